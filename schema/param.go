@@ -1,0 +1,62 @@
+package schema
+
+// Level says how much a difference matters.
+type Level int
+
+// Levels of difference.
+const (
+	Same Level = iota
+	Minor
+	Notable
+	Major
+)
+
+func (l Level) String() string { return [...]string{"same", "minor", "notable", "major"}[l] }
+
+// Weigh says from how many coarse steps on a difference counts as notable and
+// as major.
+type Weigh struct{ Notable, Major float64 }
+
+// Interplay names another parameter that this one works against or with.
+type Interplay struct {
+	Key  string // path pattern of the other parameter
+	Text string
+}
+
+// Param is one settable parameter of a tune: the whole of what Rigkeep knows of it.
+type Param struct {
+	Field
+
+	Name  string // "pan stiffness"
+	Group string // one of the catalogue's groups
+	Axis  string // "pan", "roll", "tilt" or "" when it belongs to no axis
+	Order int    // when to touch it, lower first
+
+	// Dial is the key of the gimbal sheet's dial ("stiffness.pan"), "" when the
+	// value is already in Unit and no dial is needed.
+	Dial string
+	// SI lists the units that a dial map of this parameter may give, each with
+	// +1 when a larger SI value goes in the Up direction and -1 when not.
+	SI map[string]int
+	// Up and Down name the two physical directions: "stiffer", "softer".
+	Up, Down string
+
+	Default  any
+	Step     float64 // fine step where there is no dial
+	Coarse   float64 // coarse step where there is no dial
+	Circular float64 // full turn in Unit, 0 when the value does not wrap
+
+	Does      string   // what it does physically
+	Raise     string   // what going in the Up direction does
+	Lower     string   // what going in the Down direction does
+	TooMuch   string   // what too much of it looks like
+	TooLittle string   // what too little looks like
+	Cautions  []string // what can hurt people or kit
+	With      []Interplay
+	Weigh     Weigh
+}
+
+// Group is a heading under which parameters are listed, in working order.
+type Group struct {
+	Name, Title, About string
+}

@@ -1,0 +1,61 @@
+package schema
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Problem is one fault in a document, named by key so that the layer that knows
+// the text can add file, line and column.
+type Problem struct {
+	Key     string // dotted path, "part[0].mass_kg"; "" for the whole document
+	What    string // what is wrong, with the value found
+	Want    string // what was expected
+	Fix     string // what to do
+	Warning bool   // worth saying, but the document can be used
+}
+
+func (p Problem) Error() string {
+	var b strings.Builder
+	if p.Key != "" {
+		b.WriteString(p.Key + ": ")
+	}
+	b.WriteString(p.What)
+	if p.Want != "" {
+		b.WriteString("; expected " + p.Want)
+	}
+	if p.Fix != "" {
+		b.WriteString("; " + p.Fix)
+	}
+	return b.String()
+}
+
+// Errors returns the problems that are not warnings.
+func Errors(ps []Problem) []Problem {
+	var out []Problem
+	for _, p := range ps {
+		if !p.Warning {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// shown renders a value the way a person wrote it, short and on one line.
+func shown(v any) string {
+	switch x := v.(type) {
+	case string:
+		r := []rune(x)
+		if len(r) > 40 {
+			x = string(r[:40]) + "…"
+		}
+		return fmt.Sprintf("%q", x)
+	case float64:
+		return Num(x)
+	case map[string]any:
+		return "a table"
+	case []any:
+		return fmt.Sprintf("a list of %d", len(x))
+	}
+	return fmt.Sprint(v)
+}

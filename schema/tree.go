@@ -1,0 +1,212 @@
+package schema
+
+import (
+	"math"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Tree is a decoded document: int64, float64, bool, string, time.Time, []any
+// and nested map[string]any.
+type Tree = map[string]any
+
+// Flat is a document as a map from concrete dotted path to leaf: arrays of
+// tables become "part[0].mass_kg"; plain arrays stay whole.
+type Flat map[string]any
+
+// Flatten turns a tree into its leaves. Keys that are not bare are quoted as in TOML.
+func Flatten(t Tree) Flat {
+	f := Flat{}
+	flatten(f, "", t)
+	return f
+}
+
+func flatten(f Flat, at string, v any) {
+	switch x := v.(type) {
+	case map[string]any:
+		if len(x) == 0 && at != "" {
+			f[at] = x
+		}
+		for k, w := range x {
+			flatten(f, Join(at, k), w)
+		}
+	case []any:
+		if len(x) > 0 && allTables(x) {
+			for i, w := range x {
+				flatten(f, at+"["+strconv.Itoa(i)+"]", w)
+			}
+			return
+		}
+		f[at] = x
+	case []map[string]any:
+		for i, w := range x {
+			flatten(f, at+"["+strconv.Itoa(i)+"]", w)
+		}
+	default:
+		f[at] = v
+	}
+}
+
+func allTables(l []any) bool {
+	for _, v := range l {
+		if _, ok := v.(map[string]any); !ok {
+			return false
+		}
+	}
+	return true
+}
+
+// Join adds one key to a dotted path, quoting it when it is not bare.
+func Join(at, key string) string {
+	if !bare(key) {
+		key = strconv.Quote(key)
+	}
+	if at == "" {
+		return key
+	}
+	return at + "." + key
+}
+
+func bare(k string) bool {
+	if k == "" {
+		return false
+	}
+	for _, c := range []byte(k) {
+		if !(c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-' || c == '_') {
+			return false
+		}
+	}
+	return true
+}
+
+// SplitPath cuts a dotted path into segments; quoted segments are unquoted and
+// an index stays on its segment ("part[0]").
+func SplitPath(p string) []string {
+	var out []string
+	for p != "" {
+		if p[0] == '"' {
+			q, err := strconv.QuotedPrefix(p)
+			if err == nil {
+				u, _ := strconv.Unquote(q)
+				out = append(out, u)
+				p = strings.TrimPrefix(p[len(q):], ".")
+				continue
+			}
+		}
+		s, rest, _ := strings.Cut(p, ".")
+		out = append(out, s)
+		p = rest
+	}
+	return out
+}
+
+// Keys returns the paths in byte order.
+func (f Flat) Keys() []string {
+	out := make([]string, 0, len(f))
+	for k := range f {
+		out = append(out, k)
+	}
+	sort.Strings(out)
+	return out
+}
+
+// Num reads a number (integers too).
+func (f Flat) Num(key string) (float64, bool) { return Number(f[key]) }
+
+// NumOr reads a number with a default.
+func (f Flat) NumOr(key string, def float64) float64 {
+	if v, ok := f.Num(key); ok {
+		return v
+	}
+	return def
+}
+
+// Str reads a string, "" when absent.
+func (f Flat) Str(key string) string { s, _ := f[key].(string); return s }
+
+// Bool reads a flag, false when absent.
+func (f Flat) Bool(key string) bool { b, _ := f[key].(bool); return b }
+
+// Time reads a date or date-time; zero when absent. Local forms are taken as UTC.
+func (f Flat) Time(key string) time.Time { t, _ := f[key].(time.Time); return t }
+
+// Nums reads an array of numbers.
+func (f Flat) Nums(key string) []float64 {
+	l, ok := f[key].([]any)
+	if !ok {
+		return nil
+	}
+	out := make([]float64, 0, len(l))
+	for _, v := range l {
+		n, ok := Number(v)
+		if !ok {
+			return nil
+		}
+		out = append(out, n)
+	}
+	return out
+}
+
+// Strs reads an array of strings.
+func (f Flat) Strs(key string) []string {
+	l, _ := f[key].([]any)
+	var out []string
+	for _, v := range l {
+		if s, ok := v.(string); ok {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// Len counts the elements of an array of tables.
+func (f Flat) Len(name string) int {
+	n := 0
+	for k := range f {
+		if rest, ok := strings.CutPrefix(k, name+"["); ok {
+			if i, _, ok := strings.Cut(rest, "]"); ok {
+				if v, err := strconv.Atoi(i); err == nil && v+1 > n {
+					n = v + 1
+				}
+			}
+		}
+	}
+	return n
+}
+
+// Names lists the direct children under a path: Names("follow") gives the style names.
+func (f Flat) Names(at string) []string {
+	seen := map[string]bool{}
+	var out []string
+	for k := range f {
+		rest, ok := strings.CutPrefix(k, at+".")
+		if !ok {
+			continue
+		}
+		s := SplitPath(rest)[0]
+		if !seen[s] {
+			seen[s] = true
+			out = append(out, s)
+		}
+	}
+	sort.Strings(out)
+	return out
+}
+
+// Number converts a decoded number; NaN and infinities are not numbers here.
+func Number(v any) (float64, bool) {
+	switch x := v.(type) {
+	case int64:
+		return float64(x), true
+	case int:
+		return float64(x), true
+	case float64:
+		return x, !math.IsNaN(x) && !math.IsInf(x, 0)
+	}
+	return 0, false
+}
+
+// Num writes a number in its shortest decimal form.
+func Num(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
