@@ -148,7 +148,7 @@ func (c *Catalogue) Expand(styles []string) []string {
 	return out
 }
 
-// Label is a parameter's name for a concrete key: "pan window (walk)".
+// Label is a parameter's name for a concrete key: "window, pan (walk)".
 func (p Param) Label(key string) string {
 	if stars, ok := matchPath(SplitPath(p.Path), SplitPath(key)); ok && len(stars) > 0 && stars[0] != "*" {
 		return fmt.Sprintf("%s (%s)", p.Name, stars[0])

@@ -27,7 +27,7 @@ type Interplay struct {
 type Param struct {
 	Field
 
-	Name  string // "pan stiffness"
+	Name  string // "stiffness, pan"
 	Group string // one of the catalogue's groups
 	Axis  string // "pan", "roll", "tilt" or "" when it belongs to no axis
 	Order int    // when to touch it, lower first

@@ -31,7 +31,7 @@ func params() []Param {
 		n := a.String()
 		ps = append(ps, Param{
 			Field: Field{Path: "stiffness." + n, Type: Float, Doc: "Stiffness of the " + n + " motor, in the dial numbers of this gimbal."},
-			Name:  n + " stiffness", Group: "stiffness", Axis: n, Order: 10 + i,
+			Name:  "stiffness, " + n, Group: "stiffness", Axis: n, Order: 10 + i,
 			Dial: "stiffness." + n, SI: map[string]int{unitStiffness: 1}, Up: "stiffer", Down: "softer",
 			Step: 1, Coarse: 5,
 			Does:      "The torque with which the " + n + " motor answers each degree of error. The loop's bandwidth grows as the square root of stiffness over inertia, so a heavier rig needs more for the same hold. " + notes[a],
@@ -107,7 +107,7 @@ func params() []Param {
 		n := a.String()
 		ps = append(ps, Param{
 			Field: Field{Path: "follow.*.window." + n, Type: Float, Doc: "Dead band on the operator's " + n + " for this style, in the dial numbers of this gimbal."},
-			Name:  n + " window", Group: "follow", Axis: n, Order: 50 + i,
+			Name:  "window, " + n, Group: "follow", Axis: n, Order: 50 + i,
 			Dial: "follow.window." + n, SI: map[string]int{"deg": 1}, Up: "wider", Down: "narrower", Step: 1, Coarse: 2,
 			Does:      "The head does not answer until the operator's " + n + " has left this window around where the head points.",
 			Raise:     "Footsteps and unsteady hands are let pass without a move; a turn starts later and the head stays further behind.",
@@ -119,7 +119,7 @@ func params() []Param {
 			Weigh:     Weigh{Notable: 1, Major: 3},
 		}, Param{
 			Field: Field{Path: "follow.*.smoothing." + n, Type: Float, Doc: "Lag with which the head follows the operator's " + n + " for this style, in the dial numbers of this gimbal."},
-			Name:  n + " smoothing", Group: "follow", Axis: n, Order: 60 + i,
+			Name:  "smoothing, " + n, Group: "follow", Axis: n, Order: 60 + i,
 			Dial: "follow.smoothing." + n, SI: map[string]int{"s": 1}, Up: "smoother", Down: "quicker", Step: 1, Coarse: 5,
 			Does:      "A lag behind the operator once the window is left: the head closes the gap over this time rather than at once.",
 			Raise:     "Starts and stops are softer and moves look longer; the head trails further behind at the same rate and takes longer to settle.",
