@@ -1,0 +1,88 @@
+package preset
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+)
+
+// FingerprintLen is the number of characters of a fingerprint.
+const FingerprintLen = 10
+
+// alphabet is Crockford's base32, lower case. Source: Douglas Crockford,
+// Base 32 (crockford.com/base32.html), from memory.
+const alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
+
+// Canonical is the text whose SHA-256 is the rig's fingerprint; DEVELOPERS.md
+// specifies it so that another program can compute it. Two rigs are the same
+// exactly when their canonical texts are.
+func (r Rig) Canonical() string {
+	lines := make([]string, len(r.Parts))
+	for i, p := range r.Parts {
+		lines[i] = fmt.Sprintf("part|%s|%s|%d|%d|%d|%d\n", field(p.Slot), field(p.Name),
+			floorDiv(whole(p.Mass*1e9)+2_500_000, 5_000_000), // 5 g steps, from µg
+			toMM(p.Place[0]), toMM(p.Place[1]), toMM(p.Place[2]))
+	}
+	sort.Strings(lines)
+	return "rigkeep-rig-1\ngimbal|" + field(r.Gimbal) + "\n" + strings.Join(lines, "")
+}
+
+// Print computes the fingerprint: the first 50 bits of the SHA-256 of
+// Canonical as ten characters of base32.
+func (r Rig) Print() string { return digest(r.Canonical()) }
+
+func digest(text string) string {
+	sum := sha256.Sum256([]byte(text))
+	var out [FingerprintLen]byte
+	for i := range out {
+		bit := i * 5
+		v := uint16(sum[bit/8]) << 8
+		if bit/8+1 < len(sum) {
+			v |= uint16(sum[bit/8+1])
+		}
+		out[i] = alphabet[v>>(11-bit%8)&31]
+	}
+	return string(out[:])
+}
+
+// toMM rounds metres to whole millimetres by way of whole micrometres, halves up.
+func toMM(m float64) int64 { return floorDiv(whole(m*1e6)+500, 1000) }
+
+// whole rounds to the nearest integer, halves away from zero.
+func whole(v float64) int64 { return int64(math.Round(v)) }
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b != 0 && (a < 0) != (b < 0) {
+		q--
+	}
+	return q
+}
+
+// field folds a text so that case and spacing do not matter: A–Z to a–z, runs
+// of ASCII white space to one space, none at the ends; backslash and bar escaped.
+func field(s string) string {
+	words := strings.FieldsFunc(s, func(r rune) bool { return r == ' ' || r >= '\t' && r <= '\r' })
+	s = strings.Map(func(r rune) rune {
+		if r >= 'A' && r <= 'Z' {
+			return r + 'a' - 'A'
+		}
+		return r
+	}, strings.Join(words, " "))
+	return strings.NewReplacer(`\`, `\\`, `|`, `\|`).Replace(s)
+}
+
+// IsFingerprint reports whether s has the form of a fingerprint or the start of one.
+func IsFingerprint(s string) bool {
+	if s == "" || len(s) > FingerprintLen {
+		return false
+	}
+	for _, c := range s {
+		if !strings.ContainsRune(alphabet, c) {
+			return false
+		}
+	}
+	return true
+}

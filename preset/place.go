@@ -1,0 +1,86 @@
+package preset
+
+import (
+	"path"
+	"regexp"
+	"strings"
+	"time"
+
+	"rigkeep/schema"
+)
+
+// Places of the files in a library, slash paths from its root.
+const (
+	LibraryPath = "library.toml"
+	MainTune    = "main"
+)
+
+// GimbalPath is the sheet of a gimbal.
+func GimbalPath(slug string) string { return "gimbals/" + slug + ".toml" }
+
+// RigDir is the folder of a rig.
+func RigDir(fp string) string { return "rigs/" + fp[:2] + "/" + fp }
+
+// RigPath is the build sheet of a rig.
+func RigPath(fp string) string { return RigDir(fp) + "/rig.toml" }
+
+// TunePath is a tune of a rig.
+func TunePath(fp, tune string) string { return RigDir(fp) + "/" + tune + ".toml" }
+
+// BenchPath is the log of a session that began at t.
+func BenchPath(fp string, t time.Time) string {
+	return RigDir(fp) + "/bench/" + t.UTC().Format("20060102T150405Z") + ".toml"
+}
+
+// JobPath is the file of a job; its slug begins with the date.
+func JobPath(slug string) string { return "jobs/" + slug + ".toml" }
+
+// Place is what a path in the library holds.
+type Place struct {
+	Kind string // one of schema.Kinds
+	Rig  string // fingerprint, for rigs, tunes and bench logs
+	Name string // gimbal slug, tune name, job slug or bench time
+}
+
+var slug = regexp.MustCompile(`^[a-z0-9]([a-z0-9._-]*[a-z0-9])?$`)
+
+// reserved are names that some system cannot hold as a file, or that we use ourselves.
+var reserved = map[string]bool{"rig": true, "bench": true, "con": true, "prn": true, "aux": true, "nul": true,
+	"com1": true, "com2": true, "com3": true, "com4": true, "com5": true, "com6": true, "com7": true, "com8": true, "com9": true,
+	"lpt1": true, "lpt2": true, "lpt3": true, "lpt4": true, "lpt5": true, "lpt6": true, "lpt7": true, "lpt8": true, "lpt9": true}
+
+// IsName reports whether s may name a tune, gimbal, job or alias.
+func IsName(s string) bool {
+	base, _, _ := strings.Cut(s, ".")
+	return len(s) <= 64 && slug.MatchString(s) && !reserved[base]
+}
+
+// Locate says what a path in the library holds; ok is false for a path that is
+// not one of ours (a README that a shop keeps beside, say).
+func Locate(p string) (Place, bool) {
+	dir, file := path.Split(p)
+	name, isTOML := strings.CutSuffix(file, ".toml")
+	if !isTOML {
+		return Place{}, false
+	}
+	parts := strings.Split(strings.TrimSuffix(dir, "/"), "/")
+	switch {
+	case p == LibraryPath:
+		return Place{Kind: schema.KindLibrary}, true
+	case dir == "gimbals/" && IsName(name):
+		return Place{Kind: schema.KindGimbal, Name: name}, true
+	case dir == "jobs/" && IsName(name):
+		return Place{Kind: schema.KindJob, Name: name}, true
+	case parts[0] == "rigs" && len(parts) >= 3 && len(parts[2]) == FingerprintLen && IsFingerprint(parts[2]) && strings.HasPrefix(parts[2], parts[1]) && len(parts[1]) == 2:
+		fp := parts[2]
+		switch {
+		case len(parts) == 3 && name == "rig":
+			return Place{Kind: schema.KindRig, Rig: fp}, true
+		case len(parts) == 3 && IsName(name):
+			return Place{Kind: schema.KindTune, Rig: fp, Name: name}, true
+		case len(parts) == 4 && parts[3] == "bench":
+			return Place{Kind: schema.KindBench, Rig: fp, Name: name}, true
+		}
+	}
+	return Place{}, false
+}
