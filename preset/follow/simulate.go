@@ -1,0 +1,324 @@
+package follow
+
+import (
+	"fmt"
+	"math"
+)
+
+// Options of a simulation. The zero value is 1 kHz, settling to 0.1 degrees, a
+// tail long enough to settle, no lens.
+type Options struct {
+	Step      float64 // s between samples; 0 is 0.001
+	Tail      float64 // s simulated after the handle stops; 0 is 8 smoothings, at least 1 s
+	Tolerance float64 // rad, for the settling time; 0 is 0.1 degrees
+	// FieldOfView is the lens's full angle of view along this axis in rad
+	// (horizontal for pan, vertical for tilt); 0 leaves the drift in frame out.
+	FieldOfView float64
+	// NoSmoothness leaves out the two smoothness measures, which cost more than
+	// the simulation itself.
+	NoSmoothness bool
+}
+
+const (
+	defaultStep      = 1e-3
+	defaultTolerance = 0.1 * Deg
+	minTail          = 1.0
+	tailSmoothings   = 8.0
+)
+
+func (o Options) filled(s Style) (Options, error) {
+	if o.Step == 0 {
+		o.Step = defaultStep
+	}
+	if o.Tail == 0 {
+		o.Tail = math.Max(minTail, tailSmoothings*s.Smoothing)
+	}
+	if o.Tolerance == 0 {
+		o.Tolerance = defaultTolerance
+	}
+	for _, err := range []error{
+		above("sample step (s)", o.Step, 0.1),
+		above("time after the move (s)", o.Tail, MaxTime),
+		above("settling tolerance (rad)", o.Tolerance, MaxWindow),
+	} {
+		if err != nil {
+			return o, err
+		}
+	}
+	if o.FieldOfView != 0 {
+		return o, above("field of view (rad)", o.FieldOfView, MaxFieldOfView)
+	}
+	return o, nil
+}
+
+// Trace is the simulated time series, all of one length, samples Step apart
+// from time zero.
+type Trace struct {
+	Step   float64   `json:"step_s"`
+	Handle []float64 `json:"handle_rad"`
+	Camera []float64 `json:"camera_rad"`
+	Rate   []float64 `json:"rate_rad_s"` // of the camera
+}
+
+// Response is what a style makes of a move. A pointer is nil where the figure
+// does not exist; Omitted then says why, by the JSON name of the figure.
+type Response struct {
+	Move  string `json:"move"`
+	Style Style  `json:"style"`
+
+	Moves        bool     `json:"moves"`             // the camera leaves its first heading
+	HandleTravel float64  `json:"handle_travel_rad"` // end minus start
+	Travel       float64  `json:"travel_rad"`        // of the camera, once all is at rest
+	Residual     float64  `json:"residual_rad"`      // handle minus camera at rest
+	StartDelay   *float64 `json:"start_delay_s"`     // from the handle's first motion to the camera's
+	SteadyLag    *float64 `json:"steady_lag_rad"`    // of an endless pan at the move's highest pan rate
+	LagAtStop    float64  `json:"lag_at_stop_rad"`   // |handle minus camera| when the handle stops
+	MaxLag       float64  `json:"max_lag_rad"`       // largest |handle minus camera|
+	SettleTime   *float64 `json:"settle_time_s"`     // from the handle's stop until within the tolerance of rest for good
+	PeakRate     float64  `json:"peak_rate_rad_s"`   // largest |rate| of the camera
+	Overshoot    float64  `json:"overshoot_rad"`     // farthest the camera goes past its rest, beyond the handle's own excursion, >= 0
+	SPARC        *float64 `json:"sparc"`             // spectral arc length of the camera's rate; nearer zero is smoother
+	LDLJ         *float64 `json:"ldlj"`              // log dimensionless jerk of the camera's rate; nearer zero is smoother
+	Drift        *Drift   `json:"drift,omitempty"`   // where a field of view is given
+
+	Omitted map[string]string `json:"omitted,omitempty"`
+	Trace   Trace             `json:"-"`
+}
+
+// Drift is how far the subject moves off its place in the frame, taking it that
+// the operator's meant heading (sway left out) keeps the subject in place.
+type Drift struct {
+	MaxAngle float64 `json:"max_angle_rad"` // largest |meant heading minus camera|
+	AtStop   float64 `json:"at_stop_rad"`   // the same when the handle stops
+	// Shares of the frame's width (height for tilt); 0.5 is from the middle to
+	// the edge. Nil where the subject is 90 degrees or more off the lens axis.
+	MaxShare    *float64 `json:"max_share"`
+	AtStopShare *float64 `json:"at_stop_share"`
+	LeavesFrame bool     `json:"leaves_frame"` // a subject in the middle passes the edge
+}
+
+// Simulate gives the response of a style to a move. The handle is taken as
+// straight lines between samples and the move's own corners; each line is
+// solved exactly, so the only error is that of the lines, of order
+// rate-of-change-of-rate times Step squared over eight. Errors are *InputError.
+//
+// Source: dead band and linear lag integrated in closed form piece by piece;
+// for the constant-rate pan see ConstantRate, which tests compare it with.
+func Simulate(m Move, s Style, o Options) (*Response, error) {
+	if err := s.Validate(); err != nil {
+		return nil, err
+	}
+	if err := m.Validate(); err != nil {
+		return nil, err
+	}
+	o, err := o.filled(s)
+	if err != nil {
+		return nil, err
+	}
+	stop := m.Duration()
+	if n := (stop + o.Tail) / o.Step; n > maxSamples {
+		return nil, &InputError{"number of samples", n, fmt.Sprintf("at most %d: a longer step or a shorter move", maxSamples)}
+	}
+	n := int(math.Ceil((stop+o.Tail)/o.Step)) + 1
+	buf := make([]float64, 3*n)
+	r := &Response{Move: m.String(), Style: s, Omitted: map[string]string{}}
+	r.Trace = Trace{o.Step, buf[:n:n], buf[n : 2*n : 2*n], buf[2*n:]}
+	run := newRun(m, s, o)
+	for i := 0; i < n; i++ {
+		run.to(float64(i) * o.Step)
+		r.Trace.Handle[i], r.Trace.Camera[i], r.Trace.Rate[i] = run.handle, run.camera(run.handle), run.v
+	}
+	run.figures(r)
+	if !o.NoSmoothness {
+		r.smoothness(m)
+	}
+	if o.FieldOfView > 0 {
+		r.Drift = run.drift(o.FieldOfView)
+	}
+	return r, nil
+}
+
+// run walks a head along a move, keeping the extremes.
+type run struct {
+	head
+	o                 Options
+	steps             []placed
+	knots             []float64
+	t                 float64 // the head's clock, exactly at a sample or knot
+	handle, meant     float64
+	stop              float64
+	moved             float64 // when the handle first moved, NaN until then
+	maxLag, peak      float64
+	maxDrift, stopOff float64
+	lagAtStop         float64
+
+	// from the stop on
+	final, atStop float64 // where the camera comes to rest; where it was at the stop
+	overshoot     float64
+	far           head    // the head when last farther from rest than the tolerance
+	farAt         float64 // NaN: never
+	near          float64 // the next time seen, within it
+	stopped, away bool
+}
+
+func newRun(m Move, s Style, o Options) *run {
+	r := &run{head: newHead(s, o.Step), o: o, steps: m.place(), knots: m.knots(), stop: m.Duration(), moved: math.NaN(), farAt: math.NaN()}
+	for len(r.knots) > 0 && r.knots[0] <= 0 {
+		r.knots = r.knots[1:]
+	}
+	return r
+}
+
+// to goes on to time t, stopping at every knot before it.
+func (r *run) to(t float64) {
+	for len(r.knots) > 0 && r.knots[0] < t {
+		r.line(r.knots[0])
+		r.knots = r.knots[1:]
+	}
+	if len(r.knots) > 0 && r.knots[0] == t {
+		r.knots = r.knots[1:]
+	}
+	r.line(t)
+}
+
+// line takes the handle straight from where it is to its heading at time t.
+func (r *run) line(t float64) {
+	if t > r.t {
+		h, meant := heading(r.steps, t)
+		dt := t - r.t
+		if d := dt - r.o.Step; math.Abs(d) < 1e-9*r.o.Step {
+			dt = r.o.Step // the same to rounding: the kept exponential serves
+		}
+		if h != r.handle && math.IsNaN(r.moved) {
+			r.moved = r.t
+		}
+		r.step((h-r.handle)/dt, dt)
+		r.t, r.handle, r.meant = t, h, meant
+	}
+	c := r.camera(r.handle)
+	lag := math.Abs(r.handle - c)
+	off := math.Abs(r.meant - c)
+	r.maxLag = math.Max(r.maxLag, lag)
+	r.maxDrift = math.Max(r.maxDrift, off)
+	r.peak = math.Max(r.peak, math.Abs(r.v))
+	if r.t <= r.stop {
+		r.lagAtStop, r.stopOff = lag, off
+	}
+	if r.t >= r.stop {
+		r.after(c)
+	}
+}
+
+// after follows the camera, at c, to its rest once the handle stands still.
+func (r *run) after(c float64) {
+	if !r.stopped {
+		r.stopped, r.atStop = true, c
+		rest := r.head
+		rest.step(0, 60*rest.tau) // e^-60: at rest to the last bit
+		r.final = rest.camera(r.handle)
+	}
+	toGo := math.Copysign(1, r.final-r.atStop) * (r.final - c)
+	r.overshoot = math.Max(r.overshoot, -toGo)
+	switch away := math.Abs(toGo) > r.o.Tolerance; {
+	case away:
+		r.far, r.farAt, r.away = r.head, r.t, true
+	case r.away:
+		r.near, r.away = r.t, false
+	}
+}
+
+// figures fills the response after the walk.
+func (r *run) figures(out *Response) {
+	out.HandleTravel = r.handle
+	out.Moves = !math.IsNaN(r.started)
+	out.LagAtStop, out.MaxLag, out.PeakRate = r.lagAtStop, r.maxLag, r.peak
+	out.Travel, out.Residual, out.Overshoot = r.final, r.handle-r.final, r.overshoot
+	if out.Moves {
+		d := math.Max(0, r.started-r.moved)
+		out.StartDelay = &d
+	} else {
+		out.Omitted["start_delay_s"] = "the camera does not move: the handle stays inside the window"
+	}
+	rate := 0.0
+	for _, s := range r.steps {
+		if s.Kind == Pan {
+			rate = math.Max(rate, math.Abs(s.Rate))
+		}
+	}
+	if rate > 0 {
+		lag := out.Style.SteadyLag(rate)
+		out.SteadyLag = &lag
+	} else {
+		out.Omitted["steady_lag_rad"] = "the move has no constant-rate pan"
+	}
+	if t, ok := r.settled(); ok {
+		out.SettleTime = &t
+	} else {
+		out.Omitted["settle_time_s"] = fmt.Sprintf("not within the tolerance %.3g s after the stop", r.o.Tail)
+	}
+}
+
+// settled is the time after the stop from which the camera stays within the
+// tolerance of its rest, solved within the piece in which it comes there.
+func (r *run) settled() (float64, bool) {
+	if math.IsNaN(r.farAt) {
+		return 0, true
+	}
+	if r.away {
+		return 0, false
+	}
+	within := bracketed(func(t float64) float64 {
+		h := r.far
+		h.step(0, t)
+		return math.Abs(h.camera(r.handle)-r.final) - r.o.Tolerance
+	}, 0, r.near-r.farAt)
+	return r.farAt + within - r.stop, true
+}
+
+func (r *run) drift(fov float64) *Drift {
+	d := &Drift{MaxAngle: r.maxDrift, AtStop: r.stopOff}
+	d.MaxShare, d.AtStopShare = shareOrNil(d.MaxAngle, fov), shareOrNil(d.AtStop, fov)
+	d.LeavesFrame = d.MaxAngle > fov/2
+	return d
+}
+
+func shareOrNil(angle, fov float64) *float64 {
+	s, err := FrameShare(angle, fov)
+	if err != nil {
+		return nil
+	}
+	return &s
+}
+
+// MaxFieldOfView is the widest full angle of view of a rectilinear lens taken, rad.
+const MaxFieldOfView = 170 * Deg
+
+// FrameShare is how far from the middle an angle off the lens axis (rad) shows
+// up, as a share of the frame's full width, through a rectilinear lens with the
+// full angle of view fov (rad). The error is *InputError for an angle of 90
+// degrees or more, which no such lens shows.
+//
+// Source: rectilinear projection x = f tan(angle), frame width 2 f tan(fov/2).
+func FrameShare(angle, fov float64) (float64, error) {
+	if err := above("field of view (rad)", fov, MaxFieldOfView); err != nil {
+		return 0, err
+	}
+	if a := math.Abs(angle); !(a < math.Pi/2) {
+		return 0, &InputError{"angle off the lens axis (rad)", angle, "less than a quarter turn"}
+	}
+	return math.Tan(math.Abs(angle)) / (2 * math.Tan(fov/2)), nil
+}
+
+// FrameAngle is the inverse of FrameShare: the angle in rad at which a subject
+// stands the given share of the frame's width from the middle.
+//
+// Source: as FrameShare.
+func FrameAngle(share, fov float64) (float64, error) {
+	if err := above("field of view (rad)", fov, MaxFieldOfView); err != nil {
+		return 0, err
+	}
+	if err := inRange("share of the frame", share, 0, 100); err != nil {
+		return 0, err
+	}
+	return math.Atan(share * 2 * math.Tan(fov/2)), nil
+}
