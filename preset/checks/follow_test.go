@@ -8,8 +8,6 @@ import (
 	"rigkeep/preset/follow"
 )
 
-const deg = follow.Deg
-
 func init() {
 	register("pan", pan)
 	register("deadzone_df", func(in inputs) (map[string]any, error) {
@@ -30,8 +28,8 @@ func init() {
 
 // pan gives the closed form, after the simulation has agreed with it.
 func pan(in inputs) (map[string]any, error) {
-	style := follow.Style{Window: in.num("window", 0) * deg, Smoothing: in.num("tau", 0), Lag: follow.FirstOrder}
-	rate, duration, tol := in.num("rate", 0)*deg, in.num("duration", 0), in.num("tol", 0.1)*deg
+	style := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0), Lag: follow.FirstOrder}
+	rate, duration, tol := in.num("rate", 0)*follow.Deg, in.num("duration", 0), in.num("tol", 0.1)*follow.Deg
 	f, err := follow.ConstantRate(style, rate, duration, tol)
 	if err != nil {
 		return nil, err
@@ -40,19 +38,19 @@ func pan(in inputs) (map[string]any, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := map[string]any{"moves": f.Moves, "handle_travel": f.HandleTravel / deg, "peak_rate": f.PeakRate / deg,
-		"travel": f.Travel / deg, "residual": f.Residual / deg}
+	out := map[string]any{"moves": f.Moves, "handle_travel": f.HandleTravel / follow.Deg, "peak_rate": f.PeakRate / follow.Deg,
+		"travel": f.Travel / follow.Deg, "residual": f.Residual / follow.Deg}
 	agree := []struct {
 		name             string
 		closed, measured *float64
 		scale            float64
 	}{
 		{"start_delay", f.StartDelay, sim.StartDelay, 1},
-		{"steady_lag", f.SteadyLag, sim.SteadyLag, deg},
-		{"lag_at_stop", f.LagAtStop, &sim.LagAtStop, deg},
+		{"steady_lag", f.SteadyLag, sim.SteadyLag, follow.Deg},
+		{"lag_at_stop", f.LagAtStop, &sim.LagAtStop, follow.Deg},
 		{"settle_time", f.SettleTime, sim.SettleTime, 1},
-		{"travel", &f.Travel, &sim.Travel, deg},
-		{"peak_rate", &f.PeakRate, &sim.PeakRate, deg},
+		{"travel", &f.Travel, &sim.Travel, follow.Deg},
+		{"peak_rate", &f.PeakRate, &sim.PeakRate, follow.Deg},
 	}
 	var wrong []error
 	for _, a := range agree {
@@ -68,10 +66,10 @@ func pan(in inputs) (map[string]any, error) {
 }
 
 func sway(in inputs) (map[string]any, error) {
-	style := follow.Style{Window: in.num("window", 0) * deg, Smoothing: in.num("tau", 0)}
-	l, err := follow.LetThrough(style, follow.Tone{Amplitude: in.num("amplitude", 0) * deg, Frequency: in.num("f_hz", 0)})
-	return map[string]any{"error_amplitude": l.ErrorAmplitude / deg, "camera_amplitude": l.CameraAmplitude / deg, "leak": l.Leak,
-		"camera_amplitude_simulated": l.CameraSimulated / deg}, err
+	style := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0)}
+	l, err := follow.LetThrough(style, follow.Tone{Amplitude: in.num("amplitude", 0) * follow.Deg, Frequency: in.num("f_hz", 0)})
+	return map[string]any{"error_amplitude": l.ErrorAmplitude / follow.Deg, "camera_amplitude": l.CameraAmplitude / follow.Deg, "leak": l.Leak,
+		"camera_amplitude_simulated": l.CameraSimulated / follow.Deg}, err
 }
 
 func smoothness(in inputs) (map[string]any, error) {
@@ -129,9 +127,9 @@ func speedAt(p inputs) (func(t float64) float64, error) {
 			return follow.MinimumJerkSpeed(1, T, t) * (1 + depth*math.Sin(2*math.Pi*f*t))
 		}, nil
 	case "follow":
-		style := follow.Style{Window: p.num("window", 0) * deg, Smoothing: p.num("tau", 0)}
-		rate, duration := p.num("rate", 0)*deg, p.num("duration", 0)
-		return func(t float64) float64 { return follow.ConstantRateSpeed(style, rate, duration, t) / deg }, nil
+		style := follow.Style{Window: p.num("window", 0) * follow.Deg, Smoothing: p.num("tau", 0)}
+		rate, duration := p.num("rate", 0)*follow.Deg, p.num("duration", 0)
+		return func(t float64) float64 { return follow.ConstantRateSpeed(style, rate, duration, t) / follow.Deg }, nil
 	default:
 		return nil, fmt.Errorf("unknown speed profile %q", kind)
 	}
