@@ -3,6 +3,7 @@ package schema
 import (
 	"fmt"
 	"strings"
+	"time"
 )
 
 // Problem is one fault in a document, named by key so that the layer that knows
@@ -52,6 +53,11 @@ func shown(v any) string {
 		return fmt.Sprintf("%q", x)
 	case float64:
 		return Num(x)
+	case time.Time:
+		if _, form := Moment(x); form == Day {
+			return x.Format(time.DateOnly)
+		}
+		return x.Format(time.RFC3339Nano)
 	case map[string]any:
 		return "a table"
 	case []any:

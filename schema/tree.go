@@ -8,8 +8,9 @@ import (
 	"time"
 )
 
-// Tree is a decoded document: int64, float64, bool, string, time.Time, []any
-// and nested map[string]any.
+// Tree is a decoded document: int64, float64, bool, string, []any, nested
+// map[string]any, and for times a time.Time or a value with methods Time and
+// String (see Moment).
 type Tree = map[string]any
 
 // Flat is a document as a map from concrete dotted path to leaf: arrays of
@@ -130,7 +131,7 @@ func (f Flat) Str(key string) string { s, _ := f[key].(string); return s }
 func (f Flat) Bool(key string) bool { b, _ := f[key].(bool); return b }
 
 // Time reads a date or date-time; zero when absent. Local forms are taken as UTC.
-func (f Flat) Time(key string) time.Time { t, _ := f[key].(time.Time); return t }
+func (f Flat) Time(key string) time.Time { t, _ := Moment(f[key]); return t }
 
 // Nums reads an array of numbers.
 func (f Flat) Nums(key string) []float64 {
@@ -193,6 +194,49 @@ func (f Flat) Names(at string) []string {
 	}
 	sort.Strings(out)
 	return out
+}
+
+// TimeForm says how much of a point in time a document gave.
+type TimeForm int
+
+// Forms of a time: NoTime for a value that is none, and for a bare time of day.
+const (
+	NoTime    TimeForm = iota
+	Day                // 2026-03-02
+	LocalTime          // 2026-03-02T09:30:00
+	Instant            // 2026-03-02T09:30:00Z
+)
+
+// Moment reads a date or date-time as any TOML decoder gives it: a time.Time
+// (a local form marked by the zone names date-local and datetime-local), or a
+// value with the methods Time() time.Time and String() string. Local forms are
+// taken as UTC, so that a library means the same on every machine.
+func Moment(v any) (time.Time, TimeForm) {
+	switch x := v.(type) {
+	case time.Time:
+		switch x.Location().String() {
+		case "time-local":
+			return time.Time{}, NoTime
+		case "date-local":
+			return asUTC(x), Day
+		case "datetime-local":
+			return asUTC(x), LocalTime
+		}
+		return x, Instant
+	case interface {
+		Time() time.Time
+		String() string
+	}:
+		if len(x.String()) == len("2006-01-02") {
+			return x.Time(), Day
+		}
+		return x.Time(), LocalTime
+	}
+	return time.Time{}, NoTime
+}
+
+func asUTC(t time.Time) time.Time {
+	return time.Date(t.Year(), t.Month(), t.Day(), t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), time.UTC)
 }
 
 // Number converts a decoded number; NaN and infinities are not numbers here.

@@ -179,8 +179,14 @@ func (f Field) check(key string, v any) []Problem {
 		if _, ok := v.(bool); !ok {
 			return typeFault()
 		}
-	case Date, Time:
-		if _, ok := v.(time.Time); !ok {
+	case Date:
+		// a program that builds a document has no local date; midnight UTC stands for one
+		t, form := Moment(v)
+		if form != Day && !(form == Instant && t.Equal(t.UTC().Truncate(24*time.Hour))) {
+			return typeFault()
+		}
+	case Time:
+		if _, form := Moment(v); form != LocalTime && form != Instant {
 			return typeFault()
 		}
 	case Floats:
