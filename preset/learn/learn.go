@@ -22,25 +22,15 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"rigkeep/preset/domain"
 )
 
-// InputError reports an input outside the domain of a model.
-type InputError struct {
-	What string // the input, in words
-	Got  string // what it was
-	Want string // what is needed
-}
-
-func (e *InputError) Error() string { return fmt.Sprintf("%s: got %s, need %s", e.What, e.Got, e.Want) }
-
 func inputErr(what string, got any, want string) error {
-	return &InputError{What: what, Got: fmt.Sprint(got), Want: want}
+	return &domain.Error{Model: "learn", Name: what, Value: fmt.Sprint(got), Want: want}
 }
 
-// Finite reports whether every value is a number: not NaN, not infinite.
-//
-// Source: IEEE 754, definition.
-func Finite(v ...float64) bool {
+func finite(v ...float64) bool {
 	for _, x := range v {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return false
@@ -128,7 +118,7 @@ func checkSeries(what string, n int, v []float64, positive bool) error {
 		return inputErr(what, fmt.Sprintf("%d values", len(v)), fmt.Sprintf("%d, one for each observation", n))
 	}
 	for i, x := range v {
-		if !Finite(x) || positive && x <= 0 {
+		if !finite(x) || positive && x <= 0 {
 			want := "a number"
 			if positive {
 				want = "a positive number (leave the observation out otherwise)"
@@ -152,7 +142,7 @@ func checkNew(level, wNew float64) error {
 // FitLine fits y = intercept + slope x by weighted least squares. x, y and
 // weights have one value per observation; nil weights are all 1. At least two
 // different x are needed; anything else, and a weight that is not positive, is
-// an *InputError.
+// an *domain.Error.
 //
 // Source: weighted least squares in centred form (Weisberg, Applied Linear
 // Regression, from memory); checked against R lm() and NIST StRD Norris.
@@ -189,7 +179,7 @@ func FitLine(x, y, weights []float64) (Line, error) {
 		l.SESlope = l.S / math.Sqrt(m.sxx)
 		l.SEIntercept = l.S * math.Sqrt(1/m.w+m.mx*m.mx/m.sxx)
 	}
-	if !Finite(l.Intercept, l.Slope, l.S, l.SEIntercept, l.SESlope, l.RSquared) {
+	if !finite(l.Intercept, l.Slope, l.S, l.SEIntercept, l.SESlope, l.RSquared) {
 		return Line{}, inputErr("x and y", "values too large to square", "values of ordinary size")
 	}
 	return l, nil
@@ -208,7 +198,7 @@ func (l Line) Predict(x, level, wNew float64) (Interval, error) {
 	if l.N < 2 {
 		return Interval{}, inputErr("line", "not fitted", "a line from FitLine")
 	}
-	if !Finite(x) {
+	if !finite(x) {
 		return Interval{}, inputErr("x", x, "a number")
 	}
 	p := Interval{Mid: l.Intercept + l.Slope*x, Dof: float64(l.Dof)}
@@ -271,7 +261,7 @@ type PowerLaw struct {
 
 // FitPowerLaw fits ln K on ln J - ln jRef by weighted least squares. Count is
 // ignored: the classical fit has no prior to discount against. Errors are
-// *InputError.
+// *domain.Error.
 //
 // Source: as FitLine, on logarithms; checked against R lm(log(K) ~ log(J), weights).
 func FitPowerLaw(d Data, jRef float64) (PowerLaw, error) {
@@ -318,7 +308,7 @@ func expInterval(iv Interval) (Interval, error) {
 	if iv.Known {
 		iv.Lo, iv.Hi = math.Exp(iv.Lo), math.Exp(iv.Hi)
 	}
-	if !Finite(iv.Mid, iv.Lo, iv.Hi, iv.Scale) {
+	if !finite(iv.Mid, iv.Lo, iv.Hi, iv.Scale) {
 		return Interval{}, inputErr("prediction", "an interval too wide to state", "a narrower prior or more proved tunes")
 	}
 	return iv, nil
@@ -345,7 +335,7 @@ func DiagonalPrior(mean, varScale [2]float64, a0, b0 float64) Prior {
 // the prior written as two observations of unit variance.
 func (p Prior) root() (r [2][2]float64, err error) {
 	v := p.VarScale
-	if !Finite(p.Mean[0], p.Mean[1], v[0][0], v[0][1], v[1][1], p.A0, p.B0) || v[0][1] != v[1][0] {
+	if !finite(p.Mean[0], p.Mean[1], v[0][0], v[0][1], v[1][1], p.A0, p.B0) || v[0][1] != v[1][0] {
 		return r, inputErr("prior", fmt.Sprintf("%+v", p), "finite numbers and a symmetric spread")
 	}
 	if !(p.A0 > 0 && p.B0 > 0) {
@@ -362,7 +352,7 @@ func (p Prior) root() (r [2][2]float64, err error) {
 	}
 	l22 := math.Sqrt(rest)
 	r = [2][2]float64{{1 / l11, 0}, {-l21 / (l11 * l22), 1 / l22}}
-	if !Finite(r[0][0], r[1][0], r[1][1]) {
+	if !finite(r[0][0], r[1][0], r[1][1]) {
 		return r, inputErr("prior spread", v, "numbers of ordinary size")
 	}
 	return r, nil
@@ -379,7 +369,7 @@ type Posterior struct {
 }
 
 // Update gives the posterior after d; no observation gives the prior back, so
-// that Predict is then the prior predictive. Errors are *InputError.
+// that Predict is then the prior predictive. Errors are *domain.Error.
 //
 // Source: conjugate normal-inverse-gamma update (Gelman et al., Bayesian Data
 // Analysis, 3rd ed., ch. 14; Bishop, Pattern Recognition and Machine Learning,
@@ -449,7 +439,7 @@ func (p Prior) update(x, y, weight, count []float64, jRef float64) (Posterior, e
 	res.SubVec(rhs, &res)
 	post.A += post.Count / 2
 	post.B += (m.rss(x, y, w) + mat.Dot(&res, &res)) / 2
-	if !Finite(post.Mean[0], post.Mean[1], post.VarScale[0][0], post.VarScale[0][1], post.VarScale[1][1], post.A, post.B) {
+	if !finite(post.Mean[0], post.Mean[1], post.VarScale[0][0], post.VarScale[0][1], post.VarScale[1][1], post.A, post.B) {
 		return Posterior{}, inputErr("regression", "numbers too large or too small to work with", "numbers of ordinary size")
 	}
 	return post, nil

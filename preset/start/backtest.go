@@ -1,0 +1,194 @@
+package start
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"rigkeep/preset/domain"
+)
+
+// BacktestOptions say how a backtest is run.
+type BacktestOptions struct {
+	// WholeRig leaves out every proof of the tune's rig, so that the question is
+	// always one about a rig never seen; otherwise only the tune itself is left out.
+	WholeRig bool
+	// Max is how many tunes are tried at most, spread evenly over those there are;
+	// 0 tries all.
+	Max int
+}
+
+// Trial is one proved tune predicted from all the others.
+type Trial struct {
+	Ref     string  `json:"ref"`
+	Proved  float64 `json:"proved"`
+	Offered float64 `json:"offered"`
+	Final   Range   `json:"final"`
+	Covered bool    `json:"covered"`
+	Steps   float64 `json:"steps"`   // Final.Best less Proved in coarse steps, positive is stiffer
+	Percent float64 `json:"percent"` // of Proved, in stiffness (dial numbers where there is no map), positive is stiffer
+}
+
+// Score is how one stiffness did in a backtest. The medians are of absolute errors
+// of the expected value, not of the offered low end.
+type Score struct {
+	Key           string  `json:"key"`
+	N             int     `json:"n"`        // tunes tried
+	Covered       int     `json:"covered"`  // proved values inside the interval
+	Coverage      float64 `json:"coverage"` // Covered/N
+	MedianFine    float64 `json:"median_fine_steps"`
+	MedianCoarse  float64 `json:"median_coarse_steps"`
+	MedianPercent float64 `json:"median_percent"`
+	// OfferedBelow is the share of offers that were no stiffer than the proved
+	// value: where raising from the offer meets it.
+	OfferedBelow float64 `json:"offered_below"`
+	// OfferedCoarse is the median distance from the offer up to the proved value.
+	OfferedCoarse float64 `json:"offered_median_coarse_steps"`
+	Skipped       int     `json:"skipped"` // tunes without a usable value, or predicted from nothing
+	Misses        []Trial `json:"misses"`  // outside the interval, worst first
+}
+
+// Report is the outcome of a backtest.
+type Report struct {
+	Level    float64 `json:"level"` // what coverage should be
+	WholeRig bool    `json:"whole_rig"`
+	Tunes    int     `json:"tunes"` // on record
+	Tried    int     `json:"tried"`
+	Scores   []Score `json:"scores"` // one per stiffness
+	// All pools the stiffnesses; its medians are of the pooled errors.
+	All Score `json:"all"`
+}
+
+// Backtest predicts each proved tune from the others and compares. q.Rig, q.Unit
+// and q.Shots are not used; q.Cap is not asked, since the loop model was not asked
+// either when those values were proved. Each prediction may use proofs later than
+// the one left out: it asks how well the shop's record holds together, not how well
+// it foretold. Errors are as Start's.
+//
+// Source: leave-one-out cross-validation (Stone 1974, from memory).
+func Backtest(q Request, opt BacktestOptions) (*Report, error) {
+	if len(q.Tunes) == 0 {
+		return nil, &domain.Error{Model: "start", Name: "proved tunes on this gimbal", Value: "none", Want: "at least two", Do: "prove some tunes first"}
+	}
+	if opt.Max < 0 {
+		return nil, &domain.Error{Model: "start", Name: "tunes to try", Value: fmt.Sprint(opt.Max), Want: "0 for all, or a number above 0"}
+	}
+	q.Cap, q.Follow, q.Shots, q.PayloadLimit = nil, nil, nil, 0
+	// any usable rig serves to set up; each trial brings its own
+	q.Rig = Rig{Mass: 1}
+	for _, t := range q.Tunes {
+		if rigProblem(t.Rig) == "" {
+			q.Rig = t.Rig
+			break
+		}
+	}
+	s, err := newShop(q)
+	if err != nil {
+		return nil, err
+	}
+	n := len(q.Tunes)
+	try := n
+	if opt.Max > 0 && opt.Max < n {
+		try = opt.Max
+	}
+	rep := &Report{Level: s.o.Level, WholeRig: opt.WholeRig, Tunes: n, Tried: try}
+	pool := tally{score: Score{Key: "all"}}
+	for _, p := range q.Params {
+		if p.Kind != Stiffness {
+			continue
+		}
+		sc := newScale(p.Dial)
+		one := tally{score: Score{Key: p.Key}}
+		for k := range try {
+			i := k * n / try
+			t := q.Tunes[i]
+			v, ok := t.Values[p.Key]
+			if !ok {
+				continue
+			}
+			y, why := sc.ln(v)
+			if why != "" || s.bad[i] != "" {
+				one.score.Skipped++
+				continue
+			}
+			o, err := s.offer(p, t.Rig, t.Unit, i, opt.WholeRig)
+			if err != nil {
+				return nil, err
+			}
+			if o.Final == nil {
+				one.score.Skipped++
+				continue
+			}
+			tr := Trial{Ref: t.Ref, Proved: v, Offered: o.Value, Final: *o.Final}
+			// the proved value was itself set on a fine step
+			half := p.Dial.Fine / 2
+			tr.Covered = v >= o.Final.Lo-half && v <= o.Final.Hi+half
+			dir := float64(sign(p.Dial))
+			tr.Steps = dir * (o.Final.Best - v) / p.Dial.Coarse
+			best, why := sc.ln(o.Final.Best)
+			if why == "" {
+				tr.Percent = 100 * math.Expm1(best-y)
+			} else {
+				tr.Percent = 100 * dir * (o.Final.Best - v) / math.Abs(v)
+			}
+			up := dir * (v - o.Value) / p.Dial.Coarse
+			one.add(tr, p.Dial.Coarse/p.Dial.Fine, up)
+			pool.add(tr, p.Dial.Coarse/p.Dial.Fine, up)
+		}
+		pool.score.Skipped += one.score.Skipped
+		rep.Scores = append(rep.Scores, one.finish())
+	}
+	rep.All = pool.finish()
+	return rep, nil
+}
+
+type tally struct {
+	score                      Score
+	fine, coarse, percent, ups []float64
+}
+
+func (t *tally) add(tr Trial, finePerCoarse, up float64) {
+	t.score.N++
+	if tr.Covered {
+		t.score.Covered++
+	} else {
+		t.score.Misses = append(t.score.Misses, tr)
+	}
+	if up >= 0 {
+		t.score.OfferedBelow++
+	}
+	t.coarse = append(t.coarse, math.Abs(tr.Steps))
+	t.fine = append(t.fine, math.Abs(tr.Steps)*finePerCoarse)
+	t.percent = append(t.percent, math.Abs(tr.Percent))
+	t.ups = append(t.ups, up)
+}
+
+func (t *tally) finish() Score {
+	s := t.score
+	if s.N == 0 {
+		return s
+	}
+	s.Coverage = float64(s.Covered) / float64(s.N)
+	s.OfferedBelow /= float64(s.N)
+	s.MedianFine, s.MedianCoarse, s.MedianPercent, s.OfferedCoarse = median(t.fine), median(t.coarse), median(t.percent), median(t.ups)
+	slices.SortStableFunc(s.Misses, func(a, b Trial) int {
+		switch x, y := math.Abs(a.Percent), math.Abs(b.Percent); {
+		case x > y:
+			return -1
+		case x < y:
+			return 1
+		}
+		return 0
+	})
+	return s
+}
+
+// median sorts v in place.
+func median(v []float64) float64 {
+	slices.Sort(v)
+	n := len(v)
+	if n == 0 {
+		return 0
+	}
+	return (v[(n-1)/2] + v[n/2]) / 2
+}
