@@ -1,0 +1,82 @@
+package file
+
+import (
+	"bytes"
+	"slices"
+	"sort"
+	"strings"
+)
+
+// SameValues says whether two texts mean the same: the same keys with equal values, see Equal. Order, comments, layout and
+// the spelling of numbers may differ.
+func SameValues(a, b *Doc) bool { return Equal(a.tree, b.tree) }
+
+// Layout says what differs between two texts apart from their values: comments, if their words or the keys they stand by
+// differ; layout, if anything else does (order, blank lines, blanks, line ends, the spelling of keys and values). For texts
+// that differ in their values both are about the rest as well, but a value that changed is not told from one spelled
+// differently; ask SameValues first.
+func Layout(a, b *Doc) (comments, layout bool) {
+	return !slices.Equal(a.commentList(), b.commentList()), !bytes.Equal(a.bare(), b.bare())
+}
+
+// Comment is one remark in a text.
+type Comment struct {
+	Key  string // the key or table it stands above, behind or in; "" at the end of the file
+	Text string // without # and the blanks around it
+	Line int
+}
+
+// Comments lists the remarks in the order of the text. A remark on a line of its own belongs to the next key or header, one
+// behind a key or header to that.
+func (d *Doc) Comments() []Comment {
+	x := d.index()
+	var out []Comment
+	next := 0
+	for _, c := range x.comments {
+		for next < len(x.stmts) && x.stmts[next].eol < c.end {
+			next++
+		}
+		words := strings.TrimSpace(strings.TrimPrefix(string(x.body[c.off:c.end]), "#"))
+		line, _ := lineCol(x.body, c.off)
+		key := ""
+		if next < len(x.stmts) {
+			s := x.stmts[next]
+			if s.header {
+				key = s.table.path().String()
+			} else if it := x.keyItem(s); it != nil {
+				key = it.path().String()
+			}
+		}
+		out = append(out, Comment{Key: key, Text: words, Line: line})
+	}
+	return out
+}
+
+// commentList is what Layout compares: the remarks of each key, whichever order the keys are in.
+func (d *Doc) commentList() []string {
+	var out []string
+	for _, c := range d.Comments() {
+		out = append(out, c.Key+"\x00"+c.Text)
+	}
+	sort.Strings(out)
+	return out
+}
+
+// bare is the text without its comments: those with a line of their own go with the line, others with the blanks before.
+func (d *Doc) bare() []byte {
+	x := d.index()
+	var out []byte
+	at := 0
+	for _, c := range x.comments {
+		start, end := c.off, c.end
+		for start > at && (x.body[start-1] == ' ' || x.body[start-1] == '\t') {
+			start--
+		}
+		if start == 0 || x.body[start-1] == '\n' {
+			_, _, end = lineAt(x.body, start)
+		}
+		out = append(out, x.body[at:start]...)
+		at = end
+	}
+	return append(out, x.body[at:]...)
+}
