@@ -1,6 +1,7 @@
 package mass
 
 import (
+	"cmp"
 	"math"
 
 	"gonum.org/v1/gonum/mat"
@@ -48,10 +49,25 @@ type Range struct {
 // Range returns the exact extremes for lo <= θ <= hi (rad). Over a range of a
 // whole turn or more every stationary point counts.
 //
+// Errors: *domain.Error for a range that is reversed or not finite, or a
+// quantity that is not finite.
+//
 // Source: dH/dθ = 0 is a quartic in tan(θ/2), whose real roots are all the
 // stationary points besides θ = π (derived here; roots as eigenvalues of the
 // companion matrix, Golub & Van Loan, Matrix Computations, ch. 7, from memory).
-func (h Harmonic) Range(lo, hi float64) Range {
+func (h Harmonic) Range(lo, hi float64) (Range, error) {
+	c := domain.Checker{Model: "mass"}
+	c.Finite("lower end of the range", lo)
+	c.Finite("upper end of the range", hi)
+	c.That(lo <= hi, "lower end of the range", lo, "at most the upper end, "+domain.Number(hi)+" rad", "")
+	c.Finite("sum of the harmonics", math.Abs(h.Mean)+math.Abs(h.Cos1)+math.Abs(h.Sin1)+math.Abs(h.Cos2)+math.Abs(h.Sin2))
+	if err := c.Err(); err != nil {
+		return Range{}, err
+	}
+	return h.extremes(lo, hi), nil
+}
+
+func (h Harmonic) extremes(lo, hi float64) Range {
 	r := Range{Min: h.At(lo), MinAt: lo, Max: h.At(lo), MaxAt: lo}
 	try := func(theta float64) {
 		v := h.At(theta)
@@ -67,7 +83,7 @@ func (h Harmonic) Range(lo, hi float64) Range {
 		// into the range by whole turns; every turn of the range gives the same value
 		t += 2 * math.Pi * math.Ceil((lo-t)/(2*math.Pi))
 		if t <= hi {
-			try(t)
+			try(math.Max(t, lo)) // rounding may have left it just below
 		}
 	}
 	return r
@@ -123,10 +139,12 @@ func (h Harmonic) stationary() []float64 {
 func (h Harmonic) polish(t float64) float64 {
 	d1, d2 := h.slopes(t)
 	for range 20 {
-		if d1 == 0 || d2 == 0 {
+		step := d1 / d2
+		// a long step has left the root it came for
+		if d1 == 0 || !(math.Abs(step) < 0.1) {
 			break
 		}
-		u := t - d1/d2
+		u := t - step
 		e1, e2 := h.slopes(u)
 		if !(math.Abs(e1) < math.Abs(d1)) {
 			break
@@ -219,9 +237,6 @@ type Moments struct{ Pan, Roll, Tilt Moment }
 // Source: see AboutAxisTurned; the motors' own inertia adds (common practice, no source).
 func (p Properties) Moments(head Head, lo, hi float64) (Moments, error) {
 	c := domain.Checker{Model: "mass"}
-	c.Finite("lower tilt limit", lo)
-	c.Finite("upper tilt limit", hi)
-	c.That(lo <= hi, "lower tilt limit", lo, "at most the upper limit of "+domain.Number(hi)+" rad", "")
 	c.NotNegative("pan: own inertia", head.Pan.Own, "kg·m²")
 	c.NotNegative("roll: own inertia", head.Roll.Own, "kg·m²")
 	c.NotNegative("tilt: own inertia", head.Tilt.Own, "kg·m²")
@@ -230,20 +245,21 @@ func (p Properties) Moments(head Head, lo, hi float64) (Moments, error) {
 	}
 	var firstErr error
 	moment := func(j Joint, turned bool) Moment {
-		by := head.Tilt.Axis
-		if !turned {
-			by = j.Axis // turning about itself changes nothing
-		}
-		h, err := p.AboutAxisTurned(j.Axis, by)
-		if err != nil && firstErr == nil {
-			firstErr = err
-		}
-		if !turned {
-			h = Harmonic{Mean: h.At(0)} // drop rounding noise
+		h := Harmonic{}
+		var err error
+		if turned {
+			h, err = p.AboutAxisTurned(j.Axis, head.Tilt.Axis)
+		} else {
+			h.Mean, err = p.AboutAxis(j.Axis)
 		}
 		h.Mean += j.Own
-		return Moment{Range: h.Range(lo, hi), Level: h.At(0), Own: j.Own, Form: h}
+		r, err2 := h.Range(lo, hi)
+		firstErr = cmp.Or(firstErr, err, err2)
+		return Moment{Range: r, Level: h.At(0), Own: j.Own, Form: h}
 	}
 	m := Moments{Pan: moment(head.Pan, true), Roll: moment(head.Roll, !head.RollInside), Tilt: moment(head.Tilt, false)}
-	return m, firstErr
+	if firstErr != nil {
+		return Moments{}, firstErr
+	}
+	return m, nil
 }

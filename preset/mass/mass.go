@@ -41,6 +41,8 @@ type Part struct {
 	Axis   Vec     // direction of a cylinder or tube in its own frame, any length; zero means z
 	Turn   Turn    // how the part is turned in the build
 	Place  Vec     // m, centre of the part in the build frame
+	// Density in kg/m³ sizes a part with mass only; 0 takes that of the Options.
+	Density float64
 }
 
 // Turn is how a part is turned in the build: by three angles, and before that by

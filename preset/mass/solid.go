@@ -14,6 +14,14 @@ type Solid struct {
 	rot Rotation // own frame to build frame; third column is a cylinder's axis
 }
 
+// Moved returns the solid shifted by d (m).
+//
+// Source: definition.
+func (s Solid) Moved(d Vec) Solid {
+	s.Place = s.Place.Add(d)
+	return s
+}
+
 // Solids checks the parts and works out how each lies in the build. The second
 // result lists the parts that took their size from a density.
 //
@@ -68,6 +76,10 @@ func place(c *domain.Checker, i int, p Part, density float64) (Solid, *Assumptio
 	c.NotNegative(who+": radius", p.Radius, "m")
 	c.NotNegative(who+": bore", p.Bore, "m")
 	c.NotNegative(who+": length", p.Length, "m")
+	c.NotNegative(who+": density", p.Density, "kg/m³")
+	if p.Density > 0 {
+		density = p.Density
+	}
 	// a size that the shape does not have is a mistake in the sheet, not something to pass over
 	unused := func(what string, v float64) {
 		c.That(v == 0, who+": "+what, v, "none for "+shapeWords(p.Shape), "give the shape that has it, or take it out")
@@ -196,7 +208,7 @@ func (s Solid) Reach(point, dir Vec) float64 {
 				Cos1: 2 * q.Dot(u), Sin1: 2 * q.Dot(v),
 				Cos2: (u.Dot(u) - v.Dot(v)) / 2, Sin2: u.Dot(v),
 			}
-			far = math.Max(far, h.Range(-math.Pi, math.Pi).Max)
+			far = math.Max(far, h.extremes(-math.Pi, math.Pi).Max)
 		}
 		return math.Sqrt(far)
 	case Sphere:
