@@ -150,7 +150,7 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "step[].axis", Type: String, Enum: axisNames[:], Doc: "The axis under test."},
 		Field{Path: "step[].key", Type: String, MaxLen: 200, Doc: "The parameter under test, if not the axis's stiffness."},
 		Field{Path: "step[].value", Type: Float, Doc: "The dial number that was set."},
-		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "fast", "slow", "stand", "skip", "back", "note", "effort", "hand", "reopen"}, Doc: "What was seen: clean, fast and rough, slow and smooth, only on the stand, skipped, taken back, a note, a resting effort, clean in the hand, sent back from the hand check."},
+		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "fast", "slow", "stand", "skip", "back", "note", "effort", "hand", "reopen", "withdraw", "keep"}, Doc: "What was seen: clean, fast and rough, slow and smooth, only on the stand, skipped, taken back, a note, a resting effort, clean in the hand, sent back from the hand check, an oscillation withdrawn or kept after further looks."},
 		Field{Path: "step[].hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency of the oscillation, if known."},
 		Field{Path: "step[].tilt_deg", Type: Float, Unit: "°", Min: At(-180), Max: At(180), Doc: "Tilt at which it was seen."},
 		Field{Path: "step[].effort_pct", Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort read."},

@@ -1,0 +1,431 @@
+// Package bench is the tuning session at the stand as a pure state machine: from
+// what was seen so far it proposes the next value, brackets the onset of each axis
+// and stops with a stated margin below it.
+//
+// # How it searches
+//
+// Axis by axis, in the order given (pan, roll, tilt; common practice, no source):
+//
+//  1. Begin at the low end of what the evidence expects: the value start offers
+//     or, where onsets are on record, a coarse step below the low end of the
+//     expected onset, whichever is stiffer; with no evidence at the dial's soft end.
+//  2. Raise by one coarse step while it stays clean, until it oscillates. If the
+//     first look oscillates already, go down by one, two, four ... coarse steps.
+//  3. Halve the bracket between the highest clean value and the onset, in fine
+//     steps, until it is StopWidth wide.
+//  4. Look again at a doubtful answer: an oscillation seen once that nothing else
+//     supports, and a clean value that every later answer came down upon.
+//  5. Keep the value whose margin to the highest clean value is at least Margin (a
+//     ratio of stiffness) and which is at least MarginSteps fine steps below the onset.
+//  6. Work the kept values in the hand; an axis that oscillates there is sent back
+//     and searched again below, with what was seen in the hand only.
+//
+// # Safety rule
+//
+// A proposal is never stiffer than a standing onset, and never more than one coarse
+// step stiffer than the stiffest clean value below it (the very first look has no
+// clean value to measure from). "Only on the stand" counts as clean, since that is
+// acceptable (common practice, no source), but the next step up is halved. An
+// oscillation stands until the person at the stand withdraws it, which takes two
+// clean looks at that same value, or takes the answer back.
+//
+// # How many looks
+//
+// With N fine steps on the dial, C fine steps to a coarse one, right answers and
+// the search begun s coarse steps below the onset: s+1 looks up to the first
+// oscillation, at most ceil(log2 C) to close the bracket and at most one second
+// look. For a dial of 0 to 100, coarse 5, fine 1 that is at most 25 looks from the
+// bottom; MostLooks counts it for any start. The plain way of stepping up by coarse
+// steps and back down by fine ones needs s+1 and up to C-1, and begins at the
+// bottom when it has no evidence.
+//
+// A session is its list of events. Replaying the list gives the same state, which
+// is how it is resumed. No I/O, no clock.
+package bench
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"rigkeep/preset/domain"
+	"rigkeep/preset/start"
+	"rigkeep/schema"
+)
+
+// Saw is what was seen at a step; the words are those of a bench log.
+type Saw string
+
+// What can be seen, and what can be said instead.
+const (
+	Clean    Saw = "clean"    // no oscillation
+	Fast     Saw = "fast"     // oscillates fast and rough
+	Slow     Saw = "slow"     // oscillates slow and smooth
+	Stand    Saw = "stand"    // oscillates on the stand only, smooth in the hand
+	Skip     Saw = "skip"     // leave this axis, or the rest of the hand check
+	Back     Saw = "back"     // take the last answer back
+	Note     Saw = "note"     // words only
+	Effort   Saw = "effort"   // a resting effort, kept for the log
+	Hand     Saw = "hand"     // clean in the hand
+	Reopen   Saw = "reopen"   // oscillates in the hand: send the axis back
+	Withdraw Saw = "withdraw" // an oscillation seen before was not one
+	Keep     Saw = "keep"     // it was one after all
+)
+
+// Oscillates reports whether the answer is an oscillation.
+//
+// Source: definitions above.
+func (s Saw) Oscillates() bool { return s == Fast || s == Slow }
+
+// Event is one answer. Value is nil for answers that are not about a value; an
+// oscillation without a value is one seen in the hand check, at the kept value.
+type Event struct {
+	Axis    schema.Axis
+	HasAxis bool
+	Value   *float64 // dial number
+	Saw     Saw
+	Hz      float64 // of the oscillation, 0 unknown
+	TiltDeg float64
+	Effort  float64 // percent, with Saw Effort
+	Text    string
+	At      string // when, for the log; not read here
+}
+
+// Evidence is what is expected of an axis before the first look.
+type Evidence struct {
+	Offered *float64     // the starting value; nil for none
+	Onset   *start.Range // where oscillation is expected; nil if nothing is known
+	Reason  string
+}
+
+// FromOffer takes the evidence from a starting tune.
+//
+// Source: package start.
+func FromOffer(o start.Offer) Evidence {
+	e := Evidence{Onset: o.Onset, Reason: o.Reason}
+	if o.Status != start.Unknown {
+		v := o.Value
+		e.Offered = &v
+	}
+	return e
+}
+
+// Setup is one axis of the session.
+type Setup struct {
+	Axis     schema.Axis
+	Dial     schema.Dial
+	Evidence Evidence
+}
+
+// Point is one place of the hand check.
+type Point struct {
+	Label   string
+	TiltDeg float64
+}
+
+// Config is what a session is run with. Replay needs the same Config.
+type Config struct {
+	Axes []Setup // in working order
+	Hand []Point // worst inertia first; nil is one check without a stated tilt
+	// Margin is onset stiffness over kept stiffness; 0 is schema.DefaultBenchMargin.
+	Margin float64
+	// MarginSteps is the least distance from onset to kept value in fine steps; 0 is 2
+	// (common practice, no source).
+	MarginSteps int
+	// StopWidth is the bracket, in fine steps, at which the search stops; 0 is 1.
+	StopWidth int
+	// NoRetry leaves out the second looks.
+	NoRetry bool
+}
+
+// InOrder sorts set-ups into the order of axes given; axes that order does not
+// name follow in their own order.
+//
+// Source: pan, then roll, then tilt is common practice, no source.
+func InOrder(axes []Setup, order []schema.Axis) []Setup {
+	if order == nil {
+		order = schema.Axes
+	}
+	rank := func(a schema.Axis) int {
+		if i := slices.Index(order, a); i >= 0 {
+			return i
+		}
+		return len(order) + int(a)
+	}
+	out := slices.Clone(axes)
+	slices.SortStableFunc(out, func(a, b Setup) int { return rank(a.Axis) - rank(b.Axis) })
+	return out
+}
+
+func (c Config) withDefaults() Config {
+	if c.Margin == 0 {
+		c.Margin = schema.DefaultBenchMargin
+	}
+	if c.MarginSteps == 0 {
+		c.MarginSteps = 2
+	}
+	if c.StopWidth == 0 {
+		c.StopWidth = 1
+	}
+	if len(c.Hand) == 0 {
+		c.Hand = []Point{{Label: "in the hand"}}
+	}
+	return c
+}
+
+func (c Config) check() error {
+	k := domain.Checker{Model: "bench"}
+	if len(c.Axes) == 0 {
+		k.Fail("axes", "none", "at least one", "name an axis")
+	}
+	seen := map[schema.Axis]bool{}
+	for _, a := range c.Axes {
+		name := a.Axis.String()
+		if a.Axis < schema.Pan || a.Axis > schema.Tilt || seen[a.Axis] {
+			k.Fail("axis", name, "pan, roll and tilt, each once at most", "")
+		}
+		seen[a.Axis] = true
+		d := a.Dial
+		k.Finite(name+" dial minimum", d.Min)
+		k.Finite(name+" dial maximum", d.Max)
+		k.That(d.Min < d.Max, name+" dial minimum", d.Min, "a number below the maximum", "correct the gimbal sheet")
+		k.Positive(name+" fine step", d.Fine, "")
+		k.That(d.Coarse >= d.Fine && !math.IsInf(d.Coarse, 0), name+" coarse step", d.Coarse, "at least the fine step", "correct the gimbal sheet")
+		k.That(!(d.Fine > 0) || (d.Max-d.Min)/d.Fine <= maxSteps, name+" fine step", d.Fine, fmt.Sprintf("at most %d steps on the dial", int(maxSteps)), "correct the gimbal sheet")
+		if o := a.Evidence.Offered; o != nil {
+			k.Finite(name+" starting value", *o)
+		}
+		if o := a.Evidence.Onset; o != nil {
+			k.Finite(name+" expected onset", o.Lo)
+			k.Finite(name+" expected onset", o.Hi)
+		}
+	}
+	k.That(c.Margin >= 1 && !math.IsInf(c.Margin, 0), "margin", c.Margin, "onset over kept stiffness, 1 or more", "use 1.5")
+	k.That(c.MarginSteps >= 1, "margin in fine steps", float64(c.MarginSteps), "1 or more", "")
+	k.That(c.StopWidth >= 1, "bracket to stop at", float64(c.StopWidth), "1 fine step or more", "")
+	return k.Err()
+}
+
+// maxSteps bounds the fine steps of a dial: more is a mistake in the sheet.
+const maxSteps = 1e6
+
+// Session is a tuning session. The zero value is not usable; see New.
+type Session struct {
+	cfg    Config
+	events []Event
+}
+
+// New begins a session; an unusable Config is a *domain.Error.
+//
+// Source: package comment.
+func New(cfg Config) (*Session, error) {
+	cfg = cfg.withDefaults()
+	if err := cfg.check(); err != nil {
+		return nil, err
+	}
+	return &Session{cfg: cfg}, nil
+}
+
+// Replay goes on where a log of events left off. The number of the first event
+// that does not fit is in the error.
+//
+// Source: package comment.
+func Replay(cfg Config, events []Event) (*Session, error) {
+	s, err := New(cfg)
+	if err != nil {
+		return nil, err
+	}
+	for i, e := range events {
+		if err := s.Answer(e); err != nil {
+			return nil, fmt.Errorf("step %d of the bench log: %w", i+1, err)
+		}
+	}
+	return s, nil
+}
+
+// Events is the log so far, a copy.
+//
+// Source: package comment.
+func (s *Session) Events() []Event { return slices.Clone(s.events) }
+
+// Stage is what a proposal is about.
+type Stage string
+
+// Stages of a session.
+const (
+	Search Stage = "search" // set Value on Axis and look
+	Relook Stage = "relook" // set Value on Axis and look again: a doubtful answer
+	Decide Stage = "decide" // withdraw or keep the oscillation at Value
+	InHand Stage = "hand"   // work all kept values in the hand at Point
+	Done   Stage = "done"
+)
+
+// Proposal is what to do next.
+type Proposal struct {
+	Stage  Stage
+	Axis   schema.Axis // Search, Relook, Decide
+	Value  float64     // dial number; Search, Relook, Decide
+	Point  Point       // InHand
+	Reason string
+	// Clean and Onset are the bracket so far, nil where a side is open.
+	Clean, Onset *float64
+	Allowed      []Saw
+}
+
+var (
+	lookAnswers   = []Saw{Clean, Fast, Slow, Stand, Skip, Back, Note}
+	decideAnswers = []Saw{Withdraw, Keep, Back, Note}
+	handAnswers   = []Saw{Hand, Reopen, Fast, Slow, Stand, Skip, Back, Note}
+	doneAnswers   = []Saw{Back, Note}
+)
+
+// AnswerError is an answer that does not fit; nothing was recorded.
+type AnswerError struct{ What, Do string }
+
+func (e *AnswerError) Error() string { return e.What + ": " + e.Do }
+
+// Next is the proposal in the present state.
+//
+// Source: package comment.
+func (s *Session) Next() Proposal { return s.state().next() }
+
+// Answer records an answer. A missing axis or value is the proposal's own; one that
+// is given may differ, for a look of one's own choosing. An answer that does not fit
+// is an *AnswerError and leaves the session as it was.
+//
+// Source: package comment.
+func (s *Session) Answer(e Event) error {
+	st := s.state()
+	e, err := st.accept(e)
+	if err != nil {
+		return err
+	}
+	s.events = append(s.events, e)
+	return nil
+}
+
+// accept checks an event against the state and fills in what the proposal says.
+func (st *state) accept(e Event) (Event, error) {
+	refuse := func(what, do string) (Event, error) { return e, &AnswerError{what, do} }
+	if math.IsNaN(e.Hz) || math.IsInf(e.Hz, 0) || e.Hz < 0 {
+		return refuse(fmt.Sprintf("a frequency of %s Hz", domain.Number(e.Hz)), "give a number above 0, or leave it out")
+	}
+	for _, v := range []float64{e.TiltDeg, e.Effort} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return refuse("a tilt or effort that is not a number", "give a number, or leave it out")
+		}
+	}
+	p := st.next()
+	switch e.Saw {
+	case Note, Effort:
+		return e, nil
+	case Back:
+		if len(st.live) == 0 {
+			return refuse("there is no answer to take back", "answer the proposal")
+		}
+		return e, nil
+	}
+	if e.HasAxis {
+		if _, ok := st.axes[e.Axis]; !ok {
+			return refuse(fmt.Sprintf("this session does not work on %s", e.Axis), "name one of its axes")
+		}
+	}
+	look := p.Stage == Search || p.Stage == Relook
+	switch e.Saw {
+	case Hand:
+		if p.Stage != InHand {
+			return refuse("the hand check has not begun", "finish the axes first, or answer clean")
+		}
+		return e, nil
+	case Reopen:
+		if p.Stage != InHand || !e.HasAxis {
+			return refuse("an axis is sent back from the hand check only, by its name", "name the axis that oscillates in the hand")
+		}
+		if st.axes[e.Axis].result.Kept == nil {
+			return refuse(fmt.Sprintf("%s has no kept value to go back from", e.Axis), "choose another axis")
+		}
+		e.Value = nil
+		return e, nil
+	case Skip:
+		if p.Stage == InHand && !e.HasAxis {
+			return e, nil
+		}
+		if !e.HasAxis {
+			if p.Stage == Done {
+				return refuse("the session is over", "take an answer back, or begin another")
+			}
+			e.Axis, e.HasAxis = p.Axis, true
+		}
+		return e, nil
+	case Withdraw, Keep:
+		if !e.HasAxis {
+			if p.Stage == InHand || p.Stage == Done {
+				return refuse("no oscillation is in question", "name the axis and value")
+			}
+			e.Axis, e.HasAxis = p.Axis, true
+		}
+		if e.Value == nil {
+			if p.Stage == Done || p.Stage == InHand || p.Axis != e.Axis {
+				return refuse("no value is in question", "name the value")
+			}
+			v := p.Value
+			e.Value = &v
+		}
+		return st.acceptDecision(e)
+	case Clean, Fast, Slow, Stand:
+	default:
+		return refuse(fmt.Sprintf("%q is not an answer", string(e.Saw)), "answer "+words(p.Allowed))
+	}
+	if p.Stage == InHand && e.Value == nil {
+		if !e.Saw.Oscillates() {
+			e.Saw, e.HasAxis = Hand, false
+			return e, nil
+		}
+		if !e.HasAxis {
+			return refuse("an oscillation in the hand without its axis", "name the axis that oscillates")
+		}
+		if st.axes[e.Axis].result.Kept == nil {
+			return refuse(fmt.Sprintf("%s has no kept value to go back from", e.Axis), "choose another axis")
+		}
+		return e, nil
+	}
+	if !e.HasAxis {
+		if !look && p.Stage != Decide {
+			return refuse("no axis is under test", "name the axis and the value")
+		}
+		e.Axis, e.HasAxis = p.Axis, true
+	}
+	if e.Value == nil {
+		if !look || p.Axis != e.Axis {
+			return refuse(fmt.Sprintf("no value is proposed for %s", e.Axis), "name the value that was set")
+		}
+		v := p.Value
+		e.Value = &v
+	}
+	g := st.axes[e.Axis].grid
+	if _, ok := g.index(*e.Value); !ok {
+		return refuse(fmt.Sprintf("%s is not a number this dial can show (%s to %s in steps of %s)", domain.Number(*e.Value), schema.Num(g.d.Min), schema.Num(g.d.Max), schema.Num(g.d.Fine)), "give the number that was set")
+	}
+	return e, nil
+}
+
+func (st *state) acceptDecision(e Event) (Event, error) {
+	a := st.axes[e.Axis]
+	k, ok := a.grid.index(*e.Value)
+	if !ok || a.count(k, true) == 0 {
+		return e, &AnswerError{fmt.Sprintf("no oscillation stands at %s on %s", domain.Number(*e.Value), e.Axis), "name a value at which one was seen"}
+	}
+	if e.Saw == Withdraw && a.count(k, false) < 2 {
+		return e, &AnswerError{fmt.Sprintf("the oscillation at %s cannot be withdrawn yet", schema.Num(*e.Value)), "look at it again until it was clean twice, or take the answer back"}
+	}
+	return e, nil
+}
+
+func words(s []Saw) string {
+	w := make([]string, len(s))
+	for i := range s {
+		w[i] = string(s[i])
+	}
+	return strings.Join(w, ", ")
+}

@@ -1,0 +1,194 @@
+package bench
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"rigkeep/schema"
+)
+
+// Status is how far an axis has come.
+type Status string
+
+// Statuses of an axis.
+const (
+	Open    Status = "open"
+	Found   Status = "found"   // onset bracketed, value kept
+	NoOnset Status = "clean"   // no oscillation up to the end of the dial, value kept
+	Failed  Status = "failed"  // oscillates at the soft end of the dial, nothing kept
+	Skipped Status = "skipped" // left by the person at the stand
+)
+
+// AxisResult is what the session knows of one axis, in dial numbers; nil is
+// unknown.
+type AxisResult struct {
+	Axis   schema.Axis
+	Status Status
+	Kept   *float64
+	Clean  *float64 // stiffest clean below the onset
+	Onset  *float64 // softest standing oscillation
+	Hz     float64  // at the onset, 0 unknown
+	Saw    Saw      // Fast or Slow at the onset, "" unknown
+	InHand bool     // the bracket is from looks in the hand
+	// Gain margins are ratios of stiffness to the kept value: GM at the geometric
+	// mean of the bracket, GMLow at its clean end (certain), GMHigh at its onset. SI
+	// says that they are of N·m/rad by the dial's map and not of dial numbers. All 0
+	// where unknown.
+	GM, GMLow, GMHigh float64
+	SI                bool
+	StandOnly         []float64 // values that oscillated on the stand only
+	Contradictions    []string  // never averaged; the softer onset counts
+	Looks             int
+	Why               string
+}
+
+// GMdB is GM in decibels, 0 where unknown.
+//
+// Source: 20 log10 of the ratio, definition.
+func (r AxisResult) GMdB() float64 {
+	if r.GM <= 0 {
+		return 0
+	}
+	return 20 * math.Log10(r.GM)
+}
+
+// Results gives every axis in working order, finished or not.
+//
+// Source: bracket and its geometric mean, definition (as shared check c13).
+func (s *Session) Results() []AxisResult {
+	st := s.state()
+	out := make([]AxisResult, len(st.order))
+	for i, x := range st.order {
+		out[i] = st.axes[x].result
+	}
+	return out
+}
+
+// HandCheck says how far the check in the hand has come.
+type HandCheck struct {
+	Points, Clean int
+	Skipped       bool
+	SentBack      int // times an axis was sent back
+}
+
+// HandCheck gives the state of the check in the hand.
+//
+// Source: package comment.
+func (s *Session) HandCheck() HandCheck {
+	st := s.state()
+	return HandCheck{Points: len(s.cfg.Hand), Clean: st.handDone, Skipped: st.handSkip, SentBack: st.reopened}
+}
+
+// summarise reads the axis's result off its bracket.
+func (a *axis) summarise() AxisResult {
+	r := AxisResult{Axis: a.setup.Axis, Status: Open, Clean: a.ptr(a.lo), Onset: a.ptr(a.hi), InHand: a.hand,
+		Contradictions: a.contradictions, Looks: len(a.looks), Why: a.proposal.Reason}
+	for _, l := range a.looks {
+		if v := a.grid.value(l.k); l.saw == Stand && !slices.Contains(r.StandOnly, v) {
+			r.StandOnly = append(r.StandOnly, v)
+		}
+	}
+	if a.hi >= 0 {
+		r.Hz, r.Saw = a.atOnset()
+	}
+	if a.proposal.Stage != Done {
+		return r
+	}
+	switch {
+	case a.skipped:
+		r.Status = Skipped
+		return r
+	case a.lo < 0:
+		r.Status = Failed
+		return r
+	case a.hi < 0:
+		r.Status = NoOnset
+	default:
+		r.Status = Found
+	}
+	// from the clean end of the bracket, so that the margin holds wherever in it
+	// the onset truly is
+	k := a.margin(a.lo)
+	short := k < 0
+	if a.hi >= 0 {
+		k = min(k, a.hi-a.cfg.MarginSteps)
+		short = short || k < 0
+	}
+	k = min(max(k, 0), a.lo)
+	r.Kept = a.ptr(k)
+	if kept, ok := a.grid.stiffness(k); ok {
+		r.SI = a.grid.d.Map != nil
+		clean, _ := a.grid.stiffness(a.lo)
+		r.GMLow = clean / kept
+		if a.hi >= 0 {
+			onset, _ := a.grid.stiffness(a.hi)
+			r.GMHigh = onset / kept
+			r.GM = math.Sqrt(r.GMLow * r.GMHigh)
+		}
+	}
+	switch {
+	case short:
+		r.Why = fmt.Sprintf("%s; %s is the soft end of the dial and leaves less margin than asked for", r.Why, a.num(k))
+	case a.hi < 0:
+		r.Why = fmt.Sprintf("%s; %s keeps the margin below the stiffest value seen clean, though no onset is known", r.Why, a.num(k))
+	case r.GM == 0:
+		r.Why = fmt.Sprintf("%s; kept %s, a coarse step below: this dial's numbers have no ratio", r.Why, a.num(k))
+	default:
+		r.Why = fmt.Sprintf("%s; kept %s, a margin of %.2f (%.1f dB)", r.Why, a.num(k), r.GM, r.GMdB())
+	}
+	return r
+}
+
+// atOnset is frequency and character of the look nearest the onset that has one.
+func (a *axis) atOnset() (hz float64, saw Saw) {
+	near, nearSaw := math.MaxInt, math.MaxInt
+	for _, l := range a.looks {
+		if !l.osc() || l.withdrawn {
+			continue
+		}
+		d := l.k - a.hi
+		if l.hz > 0 && d < near {
+			hz, near = l.hz, d
+		}
+		if l.saw.Oscillates() && d < nearSaw {
+			saw, nearSaw = l.saw, d
+		}
+	}
+	return hz, saw
+}
+
+// MostLooks counts the looks that the search of one axis takes with right answers,
+// over every onset the dial can show and none at all: the most, and the mean over
+// them all alike.
+//
+// Source: exhaustive count.
+func MostLooks(cfg Config, a Setup) (most int, mean float64, err error) {
+	cfg.Axes = []Setup{a}
+	if _, err := New(cfg); err != nil {
+		return 0, 0, err
+	}
+	g := newGrid(a.Dial)
+	total := 0
+	for onset := 0; onset <= g.n+1; onset++ {
+		s, err := New(cfg)
+		if err != nil {
+			return 0, 0, err
+		}
+		n := 0
+		for p := s.Next(); p.Stage == Search || p.Stage == Relook; p = s.Next() {
+			k, _ := g.index(p.Value)
+			e := Event{Saw: Clean}
+			if k >= onset {
+				e.Saw = Fast
+			}
+			if err := s.Answer(e); err != nil {
+				return 0, 0, err
+			}
+			n++
+		}
+		total += n
+		most = max(most, n)
+	}
+	return most, float64(total) / float64(g.n+2), nil
+}
