@@ -28,7 +28,7 @@ func init() {
 
 // pan gives the closed form, after the simulation has agreed with it.
 func pan(in inputs) (map[string]any, error) {
-	style := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0), Lag: follow.FirstOrder}
+	style := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0), Lag: follow.Single}
 	rate, duration, tol := in.num("rate", 0)*follow.Deg, in.num("duration", 0), in.num("tol", 0.1)*follow.Deg
 	f, err := follow.ConstantRate(style, rate, duration, tol)
 	if err != nil {

@@ -26,7 +26,7 @@ type PanFigures struct {
 
 // ConstantRate gives the figures of a pan at rate (rad/s) for duration (s) behind
 // a first-order lag, settling to tolerance (rad). The magnitudes are those of the
-// rate's; signs are dropped. Errors are *InputError, also for another lag.
+// rate's; signs are dropped. Errors are *domain.Error, also for another lag.
 //
 // Source: closed form of tau c' = dz(h - c) for a ramp; the steady lag as SteadyLag.
 func ConstantRate(s Style, rate, duration, tolerance float64) (PanFigures, error) {
@@ -34,8 +34,8 @@ func ConstantRate(s Style, rate, duration, tolerance float64) (PanFigures, error
 	if err := s.Validate(); err != nil {
 		return out, err
 	}
-	if s.Lag != FirstOrder && s.Lag != "" {
-		return out, &InputError{"lag", s.Lag, "first-order: the closed form is for that alone; simulate the others"}
+	if s.Lag != Single && s.Lag != "" {
+		return out, refuse("lag", s.Lag, "single: the closed form is for that alone; simulate the others")
 	}
 	if err := NewPan(rate, duration).Validate(); err != nil {
 		return out, err
@@ -93,13 +93,13 @@ type MinimumJerk struct {
 
 // MinimumJerkFigures gives peak speed 15/8 D/T, the integral of jerk squared
 // 720 D^2/T^5 and the log dimensionless jerk -ln(720/(15/8)^2) of a minimum-jerk
-// move over a distance D (any unit, not zero) in T seconds. Errors are *InputError.
+// move over a distance D (any unit, not zero) in T seconds. Errors are *domain.Error.
 //
 // Source: Flash & Hogan, J. Neurosci. 5 (1985) 1688; Hogan & Sternad 2009 (from
 // memory: dimensionless jerk 204.8).
 func MinimumJerkFigures(distance, duration float64) (MinimumJerk, error) {
 	if math.IsNaN(distance) || math.IsInf(distance, 0) || distance == 0 {
-		return MinimumJerk{}, &InputError{"distance", distance, "a number other than 0"}
+		return MinimumJerk{}, refuse("distance", distance, "a number other than 0")
 	}
 	if err := above("duration (s)", duration, MaxTime); err != nil {
 		return MinimumJerk{}, err

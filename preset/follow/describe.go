@@ -8,7 +8,7 @@ import (
 // DeadZoneGain is the sinusoidal describing function of a dead band of
 // half-width window for a sine of the given amplitude (same unit): the gain from
 // the sine to the fundamental of what passes. It is 0 up to the window and tends to 1.
-// Errors are *InputError: a negative window, an amplitude not above 0.
+// Errors are *domain.Error: a negative window, an amplitude not above 0.
 //
 // Source: Gelb & Vander Velde, Multiple-Input Describing Functions (1968) App. B;
 // Slotine & Li, Applied Nonlinear Control (1991) 5.3 (both from memory).
@@ -71,11 +71,11 @@ func (s Style) loop(om, n float64) (err, cam complex128) {
 	}
 	jw := complex(0, om)
 	switch s.Lag {
-	case SecondOrder:
+	case Critical:
 		wn := complex(2/s.Smoothing, 0)
 		open := complex(n, 0) * wn * wn / (jw * (jw + 2*wn))
 		return 1 / (1 + open), open / (1 + open)
-	case TwoLags: // the dead band closes round the first lag only
+	case Double: // the dead band closes round the first lag only
 		a := complex(s.Smoothing/2, 0)
 		open := complex(n, 0) / (jw * a)
 		return 1 / (1 + open), open / (1 + open) / (1 + jw*a)
@@ -85,7 +85,7 @@ func (s Style) loop(om, n float64) (err, cam complex128) {
 }
 
 // LetThrough gives the share of a sway (one or more tones; their sum is taken as
-// Gaussian if several) that reaches the camera. Errors are *InputError.
+// Gaussian if several) that reaches the camera. Errors are *domain.Error.
 //
 // Source: harmonic balance, Gelb & Vander Velde (1968); simulation exact on
 // straight pieces as Simulate.
@@ -98,7 +98,7 @@ func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
 	}
 	in := rms(tones)
 	if in == 0 {
-		return SwayLeak{}, &InputError{"amplitude of the sway (rad)", 0, "more than 0"}
+		return SwayLeak{}, refuse("amplitude of the sway (rad)", 0, "more than 0")
 	}
 	out := SwayLeak{Tones: len(tones)}
 	gain := func(e float64) float64 { return sineGain(s.Window, e*math.Sqrt2) }

@@ -6,13 +6,13 @@
 // smoothing are known, each with the same meaning of the smoothing time: on a
 // steady pan of rate r the camera trails by window + r*smoothing.
 //
-//	first-order   tau c' = dz(h - c), tau = smoothing
-//	second-order  c'' = wn^2 dz(h - c) - 2 wn c', critically damped, wn = 2/smoothing
-//	two-lags      a u' = dz(h - u), a c' = u - c, a = smoothing/2
+//	single    tau c' = dz(h - c), tau = smoothing
+//	critical  c'' = wn^2 dz(h - c) - 2 wn c', critically damped, wn = 2/smoothing
+//	double    a u' = dz(h - u), a c' = u - c, a = smoothing/2
 //
 // with dz(e) = sign(e) max(|e| - window, 0). Without a window the last two are
-// the same filter; with one they differ: the second-order head coasts into the
-// window, the two lags stop exactly at its edge.
+// the same filter; with one they differ: the critical one coasts into the
+// window, the double one stops exactly at its edge.
 //
 // The simulation takes the handle as straight lines between its samples and
 // corners, and solves each line exactly, edges of the window included. There is
@@ -26,47 +26,47 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"rigkeep/preset/domain"
 )
 
 // Deg is one degree in radians.
 const Deg = math.Pi / 180
 
-// Lag names the shape of the smoothing.
+// Lag names the shape of the smoothing, in the words of a gimbal sheet's follow.lag.
 type Lag string
 
-// The shapes of smoothing. The empty Lag is read as FirstOrder.
+// The shapes of smoothing. The empty Lag is read as Single.
 const (
-	FirstOrder  Lag = "first-order"
-	SecondOrder Lag = "second-order"
-	TwoLags     Lag = "two-lags"
+	Single   Lag = "single"
+	Critical Lag = "critical"
+	Double   Lag = "double"
 )
 
 // Lags lists every shape of smoothing.
-func Lags() []Lag { return []Lag{FirstOrder, SecondOrder, TwoLags} }
+func Lags() []Lag { return []Lag{Single, Critical, Double} }
 
-// ParseLag reads the name of a shape of smoothing; empty is FirstOrder.
+// ParseLag reads the name of a shape of smoothing; empty is Single.
 func ParseLag(s string) (Lag, error) {
 	l := Lag(strings.ToLower(strings.TrimSpace(s)))
 	if l == "" {
-		return FirstOrder, nil
+		return Single, nil
 	}
 	for _, k := range Lags() {
 		if l == k {
 			return l, nil
 		}
 	}
-	return "", &InputError{"lag", s, `"first-order", "second-order" or "two-lags"`}
+	return "", refuse("lag", s, `"single", "critical" or "double"`)
 }
 
-// InputError says which input is outside what the model can take.
-type InputError struct {
-	Field string // what it is, in words
-	Got   any    // the value given
-	Want  string // what was expected
-}
+const model = "follow"
 
-func (e *InputError) Error() string {
-	return fmt.Sprintf("%s is %v; expected %s", e.Field, e.Got, e.Want)
+// refuse is the error for an input outside the model's domain.
+func refuse(name string, value any, want string) error {
+	c := domain.Checker{Model: model}
+	c.Fail(name, fmt.Sprint(value), want, "")
+	return c.Err()
 }
 
 // Limits of what the model takes. They are wide: their point is to catch a
@@ -85,10 +85,10 @@ const (
 type Style struct {
 	Window    float64 `json:"window_rad"`  // half-width of the dead band, rad, 0 or more
 	Smoothing float64 `json:"smoothing_s"` // trailing angle per rate on a steady pan, s, 0 or more
-	Lag       Lag     `json:"lag"`         // empty is FirstOrder
+	Lag       Lag     `json:"lag"`         // empty is Single
 }
 
-// Validate reports the first field outside the model's domain as *InputError.
+// Validate reports the first field outside the model's domain as *domain.Error.
 func (s Style) Validate() error {
 	if err := inRange("window (rad)", s.Window, 0, MaxWindow); err != nil {
 		return err
@@ -100,19 +100,17 @@ func (s Style) Validate() error {
 	return err
 }
 
-func inRange(field string, v, lo, hi float64) error {
-	if math.IsNaN(v) || v < lo || v > hi {
-		return &InputError{field, v, fmt.Sprintf("a number from %g to %.6g", lo, hi)}
-	}
-	return nil
+func inRange(name string, v, lo, hi float64) error {
+	c := domain.Checker{Model: model}
+	c.Within(name, v, lo, hi, "")
+	return c.Err()
 }
 
 // above is inRange for a quantity that must not be zero.
-func above(field string, v, hi float64) error {
-	if !(v > 0) || v > hi {
-		return &InputError{field, v, fmt.Sprintf("a number above 0, at most %.6g", hi)}
-	}
-	return nil
+func above(name string, v, hi float64) error {
+	c := domain.Checker{Model: model}
+	c.That(v > 0 && v <= hi, name, v, "a number above 0, at most "+domain.Number(hi), "")
+	return c.Err()
 }
 
 // deadZone is dz of the package comment.

@@ -23,13 +23,13 @@ type head struct {
 func newHead(s Style, usual float64) head {
 	h := head{w: s.Window, tau: s.Smoothing, lag: s.Lag, started: math.NaN()}
 	if s.Smoothing == 0 || h.lag == "" {
-		h.lag = FirstOrder // without smoothing every shape is the same play at the edge
+		h.lag = Single // without smoothing every shape is the same play at the edge
 	}
 	switch h.lag {
-	case SecondOrder:
+	case Critical:
 		h.wn = 2 / s.Smoothing
 		h.tau = 1 / h.wn
-	case TwoLags:
+	case Double:
 		h.tau = s.Smoothing / 2
 	}
 	if h.tau > 0 {
@@ -40,7 +40,7 @@ func newHead(s Style, usual float64) head {
 
 // step advances the head by dt while the handle turns at the constant rate r.
 func (k *head) step(r, dt float64) {
-	if k.lag == SecondOrder {
+	if k.lag == Critical {
 		k.stepSecond(r, dt)
 	} else {
 		k.stepFirst(r, dt)
@@ -92,7 +92,7 @@ func (k *head) stepFirst(r, dt float64) {
 					span, out = te, true
 				}
 			}
-			if k.lag == TwoLags {
+			if k.lag == Double {
 				k.y *= k.exp(span)
 			}
 			if out {
@@ -121,7 +121,7 @@ func (k *head) stepFirst(r, dt float64) {
 			span, back = math.Min(t, k.tau*math.Log1p(-x/a)), true
 			E, x1 = math.Exp(-span/k.tau), 0
 		}
-		if k.lag == TwoLags {
+		if k.lag == Double {
 			k.y = s * (a + (s*k.y-a)*E + (x-a)*(span/k.tau)*E)
 		}
 		k.e = s * (k.w + x1)
@@ -131,7 +131,7 @@ func (k *head) stepFirst(r, dt float64) {
 		}
 	}
 	switch {
-	case k.lag == TwoLags:
+	case k.lag == Double:
 		k.v = k.y / k.tau
 	case k.tau > 0:
 		k.v = deadZone(k.e, k.w) / k.tau

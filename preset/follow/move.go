@@ -97,7 +97,7 @@ func NewRecorded(samples []Sample) (Move, error) {
 // speed is 15/8 of the mean (Flash & Hogan 1985).
 func whipTime(angle float64) float64 { return 15.0 / 8 * math.Abs(angle) / WhipRate }
 
-// Validate reports the first step outside the model's domain as *InputError.
+// Validate reports the first step outside the model's domain as *domain.Error.
 func (m Move) Validate() error {
 	n := 0
 	for _, line := range m.Lines {
@@ -107,15 +107,15 @@ func (m Move) Validate() error {
 				return err
 			}
 			if s.Duration == 0 && len(line) > 1 {
-				return &InputError{"time of the sway (s)", 0, "more than 0 where other steps come before or after it"}
+				return refuse("time of the sway (s)", 0, "more than 0 where other steps come before or after it")
 			}
 		}
 	}
 	switch {
 	case n == 0:
-		return &InputError{"move", "empty", "at least one step"}
+		return refuse("move", "empty", "at least one step")
 	case n > maxSteps:
-		return &InputError{"number of steps in the move", n, fmt.Sprintf("at most %d", maxSteps)}
+		return refuse("number of steps in the move", n, fmt.Sprintf("at most %d", maxSteps))
 	}
 	return inRange("length of the move (s)", m.Duration(), 0, MaxTime)
 }
@@ -142,24 +142,24 @@ func (s Step) validate() error {
 		return validTones(s.Tones)
 	case Recorded:
 		if len(s.Samples) < 2 {
-			return &InputError{"number of recorded samples", len(s.Samples), "at least 2"}
+			return refuse("number of recorded samples", len(s.Samples), "at least 2")
 		}
 		for i, p := range s.Samples {
 			if math.IsNaN(p.Time) || math.IsInf(p.Time, 0) || math.IsNaN(p.Angle) || math.Abs(p.Angle) > 1e6 {
-				return &InputError{fmt.Sprintf("recorded sample %d", i+1), p, "a time and an angle that are numbers"}
+				return refuse(fmt.Sprintf("recorded sample %d", i+1), p, "a time and an angle that are numbers")
 			}
 			if i > 0 && !(p.Time > s.Samples[i-1].Time) {
-				return &InputError{fmt.Sprintf("time of recorded sample %d (s)", i+1), p.Time, fmt.Sprintf("later than the one before (%g)", s.Samples[i-1].Time)}
+				return refuse(fmt.Sprintf("time of recorded sample %d (s)", i+1), p.Time, fmt.Sprintf("later than the one before (%g)", s.Samples[i-1].Time))
 			}
 		}
 		return above("length of the recording (s)", s.Samples[len(s.Samples)-1].Time-s.Samples[0].Time, MaxTime)
 	}
-	return &InputError{"kind of step", s.Kind, "pan, turn, whip, sway, hold or recorded"}
+	return refuse("kind of step", s.Kind, "pan, turn, whip, sway, hold or recorded")
 }
 
 func validTones(tones []Tone) error {
 	if len(tones) == 0 || len(tones) > maxTones {
-		return &InputError{"number of sway tones", len(tones), fmt.Sprintf("1 to %d", maxTones)}
+		return refuse("number of sway tones", len(tones), fmt.Sprintf("1 to %d", maxTones))
 	}
 	for _, t := range tones {
 		if err := inRange("amplitude of the sway (rad)", t.Amplitude, 0, MaxAngle); err != nil {

@@ -45,7 +45,7 @@ FREQ  = number with Hz                  positive turns left (pan) or up (tilt) b
 // ParseMove reads a move such as "turn 90deg in 2s", "pan 20deg/s for 3s",
 // "whip 120deg", or "turn 40deg in 2s then hold 1s with sway 2deg at 0.8Hz".
 // MoveGrammar has the whole form. Capitals do not matter. The error is a
-// *ParseError for a text of another form, an *InputError for a number outside
+// *ParseError for a text of another form, an *domain.Error for a number outside
 // the model's domain.
 func ParseMove(text string) (Move, error) {
 	p := &parser{text: text}
@@ -249,7 +249,7 @@ func (p *parser) timed(s *Step, word string, must bool, want string) error {
 		return err
 	}
 	if !(d > 0) {
-		return &InputError{"time of the " + string(s.Kind) + " (s)", d, "more than 0"}
+		return refuse("time of the "+string(s.Kind)+" (s)", d, "more than 0")
 	}
 	s.Duration = d
 	return nil

@@ -100,7 +100,7 @@ type Drift struct {
 // Simulate gives the response of a style to a move. The handle is taken as
 // straight lines between samples and the move's own corners; each line is
 // solved exactly, so the only error is that of the lines, of order
-// rate-of-change-of-rate times Step squared over eight. Errors are *InputError.
+// rate-of-change-of-rate times Step squared over eight. Errors are *domain.Error.
 //
 // Source: dead band and linear lag integrated in closed form piece by piece;
 // for the constant-rate pan see ConstantRate, which tests compare it with.
@@ -117,7 +117,7 @@ func Simulate(m Move, s Style, o Options) (*Response, error) {
 	}
 	stop := m.Duration()
 	if n := (stop + o.Tail) / o.Step; n > maxSamples {
-		return nil, &InputError{"number of samples", n, fmt.Sprintf("at most %d: a longer step or a shorter move", maxSamples)}
+		return nil, refuse("number of samples", n, fmt.Sprintf("at most %d: a longer step or a shorter move", maxSamples))
 	}
 	n := int(math.Ceil((stop+o.Tail)/o.Step)) + 1
 	buf := make([]float64, 3*n)
@@ -295,7 +295,7 @@ const MaxFieldOfView = 170 * Deg
 
 // FrameShare is how far from the middle an angle off the lens axis (rad) shows
 // up, as a share of the frame's full width, through a rectilinear lens with the
-// full angle of view fov (rad). The error is *InputError for an angle of 90
+// full angle of view fov (rad). The error is *domain.Error for an angle of 90
 // degrees or more, which no such lens shows.
 //
 // Source: rectilinear projection x = f tan(angle), frame width 2 f tan(fov/2).
@@ -304,7 +304,7 @@ func FrameShare(angle, fov float64) (float64, error) {
 		return 0, err
 	}
 	if a := math.Abs(angle); !(a < math.Pi/2) {
-		return 0, &InputError{"angle off the lens axis (rad)", angle, "less than a quarter turn"}
+		return 0, refuse("angle off the lens axis (rad)", angle, "less than a quarter turn")
 	}
 	return math.Tan(math.Abs(angle)) / (2 * math.Tan(fov/2)), nil
 }

@@ -34,7 +34,7 @@ type plan struct {
 // fs Hz: minus the length of the arc of its amplitude spectrum, normalised to
 // its largest value, over the frequencies up to 10 Hz between the first and the
 // last bin above 0.05, with zero padding by 2^4. It is below zero; nearer zero is
-// smoother, and it does not depend on amplitude. Errors are *InputError: fewer
+// smoother, and it does not depend on amplitude. Errors are *domain.Error: fewer
 // than two samples, no motion, or a spectrum of one bin only.
 //
 // Source: Balasubramanian, Melendez-Calderon, Roby-Brami, Burdet, J. NeuroEng.
@@ -45,7 +45,7 @@ func SPARC(v []float64, fs float64) (float64, error) {
 	}
 	log2 := bits.Len(uint(len(v)-1)) + sparcPad
 	if log2 > sparcMaxLog2 {
-		return 0, &InputError{"number of speed samples", len(v), "at most four million"}
+		return 0, refuse("number of speed samples", len(v), "at most four million")
 	}
 	n := 1 << log2
 	p, _ := plans[log2].Get().(*plan)
@@ -80,7 +80,7 @@ func SPARC(v []float64, fs float64) (float64, error) {
 		}
 	}
 	if last <= first {
-		return 0, &InputError{"speed profile", "one spectral line below 10 Hz", "a move with more than one"}
+		return 0, refuse("speed profile", "one spectral line below 10 Hz", "a move with more than one")
 	}
 	arc, was := 0.0, mag(first)/largest
 	for k := first + 1; k <= last; k++ {
@@ -95,7 +95,7 @@ func SPARC(v []float64, fs float64) (float64, error) {
 // fs Hz: -ln(T^3/vpeak^2 sum(jerk^2) dt), the jerk being the second difference of
 // v over dt^2 and T = len(v)/fs. Nearer zero is smoother. It only means something
 // where the acceleration has no jump: behind a single lag it grows with fs.
-// Errors are *InputError: fewer than three samples, no motion or no jerk.
+// Errors are *domain.Error: fewer than three samples, no motion or no jerk.
 //
 // Source: Hogan & Sternad, J. Motor Behavior 41 (2009) 529; Balasubramanian et
 // al. 2015; checked against the authors' published doctest value.
@@ -115,7 +115,7 @@ func LDLJ(v []float64, fs float64) (float64, error) {
 	T := float64(len(v)) * dt
 	d := T * T * T / (peak * peak) * sum * dt
 	if !(d > 0) || math.IsInf(d, 0) {
-		return 0, &InputError{"speed profile", "free of jerk", "a speed that bends"}
+		return 0, refuse("speed profile", "free of jerk", "a speed that bends")
 	}
 	return -math.Log(d), nil
 }
@@ -125,17 +125,17 @@ func profileOK(v []float64, fs float64, least int) error {
 		return err
 	}
 	if len(v) < least {
-		return &InputError{"number of speed samples", len(v), "more of them"}
+		return refuse("number of speed samples", len(v), "more of them")
 	}
 	moving := false
 	for _, x := range v {
 		if math.IsNaN(x) || math.Abs(x) > 1e100 {
-			return &InputError{"speed", x, "a number of ordinary size"}
+			return refuse("speed", x, "a number of ordinary size")
 		}
 		moving = moving || math.Abs(x) > 1e-100
 	}
 	if !moving {
-		return &InputError{"speed profile", "zero throughout", "some motion"}
+		return refuse("speed profile", "zero throughout", "some motion")
 	}
 	return nil
 }
@@ -158,7 +158,7 @@ func (r *Response) smoothness(m Move) {
 	} else {
 		r.Omitted["sparc"] = err.Error()
 	}
-	if r.Style.Lag == FirstOrder || r.Style.Lag == "" || r.Style.Smoothing == 0 {
+	if r.Style.Lag == Single || r.Style.Lag == "" || r.Style.Smoothing == 0 {
 		r.Omitted["ldlj"] = "a single lag jumps in acceleration, so its jerk depends on the sample rate; use the spectral arc length"
 		return
 	}
