@@ -1,0 +1,357 @@
+// Package vibration reads a gyro log and says what shakes: the spectrum of each
+// axis, its peaks and bands, whether that is a hand's sway, a slow and smooth or
+// a fast and rough oscillation, and which parameter to try in which direction.
+//
+// Everything is SI inside: rates in rad/s, times in s, densities in (rad/s)^2/Hz.
+// The spectra follow Welch with the conventions named at Welch. Read takes an
+// io.Reader and streams it; nothing here touches a file, a clock or a terminal.
+package vibration
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+
+	"rigkeep/preset/internal/csvlog"
+	"rigkeep/schema"
+)
+
+const deg = math.Pi / 180
+
+const model = "vibration"
+
+// ReadError is a log that cannot be read: the line (0 for the whole file), what
+// is wrong and what to do. Find it with errors.As.
+type ReadError = csvlog.Error
+
+// ReadOptions say how to read a log. The zero value guesses all it can.
+type ReadOptions struct {
+	Columns  Columns
+	TimeUnit string  // "s", "ms", "us" or "ns"; empty: from the header, else from the size of the steps
+	RateUnit string  // "deg/s" or "rad/s"; empty: from the header, else deg/s is assumed and said
+	Rate     float64 // Hz, for a log without time
+	// Progress is called now and then with the bytes and rows read so far.
+	Progress func(bytes int64, rows int)
+}
+
+// Log is a gyro log in SI. Rates[a] is nil for an axis the log does not have;
+// the others have one value per time.
+type Log struct {
+	Time     []float64    // s since the first row, rising
+	Rates    [3][]float64 // rad/s, by schema.Axis
+	Columns  []ColumnUse  // what was read as what
+	Findings []Finding    // what is odd about the log, worst first
+	Timing   Timing       //
+	lines    []lineAt     // line numbers, where they jump
+}
+
+type lineAt struct{ index, line int }
+
+// Timing is what the timestamps say, before any spectrum.
+type Timing struct {
+	Rows        int     `json:"rows"` // kept
+	Duration    float64 `json:"duration_s"`
+	MeanRate    float64 `json:"mean_rate_hz"` // for information; spectra go by the timestamps
+	StepMedian  float64 `json:"step_median_s"`
+	StepMin     float64 `json:"step_min_s"`
+	StepMax     float64 `json:"step_max_s"`
+	StepMaxLine int     `json:"step_max_line"` // the row after the largest step
+	Even        bool    `json:"even"`          // every row within 2 % of a step of an even grid
+	Gaps        []Gap   `json:"gaps"`          // steps of more than GapSteps medians
+}
+
+// Gap is a hole in the log.
+type Gap struct {
+	Start  float64 `json:"start_s"` // time of the row before it
+	Length float64 `json:"length_s"`
+	Line   int     `json:"line"` // of the row after it
+	index  int     // of that row
+}
+
+// Finding is something odd about a log.
+type Finding struct {
+	Kind  FindingKind `json:"kind"`
+	Use   string      `json:"use,omitempty"` // the column's use: "time", "pan", ...
+	Count int         `json:"count"`         // rows concerned
+	Lines []int       `json:"lines"`         // the first of them, 1-based
+	Text  string      `json:"text"`          // for a person, with what it means
+}
+
+// FindingKind names what is odd.
+type FindingKind string
+
+// What may be odd about a log.
+const (
+	Unreadable  FindingKind = "unreadable"    // cells empty, not a number, or missing: the rows are left out
+	OutOfOrder  FindingKind = "out-of-order"  // time steps back or stands still: the rows are left out
+	Wrapped     FindingKind = "wrapped-clock" // a counter started again from zero: put right
+	Gapped      FindingKind = "gap"
+	Uneven      FindingKind = "uneven"
+	CoarseClock FindingKind = "coarse-clock" // timestamps rounded to a large part of the step
+	Clipped     FindingKind = "clipped"
+	Constant    FindingKind = "constant"
+	Duplicate   FindingKind = "duplicate" // two columns the same
+	Swapped     FindingKind = "swapped"   // a rate column that looks like the time, or time that does not
+	Assumed     FindingKind = "assumed"   // a unit neither given nor in the header
+)
+
+// Thresholds of reading. Common practice, no source.
+const (
+	GapSteps      = 5.0  // medians of the time step that make a gap
+	evenShare     = 0.02 // of a step: largest distance from an even grid that still counts as even
+	maxBadShare   = 0.1  // unreadable or out-of-order rows beyond which the log is refused
+	minRows       = 16
+	maxRows       = 50_000_000
+	listedLines   = 5
+	listedGaps    = 100
+	clipRun       = 3 // equal extreme samples in a row
+	progressEvery = 1 << 14
+)
+
+// problem gathers the rows of one kind of finding.
+type problem struct {
+	count int
+	lines []int
+}
+
+func (p *problem) at(line int) {
+	if p.count++; len(p.lines) < listedLines {
+		p.lines = append(p.lines, line)
+	}
+}
+
+// Read reads a log. It keeps 8 bytes a number; the file itself is streamed. Rows
+// that cannot be used are left out and named in Findings; the log is refused with
+// *ReadError if that is more than a tenth of it, if no columns fit, or if fewer
+// than 16 rows remain.
+func Read(r io.Reader, o ReadOptions) (*Log, error) {
+	if o.Rate != 0 && !(o.Rate > 0 && o.Rate <= 1e6) {
+		return nil, &ReadError{What: fmt.Sprintf("the sample rate %g Hz cannot be", o.Rate), Do: "expected a number above 0, at most 1000000"}
+	}
+	in, err := csvlog.Open(r)
+	if err != nil {
+		return nil, err
+	}
+	l := &Log{}
+	if l.Columns, err = find(in, o); err != nil {
+		return nil, err
+	}
+	var use []int
+	for _, u := range l.Columns {
+		use = append(use, u.column)
+	}
+	in.Use(use)
+	clock := clock{has: l.Columns[0].Use == "time", scale: l.Columns[0].scale, rate: o.Rate}
+	var unreadable, disordered, wrapped problem
+	row, cols := make([]float64, len(use)), make([][]float64, len(use))
+	for n := 0; ; n++ {
+		err := in.Next(row)
+		if err == io.EOF {
+			break
+		} else if err != nil {
+			return nil, err
+		}
+		if o.Progress != nil && n%progressEvery == 0 {
+			o.Progress(in.Bytes, n)
+		}
+		if slices.ContainsFunc(row, math.IsNaN) {
+			unreadable.at(in.Line)
+			clock.rows++
+			continue
+		}
+		t, how := clock.read(row[0])
+		switch how {
+		case Wrapped:
+			wrapped.at(in.Line)
+		case OutOfOrder:
+			disordered.at(in.Line)
+			continue
+		}
+		if k := len(l.Time); k == 0 || in.Line != l.lines[len(l.lines)-1].line+k-l.lines[len(l.lines)-1].index {
+			l.lines = append(l.lines, lineAt{k, in.Line})
+		}
+		if len(l.Time) == maxRows {
+			return nil, &ReadError{Line: in.Line, What: fmt.Sprintf("more than %d rows", maxRows), Do: "cut the log into parts"}
+		}
+		l.Time = append(l.Time, t)
+		for i, v := range row {
+			if !clock.has || i > 0 {
+				cols[i] = append(cols[i], v*l.Columns[i].scale)
+			}
+		}
+	}
+	if o.Progress != nil {
+		o.Progress(in.Bytes, len(l.Time))
+	}
+	for i, u := range l.Columns {
+		if a, ok := schema.ParseAxis(u.Use); ok {
+			l.Rates[a] = cols[i]
+		}
+	}
+	rows := len(l.Time) + unreadable.count + disordered.count
+	bad := func(p problem) bool { return float64(p.count) > maxBadShare*float64(rows) }
+	switch {
+	case bad(unreadable):
+		return nil, &ReadError{Line: unreadable.lines[0], What: fmt.Sprintf("%d of %d rows have no number in a column that is needed%s", unreadable.count, rows, example(in)), Do: "check which columns are mapped and what separates them"}
+	case bad(disordered):
+		what := fmt.Sprintf("the time does not rise in %d of %d rows", disordered.count, rows)
+		if c, ok := l.rising(); ok {
+			what += fmt.Sprintf(", while column %q, read as %s, does: they look swapped", c.Name, c.Use)
+		}
+		return nil, &ReadError{Line: disordered.lines[0], What: what, Do: "check which column is the time, or cut the log where the clock starts again"}
+	case len(l.Time) < minRows:
+		return nil, &ReadError{What: fmt.Sprintf("only %d rows can be used", len(l.Time)), Do: fmt.Sprintf("expected at least %d, better some seconds' worth", minRows)}
+	}
+	if err := l.scaleTime(o.Rate); err != nil {
+		return nil, err
+	}
+	steps := l.timing()
+	l.report(unreadable, disordered, wrapped, example(in), steps)
+	return l, nil
+}
+
+func example(in *csvlog.Reader) string {
+	if in.BadText == "" {
+		return ""
+	}
+	return fmt.Sprintf(" (%q in line %d)", in.BadText, in.BadLine)
+}
+
+// clock turns the time column, or the row count, into rising times.
+type clock struct {
+	has         bool
+	scale, rate float64
+	rows        int // seen, for a log without time
+	last, lift  float64
+	begun       bool
+}
+
+// counterBits are the widths at which a clock that counts starts again.
+var counterBits = []float64{1 << 32, 1 << 24, 1 << 16}
+
+func (c *clock) read(v float64) (float64, FindingKind) {
+	if !c.has {
+		c.rows++
+		return float64(c.rows-1) / c.rate, ""
+	}
+	how := FindingKind("")
+	if c.begun && v+c.lift <= c.last {
+		for _, full := range counterBits {
+			// from near the top to near the bottom, in whole counts
+			if top := c.last - c.lift; top > 0.99*full && top < full && v >= 0 && v < 0.01*full && v == math.Trunc(v) {
+				c.lift += full
+				how = Wrapped
+				break
+			}
+		}
+		if v+c.lift <= c.last {
+			return 0, OutOfOrder
+		}
+	}
+	c.begun, c.last = true, v+c.lift
+	return c.last, how
+}
+
+// rising finds a rate column that rises in every row, as only a time does.
+func (l *Log) rising() (ColumnUse, bool) {
+	for _, u := range l.Columns {
+		a, ok := schema.ParseAxis(u.Use)
+		if !ok || len(l.Rates[a]) < minRows {
+			continue
+		}
+		up := true
+		for i := 1; i < len(l.Rates[a]) && up; i++ {
+			up = l.Rates[a][i] > l.Rates[a][i-1]
+		}
+		if up {
+			return u, true
+		}
+	}
+	return ColumnUse{}, false
+}
+
+// line is the line number of a row.
+func (l *Log) line(index int) int {
+	i, _ := slices.BinarySearchFunc(l.lines, index, func(a lineAt, i int) int { return a.index - i })
+	if i == len(l.lines) || l.lines[i].index > index {
+		i--
+	}
+	return l.lines[i].line + index - l.lines[i].index
+}
+
+// scaleTime brings the time to seconds since the first row.
+func (l *Log) scaleTime(rate float64) error {
+	u := &l.Columns[0]
+	scale := 1.0
+	if u.Use == "time" {
+		if u.scale == 0 {
+			step := median(stepsOf(l.Time))
+			for _, g := range stepUnits {
+				if step >= g.from && step < g.to {
+					u.Unit, u.By, u.scale = g.unit, "steps", timeUnits[g.unit]
+				}
+			}
+			if u.scale == 0 {
+				return &ReadError{What: fmt.Sprintf("the time column %q has no unit, and its steps of %.3g fit none", u.Name, step), Do: "give its unit: s, ms, us or ns"}
+			}
+		}
+		scale = u.scale
+	}
+	t0 := l.Time[0]
+	for i := range l.Time {
+		l.Time[i] = (l.Time[i] - t0) * scale
+	}
+	if d := l.Time[len(l.Time)-1]; !(d > 0) || math.IsInf(d, 0) {
+		return &ReadError{What: fmt.Sprintf("the log lasts %g s", d), Do: "check the time column and its unit"}
+	}
+	return nil
+}
+
+// stepUnits tells the unit of a time column without one from its median step: a
+// gyro is logged at 10 Hz to 50 kHz. Common practice, no source.
+var stepUnits = []struct {
+	from, to float64
+	unit     string
+}{{2e-5, 0.15, "s"}, {0.15, 150, "ms"}, {150, 1.5e5, "us"}, {1.5e5, 1.5e8, "ns"}}
+
+func stepsOf(t []float64) []float64 {
+	d := make([]float64, len(t)-1)
+	for i := range d {
+		d[i] = t[i+1] - t[i]
+	}
+	return d
+}
+
+// median sorts x. It is the mean of the two middle ones of an even number.
+func median(x []float64) float64 {
+	slices.Sort(x)
+	n := len(x)
+	return (x[(n-1)/2] + x[n/2]) / 2
+}
+
+// timing fills Timing and returns the time steps, sorted.
+func (l *Log) timing() []float64 {
+	n := len(l.Time)
+	t := &l.Timing
+	t.Rows, t.Duration = n, l.Time[n-1]
+	t.MeanRate = float64(n-1) / t.Duration
+	steps := stepsOf(l.Time)
+	t.StepMedian = median(steps)
+	t.StepMin, t.Even = math.Inf(1), true
+	grid := t.Duration / float64(n-1)
+	for i := 1; i < n; i++ {
+		d := l.Time[i] - l.Time[i-1]
+		t.StepMin = math.Min(t.StepMin, d)
+		if d > t.StepMax {
+			t.StepMax, t.StepMaxLine = d, l.line(i)
+		}
+		if d > GapSteps*t.StepMedian {
+			t.Gaps = append(t.Gaps, Gap{l.Time[i-1], d, l.line(i), i})
+		}
+		if math.Abs(l.Time[i]-float64(i)*grid) > evenShare*grid {
+			t.Even = false
+		}
+	}
+	return steps
+}

@@ -1,0 +1,274 @@
+package vibration
+
+import (
+	"fmt"
+	"math"
+
+	"rigkeep/schema"
+)
+
+// Kind is what a log shows.
+type Kind string
+
+// The kinds of motion.
+const (
+	Quiet         Kind = "quiet"
+	HandSway      Kind = "hand sway"
+	SlowAndSmooth Kind = "slow and smooth oscillation"
+	FastAndRough  Kind = "fast and rough oscillation"
+)
+
+// Limits separate the kinds. Rates are rms in rad/s.
+type Limits struct {
+	SwayFrom   float64 // Hz
+	SlowFrom   float64 // Hz
+	FastFrom   float64 // Hz
+	QuietRate  float64
+	ToneRate   float64
+	Prominence float64 // dB
+	SlowRate   float64
+	RoughRate  float64
+}
+
+// DefaultLimits are the usual limits. Common practice, no source.
+func DefaultLimits() Limits {
+	var l Limits
+	for _, r := range l.rows() {
+		*r.to = r.usual * r.scale
+	}
+	return l
+}
+
+// Limit is one row of the table of limits, for showing.
+type Limit struct {
+	Name    string  `json:"name"`
+	Value   float64 `json:"value"`
+	Unit    string  `json:"unit"`
+	Meaning string  `json:"meaning"`
+}
+
+type limitRow struct {
+	to           *float64
+	usual, scale float64
+	name, unit   string
+	meaning      string
+}
+
+// rows is the table of limits. Common practice, no source.
+func (l *Limits) rows() []limitRow {
+	return []limitRow{
+		{&l.SwayFrom, 0.3, 1, "sway from", "Hz", "below this lies what the operator means, and the sensor's drift"},
+		{&l.SlowFrom, 3, 1, "slow from", "Hz", "a hand and footsteps sway below this; a head that oscillates does so above"},
+		{&l.FastFrom, 12, 1, "fast from", "Hz", "an oscillation is slow and smooth below this, fast and rough above"},
+		{&l.QuietRate, 0.1, deg, "quiet up to", "deg/s", "rms of all above 'sway from' that is not worth a remedy"},
+		{&l.ToneRate, 0.1, deg, "tone from", "deg/s", "rms of a single frequency that counts as an oscillation"},
+		{&l.Prominence, 10, 1, "clear from", "dB", "how far a single frequency stands above the floor beside it"},
+		{&l.SlowRate, 0.7, deg, "slow band from", "deg/s", "rms between 'slow from' and 'fast from' that counts as an oscillation without a clear frequency"},
+		{&l.RoughRate, 0.5, deg, "fast band from", "deg/s", "rms above 'fast from' that counts as rough without a clear frequency"},
+	}
+}
+
+// Table lists the limits in the units of the person.
+func (l Limits) Table() []Limit {
+	var out []Limit
+	for _, r := range l.rows() {
+		out = append(out, Limit{r.name, *r.to / r.scale, r.unit, r.meaning})
+	}
+	return out
+}
+
+// bands are the three of the verdict for a spectrum that ends at top.
+func (l Limits) bands(top float64) []Band {
+	return []Band{
+		{"sway", l.SwayFrom, l.SlowFrom},
+		{"slow", l.SlowFrom, l.FastFrom},
+		{"fast", l.FastFrom, math.Nextafter(math.Max(top, l.FastFrom), math.Inf(1))},
+	}
+}
+
+// Verdict is what an axis, or the worst of a log, shows, and what to try.
+type Verdict struct {
+	Kind     Kind     `json:"kind"`
+	Axis     string   `json:"axis"`
+	Hz       *float64 `json:"hz"`        // of the clear frequency, nil for a band without one
+	RMS      float64  `json:"rms_rad_s"` // of that frequency or band
+	Evidence []string `json:"evidence"`  // sentences with the numbers
+	Also     []Kind   `json:"also,omitempty"`
+	Acts     []Act    `json:"acts"` // in the order to try them
+}
+
+// Act is one thing to try.
+type Act struct {
+	Step      string `json:"step"`          // "balance", "stiffness", "filters" or "follow"
+	Key       string `json:"key,omitempty"` // of the parameter catalogue; none for balance
+	Direction string `json:"direction"`     // the catalogue's word for that key: "softer", "heavier", ...
+	Axis      string `json:"axis"`
+	Why       string `json:"why"`
+}
+
+// motion is one reading of an axis, a candidate for the verdict.
+type motion struct {
+	kind Kind
+	hz   *float64
+	rms  float64
+	text string
+}
+
+// judge reads one axis. clear are its peaks that stand above the floor.
+func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
+	sway, slow, fast := r.Levels[0], r.Levels[1], r.Levels[2]
+	above := math.Sqrt(sway.RMS*sway.RMS + slow.RMS*slow.RMS + fast.RMS*fast.RMS)
+	v := Verdict{Kind: Quiet, Axis: a.String(), RMS: above}
+	v.Evidence = append(v.Evidence, fmt.Sprintf("%s: %s rms above %g Hz, of which %s below %g Hz, %s to %g Hz, %s above",
+		r.Axis, dps(above), l.SwayFrom, dps(sway.RMS), l.SlowFrom, dps(slow.RMS), l.FastFrom, dps(fast.RMS)))
+	if above < l.QuietRate {
+		v.Evidence = append(v.Evidence, fmt.Sprintf("that is below %s, quiet", dps(l.QuietRate)))
+		return v
+	}
+	found := l.oscillations(r, clear)
+	if len(found) > 0 {
+		worst := found[0]
+		for _, m := range found {
+			if m.rms > worst.rms {
+				worst = m
+			}
+		}
+		v.Kind, v.Hz, v.RMS = worst.kind, worst.hz, worst.rms
+		v.Evidence = append(v.Evidence, worst.text)
+		for _, m := range found {
+			if m.kind != worst.kind {
+				v.Also = append(v.Also, m.kind)
+				v.Evidence = append(v.Evidence, "also "+m.text)
+			}
+		}
+		for _, s := range r.Series {
+			if v.Hz != nil && s.Hz == *v.Hz {
+				v.Evidence = append(v.Evidence, fmt.Sprintf("with %d harmonics, %s together", len(s.Members)-1, dps(s.RMS)))
+			}
+		}
+		if sway.RMS >= l.QuietRate {
+			v.Also = append(v.Also, HandSway)
+		}
+	} else if sway.RMS >= l.QuietRate {
+		v.Kind, v.RMS = HandSway, sway.RMS
+		text := fmt.Sprintf("no clear frequency above %g Hz; the motion is slow", l.SlowFrom)
+		for _, p := range clear {
+			if p.Hz < l.SlowFrom {
+				hz := p.Hz
+				v.Hz = &hz
+				text += fmt.Sprintf(", strongest at %.2f Hz", hz)
+				break
+			}
+		}
+		v.Evidence = append(v.Evidence, text)
+	} else {
+		v.Evidence = append(v.Evidence, "spread out, with no clear frequency and no band above its limit")
+	}
+	v.Acts = acts(v.Kind, a)
+	return v
+}
+
+// oscillations finds the strongest slow and the strongest fast one, by a clear
+// frequency or, failing that, by the level of the band.
+func (l Limits) oscillations(r *AxisReport, clear []Peak) []motion {
+	var out []motion
+	for i, kind := range []Kind{SlowAndSmooth, FastAndRough} {
+		band := r.Levels[i+1]
+		var best *Peak
+		for j, p := range clear {
+			if p.Hz >= band.Low && p.Hz < band.High && p.RMS >= l.ToneRate && !l.footstep(r.Series, p) && (best == nil || p.RMS > best.RMS) {
+				best = &clear[j]
+			}
+		}
+		limit := []float64{l.SlowRate, l.RoughRate}[i]
+		switch {
+		case best != nil:
+			hz := best.Hz
+			out = append(out, motion{kind, &hz, best.RMS, fmt.Sprintf("a clear %.2f Hz at %s rms, %.0f dB above the floor beside it: %s", hz, dps(best.RMS), math.Min(best.Prominence(), 99), kind)})
+		case band.RMS >= limit:
+			out = append(out, motion{kind, nil, band.RMS, fmt.Sprintf("%s rms between %g and %.4g Hz without a clear frequency, above the limit of %s: %s", dps(band.RMS), band.Low, band.High, dps(limit), kind)})
+		}
+	}
+	return out
+}
+
+// footstep reports whether a peak is only a weaker harmonic of a sway: steps and
+// strides are not sines.
+func (l Limits) footstep(series []Series, p Peak) bool {
+	for _, s := range series {
+		if s.Hz >= l.SlowFrom {
+			continue
+		}
+		for _, m := range s.Members[1:] {
+			if m.index == p.index && m.RMS < s.Members[0].RMS {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func dps(v float64) string { return fmt.Sprintf("%.3g deg/s", v/deg) }
+
+// acts lists what to try for a kind, in the order balance, stiffness, filters.
+// Common practice, no source: fast and rough wants a heavier filter, slow and
+// smooth a lighter one, and a filter comes only after balance and stiffness.
+func acts(kind Kind, a schema.Axis) []Act {
+	n := a.String()
+	filter := func(direction, why string) []Act {
+		return []Act{
+			{"filters", "filters.sensing", direction, "", why},
+			{"filters", "filters.drive", direction, "", why + ", if the sensing filter did not do it"},
+		}
+	}
+	var out []Act
+	switch kind {
+	case SlowAndSmooth, FastAndRough:
+		out = append(out,
+			Act{"balance", "", "nearer zero", n, "an imbalance or a loose part, plate or cable comes before any number: read the resting effort, tighten, rebalance"},
+			Act{"stiffness", "stiffness." + n, "softer", n, "an axis at its onset oscillates; come down in fine steps until it is clean"})
+		if kind == SlowAndSmooth {
+			out = append(out, filter("lighter", "slow and smooth is the sign of too much delay: a lighter filter gives some back")...)
+		} else {
+			out = append(out, filter("heavier", "fast and rough is the sign of noise or a ringing part passing through: a heavier filter keeps it out, at the price of delay")...)
+		}
+	case HandSway:
+		out = append(out,
+			Act{"follow", "follow.*.window." + n, "wider", n, "sway inside the window does not move the head"},
+			Act{"follow", "follow.*.smoothing." + n, "smoother", n, "what leaves the window is smoothed down"})
+	}
+	return out
+}
+
+// rank orders the kinds by how much they ask to be acted on.
+var rank = map[Kind]int{Quiet: 0, HandSway: 1, SlowAndSmooth: 2, FastAndRough: 2}
+
+// sameTone is how close, in spectral lines, frequencies on two axes count as one.
+const sameTone = 1.0
+
+// overall picks the worst axis, and says what the axes have in common.
+func (r *Report) overall(l *Log) {
+	for i, a := range r.Axes {
+		w := r.Verdict
+		if i == 0 || rank[a.Verdict.Kind] > rank[w.Kind] || rank[a.Verdict.Kind] == rank[w.Kind] && a.Verdict.RMS > w.RMS {
+			r.Verdict = a.Verdict
+		}
+	}
+	if w := r.Verdict; w.Hz != nil && rank[w.Kind] == 2 {
+		for _, a := range r.Axes {
+			v := a.Verdict
+			if v.Axis != w.Axis && v.Hz != nil && math.Abs(*v.Hz-*w.Hz) <= sameTone*a.Spectrum.Step {
+				r.Notes = append(r.Notes, fmt.Sprintf("%s and %s share the frequency %.2f Hz: look for one cause, a loose part or plate, before the numbers of either", w.Axis, v.Axis, *w.Hz))
+			}
+		}
+	}
+	for _, f := range l.Findings {
+		switch f.Kind {
+		case Clipped, Constant, Duplicate, Swapped:
+			r.Notes = append(r.Notes, fmt.Sprintf("the log itself is in doubt (%s, %s): see the findings before acting", f.Kind, f.Use))
+		}
+	}
+	if top := r.Rate / 2; len(r.Axes) > 0 && top < 4*r.Axes[0].Levels[2].Low {
+		r.Notes = append(r.Notes, fmt.Sprintf("at %.4g Hz the log shows nothing above %.4g Hz; a fast oscillation may be missing or show up too low", r.Rate, top))
+	}
+}
