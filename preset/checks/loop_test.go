@@ -1,0 +1,117 @@
+package checks
+
+import (
+	"math"
+
+	"rigkeep/preset/loop"
+)
+
+// loopOf reads a loop in the letters of checks.md, group c.
+func loopOf(in inputs) loop.Loop {
+	return loop.Loop{
+		J: in.num("J", 0), B: in.num("b", 0), K: in.num("K", 1), D: in.num("D", 0), Ki: in.num("Ki", 0),
+		Sensing: loop.FirstOrder(in.num("tau_sense", 0)), Drive: loop.FirstOrder(in.num("tau_drive", 0)),
+		Delay: in.num("Td", 0),
+	}
+}
+
+func init() {
+	register("margins", func(in inputs) (map[string]any, error) {
+		m, err := loopOf(in).Margins()
+		if err != nil {
+			return nil, err
+		}
+		out := map[string]any{"stable": m.Stable}
+		if !m.Stable {
+			out["rightmost_real"], out["rightmost_imag"] = m.Rightmost.Real, m.Rightmost.Imag
+			// the convention of the check file: the factor at the first phase
+			// crossover, if it is below 1
+			if len(m.Phase) > 0 && m.Phase[0].Factor < 1 {
+				out["gain_to_restore"] = m.Phase[0].Factor
+			}
+			return out, nil
+		}
+		out["w_gc"], out["pm_deg"], out["dm_s"] = m.WGC, m.PMDeg, m.DelayM
+		out["gm"], out["Ms"] = m.GM, m.Ms
+		if !math.IsInf(m.GM, 1) {
+			out["gm_db"], out["w_pc"] = m.GMdB, m.WPC
+		}
+		if m.GMLow > 0 {
+			out["gm_low"], out["w_pc_low"] = m.GMLow, m.WPCLow
+		}
+		if m.Ms > 1.0001 {
+			out["w_Ms"] = m.WMs
+		}
+		return out, nil
+	})
+}
+
+func init() {
+	register("onset_common", func(in inputs) (map[string]any, error) {
+		o, err := loopOf(in).OnsetCommon()
+		if err != nil || !o.Exists {
+			return nil, err
+		}
+		return map[string]any{"multiplier": o.Multiplier, "K_u": o.K, "D_u": o.D, "w_u": o.W, "f_u_hz": o.Hz, "T_u": o.Period}, nil
+	})
+	register("onset_stiffness", func(in inputs) (map[string]any, error) {
+		o, err := loopOf(in).OnsetStiffness()
+		if err != nil || !o.Exists || o.From > 0 {
+			return map[string]any{"stable_range": o.Ever}, err
+		}
+		return map[string]any{"stable_range": true, "K_u": o.K, "w_u": o.W, "f_u_hz": o.Hz}, nil
+	})
+	register("start_stiffness", func(in inputs) (map[string]any, error) {
+		l, how := loopOf(in), loop.RaiseStiffness
+		if _, ok := in.m["Tv"]; ok {
+			l.K, l.D, how = 1, in.num("Tv", 0), loop.RaiseTogether
+		}
+		s, err := l.LargestStiffness(loop.Limits{GM: in.num("gm_min", 1), PMDeg: in.num("pm_min_deg", 0), Ms: in.num("ms_max", math.MaxFloat64)}, how)
+		if err != nil {
+			return nil, err
+		}
+		if !s.Feasible {
+			return map[string]any{"feasible": false}, nil
+		}
+		return map[string]any{"feasible": true, "K": s.K, "D": s.D, "limited_by": s.LimitedBy,
+			"gm": s.Margins.GM, "pm_deg": s.Margins.PMDeg, "Ms": s.Margins.Ms, "w_gc": s.Margins.WGC}, nil
+	})
+	register("zn_table", func(in inputs) (map[string]any, error) {
+		r, err := loop.ZieglerNichols(in.num("Ku", 0), in.num("Tu", 0))
+		return map[string]any{
+			"P":   map[string]any{"K": r.P.K},
+			"PI":  map[string]any{"K": r.PI.K, "Ti": r.PI.Ti},
+			"PID": map[string]any{"K": r.PID.K, "Ti": r.PID.Ti, "Td": r.PID.Td},
+		}, err
+	})
+	register("session", func(in inputs) (map[string]any, error) {
+		var steps []loop.Step
+		for _, row := range list(in.m["rows"]) {
+			c := list(row)
+			s := loop.Step{Dial: number(c[0])}
+			s.Oscillates, _ = c[1].(bool)
+			if len(c) > 2 {
+				s.Hz = number(c[2])
+			}
+			steps = append(steps, s)
+		}
+		r, err := loop.Session(steps, in.num("final", 0))
+		if err != nil {
+			return nil, err
+		}
+		out := map[string]any{"consistent": r.Consistent}
+		for k, v := range map[string]float64{"Ku_low": r.Low, "Ku_high": r.High, "f_u_hz": r.Hz, "Tu": r.Period, "Ku": r.Onset,
+			"half_width_pct": r.HalfWidthPct, "backoff": r.Backoff, "gm_high": r.GMHigh, "gm_low_bound": r.GMLowBound, "gm": r.GM, "gm_db": r.GMdB} {
+			if v != 0 || k == "gm_db" && r.GM != 0 || k == "half_width_pct" && r.Onset != 0 {
+				out[k] = v
+			}
+		}
+		return out, nil
+	})
+	register("delay_from_onset", func(in inputs) (map[string]any, error) {
+		l := loopOf(in)
+		l.K, l.D, l.Delay = 1, in.num("Tv", 0), 0
+		td, k, err := l.DelayFromOnset(in.num("w_u", 0))
+		return map[string]any{"Td": td, "K_u_model": k}, err
+	})
+}

@@ -1,0 +1,461 @@
+package loop
+
+import "math"
+
+// GainCrossover is a frequency at which |L| = 1.
+type GainCrossover struct {
+	W       float64 // rad/s
+	PhaseM  float64 // rad in (−π, π]: how far the phase is from −180°, ahead of it if positive
+	DelayM  float64 // s, the further delay that would bring L to −1 here
+	Falling bool    // |L| falls with frequency here
+}
+
+// PhaseCrossover is a frequency at which L is real and negative.
+type PhaseCrossover struct {
+	W       float64 // rad/s; 0 for the static crossing of a toppling axis
+	Factor  float64 // 1/|L|: the factor on K, D and Ki together that brings L to −1 here
+	Falling bool    // the phase falls with frequency here
+}
+
+// Margins says how far one axis is from oscillating. All margins of an
+// unstable loop are 0, and Rightmost and the restoring factors tell more.
+type Margins struct {
+	Stability
+
+	// Gain has every gain crossover, ascending. Phase has the phase crossovers
+	// with |L| above 0.01, ascending, and at least the first one beyond if there
+	// is none with |L| < 1 among them (a delay makes endless weaker ones);
+	// of a long steady run only the first and last 16.
+	Gain  []GainCrossover
+	Phase []PhaseCrossover
+
+	GM    float64 // factor on K, D, Ki together up to oscillation, above 1; +Inf if nothing stops it
+	GMdB  float64 // 20 log10(GM)
+	WPC   float64 // rad/s, where; 0 if GM is +Inf
+	GMLow float64 // factor, below 1, down to oscillation or toppling; 0 if there is none
+	// WPCLow is where, rad/s; 0 is toppling, if GMLow is not 0.
+	WPCLow float64
+
+	PMDeg  float64 // phase margin in degrees at the crossover nearest −180°; +Inf without gain crossover
+	WGC    float64 // rad/s, that crossover; 0 without one
+	DelayM float64 // s, least over all gain crossovers; +Inf without one
+
+	Ms  float64 // maximum sensitivity, max |1/(1+L)|, at least 1
+	WMs float64 // rad/s, where; +Inf if Ms is 1, approached at high frequency
+
+	// Bandwidth is the first frequency, rad/s, at which |L/(1+L)| has fallen to
+	// 1/√2 of its value at rest.
+	Bandwidth float64
+
+	Rightmost Root // of an unstable or marginal loop
+	// Lower is the factor below 1, nearest 1, at which an unstable loop becomes
+	// stable as K, D and Ki are lowered together; Raise the one above 1 if they
+	// are raised. 0 if there is none.
+	Lower, Raise float64
+}
+
+const (
+	weakest = 0.01 // |L| below which phase crossovers are left out
+	msTol   = 1e-7 // relative, how far Ms may be below the true supremum
+)
+
+// Margins gives stability and all margins of the loop.
+//
+// Source: definitions as in Åström & Murray, Feedback Systems, ch. 10, and
+// Skogestad & Postlethwaite, Multivariable Feedback Control, ch. 2 (from
+// memory); the search is this package's (see its comment).
+func (l Loop) Margins() (Margins, error) {
+	if err := l.Validate(); err != nil {
+		return Margins{}, err
+	}
+	f := l.factors()
+	return f.margins()
+}
+
+func (f *factors) margins() (Margins, error) {
+	full := *f // with what cancel drops
+	var gbuf, pbuf [16]zero
+	c, err := f.count(gbuf[:0])
+	if err != nil {
+		return Margins{}, err
+	}
+	m := Margins{Stability: c.verdict()}
+	m.Gain = make([]GainCrossover, len(c.gains))
+	for i, g := range c.gains {
+		w := math.Exp(g.u)
+		_, p, _, _ := f.eval(w)
+		pm := wrap(p + math.Pi)
+		dm := pm
+		if dm < 0 {
+			dm += 2 * math.Pi
+		}
+		m.Gain[i] = GainCrossover{w, pm, dm / w, !g.rising}
+	}
+	if m.Marginal {
+		m.Rightmost, err = full.rightmost()
+		return m, err
+	}
+	phase, err := f.phaseCrossovers(c.gains, pbuf[:0])
+	if err != nil {
+		return Margins{}, err
+	}
+	m.Phase = phase
+	if !m.Stable {
+		if m.Rightmost, err = full.rightmost(); err != nil {
+			return Margins{}, err
+		}
+		m.Lower, m.Raise, err = full.restore(phase)
+		return m, err
+	}
+	m.GM = math.Inf(1)
+	for _, x := range phase {
+		if x.Factor > 1 && x.Factor < m.GM {
+			m.GM, m.WPC = x.Factor, x.W
+		}
+		if x.Factor < 1 && x.Factor > m.GMLow {
+			m.GMLow, m.WPCLow = x.Factor, x.W
+		}
+	}
+	m.GMdB = 20 * math.Log10(m.GM)
+	m.PMDeg, m.DelayM = math.Inf(1), math.Inf(1)
+	for _, g := range m.Gain {
+		if m.WGC == 0 || math.Abs(g.PhaseM) < math.Abs(m.PMDeg) {
+			m.PMDeg, m.WGC = g.PhaseM, g.W
+		}
+		m.DelayM = math.Min(m.DelayM, g.DelayM)
+	}
+	m.PMDeg *= 180 / math.Pi
+	if m.Ms, m.WMs, err = f.maxSensitivity(c.gains, phase); err != nil {
+		return Margins{}, err
+	}
+	m.Bandwidth, err = f.bandwidth()
+	return m, err
+}
+
+// phaseCrossovers gives the crossovers as Margins.Phase documents them.
+func (f *factors) phaseCrossovers(gains []zero, buf []zero) ([]PhaseCrossover, error) {
+	hi := f.highEnd(math.Log(weakest))
+	lo := f.phaseLow(-math.Pi, f.lowEnd(0.1))
+	var extra [16]float64
+	cuts := extra[:0]
+	for _, g := range gains {
+		cuts = append(cuts, g.u)
+	}
+	var pb [48]panel
+	panels, err := f.panels(math.Log(lo), math.Log(hi), cuts, pb[:0])
+	if err != nil {
+		return nil, err
+	}
+	zs, err := f.phases(-math.Pi, math.Log(weakest), panels, buf)
+	if err != nil {
+		return nil, err
+	}
+	weak := false
+	for _, z := range zs {
+		if m, _, _, _ := f.eval(math.Exp(z.u)); m < 0 {
+			weak = true
+		}
+	}
+	if !weak {
+		// |L| falls steadily from hi on, so the first one beyond is the strongest
+		end := hi
+		if f.t > 0 {
+			num, den, _, _ := f.roots()
+			end += (2*math.Pi + math.Pi*float64(num+den+1)) / f.t
+		} else {
+			end = f.phaseHigh(-math.Pi, hi)
+		}
+		// from the last gain crossover on: one below weakest may lie before hi
+		from := math.Log(lo)
+		if len(gains) > 0 {
+			from = gains[len(gains)-1].u
+		}
+		if panels, err = f.panels(from, math.Log(end), nil, pb[:0]); err != nil {
+			return nil, err
+		}
+		var more [48]zero
+		found, err := f.phases(-math.Pi, math.Inf(-1), panels, more[:0])
+		if err != nil {
+			return nil, err
+		}
+		best, bm := -1, math.Inf(-1)
+		for i, z := range found {
+			if m, _, _, _ := f.eval(math.Exp(z.u)); m < 0 && m > bm {
+				best, bm = i, m
+			}
+		}
+		if best >= 0 {
+			zs = append(zs, found[best])
+		}
+	}
+	var out []PhaseCrossover
+	if _, p0, _, _ := f.eval(math.SmallestNonzeroFloat64); f.n0 == 0 && math.Abs(wrap(p0+math.Pi)) < 1e-9 {
+		out = append(out, PhaseCrossover{0, math.Exp(-f.lnG), false})
+	}
+	for _, z := range zs {
+		w := math.Exp(z.u)
+		m, _, _, _ := f.eval(w)
+		out = append(out, PhaseCrossover{w, math.Exp(-m), !z.rising})
+	}
+	return out, nil
+}
+
+// restore finds the nearest factors below and above 1 at which the loop
+// turns stable, trying the stretches between the factors of its crossovers.
+func (f *factors) restore(phase []PhaseCrossover) (lower, raise float64, err error) {
+	stable := func(lo, hi float64) (bool, error) {
+		g := *f
+		switch {
+		case lo == 0:
+			g.lnG += math.Log(hi / 2)
+		case math.IsInf(hi, 1):
+			g.lnG += math.Log(lo * 2)
+		default:
+			g.lnG += 0.5 * (math.Log(lo) + math.Log(hi))
+		}
+		var buf [16]zero
+		c, err := g.count(buf[:0])
+		return c.right == 0, err
+	}
+	at := 1.0
+	for at > 0 {
+		next := 0.0
+		for _, x := range phase {
+			if x.Factor < at && x.Factor > next {
+				next = x.Factor
+			}
+		}
+		if at < 1 {
+			ok, err := stable(next, at)
+			if err != nil {
+				return 0, 0, err
+			}
+			if ok {
+				lower = at
+				break
+			}
+		}
+		at = next
+	}
+	at = 1.0
+	for !math.IsInf(at, 1) {
+		next := math.Inf(1)
+		for _, x := range phase {
+			if x.Factor > at && x.Factor < next {
+				next = x.Factor
+			}
+		}
+		if at > 1 {
+			ok, err := stable(at, next)
+			if err != nil {
+				return 0, 0, err
+			}
+			if ok {
+				raise = at
+				break
+			}
+		}
+		at = next
+	}
+	return lower, raise, nil
+}
+
+// distance2 is |1+L|².
+func distance2(m, p float64) float64 {
+	a := math.Exp(m)
+	// (1−a)² + 2a(1+cos p), without the loss of 1 + 2a cos p + a² near −1
+	c := math.Cos(p / 2)
+	return (1-a)*(1-a) + 4*a*c*c
+}
+
+// leastDistance2 is a lower bound of |1+L|² over the annular sector
+// e^[mlo, mhi], angles [plo, phi].
+func leastDistance2(mlo, mhi, plo, phi float64) float64 {
+	c := leastCos(plo, phi)
+	lo, hi := math.Exp(mlo), math.Exp(mhi)
+	a := math.Min(math.Max(-c, lo), hi)
+	return (1-a)*(1-a) + 2*a*(1+c)
+}
+
+// leastCos is the least cosine over [lo, hi].
+func leastCos(lo, hi float64) float64 {
+	// an odd multiple of π inside?
+	if math.Floor((hi-math.Pi)/(2*math.Pi)) != math.Floor((lo-math.Pi)/(2*math.Pi)) {
+		return -1
+	}
+	return math.Min(math.Cos(lo), math.Cos(hi))
+}
+
+// maxSensitivity is max 1/|1+L| with its frequency, by branch and bound: an
+// interval is dropped if the sector that holds L stays farther from −1 than
+// the best point found, within msTol, or if the slope of |1+L|² has one sign in it.
+func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w float64, err error) {
+	best, bestU := 1.0, math.Inf(1)
+	see := func(u, m, p float64) {
+		if d := distance2(m, p); d < best {
+			best, bestU = d, u
+		}
+	}
+	for _, g := range gains {
+		_, p, _, _ := f.eval(math.Exp(g.u))
+		see(g.u, 0, p)
+	}
+	for _, x := range phase {
+		if x.W > 0 {
+			see(math.Log(x.W), -math.Log(x.Factor), math.Pi)
+		}
+	}
+	if f.n0 == 0 {
+		_, p, _, _ := f.eval(math.SmallestNonzeroFloat64)
+		see(math.Inf(-1), f.lnG, p)
+	}
+	// beyond hi |1+L| > 1−|L|; below lo |L| > 2 and |1+L| > 1
+	small := math.Max(1-math.Sqrt(best*(1-msTol)), msTol/2)
+	hi, lo := f.highEnd(math.Log(small)), f.lowEnd(math.Ln2)
+	var pb [48]panel
+	panels, err := f.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
+	if err != nil {
+		return 0, 0, err
+	}
+	var stack [64]cell
+	left := budget
+	for i := range panels {
+		p := &panels[i]
+		stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
+		for _, e := range [...]*point{&stack[0].x, &stack[0].y} {
+			see(e.u, e.m(), e.p())
+		}
+		n := 1
+		for n > 0 {
+			if left--; left < 0 {
+				return 0, 0, ErrUnresolved
+			}
+			n--
+			q := &stack[n]
+			mlo, mhi := mBounds(&q.x, &q.y)
+			plo, phi := pBounds(&q.x, &q.y)
+			if leastDistance2(mlo, mhi, plo, phi) >= best*(1-msTol) || n >= len(stack)-2 {
+				continue
+			}
+			if phi-plo < math.Pi/2 && steadyDistance(&q.x, &q.y, mlo, mhi, plo, phi) {
+				continue // least at an end, and the ends have been seen
+			}
+			m := f.at((q.x.u+q.y.u)/2, p)
+			see(m.u, m.m(), m.p())
+			y := q.y
+			stack[n].y = m
+			stack[n+1] = stack[n]
+			stack[n] = cell{m, y}
+			n += 2
+		}
+	}
+	if math.IsInf(bestU, 1) {
+		return 1, bestU, nil
+	}
+	if math.IsInf(bestU, -1) {
+		return 1 / math.Sqrt(best), 0, nil
+	}
+	// the minimum is within the last cells' width: settle it where the slope is 0
+	a, b := bestU-1e-4, bestU+1e-4
+	if f.distanceSlope(a) < 0 && f.distanceSlope(b) > 0 {
+		for range 60 {
+			u := (a + b) / 2
+			if f.distanceSlope(u) < 0 {
+				a = u
+			} else {
+				b = u
+			}
+		}
+		m, p, _, _ := f.eval(math.Exp(a))
+		see(a, m, p)
+	}
+	return 1 / math.Sqrt(best), math.Exp(bestU), nil
+}
+
+// distanceSlope has the sign of d|1+L|²/du.
+func (f *factors) distanceSlope(u float64) float64 {
+	m, p, sm, sp := f.eval(math.Exp(u))
+	s, c := math.Sincos(p)
+	return sm*(c+math.Exp(m)) - sp*s
+}
+
+// steadyDistance reports whether d|1+L|²/du = 2|L| (a (cos p + |L|) − b sin p)
+// has one sign over the cell.
+func steadyDistance(x, y *point, mlo, mhi, plo, phi float64) bool {
+	alo, ahi := aBounds(x, y)
+	blo, bhi := bBounds(x, y)
+	clo, chi := leastCos(plo, phi), -leastCos(plo+math.Pi, phi+math.Pi)
+	slo, shi := leastCos(plo-math.Pi/2, phi-math.Pi/2), -leastCos(plo+math.Pi/2, phi+math.Pi/2)
+	l1, h1 := times(alo, ahi, clo+math.Exp(mlo), chi+math.Exp(mhi))
+	l2, h2 := times(blo, bhi, slo, shi)
+	return l1-h2 > 0 || h1-l2 < 0
+}
+
+// times is the product of two intervals.
+func times(alo, ahi, blo, bhi float64) (lo, hi float64) {
+	a, b, c, d := alo*blo, alo*bhi, ahi*blo, ahi*bhi
+	return math.Min(math.Min(a, b), math.Min(c, d)), math.Max(math.Max(a, b), math.Max(c, d))
+}
+
+// closedLoop is the curve k|L|² − |1+L|², positive where |L/(1+L)|² > 1/k.
+type closedLoop struct{ k float64 }
+
+func (c closedLoop) value(x *point) float64 {
+	a := math.Exp(x.m())
+	return (c.k-1)*a*a - 2*a*math.Cos(x.p()) - 1
+}
+
+func (c closedLoop) bounds(x, y *point) (lo, hi float64) {
+	mlo, mhi := mBounds(x, y)
+	plo, phi := pBounds(x, y)
+	alo, ahi := math.Exp(mlo), math.Exp(mhi)
+	l1, h1 := times(alo, ahi, leastCos(plo, phi), -leastCos(plo+math.Pi, phi+math.Pi))
+	l2, h2 := (c.k-1)*alo*alo, (c.k-1)*ahi*ahi
+	if c.k < 1 {
+		l2, h2 = h2, l2
+	}
+	return l2 - 2*h1 - 1, h2 - 2*l1 - 1
+}
+
+func (c closedLoop) slope(x, y *point) (lo, hi float64) {
+	// over 2|L|: ((k−1)|L| − cos p) a + b sin p
+	mlo, mhi := mBounds(x, y)
+	plo, phi := pBounds(x, y)
+	alo, ahi := aBounds(x, y)
+	blo, bhi := bBounds(x, y)
+	l, h := times(c.k-1, c.k-1, math.Exp(mlo), math.Exp(mhi))
+	l, h = l+leastCos(plo+math.Pi, phi+math.Pi), h-leastCos(plo, phi)
+	l1, h1 := times(l, h, alo, ahi)
+	l2, h2 := times(blo, bhi, leastCos(plo-math.Pi/2, phi-math.Pi/2), -leastCos(plo+math.Pi/2, phi+math.Pi/2))
+	return l1 + l2, h1 + h2
+}
+
+func (c closedLoop) eval(f *factors, w float64) (v, dv float64) {
+	m, p, sm, sp := f.eval(w)
+	a := math.Exp(m)
+	s, co := math.Sincos(p)
+	return (c.k-1)*a*a - 2*a*co - 1, 2 * a * (((c.k-1)*a-co)*sm + sp*s)
+}
+
+// bandwidth is the first frequency at which |L/(1+L)| is 1/√2 of its value at rest.
+func (f *factors) bandwidth() (float64, error) {
+	rest := 1.0
+	if f.n0 == 0 {
+		_, p, _, _ := f.eval(math.SmallestNonzeroFloat64)
+		rest = math.Exp(2*f.lnG) / distance2(f.lnG, p)
+	}
+	// |L| above 4: |L/(1+L)| > 0.8; |L| below x: less than x/(1−x)
+	x := math.Sqrt(rest / 2)
+	lo, hi := f.lowEnd(math.Log(4)), f.highEnd(math.Log(0.99*x/(1+x)))
+	var pb [48]panel
+	panels, err := f.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
+	if err != nil {
+		return 0, err
+	}
+	var zb [4]zero
+	zs, err := isolate(f, closedLoop{2 / rest}, panels, zb[:0], 1)
+	if err != nil || len(zs) == 0 {
+		return 0, err
+	}
+	return math.Exp(zs[0].u), nil
+}
