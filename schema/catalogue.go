@@ -2,6 +2,7 @@ package schema
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 )
@@ -11,44 +12,7 @@ import (
 type Catalogue struct {
 	groups []Group
 	params []Param
-	kinds  map[string]Kind
-	fields map[string]finder // by kind
-	byPath finder            // parameters
-}
-
-// finder finds the entry of a concrete key: literal paths at once, patterns by trying.
-type finder struct {
-	literal  map[string]int
-	patterns []pattern
-}
-
-type pattern struct {
-	segs []string
-	at   int
-}
-
-func newFinder(paths []string) finder {
-	f := finder{literal: map[string]int{}}
-	for i, p := range paths {
-		if strings.ContainsAny(p, "*[") {
-			f.patterns = append(f.patterns, pattern{SplitPath(p), i})
-		}
-		f.literal[p] = i
-	}
-	return f
-}
-
-func (f finder) find(key string) (int, bool) {
-	if i, ok := f.literal[key]; ok {
-		return i, true
-	}
-	path := SplitPath(key)
-	for _, p := range f.patterns {
-		if _, ok := matchPath(p.segs, path); ok {
-			return p.at, true
-		}
-	}
-	return 0, false
+	kinds  map[string]*Kind
 }
 
 // Format is the newest file format this program reads and the one it writes.
@@ -72,37 +36,25 @@ var builtin = build(groups, params())
 // Default is the catalogue that ships with Rigkeep.
 func Default() *Catalogue { return builtin }
 
-// With returns a copy with one more parameter; its group is added if new.
-// Everything that reads the catalogue knows the parameter with no other change.
+// With returns a copy with one more parameter, in place of the one with the same
+// path if there is one; its group is added if new. Everything that reads the
+// catalogue knows the parameter with no other change.
 func (c *Catalogue) With(p Param) *Catalogue {
 	gs := append([]Group(nil), c.groups...)
-	found := false
-	for _, g := range gs {
-		found = found || g.Name == p.Group
-	}
-	if !found {
+	if !slices.ContainsFunc(gs, func(g Group) bool { return g.Name == p.Group }) {
 		gs = append(gs, Group{Name: p.Group, Title: p.Group})
 	}
-	return build(gs, append(append([]Param(nil), c.params...), p))
+	ps := slices.DeleteFunc(append([]Param(nil), c.params...), func(q Param) bool { return q.Path == p.Path })
+	return build(gs, append(ps, p))
 }
 
 func build(gs []Group, ps []Param) *Catalogue {
 	sort.SliceStable(ps, func(i, j int) bool { return ps[i].Order < ps[j].Order })
-	c := &Catalogue{groups: gs, params: ps, kinds: map[string]Kind{}}
-	c.fields = map[string]finder{}
+	c := &Catalogue{groups: gs, params: ps, kinds: map[string]*Kind{}}
 	for _, k := range kinds(ps) {
-		c.kinds[k.Name] = k
-		paths := make([]string, len(k.Fields))
-		for i, f := range k.Fields {
-			paths[i] = f.Path
-		}
-		c.fields[k.Name] = newFinder(paths)
+		k.root = grow(&k, ps)
+		c.kinds[k.Name] = &k
 	}
-	paths := make([]string, len(ps))
-	for i, p := range ps {
-		paths[i] = p.Path
-	}
-	c.byPath = newFinder(paths)
 	return c
 }
 
@@ -113,21 +65,39 @@ func (c *Catalogue) Groups() []Group { return c.groups }
 func (c *Catalogue) Params() []Param { return c.params }
 
 // Kind returns the fields of one kind of file.
-func (c *Catalogue) Kind(name string) (Kind, bool) { k, ok := c.kinds[name]; return k, ok }
+func (c *Catalogue) Kind(name string) (Kind, bool) {
+	if k, ok := c.kinds[name]; ok {
+		return *k, true
+	}
+	return Kind{}, false
+}
+
+// node finds the value that a concrete key or a pattern means, nil for a table
+// or an unknown key.
+func (c *Catalogue) node(kind, key string) *node {
+	k := c.kinds[kind]
+	if k == nil || key == "" {
+		return nil
+	}
+	if n := k.root.find(steps(key)); n != nil && n.field != nil {
+		return n
+	}
+	return nil
+}
 
 // Param finds the parameter of a concrete key ("follow.walk.window.pan") or of
 // a pattern ("follow.*.window.pan").
 func (c *Catalogue) Param(key string) (Param, bool) {
-	if i, ok := c.byPath.find(key); ok {
-		return c.params[i], true
+	if n := c.node(KindTune, key); n != nil && n.param != nil && n.param.Path == n.field.Path {
+		return *n.param, true
 	}
 	return Param{}, false
 }
 
-// Field finds the field of a concrete key in a kind of file.
+// Field finds the field of a concrete key, or of a pattern, in a kind of file.
 func (c *Catalogue) Field(kind, key string) (Field, bool) {
-	if i, ok := c.fields[kind].find(key); ok {
-		return c.kinds[kind].Fields[i], true
+	if n := c.node(kind, key); n != nil {
+		return *n.field, true
 	}
 	return Field{}, false
 }
@@ -142,7 +112,8 @@ func (c *Catalogue) Expand(styles []string) []string {
 			continue
 		}
 		for _, s := range styles {
-			out = append(out, strings.Replace(p.Path, "*", s, 1))
+			at, rest, _ := strings.Cut(p.Path, "*")
+			out = append(out, Join(strings.TrimSuffix(at, "."), s)+rest)
 		}
 	}
 	return out
@@ -150,8 +121,20 @@ func (c *Catalogue) Expand(styles []string) []string {
 
 // Label is a parameter's name for a concrete key: "window, pan (walk)".
 func (p Param) Label(key string) string {
-	if stars, ok := matchPath(SplitPath(p.Path), SplitPath(key)); ok && len(stars) > 0 && stars[0] != "*" {
-		return fmt.Sprintf("%s (%s)", p.Name, stars[0])
+	if style := p.Style(key); style != "" && style != "*" {
+		return fmt.Sprintf("%s (%s)", p.Name, style)
 	}
 	return p.Name
+}
+
+// Style is the name that stands for "*" in a concrete key of this parameter, ""
+// when the parameter belongs to no style.
+func (p Param) Style(key string) string {
+	path := SplitPath(key)
+	for i, s := range strings.Split(p.Path, ".") {
+		if s == "*" && i < len(path) {
+			return path[i]
+		}
+	}
+	return ""
 }

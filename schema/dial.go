@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"strconv"
+	"strings"
 )
 
 // MapKind is the law of a dial map.
@@ -23,7 +25,6 @@ type Map struct {
 	Unit         string
 	AtMin, AtMax float64      // SI at the ends of the dial, linear and logarithmic
 	Points       [][2]float64 // dial, SI: rising in dial, strictly monotone in SI
-	min, max     float64
 }
 
 // Dial is one settable number of a gimbal's controller.
@@ -48,6 +49,7 @@ func outside(v, lo, hi float64, what string) error {
 }
 
 // ToSI converts a dial number inside the dial's range, in the map's unit.
+// Source: the laws defined above.
 func (d Dial) ToSI(v float64) (float64, error) {
 	if d.Map == nil {
 		return 0, &DomainError{"dial " + d.Key + " has no map to SI"}
@@ -55,51 +57,70 @@ func (d Dial) ToSI(v float64) (float64, error) {
 	if !(v >= d.Min && v <= d.Max) {
 		return 0, outside(v, d.Min, d.Max, "dial "+d.Key)
 	}
+	lo, hi := d.ends()
+	// the ends are exact, and rounding between them never passes them
+	if v == d.Min {
+		return lo, nil
+	}
+	if v == d.Max {
+		return hi, nil
+	}
 	m := d.Map
 	share := (v - d.Min) / (d.Max - d.Min)
+	var si float64
 	switch m.Kind {
 	case Linear:
-		return m.AtMin + (m.AtMax-m.AtMin)*share, nil
+		si = lo + (hi-lo)*share
 	case Logarithmic:
-		return m.AtMin * math.Pow(m.AtMax/m.AtMin, share), nil
+		si = math.Exp(math.Log(lo) + (math.Log(hi)-math.Log(lo))*share)
+	default:
+		i := sort.Search(len(m.Points), func(i int) bool { return m.Points[i][0] >= v })
+		a, b := m.Points[i-1], m.Points[i]
+		si = a[1] + (b[1]-a[1])*(v-a[0])/(b[0]-a[0])
 	}
-	p := m.Points
-	i := sort.Search(len(p), func(i int) bool { return p[i][0] >= v })
-	if i == 0 {
-		return p[0][1], nil
-	}
-	a, b := p[i-1], p[i]
-	return a[1] + (b[1]-a[1])*(v-a[0])/(b[0]-a[0]), nil
+	return between(si, lo, hi), nil
 }
 
 // FromSI converts an SI value to the dial number that gives it, unrounded. A
 // value the dial cannot reach is a DomainError, never the nearest end.
+// Source: the inverse of the laws defined above.
 func (d Dial) FromSI(si float64) (float64, error) {
 	if d.Map == nil {
 		return 0, &DomainError{"dial " + d.Key + " has no map to SI"}
 	}
 	m := d.Map
-	lo, err := d.ToSI(d.Min)
-	if err != nil {
-		return 0, err
-	}
-	hi, _ := d.ToSI(d.Max)
+	lo, hi := d.ends()
 	if a, b := math.Min(lo, hi), math.Max(lo, hi); !(si >= a && si <= b) {
 		return 0, outside(si, a, b, m.Unit+" reachable by dial "+d.Key+":")
 	}
+	var v float64
 	switch m.Kind {
 	case Linear:
-		return d.Min + (d.Max-d.Min)*(si-m.AtMin)/(m.AtMax-m.AtMin), nil
+		v = d.Min + (d.Max-d.Min)*((si-lo)/(hi-lo))
 	case Logarithmic:
-		return d.Min + (d.Max-d.Min)*math.Log(si/m.AtMin)/math.Log(m.AtMax/m.AtMin), nil
-	}
-	for i := 1; i < len(m.Points); i++ {
-		a, b := m.Points[i-1], m.Points[i]
-		if (si-a[1])*(si-b[1]) <= 0 {
-			return a[0] + (b[0]-a[0])*(si-a[1])/(b[1]-a[1]), nil
+		v = d.Min + (d.Max-d.Min)*((math.Log(si)-math.Log(lo))/(math.Log(hi)-math.Log(lo)))
+	default:
+		i := 1
+		for i < len(m.Points)-1 && (si-m.Points[i][1])*(hi-lo) > 0 {
+			i++
 		}
+		a, b := m.Points[i-1], m.Points[i]
+		v = a[0] + (b[0]-a[0])*((si-a[1])/(b[1]-a[1]))
 	}
-	return 0, outside(si, lo, hi, m.Unit)
+	return between(v, d.Min, d.Max), nil
+}
+
+// ends are the SI values at the smallest and the largest dial number.
+func (d Dial) ends() (lo, hi float64) {
+	if d.Map.Kind == Table {
+		return d.Map.Points[0][1], d.Map.Points[len(d.Map.Points)-1][1]
+	}
+	return d.Map.AtMin, d.Map.AtMax
+}
+
+// between takes off what rounding has put past an end; ends in either order.
+func between(v, a, b float64) float64 {
+	return math.Max(math.Min(v, math.Max(a, b)), math.Min(a, b))
 }
 
 // Round moves v to a fine step, toward the less stiff (lighter, narrower,
@@ -107,23 +128,42 @@ func (d Dial) FromSI(si float64) (float64, error) {
 func (d Dial) Round(v float64) float64 {
 	n := (v - d.Min) / d.Fine
 	// a value a hair off a step is on it
-	if r := math.Round(n); math.Abs(n-r) < 1e-6 {
+	if r := math.Round(n); math.Abs(n-r) < hair {
 		n = r
 	} else if d.Sign >= 0 {
 		n = math.Floor(n)
 	} else {
 		n = math.Ceil(n)
 	}
-	return tidy(d.Min + n*d.Fine)
+	return tidy(d.Min+n*d.Fine, d.Min, d.Fine)
 }
 
-// tidy removes the binary dust of a product of decimals.
-func tidy(v float64) float64 { return math.Round(v*1e9) / 1e9 }
+// hair is the share of a fine step within which a value counts as on it.
+const hair = 1e-6
+
+// tidy removes the binary dust of adding multiples of step to start: the result
+// has no more decimals than they have.
+func tidy(v, start, step float64) float64 {
+	places := max(decimals(start), decimals(step))
+	if places > 15 {
+		return v
+	}
+	t, err := strconv.ParseFloat(strconv.FormatFloat(v, 'f', places, 64), 64)
+	if err != nil {
+		return v
+	}
+	return t
+}
+
+func decimals(v float64) int {
+	_, after, _ := strings.Cut(Num(v), ".")
+	return len(after)
+}
 
 // OnStep reports whether v is reachable in fine steps.
 func (d Dial) OnStep(v float64) bool {
 	n := (v - d.Min) / d.Fine
-	return math.Abs(n-math.Round(n)) < 1e-6
+	return math.Abs(n-math.Round(n)) < hair
 }
 
 // Less reports whether a is less stiff (lighter, narrower, quicker) than b.
@@ -134,91 +174,111 @@ func (d Dial) Less(a, b float64) bool {
 	return a < b
 }
 
-// check reports what is impossible in a dial; key is its table in the sheet.
+// maxSteps bounds the fine steps in a range; more is a slip of the decimal point.
+const maxSteps = 1e6
+
+// check reports what is impossible in a dial, and warns of what is odd; key is
+// its table in the sheet.
 func (d Dial) check(key string, p Param) []Problem {
 	var ps []Problem
 	add := func(k, what, want, fix string) {
-		ps = append(ps, Problem{Key: key + k, What: what, Want: want, Fix: fix})
+		ps = append(ps, Problem{Key: key + k, What: what, Want: want, Fix: fix, Rule: RuleDial})
 	}
+	odd := func(k, what, want, fix string) {
+		ps = append(ps, Problem{Key: key + k, What: what, Want: want, Fix: fix, Rule: RuleDial, Warning: true})
+	}
+	dialRange := Num(d.Min) + " to " + Num(d.Max)
 	if d.Min >= d.Max {
-		add(".min", fmt.Sprintf("the range is inverted: min %s is not below max %s", Num(d.Min), Num(d.Max)), "min below max", "swap them; if a larger number is "+p.Down+", say up = \""+p.Down+"\"")
+		add(".min", fmt.Sprintf("the range is inverted or empty: min %s is not below max %s", Num(d.Min), Num(d.Max)), "min below max", "swap them; if a larger number is "+p.Down+", say up = \""+p.Down+"\"")
 		return ps
 	}
 	span := d.Max - d.Min
-	if d.Fine > span {
-		add(".fine", fmt.Sprintf("the fine step %s is larger than the range %s to %s", Num(d.Fine), Num(d.Min), Num(d.Max)), "a step that fits in the range", "correct the step or the range")
-	}
-	if d.Coarse > span {
-		add(".coarse", fmt.Sprintf("the coarse step %s is larger than the range %s to %s", Num(d.Coarse), Num(d.Min), Num(d.Max)), "a step that fits in the range", "correct the step or the range")
+	for _, s := range []struct {
+		key, word string
+		step      float64
+	}{{".fine", "fine", d.Fine}, {".coarse", "coarse", d.Coarse}} {
+		if s.step > span {
+			add(s.key, "the "+s.word+" step "+Num(s.step)+" is larger than the range "+dialRange, "a step that fits in the range", "correct the step or the range")
+		}
 	}
 	if d.Fine > d.Coarse {
-		add(".fine", fmt.Sprintf("the fine step %s is larger than the coarse step %s", Num(d.Fine), Num(d.Coarse)), "fine at most coarse", "swap them")
+		add(".fine", "the fine step "+Num(d.Fine)+" is larger than the coarse step "+Num(d.Coarse), "fine at most coarse", "swap them")
 	}
-	if d.Up != p.Up && d.Up != p.Down {
-		add(".up", fmt.Sprintf("up = %q does not say which way a larger number goes", d.Up), fmt.Sprintf("%q or %q", p.Up, p.Down), "choose one")
+	if span/d.Fine > maxSteps {
+		add(".fine", "the fine step "+Num(d.Fine)+" cuts the range "+dialRange+" into more than a million steps", "the smallest step the controller takes", "correct the step or the range")
+		return ps
 	}
 	if d.Default != nil && !(*d.Default >= d.Min && *d.Default <= d.Max) {
-		add(".default", "the default "+Num(*d.Default)+" is outside the dial", Num(d.Min)+" to "+Num(d.Max), "correct it")
+		add(".default", "the default "+Num(*d.Default)+" is outside the dial", dialRange, "correct it")
+	} else if d.Default != nil && !d.OnStep(*d.Default) {
+		odd(".default", "the default "+Num(*d.Default)+" is between two steps", "steps of "+Num(d.Fine)+" from "+Num(d.Min), "check it against the controller")
 	}
-	if d.Map == nil {
-		return ps
+	if d.Fine <= span && !d.OnStep(d.Max) {
+		odd(".fine", "fine steps of "+Num(d.Fine)+" from "+Num(d.Min)+" do not end at "+Num(d.Max), "a whole number of steps in the range", "check step and range against the controller")
 	}
-	m, mk := d.Map, key+".map"
-	bad := func(k, what, want, fix string) {
-		ps = append(ps, Problem{Key: mk + k, What: what, Want: want, Fix: fix})
+	if n := d.Coarse / d.Fine; d.Coarse > d.Fine && math.Abs(n-math.Round(n)) > hair {
+		odd(".coarse", "the coarse step "+Num(d.Coarse)+" is not a whole number of fine steps of "+Num(d.Fine), "a multiple of the fine step", "correct one of them")
 	}
-	sense, ok := p.SI[m.Unit]
-	if !ok {
-		bad(".unit", fmt.Sprintf("a %s map cannot be in %q", p.Name, m.Unit), siUnits(p), "choose one of these units and give the values in it")
-		return ps
-	}
-	switch m.Kind {
-	case Linear, Logarithmic:
-		if m.AtMin == m.AtMax {
-			bad(".at_max", "the map is flat: at_min and at_max are both "+Num(m.AtMin), "two different values", "give the value at each end of the dial")
-			return ps
-		}
-		if m.AtMin < 0 || m.AtMax < 0 {
-			bad(".at_min", fmt.Sprintf("the map gives a negative %s", p.Name), "values of zero or more", "correct the end below zero")
-			return ps
-		}
-		if m.Kind == Logarithmic && (m.AtMin <= 0 || m.AtMax <= 0) {
-			bad(".at_min", "a logarithmic map cannot reach zero", "two values above zero", "use a linear map or a table, or a small value in place of zero")
-			return ps
-		}
-	case Table:
-		if len(m.Points) < 2 {
-			bad(".points", fmt.Sprintf("the table has %d points", len(m.Points)), "at least two, [dial, value]", "add the values at both ends of the dial")
-			return ps
-		}
-		if m.Points[0][0] != d.Min || m.Points[len(m.Points)-1][0] != d.Max {
-			bad(".points", fmt.Sprintf("the table runs from %s to %s", Num(m.Points[0][0]), Num(m.Points[len(m.Points)-1][0])), "the whole dial, "+Num(d.Min)+" to "+Num(d.Max), "add the end points")
-			return ps
-		}
-		rise := m.Points[1][1] - m.Points[0][1]
-		for i := 1; i < len(m.Points); i++ {
-			a, b := m.Points[i-1], m.Points[i]
-			if b[0] <= a[0] || (b[1]-a[1])*rise <= 0 || b[1] < 0 || a[1] < 0 {
-				bad(".points", fmt.Sprintf("the table turns back or is flat between dial %s and %s", Num(a[0]), Num(b[0])), "dial rising and values always rising or always falling, none below zero", "sort the points and correct the odd one")
-				return ps
-			}
-		}
-	default:
-		bad(".kind", fmt.Sprintf("there is no map law %q", string(m.Kind)), "linear, logarithmic or table", "choose one")
-		return ps
-	}
-	lo, err1 := d.ToSI(d.Min)
-	hi, err2 := d.ToSI(d.Max)
-	if err1 == nil && err2 == nil && d.Sign != 0 {
-		dir := 1
-		if hi < lo {
-			dir = -1
-		}
-		if dir*sense != d.Sign {
-			bad("", fmt.Sprintf("the map says a larger number is %s, up says %s", word(p, dir*sense), d.Up), "a map that agrees with up", "correct the map's ends or up")
-		}
+	if d.Map != nil {
+		ps = append(ps, d.checkMap(key+".map", p)...)
 	}
 	return ps
+}
+
+// checkMap reports the first thing that makes the dial's map impossible.
+func (d Dial) checkMap(key string, p Param) []Problem {
+	bad := func(k, what, want, fix string) []Problem {
+		return []Problem{{Key: key + k, What: what, Want: want, Fix: fix, Rule: RuleMap}}
+	}
+	m := d.Map
+	sense, ok := p.SI[m.Unit]
+	if !ok {
+		return bad(".unit", fmt.Sprintf("a map of the %s dial cannot be in %q", p.Name, m.Unit), strings.Join(units(p), " or "), "choose one of these units and give the values in it")
+	}
+	if m.Kind == Table {
+		if len(m.Points) < 2 {
+			return bad(".points", fmt.Sprintf("the table has %d points", len(m.Points)), "at least two pairs: dial, value, dial, value", "add the values at both ends of the dial")
+		}
+		if first, last := m.Points[0][0], m.Points[len(m.Points)-1][0]; first != d.Min || last != d.Max {
+			return bad(".points", "the table runs from dial "+Num(first)+" to "+Num(last), "the whole dial, "+Num(d.Min)+" to "+Num(d.Max), "add the end points, or sort the pairs")
+		}
+		rise := m.Points[1][1] - m.Points[0][1]
+		for i, b := range m.Points {
+			if b[1] < 0 {
+				return bad(".points", "the table gives a negative value at dial "+Num(b[0]), "values of zero or more", "correct it")
+			}
+			if i == 0 {
+				continue
+			}
+			a := m.Points[i-1]
+			if b[0] <= a[0] || !((b[1]-a[1])*rise > 0) {
+				return bad(".points", "the table turns back or is flat between dial "+Num(a[0])+" and "+Num(b[0]), "dial rising, and values always rising or always falling", "sort the pairs and correct the odd one")
+			}
+		}
+	} else {
+		if m.AtMin == m.AtMax {
+			return bad(".at_max", "the map is flat: at_min and at_max are both "+Num(m.AtMin), "two different values", "give the value at each end of the dial")
+		}
+		for _, e := range []struct {
+			key string
+			v   float64
+		}{{".at_min", m.AtMin}, {".at_max", m.AtMax}} {
+			if e.v < 0 {
+				return bad(e.key, "the map gives a negative value, "+Num(e.v), "zero or more", "correct it")
+			}
+			if e.v == 0 && m.Kind == Logarithmic {
+				return bad(e.key, "a logarithmic map cannot reach zero", "a value above zero", "use a linear map or a table, or a small value in place of zero")
+			}
+		}
+	}
+	dir := 1
+	if lo, hi := d.ends(); hi < lo {
+		dir = -1
+	}
+	if dir*sense != d.Sign {
+		return bad("", fmt.Sprintf("the map says a larger number is %s, up says %s", word(p, dir*sense), d.Up), "a map that agrees with up", "correct the map's ends or up")
+	}
+	return nil
 }
 
 func word(p Param, sign int) string {
@@ -226,20 +286,4 @@ func word(p Param, sign int) string {
 		return p.Up
 	}
 	return p.Down
-}
-
-func siUnits(p Param) string {
-	var us []string
-	for u := range p.SI {
-		us = append(us, u)
-	}
-	sort.Strings(us)
-	s := ""
-	for i, u := range us {
-		if i > 0 {
-			s += " or "
-		}
-		s += "\"" + u + "\""
-	}
-	return s
 }

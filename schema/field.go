@@ -1,7 +1,5 @@
 package schema
 
-import "strings"
-
 // Type is the TOML type of a field.
 type Type int
 
@@ -31,11 +29,16 @@ type Field struct {
 	Unit     string   // shown beside the value
 	Min, Max *float64 // inclusive bounds of each number
 	Above    *float64 // exclusive lower bound
-	Len      int      // exact length of an array, 0 any
-	Enum     []string
-	Pattern  string // RE2, anchored, for text
-	MaxLen   int    // characters of text, 0 means 4096
-	Doc      string // one sentence
+	Len      int      // exact length of a list, 0 any
+	Enum     []string // for a list of texts, of each item
+	Pattern  string   // RE2, anchored, for text
+	MaxLen   int      // characters of text, 0 means 4096; items of a list, 0 means 1000
+	Doc      string   // one sentence
+	Example  any      // an invented value for templates; a date or time as text
+	Shown    bool     // written out in a template although not required
+	// Of is the path of the parameter in whose dial numbers the value is, "" when
+	// it is not in dial numbers. A parameter's own field leaves it empty.
+	Of string
 	// Derived marks a value that Rigkeep computes and records; a person need
 	// not type it.
 	Derived bool
@@ -44,35 +47,23 @@ type Field struct {
 // At returns a pointer to a bound.
 func At(v float64) *float64 { return &v }
 
-// Kind is one kind of file with its fields.
-type Kind struct {
-	Name   string
-	Title  string
-	Fields []Field
+// Section describes a table or an array of tables of a kind of file.
+type Section struct {
+	Path string // pattern, "part[]" for an array of tables
+	Doc  string // one sentence
+	// Optional says that the table may be absent although keys in it are
+	// required: they are required where the table is there.
+	Optional bool
+	Shown    bool // written out in a template although optional
+	Min, Max int  // how many elements an array of tables takes, Max 0 for any number
 }
 
-// matchPath reports whether a concrete path is an instance of a pattern, and
-// which names stood for its stars.
-func matchPath(pattern, path []string) (stars []string, ok bool) {
-	if len(pattern) != len(path) {
-		return nil, false
-	}
-	for i, p := range pattern {
-		s := path[i]
-		switch {
-		case p == "*":
-			if strings.ContainsAny(s, "[]") {
-				return nil, false
-			}
-			stars = append(stars, s)
-		case strings.HasSuffix(p, "[]"):
-			n, rest, ok := strings.Cut(s, "[")
-			if !ok || n != strings.TrimSuffix(p, "[]") || !strings.HasSuffix(rest, "]") {
-				return nil, false
-			}
-		case p != s:
-			return nil, false
-		}
-	}
-	return stars, true
+// Kind is one kind of file with its fields.
+type Kind struct {
+	Name     string
+	Title    string
+	Doc      string
+	Fields   []Field
+	Sections []Section
+	root     *node
 }

@@ -19,8 +19,8 @@ type Weigh struct{ Notable, Major float64 }
 
 // Interplay names another parameter that this one works against or with.
 type Interplay struct {
-	Key  string // path pattern of the other parameter
-	Text string
+	Key  string `json:"key"` // path pattern of the other parameter
+	Text string `json:"text"`
 }
 
 // Param is one settable parameter of a tune: the whole of what Rigkeep knows of it.
@@ -58,5 +58,7 @@ type Param struct {
 
 // Group is a heading under which parameters are listed, in working order.
 type Group struct {
-	Name, Title, About string
+	Name  string `json:"name"`
+	Title string `json:"title"`
+	About string `json:"about"`
 }

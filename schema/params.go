@@ -10,126 +10,248 @@ var groups = []Group{
 	{"follow", "Follow styles", "How the head follows the operator for a kind of shot: a window in which it ignores the operator, and a smoothing with which it catches up."},
 }
 
-const (
-	unitStiffness = "Nm/rad"
-	unitDamping   = "Nms/rad"
-)
+const unitStiffness = "Nm/rad"
 
-// cautionStiffness is shown wherever stiffness may be raised.
-const cautionStiffness = "Begin low and keep a hand near the motor cut-off while raising it: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual and qualified crew come first."
-
-// params is the catalogue of a tune. The physics is that of a torque loop on an
-// inertia with delay; what it looks like in the hand is common practice, no source.
+// params is the catalogue of a tune. The physics is that of the loop
+// (K + D s)/(J s² + b s) with two low-pass filters and a delay, and of a dead
+// band followed by a lag; what it looks like in the hand is common practice, no
+// source.
 func params() []Param {
-	var ps []Param
-	notes := map[Axis]string{
-		Pan:  "Pan carries the most inertia on most rigs and takes the whole of a whip, so it is set first.",
-		Roll: "Roll keeps the horizon; a long lens adds little inertia to it, a wide build adds much.",
-		Tilt: "A long lens adds most inertia to tilt, so tilt changes first when a lens is changed.",
+	ps := []Param{
+		filterSensing(), filterDrive(),
+		tiltLimit("up", 30, 45),
+		tiltLimit("down", 31, 60),
+		horizonOffset(),
 	}
 	for i, a := range Axes {
-		n := a.String()
-		ps = append(ps, Param{
-			Field: Field{Path: "stiffness." + n, Type: Float, Doc: "Stiffness of the " + n + " motor, in the dial numbers of this gimbal."},
-			Name:  "stiffness, " + n, Group: "stiffness", Axis: n, Order: 10 + i,
-			Dial: "stiffness." + n, SI: map[string]int{unitStiffness: 1}, Up: "stiffer", Down: "softer",
-			Step: 1, Coarse: 5,
-			Does:      "The torque with which the " + n + " motor answers each degree of error. The loop's bandwidth grows as the square root of stiffness over inertia, so a heavier rig needs more for the same hold. " + notes[a],
-			Raise:     "The head is held harder against bumps, wind and acceleration, and a resting imbalance leaves less standing error. The margin to oscillation shrinks.",
-			Lower:     "The head gives more, drifts and wobbles under load, and comes back to rest more slowly. The margin to oscillation grows.",
-			TooMuch:   "A buzz or fast shake on the " + n + " axis, at rest or when the head is tapped, growing as it is raised; hot motor, short battery life.",
-			TooLittle: "A loose, swimming head: slow wobble after a move, horizon or aim sagging when the operator accelerates.",
-			Cautions:  []string{cautionStiffness, "Balance first: stiffness hides an imbalance, it does not cure it."},
-			With: []Interplay{
-				{"filters.sensing", "A heavier sensing filter adds delay and lowers the stiffness at which the axis starts to oscillate."},
-				{"filters.drive", "A heavier drive filter does the same."},
-			},
-			Weigh: Weigh{Notable: 0.6, Major: 2},
-		})
-	}
-	filter := func(key, name, where, does string, order int) Param {
-		return Param{
-			Field: Field{Path: "filters." + key, Type: Float, Doc: "Low-pass filter on the " + where + ", in the dial numbers of this gimbal."},
-			Name:  name, Group: "filters", Order: order,
-			Dial: "filters." + key, SI: map[string]int{"Hz": -1, "s": 1}, Up: "heavier", Down: "lighter",
-			Step: 1, Coarse: 1,
-			Does:      does,
-			Raise:     "Less noise and vibration passes, and more delay is put in the loop: each axis oscillates, slowly and smoothly, at a lower stiffness.",
-			Lower:     "The loop answers faster and takes more stiffness, and more noise and vibration passes: a rough, fast shake or a noisy motor.",
-			TooMuch:   "A slow, smooth oscillation, or an axis that takes noticeably less stiffness than before.",
-			TooLittle: "A fast, rough buzz that does not go away as stiffness is lowered a little; motors that hiss.",
-			Cautions:  []string{"Touch filters only after balance and stiffness (common practice, no source), one step at a time, and look for the onset again on every axis afterwards."},
-			With: []Interplay{
-				{"stiffness.pan", "Filter delay costs phase margin on every axis; a stiffness that was safe may not be after the filter is made heavier."},
-				{"stiffness.roll", "The same holds for roll."},
-				{"stiffness.tilt", "The same holds for tilt."},
-			},
-			Weigh: Weigh{Notable: 1, Major: 2},
-		}
-	}
-	ps = append(ps,
-		filter("sensing", "sensing filter", "motion sensor", "A low-pass filter on the motion sensor's signal before the controller sees it. It takes out sensor noise and vibration of the frame above its cutoff.", 20),
-		filter("drive", "drive filter", "motor command", "A low-pass filter on the torque command before it reaches the motors. It keeps the motors from shaking the rig with what noise is left.", 21),
-	)
-	limit := func(key, word, sees string, order int) Param {
-		return Param{
-			Field: Field{Path: "limits.tilt." + key, Type: Float, Unit: "°", Min: At(0), Max: At(180), Doc: "How far the head may tilt " + word + " from level, in degrees."},
-			Name:  "tilt limit " + word, Group: "limits", Axis: "tilt", Order: order,
-			Up: "wider", Down: "tighter", Step: 1, Coarse: 5,
-			Does:      "The head stops following past this angle, " + word + "wards from level.",
-			Raise:     "More of the " + word + "ward range can be framed. " + sees,
-			Lower:     "The gimbal's own parts stay out of the shot and away from the lens; the operator reaches the stop sooner.",
-			TooMuch:   "Ring, feet or hands in frame at a wide lens, or the lens striking the gimbal.",
-			TooLittle: "The head stops before the shot does, and jerks at the stop.",
-			Cautions:  []string{"Find the limit by hand with the motors off: a powered head driven against its frame can pinch fingers and break the lens."},
-			With:      []Interplay{{"horizon.offset_deg", "An offset eats into the travel on one side."}},
-			Weigh:     Weigh{Notable: 1, Major: 3},
-		}
-	}
-	ps = append(ps,
-		limit("up_deg", "up", "The frame or the operator's hands come into frame.", 30),
-		limit("down_deg", "down", "The ring and the feet come into frame.", 31),
-		Param{
-			Field: Field{Path: "horizon.offset_deg", Type: Float, Unit: "°", Min: At(-45), Max: At(45), Doc: "A standing roll correction of the horizon, positive rolls the picture's right side down."},
-			Name:  "horizon offset", Group: "horizon", Axis: "roll", Order: 40,
-			Up: "right side down", Down: "left side down", Default: 0.0, Step: 0.1, Coarse: 0.5,
-			Does:      "Turns what the head holds as level by this angle about roll.",
-			Raise:     "The picture's right side goes down.",
-			Lower:     "The picture's left side goes down.",
-			TooMuch:   "A horizon that leans.",
-			TooLittle: "A horizon that leans the other way.",
-			Cautions:  []string{"Zero unless there is a reason: an offset left from another day is found on the first wide shot."},
-			With:      []Interplay{{"limits.tilt.up_deg", "At a large tilt, a roll offset shows as a turned picture."}},
-			Weigh:     Weigh{Notable: 0.4, Major: 2},
-		},
-	)
-	for i, a := range Axes {
-		n := a.String()
-		ps = append(ps, Param{
-			Field: Field{Path: "follow.*.window." + n, Type: Float, Doc: "Dead band on the operator's " + n + " for this style, in the dial numbers of this gimbal."},
-			Name:  "window, " + n, Group: "follow", Axis: n, Order: 50 + i,
-			Dial: "follow.window." + n, SI: map[string]int{"deg": 1}, Up: "wider", Down: "narrower", Step: 1, Coarse: 2,
-			Does:      "The head does not answer until the operator's " + n + " has left this window around where the head points.",
-			Raise:     "Footsteps and unsteady hands are let pass without a move; a turn starts later and the head stays further behind.",
-			Lower:     "The head starts with the operator, at the price of a stiffer look: small, unmeant moves show.",
-			TooMuch:   "The head starts late and with a visible catch; the subject leaves the frame before it moves.",
-			TooLittle: "The head nods along with steps and breathing.",
-			Cautions:  []string{"A window narrower than the operator's sway lets the sway through."},
-			With:      []Interplay{{"follow.*.smoothing." + n, "The head trails by the window plus the rate times the smoothing time; the two trade against each other."}},
-			Weigh:     Weigh{Notable: 1, Major: 3},
-		}, Param{
-			Field: Field{Path: "follow.*.smoothing." + n, Type: Float, Doc: "Lag with which the head follows the operator's " + n + " for this style, in the dial numbers of this gimbal."},
-			Name:  "smoothing, " + n, Group: "follow", Axis: n, Order: 60 + i,
-			Dial: "follow.smoothing." + n, SI: map[string]int{"s": 1}, Up: "smoother", Down: "quicker", Step: 1, Coarse: 5,
-			Does:      "A lag behind the operator once the window is left: the head closes the gap over this time rather than at once.",
-			Raise:     "Starts and stops are softer and moves look longer; the head trails further behind at the same rate and takes longer to settle.",
-			Lower:     "The head keeps up with sudden moves; starts and stops show more.",
-			TooMuch:   "The subject slides out of frame on a turn, and the head goes on moving after the operator has stopped.",
-			TooLittle: "Each start and stop of the operator shows as a jerk.",
-			Cautions:  []string{"Large window and much smoothing for sweeping moves, small for subjects that turn without notice (common practice, no source)."},
-			With:      []Interplay{{"follow.*.window." + n, "See there: lag in a steady turn is window plus rate times smoothing time."}},
-			Weigh:     Weigh{Notable: 1, Major: 3},
-		})
+		ps = append(ps, stiffness(a, 10+i), window(a, 50+i), smoothing(a, 60+i))
 	}
 	return ps
+}
+
+// stiffness of one motor: the K of the loop.
+func stiffness(a Axis, order int) Param {
+	n := a.String()
+	does := map[Axis]string{
+		Pan:  "Pan turns the whole head, so on most builds it carries the most inertia and takes the highest stiffness; it is worked first. With the handle upright gravity does not load it: a pan imbalance shows only when the handle leans or the operator accelerates.",
+		Roll: "Roll turns the head about the lens axis and holds the horizon. A long lens adds little inertia to it; side-mounted batteries and monitors add much.",
+		Tilt: "Tilt carries the least of the gimbal and the most of the lens, so it is the axis that a change of lens changes. Gravity loads its imbalance at every moment, and differently at each tilt.",
+	}
+	tooMuch := map[Axis]string{
+		Pan:  "A fast side-to-side shake or a hum from the pan motor, at rest or when the handle is tapped, strongest in long-lens verticals; it may come only with the lens tilted steeply, where pan inertia is least. Hot motor, short battery life.",
+		Roll: "A fine, fast tremble of the horizon: the corners of the frame shimmer while the centre stands still. A hum from the roll motor when the handle is tapped; hot motor, short battery life.",
+		Tilt: "A fast up-and-down shake or a hum from the tilt motor, at rest or when the lens is tapped; it may come with a light lens at a value that a heavy lens took. Hot motor, short battery life.",
+	}
+	tooLittle := map[Axis]string{
+		Pan:  "Aim wanders left and right in wind and at a run; after a fast turn the head swings past and comes back slowly.",
+		Roll: "The horizon rocks after each footfall and leans when the operator turns a corner or starts off sideways.",
+		Tilt: "The lens nods with each footfall, sags as it is tilted away from level, and shifts when a zoom or focus motor moves its mass.",
+	}
+	with := []Interplay{
+		{"filters.sensing", "A heavier sensing filter adds lag to the loop and lowers the stiffness at which this axis starts to oscillate."},
+		{"filters.drive", "A heavier drive filter does the same; the lags of both add up."},
+	}
+	switch a {
+	case Pan:
+		with = append(with,
+			Interplay{"limits.tilt.up_deg", "A long build tilted up has less inertia about pan: a stiffness that is clean at level must be clean at this limit too."},
+			Interplay{"limits.tilt.down_deg", "The same holds at the limit down."})
+	case Roll:
+		with = append(with, Interplay{"horizon.offset_deg", "A roll imbalance leaves a standing lean of torque over stiffness; an offset that hides it is wrong again at the next stiffness."})
+	case Tilt:
+		with = append(with,
+			Interplay{"limits.tilt.up_deg", "The resting load of an imbalance changes with tilt: try the stiffness at this limit."},
+			Interplay{"limits.tilt.down_deg", "Try it at the limit down as well."})
+	}
+	return Param{
+		Field: Field{Path: "stiffness." + n, Type: Float, Doc: "Stiffness of the " + n + " motor, in the dial numbers of this gimbal.", Example: 20.0},
+		Name:  "stiffness, " + n, Group: "stiffness", Axis: n, Order: order,
+		Dial: "stiffness." + n, SI: map[string]int{unitStiffness: 1}, Up: "stiffer", Down: "softer",
+		Step: 1, Coarse: 5,
+		Does:      "The torque with which the " + n + " motor answers each degree of error. At equal stiffness twice the inertia answers more slowly, by a factor of about 1.4; to answer as quickly, stiffness has to grow with inertia. " + does[a],
+		Raise:     "Stiffer: the head is held harder against bumps, wind and acceleration, and a resting imbalance leaves half the standing error for twice the stiffness. The margin to oscillation shrinks.",
+		Lower:     "Softer: the head gives more under load, drifts and wobbles, and comes back to rest more slowly. The margin to oscillation grows.",
+		TooMuch:   tooMuch[a],
+		TooLittle: tooLittle[a],
+		Cautions: []string{
+			"Begin low and keep a hand near the motor cut-off while raising it: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual and qualified crew come first.",
+			"Balance first: stiffness hides an imbalance, it does not cure it.",
+			"A lighter build on the same value is nearer to oscillation, not further from it.",
+		},
+		With:  with,
+		Weigh: Weigh{Notable: 0.6, Major: 2},
+	}
+}
+
+// filter is what both filters of the loop share: they lie in series, so what
+// they cost is the sum of their lags.
+func filter(key, name, doc string, order int) Param {
+	return Param{
+		Field: Field{Path: "filters." + key, Type: Float, Doc: doc + ", in the dial numbers of this gimbal.", Example: 2.0},
+		Name:  name, Group: "filters", Order: order,
+		Dial: "filters." + key, SI: map[string]int{"Hz": -1, "s": 1}, Up: "heavier", Down: "lighter",
+		Step: 1, Coarse: 1,
+		Cautions: []string{
+			"Touch filters only after balance and stiffness (common practice, no source), one step at a time.",
+			"After making it heavier, look for the onset again on every axis, from below: a stiffness that was clean may not be any more.",
+		},
+		Weigh: Weigh{Notable: 1, Major: 2},
+	}
+}
+
+// lagCost is what a filter costs each axis.
+func lagCost(other, name string) []Interplay {
+	return []Interplay{
+		{"stiffness.pan", "The filter's lag takes phase margin from the pan loop: the heavier it is, the less stiffness pan takes."},
+		{"stiffness.roll", "The same holds for roll."},
+		{"stiffness.tilt", "The same holds for tilt; the quickest axis, with the least inertia, feels it first."},
+		{"filters." + other, "The two lie in series and their lags add up: a step heavier here can be paid for with a step lighter on the " + name + "."},
+	}
+}
+
+func filterSensing() Param {
+	p := filter("sensing", "sensing filter", "Low-pass filter on the motion sensor", 20)
+	p.Does = "A low-pass filter on the motion sensor's signal before the controller acts on it. Above its cutoff it takes out the sensor's own noise and what the frame's vibration puts on the sensor; below, it passes the motion a little late."
+	p.Raise = "Heavier: less sensor noise and frame vibration reach the controller, which learns of real motion later. Each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
+	p.Lower = "Lighter: the controller learns of motion sooner and takes more stiffness, and answers noise as if it were motion."
+	p.TooMuch = "A slow, smooth sway that a softer setting cures, or an axis that takes noticeably less stiffness than before; the head meets each bump late."
+	p.TooLittle = "A steady hiss from all motors with the rig at rest on the stand, louder with stiffness, with a fine, rough grain in the picture; warm motors."
+	p.With = lagCost("drive", "drive filter")
+	return p
+}
+
+func filterDrive() Param {
+	p := filter("drive", "drive filter", "Low-pass filter on the motor command", 21)
+	p.Does = "A low-pass filter on the torque command before it reaches the motors. Above its cutoff it keeps the motors from exciting what rings on the build, such as a monitor arm, a matte box or a long lens, and from sounding out what noise is left."
+	p.Raise = "Heavier: torque comes on more gently and fast buzz dies out. It comes later as well, so each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
+	p.Lower = "Lighter: torque comes at once and each axis takes more stiffness. A part that rings is driven harder."
+	p.TooMuch = "A slow, smooth sway that a softer setting cures, or an axis that takes noticeably less stiffness than before."
+	p.TooLittle = "A fast, rough buzz with one part of the build in it: holding that part or moving it changes the note, and lowering the stiffness a little does not end it."
+	p.With = lagCost("sensing", "sensing filter")
+	return p
+}
+
+func tiltLimit(word string, order int, example float64) Param {
+	frame := map[string]string{"up": "the handle, the pan motor above the head or the operator's hands", "down": "the lower ring, the feet or the operator's own shoes"}[word]
+	ground := map[string]string{"up": "a rear part of the build, such as a battery, swings down toward the gimbal", "down": "the front of the lens swings down toward the gimbal and the ground"}[word]
+	other := map[string]string{"up": "down", "down": "up"}[word]
+	return Param{
+		Field: Field{Path: "limits.tilt." + word + "_deg", Type: Float, Unit: "°", Min: At(0), Max: At(180), Doc: "How far the head may tilt " + word + " from level, in degrees.", Example: example},
+		Name:  "tilt limit " + word, Group: "limits", Axis: "tilt", Order: order,
+		Up: "wider", Down: "tighter", Step: 1, Coarse: 5,
+		Does:      "The head stops following past this angle, " + word + "wards from level. As it goes there, " + ground + ".",
+		Raise:     "Wider: more of the " + word + "ward range can be framed; nearer the end, " + frame + " may come into a wide frame.",
+		Lower:     "Tighter: " + frame + " stay out of frame and the build stays clear of the gimbal; the operator meets the stop sooner.",
+		TooMuch:   "At the end of a tilt " + word + ", " + frame + " in a wide frame, or the build striking the gimbal.",
+		TooLittle: "A tilt " + word + " that stops before the shot does, with a visible catch at the stop.",
+		Cautions: []string{
+			"Find the limit by hand with the motors off: a powered head driven against its frame can pinch fingers and break a lens.",
+			"Find it again after a change of lens, matte box or rear part.",
+		},
+		With: []Interplay{
+			{"limits.tilt." + other + "_deg", "Together they are the range over which stiffness and balance have to hold."},
+			{"stiffness.pan", "Inertia about pan changes with tilt; a wider limit can uncover an oscillation there."},
+			{"follow.*.smoothing.tilt", "A smooth style reaches the stop gently, a quick one with a catch."},
+		},
+		Weigh: Weigh{Notable: 1, Major: 3},
+	}
+}
+
+func horizonOffset() Param {
+	return Param{
+		Field: Field{Path: "horizon.offset_deg", Type: Float, Unit: "°", Min: At(-45), Max: At(45), Doc: "A standing correction of level, about roll; positive lowers the right side of the head, so that the horizon in the picture climbs to the right.", Example: 0.0},
+		Name:  "horizon offset", Group: "horizon", Axis: "roll", Order: 40,
+		Up: "right side down", Down: "left side down", Default: 0.0, Step: 0.1, Coarse: 0.5,
+		Does:      "Turns what the head holds as level by this angle about the lens axis.",
+		Raise:     "Right side down: the head leans to its right and the horizon in the picture climbs to the right.",
+		Lower:     "Left side down: the head leans to its left and the horizon in the picture climbs to the left.",
+		TooMuch:   "On level ground the horizon climbs to the right.",
+		TooLittle: "On level ground the horizon climbs to the left.",
+		Cautions:  []string{"Zero unless there is a reason: an offset left from another day is found on the first wide shot."},
+		With: []Interplay{
+			{"stiffness.roll", "A lean from a roll imbalance shrinks as stiffness rises: balance first, then level."},
+			{"follow.*.window.roll", "A style that follows in roll leans with the handle; judge the offset with the handle level."},
+		},
+		Weigh: Weigh{Notable: 0.4, Major: 2},
+	}
+}
+
+// window of one axis: half of the dead band on the operator's heading.
+func window(a Axis, order int) Param {
+	n := a.String()
+	p := Param{
+		Field: Field{Path: "follow.*.window." + n, Type: Float, Doc: "Dead band on the operator's " + n + " for this style, to each side, in the dial numbers of this gimbal.", Example: 6.0},
+		Name:  "window, " + n, Group: "follow", Axis: n, Order: order,
+		Dial: "follow.window." + n, SI: map[string]int{"deg": 1}, Up: "wider", Down: "narrower", Step: 1, Coarse: 2,
+		Does: "The head does not answer until the operator's " + n + " has left this window around where the head points, to either side. ",
+		With: []Interplay{
+			{"follow.*.smoothing." + n, "In a steady turn the head trails by the window plus the rate times the smoothing time; the two trade against each other."},
+		},
+		Weigh: Weigh{Notable: 1, Major: 3},
+	}
+	switch a {
+	case Pan:
+		p.Does += "A turn starts late by the window over the rate of the turn."
+		p.Raise = "Wider: the swing of a walk and unsteady hands pass without a move of the picture; a turn starts later and the head stays further behind."
+		p.Lower = "Narrower: the head starts with the operator, at the price of a stiffer look: small, unmeant turns show."
+		p.TooMuch = "The operator has turned and the picture has not; then it sets off with a catch, with the subject already at the edge of frame."
+		p.TooLittle = "The picture swings left and right with each step."
+		p.Cautions = []string{"A window narrower than the operator's sway lets the sway through."}
+	case Roll:
+		p.Does += "Most styles leave roll out, and the horizon stays level whatever the handle does."
+		p.Raise = "Wider: the handle may lean further before the horizon leans with it."
+		p.Lower = "Narrower: the horizon leans as soon as the handle does."
+		p.TooMuch = "A lean that was meant comes late and with a catch."
+		p.TooLittle = "The horizon rocks with the operator's hands."
+		p.Cautions = []string{"A horizon that follows the handle leans with every unmeant lean: leave roll out of a style unless the shot asks for it."}
+		p.With = append(p.With, Interplay{"horizon.offset_deg", "The offset is what counts as level inside this window."})
+	case Tilt:
+		p.Does += "A tilt starts late by the window over its rate."
+		p.Raise = "Wider: breathing, steps and a tired arm pass without a nod of the picture; a tilt starts later and the head stays further behind."
+		p.Lower = "Narrower: the head tilts with the operator, at the price of a stiffer look: small, unmeant tilts show."
+		p.TooMuch = "On stairs or a tilt up a wall the picture stays behind, then sets off with a catch; headroom is lost first."
+		p.TooLittle = "The picture nods with each footfall and breath."
+		p.Cautions = []string{"A window narrower than the operator's sway lets the sway through."}
+		p.With = append(p.With, Interplay{"limits.tilt.down_deg", "The head trails by at least the window, so it meets its limit later than the handle does."})
+	}
+	return p
+}
+
+// smoothing of one axis: the lag with which the head closes the gap.
+func smoothing(a Axis, order int) Param {
+	n := a.String()
+	p := Param{
+		Field: Field{Path: "follow.*.smoothing." + n, Type: Float, Doc: "Lag with which the head follows the operator's " + n + " for this style, in the dial numbers of this gimbal.", Example: 30.0},
+		Name:  "smoothing, " + n, Group: "follow", Axis: n, Order: order,
+		Dial: "follow.smoothing." + n, SI: map[string]int{"s": 1}, Up: "smoother", Down: "quicker", Step: 1, Coarse: 5,
+		Does: "Once the window is left, the head closes the gap over this time rather than at once: after one such time about two thirds of it, after three nearly all, for a single lag. ",
+		With: []Interplay{
+			{"follow.*.window." + n, "In a steady turn the head trails by the window plus the rate times the smoothing time; the two trade against each other."},
+		},
+		Cautions: []string{"Large window and much smoothing for sweeping moves, small for subjects that turn without notice (common practice, no source)."},
+		Weigh:    Weigh{Notable: 1, Major: 3},
+	}
+	switch a {
+	case Pan:
+		p.Does += "It also lets less of a quick sway through than of a slow one."
+		p.Raise = "Smoother: turns start and end softly and look longer; in a steady turn the head trails further behind, and it takes longer to settle."
+		p.Lower = "Quicker: the head keeps up with a sudden turn; starts and stops show more."
+		p.TooMuch = "The subject slides out of frame on a turn, and the picture goes on turning after the operator has stopped."
+		p.TooLittle = "Each start and stop of a turn shows as a jerk; steps show as a twitch."
+	case Roll:
+		p.Does += "It matters only in a style that follows in roll."
+		p.Raise = "Smoother: the horizon leans and comes back gently, and stays off level for longer."
+		p.Lower = "Quicker: the horizon leans and comes back with the handle."
+		p.TooMuch = "The horizon is still leaning when the handle has long been level."
+		p.TooLittle = "The horizon jerks as the handle leans."
+		p.With = append(p.With, Interplay{"horizon.offset_deg", "Level, offset included, is what the head comes back to."})
+	case Tilt:
+		p.Does += "It also lets less of a quick nod through than of a slow one."
+		p.Raise = "Smoother: tilts start and end softly; the head trails further behind on stairs and takes longer to settle."
+		p.Lower = "Quicker: the head keeps up with a subject that sits or rises; starts and stops show more."
+		p.TooMuch = "Headroom is lost while a subject rises, and the picture goes on tilting after the operator has stopped."
+		p.TooLittle = "Each start and stop of a tilt shows as a jerk; footfalls show as a nod."
+		p.With = append(p.With, Interplay{"limits.tilt.up_deg", "With more smoothing the head reaches its limit later and more gently."})
+	}
+	return p
 }

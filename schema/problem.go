@@ -9,11 +9,12 @@ import (
 // Problem is one fault in a document, named by key so that the layer that knows
 // the text can add file, line and column.
 type Problem struct {
-	Key     string // dotted path, "part[0].mass_kg"; "" for the whole document
-	What    string // what is wrong, with the value found
-	Want    string // what was expected
-	Fix     string // what to do
-	Warning bool   // worth saying, but the document can be used
+	Key     string `json:"key"`               // dotted path, "part[0].mass_kg"; "" for the whole document
+	What    string `json:"what"`              // what is wrong, with the value found
+	Want    string `json:"want,omitempty"`    // what was expected
+	Fix     string `json:"fix,omitempty"`     // what to do
+	Warning bool   `json:"warning,omitempty"` // worth saying, but the document can be used
+	Rule    string `json:"rule,omitempty"`    // name of the rule that spans keys, "" for a fault of one key
 }
 
 func (p Problem) Error() string {

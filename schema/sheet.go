@@ -2,7 +2,9 @@ package schema
 
 import (
 	"fmt"
+	"slices"
 	"sort"
+	"strings"
 )
 
 // AxisFacts is what a gimbal sheet says of one motor axis, SI.
@@ -159,11 +161,14 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			*t.to = At(v)
 		}
 	}
+	contradict := func(key, what, want, fix string) {
+		ps = append(ps, Problem{Key: key, What: what, Want: want, Fix: fix, Rule: RuleAgree})
+	}
 	if s.PayloadMin >= s.PayloadMax {
-		ps = append(ps, Problem{Key: "payload.min_kg", What: "the smallest payload " + Num(s.PayloadMin) + " kg is not below the largest, " + Num(s.PayloadMax) + " kg", Want: "min below max", Fix: "correct one of them"})
+		contradict("payload.min_kg", "the smallest payload "+Num(s.PayloadMin)+" kg is not below the largest, "+Num(s.PayloadMax)+" kg", "min below max", "correct one of them")
 	}
 	if s.GoodPct > s.WorkablePct {
-		ps = append(ps, Problem{Key: "balance.good_pct", What: "good " + Num(s.GoodPct) + " % is above workable " + Num(s.WorkablePct) + " %", Want: "good at most workable", Fix: "correct one of them"})
+		contradict("balance.good_pct", "good "+Num(s.GoodPct)+" % is above workable "+Num(s.WorkablePct)+" %", "good at most workable", "correct one of them")
 	}
 	for _, d := range []string{"forward", "back", "left", "right", "up", "down"} {
 		if v, ok := f.Num("plate." + d + "_mm"); ok {
@@ -180,27 +185,20 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			Integral: f.NumOr("loop."+n+".integral_hz", 0),
 		}
 	}
-	order := f.Strs("bench.order")
-	if order == nil {
-		s.BenchOrder = append(s.BenchOrder, Axes...)
-	}
-	seen := map[Axis]bool{}
-	for _, o := range order {
-		a, ok := ParseAxis(o)
-		if !ok || seen[a] {
-			ps = append(ps, Problem{Key: "bench.order", What: "the order names " + shown(o), Want: "each of pan, roll, tilt once", Fix: "correct it"})
-			break
+	for _, o := range f.Strs("bench.order") {
+		if a, ok := ParseAxis(o); ok && !slices.Contains(s.BenchOrder, a) {
+			s.BenchOrder = append(s.BenchOrder, a)
+		} else {
+			contradict("bench.order", "the order names "+shown(o)+" twice", "each of pan, roll, tilt once", "correct it")
 		}
-		seen[a] = true
-		s.BenchOrder = append(s.BenchOrder, a)
 	}
-	if order != nil && len(order) != len(Axes) {
-		ps = append(ps, Problem{Key: "bench.order", What: fmt.Sprintf("the order names %d axes", len(order)), Want: "each of pan, roll, tilt once", Fix: "correct it"})
+	if s.BenchOrder == nil {
+		s.BenchOrder = append(s.BenchOrder, Axes...)
 	}
 	done := map[string]bool{}
 	for _, p := range c.params {
 		at := "dial." + p.Dial
-		if p.Dial == "" || done[p.Dial] || !hasUnder(f, at) {
+		if p.Dial == "" || done[p.Dial] || !f.has(at) {
 			continue
 		}
 		done[p.Dial] = true
@@ -214,35 +212,29 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		if v, ok := f.Num(at + ".default"); ok {
 			d.Default = At(v)
 		}
-		if hasUnder(f, at+".map") {
-			m := &Map{Kind: MapKind(f.Str(at + ".map.kind")), Unit: f.Str(at + ".map.unit"), AtMin: f.NumOr(at+".map.at_min", 0), AtMax: f.NumOr(at+".map.at_max", 0)}
-			pts := f.Nums(at + ".map.points")
-			if len(pts)%2 == 1 {
-				ps = append(ps, Problem{Key: at + ".map.points", What: fmt.Sprintf("the table has %d numbers, an odd count", len(pts)), Want: "pairs: dial, value, dial, value", Fix: "add the missing one"})
+		if f.has(at + ".map") {
+			m, bad := readMap(f, at+".map")
+			d.Map, ps = m, append(ps, bad...)
+			if bad != nil {
+				d.Map = nil // said already; check the rest of the dial
 			}
-			for i := 0; i+1 < len(pts); i += 2 {
-				m.Points = append(m.Points, [2]float64{pts[i], pts[i+1]})
-			}
-			for _, k := range map[MapKind][]string{Linear: {"at_min", "at_max"}, Logarithmic: {"at_min", "at_max"}, Table: {"points"}}[m.Kind] {
-				if _, ok := f[at+".map."+k]; !ok {
-					ps = append(ps, Problem{Key: at + ".map." + k, What: "the key is missing", Want: "a " + k + " for a " + string(m.Kind) + " map", Fix: "add it"})
-				}
-			}
-			d.Map = m
 		}
 		ps = append(ps, d.check(at, p)...)
 		s.Dials[p.Dial] = d
 	}
-	serials := map[string]bool{}
+	names := map[string]bool{}
 	for i := 0; i < f.Len("unit"); i++ {
 		at := fmt.Sprintf("unit[%d].", i)
 		u := Unit{f.Str(at + "serial"), f.Str(at + "label"), f.Str(at + "firmware"), f.Str(at + "note")}
-		if serials[u.Serial] {
-			ps = append(ps, Problem{Key: at + "serial", What: "two units have the serial " + shown(u.Serial), Want: "one table for each unit", Fix: "remove one"})
+		for _, n := range []struct{ key, name string }{{"serial", u.Serial}, {"label", u.Label}} {
+			if names[n.name] && n.name != "" && !(n.key == "label" && n.name == u.Serial) {
+				ps = append(ps, Problem{Key: at + n.key, What: "another unit has the serial or label " + shown(n.name), Want: "a name that means one unit", Fix: "correct it, or remove one of the two", Rule: RuleDistinct})
+			}
+			names[n.name] = true
 		}
-		serials[u.Serial] = true
 		s.Units = append(s.Units, u)
 	}
+	keys := f.Keys()
 	for i := 0; i < f.Len("reference"); i++ {
 		at := fmt.Sprintf("reference[%d].", i)
 		r := Reference{PayloadKg: f.NumOr(at+"payload_kg", 0), Source: f.Str(at + "source"), Inertia: map[Axis]float64{}, Values: map[string]float64{}}
@@ -251,24 +243,23 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 				r.Inertia[a] = v
 			}
 		}
-		if r.PayloadKg > s.PayloadMax {
-			ps = append(ps, Problem{Key: at + "payload_kg", What: "the reference payload " + Num(r.PayloadKg) + " kg is over the limit, " + Num(s.PayloadMax) + " kg", Want: "a payload this gimbal may carry", Fix: "correct one of them"})
+		if r.PayloadKg > s.PayloadMax || r.PayloadKg < s.PayloadMin {
+			contradict(at+"payload_kg", "the reference payload "+Num(r.PayloadKg)+" kg is outside what this gimbal carries, "+Num(s.PayloadMin)+" to "+Num(s.PayloadMax)+" kg", "a payload this gimbal may carry", "correct one of them")
 		}
-		for _, k := range f.Keys() {
-			key, ok := cutPrefix(k, at)
+		for _, k := range keys {
+			key, ok := strings.CutPrefix(k, at)
 			if !ok {
 				continue
 			}
-			p, ok := c.Param(key)
+			p, known := c.Param(key)
 			v, isNum := f.Num(k)
-			if !ok || !isNum {
+			if !known || !isNum {
 				continue
 			}
 			r.Values[key] = v
-			if d, ok := s.Dials[p.Dial]; p.Dial != "" && ok && (v < d.Min || v > d.Max) {
-				ps = append(ps, Problem{Key: k, What: "the value " + Num(v) + " is outside the dial", Want: Num(d.Min) + " to " + Num(d.Max), Fix: "correct it"})
-			} else if p.Dial != "" && !ok {
-				ps = append(ps, Problem{Key: k, What: "this sheet has no dial for " + p.Name, Want: "a [dial." + p.Dial + "] table", Fix: "add the dial or remove this value"})
+			if q := s.fault(p, v); q != nil {
+				q.Key = k
+				ps = append(ps, *q)
 			}
 		}
 		s.References = append(s.References, r)
@@ -280,9 +271,30 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 	return s, ps
 }
 
-func cutPrefix(s, p string) (string, bool) {
-	if len(s) > len(p) && s[:len(p)] == p {
-		return s[len(p):], true
+// readMap reads the map of a dial and reports keys that its law needs or has no
+// use for.
+func readMap(f Flat, at string) (*Map, []Problem) {
+	var ps []Problem
+	m := &Map{Kind: MapKind(f.Str(at + ".kind")), Unit: f.Str(at + ".unit"), AtMin: f.NumOr(at+".at_min", 0), AtMax: f.NumOr(at+".at_max", 0)}
+	needs := []string{"at_min", "at_max"}
+	if m.Kind == Table {
+		needs = []string{"points"}
 	}
-	return "", false
+	for _, k := range []string{"at_min", "at_max", "points"} {
+		key := at + "." + k
+		_, there := f[key]
+		if need := slices.Contains(needs, k); need && !there {
+			ps = append(ps, Problem{Key: key, What: "the key is missing", Want: k + " for a " + string(m.Kind) + " map", Fix: "add it", Rule: RuleMap})
+		} else if !need && there {
+			ps = append(ps, Problem{Key: key, What: "a " + string(m.Kind) + " map has no " + k, Want: strings.Join(needs, " and "), Fix: "remove it, or choose another kind", Rule: RuleMap})
+		}
+	}
+	pts := f.Nums(at + ".points")
+	if len(pts)%2 == 1 {
+		ps = append(ps, Problem{Key: at + ".points", What: fmt.Sprintf("the table has %d numbers, an odd count", len(pts)), Want: "pairs: dial, value, dial, value", Fix: "add the missing one", Rule: RuleMap})
+	}
+	for i := 0; i+1 < len(pts); i += 2 {
+		m.Points = append(m.Points, [2]float64{pts[i], pts[i+1]})
+	}
+	return m, ps
 }

@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"fmt"
 	"math"
 	"sort"
 	"strconv"
@@ -18,32 +19,41 @@ type Tree = map[string]any
 type Flat map[string]any
 
 // Flatten turns a tree into its leaves. Keys that are not bare are quoted as in TOML.
+//
+// Tables nested deeper than any file of ours stay whole, so that a hostile file
+// cannot make paths of quadratic length.
 func Flatten(t Tree) Flat {
 	f := Flat{}
-	flatten(f, "", t)
+	flatten(f, "", t, 0)
 	return f
 }
 
-func flatten(f Flat, at string, v any) {
+const maxDepth = 16
+
+func flatten(f Flat, at string, v any, depth int) {
+	if depth > maxDepth {
+		f[at] = v
+		return
+	}
 	switch x := v.(type) {
 	case map[string]any:
 		if len(x) == 0 && at != "" {
 			f[at] = x
 		}
 		for k, w := range x {
-			flatten(f, Join(at, k), w)
+			flatten(f, Join(at, k), w, depth+1)
 		}
 	case []any:
 		if len(x) > 0 && allTables(x) {
 			for i, w := range x {
-				flatten(f, at+"["+strconv.Itoa(i)+"]", w)
+				flatten(f, at+"["+strconv.Itoa(i)+"]", w, depth+1)
 			}
 			return
 		}
 		f[at] = x
 	case []map[string]any:
 		for i, w := range x {
-			flatten(f, at+"["+strconv.Itoa(i)+"]", w)
+			flatten(f, at+"["+strconv.Itoa(i)+"]", w, depth+1)
 		}
 	default:
 		f[at] = v
@@ -62,7 +72,7 @@ func allTables(l []any) bool {
 // Join adds one key to a dotted path, quoting it when it is not bare.
 func Join(at, key string) string {
 	if !bare(key) {
-		key = strconv.Quote(key)
+		key = quote(key)
 	}
 	if at == "" {
 		return key
@@ -82,23 +92,51 @@ func bare(k string) bool {
 	return true
 }
 
+// quote writes a key as a TOML basic string.
+func quote(key string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range key {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteByte('\\')
+			b.WriteRune(r)
+		case r == '\n':
+			b.WriteString(`\n`)
+		case r == '\t':
+			b.WriteString(`\t`)
+		case r == '\r':
+			b.WriteString(`\r`)
+		case r < 0x20 || r == 0x7f:
+			fmt.Fprintf(&b, `\u%04X`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}
+
+// cutSegment takes the first segment off a path.
+func cutSegment(p string) (name, rest string, quoted bool) {
+	if p[0] == '"' {
+		if q, err := strconv.QuotedPrefix(p); err == nil {
+			name, _ = strconv.Unquote(q)
+			return name, strings.TrimPrefix(p[len(q):], "."), true
+		}
+	}
+	name, rest, _ = strings.Cut(p, ".")
+	return name, rest, false
+}
+
 // SplitPath cuts a dotted path into segments; quoted segments are unquoted and
 // an index stays on its segment ("part[0]").
 func SplitPath(p string) []string {
 	var out []string
 	for p != "" {
-		if p[0] == '"' {
-			q, err := strconv.QuotedPrefix(p)
-			if err == nil {
-				u, _ := strconv.Unquote(q)
-				out = append(out, u)
-				p = strings.TrimPrefix(p[len(q):], ".")
-				continue
-			}
-		}
-		s, rest, _ := strings.Cut(p, ".")
+		var s string
+		s, p, _ = cutSegment(p)
 		out = append(out, s)
-		p = rest
 	}
 	return out
 }
@@ -162,7 +200,7 @@ func (f Flat) Strs(key string) []string {
 	return out
 }
 
-// Len counts the elements of an array of tables.
+// Len counts the elements of an array of tables, "part".
 func (f Flat) Len(name string) int {
 	n := 0
 	for k := range f {
@@ -175,6 +213,16 @@ func (f Flat) Len(name string) int {
 		}
 	}
 	return n
+}
+
+// has reports whether a table is there, empty or not.
+func (f Flat) has(at string) bool {
+	for k := range f {
+		if k == at || strings.HasPrefix(k, at+".") {
+			return true
+		}
+	}
+	return false
 }
 
 // Names lists the direct children under a path: Names("follow") gives the style names.

@@ -3,6 +3,7 @@ package schema
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -12,61 +13,263 @@ import (
 
 // Validate checks a decoded document of the given kind against the catalogue:
 // format, kind, unknown keys (with the nearest known one), types, ranges,
-// required keys. A sheet adds the dial ranges to a tune's check; nil leaves
-// them out. Problems come in key order.
+// required keys, and the rules that span keys. A sheet adds the dial ranges to
+// the check of a tune or a bench log; nil leaves them out. Problems come in key
+// order; a document with very many gets the first and a count.
 func (c *Catalogue) Validate(kind string, doc Tree, sheet *Sheet) []Problem {
+	k, ok := c.kinds[kind]
+	if !ok {
+		return []Problem{{Key: "kind", What: "there is no kind of file " + shown(kind), Want: "one of " + strings.Join(Kinds, ", "), Fix: "choose one"}}
+	}
 	if ps := checkHead(kind, doc); ps != nil {
 		return ps
 	}
-	k := c.kinds[kind]
-	flat := Flatten(doc)
-	var ps []Problem
-	present := map[string]bool{}
-	for _, key := range flat.Keys() {
-		f, ok := c.Field(kind, key)
-		if !ok {
-			if t, isTable := flat[key].(map[string]any); isTable && len(t) == 0 && c.knownTable(kind, key) {
-				continue
-			}
-			ps = append(ps, c.unknown(kind, key, flat[key]))
-			continue
-		}
-		present[key] = true
-		ps = append(ps, f.check(key, flat[key])...)
-	}
-	ps = append(ps, missing(k, flat, present)...)
+	w := walk{kind: k, sheet: sheet}
+	w.table(k.root, "", doc)
 	switch kind {
-	case KindTune:
-		ps = append(ps, c.checkStyles(flat)...)
-		if sheet != nil {
-			ps = append(ps, c.checkDials(flat, sheet)...)
+	case KindGimbal:
+		// a sheet's rules read it as a whole, so its keys must be right first
+		if len(w.ps) == 0 && len(w.strays) == 0 {
+			_, w.ps = c.sheet(Flatten(doc))
 		}
 	case KindRig:
-		ps = append(ps, checkParts(flat)...)
-	case KindGimbal:
-		if len(Errors(ps)) == 0 {
-			_, sp := c.sheet(flat)
-			ps = append(ps, sp...)
-		}
+		w.ps = append(w.ps, checkParts(Flatten(doc))...)
+	case KindBench:
+		w.ps = append(w.ps, c.checkBench(Flatten(doc), sheet)...)
+	case KindJob:
+		w.ps = append(w.ps, checkJob(Flatten(doc))...)
 	}
-	sort.SliceStable(ps, func(i, j int) bool { return ps[i].Key < ps[j].Key })
-	return ps
+	return w.result()
 }
 
 // CheckValue checks one value for one key of a tune, as set does.
 func (c *Catalogue) CheckValue(key string, v any, sheet *Sheet) []Problem {
-	f, ok := c.Field(KindTune, key)
-	if !ok {
-		return []Problem{c.unknown(KindTune, key, v)}
+	w := walk{kind: c.kinds[KindTune], sheet: sheet}
+	n, at := w.kind.root, ""
+	path := steps(key)
+	for i, s := range path {
+		next := n.next(s)
+		switch {
+		case next == nil || next.field != nil && i < len(path)-1:
+			w.strays = append(w.strays, stray{n, at, s.name, v})
+			return w.result()
+		case next.name == "*" && !styleName.MatchString(s.name):
+			return []Problem{badStyle(at, s.name)}
+		case next.field != nil:
+			w.value(next, at, s.name, v)
+			return w.result()
+		}
+		n, at = next, Join(at, s.name)
 	}
-	ps := f.check(key, v)
-	if len(ps) == 0 && sheet != nil {
-		ps = c.checkDials(Flat{key: v}, sheet)
+	return []Problem{{Key: key, What: "this is a table, not a value", Want: "one of its keys: " + some(n.names()), Fix: "name the key in full"}}
+}
+
+// maxProblems bounds what one document can make us say; maxGuesses bounds the
+// search for nearest keys.
+const (
+	maxProblems = 100
+	maxGuesses  = 20
+)
+
+// walk goes through a document beside the tree of its kind.
+type walk struct {
+	kind   *Kind
+	sheet  *Sheet
+	ps     []Problem
+	strays []stray
+}
+
+// stray is an unknown key; the nearest known one is looked for at the end.
+type stray struct {
+	in       *node
+	at, name string
+	v        any
+}
+
+func (w *walk) add(p Problem) { w.ps = append(w.ps, p) }
+
+// table checks the keys of one table; at is its concrete path. Paths are joined
+// only where they are needed, since most values are right.
+func (w *walk) table(n *node, at string, m map[string]any) {
+	for name, v := range m {
+		k := n.kids[name]
+		if k == nil && n.star != nil {
+			if k = n.star; !styleName.MatchString(name) {
+				w.add(badStyle(at, name))
+				continue
+			}
+		}
+		switch {
+		case k == nil:
+			w.strays = append(w.strays, stray{n, at, name, v})
+		case k.field != nil:
+			w.value(k, at, name, v)
+		case k.list:
+			w.list(k, Join(at, name), v)
+		default:
+			key := Join(at, name)
+			if t, ok := v.(map[string]any); ok {
+				w.table(k, key, t)
+			} else {
+				w.add(Problem{Key: key, What: "the value is " + shown(v), Want: "a table with " + some(k.names()), Fix: "write [" + key + "] and its keys below"})
+			}
+		}
 	}
-	if p := c.badStyle(key); p != nil {
-		ps = append(ps, *p)
+	for _, k := range n.needs {
+		if _, ok := m[k.name]; !ok {
+			w.missing(k, Join(at, k.name))
+		}
 	}
-	return ps
+}
+
+// list checks an array of tables.
+func (w *walk) list(n *node, key string, v any) {
+	count := 0
+	switch l := v.(type) {
+	case []any:
+		count = len(l)
+		for i, e := range l {
+			t, ok := e.(map[string]any)
+			if !ok {
+				w.add(Problem{Key: key, What: "the list holds " + shown(e), Want: "tables with " + some(n.names()), Fix: "write a [[" + key + "]] table for each"})
+				return
+			}
+			w.table(n, fmt.Sprintf("%s[%d]", key, i), t)
+		}
+	case []map[string]any:
+		count = len(l)
+		for i, t := range l {
+			w.table(n, fmt.Sprintf("%s[%d]", key, i), t)
+		}
+	default:
+		w.add(Problem{Key: key, What: "the value is " + shown(v), Want: "a list of tables with " + some(n.names()), Fix: "write a [[" + key + "]] table for each"})
+		return
+	}
+	if t := n.section; count < t.Min {
+		w.missing(n, key)
+	} else if t.Max > 0 && count > t.Max {
+		w.add(Problem{Key: key, What: fmt.Sprintf("there are %d of them", count), Want: fmt.Sprintf("at most %d", t.Max), Fix: "put small ones together, or remove some"})
+	}
+}
+
+// value checks one value, on its dial too where a sheet is given.
+func (w *walk) value(n *node, at, name string, v any) {
+	if what, want, fix := n.field.fault(v); what != "" {
+		w.add(Problem{Key: Join(at, name), What: what, Want: want, Fix: fix})
+		return
+	}
+	if w.sheet == nil || n.param == nil {
+		return
+	}
+	if x, ok := Number(v); ok {
+		if p := w.sheet.fault(*n.param, x); p != nil {
+			p.Key = Join(at, name)
+			w.add(*p)
+		}
+	}
+}
+
+// missing reports what must be there: a value, or the values that a table needs.
+func (w *walk) missing(n *node, key string) {
+	switch {
+	case n.field != nil:
+		w.add(Problem{Key: key, What: "the key is missing", Want: n.field.want(), Fix: "add it: " + n.field.Doc})
+	case n.list:
+		w.add(Problem{Key: key, What: "there is no [[" + key + "]] table", Want: fmt.Sprintf("at least %d", n.section.Min), Fix: "add one: " + n.section.Doc})
+	default:
+		for _, k := range n.needs {
+			w.missing(k, Join(key, k.name))
+		}
+	}
+}
+
+// result sorts the problems, looks for the keys that strays may have meant, and
+// cuts what is too much to read.
+func (w *walk) result() []Problem {
+	if len(w.ps)+len(w.strays) == 0 {
+		return nil
+	}
+	sort.Slice(w.strays, func(i, j int) bool {
+		a, b := w.strays[i], w.strays[j]
+		return a.at < b.at || a.at == b.at && a.name < b.name
+	})
+	for i, s := range w.strays {
+		w.add(w.unknown(s, i < maxGuesses))
+	}
+	sort.SliceStable(w.ps, func(i, j int) bool { return w.ps[i].Key < w.ps[j].Key })
+	if more := len(w.ps) - maxProblems; more > 0 {
+		rest := w.ps[maxProblems:]
+		w.ps = append(w.ps[:maxProblems:maxProblems], Problem{
+			What: fmt.Sprintf("and %d more problems", more), Fix: "mend these first", Warning: len(Errors(rest)) == 0})
+	}
+	return w.ps
+}
+
+// unknown words an unknown key: a slip in the name, or a right name in the wrong place.
+func (w *walk) unknown(s stray, guess bool) Problem {
+	key := Join(s.at, s.name)
+	p := Problem{Key: key, What: "unknown key", Want: "a key of a " + strings.ToLower(w.kind.Title), Fix: "remove it, or put it in a comment or in note"}
+	switch s.v.(type) {
+	case map[string]any, []map[string]any:
+		p.What = "unknown table"
+	}
+	if names := s.in.names(); len(names) > 0 && len(names) <= 8 {
+		p.Want = "one of " + some(names)
+	}
+	if !guess {
+		return p
+	}
+	var near []string
+	for _, n := range Nearest(s.name, s.in.names()) {
+		near = append(near, Join(s.at, n))
+	}
+	if near == nil {
+		for _, f := range w.kind.Fields {
+			if f.Path == s.name || strings.HasSuffix(f.Path, "."+s.name) {
+				near = append(near, f.Path)
+			}
+		}
+		if len(near) > 3 {
+			near = nil
+		}
+	}
+	if near == nil {
+		near = Nearest(indexes.ReplaceAllString(key, "[]"), w.kind.keys())
+	}
+	if near != nil {
+		p.Fix = "did you mean " + strings.Join(near, " or ") + "?"
+	}
+	return p
+}
+
+var indexes = regexp.MustCompile(`\[\d+\]`)
+
+// some lists names, the first eight of many.
+func some(names []string) string {
+	if len(names) > 8 {
+		return strings.Join(names[:8], ", ") + " and others"
+	}
+	return strings.Join(names, ", ")
+}
+
+// KnownKeys lists the key patterns of a kind.
+func (c *Catalogue) KnownKeys(kind string) []string {
+	if k, ok := c.kinds[kind]; ok {
+		return k.keys()
+	}
+	return nil
+}
+
+func (k *Kind) keys() []string {
+	out := make([]string, len(k.Fields))
+	for i, f := range k.Fields {
+		out[i] = f.Path
+	}
+	return out
+}
+
+func badStyle(at, name string) Problem {
+	return Problem{Key: Join(at, name), What: "the style name is " + shown(name), Want: "a short name of a–z, 0–9, dash and underscore", Fix: "rename it"}
 }
 
 func checkHead(kind string, doc Tree) []Problem {
@@ -91,134 +294,116 @@ func checkHead(kind string, doc Tree) []Problem {
 	return nil
 }
 
-func (c *Catalogue) unknown(kind, key string, v any) Problem {
-	p := Problem{Key: key, What: "unknown key", Want: "a key of a " + c.kinds[kind].Title}
-	known := c.KnownKeys(kind)
-	plain := indexes.ReplaceAllString(key, "[]")
-	if n := Nearest(plain, known); len(n) > 0 {
-		p.Fix = "did you mean " + strings.Join(n, " or ") + "?"
-	} else {
-		p.Fix = "remove it, or put it in a comment or in note"
-	}
-	if _, ok := v.(map[string]any); ok {
-		p.What = "unknown table"
-	}
-	return p
-}
+const (
+	maxText     = 4096 // characters of a text that says nothing else
+	maxItems    = 1000 // items of a list that says nothing else
+	maxItemText = 400  // characters of a text in a list
+)
 
-var indexes = regexp.MustCompile(`\[\d+\]`)
-
-// KnownKeys lists the key patterns of a kind.
-func (c *Catalogue) KnownKeys(kind string) []string {
-	var out []string
-	for _, f := range c.kinds[kind].Fields {
-		out = append(out, f.Path)
-	}
-	return out
-}
-
-func (c *Catalogue) knownTable(kind, key string) bool {
-	path := SplitPath(key)
-	for _, f := range c.kinds[kind].Fields {
-		pat := SplitPath(f.Path)
-		if len(pat) > len(path) {
-			if _, ok := matchPath(pat[:len(path)], path); ok {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-// check tests type and range of one value.
-func (f Field) check(key string, v any) []Problem {
-	bad := func(what, want, fix string) []Problem {
-		return []Problem{{Key: key, What: what, Want: want, Fix: fix}}
-	}
-	typeFault := func() []Problem {
-		return bad("the value is "+shown(v), f.want(), "correct it")
-	}
+// fault tests type and range of one value; what is "" when there is none.
+func (f *Field) fault(v any) (what, want, fix string) {
+	wrong := func() (string, string, string) { return "the value is " + shown(v), f.want(), "correct it" }
 	switch f.Type {
 	case String:
 		s, ok := v.(string)
 		if !ok {
-			return typeFault()
+			return wrong()
 		}
-		limit := f.MaxLen
-		if limit == 0 {
-			limit = 4096
+		if limit := f.most(maxText); utf8.RuneCountInString(s) > limit {
+			return fmt.Sprintf("the text has %d characters", utf8.RuneCountInString(s)), fmt.Sprintf("at most %d", limit), "shorten it"
 		}
-		if n := utf8.RuneCountInString(s); n > limit {
-			return bad(fmt.Sprintf("the text has %d characters", n), fmt.Sprintf("at most %d", limit), "shorten it")
+		if f.Required && strings.TrimSpace(s) == "" {
+			return "the text is empty", f.want(), "fill it in"
 		}
-		if len(f.Enum) > 0 && !contains(f.Enum, s) {
-			fix := "choose one"
-			if n := Nearest(s, f.Enum); len(n) > 0 {
-				fix = "did you mean \"" + n[0] + "\"?"
-			}
-			return bad("the value is "+shown(s), f.want(), fix)
+		if len(f.Enum) > 0 && !slices.Contains(f.Enum, s) {
+			return f.notOne(s)
 		}
 		if f.Pattern != "" && !compiled(f.Pattern).MatchString(s) {
-			return bad("the value is "+shown(s), f.want(), "correct it")
-		}
-		if f.Required && s == "" {
-			return bad("the text is empty", f.want(), "fill it in")
+			return wrong()
 		}
 	case Float, Int:
-		if _, isInt := v.(int64); f.Type == Int && !isInt {
-			return typeFault()
+		if _, isFloat := v.(float64); f.Type == Int && isFloat {
+			return wrong()
 		}
 		n, ok := Number(v)
 		if !ok {
-			return typeFault()
+			return wrong()
 		}
 		if !f.inRange(n) {
-			return bad("the value "+Num(n)+" is out of range", f.want(), "correct it")
+			return "the value " + Num(n) + " is out of range", f.want(), "correct it"
 		}
 	case Bool:
 		if _, ok := v.(bool); !ok {
-			return typeFault()
+			return wrong()
 		}
 	case Date:
 		// a program that builds a document has no local date; midnight UTC stands for one
 		t, form := Moment(v)
 		if form != Day && !(form == Instant && t.Equal(t.UTC().Truncate(24*time.Hour))) {
-			return typeFault()
+			return wrong()
 		}
 	case Time:
 		if _, form := Moment(v); form != LocalTime && form != Instant {
-			return typeFault()
+			return wrong()
 		}
-	case Floats:
+	case Floats, Strings:
 		l, ok := v.([]any)
 		if !ok || f.Len > 0 && len(l) != f.Len {
-			return typeFault()
+			return wrong()
+		}
+		if limit := f.most(maxItems); len(l) > limit {
+			return fmt.Sprintf("the list has %d items", len(l)), fmt.Sprintf("at most %d", limit), "shorten it"
 		}
 		for _, e := range l {
-			n, ok := Number(e)
-			if !ok {
-				return typeFault()
-			}
-			if !f.inRange(n) {
-				return bad("the value "+Num(n)+" is out of range", f.want(), "correct it")
-			}
-		}
-	case Strings:
-		l, ok := v.([]any)
-		if !ok {
-			return typeFault()
-		}
-		for _, e := range l {
-			s, ok := e.(string)
-			if !ok {
-				return typeFault()
-			}
-			if utf8.RuneCountInString(s) > 400 {
-				return bad("a text of the list is too long", "at most 400 characters each", "shorten it")
+			if what, want, fix := f.item(e); what != "" {
+				return what, want, fix
 			}
 		}
 	}
-	return nil
+	return "", "", ""
+}
+
+// item tests one item of a list.
+func (f *Field) item(e any) (what, want, fix string) {
+	if f.Type == Floats {
+		n, ok := Number(e)
+		if !ok {
+			return "the list holds " + shown(e), f.want(), "correct it"
+		}
+		if !f.inRange(n) {
+			return "the value " + Num(n) + " is out of range", f.want(), "correct it"
+		}
+		return "", "", ""
+	}
+	s, ok := e.(string)
+	if !ok {
+		return "the list holds " + shown(e), f.want(), "correct it"
+	}
+	if utf8.RuneCountInString(s) > maxItemText {
+		return "a text of the list is too long", fmt.Sprintf("at most %d characters each", maxItemText), "shorten it"
+	}
+	if len(f.Enum) > 0 && !slices.Contains(f.Enum, s) {
+		return f.notOne(s)
+	}
+	if f.Pattern != "" && !compiled(f.Pattern).MatchString(s) {
+		return "the list holds " + shown(s), f.want(), "correct it"
+	}
+	return "", "", ""
+}
+
+func (f *Field) notOne(s string) (what, want, fix string) {
+	fix = "choose one"
+	if n := Nearest(s, f.Enum); len(n) > 0 {
+		fix = "did you mean \"" + n[0] + "\"?"
+	}
+	return "the value is " + shown(s), f.want(), fix
+}
+
+func (f *Field) most(usual int) int {
+	if f.MaxLen > 0 {
+		return f.MaxLen
+	}
+	return usual
 }
 
 var patterns sync.Map // pattern text to *regexp.Regexp
@@ -232,222 +417,57 @@ func compiled(pattern string) *regexp.Regexp {
 	return r
 }
 
-func (f Field) inRange(n float64) bool {
+func (f *Field) inRange(n float64) bool {
 	return (f.Min == nil || n >= *f.Min) && (f.Max == nil || n <= *f.Max) && (f.Above == nil || n > *f.Above)
 }
 
 // want says in words what a field takes.
-func (f Field) want() string {
-	if len(f.Enum) == 1 {
-		return fmt.Sprintf("%q", f.Enum[0])
-	}
-	if len(f.Enum) > 1 {
-		return "one of " + strings.Join(f.Enum, ", ")
-	}
+func (f *Field) want() string {
 	s := f.Type.String()
 	switch {
+	case f.Type == Strings && len(f.Enum) > 0:
+		s = "a list of " + strings.Join(f.Enum, ", ")
+	case len(f.Enum) == 1:
+		return quote(f.Enum[0])
+	case len(f.Enum) > 1:
+		return "one of " + strings.Join(f.Enum, ", ")
 	case f.Pattern == slugPattern:
-		return "a short name of a–z, 0–9, dot, dash and underscore"
+		s = "a short name of a–z, 0–9, dot, dash and underscore"
 	case f.Pattern == fingerprintPattern:
-		return "a fingerprint of ten characters"
+		s = "a fingerprint of ten characters"
 	case f.Pattern != "":
-		return "text of the form " + f.Pattern
+		s = "text of the form " + f.Pattern
 	case f.Type == Floats && f.Len > 0:
 		s = fmt.Sprintf("a list of %d numbers", f.Len)
 	}
-	switch {
-	case f.Min != nil && f.Max != nil:
-		s += fmt.Sprintf(", %s to %s", Num(*f.Min), Num(*f.Max))
-	case f.Above != nil && f.Max != nil:
-		s += fmt.Sprintf(", above %s up to %s", Num(*f.Above), Num(*f.Max))
-	case f.Min != nil:
-		s += ", " + Num(*f.Min) + " or more"
-	case f.Above != nil:
-		s += ", above " + Num(*f.Above)
-	}
-	if f.Unit != "" {
-		s += " " + f.Unit
+	if r := f.Range(); r != "" {
+		s += ", " + r
 	}
 	return s
 }
 
-func contains(l []string, s string) bool {
-	for _, v := range l {
-		if v == s {
-			return true
-		}
+// Range says in words which numbers a field takes, with its unit: "0 to 180 °",
+// "above 0 kg", or the unit alone; "" when there is nothing to say.
+func (f Field) Range() string {
+	s := ""
+	switch {
+	case f.Min != nil && f.Max != nil && *f.Min == *f.Max:
+		s = Num(*f.Min)
+	case f.Min != nil && f.Max != nil:
+		s = Num(*f.Min) + " to " + Num(*f.Max)
+	case f.Above != nil && f.Max != nil:
+		s = "above " + Num(*f.Above) + " up to " + Num(*f.Max)
+	case f.Min != nil:
+		s = Num(*f.Min) + " or more"
+	case f.Above != nil:
+		s = "above " + Num(*f.Above)
+	case f.Max != nil:
+		s = "up to " + Num(*f.Max)
+	case f.Unit != "":
+		return "in " + f.Unit
 	}
-	return false
-}
-
-// missing reports required keys that are absent: at the top always, below an
-// array of tables or an optional table only where that is there.
-func missing(k Kind, flat Flat, present map[string]bool) []Problem {
-	var ps []Problem
-	add := func(key string, f Field) {
-		if !present[key] {
-			if _, there := flat[key]; there {
-				return // present with a fault, already said
-			}
-			ps = append(ps, Problem{Key: key, What: "the key is missing", Want: f.want(), Fix: "add it: " + f.Doc})
-		}
+	if s != "" && f.Unit != "" {
+		s += " " + f.Unit
 	}
-	for _, f := range k.Fields {
-		if !f.Required {
-			continue
-		}
-		if name, rest, ok := strings.Cut(f.Path, "[]."); ok {
-			for i := 0; i < flat.Len(name); i++ {
-				add(fmt.Sprintf("%s[%d].%s", name, i, rest), f)
-			}
-			continue
-		}
-		if strings.HasPrefix(f.Path, "dial.") {
-			at := f.Path[:strings.LastIndex(f.Path, ".")]
-			if !hasUnder(flat, at) {
-				continue
-			}
-		}
-		add(f.Path, f)
-	}
-	return ps
-}
-
-func hasUnder(flat Flat, at string) bool {
-	for k := range flat {
-		if k == at || strings.HasPrefix(k, at+".") {
-			return true
-		}
-	}
-	return false
-}
-
-var styleName = regexp.MustCompile(`^[a-z0-9]([a-z0-9_-]*[a-z0-9])?$`)
-
-func (c *Catalogue) badStyle(key string) *Problem {
-	path := SplitPath(key)
-	for _, p := range c.params {
-		if stars, ok := matchPath(SplitPath(p.Path), path); ok {
-			for _, s := range stars {
-				if len(s) > 40 || !styleName.MatchString(s) {
-					return &Problem{Key: key, What: "the style name is " + shown(s), Want: "a short name of a–z, 0–9, dash and underscore", Fix: "rename it"}
-				}
-			}
-		}
-	}
-	return nil
-}
-
-func (c *Catalogue) checkStyles(flat Flat) []Problem {
-	var ps []Problem
-	for _, k := range flat.Keys() {
-		if p := c.badStyle(k); p != nil {
-			ps = append(ps, *p)
-		}
-	}
-	return ps
-}
-
-// checkDials tests the values of a tune, and of its proof's onsets, against the
-// gimbal's dials.
-func (c *Catalogue) checkDials(flat Flat, sheet *Sheet) []Problem {
-	var ps []Problem
-	for _, key := range flat.Keys() {
-		p, ok := c.Param(strings.Replace(key, "proof.onset.", "stiffness.", 1))
-		if !ok || p.Dial == "" {
-			continue
-		}
-		v, ok := flat.Num(key)
-		if !ok {
-			continue
-		}
-		d, ok := sheet.Dials[p.Dial]
-		if !ok {
-			ps = append(ps, Problem{Key: key, What: "gimbal " + sheet.Slug + " has no dial for " + p.Name, Want: "a dial." + p.Dial + " table in gimbals/" + sheet.Slug + ".toml", Fix: "add the dial to the sheet, or remove this key"})
-			continue
-		}
-		if v < d.Min || v > d.Max {
-			ps = append(ps, Problem{Key: key, What: "the value " + Num(v) + " is outside the dial", Want: Num(d.Min) + " to " + Num(d.Max) + " on gimbal " + sheet.Slug, Fix: "correct it"})
-		} else if !d.OnStep(v) {
-			ps = append(ps, Problem{Key: key, What: "the value " + Num(v) + " is between two steps of the dial", Want: "steps of " + Num(d.Fine) + " from " + Num(d.Min), Fix: "use " + Num(d.Round(v)), Warning: true})
-		}
-	}
-	for key, mech := range map[string]*float64{"limits.tilt.up_deg": sheet.TiltUpDeg, "limits.tilt.down_deg": sheet.TiltDownDeg} {
-		if v, ok := flat.Num(key); ok && mech != nil && v > *mech {
-			ps = append(ps, Problem{Key: key, What: "the value " + Num(v) + "° is beyond the gimbal's travel", Want: "at most " + Num(*mech) + "° on gimbal " + sheet.Slug, Fix: "correct it"})
-		}
-	}
-	return ps
-}
-
-// checkParts tests what a field list cannot say: one mass, one place, the sizes
-// that each shape needs, a tube's bore.
-func checkParts(flat Flat) []Problem {
-	var ps []Problem
-	n := flat.Len("part")
-	if n == 0 {
-		ps = append(ps, Problem{Key: "part", What: "the build has no parts", Want: "at least one [[part]] table", Fix: "add the camera body, with its mass and place"})
-	}
-	if n > 200 {
-		ps = append(ps, Problem{Key: "part", What: fmt.Sprintf("the build has %d parts", n), Want: "at most 200", Fix: "put small parts together"})
-	}
-	for i := 0; i < n; i++ {
-		at := fmt.Sprintf("part[%d].", i)
-		add := func(key, what, want, fix string) {
-			ps = append(ps, Problem{Key: at + key, What: what, Want: want, Fix: fix})
-		}
-		one := func(what string, required bool, keys ...string) string {
-			got := ""
-			for _, k := range keys {
-				if _, ok := flat[at+k]; ok {
-					if got != "" {
-						add(k, "the "+what+" is given twice, as "+got+" and "+k, "one of them", "remove the other")
-					}
-					got = k
-				}
-			}
-			if got == "" && required {
-				add(keys[0], "the "+what+" is missing", strings.Join(keys, " or "), "weigh or measure it, and add it")
-			}
-			return got
-		}
-		one("mass", true, "mass_kg", "mass_g", "mass_lb")
-		one("place", true, "place_mm", "place_in")
-		shape := flat.Str(at + "shape")
-		need := map[string][]string{"box": {"size"}, "cylinder": {"diameter", "length"}, "tube": {"diameter", "bore", "length"}, "sphere": {"diameter"}}[shape]
-		got := map[string]string{}
-		for _, k := range []string{"size", "diameter", "bore", "length"} {
-			required := contains(need, k)
-			g := one(k, required, k+"_mm", k+"_in")
-			got[k] = g
-			if g != "" && !required {
-				w := "a shape that has one"
-				if shape != "" {
-					w = "no " + k + " for a " + shape
-				}
-				add(g, "a "+k+" is given", w, "set shape, or remove it")
-			}
-		}
-		if shape == "tube" && got["bore"] != "" && got["diameter"] != "" {
-			b, _ := flat.Num(at + got["bore"])
-			d, _ := flat.Num(at + got["diameter"])
-			if strings.HasSuffix(got["bore"], "_in") != strings.HasSuffix(got["diameter"], "_in") {
-				add(got["bore"], "bore and diameter are in different units", "one unit", "give both in mm or both in inches")
-			} else if b >= d {
-				add(got["bore"], "the bore "+Num(b)+" is not smaller than the diameter "+Num(d), "a bore inside the tube", "correct one of them")
-			}
-		}
-		if _, ok := flat[at+"axis"]; ok && shape != "cylinder" && shape != "tube" {
-			add("axis", "an axis is given", "axis only for a cylinder or tube", "remove it, or use turn_deg")
-		}
-		if _, ok := flat[at+"density_kg_m3"]; ok && shape != "" {
-			add("density_kg_m3", "a density is given beside a shape", "density only for a part without shape and size", "remove it")
-		}
-		for _, k := range []string{"slot", "name"} {
-			if s := flat.Str(at + k); strings.ContainsFunc(s, func(r rune) bool { return r < 0x20 || r == 0x7f }) {
-				add(k, "the text has a control character", "plain text on one line", "remove it")
-			}
-		}
-	}
-	return ps
+	return s
 }

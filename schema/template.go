@@ -1,0 +1,144 @@
+package schema
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+)
+
+// Template writes a commented TOML document of a kind of file: every key with
+// its meaning, unit and range, the required ones with an invented value to
+// replace, the others behind a #. As it stands it is a valid document of its
+// kind. An unknown kind gives "".
+func (c *Catalogue) Template(kind string) string {
+	k, ok := c.kinds[kind]
+	if !ok {
+		return ""
+	}
+	t := template{}
+	t.line(true, "# "+k.Title+". "+k.Doc)
+	t.line(true, "# Every value here is invented: replace it. Take the # off a line to use its key.")
+	t.line(true, "")
+	t.keys(k.root, true)
+	t.tables(k.root, "", true)
+	return t.String()
+}
+
+type template struct{ strings.Builder }
+
+// line writes one line; what is not in use goes behind a #.
+func (t *template) line(use bool, s string) {
+	if !use && !strings.HasPrefix(s, "#") && s != "" {
+		s = "#" + s
+	}
+	t.WriteString(s + "\n")
+}
+
+// keys writes the values of one table.
+func (t *template) keys(n *node, use bool) {
+	for _, k := range n.order {
+		f := k.field
+		if f == nil {
+			continue
+		}
+		note := "# "
+		if f.Required {
+			note += "Required. "
+		}
+		note += f.Doc
+		switch r := f.Range(); {
+		case len(f.Enum) > 1:
+			note += " One of " + strings.Join(f.Enum, ", ") + "."
+		case r != "":
+			note += " " + strings.ToUpper(r[:1]) + r[1:] + "."
+		}
+		t.line(use && (f.Required || f.Shown), quoteKey(k.name)+" = "+f.example()+"  "+note)
+	}
+}
+
+// tables writes the tables below one table; at is its concrete path, which
+// stands for a style by an invented name.
+func (t *template) tables(n *node, at string, use bool) {
+	for _, k := range n.order {
+		if k.field != nil {
+			continue
+		}
+		name := k.name
+		used := use && name != "*" && !(k.list && k.section.Min == 0) && (!k.section.Optional || k.section.Shown)
+		if name == "*" {
+			name = "walk"
+		}
+		path := Join(at, name)
+		if k.hasKeys() || k.section.Doc != "" {
+			t.line(true, "")
+		}
+		if k.section.Doc != "" {
+			t.line(true, "# "+k.section.Doc)
+		}
+		switch {
+		case k.list:
+			t.line(used, "[["+path+"]]")
+		case k.hasKeys():
+			t.line(used, "["+path+"]")
+		}
+		t.keys(k, used)
+		t.tables(k, path, used)
+	}
+}
+
+func (n *node) hasKeys() bool {
+	for _, k := range n.order {
+		if k.field != nil {
+			return true
+		}
+	}
+	return false
+}
+
+func quoteKey(k string) string { return Join("", k) }
+
+// example is a TOML value that this field takes.
+func (f *Field) example() string {
+	v := f.Example
+	if v == nil {
+		switch {
+		case len(f.Enum) > 0:
+			v = f.Enum[0]
+		case f.Pattern == fingerprintPattern:
+			v = "k7qd2m9x4c"
+		case f.Type == String:
+			v = "..."
+		case f.Type == Bool:
+			v = false
+		case f.Type == Floats || f.Type == Strings:
+			v = []any{}
+		case f.Min != nil:
+			v = *f.Min
+		default:
+			v = 1.0
+		}
+	}
+	if f.Type == Date || f.Type == Time {
+		return fmt.Sprint(v)
+	}
+	return literal(v)
+}
+
+// literal writes a value in TOML.
+func literal(v any) string {
+	switch x := v.(type) {
+	case string:
+		return quote(x)
+	case float64:
+		return Num(x)
+	case int:
+		return strconv.Itoa(x)
+	case []any:
+		s := make([]string, len(x))
+		for i, e := range x {
+			s[i] = literal(e)
+		}
+		return "[" + strings.Join(s, ", ") + "]"
+	}
+	return fmt.Sprint(v)
+}
