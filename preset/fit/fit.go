@@ -325,11 +325,12 @@ func PlateShift(p mass.Properties, moving float64, lim Limits) (Plate, error) {
 	out.Remains.Pan, out.Remains.Roll, out.Remains.Tilt = off(cg, lim.Pan), off(cg, lim.Roll), off(cg, lim.Tilt)
 	lo, hi := lim.Plate.bounds()
 	for i, s := range mass.Sides {
-		// under a hundredth of a millimetre nothing is short
+		// under a hundredth of a millimetre nothing is short or away from its end
+		const near = 1e-5
 		switch {
-		case out.Short[i] > 1e-5 && out.Move[i] >= hi[i]:
+		case out.Short[i] > near && out.Move[i] >= hi[i]-near:
 			out.Ends = append(out.Ends, s[0])
-		case out.Short[i] < -1e-5 && out.Move[i] <= lo[i]:
+		case out.Short[i] < -near && out.Move[i] <= lo[i]+near:
 			out.Ends = append(out.Ends, s[1])
 		}
 	}

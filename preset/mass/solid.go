@@ -87,6 +87,7 @@ func place(c *domain.Checker, i int, p Part, density float64) (Solid, *Assumptio
 	if p.Shape != Tube {
 		unused("bore", p.Bore)
 	}
+	p.Name = who
 	s := Solid{Part: p, rot: p.Turn.Rotation()}
 	var a *Assumption
 	switch p.Shape {

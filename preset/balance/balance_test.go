@@ -1,0 +1,266 @@
+package balance
+
+import (
+	"errors"
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"rigkeep/preset/domain"
+	"rigkeep/preset/mass"
+	"rigkeep/preset/unit"
+)
+
+type tester interface {
+	Helper()
+	Errorf(string, ...any)
+	Fatal(...any)
+}
+
+func near(t tester, what string, got, want, rel, abs float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= abs+rel*math.Abs(want)) {
+		t.Errorf("%s: got %.12g, want %.12g", what, got, want)
+	}
+}
+
+func must[T any](v T, err error) func(t tester) T {
+	return func(t tester) T {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+}
+
+var (
+	tiltDir = mass.Vec{0, 1, 0}
+	rollDir = mass.Vec{1, 0, 0}
+	panDir  = mass.Vec{0, 0, 1}
+)
+
+func genVec(r float64) *rapid.Generator[mass.Vec] {
+	return rapid.Custom(func(t *rapid.T) mass.Vec {
+		f := rapid.Float64Range(-r, r)
+		return mass.Vec{f.Draw(t, "x"), f.Draw(t, "y"), f.Draw(t, "z")}
+	})
+}
+
+// Effort computed from a centre of gravity gives back its offset and side, for
+// any axis and any lean.
+func TestEffortGivesBackTheOffset(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		dir, ok := genVec(1).Filter(func(v mass.Vec) bool { return math.Hypot(v[0], v[1]) > 0.2 }).Draw(t, "dir").Unit()
+		if !ok {
+			t.Fatal("no direction")
+		}
+		m, full := rapid.Float64Range(0.2, 6).Draw(t, "mass"), rapid.Float64Range(0.2, 5).Draw(t, "full")
+		incline := math.Asin(dir[2])
+		side, _ := dir.Cross(Down).Unit() // level, across the axis
+		d := rapid.Float64Range(-0.05, 0.05).Filter(func(v float64) bool { return math.Abs(v) > 1e-5 }).Draw(t, "offset")
+		// where along the axis, and how high, does not matter
+		cg := side.Scale(d).Add(dir.Scale(rapid.Float64Range(-0.2, 0.2).Draw(t, "along")))
+		grav := must(GravityTorque(m, cg, mass.Line{Dir: dir}, Down, unit.StandardGravity))(t)
+		effort := must(Effort(-grav, full))(t)
+		a := Axis{Mass: m, Full: full, Incline: incline}
+		o := must(FromEffort(a, effort))(t)
+		near(t, "offset", o.Offset, d, 1e-9, 0)
+		where, ok := Where(dir, Down, effort, RightHanded)
+		if !ok || where.Scale(math.Abs(o.Offset)).Sub(side.Scale(d)).Len() > 1e-9 {
+			t.Fatalf("lies %v, said %v (%v)", side.Scale(d), where, ok)
+		}
+		if other, _ := Where(dir, Down, -effort, LeftHanded); other.Sub(where).Len() > 1e-12 {
+			t.Fatal("the other count of effort gives the other side")
+		}
+		near(t, "effort back", must(EffortOf(a, o.Offset))(t), effort, 1e-12, 0)
+		near(t, "from torque", must(FromTorque(a, o.Torque))(t), o.Offset, 1e-12, 0)
+
+		// friction shifts both readings, and their pair takes it out
+		f := rapid.Float64Range(0, 10).Draw(t, "friction %")
+		pair := must(FromPair(a, effort+f, effort-f))(t)
+		near(t, "offset of the pair", pair.Offset, d, 1e-9, 1e-12)
+		near(t, "friction", pair.Friction, f/100*full, 1e-9, 1e-12)
+	})
+}
+
+func TestSidesOfTheUsualAxes(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		dir    mass.Vec
+		effort float64
+		want   mass.Vec
+	}{
+		// a motor that pushes the nose down holds a build that is tail-heavy
+		{"tilt holds nose down", tiltDir, 5, mass.Vec{-1, 0, 0}},
+		{"tilt holds nose up", tiltDir, -5, mass.Vec{1, 0, 0}},
+		// a motor that lifts the left side holds a build that is left-heavy
+		{"roll lifts the left", rollDir, 5, mass.Vec{0, 1, 0}},
+	} {
+		got, ok := Where(c.dir, Down, c.effort, RightHanded)
+		if !ok || got.Sub(c.want).Len() > 1e-12 {
+			t.Errorf("%s: got %v, %v; want %v", c.name, got, ok, c.want)
+		}
+	}
+	for name, f := range map[string]func() (mass.Vec, bool){
+		"sign unknown": func() (mass.Vec, bool) { return Where(tiltDir, Down, 5, SignUnknown) },
+		"no effort":    func() (mass.Vec, bool) { return Where(tiltDir, Down, 0, RightHanded) },
+		"upright pan":  func() (mass.Vec, bool) { return Where(panDir, Down, 5, RightHanded) },
+		"no axis":      func() (mass.Vec, bool) { return Where(mass.Vec{}, Down, 5, RightHanded) },
+		"NaN":          func() (mass.Vec, bool) { return Where(tiltDir, Down, math.NaN(), RightHanded) },
+	} {
+		if v, ok := f(); ok {
+			t.Errorf("%s: got a direction %v", name, v)
+		}
+	}
+}
+
+func TestSweepFindsWhatMadeIt(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := rapid.Float64Range(-0.05, 0.05)
+		x, z, bias := f.Draw(t, "x"), f.Draw(t, "z"), f.Draw(t, "bias")
+		m := rapid.Float64Range(0.2, 5).Draw(t, "mass")
+		noBias := rapid.Bool().Draw(t, "no bias")
+		if noBias {
+			bias = 0
+		}
+		var angles, torques []float64
+		start, n := rapid.Float64Range(-2, 0).Draw(t, "start"), rapid.IntRange(3, 9).Draw(t, "n")
+		for i := range n {
+			a := start + 2*float64(i)/float64(n-1)
+			// the build turned by hand, its torque from the other function
+			cg := mass.FromTurns(0, a, 0).Apply(mass.Vec{x, 0, z})
+			g := must(GravityTorque(m, cg, mass.Line{Dir: tiltDir}, Down, unit.StandardGravity))(t)
+			angles, torques = append(angles, a), append(torques, bias-g)
+		}
+		s := must(FromSweep(m, angles, torques, SweepOptions{NoBias: noBias}))(t)
+		near(t, "x", s.X, x, 0, 1e-12)
+		near(t, "z", s.Z, z, 0, 1e-12)
+		near(t, "bias", s.Bias, bias, 0, 1e-11)
+		near(t, "offset", s.Offset, math.Hypot(x, z), 0, 1e-12)
+		near(t, "residual", s.Residual, 0, 0, 1e-12)
+	})
+}
+
+func TestDrawOfHolding(t *testing.T) {
+	m := Motor{Constant: 0.05, Resistance: 2}
+	// 0.1 N·m takes 2 A, 8 W; two such motors at 80 % take 20 W from the battery
+	d := must(AddedDraw([]float64{0.1, -0.1}, []Motor{m, m}, Battery{Voltage: 10, Energy: 40 * unit.Hour, Efficiency: 0.8}))(t)
+	near(t, "power", d.Power, 20, 1e-12, 0)
+	near(t, "current", d.Current, 2, 1e-12, 0)
+	near(t, "half of 40 Wh in an hour", d.Share, 0.5, 1e-12, 0)
+	rapid.Check(t, func(t *rapid.T) {
+		m := Motor{rapid.Float64Range(0.005, 1).Draw(t, "kt"), rapid.Float64Range(0, 20).Draw(t, "r")}
+		torque := rapid.Float64Range(-3, 3).Draw(t, "torque")
+		i, loss, err := m.Holding(torque)
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, again, err := m.AtCurrent(i)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "torque", back, torque, 1e-12, 1e-15)
+		near(t, "loss", again, loss, 1e-12, 1e-300)
+		_, four, _ := m.Holding(2 * torque)
+		near(t, "twice the torque, four times the heat", four, 4*loss, 1e-12, 1e-300)
+	})
+}
+
+func TestGravityStiffness(t *testing.T) {
+	near(t, "hanging 20 mm below", must(GravityStiffness(1.5, 0.02, unit.StandardGravity))(t), 1.5*0.02*9.80665, 1e-14, 0)
+	// it is the slope of the gravity torque at the balance point
+	const h = 1e-5
+	cg := mass.FromTurns(0, h, 0).Apply(mass.Vec{0, 0, -0.02})
+	slope := must(GravityTorque(1.5, cg, mass.Line{Dir: tiltDir}, Down, unit.StandardGravity))(t) / h
+	near(t, "slope", -slope, must(GravityStiffness(1.5, 0.02, unit.StandardGravity))(t), 1e-9, 0)
+}
+
+func TestThresholds(t *testing.T) {
+	for _, c := range []struct {
+		t      Thresholds
+		effort float64
+		want   Verdict
+	}{
+		{CommonThresholds, 0, Good}, {CommonThresholds, -1, Good}, {CommonThresholds, 1.01, Workable}, {CommonThresholds, -4, Workable},
+		{CommonThresholds, 4.01, Rebalance}, {Thresholds{2, 6}, 5, Workable}, {Thresholds{0, 0}, 0.1, Rebalance},
+	} {
+		if got, err := c.t.Judge(c.effort); err != nil || got != c.want {
+			t.Errorf("%v %% under %+v: got %v, %v; want %v", c.effort, c.t, got, err, c.want)
+		}
+	}
+}
+
+func TestRefuses(t *testing.T) {
+	nan, inf := math.NaN(), math.Inf(1)
+	ok := Axis{Mass: 1, Full: 1}
+	line := mass.Line{Dir: tiltDir}
+	m := Motor{0.05, 2}
+	for name, f := range map[string]func() error{
+		"no mass":             func() error { _, err := GravityTorque(0, mass.Vec{}, line, Down, 9.8); return err },
+		"negative gravity":    func() error { _, err := GravityTorque(1, mass.Vec{}, line, Down, -9.8); return err },
+		"no axis":             func() error { _, err := GravityTorque(1, mass.Vec{}, mass.Line{}, Down, 9.8); return err },
+		"no down":             func() error { _, err := GravityTorque(1, mass.Vec{}, line, mass.Vec{}, 9.8); return err },
+		"cg NaN":              func() error { _, err := GravityTorque(1, mass.Vec{nan, 0, 0}, line, Down, 9.8); return err },
+		"full 0":              func() error { _, err := Effort(1, 0); return err },
+		"torque infinite":     func() error { _, err := Effort(inf, 1); return err },
+		"effort overflows":    func() error { _, err := Effort(1e300, 1e-300); return err },
+		"effort NaN":          func() error { _, err := FromEffort(ok, nan); return err },
+		"axis without mass":   func() error { _, err := FromEffort(Axis{Full: 1}, 1); return err },
+		"axis without torque": func() error { _, err := FromEffort(Axis{Mass: 1}, 1); return err },
+		"upright axis":        func() error { _, err := FromEffort(Axis{Mass: 1, Full: 1, Incline: math.Pi / 2}, 1); return err },
+		"lean NaN":            func() error { _, err := FromEffort(Axis{Mass: 1, Full: 1, Incline: nan}, 1); return err },
+		"pair overflows":      func() error { _, err := FromPair(Axis{Mass: 1e-300, Full: 1e300}, 1e300, 1e300); return err },
+		"offset NaN":          func() error { _, err := EffortOf(ok, nan); return err },
+		"torque NaN":          func() error { _, err := FromTorque(ok, nan); return err },
+		"sweep too short":     func() error { _, err := FromSweep(1, []float64{0, 1}, []float64{0, 1}, SweepOptions{}); return err },
+		"sweep uneven":        func() error { _, err := FromSweep(1, []float64{0, 1, 2}, []float64{0, 1}, SweepOptions{}); return err },
+		"sweep at one angle": func() error {
+			_, err := FromSweep(1, []float64{1, 1, 1}, []float64{0, 0, 0}, SweepOptions{})
+			return err
+		},
+		"sweep NaN": func() error {
+			_, err := FromSweep(1, []float64{0, 1, 2}, []float64{0, nan, 0}, SweepOptions{})
+			return err
+		},
+		"sweep opposite": func() error {
+			_, err := FromSweep(1, []float64{0, math.Pi}, []float64{1, -1}, SweepOptions{NoBias: true})
+			return err
+		},
+		"droop without K":    func() error { _, err := Droop(1, 0); return err },
+		"droop NaN":          func() error { _, err := Droop(nan, 1); return err },
+		"gravity stiffness":  func() error { _, err := GravityStiffness(0, 1, 9.8); return err },
+		"height NaN":         func() error { _, err := GravityStiffness(1, nan, 9.8); return err },
+		"no constant":        func() error { _, _, err := Motor{}.AtCurrent(1); return err },
+		"current NaN":        func() error { _, _, err := m.AtCurrent(nan); return err },
+		"holding NaN":        func() error { _, _, err := m.Holding(nan); return err },
+		"holding, no motor":  func() error { _, _, err := Motor{}.Holding(1); return err },
+		"draw: lists differ": func() error { _, err := AddedDraw([]float64{1}, nil, Battery{Voltage: 1}); return err },
+		"draw: no voltage":   func() error { _, err := AddedDraw([]float64{1}, []Motor{m}, Battery{}); return err },
+		"draw: efficiency": func() error {
+			_, err := AddedDraw([]float64{1}, []Motor{m}, Battery{Voltage: 1, Efficiency: 2})
+			return err
+		},
+		"draw: motor":           func() error { _, err := AddedDraw([]float64{1}, []Motor{{}}, Battery{Voltage: 1}); return err },
+		"judge NaN":             func() error { _, err := CommonThresholds.Judge(nan); return err },
+		"thresholds reversed":   func() error { _, err := Thresholds{5, 2}.Judge(1); return err },
+		"thresholds negative":   func() error { _, err := Thresholds{-1, 2}.Judge(1); return err },
+		"gravity of zero in it": func() error { _, err := FromEffort(Axis{Mass: 1, Full: 1, Gravity: -1}, 1); return err },
+	} {
+		var e *domain.Error
+		if err := f(); !errors.As(err, &e) {
+			t.Errorf("%s: got %v, want *domain.Error", name, err)
+		}
+	}
+}
+
+func BenchmarkFromSweep(b *testing.B) {
+	angles, torques := []float64{-1, -0.5, 0, 0.5, 1}, []float64{-0.1, -0.16, -0.18, -0.15, -0.08}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := FromSweep(1.8, angles, torques, SweepOptions{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
