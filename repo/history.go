@@ -1,0 +1,429 @@
+package repo
+
+import (
+	"container/heap"
+	"errors"
+	"fmt"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"rigkeep/repo/internal/objects"
+	"rigkeep/repo/internal/tree"
+)
+
+type history struct{}
+
+// FileRevision is a revision that changed one file. Blob is the file's contents after it, or ""
+// if the revision deleted it.
+type FileRevision struct {
+	Commit
+	Blob BlobID
+}
+
+// Log gives revisions reachable from rev ("" is the present one), newest first; limit 0 gives
+// all.
+func (l *Lib) Log(from Rev, limit int) ([]Commit, error) {
+	id, err := l.start(from)
+	if err != nil || id.IsZero() {
+		return nil, err
+	}
+	var out []Commit
+	err = l.with(func(r *objects.Reader) error {
+		return l.walk(r, id, func(c *Commit) error {
+			out = append(out, *c)
+			if limit > 0 && len(out) >= limit {
+				return errStop
+			}
+			return nil
+		})
+	})
+	return out, err
+}
+
+var errStop = errors.New("stop")
+
+func (l *Lib) start(from Rev) (plumbing.Hash, error) {
+	if from == "" {
+		_, id, err := l.head()
+		return id, err
+	}
+	return from.hash()
+}
+
+// walk visits the commits reachable from start, by commit date, newest first.
+func (l *Lib) walk(r *objects.Reader, start plumbing.Hash, fn func(c *Commit) error) error {
+	seen := map[Rev]bool{rev(start): true}
+	first, err := l.commit(r, start)
+	if err != nil {
+		return err
+	}
+	q := &byDate{first}
+	for q.Len() > 0 {
+		c := heap.Pop(q).(*Commit)
+		for _, p := range c.Parents {
+			if seen[p] {
+				continue
+			}
+			seen[p] = true
+			id, err := p.hash()
+			if err != nil {
+				return err
+			}
+			pc, err := l.commit(r, id)
+			if err != nil {
+				return err
+			}
+			heap.Push(q, pc)
+		}
+		if err := fn(c); err != nil {
+			if errors.Is(err, errStop) {
+				return nil
+			}
+			return err
+		}
+	}
+	return nil
+}
+
+type byDate []*Commit
+
+func (h byDate) Len() int           { return len(h) }
+func (h byDate) Less(i, j int) bool { return h[i].date > h[j].date }
+func (h byDate) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
+func (h *byDate) Push(x any)        { *h = append(*h, x.(*Commit)) }
+func (h *byDate) Pop() any {
+	old := *h
+	x := old[len(old)-1]
+	*h = old[:len(old)-1]
+	return x
+}
+
+// History gives the revisions that changed the file, newest first; limit 0 gives all. A merge
+// counts only if it differs from all its parents. No revision that changed the file is left
+// out, even on a side branch whose changes a merge dropped (as `git log --full-history`).
+func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
+	if err := CheckPath(path); err != nil {
+		return nil, err
+	}
+	_, head, err := l.head()
+	if err != nil || head.IsZero() {
+		return nil, err
+	}
+	var out []FileRevision
+	err = l.with(func(r *objects.Reader) error {
+		return l.walk(r, head, func(c *Commit) error {
+			now, err := blobAt(r, c.tree, path)
+			if err != nil {
+				return err
+			}
+			changed := len(c.Parents) > 0 || !now.IsZero()
+			for _, p := range c.Parents {
+				id, err := p.hash()
+				if err != nil {
+					return err
+				}
+				pc, err := l.commit(r, id)
+				if err != nil {
+					return err
+				}
+				was, err := blobAt(r, pc.tree, path)
+				if err != nil {
+					return err
+				}
+				changed = changed && was != now
+			}
+			if !changed {
+				return nil
+			}
+			out = append(out, FileRevision{*c, blobID(now)})
+			if limit > 0 && len(out) >= limit {
+				return errStop
+			}
+			return nil
+		})
+	})
+	return out, err
+}
+
+func blobAt(r *objects.Reader, root plumbing.Hash, path string) (plumbing.Hash, error) {
+	e, err := tree.Lookup(r, root, path)
+	if errors.Is(err, tree.ErrNone) || err == nil && e.IsDir() {
+		return plumbing.ZeroHash, nil
+	}
+	return e.ID, err
+}
+
+// KeyRevision is a revision at which one value of a file changed. Value is the value after it;
+// Present is false if the value (or the file) was gone.
+type KeyRevision struct {
+	FileRevision
+	Value   string
+	Present bool
+}
+
+// KeyHistory gives the revisions at which extract's answer for the file changed, newest first;
+// limit 1 gives the last change only and reads no further back than it must. extract gives the
+// value in a file's contents as text, and whether there is one; contents that it cannot read
+// should give false.
+func (l *Lib) KeyHistory(path string, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
+	revs, err := l.History(path, 0)
+	if err != nil || len(revs) == 0 {
+		return nil, err
+	}
+	var out []KeyRevision
+	err = l.with(func(r *objects.Reader) error {
+		get := func(i int) (string, bool, error) {
+			if revs[i].Blob == "" {
+				return "", false, nil
+			}
+			data, err := r.Blob(plumbing.NewHash(string(revs[i].Blob)))
+			if err != nil {
+				return "", false, err
+			}
+			v, ok := extract(data)
+			return v, ok, nil
+		}
+		v, ok, err := get(0)
+		if err != nil {
+			return err
+		}
+		for i := range revs {
+			var ov string
+			var ook bool
+			if i+1 < len(revs) {
+				if ov, ook, err = get(i + 1); err != nil {
+					return err
+				}
+			}
+			if v != ov || ok != ook {
+				out = append(out, KeyRevision{revs[i], v, ok})
+				if limit > 0 && len(out) >= limit {
+					return nil
+				}
+			}
+			v, ok = ov, ook
+		}
+		return nil
+	})
+	return out, err
+}
+
+// Entry is a file of a revision.
+type Entry struct {
+	Path string
+	Blob BlobID
+}
+
+// ListAt gives the files of a revision whose path begins with prefix, in git's order.
+func (l *Lib) ListAt(at Rev, prefix string) ([]Entry, error) {
+	var out []Entry
+	err := l.atTree(at, func(r *objects.Reader, root plumbing.Hash) error {
+		return tree.Walk(r, root, prefix, func(path string, mode uint32, id plumbing.Hash) error {
+			if mode == tree.ModeFile || mode == tree.ModeExec {
+				out = append(out, Entry{path, blobID(id)})
+			}
+			return nil
+		})
+	})
+	return out, err
+}
+
+// ReadAt gives a file's contents in a revision.
+//
+// Errors: ErrNotFound if the revision or the file in it does not exist, ErrDamaged.
+func (l *Lib) ReadAt(at Rev, path string) ([]byte, error) {
+	var out []byte
+	err := l.atTree(at, func(r *objects.Reader, root plumbing.Hash) error {
+		e, err := tree.Lookup(r, root, path)
+		if errors.Is(err, tree.ErrNone) || err == nil && e.IsDir() {
+			return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("there is no file %s in revision %s", path, at.Short()), Paths: []string{path}}
+		}
+		if err != nil {
+			return err
+		}
+		data, err := r.Blob(e.ID)
+		out = append([]byte{}, data...)
+		return err
+	})
+	return out, err
+}
+
+// ReadBlob gives contents by their id.
+func (l *Lib) ReadBlob(id BlobID) ([]byte, error) {
+	if !plumbing.IsHash(string(id)) {
+		return nil, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%q is not a contents id", string(id))}
+	}
+	var out []byte
+	err := l.with(func(r *objects.Reader) error {
+		data, err := r.Blob(plumbing.NewHash(string(id)))
+		out = append([]byte{}, data...)
+		return err
+	})
+	return out, err
+}
+
+// atTree lends fn the root tree of a revision.
+func (l *Lib) atTree(at Rev, fn func(r *objects.Reader, root plumbing.Hash) error) error {
+	id, err := at.hash()
+	if err != nil {
+		return err
+	}
+	return l.with(func(r *objects.Reader) error {
+		c, err := l.commit(r, id)
+		var gone *objects.NotFoundError
+		if errors.As(err, &gone) {
+			return &Error{Kind: ErrNotFound, Msg: "there is no revision " + at.Short(), WayOut: "`rigkeep history` lists them"}
+		}
+		if err != nil {
+			return err
+		}
+		return fn(r, c.tree)
+	})
+}
+
+// PathChange is a file that differs between two revisions; "" means that it is not there.
+type PathChange struct {
+	Path     string
+	Old, New BlobID
+}
+
+// Diff gives the files that differ between revisions a and b, in git's order. The empty Rev is
+// the empty library.
+func (l *Lib) Diff(a, b Rev) ([]PathChange, error) {
+	var out []PathChange
+	err := l.with(func(r *objects.Reader) error {
+		var roots [2]plumbing.Hash
+		for i, v := range []Rev{a, b} {
+			if v == "" {
+				continue
+			}
+			id, err := v.hash()
+			if err != nil {
+				return err
+			}
+			c, err := l.commit(r, id)
+			if err != nil {
+				return err
+			}
+			roots[i] = c.tree
+		}
+		return tree.Diff(r, roots[0], roots[1], func(c tree.Change) error {
+			out = append(out, PathChange{c.Path, blobID(c.Old), blobID(c.New)})
+			return nil
+		})
+	})
+	return out, err
+}
+
+// MergeBase gives the best common ancestors of two revisions: none if they share no history,
+// more than one after a criss-cross of merges. Only the commits after them are read.
+func (l *Lib) MergeBase(a, b Rev) ([]Rev, error) {
+	x, err := a.hash()
+	if err != nil {
+		return nil, err
+	}
+	y, err := b.hash()
+	if err != nil {
+		return nil, err
+	}
+	var out []Rev
+	err = l.with(func(r *objects.Reader) (err error) {
+		out, err = l.mergeBase(r, x, y)
+		return err
+	})
+	return out, err
+}
+
+// mergeBase paints the history down from both tips by date until only common commits are left
+// to visit, as git does.
+func (l *Lib) mergeBase(r *objects.Reader, a, b plumbing.Hash) ([]Rev, error) {
+	if a == b {
+		return []Rev{rev(a)}, nil
+	}
+	const fromA, fromB, stale, result = 1, 2, 4, 8
+	flags := map[Rev]int{}
+	commits := map[Rev]*Commit{}
+	q := &byDate{}
+	push := func(id Rev, f int) error {
+		if flags[id]|f == flags[id] {
+			return nil
+		}
+		flags[id] |= f
+		c := commits[id]
+		if c == nil {
+			h, err := id.hash()
+			if err != nil {
+				return err
+			}
+			if c, err = l.commit(r, h); err != nil {
+				return err
+			}
+			commits[id] = c
+		}
+		heap.Push(q, c)
+		return nil
+	}
+	if err := push(rev(a), fromA); err != nil {
+		return nil, err
+	}
+	if err := push(rev(b), fromB); err != nil {
+		return nil, err
+	}
+	var found []Rev
+	for {
+		live := false
+		for _, c := range *q {
+			if flags[c.ID]&stale == 0 {
+				live = true
+				break
+			}
+		}
+		if !live {
+			break
+		}
+		c := heap.Pop(q).(*Commit)
+		f := flags[c.ID] & (fromA | fromB | stale)
+		if f == fromA|fromB {
+			if flags[c.ID]&result == 0 {
+				flags[c.ID] |= result
+				found = append(found, c.ID)
+			}
+			f |= stale
+		}
+		for _, p := range c.Parents {
+			if err := push(p, f); err != nil {
+				return nil, err
+			}
+		}
+	}
+	var out []Rev
+	for _, id := range found {
+		if flags[id]&stale == 0 {
+			out = append(out, id)
+		}
+	}
+	return out, nil
+}
+
+// IsAncestor says whether revision a is b or an ancestor of b.
+func (l *Lib) IsAncestor(a, b Rev) (bool, error) {
+	x, err := a.hash()
+	if err != nil {
+		return false, err
+	}
+	y, err := b.hash()
+	if err != nil {
+		return false, err
+	}
+	var ok bool
+	err = l.with(func(r *objects.Reader) (err error) {
+		ok, err = l.isAncestor(r, x, y)
+		return err
+	})
+	return ok, err
+}
+
+func (l *Lib) isAncestor(r *objects.Reader, a, b plumbing.Hash) (bool, error) {
+	bases, err := l.mergeBase(r, a, b)
+	return err == nil && len(bases) == 1 && bases[0] == rev(a), err
+}

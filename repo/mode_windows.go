@@ -1,0 +1,4 @@
+package repo
+
+// fileMode says whether the executable bit of a file means anything here.
+const fileMode = "false"
