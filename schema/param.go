@@ -1,5 +1,7 @@
 package schema
 
+import "fmt"
+
 // Level says how much a difference matters.
 type Level int
 
@@ -12,6 +14,20 @@ const (
 )
 
 func (l Level) String() string { return [...]string{"same", "minor", "notable", "major"}[l] }
+
+// MarshalText writes the level's word, as JSON shows it.
+func (l Level) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
+
+// UnmarshalText reads what MarshalText wrote.
+func (l *Level) UnmarshalText(text []byte) error {
+	for v := Same; v <= Major; v++ {
+		if v.String() == string(text) {
+			*l = v
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is no level of difference; want same, minor, notable or major", text)
+}
 
 // Weigh says from how many coarse steps on a difference counts as notable and
 // as major.

@@ -1,0 +1,73 @@
+package diffview
+
+// Behaviour is what the change does to how the rig behaves, for stated moves and lenses.
+type Behaviour struct {
+	Figures []Figure `json:"figures,omitempty"`
+	Plots   []Plot   `json:"plots,omitempty"`
+	// Basis says what the numbers rest on: the job's moves and lenses, or defaults.
+	Basis []string `json:"basis,omitempty"`
+	// Missing says what could not be computed and what would make it possible.
+	Missing []string `json:"missing,omitempty"`
+}
+
+// Better says which way a figure is good.
+type Better string
+
+// Ways a figure can be good.
+const (
+	LowerIsBetter  Better = "lower"
+	HigherIsBetter Better = "higher"
+	Neither        Better = ""
+)
+
+// Figure is one number of behaviour on both sides; nil where it cannot be had.
+type Figure struct {
+	Key    string   `json:"key"`  // stable: "follow.walk.pan.start_delay"
+	Name   string   `json:"name"` // "start delay, pan (walk)"
+	Group  string   `json:"group,omitempty"`
+	Unit   string   `json:"unit,omitempty"`
+	Before *float64 `json:"before"`
+	After  *float64 `json:"after"`
+	Better Better   `json:"better,omitempty"`
+	// Differs is false when the change is too small to see.
+	Differs bool `json:"differs"`
+	// Basis says what it was computed for: the move, the lens, a stated default.
+	Basis string `json:"basis,omitempty"`
+}
+
+// Verdict is "better", "worse" or "" for a figure that went neither way.
+func (f Figure) Verdict() string {
+	if f.Before == nil || f.After == nil || !f.Differs || f.Better == Neither || *f.Before == *f.After {
+		return ""
+	}
+	if (*f.After < *f.Before) == (f.Better == LowerIsBetter) {
+		return "better"
+	}
+	return "worse"
+}
+
+// Plot is one picture with a line for each side, and the same numbers in a table.
+type Plot struct {
+	Key    string   `json:"key"`
+	Title  string   `json:"title"`
+	About  string   `json:"about,omitempty"`
+	XLabel string   `json:"x_label"` // with unit
+	YLabel string   `json:"y_label"`
+	LogX   bool     `json:"log_x,omitempty"`
+	Series []Series `json:"series"`
+	// Marks are places worth a line across: a limit, an onset.
+	Marks []PlotMark `json:"marks,omitempty"`
+}
+
+// Series is one line of a plot; X and Y are of one length.
+type Series struct {
+	Name string    `json:"name"`
+	X    []float64 `json:"x"`
+	Y    []float64 `json:"y"`
+}
+
+// PlotMark is a level line of a plot.
+type PlotMark struct {
+	Name string  `json:"name"`
+	Y    float64 `json:"y"`
+}

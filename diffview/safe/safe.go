@@ -1,0 +1,142 @@
+// Package safe makes text that came from outside (notes, names, handovers,
+// logs, commit messages, a server's words) harmless to show: nothing in it can
+// move the cursor, change colours, reorder a line or hide.
+package safe
+
+import (
+	"fmt"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Text makes a text visible as it is: control characters other than line feed
+// and tab, delete, C1 controls, direction overrides and isolates, invisible
+// characters, line separators and bytes that are not UTF-8 become escapes like
+// \x1b or \u202e. Text that has none of them is returned unchanged, and the
+// result put through Text again stays the same.
+func Text(s string) string { return clean(s, false) }
+
+// Line is Text for a cell or a title: line feed and tab become \n and \t too, so
+// that the result stays on one line.
+func Line(s string) string { return clean(s, true) }
+
+func clean(s string, oneLine bool) string {
+	if plain(s) {
+		return s
+	}
+	var b strings.Builder
+	var prev rune // last rune that was kept
+	for i := 0; i < len(s); {
+		r, n := utf8.DecodeRuneInString(s[i:])
+		switch {
+		case r == utf8.RuneError && n <= 1:
+			fmt.Fprintf(&b, `\x%02x`, s[i])
+			prev = 0
+		case r == '\n' && oneLine:
+			b.WriteString(`\n`)
+			prev = 0
+		case r == '\t' && oneLine:
+			b.WriteString(`\t`)
+			prev = 0
+		case r == zwj || r == zwnj:
+			next, _ := utf8.DecodeRuneInString(s[i+n:])
+			if joins(prev) && joins(next) {
+				b.WriteRune(r)
+			} else {
+				b.WriteString(escape(r))
+			}
+			prev = 0
+		case Hidden(r):
+			b.WriteString(escape(r))
+			prev = 0
+		default:
+			b.WriteRune(r)
+			prev = r
+		}
+		i += n
+	}
+	return b.String()
+}
+
+// plain reports whether s is printable ASCII, which is most of what is shown.
+func plain(s string) bool {
+	for i := 0; i < len(s); i++ {
+		if s[i] < 0x20 || s[i] > 0x7e {
+			return false
+		}
+	}
+	return true
+}
+
+const (
+	zwnj = '\u200c'
+	zwj  = '\u200d'
+)
+
+// joins reports whether a zero-width joiner beside r has work to do: scripts
+// that join letters, and emoji. Between Latin letters it only misleads.
+func joins(r rune) bool {
+	return r > 0x2ff && r != utf8.RuneError && !Hidden(r) && r != zwj && r != zwnj &&
+		(unicode.IsLetter(r) || unicode.IsMark(r) || unicode.IsSymbol(r)) && !unicode.In(r, unicode.Greek, unicode.Cyrillic)
+}
+
+// Hidden reports whether r is a character that a terminal or a page would obey
+// or leave invisible rather than show. Line feed and tab are not; joiners are
+// judged by Text from what stands beside them.
+func Hidden(r rune) bool {
+	switch {
+	case r == '\n' || r == '\t':
+		return false
+	case r < 0x20 || r >= 0x7f && r < 0xa0: // C0, delete, C1
+		return true
+	case r < 0xa0:
+		return false
+	case r == 0x00ad, // soft hyphen
+		r == 0x061c, r == 0x200e, r == 0x200f, // direction marks
+		r >= 0x202a && r <= 0x202e,                                        // embeddings and overrides
+		r >= 0x2066 && r <= 0x206f,                                        // isolates and deprecated controls
+		r == 0x200b, r >= 0x2060 && r <= 0x2065, r == 0xfeff, r == 0x180e, // no width
+		r == 0x2028, r == 0x2029, // line and paragraph separators
+		r == 0x034f, r == 0x115f, r == 0x1160, r == 0x3164, r == 0xffa0, // fillers without a shape
+		r >= 0xfff9 && r <= 0xfffb,   // annotation marks
+		r >= 0x1d173 && r <= 0x1d17a, // musical controls
+		r >= 0xe0000 && r <= 0xe0fff: // tags and supplementary variation selectors
+		return true
+	}
+	return false
+}
+
+func escape(r rune) string {
+	switch {
+	case r < 0x80:
+		return fmt.Sprintf(`\x%02x`, r)
+	case r <= 0xffff:
+		return fmt.Sprintf(`\u%04x`, r)
+	}
+	return fmt.Sprintf(`\U%08x`, r)
+}
+
+// JSON escapes within an encoded JSON document what Text would escape, without
+// changing its meaning: such characters stand only inside strings there, where
+// \u202e and the character are the same. Bytes that are not UTF-8 do not occur
+// in what encoding/json writes.
+func JSON(doc []byte) []byte {
+	s := string(doc)
+	if plain(strings.ReplaceAll(s, "\n", "")) {
+		return doc
+	}
+	var b strings.Builder
+	for _, r := range s {
+		switch {
+		case (Hidden(r) || r == zwj || r == zwnj) && r > 0xffff:
+			hi, lo := (r-0x10000)>>10+0xd800, (r-0x10000)&0x3ff+0xdc00
+			fmt.Fprintf(&b, `\u%04x\u%04x`, hi, lo)
+		case Hidden(r) || r == zwj || r == zwnj:
+			fmt.Fprintf(&b, `\u%04x`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	return []byte(b.String())
+}

@@ -1,0 +1,141 @@
+package diffview
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"rigkeep/schema"
+)
+
+// tidy removes the binary dust of a difference of decimals.
+func tidy(v float64) float64 {
+	r := math.Round(v*1e9) / 1e9
+	if math.IsInf(r, 0) || math.IsNaN(r) {
+		return v
+	}
+	return r + 0 // no negative zero
+}
+
+// num writes a number without dust.
+func num(v float64) string { return schema.Num(tidy(v)) }
+
+// signed is num with its sign.
+func signed(v float64) string {
+	if v = tidy(v); v > 0 {
+		return "+" + num(v)
+	}
+	return num(v)
+}
+
+// sig writes a computed quantity to four significant digits, never in powers of ten.
+func sig(v float64) string {
+	if v == 0 || math.IsInf(v, 0) || math.IsNaN(v) {
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	}
+	d := 3 - int(math.Floor(math.Log10(math.Abs(v))))
+	if d > 15 {
+		return strconv.FormatFloat(v, 'g', 4, 64)
+	}
+	return strconv.FormatFloat(v, 'f', max(d, 0), 64)
+}
+
+// value writes a decoded value as a person would.
+func value(v any) string {
+	switch x := v.(type) {
+	case nil:
+		return "not set"
+	case string:
+		return strconv.Quote(x)
+	case bool:
+		if x {
+			return "yes"
+		}
+		return "no"
+	case time.Time:
+		return when(x)
+	case []any:
+		parts := make([]string, len(x))
+		for i, e := range x {
+			parts[i] = value(e)
+		}
+		return "[" + strings.Join(parts, ", ") + "]"
+	case map[string]any:
+		if len(x) == 0 {
+			return "an empty table"
+		}
+		return fmt.Sprintf("a table of %d", len(x))
+	}
+	if n, ok := schema.Number(v); ok {
+		return schema.Num(n)
+	}
+	return fmt.Sprint(v)
+}
+
+// when writes a date, with the time where there is one.
+func when(t time.Time) string {
+	switch {
+	case t.IsZero():
+		return ""
+	case t.Hour() == 0 && t.Minute() == 0 && t.Second() == 0:
+		return t.Format("2006-01-02")
+	case t.Location() == time.UTC:
+		return t.Format("2006-01-02 15:04 UTC")
+	}
+	return t.Format("2006-01-02 15:04 -0700")
+}
+
+// equal compares two decoded values: 40 and 40.0 are the same, and so are two
+// spellings of one moment.
+func equal(a, b any) bool {
+	if x, ok := schema.Number(a); ok {
+		y, ok := schema.Number(b)
+		if xi, isInt := a.(int64); isInt {
+			if yi, isInt := b.(int64); isInt {
+				return xi == yi
+			}
+		}
+		return ok && x == y
+	}
+	switch x := a.(type) {
+	case time.Time:
+		y, ok := b.(time.Time)
+		return ok && x.Equal(y)
+	case []any:
+		y, ok := b.([]any)
+		if !ok || len(x) != len(y) {
+			return false
+		}
+		for i := range x {
+			if !equal(x[i], y[i]) {
+				return false
+			}
+		}
+		return true
+	case map[string]any:
+		y, ok := b.(map[string]any)
+		if !ok || len(x) != len(y) {
+			return false
+		}
+		for k, v := range x {
+			w, ok := y[k]
+			if !ok || !equal(v, w) {
+				return false
+			}
+		}
+		return true
+	case string, bool, nil:
+		return a == b
+	}
+	// NaN and kinds that a decoded document does not have
+	return fmt.Sprintf("%T %v", a, a) == fmt.Sprintf("%T %v", b, b)
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}

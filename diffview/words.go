@@ -1,0 +1,333 @@
+package diffview
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/schema"
+)
+
+// lineWidth is what a line of a commit message should keep to.
+const lineWidth = 72
+
+// InWords says a report in plain lines for the body of a commit, one for each
+// change. It is "" when nothing differs. Lines keep to 72 columns where the
+// words allow it.
+func InWords(r Report) string {
+	var out []string
+	add := func(long string, shorter ...string) {
+		s := safe.Line(long)
+		for _, alt := range shorter {
+			if utf8.RuneCountInString(s) > lineWidth {
+				s = safe.Line(alt)
+			}
+		}
+		out = append(out, s)
+	}
+	if b := r.Build; b != nil {
+		for _, s := range b.words() {
+			add(s)
+		}
+	}
+	for _, g := range r.Tune {
+		for i := 0; i < len(g.Changes); {
+			c := g.Changes[i]
+			if style, n := wholeStyle(r, g.Changes[i:]); n > 1 {
+				add(fmt.Sprintf("%s %s, %s", schema.Join("follow", style), c.Op, plural(n, "value", "values")))
+				i += n
+				continue
+			}
+			long, short := c.words()
+			add(long, short)
+			i++
+		}
+	}
+	if r.Proof != nil {
+		add(r.Proof.Sentence)
+	}
+	for _, f := range r.Other {
+		add(f.sentence(), f.short())
+	}
+	for _, d := range r.Documents {
+		if len(d.Fields) == 0 || d.Op != Changed {
+			add(d.Path+" "+string(d.Op), d.Path)
+			continue
+		}
+		for _, f := range d.Fields {
+			add(f.sentence(), f.short())
+		}
+	}
+	for _, t := range r.Texts {
+		name := t.Path[strings.LastIndexByte(t.Path, '/')+1:]
+		add(name + ": " + t.Summary)
+	}
+	return strings.Join(out, "\n")
+}
+
+// wholeStyle counts the changes at the start of list that add or remove one
+// whole follow style, 0 when the style is there on both sides.
+func wholeStyle(r Report, list []Change) (style string, n int) {
+	op := list[0].Op
+	path := schema.SplitPath(list[0].Key)
+	if op != Added && op != Removed || len(path) < 3 || path[0] != "follow" {
+		return "", 0
+	}
+	other := r.a.Tune // the side that lacks it
+	if op == Removed {
+		other = r.b.Tune
+	}
+	if other != nil && hasStyle(*other, path[1]) {
+		return "", 0
+	}
+	for n < len(list) && list[n].Op == op && strings.HasPrefix(list[n].Key, schema.Join("follow", path[1])+".") {
+		n++
+	}
+	return path[1], n
+}
+
+// arrow is "62.5 → 66" with the unit, or what is left of it when one side has none.
+func (c Change) arrow() string {
+	unit := c.Unit
+	if unit != "" && unit != "°" {
+		unit = " " + unit
+	}
+	switch c.Op {
+	case Added:
+		return value(c.After) + unit
+	case Removed:
+		return value(c.Before) + unit
+	}
+	return value(c.Before) + " → " + value(c.After) + unit
+}
+
+// words says a change on one line, and more briefly.
+func (c Change) words() (long, short string) {
+	head := c.Key + " " + c.arrow()
+	switch {
+	case c.Op == Added:
+		return head + " (" + c.Remark + ")", head + " (new)"
+	case c.Op == Removed:
+		return c.Key + " removed, was " + c.arrow() + " (" + c.Remark + ")", c.Key + " removed, was " + c.arrow()
+	case !c.Comparable:
+		return head + " (not comparable: " + c.Reason + ")", head + " (not comparable)"
+	}
+	var in []string
+	if c.Delta != nil && c.Converted == nil {
+		in = append(in, signed(*c.Delta))
+	}
+	if c.Converted != nil {
+		in = append(in, "the first is "+num(*c.Converted)+" on the second")
+	}
+	if s := c.StepWords(); s != "" {
+		in = append(in, s)
+	}
+	if c.Remark != "" {
+		in = append(in, c.Remark)
+	}
+	if in == nil {
+		return head, head
+	}
+	return head + " (" + strings.Join(in, ", ") + ")", head + " (" + in[0] + ")"
+}
+
+// StepWords says a change in steps and direction: "1 coarse step stiffer",
+// "2 coarse and 3 fine steps softer", "less than a fine step stiffer".
+func (c Change) StepWords() string {
+	dir := ""
+	if c.Direction != "" {
+		dir = " " + c.Direction
+	}
+	if c.Steps == nil {
+		return strings.TrimSpace(dir)
+	}
+	coarse, fine := math.Abs(c.Steps.Coarse), math.Abs(c.Steps.Fine)
+	whole := func(v float64) (int, bool) {
+		r := math.Round(v)
+		return int(r), math.Abs(v-r) < 1e-6 && r < 1e9
+	}
+	if c.Steps.Fine == 0 {
+		return ""
+	}
+	if c.Steps.CoarseSize == c.Steps.FineSize {
+		if n, ok := whole(fine); ok {
+			return plural(n, "step", "steps") + dir
+		}
+		return trim(fine) + " steps" + dir
+	}
+	if n, ok := whole(coarse); ok && n > 0 {
+		return plural(n, "coarse step", "coarse steps") + dir
+	}
+	if n, ok := whole(fine); ok {
+		big := int(coarse)
+		per, even := whole(c.Steps.CoarseSize / c.Steps.FineSize)
+		if big > 0 && even {
+			rest := n - big*per
+			return fmt.Sprintf("%d coarse and %s%s", big, plural(rest, "fine step", "fine steps"), dir)
+		}
+		if n > 0 {
+			return plural(n, "fine step", "fine steps") + dir
+		}
+	}
+	if fine < 1 {
+		return "less than a fine step" + dir
+	}
+	return trim(fine) + " fine steps" + dir
+}
+
+// trim writes a count of steps to two decimals.
+func trim(v float64) string { return schema.Num(math.Round(v*100) / 100) }
+
+// short is how a field changed, cut to what a line can take.
+func (f Field) short() string {
+	if len(f.Words) > 0 || len(value(f.Before))+len(value(f.After)) > lineWidth {
+		return f.Key + " " + string(f.Op)
+	}
+	return f.sentence()
+}
+
+// sentence is how a field changed, whole.
+func (f Field) sentence() string {
+	unit := f.Unit
+	if unit != "" && unit != "°" {
+		unit = " " + unit
+	}
+	switch f.Op {
+	case Added:
+		return f.Key + " " + value(f.After) + unit + " (new)"
+	case Removed:
+		return f.Key + " removed, was " + value(f.Before) + unit
+	}
+	s := f.Key + " " + value(f.Before) + " → " + value(f.After) + unit
+	if f.Delta != nil {
+		s += " (" + signed(*f.Delta) + ")"
+	}
+	return s
+}
+
+// words says what happened to a build: the whole first, then the parts.
+func (b Build) words() []string {
+	var out []string
+	switch {
+	case b.Op != Changed:
+		out = append(out, fmt.Sprintf("build %s, %s kg", b.Op, num(b.MassBefore+b.MassAfter)))
+	case b.MassDelta != 0:
+		out = append(out, fmt.Sprintf("build %s → %s kg (%s g)", num(b.MassBefore), num(b.MassAfter), signed(b.MassDelta)))
+	}
+	if b.Op == Changed && b.Gimbals[0] != b.Gimbals[1] {
+		out = append(out, "gimbal "+b.Gimbals[0]+" → "+b.Gimbals[1])
+	}
+	if b.CGShift != "" && b.Op == Changed {
+		out = append(out, "centre of gravity "+b.CGShift)
+	}
+	for _, p := range b.Parts {
+		out = append(out, p.words())
+	}
+	if b.Reordered {
+		out = append(out, "parts listed in another order")
+	}
+	for _, f := range b.Fields {
+		out = append(out, f.short())
+	}
+	return out
+}
+
+// words says a part's change on one line.
+func (p Part) words() string {
+	name := p.Slot + " " + strconv.Quote(p.Name)
+	switch p.Op {
+	case Added:
+		return fmt.Sprintf("part added: %s, %s g", name, num(p.MassAfter))
+	case Removed:
+		return fmt.Sprintf("part removed: %s, %s g", name, num(p.MassBefore))
+	case Replaced:
+		name = p.Slot + " " + strconv.Quote(p.Was) + " → " + strconv.Quote(p.Name)
+	}
+	var in []string
+	if p.MassDelta != 0 {
+		in = append(in, signed(p.MassDelta)+" g")
+	}
+	if p.Moved != "" {
+		in = append(in, "moved "+p.Moved)
+	}
+	var rest []string
+	for _, f := range p.Fields {
+		if f.Key != "mass" && f.Key != "place" {
+			rest = append(rest, f.Label)
+		}
+	}
+	if rest != nil {
+		in = append(in, strings.Join(rest, ", ")+" changed")
+	}
+	if in == nil {
+		return name
+	}
+	return name + ": " + strings.Join(in, ", ")
+}
+
+// Stat says a report on one line, for lists: "4 values (1 major, 2 notable),
+// build +410 g, proof stale".
+func Stat(r Report) string {
+	if r.Same {
+		return "no difference"
+	}
+	var out []string
+	if b := r.Build; b != nil {
+		s := "build " + string(b.Op)
+		if b.Op == Changed && b.MassDelta != 0 {
+			s = "build " + signed(b.MassDelta) + " g"
+		}
+		out = append(out, s)
+	}
+	var n, apart int
+	var c Count
+	for _, g := range r.Tune {
+		for _, ch := range g.Changes {
+			n++
+			c.add(ch.Level)
+			if !ch.Comparable {
+				apart++
+			}
+		}
+	}
+	if n > 0 {
+		var by []string
+		for _, w := range []struct {
+			n    int
+			word string
+		}{{c.Major, "major"}, {c.Notable, "notable"}, {c.Minor, "minor"}} {
+			if w.n > 0 {
+				by = append(by, strconv.Itoa(w.n)+" "+w.word)
+			}
+		}
+		s := plural(n, "value", "values") + " (" + strings.Join(by, ", ") + ")"
+		if apart > 0 {
+			s += fmt.Sprintf(", %d not comparable", apart)
+		}
+		out = append(out, s)
+	}
+	if p := r.Proof; p != nil {
+		s := "proof " + string(p.Op)
+		if len(p.StaleAfter) > 0 {
+			s = "proof stale"
+		}
+		out = append(out, s)
+	}
+	if n := len(r.Other); n > 0 {
+		out = append(out, plural(n, "field", "fields"))
+	}
+	for _, d := range r.Documents {
+		s := d.Path + " " + string(d.Op)
+		if d.Op == Changed {
+			s = fmt.Sprintf("%s %s", d.Path, plural(len(d.Fields), "key", "keys"))
+		}
+		out = append(out, s)
+	}
+	for _, t := range r.Texts {
+		out = append(out, t.Summary)
+	}
+	return safe.Line(strings.Join(out, "; "))
+}
