@@ -109,7 +109,7 @@ func (r Rig) MassParts() []mass.Part {
 		out[i] = mass.Part{
 			Name: fmt.Sprintf("%s: %s", p.Slot, p.Name), Slot: p.Slot, Shape: mass.Shape(p.Shape), Mass: p.Mass, Size: mass.Vec(p.Size),
 			Radius: p.Diameter / 2, Bore: p.Bore / 2, Length: p.Length, Axis: axes[p.Axis],
-			Turn: mass.Turn{Roll: p.Turn[0], Tilt: p.Turn[1], Pan: p.Turn[2]}, Place: mass.Vec(p.Place),
+			Turn: mass.Turn{Roll: p.Turn[0], Tilt: p.Turn[1], Pan: p.Turn[2]}, Place: mass.Vec(p.Place), Density: p.Density,
 		}
 	}
 	return out

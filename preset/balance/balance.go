@@ -70,6 +70,10 @@ type Axis struct {
 	Gravity float64 // m/s²; 0 means unit.StandardGravity
 }
 
+// uprightFrom is the lean out of the horizontal from which an axis counts as
+// upright: a thousandth of the weight and less acts across it.
+const uprightFrom = 89.9 * unit.Degree
+
 func (a Axis) lever(c *domain.Checker) float64 {
 	g := a.Gravity
 	if g == 0 {
@@ -78,7 +82,7 @@ func (a Axis) lever(c *domain.Checker) float64 {
 	c.Positive("mass", a.Mass, "kg")
 	c.Positive("gravity", g, "m/s²")
 	// an upright axis feels no gravity, so its effort says nothing
-	c.That(math.Abs(a.Incline) < 89.9*unit.Degree, "lean of the axis out of the horizontal", a.Incline, "less than 1.569 rad (89.9 deg)", "an upright axis feels no gravity; lean the gimbal to read it")
+	c.That(math.Abs(a.Incline) <= uprightFrom, "lean of the axis out of the horizontal", a.Incline, "less than 1.569 rad (89.9 deg)", "an upright axis feels no gravity; lean the gimbal to read it")
 	return a.Mass * g * math.Cos(a.Incline)
 }
 

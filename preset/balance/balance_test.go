@@ -10,6 +10,7 @@ import (
 	"rigkeep/preset/domain"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/unit"
+	"rigkeep/schema"
 )
 
 type tester interface {
@@ -261,6 +262,58 @@ func BenchmarkFromSweep(b *testing.B) {
 	for b.Loop() {
 		if _, err := FromSweep(1.8, angles, torques, SweepOptions{}); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+func TestReadInWords(t *testing.T) {
+	a := Axis{Mass: 1.45, Full: 0.9}
+	for _, c := range []struct {
+		axis    schema.Axis
+		a       Axis
+		efforts []float64
+		sign    Sign
+		want    string
+		known   bool
+	}{
+		{schema.Tilt, a, []float64{7.5}, RightHanded, "tilt holds 7.5 % (rebalance first): centre of gravity 4.7 mm back of the axis, slide the build forward", true},
+		{schema.Tilt, a, []float64{7.5}, LeftHanded, "tilt holds 7.5 % (rebalance first): centre of gravity 4.7 mm forward of the axis, slide the build back", true},
+		{schema.Roll, a, []float64{-4, -1}, RightHanded, "roll holds -2.5 % (workable), friction 1.5 %: centre of gravity 1.6 mm right of the axis, slide the build left", true},
+		{schema.Roll, a, []float64{-3}, SignUnknown, "roll holds -3.0 % (workable): centre of gravity 1.9 mm off the axis; which side, the sign of the effort does not tell", true},
+		{schema.Tilt, a, []float64{3, -3}, RightHanded, "tilt holds 0.0 % (good), friction 3.0 %: balanced to a tenth of a millimetre", true},
+		{schema.Pan, Axis{Incline: math.Pi / 2}, []float64{0.4}, RightHanded, "pan holds 0.4 % (good): an upright pan axis feels no gravity, so this is friction, a cable or a leaning stand", false},
+		{schema.Pan, Axis{Mass: 1, Full: 1, Incline: 1.2}, []float64{2}, RightHanded, "pan holds 2.0 % (workable): centre of gravity 5.6 mm off the axis; which side, the sign of the effort does not tell", true},
+	} {
+		r, err := Read(c.axis, c.a, c.efforts, c.sign, CommonThresholds)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Words != c.want || r.Known != c.known {
+			t.Errorf("got  %s (%v)\nwant %s", r.Words, r.Known, c.want)
+		}
+	}
+	nan := math.NaN()
+	for name, f := range map[string]func() error{
+		"no reading":   func() error { _, err := Read(schema.Tilt, a, nil, 0, CommonThresholds); return err },
+		"three":        func() error { _, err := Read(schema.Tilt, a, []float64{1, 2, 3}, 0, CommonThresholds); return err },
+		"NaN":          func() error { _, err := Read(schema.Tilt, a, []float64{nan}, 0, CommonThresholds); return err },
+		"unknown axis": func() error { _, err := Read(schema.Axis(7), a, []float64{1}, 0, CommonThresholds); return err },
+		"no mass": func() error {
+			_, err := Read(schema.Tilt, Axis{Full: 1}, []float64{1}, 0, CommonThresholds)
+			return err
+		},
+		"tilt upright": func() error {
+			_, err := Read(schema.Tilt, Axis{Mass: 1, Full: 1, Incline: 1.57}, []float64{1}, 0, CommonThresholds)
+			return err
+		},
+		"NaN lean, pan": func() error {
+			_, err := Read(schema.Pan, Axis{Mass: 1, Full: 1, Incline: nan}, []float64{1}, 0, CommonThresholds)
+			return err
+		},
+	} {
+		var e *domain.Error
+		if err := f(); !errors.As(err, &e) {
+			t.Errorf("%s: got %v, want *domain.Error", name, err)
 		}
 	}
 }

@@ -43,7 +43,7 @@ type Box struct{ Min, Max mass.Vec }
 // 0 or more; math.Inf(1) where that is unknown.
 type Travel struct{ Forward, Back, Left, Right, Up, Down float64 }
 
-// FreeTravel is a plate of unknown travel.
+// FreeTravel is a plate of unknown travel. Source: definition.
 func FreeTravel() Travel {
 	i := math.Inf(1)
 	return Travel{i, i, i, i, i, i}

@@ -241,6 +241,8 @@ func (p Properties) AboutAxis(l Line) (float64, error) {
 // Select returns the parts with the given names, each of which must exist once.
 //
 // Errors: *domain.Error that names the missing or doubled name.
+//
+// Source: definition.
 func Select(parts []Part, names []string) ([]Part, error) {
 	var out []Part
 	for _, n := range names {
@@ -256,16 +258,46 @@ func Select(parts []Part, names []string) ([]Part, error) {
 	return out, nil
 }
 
-// Without returns the parts but those with the given names, each of which must exist.
+// Without returns the parts but those that are named: by name, with or without
+// its slot before it, or by a slot that holds a single part; capitals do not matter.
 //
-// Errors: *domain.Error that names the missing name.
+// Errors: *domain.Error for a name that no part has, or one that several have.
+//
+// Source: definition.
 func Without(parts []Part, names []string) ([]Part, error) {
+	gone := map[int]bool{}
 	for _, n := range names {
-		if !slices.ContainsFunc(parts, func(p Part) bool { return p.Name == n }) {
+		var hits []int
+		for _, match := range []func(Part) bool{
+			func(p Part) bool { return strings.EqualFold(p.Name, n) },
+			func(p Part) bool { return strings.EqualFold(strings.TrimPrefix(p.Name, p.Slot+": "), n) },
+			func(p Part) bool { return strings.EqualFold(p.Slot, n) },
+		} {
+			for i, p := range parts {
+				if match(p) {
+					hits = append(hits, i)
+				}
+			}
+			if hits != nil {
+				break
+			}
+		}
+		switch len(hits) {
+		case 0:
 			return nil, unknownPart(parts, n)
+		case 1:
+			gone[hits[0]] = true
+		default:
+			return nil, &domain.Error{Model: "mass", Name: "part " + n, Want: "one part", Do: fmt.Sprintf("%d parts are called so; give their full names, or different ones", len(hits))}
 		}
 	}
-	return slices.DeleteFunc(slices.Clone(parts), func(p Part) bool { return slices.Contains(names, p.Name) }), nil
+	var out []Part
+	for i, p := range parts {
+		if !gone[i] {
+			out = append(out, p)
+		}
+	}
+	return out, nil
 }
 
 func unknownPart(parts []Part, name string) error {

@@ -652,12 +652,20 @@ func TestSelectAndWithout(t *testing.T) {
 		_, err = Select(parts, []string{n})
 		wantDomain(t, err)
 	}
-	got, err = Without(parts, []string{"mic"})
-	if err != nil || len(got) != 2 || len(parts) != 4 || parts[3].Name != "mic" {
-		t.Errorf("%v, %v", got, err)
+	parts = []Part{{Name: "body", Slot: "body"}, {Name: "lens: 35 mm", Slot: "lens"}, {Name: "mic: short", Slot: "mic"}, {Name: "mic: long", Slot: "mic"}}
+	for _, c := range []struct {
+		names []string
+		left  int
+	}{{[]string{"lens"}, 3}, {[]string{"35 MM"}, 3}, {[]string{"lens: 35 mm", "body"}, 2}, {[]string{"long"}, 3}, {nil, 4}, {[]string{"body", "Body"}, 3}} {
+		got, err = Without(parts, c.names)
+		if err != nil || len(got) != c.left {
+			t.Errorf("%v: %v, %v", c.names, got, err)
+		}
 	}
-	_, err = Without(parts, []string{"monitor"})
-	wantDomain(t, err)
+	for _, n := range []string{"monitor", "mic", ""} {
+		_, err = Without(parts, []string{n})
+		wantDomain(t, err)
+	}
 }
 
 func TestWords(t *testing.T) {

@@ -10,27 +10,27 @@ import (
 // y left, z up (right-handed, ISO 8855); metres when it is a place.
 type Vec [3]float64
 
-// Add returns v + w.
+// Add returns v + w. Source: definition.
 func (v Vec) Add(w Vec) Vec { return Vec{v[0] + w[0], v[1] + w[1], v[2] + w[2]} }
 
-// Sub returns v - w.
+// Sub returns v - w. Source: definition.
 func (v Vec) Sub(w Vec) Vec { return Vec{v[0] - w[0], v[1] - w[1], v[2] - w[2]} }
 
-// Scale returns s v.
+// Scale returns s v. Source: definition.
 func (v Vec) Scale(s float64) Vec { return Vec{s * v[0], s * v[1], s * v[2]} }
 
-// Dot returns the scalar product.
+// Dot returns the scalar product. Source: definition.
 func (v Vec) Dot(w Vec) float64 { return v[0]*w[0] + v[1]*w[1] + v[2]*w[2] }
 
-// Cross returns the vector product v × w.
+// Cross returns the vector product v × w. Source: definition.
 func (v Vec) Cross(w Vec) Vec {
 	return Vec{v[1]*w[2] - v[2]*w[1], v[2]*w[0] - v[0]*w[2], v[0]*w[1] - v[1]*w[0]}
 }
 
-// Len returns the length of v without overflow on the way.
+// Len returns the length of v without overflow on the way. Source: definition.
 func (v Vec) Len() float64 { return math.Hypot(math.Hypot(v[0], v[1]), v[2]) }
 
-// Unit returns v at length 1, and false if v has no direction.
+// Unit returns v at length 1, and false if v has no direction. Source: definition.
 func (v Vec) Unit() (Vec, bool) {
 	l := v.Len()
 	if !(l > 0) || math.IsInf(l, 0) {
@@ -137,12 +137,12 @@ type Rotation [3][3]float64
 // NoTurn is the rotation that leaves everything where it is.
 var NoTurn = Rotation{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}
 
-// Apply returns R v.
+// Apply returns R v. Source: definition.
 func (r Rotation) Apply(v Vec) Vec {
 	return Vec{Vec(r[0]).Dot(v), Vec(r[1]).Dot(v), Vec(r[2]).Dot(v)}
 }
 
-// Mul returns r s: s first, then r.
+// Mul returns r s: s first, then r. Source: definition.
 func (r Rotation) Mul(s Rotation) Rotation {
 	var out Rotation
 	for i := range out {
@@ -155,10 +155,10 @@ func (r Rotation) Mul(s Rotation) Rotation {
 	return out
 }
 
-// Column returns where the part's own axis j (0 x, 1 y, 2 z) points.
+// Column returns where the part's own axis j (0 x, 1 y, 2 z) points. Source: definition.
 func (r Rotation) Column(j int) Vec { return Vec{r[0][j], r[1][j], r[2][j]} }
 
-// Inverse returns the rotation that undoes r.
+// Inverse returns the rotation that undoes r. Source: definition.
 func (r Rotation) Inverse() Rotation {
 	return Rotation{[3]float64(r.Column(0)), [3]float64(r.Column(1)), [3]float64(r.Column(2))}
 }

@@ -1,0 +1,87 @@
+package balance
+
+import (
+	"fmt"
+	"math"
+
+	"rigkeep/preset/domain"
+	"rigkeep/preset/mass"
+	"rigkeep/schema"
+)
+
+// directions of the motor axes with the head at home.
+var directions = [...]mass.Vec{schema.Pan: {0, 0, 1}, schema.Roll: {1, 0, 0}, schema.Tilt: {0, 1, 0}}
+
+// Reading is what one axis reported at rest, read as balance.
+type Reading struct {
+	Axis    schema.Axis
+	Effort  float64 // %, that gravity accounts for
+	Verdict Verdict
+	// Known says that the effort tells an offset; an upright pan axis does not.
+	Known  bool
+	Offset Offset
+	Side   mass.Vec // m, where the centre of gravity lies off the axis; zero if the sign is unknown
+	Words  string   // for a technician: where it lies and which way to slide the build
+}
+
+// Read turns the resting effort of one axis (percent; one reading, or two taken
+// from either side at the same angle) into a verdict, an offset and what to do. The head is
+// at home on a level stand. For pan, Incline near π/2 is an upright axis, which
+// tells no offset.
+//
+// Errors: *domain.Error for another number of readings, an axis or thresholds
+// out of domain, or readings that are not finite.
+//
+// Source: see FromPair and Where; thresholds are common practice, no source.
+func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds) (Reading, error) {
+	c := domain.Checker{Model: model}
+	c.That(len(efforts) == 1 || len(efforts) == 2, "number of effort readings", float64(len(efforts)), "one, or two from either side", "")
+	c.That(axis >= schema.Pan && axis <= schema.Tilt, "axis", float64(axis), "pan, roll or tilt", "")
+	if err := c.Err(); err != nil {
+		return Reading{}, err
+	}
+	one, other := efforts[0], efforts[len(efforts)-1]
+	r := Reading{Axis: axis, Effort: one/2 + other/2}
+	var err error
+	if r.Verdict, err = th.Judge(r.Effort); err != nil {
+		return Reading{}, err
+	}
+	r.Words = fmt.Sprintf("%s holds %.1f %% (%s)", axis, r.Effort, r.Verdict)
+	if axis == schema.Pan && math.Abs(a.Incline) > uprightFrom {
+		r.Words += ": an upright pan axis feels no gravity, so this is friction, a cable or a leaning stand"
+		return r, nil
+	}
+	if r.Offset, err = FromPair(a, one, other); err != nil {
+		return Reading{}, err
+	}
+	r.Known = true
+	if len(efforts) == 2 {
+		r.Words += fmt.Sprintf(", friction %.1f %%", math.Abs(one/2-other/2))
+	}
+	d := math.Abs(r.Offset.Offset)
+	side, ok := Where(directions[axis], Down, r.Effort, sign)
+	switch {
+	case d < 5e-5:
+		r.Words += ": balanced to a tenth of a millimetre"
+	case ok:
+		r.Side = side.Scale(d)
+		lies, slide := words(side)
+		r.Words += fmt.Sprintf(": centre of gravity %.1f mm %s of the axis, slide the build %s", d*1000, lies, slide)
+	default:
+		r.Words += fmt.Sprintf(": centre of gravity %.1f mm off the axis; which side, the sign of the effort does not tell", d*1000)
+	}
+	return r, nil
+}
+
+// words names a level direction along x or y, and the one against it.
+func words(side mass.Vec) (lies, slide string) {
+	i := 0
+	if math.Abs(side[1]) > math.Abs(side[0]) {
+		i = 1
+	}
+	k := 0
+	if side[i] < 0 {
+		k = 1
+	}
+	return mass.Sides[i][k], mass.Sides[i][1-k]
+}
