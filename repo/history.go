@@ -11,8 +11,6 @@ import (
 	"rigkeep/repo/internal/tree"
 )
 
-type history struct{}
-
 // FileRevision is a revision that changed one file. Blob is the file's contents after it, or ""
 // if the revision deleted it.
 type FileRevision struct {

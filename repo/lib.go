@@ -69,7 +69,6 @@ type Lib struct {
 	repairs []string
 	readers sync.Pool
 	shallow map[plumbing.Hash]bool
-	hist    history
 }
 
 // Open finds the library that holds dir, looking upwards as git does, and repairs what a

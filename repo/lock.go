@@ -25,12 +25,11 @@ func (o *Options) lockWait() time.Duration {
 
 // waiter spaces out tries for a lock, tells the person once, and ends in time.
 type waiter struct {
-	ctx    context.Context
-	opt    *Options
-	start  time.Time
-	pause  time.Duration
-	told   bool
-	during string
+	ctx   context.Context
+	opt   *Options
+	start time.Time
+	pause time.Duration
+	told  bool
 }
 
 func (l *Lib) newWaiter(ctx context.Context) *waiter {

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -268,11 +269,13 @@ type step struct {
 	File
 	mode      uint32
 	id        plumbing.Hash // of the new contents
+	old       tree.Entry    // in the last revision
 	there     bool          // the work tree holds the file now
 	work      []byte        // its contents
 	st        fs.FileInfo
-	write     bool // the work tree must be changed
-	unchanged bool // the last revision already is so
+	write     bool                   // the work tree must be changed
+	unchanged bool                   // the last revision already is so
+	load      func() ([]byte, error) // gives Data where it was not read yet
 }
 
 // plan compares the request with the last revision, the index and the work tree.
@@ -290,7 +293,7 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 		baseRoot = c.tree
 	}
 	steps := make([]step, len(q.Files))
-	var moved, edited, staged []string
+	var moved []string
 	for i, f := range q.Files {
 		s := &steps[i]
 		s.File = f
@@ -307,13 +310,10 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 				moved = append(moved, f.Path)
 			}
 		}
-		work, st, err := t.l.readWork(f.Path)
-		switch {
-		case err == nil:
-			s.there, s.work, s.st = true, work, st
-		case !errors.Is(err, ErrNotFound):
+		if err := t.look(s); err != nil {
 			return nil, err
 		}
+		s.old = old
 		entry := t.x.Find(f.Path)
 		if !f.Delete {
 			s.mode = old.Mode
@@ -333,41 +333,72 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 			s.id = plumbing.ComputeHash(plumbing.BlobObject, s.Data)
 		}
 		s.unchanged = old.ID == s.id && (f.Delete || old.Mode == s.mode)
-		asWanted := s.there != f.Delete && (f.Delete || t.l.sameAsBlob(s.work, s.id))
+	}
+	if len(moved) > 0 {
+		return nil, &Error{Kind: ErrChanged, Msg: "meanwhile another revision changed " + strings.Join(moved, ", "),
+			WayOut: "Look at it with `rigkeep history` and repeat the change on top of it", Paths: moved}
+	}
+	return steps, t.protect(steps, q.Seen, q.WriteWork)
+}
+
+// look reads the work-tree file of a step.
+func (t *tx) look(s *step) error {
+	work, st, err := t.l.readWork(s.Path)
+	switch {
+	case err == nil:
+		s.there, s.work, s.st = true, work, st
+	case !errors.Is(err, ErrNotFound):
+		return err
+	}
+	return nil
+}
+
+// protect finds out which files of the work tree must be written, and refuses where that, or
+// the patch to the index, would lose something that a person did.
+func (t *tx) protect(steps []step, seen map[string]BlobID, mayWrite bool) error {
+	var edited, staged []string
+	for i := range steps {
+		s := &steps[i]
+		asWanted := s.there != s.Delete && (s.Delete || t.l.sameAsBlob(s.work, s.id))
 		if !asWanted {
 			s.write = true
-			clean := s.there == !old.ID.IsZero() && (!s.there || t.l.sameAsBlob(s.work, old.ID))
-			if seen, ok := q.Seen[f.Path]; ok {
+			clean := s.there == !s.old.ID.IsZero() && (!s.there || t.l.sameAsBlob(s.work, s.old.ID))
+			if id, ok := seen[s.Path]; ok {
 				now := BlobID("")
 				if s.there {
 					now = BlobIDOf(s.work)
 				}
-				clean = clean || now == seen
+				clean = clean || now == id
 			}
-			if !clean || !q.WriteWork {
-				edited = append(edited, f.Path)
+			if !clean || !mayWrite {
+				edited = append(edited, s.Path)
 			}
 		}
-		if entry != nil && entry.ID != old.ID && entry.ID != s.id && !entry.IntentToAdd() &&
-			(!s.there || !t.l.sameAsBlob(s.work, entry.ID)) {
-			staged = append(staged, f.Path)
+		e := t.x.Find(s.Path)
+		if e != nil && e.ID != s.old.ID && e.ID != s.id && !e.IntentToAdd() && (!s.there || !t.l.sameAsBlob(s.work, e.ID)) {
+			staged = append(staged, s.Path)
 		}
 	}
 	switch {
-	case len(moved) > 0:
-		return nil, &Error{Kind: ErrChanged, Msg: "meanwhile another revision changed " + strings.Join(moved, ", "),
-			WayOut: "Look at it with `rigkeep history` and repeat the change on top of it", Paths: moved}
-	case len(edited) > 0 && !q.WriteWork:
-		return nil, &Error{Kind: ErrChanged, Msg: "the folder no longer holds what was to be saved: " + strings.Join(edited, ", "),
+	case len(edited) > 0 && !mayWrite:
+		return &Error{Kind: ErrChanged, Msg: "the folder no longer holds what was to be saved: " + some(edited),
 			WayOut: "Someone is editing; run the command again when they are done", Paths: edited}
 	case len(edited) > 0:
-		return nil, &Error{Kind: ErrChanged, Msg: "unsaved edits would be lost in " + strings.Join(edited, ", "),
+		return &Error{Kind: ErrChanged, Msg: "unsaved edits would be lost in " + some(edited),
 			WayOut: "Save them with `rigkeep save`, or move the file away, and run the command again", Paths: edited}
 	case len(staged) > 0:
-		return nil, &Error{Kind: ErrChanged, Msg: "another version is staged with `git add` for " + strings.Join(staged, ", "),
+		return &Error{Kind: ErrChanged, Msg: "another version is staged with `git add` for " + some(staged),
 			WayOut: "Commit it with git, or drop it with `git reset -- " + staged[0] + "`", Paths: staged}
 	}
-	return steps, nil
+	return nil
+}
+
+// some names the first few of many.
+func some(paths []string) string {
+	if len(paths) > 5 {
+		return strings.Join(paths[:5], ", ") + fmt.Sprintf(" and %d more", len(paths)-5)
+	}
+	return strings.Join(paths, ", ")
 }
 
 func lookup(r *objects.Reader, root plumbing.Hash, path string) (tree.Entry, error) {
@@ -497,6 +528,16 @@ func (t *tx) move(m *move) (again bool, err error) {
 	if err := l.note(m); err != nil {
 		return false, device("writing the revision", err)
 	}
+	// Deletions first: a folder may take a file's place.
+	slices.SortStableFunc(m.steps, func(a, b step) int {
+		switch {
+		case a.Delete == b.Delete:
+			return 0
+		case a.Delete:
+			return -1
+		}
+		return 1
+	})
 	written := 0
 	fail := func(err error) (bool, error) {
 		if uerr := t.undo(m, written); uerr != nil {
@@ -508,12 +549,18 @@ func (t *tx) move(m *move) (again bool, err error) {
 	for i := range m.steps {
 		s := &m.steps[i]
 		if s.write {
+			written = i + 1
 			if s.Delete {
 				err = l.dropWork(s.Path)
 			} else {
-				err = l.putWork(s.Path, s.Data)
+				data := s.Data
+				if data == nil && s.load != nil {
+					data, err = s.load()
+				}
+				if err == nil {
+					err = l.putWork(s.Path, data, s.mode)
+				}
 			}
-			written = i + 1
 			if err != nil {
 				return fail(err)
 			}
@@ -615,7 +662,7 @@ func (t *tx) undo(m *move, written int) (err error) {
 		there := rerr == nil
 		switch {
 		case s.there && !(there && string(now) == string(s.work)):
-			err = errors.Join(err, l.putWork(s.Path, s.work))
+			err = errors.Join(err, l.putWork(s.Path, s.work, gitMode(s.st)))
 		case !s.there && there:
 			err = errors.Join(err, l.dropWork(s.Path))
 		}

@@ -105,7 +105,7 @@ func (l *Lib) WriteFile(ctx context.Context, path string, data, base []byte) err
 	if base != nil && bytes.Equal(data, base) {
 		return nil
 	}
-	return l.putWork(path, data)
+	return l.putWork(path, data, 0)
 }
 
 // RemoveFile takes a file out of the work tree, without saving a revision. base is what the
@@ -150,8 +150,9 @@ func (l *Lib) expectWork(path string, base []byte) ([]byte, error) {
 }
 
 // putWork writes a work-tree file. Its folders are made; links on the way are refused, because
-// they would lead the write out of the library.
-func (l *Lib) putWork(path string, data []byte) error {
+// they would lead the write out of the library. mode is the git mode wanted, or 0 to keep the
+// executable bit as it is.
+func (l *Lib) putWork(path string, data []byte, mode uint32) error {
 	if err := l.checkFolders(path, true); err != nil {
 		return err
 	}
@@ -164,6 +165,14 @@ func (l *Lib) putWork(path string, data []byte) error {
 		perm, exact = st.Mode().Perm(), true
 		if perm&0o200 == 0 {
 			return device("writing "+path, &fs.PathError{Op: "write", Path: name, Err: fs.ErrPermission})
+		}
+	}
+	if fileMode == "true" {
+		switch {
+		case mode == tree.ModeExec && perm&0o100 == 0:
+			perm |= perm & 0o444 >> 2
+		case mode == tree.ModeFile && perm&0o100 != 0:
+			perm &^= 0o111
 		}
 	}
 	if err := disk.Replace(l.fs, l.own("held"), name, data, perm, exact); err != nil {

@@ -434,3 +434,35 @@ func optionIn(f disk.FS, env func(string) string, name, section, key string, dep
 func (d *Dir) WatchMode() bool {
 	return !strings.EqualFold(option(d.Config, "core", "filemode"), "false")
 }
+
+// Setting gives one value of the repository's own configuration.
+func (d *Dir) Setting(section, subsection, key string) string {
+	if subsection == "" {
+		return option(d.Config, section, key)
+	}
+	v := ""
+	for _, s := range d.Config.Sections {
+		if !s.IsName(section) {
+			continue
+		}
+		for _, ss := range s.Subsections {
+			if ss.IsName(subsection) && ss.Options.Has(key) {
+				v = ss.Options.Get(key)
+			}
+		}
+	}
+	return v
+}
+
+// Subsections lists the names below a section.
+func (d *Dir) Subsections(section string) []string {
+	var out []string
+	for _, s := range d.Config.Sections {
+		if s.IsName(section) {
+			for _, ss := range s.Subsections {
+				out = append(out, ss.Name)
+			}
+		}
+	}
+	return out
+}

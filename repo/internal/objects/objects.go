@@ -65,9 +65,9 @@ func alternates(f disk.FS, dir string, depth int) []string {
 	return dirs
 }
 
-// rescan maps packs that were not there at the last look and reports whether there were any.
+// Rescan maps packs that were not there at the last look and reports whether there were any.
 // Packs that `git gc` has removed stay mapped; their objects live on in the new one.
-func (s *Store) rescan() bool {
+func (s *Store) Rescan() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	found := false
@@ -108,7 +108,7 @@ func (s *Store) list() []*pack {
 	packs, scans := s.packs, s.scans
 	s.mu.RUnlock()
 	if scans == 0 {
-		s.rescan()
+		s.Rescan()
 		s.mu.RLock()
 		packs = s.packs
 		s.mu.RUnlock()
@@ -154,7 +154,7 @@ func (r *Reader) Get(id plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 		if err == nil || !errors.Is(err, fs.ErrNotExist) {
 			return kind, data, err
 		}
-		if try > 0 || !r.s.rescan() {
+		if try > 0 || !r.s.Rescan() {
 			// It may have moved from loose to packed between the two looks.
 			if p, _ := r.inPacks(r.s.list(), id); p != nil && try == 0 {
 				continue
@@ -198,7 +198,7 @@ func (r *Reader) Has(id plumbing.Hash) bool {
 			return true
 		}
 	}
-	if r.s.rescan() {
+	if r.s.Rescan() {
 		p, _ := r.inPacks(r.s.list(), id)
 		return p != nil
 	}
@@ -368,7 +368,7 @@ func (s *Store) Prefix(text string, limit int) []plumbing.Hash {
 			out = append(out, h)
 		}
 	}
-	s.rescan()
+	s.Rescan()
 	for _, p := range s.list() {
 		lo, hi := p.bounds(low[0])
 		for lo < hi {
