@@ -221,6 +221,10 @@ func TestRefuses(t *testing.T) {
 			_, err := FromSweep(1, []float64{1, 1, 1}, []float64{0, 0, 0}, SweepOptions{})
 			return err
 		},
+		"sweep too narrow": func() error {
+			_, err := FromSweep(1, []float64{0, 1e-6, 2e-6}, []float64{0, 1, 0}, SweepOptions{})
+			return err
+		},
 		"sweep NaN": func() error {
 			_, err := FromSweep(1, []float64{0, 1, 2}, []float64{0, nan, 0}, SweepOptions{})
 			return err

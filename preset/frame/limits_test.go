@@ -145,6 +145,15 @@ func TestTiltLimitsByHand(t *testing.T) {
 		}
 	}
 
+	// a ball that comes round behind a long lens, near enough to touch it, counts from one radius behind; farther back it does not
+	long := Look{View: View{H: 10 * deg, V: 10 * deg}, Pupil: [3]float64{0.1, 0, 0}, Up: 90 * deg, Down: 90 * deg}
+	touch := must(long.TiltLimits([]Obstacle{{Name: "knob", Place: [3]float64{0, 0, 0.081}, Radius: 0.02}}))(t)
+	near(t, "behind the lens, touching", touch.Up.Limit, math.Pi/2-math.Acos(0.08/0.081), 0, 1e-12)
+	clear := must(long.TiltLimits([]Obstacle{{Name: "knob", Place: [3]float64{0, 0, 0.06}, Radius: 0.02}}))(t)
+	if clear.Up.By != "" {
+		t.Errorf("behind the lens, clear of it: %+v", clear)
+	}
+
 	// the margin keeps more than the frame free
 	wide := look
 	wide.Margin = 0.2

@@ -271,7 +271,7 @@ func Without(parts []Part, names []string) ([]Part, error) {
 		for _, match := range []func(Part) bool{
 			func(p Part) bool { return strings.EqualFold(p.Name, n) },
 			func(p Part) bool { return strings.EqualFold(strings.TrimPrefix(p.Name, p.Slot+": "), n) },
-			func(p Part) bool { return strings.EqualFold(p.Slot, n) },
+			func(p Part) bool { return n != "" && strings.EqualFold(p.Slot, n) },
 		} {
 			for i, p := range parts {
 				if match(p) {

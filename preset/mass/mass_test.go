@@ -680,3 +680,34 @@ func TestWords(t *testing.T) {
 		}
 	}
 }
+
+func TestRangeByHand(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		h            Harmonic
+		lo, hi       float64
+		least, most  float64
+		leastAt, top float64
+	}{
+		{"greatest at half a turn", Harmonic{Mean: 2, Cos1: -1}, 3, 3.3, 2 - math.Cos(3.3-math.Pi), 3, 3.3, math.Pi},
+		{"second order alone", Harmonic{Mean: 1, Cos2: 0.5}, -1, 2, 0.5, 1.5, math.Pi / 2, 0},
+		{"constant", Harmonic{Mean: 4}, -1, 1, 4, 4, -1, -1},
+		{"no width", Harmonic{Sin1: 1}, 0.5, 0.5, math.Sin(0.5), math.Sin(0.5), 0.5, 0.5},
+		{"several turns on", Harmonic{Sin1: 1}, 20, 21, math.Sin(20), math.Sin(21), 20, 21},
+	} {
+		r, err := c.h.Range(c.lo, c.hi)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, c.name+": least", r.Min, c.least, 0, 1e-12)
+		near(t, c.name+": most", r.Max, c.most, 0, 1e-12)
+		near(t, c.name+": least at", r.MinAt, c.leastAt, 0, 1e-7)
+		near(t, c.name+": most at", r.MaxAt, c.top, 0, 1e-7)
+	}
+	for _, bad := range [][2]float64{{1, 0}, {math.NaN(), 1}, {0, math.Inf(1)}} {
+		_, err := Harmonic{}.Range(bad[0], bad[1])
+		wantDomain(t, err)
+	}
+	_, err := Harmonic{Mean: math.Inf(1)}.Range(0, 1)
+	wantDomain(t, err)
+}

@@ -127,6 +127,9 @@ func TestDistanceSaysWhatDiffers(t *testing.T) {
 	}
 	n, _ := Distance(a, build(t, heavy))
 	near(t, "10 % in mass at the same size: ln 1.1 twice, the second by 3/5", n.Distance, math.Log(1.1)*math.Hypot(1, 0.6), 1e-9, 0)
+	shifted, _ := Distance(a, build(t, moved))
+	near(t, "30 mm", shifted.CG, 0.3, 1e-12, 0)
+	near(t, "nothing but the shift", shifted.Distance, 0.3, 1e-12, 0)
 	near(t, "mass ratio", n.MassRatio, 1.1, 1e-12, 0)
 	near(t, "inertia ratio", n.InertiaRatio[1], 1.1, 1e-9, 0)
 }
