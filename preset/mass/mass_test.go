@@ -689,11 +689,11 @@ func TestRangeByHand(t *testing.T) {
 		least, most  float64
 		leastAt, top float64
 	}{
-		{"greatest at half a turn", Harmonic{Mean: 2, Cos1: -1}, 3, 3.3, 2 - math.Cos(3.3-math.Pi), 3, 3.3, math.Pi},
+		{"greatest at half a turn", Harmonic{Mean: 2, Cos1: -1}, 3, 3.3, 2 - math.Cos(3.3), 3, 3.3, math.Pi},
 		{"second order alone", Harmonic{Mean: 1, Cos2: 0.5}, -1, 2, 0.5, 1.5, math.Pi / 2, 0},
 		{"constant", Harmonic{Mean: 4}, -1, 1, 4, 4, -1, -1},
 		{"no width", Harmonic{Sin1: 1}, 0.5, 0.5, math.Sin(0.5), math.Sin(0.5), 0.5, 0.5},
-		{"several turns on", Harmonic{Sin1: 1}, 20, 21, math.Sin(20), math.Sin(21), 20, 21},
+		{"several turns on", Harmonic{Sin1: 1}, 20, 21, math.Sin(21), 1, 21, 6.5 * math.Pi},
 	} {
 		r, err := c.h.Range(c.lo, c.hi)
 		if err != nil {
