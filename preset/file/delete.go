@@ -67,23 +67,43 @@ func (ed *editor) dropMember(it *item) {
 func (ed *editor) dropLines(it *item) {
 	stmts := ed.x.stmts
 	gone := func(s *stmt) bool {
-		if inside(s.table, it) {
-			return true
-		}
-		if s.header {
-			return false
-		}
-		return inside(ed.x.keyItem(s), it)
+		return inside(s.table, it) || !s.header && inside(ed.x.keyItem(s), it)
 	}
+	var runs []span
 	for i := 0; i < len(stmts); i++ {
 		if !gone(stmts[i]) {
 			continue
 		}
+		// Of key lines only those without anything between them go together; a table goes from its header to its last line.
 		first := i
-		for i+1 < len(stmts) && gone(stmts[i+1]) {
+		for i+1 < len(stmts) && gone(stmts[i+1]) && (stmts[first].header || !stmts[i+1].header && stmts[i].next == stmts[i+1].line) {
 			i++
 		}
-		ed.dropRun(stmts[first], stmts[i])
+		runs = append(runs, ed.run(stmts[first], stmts[i]))
+	}
+	// What is left at the end of the file ends as the file did: without blank lines or a line break that were not there.
+	body := ed.x.body
+	for last := len(runs) - 1; last >= 0 && runs[last].end == len(body); last-- {
+		start := runs[last].off
+		for start > 0 && blankLine(body, lineBefore(body, start)) {
+			start = lineBefore(body, start)
+		}
+		if last > 0 && start <= runs[last-1].end {
+			runs[last-1].end = len(body)
+			runs = runs[:last]
+			continue
+		}
+		if body[len(body)-1] != '\n' && start > 0 {
+			start--
+			if start > 0 && body[start-1] == '\r' {
+				start--
+			}
+		}
+		runs[last].off = start
+		break
+	}
+	for _, r := range runs {
+		ed.put(r.off, r.end, "")
 	}
 }
 
@@ -96,8 +116,8 @@ func (x *index) keyItem(s *stmt) *item {
 	return it
 }
 
-// dropRun takes out the lines from one header or key line to another.
-func (ed *editor) dropRun(first, last *stmt) {
+// run is the lines from one header or key line to another, with the remarks that go with them.
+func (ed *editor) run(first, last *stmt) span {
 	body := ed.x.body
 	start, end := first.line, last.next
 	if first.header {
@@ -109,20 +129,7 @@ func (ed *editor) dropRun(first, last *stmt) {
 	} else if end == len(body) || blankLine(body, end) || bytes.TrimLeft(body[end:], " \t")[0] == '[' {
 		start = ed.above(first)
 	}
-	if end == len(body) && start > 0 {
-		if first.header {
-			for start > 0 && blankLine(body, lineBefore(body, start)) {
-				start = lineBefore(body, start)
-			}
-		}
-		if len(body) > 0 && body[len(body)-1] != '\n' && start > 0 { // no line break at the end before, none now
-			start--
-			if start > 0 && body[start-1] == '\r' {
-				start--
-			}
-		}
-	}
-	ed.put(start, end, "")
+	return span{start, end}
 }
 
 func lineBefore(body []byte, line int) int { return bytes.LastIndexByte(body[:line-1], '\n') + 1 }

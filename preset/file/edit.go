@@ -185,7 +185,11 @@ func (d *Doc) finish(splices []splice, p Path, v any, deleted bool) (*Doc, error
 		e.Cause = cause
 		return e
 	}
-	next, err := Parse(d.name, d.splice(splices))
+	text, err := d.splice(splices)
+	if err != nil {
+		return nil, unsafe(err)
+	}
+	next, err := Parse(d.name, text)
 	if err != nil {
 		return nil, unsafe(fmt.Errorf("%w: %w", ErrUnsafeEdit, err))
 	}
@@ -284,17 +288,20 @@ type splice struct {
 	text string
 }
 
-func (d *Doc) splice(splices []splice) []byte {
+func (d *Doc) splice(splices []splice) ([]byte, error) {
 	sort.SliceStable(splices, func(i, j int) bool { return splices[i].off < splices[j].off })
 	body := d.body()
 	out := make([]byte, 0, len(d.text)+64)
 	out = append(out, d.text[:len(d.text)-len(body)]...)
 	at := 0
 	for _, s := range splices {
+		if s.off < at {
+			return nil, fmt.Errorf("%w: it changes one place twice", ErrUnsafeEdit)
+		}
 		out = append(append(out, body[at:s.off]...), s.text...)
 		at = s.end
 	}
-	return append(out, body[at:]...)
+	return append(out, body[at:]...), nil
 }
 
 // editor works out the splices of one edit.
@@ -302,6 +309,9 @@ type editor struct {
 	doc     *Doc
 	x       *index
 	splices []splice
+
+	lead  []string // remark lines to go above a new key line
+	trail string   // and the remark behind it
 }
 
 func (ed *editor) put(off, end int, text string) {
@@ -613,12 +623,22 @@ func (ed *editor) headerDepth(up *item, rest Path, most int) int {
 	return most
 }
 
+// newLine is the text of a new key line with the remarks that go with it.
+func (ed *editor) newLine(indent, nl, key string, v any) string {
+	var b strings.Builder
+	for _, l := range ed.lead {
+		b.WriteString(indent + l + nl)
+	}
+	b.WriteString(indent + key + " = " + text(v) + ed.trail)
+	return b.String()
+}
+
 // firstOrAfter puts a key line into a table with a header (or the root).
 func (ed *editor) firstOrAfter(up *item, key string, v any) {
 	if s, before := ed.neighbour(up, key); s != nil {
 		if before {
-			at := ed.above(s)
-			ed.put(at, at, ed.indent(s.line)+key+" = "+text(v)+ed.lineBreak(s.end))
+			at, nl := ed.above(s), ed.lineBreak(s.end)
+			ed.put(at, at, ed.newLine(ed.indent(s.line), nl, key, v)+nl)
 			return
 		}
 		ed.keyLine(s, key, v)
@@ -626,12 +646,13 @@ func (ed *editor) firstOrAfter(up *item, key string, v any) {
 	}
 	if up.header != nil {
 		at := up.header.eol
-		ed.put(at, at, ed.lineBreak(at)+ed.indent(up.header.line)+key+" = "+text(v))
+		nl := ed.lineBreak(at)
+		ed.put(at, at, nl+ed.newLine(ed.indent(up.header.line), nl, key, v))
 		return
 	}
 	at, gap := ed.top()
 	nl := ed.lineBreak(at)
-	line := key + " = " + text(v)
+	line := ed.newLine("", nl, key, v)
 	switch {
 	case len(bytes.TrimSpace(ed.x.body)) == 0 && at == 0:
 		ed.put(at, at, line+nl)
@@ -716,16 +737,18 @@ func rankPath(p Path) string {
 
 // keyLine puts a key line below the line of another.
 func (ed *editor) keyLine(after *stmt, key string, v any) {
-	ed.put(after.eol, after.eol, ed.lineBreak(after.end)+ed.indent(after.line)+key+" = "+text(v))
+	nl := ed.lineBreak(after.end)
+	ed.put(after.eol, after.eol, nl+ed.newLine(ed.indent(after.line), nl, key, v))
 }
 
 // element adds [[...]] after the last one.
 func (ed *editor) element(array *item, t Table) {
 	last := array.kids[len(array.kids)-1]
-	ed.blockAfter(ed.lastIn(last), ed.src(last.header.off, last.header.end), ed.indent(last.header.line), t)
+	header := ed.src(last.header.off, last.header.end)
+	ed.putBlock(place{s: ed.lastIn(last)}, blockLines(header, ed.indent(last.header.line), t))
 }
 
-// block adds a table with a header below up, after what is in up, or where its rank puts it.
+// block adds a table with a header below up.
 func (ed *editor) block(up *item, names []string, array bool, t Table) {
 	var all []string
 	for _, s := range append(up.path(), pathOf(names)...) {
@@ -737,37 +760,82 @@ func (ed *editor) block(up *item, names []string, array bool, t Table) {
 	if array {
 		header = "[" + header + "]"
 	}
+	at := ed.blockPlace(up, names)
+	indent := ""
+	if at.s != nil && (at.s.table.header != nil) {
+		indent = ed.indent(at.s.table.header.line)
+	}
+	ed.putBlock(at, blockLines(header, indent, t))
+}
+
+// place is before or after a header or key line, with what belongs to it; at the end of the file if there is none.
+type place struct {
+	s      *stmt
+	before bool
+}
+
+// blockPlace is where a table called names below up goes: after all that is in up, or where its rank puts it.
+func (ed *editor) blockPlace(up *item, names []string) place {
 	if len(names) == 0 { // a header for a table that was only implied goes above what is in it
-		ed.blockBefore(ed.firstIn(up), header, t)
+		return place{ed.firstIn(up), true}
+	}
+	if ed.doc.rank == nil {
+		return place{s: ed.lastIn(up)}
+	}
+	mine := ed.doc.rank(rankPath(append(up.path(), pathOf(names)...)))
+	var best, first *item
+	for _, k := range up.kids {
+		if k.kind != tablesItem && (k.kind != tableItem || k.dotted) {
+			continue
+		}
+		if first == nil {
+			first = k
+		}
+		if r := ed.doc.rank(rankPath(k.path())); r >= 0 && r <= mine {
+			best = k
+		}
+	}
+	switch {
+	case mine >= 0 && best != nil:
+		return place{s: ed.lastIn(best)}
+	case mine >= 0 && first != nil:
+		return place{ed.firstIn(first), true}
+	}
+	return place{s: ed.lastIn(up)}
+}
+
+func blockLines(header, indent string, t Table) []string {
+	lines := []string{indent + header}
+	for _, f := range t {
+		lines = append(lines, indent+keyText(f.Key)+" = "+text(f.Value))
+	}
+	return lines
+}
+
+// putBlock puts lines at a place, a blank line apart from what is there.
+func (ed *editor) putBlock(p place, lines []string) {
+	if p.before {
+		at, nl := ed.above(p.s), ed.lineBreak(p.s.end)
+		ed.put(at, at, strings.Join(lines, nl)+nl+nl)
 		return
 	}
-	after := ed.lastIn(up)
-	if ed.doc.rank != nil {
-		mine := ed.doc.rank(rankPath(append(up.path(), pathOf(names)...)))
-		var best, first *item
-		for _, k := range up.kids {
-			if k.kind != tablesItem && (k.kind != tableItem || k.dotted) {
-				continue
-			}
-			if first == nil {
-				first = k
-			}
-			if r := ed.doc.rank(rankPath(k.path())); r >= 0 && r <= mine {
-				best = k
-			}
-		}
-		if mine >= 0 && best != nil {
-			after = ed.lastIn(best)
-		} else if mine >= 0 && first != nil {
-			ed.blockBefore(ed.firstIn(first), header, t)
-			return
-		}
+	if p.s != nil {
+		at, nl := ed.below(p.s), ed.lineBreak(p.s.end)
+		ed.put(at, at, nl+nl+strings.Join(lines, nl))
+		return
 	}
-	indent := ""
-	if after != nil && after.table.header != nil {
-		indent = ed.indent(after.table.header.line)
+	at := len(ed.x.body)
+	nl := ed.lineBreak(at)
+	block := strings.Join(lines, nl)
+	switch {
+	case at == 0:
+		block += nl
+	case ed.x.body[at-1] == '\n':
+		block = nl + block + nl
+	default:
+		block = nl + nl + block
 	}
-	ed.blockAfter(after, header, indent, t)
+	ed.put(at, at, block)
 }
 
 func pathOf(names []string) Path {
@@ -804,39 +872,6 @@ func inside(it, up *item) bool {
 		}
 	}
 	return false
-}
-
-func blockText(header, indent, nl string, t Table) string {
-	lines := []string{indent + header}
-	for _, f := range t {
-		lines = append(lines, indent+keyText(f.Key)+" = "+text(f.Value))
-	}
-	return strings.Join(lines, nl)
-}
-
-func (ed *editor) blockAfter(s *stmt, header, indent string, t Table) {
-	if s == nil {
-		at := len(ed.x.body)
-		nl := ed.lineBreak(at)
-		switch {
-		case at == 0:
-			ed.put(at, at, blockText(header, indent, nl, t)+nl)
-		case ed.x.body[at-1] == '\n':
-			ed.put(at, at, nl+blockText(header, indent, nl, t)+nl)
-		default:
-			ed.put(at, at, nl+nl+blockText(header, indent, nl, t))
-		}
-		return
-	}
-	at := ed.below(s)
-	nl := ed.lineBreak(s.end)
-	ed.put(at, at, nl+nl+blockText(header, indent, nl, t))
-}
-
-func (ed *editor) blockBefore(s *stmt, header string, t Table) {
-	at := ed.above(s)
-	nl := ed.lineBreak(s.end)
-	ed.put(at, at, blockText(header, ed.indent(s.line), nl, t)+nl+nl)
 }
 
 // below is the end of the last line that belongs to a header or key line: its own, or that of remark lines directly below

@@ -12,6 +12,7 @@ package file
 
 import (
 	"bytes"
+	"slices"
 	"sync"
 
 	bstoml "github.com/BurntSushi/toml"
@@ -164,14 +165,31 @@ func (d *Doc) find(key string) *item {
 // Keys lists every key that holds a value, in the order of the text, as paths: stiffness.pan, part[0].mass_kg. An array of
 // plain values is one key; an array that holds tables is gone into.
 func (d *Doc) Keys() []string {
-	var keys []string
-	d.index().root.leaves(nil, func(p Path, _ *item) { keys = append(keys, p.String()) })
-	return keys
+	var at places
+	d.index().root.leaves(nil, func(p Path, it *item) { at = append(at, found{p.String(), it.valOff}) })
+	return at.inOrder()
 }
 
 // Tables lists every table, in the order of the text, as paths. The root is not listed.
 func (d *Doc) Tables() []string {
-	var keys []string
-	d.index().root.tables(nil, func(p Path) { keys = append(keys, p.String()) })
+	var at places
+	d.index().root.tables(nil, func(p Path, it *item) { at = append(at, found{p.String(), it.keyOff}) })
+	return at.inOrder()
+}
+
+// places are keys with where they stand; dotted keys may give those of one table here and there.
+type places []found
+
+type found struct {
+	key string
+	off int
+}
+
+func (at places) inOrder() []string {
+	slices.SortStableFunc(at, func(a, b found) int { return a.off - b.off })
+	keys := make([]string, len(at))
+	for i, f := range at {
+		keys[i] = f.key
+	}
 	return keys
 }

@@ -21,6 +21,41 @@ type Field struct {
 // keys are written in alphabetical order.
 type Table []Field
 
+// Raw is a value as TOML text, to be written just as it is: Raw("62.50") keeps the 0. It must be one whole TOML 1.0 value.
+type Raw string
+
+// ParseValue reads one TOML 1.0 value, such as what follows the = of rigkeep set KEY=VALUE, into the types of Doc.Tree. The
+// error is an *Error of class Usage.
+func ParseValue(s string) (any, error) {
+	v, err := Raw(s).read()
+	if err != nil {
+		return nil, err
+	}
+	return v.value, nil
+}
+
+// raw is a Raw that has been read.
+type raw struct {
+	text  string
+	value any
+}
+
+func (r Raw) read() (raw, *Error) {
+	s := strings.TrimSpace(string(r))
+	d, err := check("", []byte("v = "+s))
+	if err != nil {
+		e := *List(err)[0]
+		e.Class, e.Line, e.Col, e.Key, e.Cause = Usage, 0, 0, "", err
+		return raw{}, &e
+	}
+	// More than the one key, or less than the whole text: a line break and another key, or a remark behind.
+	it := d.index().root.child(Key("v"))
+	if len(d.tree) != 1 || it == nil || it.valEnd != len(d.text) {
+		return raw{}, &Error{Class: Usage, What: "this is more than one value", Want: anyValue, Fix: "put text in double quotes"}
+	}
+	return raw{s, d.tree["v"]}, nil
+}
+
 // Decimal is the shortest TOML 1.0 decimal that reads back as v, always with a point or an exponent so that it stays a
 // decimal: 62.5, 40.0, 1e300. The error is for NaN and infinities.
 func Decimal(v float64) (string, error) {
@@ -50,7 +85,7 @@ func wide(v float64) bool {
 	return a >= 1e15 || a != 0 && a < 1e-6
 }
 
-// Literal is a value as TOML 1.0 text on one line. It takes what Doc.Tree gives, and all Go integers, floats, strings, bools,
+// Literal is a value as TOML 1.0 text, on one line unless a Raw is in it. It takes what Doc.Tree gives, Raw, and all Go integers, floats, strings, bools,
 // time.Time, Table, maps with string keys, slices, and pointers to these. The error is an *Error of class Usage: a NaN or
 // infinity, text that is not UTF-8, a time outside years 1 to 9999, a key given twice, or a type that TOML has no form for.
 func Literal(v any) (string, error) {
@@ -72,6 +107,8 @@ func text(v any) string {
 		return decimal(t)
 	case bool:
 		return strconv.FormatBool(t)
+	case raw:
+		return t.text
 	case time.Time:
 		return t.Format(time.RFC3339Nano)
 	case []any:
@@ -111,6 +148,14 @@ func ordered(v any, depth int) (any, *Error) {
 		}
 		return t, nil
 	case bool, int64:
+		return t, nil
+	case Raw:
+		r, err := t.read()
+		if err != nil {
+			return nil, err
+		}
+		return r, nil
+	case raw:
 		return t, nil
 	case float64:
 		if math.IsNaN(t) || math.IsInf(t, 0) {
@@ -217,6 +262,8 @@ func (c Clock) valid() bool {
 // tree turns an ordered value into the form Doc.Tree has.
 func tree(v any) any {
 	switch t := v.(type) {
+	case raw:
+		return t.value
 	case Table:
 		m := make(map[string]any, len(t))
 		for _, f := range t {

@@ -122,11 +122,11 @@ func (it *item) leaves(p Path, visit func(Path, *item)) {
 	}
 }
 
-func (it *item) tables(p Path, visit func(Path)) {
+func (it *item) tables(p Path, visit func(Path, *item)) {
 	for _, k := range it.kids {
 		kp := p.plus(k.step)
 		if k.kind == tableItem || k.kind == inlineItem {
-			visit(kp)
+			visit(kp, k)
 		}
 		k.tables(kp, visit)
 	}
@@ -136,7 +136,13 @@ func (it *item) tables(p Path, visit func(Path)) {
 type clash struct {
 	off, first int
 	path       Path
-	what       string // with %d for the line of the first
+	repeat
+}
+
+// repeat is the words for one kind of clash.
+type repeat struct {
+	what      string // with %d for the line of the first
+	want, fix string
 }
 
 // index is where everything stands in one text.
@@ -195,19 +201,19 @@ func (x *index) addStmt(s *stmt) *stmt {
 }
 
 // collide notes the first thing given twice, and gives a stray item so that reading can go on.
-func (x *index) collide(at part, first *item, what string) *item {
+func (x *index) collide(at part, first *item, r repeat) *item {
 	if x.clash == nil {
 		p := first.path()
-		x.clash = &clash{off: at.off, first: first.keyOff, path: p, what: what}
+		x.clash = &clash{off: at.off, first: first.keyOff, path: p, repeat: r}
 	}
 	return &item{kind: tableItem, parent: first.parent, step: first.step}
 }
 
-const (
-	twiceKey   = "this key is given twice, first on line %d"
-	twiceTable = "this table is given twice, first on line %d"
-	notTable   = "this is used as a table, but line %d gives it another meaning"
-	closed     = "this adds to a table that is complete on line %d"
+var (
+	twiceKey   = repeat{"this key is given twice, first on line %d", "each key once", "remove one of the two"}
+	twiceTable = repeat{"this table is given twice, first on line %d", "each table once", "bring their keys together under one header"}
+	notTable   = repeat{"this is a table here, but on line %d it is something else", "one meaning for each name", "rename one of the two, or remove it"}
+	closed     = repeat{"this adds to a table from outside it, after line %d", "the keys of a table together under its header", "move the key there"}
 )
 
 func (x *index) header(parts []part, array bool) {

@@ -21,15 +21,17 @@ func Layout(a, b *Doc) (comments, layout bool) {
 
 // Comment is one remark in a text.
 type Comment struct {
-	Key  string // the key or table it stands above, behind or in; "" at the end of the file
+	Key  string // the key or table it is about; "" for the end of the file and the keys above the first table
 	Text string // without # and the blanks around it
 	Line int
 }
 
-// Comments lists the remarks in the order of the text. A remark on a line of its own belongs to the next key or header, one
-// behind a key or header to that.
+// Comments lists the remarks in the order of the text. A remark behind a key or header, or within its value, belongs to that.
+// Remark lines directly above a key or header belong to it; those directly below the last key of a table, with a blank line
+// after them, to that table; those with blank lines on both sides to the next key or header.
 func (d *Doc) Comments() []Comment {
 	x := d.index()
+	ed := &editor{doc: d, x: x}
 	var out []Comment
 	next := 0
 	for _, c := range x.comments {
@@ -39,13 +41,15 @@ func (d *Doc) Comments() []Comment {
 		words := strings.TrimSpace(strings.TrimPrefix(string(x.body[c.off:c.end]), "#"))
 		line, _ := lineCol(x.body, c.off)
 		key := ""
-		if next < len(x.stmts) {
-			s := x.stmts[next]
-			if s.header {
-				key = s.table.path().String()
-			} else if it := x.keyItem(s); it != nil {
-				key = it.path().String()
-			}
+		above := next < len(x.stmts) && (x.stmts[next].off < c.off || ed.above(x.stmts[next]) <= c.off)
+		switch {
+		case !above && next > 0 && ed.below(x.stmts[next-1]) >= c.end:
+			key = x.stmts[next-1].table.path().String()
+		case next == len(x.stmts):
+		case x.stmts[next].header:
+			key = x.stmts[next].table.path().String()
+		default:
+			key = x.keyItem(x.stmts[next]).path().String()
 		}
 		out = append(out, Comment{Key: key, Text: words, Line: line})
 	}

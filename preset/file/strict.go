@@ -70,7 +70,7 @@ func (d *Doc) checkSyntax() (nonFinite bool, err error) {
 		return w.nonFinite, nil
 	}
 	line, col := lineCol(w.body, fault.off)
-	return false, &Error{File: d.name, Line: line, Col: col, Key: w.place(), What: fault.what, Want: fault.want,
+	return false, &Error{File: d.name, Line: line, Col: col, Key: w.keyNear(fault.off), What: fault.what, Want: fault.want,
 		Fix: fault.fix, Cause: fault.cause}
 }
 
@@ -89,12 +89,25 @@ type walker struct {
 	count     int
 	depth     int // of the table whose header came last
 	nonFinite bool
-	key       Path // being read, for errors
 	idx       *index
+
+	header []string // names of the header that came last, for errors
 }
 
-// place is the key being read when the walk stopped. Elements of arrays are left out: the line and column say which.
-func (w *walker) place() string { return w.key.String() }
+// keyNear is the key on the line of a fault, as far as it can be made out: "" if the line does not begin with one.
+func (w *walker) keyNear(off int) string {
+	line := bytes.LastIndexByte(w.body[:min(off, len(w.body))], '\n') + 1
+	words := w.body[line : line+lineLen(w.body[line:])]
+	name, _, ok := bytes.Cut(words, []byte("="))
+	if !ok || line+len(name) > off {
+		return ""
+	}
+	p, err := ParsePath(string(bytes.TrimSpace(name)))
+	if err != nil || len(p) > MaxDepth {
+		return ""
+	}
+	return append(pathOf(w.header), p...).String()
+}
 
 func (w *walker) run() *fault {
 	w.p.KeepComments = true
@@ -109,7 +122,7 @@ func (w *walker) run() *fault {
 		case unstable.KeyValue:
 			_, f = w.keyValue(e, w.depth, nil)
 		default:
-			f = w.header(e)
+			f = w.head(e)
 		}
 		if f != nil {
 			return f
@@ -120,7 +133,6 @@ func (w *walker) run() *fault {
 	}
 	var pe *unstable.ParserError
 	if errors.As(w.p.Error(), &pe) {
-		w.key = nil
 		return syntaxFault(w.body, offsetIn(w.body, pe.Highlight), pe.Message)
 	}
 	return nil
@@ -173,7 +185,7 @@ func (w *walker) keyParts(it unstable.Iterator) (parts []part, f *fault) {
 	return parts, nil
 }
 
-func (w *walker) header(e *unstable.Node) *fault {
+func (w *walker) head(e *unstable.Node) *fault {
 	parts, f := w.keyParts(e.Key())
 	if f != nil {
 		return f
@@ -181,8 +193,10 @@ func (w *walker) header(e *unstable.Node) *fault {
 	if f := w.one(parts[0].off); f != nil {
 		return f
 	}
-	w.depth = len(parts)
-	w.key = w.key[:0]
+	w.depth, w.header = len(parts), w.header[:0]
+	for _, p := range parts {
+		w.header = append(w.header, p.name)
+	}
 	if w.idx != nil {
 		w.idx.header(parts, e.Kind == unstable.ArrayTable)
 	}
@@ -372,6 +386,12 @@ func plainWords(body []byte, off int, message string) (what, want, fix string) {
 	}
 	if strings.Contains(what, "%q") {
 		r, _ := utf8.DecodeRune(body[min(off, len(body)):])
+		switch {
+		case strings.HasPrefix(message, "unexpected character") && strings.ContainsRune("\r\n#", r):
+			return plainWords(body, off, "expected value, not end")
+		case r == '\r':
+			return plainWords(body, off, "carriage returns")
+		}
 		what = strings.Replace(what, "%q", quoteRune(r), 1)
 		if r == ',' && off > 0 && isDigit(body[off-1]) {
 			fix = "write a decimal point, not a comma, or make it a list: [1, 2]"
@@ -413,11 +433,11 @@ var rules = []struct{ starts, what, want, fix string }{
 	{"multiline literal string not", "a ''' that is not closed", "a closing '''", "add ''' where the text ends"},
 	{"too many quotes", "too many quotes at the end of a text", "three closing quotes", "remove the extra ones"},
 	{"array is incomplete", "a list that is not closed", "a closing ]", "add ]"},
-	{"expected ',' or ']'", "two values in a list with no comma between them", ", or ]", "add the comma or the closing ]"},
+	{"expected ',' or ']'", "two values in a list with no comma between them", "a comma or ]", "add the comma or the closing ]"},
 	{"expected value but got", "a comma in a list with no value before it", anyValue, "remove the comma"},
 	{"inline table is incomplete", "a { that is not closed", "a closing }", "add } on the same line"},
 	{"unexpected comma in inline", "a comma in { } with no key before it", "key = value", "remove the comma"},
-	{"expected ',' or '}'", "two keys in { } with no comma between them", ", or }", "add the comma or the closing }"},
+	{"expected ',' or '}'", "two keys in { } with no comma between them", "a comma or }", "add the comma or the closing }"},
 	{"arrays and inline tables are nested", "tables or lists are far too deep in each other", "a file of a library", "take the inner ones out"},
 	{"number must have", "an underscore in a number without a digit on both sides", "digits, such as 1000", "remove the underscore"},
 	{"integers cannot have leading", "a number that begins with 0", "a number without leading zeros, such as 7", "remove the leading zeros, or put text in double quotes"},
@@ -431,7 +451,11 @@ var rules = []struct{ starts, what, want, fix string }{
 	{"unicode escape sequence", `a \u without enough digits`, `\u and four hexadecimal digits`, "add the digits"},
 	{"invalid hexadecimal digit", `a \u with something that is no hexadecimal digit`, `\u and four hexadecimal digits`, "correct the digits"},
 	{"escape sequence is not a valid", `a \u that stands for no character`, "the number of a Unicode character", "correct the digits"},
-	{"control characters are not allowed", "a control character in a comment", "plain text", "remove it"},
+	{"control characters are not allowed", "a control character in a remark", "plain text", "remove it"},
+	{"basic strings cannot have control", controlInText, "plain text", controlFix},
+	{"multiline basic strings cannot have control", controlInText, "plain text", controlFix},
+	{"literal strings cannot have control", controlInText, "plain text", "remove it"},
+	{"multiline literal strings cannot have control", controlInText, "plain text", "remove it"},
 	{"carriage returns", "a carriage return alone", "a line end as Unix or Windows writes it", "save the file again with Unix line ends"},
 	{"dates are expected", "not a date", "year-month-day, such as 2026-03-12", "correct the date"},
 	{"impossible date", "a day that does not exist", "year-month-day, such as 2026-03-12", "correct the date"},
@@ -439,7 +463,17 @@ var rules = []struct{ starts, what, want, fix string }{
 	{"hour cannot", "an hour over 23", "hours from 00 to 23", "correct the time"},
 	{"minutes cannot", "a minute over 59", "minutes from 00 to 59", "correct the time"},
 	{"seconds cannot", "a second over 59", "seconds from 00 to 59", "correct the time"},
-	{"extra", "something after the end of a date or time", "2026-03-12, 09:40:00 or 2026-03-12T09:40:00Z", "correct the time"},
+	{"expected digit (0-9)", "a digit is missing in a date or time", timeWant, "correct it"},
+	{"expecting colon", "a colon is missing in a time", "hours:minutes:seconds, such as 09:40:00", "correct the time"},
+	{"incomplete seconds", "a time with half its seconds", "hours:minutes:seconds, such as 09:40:00", "correct the time"},
+	{"need at least one digit", "a point without a digit after it in a time", "a time such as 09:40:00.5", "correct the time"},
+	{"local datetimes are", "not a date and time", timeWant, "correct it"},
+	{"datetime separator", "no T between date and time", timeWant, "write T, or one blank, between them"},
+	{"date-time is missing timezone", "a date and time without its zone", timeWant, "add Z, or an offset such as +02:00"},
+	{"invalid date-time timezone", badZone, zoneWant, "correct the zone"},
+	{"invalid timezone", badZone, zoneWant, "correct the zone"},
+	{"expected a : separator", badZone, zoneWant, "correct the zone"},
+	{"extra", "something after the end of a date or time", timeWant, "correct the time"},
 	{"hexadecimal number is too large", tooBig, bigWant, bigFix},
 	{"octal number is too large", tooBig, bigWant, bigFix},
 	{"binary number is too large", tooBig, bigWant, bigFix},
@@ -450,6 +484,13 @@ const (
 	tooBig  = "a whole number that is too large"
 	bigWant = "one between -9223372036854775808 and 9223372036854775807"
 	bigFix  = "correct the number"
+
+	controlInText = "a control character in a text"
+	controlFix    = `write it as \u and four digits, or remove it`
+
+	timeWant = "2026-03-12, 09:40:00 or 2026-03-12T09:40:00Z"
+	badZone  = "not a time zone at the end of a date and time"
+	zoneWant = "Z, or an offset such as +02:00"
 )
 
 // meaningError places what go-toml refuses in a text with sound syntax: things given twice, impossible dates and numbers.
@@ -459,7 +500,7 @@ func (d *Doc) meaningError(err error) error {
 		line, col := lineCol(d.body(), c.off)
 		first, _ := lineCol(d.body(), c.first)
 		return &Error{File: d.name, Line: line, Col: col, Key: c.path.String(), What: fmt.Sprintf(c.what, first),
-			Want: "each key and table once", Fix: "remove one of the two", Cause: err}
+			Want: c.want, Fix: c.fix, Cause: err}
 	}
 	e := &Error{File: d.name, Line: 1, Col: 1, Cause: err}
 	var de *gotoml.DecodeError
