@@ -133,7 +133,7 @@ func (d *Doc) fault(key, what, want, fix string, at func(*item) int) *Error {
 	}
 	for ; len(p) > 0; p = p[:len(p)-1] {
 		if it := d.index().find(p); it != nil {
-			e.Line, e.Col = lineCol(d.body(), at(it))
+			e.Line, e.Col = d.index().lineCol(at(it))
 			break
 		}
 		at = func(it *item) int { return it.keyOff }

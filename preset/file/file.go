@@ -23,7 +23,7 @@ import (
 // input on which they take minutes (150,000 keys in one table, a key of 20,000 dots).
 const (
 	MaxBytes  = 1 << 20 // size of one file, in bytes
-	MaxKeys   = 20_000  // keys, table headers and array elements in one file, together
+	MaxKeys   = 10_000  // keys, table headers and array elements in one file, together
 	MaxDepth  = 32      // tables and arrays inside each other
 	MaxErrors = 20      // faults reported for one file
 )
@@ -130,7 +130,7 @@ func (d *Doc) Pos(key string) (line, col int, ok bool) {
 	if it == nil {
 		return 0, 0, false
 	}
-	line, col = lineCol(d.body(), it.keyOff)
+	line, col = d.index().lineCol(it.keyOff)
 	return line, col, true
 }
 
@@ -140,7 +140,7 @@ func (d *Doc) ValuePos(key string) (line, col int, ok bool) {
 	if it == nil {
 		return 0, 0, false
 	}
-	line, col = lineCol(d.body(), it.valueOff())
+	line, col = d.index().lineCol(it.valueOff())
 	return line, col, true
 }
 

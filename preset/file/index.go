@@ -1,6 +1,10 @@
 package file
 
-import "bytes"
+import (
+	"bytes"
+	"sort"
+	"unicode/utf8"
+)
 
 // span is a range of bytes of the text, after the byte-order mark.
 type span struct{ off, end int }
@@ -151,6 +155,7 @@ type index struct {
 	root     *item
 	stmts    []*stmt
 	comments []span
+	lines    []int  // where each line begins
 	clash    *clash // the first; nil in a sound text
 
 	now *item // the table whose header came last
@@ -160,9 +165,23 @@ type index struct {
 func buildIndex(body []byte) *index {
 	x := &index{body: body, root: &item{kind: tableItem}}
 	x.now = x.root
+	for at := 0; ; {
+		x.lines = append(x.lines, at)
+		next := bytes.IndexByte(body[at:], '\n')
+		if next < 0 {
+			break
+		}
+		at += next + 1
+	}
 	w := walker{body: body, idx: x}
 	w.run()
 	return x
+}
+
+// lineCol is as the function of that name, without going through the whole text.
+func (x *index) lineCol(off int) (line, col int) {
+	line = sort.SearchInts(x.lines, off+1)
+	return line, utf8.RuneCount(x.body[x.lines[line-1]:off]) + 1
 }
 
 func (x *index) find(p Path) *item {

@@ -33,17 +33,21 @@ func (d *Doc) Comments() []Comment {
 	x := d.index()
 	ed := &editor{doc: d, x: x}
 	var out []Comment
-	next := 0
+	next, above, below := -1, 0, 0 // the next header or key line, where its remarks begin, where those of the one before end
 	for _, c := range x.comments {
-		for next < len(x.stmts) && x.stmts[next].eol < c.end {
+		for next < 0 || next < len(x.stmts) && x.stmts[next].eol < c.end {
 			next++
+			above, below = len(x.body), 0
+			if next < len(x.stmts) {
+				above = min(ed.above(x.stmts[next]), x.stmts[next].off)
+			}
+			if next > 0 {
+				below = ed.below(x.stmts[next-1])
+			}
 		}
-		words := strings.TrimSpace(strings.TrimPrefix(string(x.body[c.off:c.end]), "#"))
-		line, _ := lineCol(x.body, c.off)
 		key := ""
-		above := next < len(x.stmts) && (x.stmts[next].off < c.off || ed.above(x.stmts[next]) <= c.off)
 		switch {
-		case !above && next > 0 && ed.below(x.stmts[next-1]) >= c.end:
+		case c.off < above && c.end <= below:
 			key = x.stmts[next-1].table.path().String()
 		case next == len(x.stmts):
 		case x.stmts[next].header:
@@ -51,6 +55,8 @@ func (d *Doc) Comments() []Comment {
 		default:
 			key = x.keyItem(x.stmts[next]).path().String()
 		}
+		line, _ := x.lineCol(c.off)
+		words := strings.TrimSpace(strings.TrimPrefix(string(x.body[c.off:c.end]), "#"))
 		out = append(out, Comment{Key: key, Text: words, Line: line})
 	}
 	return out

@@ -375,6 +375,13 @@ const anyValue = `a number, "text", true, false, a date, [a list] or { a table }
 
 // plainWords knows go-toml 2.4's messages by how they begin; one it does not know is passed on as it is.
 func plainWords(body []byte, off int, message string) (what, want, fix string) {
+	line := body[bytes.LastIndexByte(body[:min(off, len(body))], '\n')+1:]
+	for _, mark := range []string{"<<<<<<< ", "|||||||", "=======", ">>>>>>> "} {
+		if bytes.HasPrefix(line, []byte(mark)) {
+			return "marks of a merge that was not finished", "one of the two versions",
+				"remove the lines of the other and the marks, or restore the last saved revision"
+		}
+	}
 	for _, r := range rules {
 		if strings.HasPrefix(message, r.starts) {
 			what, want, fix = r.what, r.want, r.fix
