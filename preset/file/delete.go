@@ -129,6 +129,9 @@ func (ed *editor) run(first, last *stmt) span {
 	} else if end == len(body) || blankLine(body, end) || bytes.TrimLeft(body[end:], " \t")[0] == '[' {
 		start = ed.above(first)
 	}
+	for start == 0 && end < len(body) && blankLine(body, end) { // no blank lines at the top instead
+		_, _, end = lineAt(body, end)
+	}
 	return span{start, end}
 }
 

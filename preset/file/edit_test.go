@@ -216,11 +216,11 @@ func remarkWords(d *Doc) []string {
 	return out
 }
 
-// excused are the tables in which a key that is added and deleted leaves something: a header where there was none, a blank
-// line at the top of the file, {} for { }.
+// excused are the tables in which a key that is added and deleted leaves something: a header where there was none, no blank
+// line at the top of the file where there was one, {} for { }.
 func excused(it *item, d *Doc) bool {
 	if it == nil {
-		return d.index().root.lastKV == nil
+		return blankLine(d.body(), 0)
 	}
 	return it.kind == tableItem && it.header == nil && !it.dotted || it.kind == inlineItem && len(it.kids) == 0
 }
