@@ -120,14 +120,18 @@ func (x *index) keyItem(s *stmt) *item {
 func (ed *editor) run(first, last *stmt) span {
 	body := ed.x.body
 	start, end := first.line, last.next
+	above := ed.above(first)
+	if above == 0 {
+		above = start // the head of the file is about the file
+	}
 	if first.header {
-		start = ed.above(first)
+		start = above
 		_, _, end = lineAt(body, ed.below(last))
 		for end < len(body) && blankLine(body, end) { // the blank lines before it go on dividing
 			_, _, end = lineAt(body, end)
 		}
 	} else if end == len(body) || blankLine(body, end) || bytes.TrimLeft(body[end:], " \t")[0] == '[' {
-		start = ed.above(first)
+		start = above
 	}
 	for start == 0 && end < len(body) && blankLine(body, end) { // no blank lines at the top instead
 		_, _, end = lineAt(body, end)

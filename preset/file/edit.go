@@ -35,7 +35,7 @@ func (d *Doc) Set(key string, value any) (*Doc, error) {
 // Delete gives the Doc without a key, table or array element; what is left empty by it in { } or as an implied table goes
 // too, but a [header] stays. With the key goes the remark behind it on its line, and the remark lines directly above it
 // unless another key follows directly, of which they may speak too. With a [table] go the remark lines directly above its
-// header. A key that is not there is an *Error of class Usage.
+// header. The remark at the top of the file always stays. A key that is not there is an *Error of class Usage.
 func (d *Doc) Delete(key string) (*Doc, error) {
 	return d.Apply(Edit{Key: key, Delete: true})
 }

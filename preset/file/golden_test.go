@@ -190,7 +190,7 @@ func TestAppendAndAddTable(t *testing.T) {
 }
 
 func TestOrder(t *testing.T) {
-	order := []string{"format", "kind", "stiffness", "stiffness.pan", "stiffness.roll", "stiffness.tilt", "filters", "proof"}
+	order := []string{"format", "kind", "dials", "dials.pan", "dials.roll", "dials.tilt", "filters", "proof"}
 	rank := func(key string) int {
 		for i, k := range order {
 			if k == key {
@@ -199,17 +199,17 @@ func TestOrder(t *testing.T) {
 		}
 		return -1
 	}
-	d, err := Parse("F", []byte("format = 1\n\n[stiffness]\n# roll\nroll = 2\n\n[proof]\nby = \"x\"\n"))
+	d, err := Parse("F", []byte("format = 1\n\n[dials]\n# roll\nroll = 2\n\n[proof]\nby = \"x\"\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	d, err = d.WithOrder(rank).Apply(
-		Edit{Key: "filters.drive", Value: 2}, Edit{Key: "stiffness.tilt", Value: 3}, Edit{Key: "stiffness.pan", Value: 1},
-		Edit{Key: "kind", Value: "tune"}, Edit{Key: "own.x", Value: 1}, Edit{Key: "note", Value: "y"}, Edit{Key: "stiffness.own", Value: 0})
+		Edit{Key: "filters.drive", Value: 2}, Edit{Key: "dials.tilt", Value: 3}, Edit{Key: "dials.pan", Value: 1},
+		Edit{Key: "kind", Value: "tune"}, Edit{Key: "own.x", Value: 1}, Edit{Key: "note", Value: "y"}, Edit{Key: "dials.own", Value: 0})
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := "format = 1\nkind = \"tune\"\nnote = \"y\"\n\n[stiffness]\npan = 1\n# roll\nroll = 2\ntilt = 3\nown = 0\n\n[filters]\ndrive = 2\n\n[proof]\nby = \"x\"\n\n[own]\nx = 1\n"
+	want := "format = 1\nkind = \"tune\"\nnote = \"y\"\n\n[dials]\npan = 1\n# roll\nroll = 2\ntilt = 3\nown = 0\n\n[filters]\ndrive = 2\n\n[proof]\nby = \"x\"\n\n[own]\nx = 1\n"
 	if string(d.Text()) != want {
 		t.Errorf("got\n%s\nwant\n%s", d.Text(), want)
 	}
