@@ -1,8 +1,11 @@
 package follow
 
 import (
+	"fmt"
 	"math"
 	"math/cmplx"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // DeadZoneGain is the sinusoidal describing function of a dead band of
@@ -55,12 +58,13 @@ type SwayLeak struct {
 	ErrorAmplitude  float64 `json:"error_amplitude_rad"`
 	CameraAmplitude float64 `json:"camera_amplitude_rad"`
 	Leak            float64 `json:"leak"`
-	// By simulation, without the balance's approximation: the fundamental's
-	// amplitude (one tone), or rms times sqrt 2 of all that the camera does
-	// about its mean (several).
+	// By simulation, without the balance's approximation: amplitude at the tones'
+	// own frequencies (rms times sqrt 2 for several), and camera over handle.
 	CameraSimulated float64 `json:"camera_amplitude_simulated_rad"`
 	LeakSimulated   float64 `json:"leak_simulated"`
-	Tones           int     `json:"tones"`
+	// The same with all that the camera does about its mean, the harmonics and
+	// beats made by the window's edges included.
+	LeakAll float64 `json:"leak_all"`
 }
 
 // loop gives the ratios error/handle and camera/handle at the angular frequency
@@ -85,10 +89,13 @@ func (s Style) loop(om, n float64) (err, cam complex128) {
 }
 
 // LetThrough gives the share of a sway (one or more tones; their sum is taken as
-// Gaussian if several) that reaches the camera. Errors are *domain.Error.
+// Gaussian if several) that reaches the camera. The balance takes the error for
+// a sine, which holds behind a lag that is long against the sway's period over
+// 2 pi; where it is short, trust the simulation. Errors are *domain.Error.
 //
-// Source: harmonic balance, Gelb & Vander Velde (1968); simulation exact on
-// straight pieces as Simulate.
+// Source: harmonic balance with the dead band's (without smoothing the play's)
+// describing function, Gelb & Vander Velde (1968) App. B and E (from memory);
+// simulation exact on straight pieces as Simulate.
 func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
 	if err := s.Validate(); err != nil {
 		return SwayLeak{}, err
@@ -100,7 +107,7 @@ func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
 	if in == 0 {
 		return SwayLeak{}, refuse("amplitude of the sway (rad)", 0, "more than 0")
 	}
-	out := SwayLeak{Tones: len(tones)}
+	var out SwayLeak
 	gain := func(e float64) float64 { return sineGain(s.Window, e*math.Sqrt2) }
 	if len(tones) > 1 {
 		gain = func(e float64) float64 { return randomGain(s.Window, e) }
@@ -123,17 +130,28 @@ func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
 	}
 	e := bracketed(func(e float64) float64 { l, _ := level(gain(e)); return l - e }, 0, hi)
 	_, c := level(gain(e))
-	if s.Smoothing == 0 { // the balance's limit: error at the edge, a quarter cycle off
-		e = math.Min(in, s.Window/math.Sqrt2)
-		c = math.Sqrt(sq(in) - sq(e))
+	if s.Smoothing == 0 {
+		e, c = play(s.Window/math.Sqrt2, in)
 	}
 	out.ErrorAmplitude, out.CameraAmplitude, out.Leak = e*math.Sqrt2, c*math.Sqrt2, c/in
-	out.CameraSimulated = simulatedLeak(s, tones)
-	out.LeakSimulated = out.CameraSimulated / (in * math.Sqrt2)
-	return out, nil
+	at, all, err := simulatedLeak(s, tones)
+	out.CameraSimulated, out.LeakSimulated, out.LeakAll = at*math.Sqrt2, at/in, all/in
+	return out, err
 }
 
 func sq(x float64) float64 { return x * x }
+
+// play is the describing function of play with half-width w for a sine of
+// amplitude a, as amplitudes of error and output.
+func play(w, a float64) (err, out float64) {
+	if a <= w {
+		return a, 0
+	}
+	g := w / a
+	in := a / math.Pi * (math.Pi/2 + math.Asin(1-2*g) + 2*(1-2*g)*math.Sqrt(g*(1-g)))
+	quad := 4 * w / math.Pi * (1 - g)
+	return math.Hypot(a-in, quad), math.Hypot(in, quad)
+}
 
 func rms(tones []Tone) float64 {
 	p := 0.0
@@ -143,17 +161,18 @@ func rms(tones []Tone) float64 {
 	return math.Sqrt(p)
 }
 
-// Simulated sway: samples to a cycle of the fastest tone, smoothings and cycles
-// of the slowest left for the start to die out, cycles then taken.
+// Simulated sway: samples to a cycle of the fastest tone; smoothings, and cycles of
+// the slowest tone, left for the start to die out; cycles of it then taken.
 const (
 	leakSamples    = 1000 // one tone
-	leakSamplesSum = 60   // several, whose rms needs less
+	leakSamplesSum = 60   // several, over whose many cycles errors average out
 	leakSmoothings = 12.0
 	leakCycles     = 3.0
 	leakCyclesSum  = 60
 )
 
-func simulatedLeak(s Style, tones []Tone) float64 {
+// simulatedLeak gives the camera's rms at the tones' frequencies and in all.
+func simulatedLeak(s Style, tones []Tone) (at, all float64, err error) {
 	slow, fast := math.Inf(1), 0.0
 	for _, t := range tones {
 		slow, fast = math.Min(slow, t.Frequency), math.Max(fast, t.Frequency)
@@ -165,30 +184,45 @@ func simulatedLeak(s Style, tones []Tone) float64 {
 	dt := 1 / (fast * float64(per))
 	wait := int(math.Ceil((math.Ceil(leakSmoothings*s.Smoothing*slow) + leakCycles) / slow / dt))
 	n := int(math.Round(float64(take) / slow / dt))
-	k := newHead(s, dt)
-	handle := func(i int) float64 {
-		h := 0.0
-		for _, t := range tones {
-			h += t.Amplitude * (math.Sin(2*math.Pi*t.Frequency*float64(i)*dt+t.Phase) - math.Sin(t.Phase))
-		}
-		return h
+	if wait+n > maxSamples {
+		return 0, 0, refuse("sway", fmt.Sprintf("tones from %g to %g Hz", slow, fast), "tones nearer each other, or less smoothing")
 	}
-	h, sum, power := 0.0, 0.0, 0.0
-	var co, si float64
+	k := newHead(s, dt)
+	h := 0.0
+	// least squares on 1, cos and sin of each tone: normal equations
+	basis := make([]float64, 1+2*len(tones))
+	left, right := mat.NewSymDense(len(basis), nil), mat.NewVecDense(len(basis), nil)
+	power := 0.0
 	for i := 1; i <= wait+n; i++ {
-		next := handle(i)
+		next := 0.0
+		basis[0] = 1
+		for j, t := range tones {
+			sin, cos := math.Sincos(2*math.Pi*t.Frequency*float64(i)*dt + t.Phase)
+			next += t.Amplitude * (sin - math.Sin(t.Phase))
+			basis[1+2*j], basis[2+2*j] = cos, sin
+		}
 		k.step((next-h)/dt, dt)
 		h = next
-		if i > wait {
-			c := k.camera(h)
-			sin, cos := math.Sincos(2 * math.Pi * slow * float64(i) * dt)
-			co, si = co+c*cos, si+c*sin
-			sum, power = sum+c, power+c*c
+		if i <= wait {
+			continue
+		}
+		c := k.camera(h)
+		power += c * c
+		for a, x := range basis {
+			right.SetVec(a, right.AtVec(a)+x*c)
+			for b := a; b < len(basis); b++ {
+				left.SetSym(a, b, left.At(a, b)+x*basis[b])
+			}
 		}
 	}
-	if len(tones) == 1 {
-		return 2 / float64(n) * math.Hypot(co, si)
+	mean := right.AtVec(0) / float64(n)
+	all = math.Sqrt(math.Max(0, power/float64(n)-mean*mean))
+	var fit mat.VecDense
+	if err := fit.SolveVec(left, right); err != nil {
+		return 0, 0, refuse("sway tones", err, "frequencies that differ by more than a hundredth of the lowest")
 	}
-	mean := sum / float64(n)
-	return math.Sqrt(2 * math.Max(0, power/float64(n)-mean*mean))
+	for j := range tones {
+		at += (sq(fit.AtVec(1+2*j)) + sq(fit.AtVec(2+2*j))) / 2
+	}
+	return math.Sqrt(at), all, nil
 }

@@ -73,6 +73,7 @@ func refuse(name string, value any, want string) error {
 // wrong unit (degrees given as radians, milliseconds as seconds).
 const (
 	MaxWindow    = math.Pi    // rad
+	MinSmoothing = 1e-6       // s, below which there is none
 	MaxSmoothing = 60.0       // s
 	MaxAngle     = 3600 * Deg // rad, one step of a move
 	MaxRate      = 3600 * Deg // rad/s
@@ -84,7 +85,7 @@ const (
 // Style is one axis of a follow style in SI units.
 type Style struct {
 	Window    float64 `json:"window_rad"`  // half-width of the dead band, rad, 0 or more
-	Smoothing float64 `json:"smoothing_s"` // trailing angle per rate on a steady pan, s, 0 or more
+	Smoothing float64 `json:"smoothing_s"` // trailing angle per rate on a steady pan, s: 0, or MinSmoothing and more
 	Lag       Lag     `json:"lag"`         // empty is Single
 }
 
@@ -93,8 +94,10 @@ func (s Style) Validate() error {
 	if err := inRange("window (rad)", s.Window, 0, MaxWindow); err != nil {
 		return err
 	}
-	if err := inRange("smoothing (s)", s.Smoothing, 0, MaxSmoothing); err != nil {
-		return err
+	if s.Smoothing != 0 {
+		if err := inRange("smoothing (s), where there is any,", s.Smoothing, MinSmoothing, MaxSmoothing); err != nil {
+			return err
+		}
 	}
 	_, err := ParseLag(string(s.Lag))
 	return err

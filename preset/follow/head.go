@@ -110,7 +110,8 @@ func (k *head) stepFirst(r, dt float64) {
 		if k.tau == 0 { // play: the camera is carried along at the edge
 			k.e = s * k.w
 			if s*r >= 0 || last {
-				break
+				k.v = r
+				return
 			}
 			continue
 		}
@@ -135,8 +136,6 @@ func (k *head) stepFirst(r, dt float64) {
 		k.v = k.y / k.tau
 	case k.tau > 0:
 		k.v = deadZone(k.e, k.w) / k.tau
-	case k.e == math.Copysign(k.w, r) && r != 0:
-		k.v = r
 	default:
 		k.v = 0
 	}

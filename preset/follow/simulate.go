@@ -14,6 +14,10 @@ type Options struct {
 	// FieldOfView is the lens's full angle of view along this axis in rad
 	// (horizontal for pan, vertical for tilt); 0 leaves the drift in frame out.
 	FieldOfView float64
+	// CountLanding takes the largest drift only from Landing seconds after the
+	// handle's stop: for a whip, whose way there is a blur.
+	CountLanding bool
+	Landing      float64
 	// NoSmoothness leaves out the two smoothness measures, which cost more than
 	// the simulation itself.
 	NoSmoothness bool
@@ -31,7 +35,7 @@ func (o Options) filled(s Style) (Options, error) {
 		o.Step = defaultStep
 	}
 	if o.Tail == 0 {
-		o.Tail = math.Max(minTail, tailSmoothings*s.Smoothing)
+		o.Tail = math.Max(minTail+o.Landing, tailSmoothings*s.Smoothing)
 	}
 	if o.Tolerance == 0 {
 		o.Tolerance = defaultTolerance
@@ -40,6 +44,7 @@ func (o Options) filled(s Style) (Options, error) {
 		above("sample step (s)", o.Step, 0.1),
 		above("time after the move (s)", o.Tail, MaxTime),
 		above("settling tolerance (rad)", o.Tolerance, MaxWindow),
+		inRange("landing (s)", o.Landing, 0, o.Tail),
 	} {
 		if err != nil {
 			return o, err
@@ -88,7 +93,7 @@ type Response struct {
 // Drift is how far the subject moves off its place in the frame, taking it that
 // the operator's meant heading (sway left out) keeps the subject in place.
 type Drift struct {
-	MaxAngle float64 `json:"max_angle_rad"` // largest |meant heading minus camera|
+	MaxAngle float64 `json:"max_angle_rad"` // largest |meant heading minus camera|, from the landing on if that is asked
 	AtStop   float64 `json:"at_stop_rad"`   // the same when the handle stops
 	// Shares of the frame's width (height for tilt); 0.5 is from the middle to
 	// the edge. Nil where the subject is 90 degrees or more off the lens axis.
@@ -130,7 +135,7 @@ func Simulate(m Move, s Style, o Options) (*Response, error) {
 	}
 	run.figures(r)
 	if !o.NoSmoothness {
-		r.smoothness(m)
+		r.smoothness()
 	}
 	if o.FieldOfView > 0 {
 		r.Drift = run.drift(o.FieldOfView)
@@ -199,7 +204,9 @@ func (r *run) line(t float64) {
 	lag := math.Abs(r.handle - c)
 	off := math.Abs(r.meant - c)
 	r.maxLag = math.Max(r.maxLag, lag)
-	r.maxDrift = math.Max(r.maxDrift, off)
+	if !r.o.CountLanding || r.t >= r.stop+r.o.Landing {
+		r.maxDrift = math.Max(r.maxDrift, off)
+	}
 	r.peak = math.Max(r.peak, math.Abs(r.v))
 	if r.t <= r.stop {
 		r.lagAtStop, r.stopOff = lag, off

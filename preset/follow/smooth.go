@@ -16,9 +16,9 @@ const (
 	sparcMaxLog2   = 26   // samples, padding included
 )
 
-// smoothRate is the least sample rate, Hz, at which the response's smoothness is
-// taken: the measures look below 10 Hz, so 1 kHz would only cost time.
-const smoothRate = 200.0
+// smoothRate is the least sample rate, Hz, at which the response's arc length is
+// taken: it looks below 10 Hz, so 1 kHz would only cost time.
+const smoothRate = 100.0
 
 // plans keeps transforms by the logarithm of their length: making one costs more
 // than using it.
@@ -140,8 +140,8 @@ func profileOK(v []float64, fs float64, least int) error {
 	return nil
 }
 
-// smoothness fills the two measures of the camera's rate, at about smoothRate.
-func (r *Response) smoothness(m Move) {
+// smoothness fills the two measures of the camera's rate.
+func (r *Response) smoothness() {
 	stride := max(1, int(1/(r.Trace.Step*smoothRate)))
 	v := make([]float64, 0, len(r.Trace.Rate)/stride+1)
 	for i := 0; i < len(r.Trace.Rate); i += stride {
@@ -162,7 +162,7 @@ func (r *Response) smoothness(m Move) {
 		r.Omitted["ldlj"] = "a single lag jumps in acceleration, so its jerk depends on the sample rate; use the spectral arc length"
 		return
 	}
-	if s, err := LDLJ(v, fs); err == nil {
+	if s, err := LDLJ(r.Trace.Rate, 1/r.Trace.Step); err == nil {
 		r.LDLJ = &s
 	} else {
 		r.Omitted["ldlj"] = err.Error()

@@ -88,7 +88,7 @@ func (l *Log) columns(add func(FindingKind, string, problem, string, ...any)) {
 	for i, c := range have {
 		x := rate(c)
 		if slices.Min(x) == slices.Max(x) {
-			add(Constant, c.Use, problem{count: len(x)}, "column %q, read as %s, is %.4g in every row: the sensor or the log is dead there", c.Name, c.Use, x[0]/c.scale)
+			add(Constant, c.Use, problem{count: len(x)}, "column %q, read as %s, is %.4g in every row: the sensor or the log is dead there", c.Name, c.Use, x[0]/c.Scale)
 			continue
 		}
 		for _, d := range have[:i] {
@@ -97,7 +97,7 @@ func (l *Log) columns(add func(FindingKind, string, problem, string, ...any)) {
 			}
 		}
 		if p, level := l.clipped(x); p.count > 0 {
-			add(Clipped, c.Use, p, "column %q, read as %s, is cut off at %.4g in %d rows: the sensor's range was too small, and levels there are too low", c.Name, c.Use, level/c.scale, p.count)
+			add(Clipped, c.Use, p, "column %q, read as %s, is cut off at %.4g in %d rows: the sensor's range was too small, and levels there are too low", c.Name, c.Use, level/c.Scale, p.count)
 		}
 	}
 }

@@ -48,6 +48,57 @@ type Log struct {
 
 type lineAt struct{ index, line int }
 
+// Columns maps a log's columns: a header's name (capitals do not matter) or "#2"
+// for the second column. Empty means guess, "-" means there is none.
+type Columns struct {
+	Time, Pan, Roll, Tilt string
+}
+
+// ColumnUse says what a column was read as.
+type ColumnUse = csvlog.Use
+
+// guesses are the header words by which Read knows the turn rates: general words,
+// and the axis letters of a sensor mounted as the head's frame (x forward, y left,
+// z up). Each list is tried in turn on the names less their units; the first with a
+// match decides. Common practice, no source.
+var guesses = [3][][]string{
+	schema.Pan:  {{"pan", "pan rate", "gyro pan", "rate pan"}, {"yaw", "yaw rate", "gyro yaw"}, {"gyro z", "gyr z", "gz", "wz", "omega z", "rate z", "angular velocity z", "w z", "g z", "z gyro"}, {"z"}},
+	schema.Roll: {{"roll", "roll rate", "gyro roll", "rate roll"}, {"gyro x", "gyr x", "gx", "wx", "omega x", "rate x", "angular velocity x", "w x", "g x", "x gyro"}, {"x"}},
+	schema.Tilt: {{"tilt", "tilt rate", "gyro tilt", "rate tilt"}, {"pitch", "pitch rate", "gyro pitch"}, {"gyro y", "gyr y", "gy", "wy", "omega y", "rate y", "angular velocity y", "w y", "g y", "y gyro"}, {"y"}},
+}
+
+var rateUnits = map[string]float64{
+	"deg/s": deg, "°/s": deg, "dps": deg, "deg s": deg, "degs": deg, "degrees/s": deg, "degree/s": deg, "deg/sec": deg, "degrees/sec": deg,
+	"mdps": deg / 1000, "mdeg/s": deg / 1000,
+	"rad/s": 1, "rads": 1, "rad s": 1, "rps": 1, "radians/s": 1, "rad/sec": 1, "mrad/s": 1e-3,
+}
+
+// find maps the columns of a log.
+func find(in *csvlog.Reader, o ReadOptions) ([]ColumnUse, error) {
+	wants := []csvlog.Want{csvlog.TimeWant(o.Columns.Time, o.TimeUnit)}
+	if o.Rate > 0 && o.Columns.Time == "" {
+		wants[0].Given = "-"
+	}
+	for i, given := range []string{o.Columns.Pan, o.Columns.Roll, o.Columns.Tilt} {
+		a := schema.Axes[i]
+		wants = append(wants, csvlog.Want{Use: a.String(), Given: given, Lists: guesses[a], Unit: o.RateUnit, Units: rateUnits, Known: "deg/s or rad/s", Bare: "deg/s"})
+	}
+	uses, err := in.Find(wants)
+	if err != nil {
+		return nil, err
+	}
+	timed := len(uses) > 0 && uses[0].Use == "time"
+	switch {
+	case len(uses) == 0 || timed && len(uses) == 1:
+		return nil, &ReadError{What: "no turn rate found among the columns " + in.Names(), Do: `map at least one of pan, roll, tilt to a column by its name or number, as "#2"`}
+	case timed && o.Rate > 0:
+		return nil, &ReadError{What: "both a time column and a sample rate were given", Do: "give the rate only for a log without time"}
+	case !timed && !(o.Rate > 0):
+		return nil, &ReadError{What: "no time found among the columns " + in.Names(), Do: "map the time to a column, or give the sample rate"}
+	}
+	return uses, nil
+}
+
 // Timing is what the timestamps say, before any spectrum.
 type Timing struct {
 	Rows        int     `json:"rows"` // kept
@@ -139,10 +190,10 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 	}
 	var use []int
 	for _, u := range l.Columns {
-		use = append(use, u.column)
+		use = append(use, u.Column)
 	}
 	in.Use(use)
-	clock := clock{has: l.Columns[0].Use == "time", scale: l.Columns[0].scale, rate: o.Rate}
+	clock := clock{has: l.Columns[0].Use == "time", rate: o.Rate}
 	var unreadable, disordered, wrapped problem
 	row, cols := make([]float64, len(use)), make([][]float64, len(use))
 	for n := 0; ; n++ {
@@ -177,7 +228,7 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 		l.Time = append(l.Time, t)
 		for i, v := range row {
 			if !clock.has || i > 0 {
-				cols[i] = append(cols[i], v*l.Columns[i].scale)
+				cols[i] = append(cols[i], v*l.Columns[i].Scale)
 			}
 		}
 	}
@@ -203,7 +254,7 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 	case len(l.Time) < minRows:
 		return nil, &ReadError{What: fmt.Sprintf("only %d rows can be used", len(l.Time)), Do: fmt.Sprintf("expected at least %d, better some seconds' worth", minRows)}
 	}
-	if err := l.scaleTime(o.Rate); err != nil {
+	if err := l.scaleTime(); err != nil {
 		return nil, err
 	}
 	steps := l.timing()
@@ -220,11 +271,11 @@ func example(in *csvlog.Reader) string {
 
 // clock turns the time column, or the row count, into rising times.
 type clock struct {
-	has         bool
-	scale, rate float64
-	rows        int // seen, for a log without time
-	last, lift  float64
-	begun       bool
+	has        bool
+	rate       float64
+	rows       int // seen, for a log without time
+	last, lift float64
+	begun      bool
 }
 
 // counterBits are the widths at which a clock that counts starts again.
@@ -281,22 +332,16 @@ func (l *Log) line(index int) int {
 }
 
 // scaleTime brings the time to seconds since the first row.
-func (l *Log) scaleTime(rate float64) error {
+func (l *Log) scaleTime() error {
 	u := &l.Columns[0]
 	scale := 1.0
 	if u.Use == "time" {
-		if u.scale == 0 {
-			step := median(stepsOf(l.Time))
-			for _, g := range stepUnits {
-				if step >= g.from && step < g.to {
-					u.Unit, u.By, u.scale = g.unit, "steps", timeUnits[g.unit]
-				}
-			}
-			if u.scale == 0 {
-				return &ReadError{What: fmt.Sprintf("the time column %q has no unit, and its steps of %.3g fit none", u.Name, step), Do: "give its unit: s, ms, us or ns"}
+		if u.Scale == 0 {
+			if err := u.FromSteps(csvlog.Median(csvlog.Steps(l.Time))); err != nil {
+				return err
 			}
 		}
-		scale = u.scale
+		scale = u.Scale
 	}
 	t0 := l.Time[0]
 	for i := range l.Time {
@@ -308,36 +353,14 @@ func (l *Log) scaleTime(rate float64) error {
 	return nil
 }
 
-// stepUnits tells the unit of a time column without one from its median step: a
-// gyro is logged at 10 Hz to 50 kHz. Common practice, no source.
-var stepUnits = []struct {
-	from, to float64
-	unit     string
-}{{2e-5, 0.15, "s"}, {0.15, 150, "ms"}, {150, 1.5e5, "us"}, {1.5e5, 1.5e8, "ns"}}
-
-func stepsOf(t []float64) []float64 {
-	d := make([]float64, len(t)-1)
-	for i := range d {
-		d[i] = t[i+1] - t[i]
-	}
-	return d
-}
-
-// median sorts x. It is the mean of the two middle ones of an even number.
-func median(x []float64) float64 {
-	slices.Sort(x)
-	n := len(x)
-	return (x[(n-1)/2] + x[n/2]) / 2
-}
-
 // timing fills Timing and returns the time steps, sorted.
 func (l *Log) timing() []float64 {
 	n := len(l.Time)
 	t := &l.Timing
 	t.Rows, t.Duration = n, l.Time[n-1]
 	t.MeanRate = float64(n-1) / t.Duration
-	steps := stepsOf(l.Time)
-	t.StepMedian = median(steps)
+	steps := csvlog.Steps(l.Time)
+	t.StepMedian = csvlog.Median(steps)
 	t.StepMin, t.Even = math.Inf(1), true
 	grid := t.Duration / float64(n-1)
 	for i := 1; i < n; i++ {

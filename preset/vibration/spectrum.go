@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 
 	"rigkeep/preset/domain"
+	"rigkeep/preset/internal/csvlog"
 )
 
 func refuse(name string, value any, want, do string) error {
@@ -217,7 +218,7 @@ func (s *Spectrum) peak(k int) Peak {
 	side = append(side, s.PSD[max(k-floorOut, 0):max(k-floorIn+1, 0)]...)
 	side = append(side, s.PSD[min(k+floorIn, n):min(k+floorOut+1, n)]...)
 	if len(side) > 0 {
-		p.Floor = median(side)
+		p.Floor = csvlog.Median(side)
 	}
 	power := 0.0
 	lo, hi := max(k-lobe, 0), min(k+lobe+1, n)
