@@ -145,6 +145,12 @@ func TestTiltLimitsByHand(t *testing.T) {
 		}
 	}
 
+	// a hand 35 deg to the left and 40 deg up meets the side of a tall frame, not its top: y = x tan(30 deg)
+	tall := Look{View: View{H: 60 * deg, V: 100 * deg}, Up: 90 * deg, Down: 90 * deg}
+	x, y, z := math.Cos(40*deg)*math.Cos(35*deg), math.Cos(40*deg)*math.Sin(35*deg), math.Sin(40*deg)
+	side := must(tall.TiltLimits([]Obstacle{Direction("hand", 35*deg, 40*deg, 0)}))(t)
+	near(t, "by the side", side.Up.Limit, math.Atan2(z, x)-math.Acos(y/math.Tan(30*deg)/math.Hypot(x, z)), 0, 1e-12)
+
 	// a ball that comes round behind a long lens, near enough to touch it, counts from one radius behind; farther back it does not
 	long := Look{View: View{H: 10 * deg, V: 10 * deg}, Pupil: [3]float64{0.1, 0, 0}, Up: 90 * deg, Down: 90 * deg}
 	touch := must(long.TiltLimits([]Obstacle{{Name: "knob", Place: [3]float64{0, 0, 0.081}, Radius: 0.02}}))(t)
