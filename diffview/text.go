@@ -39,21 +39,21 @@ func WriteText(w io.Writer, r Report, o Options, s Style) error {
 	s.Width = max(s.Width, minWidth)
 	v := layOut(r, o)
 	p := printer{s: s}
-	for _, x := range v.parties {
+	for _, x := range v.Parties {
 		p.hang(dim, x[0]+strings.Repeat(" ", 8-len(x[0])), safe.Line(x[1]))
 	}
-	p.hang(strong, "", safe.Line(v.stat))
-	for _, sec := range v.sections {
+	p.hang(strong, "", safe.Line(v.Stat))
+	for _, sec := range v.Sections {
 		p.line("")
-		p.hang(strong, "", safe.Line(sec.title))
-		for _, b := range sec.blocks {
+		p.hang(strong, "", safe.Line(sec.Title))
+		for _, b := range sec.Blocks {
 			switch {
-			case b.table != nil:
-				p.table(*b.table)
-			case b.plot != nil:
-				p.plot(*b.plot)
+			case b.Table != nil:
+				p.table(*b.Table)
+			case b.Plot != nil:
+				p.plot(*b.Plot)
 			default:
-				p.para("  ", safe.Line(b.para), b.tone)
+				p.para("  ", safe.Line(b.Para), b.Tone)
 			}
 		}
 	}
@@ -152,9 +152,9 @@ const gap = 2
 // table writes a table in columns where it fits; extra columns then move below
 // their row, text columns wrap, and on a narrow screen rows are stacked.
 func (p *printer) table(t table) {
-	cells := make([][]string, len(t.rows)) // safe text, not coloured
-	for i, r := range t.rows {
-		for _, c := range r.cells {
+	cells := make([][]string, len(t.Rows)) // safe text, not coloured
+	for i, r := range t.Rows {
+		for _, c := range r.Cells {
 			cells[i] = append(cells[i], c.safe())
 		}
 	}
@@ -169,11 +169,11 @@ func (p *printer) table(t table) {
 
 // safe is a cell on one line; marks carry [-gone-] and {+new+} signs.
 func (c cell) safe() string {
-	if c.marks == nil {
-		return safe.Line(c.text)
+	if c.Marks == nil {
+		return safe.Line(c.Text)
 	}
 	var b strings.Builder
-	for _, m := range c.marks {
+	for _, m := range c.Marks {
 		switch m.Op {
 		case Added:
 			b.WriteString("{+" + safe.Line(m.Text) + "+}")
@@ -189,26 +189,17 @@ func (c cell) safe() string {
 // fit gives each column a width, 0 for one that is left out; ok is false when
 // the columns would be too narrow to read.
 func (p *printer) fit(t table, cells [][]string, withExtra bool) (widths []int, ok bool) {
-	widths = make([]int, len(t.head))
-	total, flexible := 2, 0
-	for j, col := range t.head {
-		if col.extra && !withExtra {
+	widths = make([]int, len(t.Head))
+	total := 2
+	for j, col := range t.Head {
+		if col.Extra && !withExtra {
 			continue
 		}
-		used := false
 		for i := range cells {
 			widths[j] = max(widths[j], width(cells[i][j]))
-			used = used || cells[i][j] != ""
 		}
-		if !used {
-			widths[j] = 0
-			continue
-		}
-		widths[j] = max(widths[j], width(col.title))
+		widths[j] = max(widths[j], width(col.Title))
 		total += widths[j] + gap
-		if j > 0 && !col.right {
-			flexible++
-		}
 	}
 	over := total - gap - p.s.Width
 	if over <= 0 {
@@ -220,8 +211,8 @@ func (p *printer) fit(t table, cells [][]string, withExtra bool) (widths []int, 
 	// take from the widest until it fits
 	for ; over > 0; over-- {
 		widest := -1
-		for j, col := range t.head {
-			if widths[j] > 0 && !col.right && (widest < 0 || widths[j] > widths[widest]) {
+		for j, col := range t.Head {
+			if widths[j] > 0 && !col.Right && (widest < 0 || widths[j] > widths[widest]) {
 				widest = j
 			}
 		}
@@ -236,22 +227,22 @@ func (p *printer) fit(t table, cells [][]string, withExtra bool) (widths []int, 
 func (p *printer) columns(t table, cells [][]string, widths []int) {
 	pad := func(s string, j int) string {
 		blanks := strings.Repeat(" ", max(widths[j]-width(s), 0))
-		if t.head[j].right {
+		if t.Head[j].Right {
 			return blanks + s
 		}
 		return s + blanks
 	}
 	var head []string
-	for j, col := range t.head {
+	for j, col := range t.Head {
 		if widths[j] > 0 {
-			head = append(head, pad(col.title, j))
+			head = append(head, pad(col.Title, j))
 		}
 	}
 	p.line(p.s.paint(dim, "  "+strings.TrimRight(strings.Join(head, strings.Repeat(" ", gap)), " ")))
-	for i, r := range t.rows {
-		lines := make([][]string, len(t.head))
+	for i, r := range t.Rows {
+		lines := make([][]string, len(t.Head))
 		height := 1
-		for j := range t.head {
+		for j := range t.Head {
 			if widths[j] > 0 {
 				lines[j] = wrap(cells[i][j], widths[j])
 				if j == 0 && len(lines[j]) > 1 { // a label goes on under its words, not under its sign
@@ -265,7 +256,7 @@ func (p *printer) columns(t table, cells [][]string, widths []int) {
 		}
 		for k := range height {
 			var out []string
-			for j := range t.head {
+			for j := range t.Head {
 				if widths[j] == 0 {
 					continue
 				}
@@ -273,15 +264,15 @@ func (p *printer) columns(t table, cells [][]string, widths []int) {
 				if k < len(lines[j]) {
 					s = lines[j][k]
 				}
-				out = append(out, p.s.paint(r.cells[j].tone, pad(s, j)))
+				out = append(out, p.s.paint(r.Cells[j].Tone, pad(s, j)))
 			}
 			p.line("  " + strings.Join(out, strings.Repeat(" ", gap)))
 		}
 		var left []string
-		for j, col := range t.head {
+		for j, col := range t.Head {
 			if widths[j] == 0 && cells[i][j] != "" {
-				title := col.title
-				if col.plain {
+				title := col.Title
+				if col.Plain {
 					title = ""
 				}
 				left = append(left, strings.TrimSpace(title+" "+cells[i][j]))
@@ -295,13 +286,13 @@ func (p *printer) columns(t table, cells [][]string, widths []int) {
 
 // stack writes each row as a heading with its cells below.
 func (p *printer) stack(t table, cells [][]string) {
-	for i, r := range t.rows {
-		p.para("  ", cells[i][0], r.cells[0].tone)
-		for j := 1; j < len(t.head); j++ {
+	for i, r := range t.Rows {
+		p.para("  ", cells[i][0], r.Cells[0].Tone)
+		for j := 1; j < len(t.Head); j++ {
 			if cells[i][j] == "" {
 				continue
 			}
-			p.para("    ", t.head[j].title+": "+cells[i][j], r.cells[j].tone)
+			p.para("    ", t.Head[j].Title+": "+cells[i][j], r.Cells[j].Tone)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"rigkeep/diffview/page"
 	"rigkeep/schema"
 )
 
@@ -17,47 +18,46 @@ type Options struct {
 // view is a report laid out for reading, before it is written as text, Markdown
 // or a page. Its strings are not sanitised: each writer does that for its medium.
 type view struct {
-	title    string
-	stat     string
-	parties  [][2]string // role and words
-	sections []section
+	Title    string
+	Stat     string
+	Parties  [][2]string // role and words
+	Sections []section
 }
 
 type section struct {
-	id, title string
-	blocks    []block
+	ID, Title string
+	Blocks    []block
 }
 
 // block is a paragraph, a table or a plot.
 type block struct {
-	para  string
-	tone  tone
-	table *table
-	plot  *Plot
+	Para  string
+	Tone  tone
+	Table *table
+	Plot  *Plot
 }
 
 type table struct {
-	caption string
-	head    []column
-	rows    []row
+	Caption string
+	Echo    bool // the caption only repeats the section's title
+	Head    []column
+	Rows    []row
 }
 
 type column struct {
-	title string
-	right bool
-	extra bool // the first to leave the table when the page is narrow
-	plain bool // speaks for itself without its title
+	Title string
+	Right bool
+	Extra bool // the first to leave the table when the page is narrow
+	Plain bool // speaks for itself without its title
+	Keep  bool // short words that must not be broken
 }
 
-type row struct {
-	cells []cell
-	under string // said below the row
-}
+type row struct{ Cells []cell }
 
 type cell struct {
-	text  string
-	tone  tone
-	marks []Mark // in place of text
+	Text  string
+	Tone  tone
+	Marks []Mark // in place of Text
 }
 
 // tone is what a writer may colour; words and signs say it as well.
@@ -73,38 +73,65 @@ const (
 	dim
 )
 
-func para(format string, args ...any) block { return block{para: fmt.Sprintf(format, args...)} }
+func para(format string, args ...any) block { return block{Para: fmt.Sprintf(format, args...)} }
 
+// layOut lays a report out: the build, the tune group by group, the proof, and the rest.
 func layOut(r Report, o Options) view {
-	v := view{title: title(r), stat: Stat(r), parties: [][2]string{{"before", r.Before.words()}, {"after", r.After.words()}}}
+	v := view{Title: title(r), Stat: Stat(r), Parties: [][2]string{{"before", r.Before.words()}, {"after", r.After.words()}}}
 	for _, s := range []section{r.Build.section(), {}, r.proofSection(o), r.otherSection(o)} {
-		if s.id == "" { // the place of the tune
+		if s.ID == "" { // the place of the tune
 			for _, g := range r.Tune {
-				v.sections = append(v.sections, r.groupSection(g, o))
+				v.Sections = append(v.Sections, r.groupSection(g, o))
 			}
 			continue
 		}
-		if len(s.blocks) > 0 {
-			v.sections = append(v.sections, s)
+		if len(s.Blocks) > 0 {
+			v.Sections = append(v.Sections, s)
 		}
 	}
 	for _, d := range r.Documents {
-		v.sections = append(v.sections, d.section(o))
+		v.Sections = append(v.Sections, d.section(o))
 	}
-	if s := r.textSection(); len(s.blocks) > 0 {
-		v.sections = append(v.sections, s)
+	if s := r.textSection(); len(s.Blocks) > 0 {
+		v.Sections = append(v.Sections, s)
 	}
-	if s := r.Behaviour.section(); len(s.blocks) > 0 {
-		v.sections = append(v.sections, s)
+	if s := r.Behaviour.section(); len(s.Blocks) > 0 {
+		v.Sections = append(v.Sections, s)
 	}
 	if len(r.NotCompared) > 0 {
-		s := section{id: "not-compared", title: "Not compared"}
+		s := section{ID: "not-compared", Title: "Not compared"}
 		for _, w := range r.NotCompared {
-			s.blocks = append(s.blocks, para("%s", w))
+			s.Blocks = append(s.Blocks, para("%s", w))
 		}
-		v.sections = append(v.sections, s)
+		v.Sections = append(v.Sections, s)
+	}
+	for _, s := range v.Sections {
+		for _, b := range s.Blocks {
+			if b.Table != nil {
+				b.Table.trim()
+				b.Table.Echo = b.Table.Caption == s.Title
+			}
+		}
 	}
 	return v
+}
+
+// trim drops columns that are empty in every row.
+func (t *table) trim() {
+	for j := len(t.Head) - 1; j >= 0; j-- {
+		used := false
+		for _, r := range t.Rows {
+			used = used || !r.Cells[j].Empty()
+		}
+		if used {
+			continue
+		}
+		t.Head = append(t.Head[:j:j], t.Head[j+1:]...)
+		for i := range t.Rows {
+			c := t.Rows[i].Cells
+			t.Rows[i].Cells = append(c[:j:j], c[j+1:]...)
+		}
+	}
 }
 
 func title(r Report) string {
@@ -147,74 +174,74 @@ func short(rev string) string {
 
 // section shows the build: the whole, then inertias, then parts.
 func (b *Build) section() section {
-	s := section{id: "build", title: "Build"}
+	s := section{ID: "build", Title: "Build"}
 	if b == nil {
-		return section{id: "build"}
+		return section{ID: "build"}
 	}
 	switch {
 	case b.Op == Added:
-		s.blocks = append(s.blocks, para("+ The build is new: %s kg in %s.", num(b.MassAfter), plural(len(b.Parts), "part", "parts")))
+		s.Blocks = append(s.Blocks, para("+ The build is new: %s kg in %s.", num(b.MassAfter), plural(len(b.Parts), "part", "parts")))
 	case b.Op == Removed:
-		s.blocks = append(s.blocks, para("- The build is gone: %s kg in %s.", num(b.MassBefore), plural(len(b.Parts), "part", "parts")))
+		s.Blocks = append(s.Blocks, para("- The build is gone: %s kg in %s.", num(b.MassBefore), plural(len(b.Parts), "part", "parts")))
 	case b.Gimbals[0] != b.Gimbals[1]:
-		s.blocks = append(s.blocks, block{para: "~ Gimbal " + b.Gimbals[0] + " → " + b.Gimbals[1] + ": the dial numbers of the two do not mean the same.", tone: strong})
+		s.Blocks = append(s.Blocks, block{Para: "~ Gimbal " + b.Gimbals[0] + " → " + b.Gimbals[1] + ": the dial numbers of the two do not mean the same.", Tone: strong})
 	}
 	if b.Op == Changed {
-		facts := table{caption: "Mass, balance and inertia", head: []column{{title: ""}, {title: "before", right: true}, {title: "after", right: true}, {title: "change"}}}
+		facts := table{Caption: "Mass, balance and inertia", Head: []column{{Title: ""}, {Title: "before", Right: true}, {Title: "after", Right: true}, {Title: "change"}}}
 		if b.MassDelta != 0 {
 			share := ""
 			if b.MassBefore > 0 {
 				share = " (" + percent(b.MassAfter/b.MassBefore-1) + ")"
 			}
-			facts.rows = append(facts.rows, row{cells: []cell{{text: "mass"}, {text: num(b.MassBefore) + " kg"}, {text: num(b.MassAfter) + " kg"},
+			facts.Rows = append(facts.Rows, row{Cells: []cell{{Text: "mass"}, {Text: num(b.MassBefore) + " kg"}, {Text: num(b.MassAfter) + " kg"},
 				direction(b.MassDelta, signed(b.MassDelta)+" g"+share)}})
 		}
 		if b.CG != nil {
-			facts.rows = append(facts.rows, row{cells: []cell{{text: "centre of gravity"}, {text: point(b.CG[0])}, {text: point(b.CG[1])}, {text: "~ " + b.CGShift}}})
+			facts.Rows = append(facts.Rows, row{Cells: []cell{{Text: "centre of gravity"}, {Text: point(b.CG[0])}, {Text: point(b.CG[1])}, {Text: "~ " + b.CGShift}}})
 		}
 		for _, in := range b.Inertia {
-			facts.rows = append(facts.rows, row{cells: []cell{{text: "inertia, " + in.Axis}, {text: sig(in.Before) + " kg·m²"}, {text: sig(in.After) + " kg·m²"},
+			facts.Rows = append(facts.Rows, row{Cells: []cell{{Text: "inertia, " + in.Axis}, {Text: sig(in.Before) + " kg·m²"}, {Text: sig(in.After) + " kg·m²"},
 				direction(in.After-in.Before, "×"+ratio(in.Ratio))}})
 		}
-		if facts.rows != nil {
-			s.blocks = append(s.blocks, block{table: &facts})
+		if facts.Rows != nil {
+			s.Blocks = append(s.Blocks, block{Table: &facts})
 		}
 		if b.Inertia != nil {
-			s.blocks = append(s.blocks, block{para: "Inertia is of " + b.InertiaOf + ". For an equal hold, stiffness goes with it.", tone: dim})
+			s.Blocks = append(s.Blocks, block{Para: "Inertia is of " + b.InertiaOf + ". For an equal hold, stiffness goes with it.", Tone: dim})
 		}
 	}
 	if b.Parts != nil {
-		t := table{caption: "Parts", head: []column{{title: "part"}, {title: "mass", right: true}, {title: "change"}}}
+		t := table{Caption: "Parts", Head: []column{{Title: "part"}, {Title: "mass", Right: true}, {Title: "change"}}}
 		for _, p := range b.Parts {
-			t.rows = append(t.rows, p.row())
+			t.Rows = append(t.Rows, p.row())
 		}
-		s.blocks = append(s.blocks, block{table: &t})
+		s.Blocks = append(s.Blocks, block{Table: &t})
 	}
 	if b.Reordered {
-		s.blocks = append(s.blocks, para("~ The parts are listed in another order."))
+		s.Blocks = append(s.Blocks, para("~ The parts are listed in another order."))
 	}
 	if t := fieldTable("Fields of the build", b.Fields); t != nil {
-		s.blocks = append(s.blocks, block{table: t})
+		s.Blocks = append(s.Blocks, block{Table: t})
 	}
 	for _, p := range b.Problems {
-		s.blocks = append(s.blocks, para("! %s", p))
+		s.Blocks = append(s.Blocks, para("! %s", p))
 	}
 	return s
 }
 
 func (p Part) row() row {
 	name := p.Slot + ": " + p.Name
-	c := []cell{{text: "~ " + name}, {text: num(p.MassAfter) + " g"}, {}}
+	c := []cell{{Text: "~ " + name}, {Text: num(p.MassAfter) + " g"}, {}}
 	var words []string
 	if p.MassDelta != 0 && p.Op != Added && p.Op != Removed {
 		words = append(words, signed(p.MassDelta)+" g")
 	}
 	switch p.Op {
 	case Added:
-		c[0] = cell{text: "+ " + name, tone: added}
+		c[0] = cell{Text: "+ " + name, Tone: added}
 		words = []string{"added"}
 	case Removed:
-		c[0], c[1].text = cell{text: "- " + name, tone: removed}, num(p.MassBefore)+" g"
+		c[0], c[1].Text = cell{Text: "- " + name, Tone: removed}, num(p.MassBefore)+" g"
 		words = []string{"removed"}
 	case Replaced:
 		words = append(words, "in place of "+p.Was)
@@ -227,19 +254,19 @@ func (p Part) row() row {
 			words = append(words, f.Label+" "+f.arrow())
 		}
 	}
-	c[2].text = strings.Join(words, "; ")
-	return row{cells: c}
+	c[2].Text = strings.Join(words, "; ")
+	return row{Cells: c}
 }
 
 // direction is a change with its sign.
 func direction(d float64, text string) cell {
 	switch {
 	case d > 0:
-		return cell{text: "▲ " + text, tone: up}
+		return cell{Text: "▲ " + text, Tone: up}
 	case d < 0:
-		return cell{text: "▼ " + text, tone: down}
+		return cell{Text: "▼ " + text, Tone: down}
 	}
-	return cell{text: text}
+	return cell{Text: text}
 }
 
 func percent(share float64) string { return signed(math.Round(share*1000)/10) + " %" }
@@ -271,9 +298,9 @@ func (f Field) arrow() string {
 
 // groupSection shows one group of parameters.
 func (r Report) groupSection(g Group, o Options) section {
-	s := section{id: g.Name, title: g.Title}
-	if s.id == "" {
-		s.id = "unknown"
+	s := section{ID: g.Name, Title: g.Title}
+	if s.ID == "" {
+		s.ID = "unknown"
 	}
 	weighty := false
 	for _, x := range r.Tune {
@@ -281,7 +308,7 @@ func (r Report) groupSection(g Group, o Options) section {
 			weighty = weighty || c.Level >= schema.Notable
 		}
 	}
-	t := table{caption: g.Title, head: []column{{title: "parameter"}, {title: "before → after"}, {title: "change"}, {title: "share of range", right: true, extra: true}, {title: "SI", extra: true}, {title: "weight"}}}
+	t := table{Caption: g.Title, Head: []column{{Title: "parameter"}, {Title: "before → after"}, {Title: "change"}, {Title: "share of range", Right: true, Extra: true}, {Title: "SI", Extra: true}, {Title: "weight", Keep: true}}}
 	hidden := 0
 	type said struct {
 		labels []string
@@ -304,31 +331,27 @@ func (r Report) groupSection(g Group, o Options) section {
 			hidden++
 			continue
 		}
-		t.rows = append(t.rows, c.row())
-		label := c.Label
-		if c.Direction != "" {
-			label += " " + c.Direction
-		}
-		say(&sentences, label, c.Sentence)
+		t.Rows = append(t.Rows, c.row())
+		say(&sentences, c.Label, c.Sentence)
 		say(&cautions, c.Label, c.Caution)
 	}
-	if t.rows != nil {
-		s.blocks = append(s.blocks, block{table: &t})
+	if t.Rows != nil {
+		s.Blocks = append(s.Blocks, block{Table: &t})
 	}
 	for _, x := range sentences {
-		s.blocks = append(s.blocks, block{para: strings.Join(x.labels, "; ") + ": " + x.text, tone: dim})
+		s.Blocks = append(s.Blocks, block{Para: strings.Join(x.labels, "; ") + " – " + x.text, Tone: dim})
 	}
 	for _, x := range cautions {
-		s.blocks = append(s.blocks, block{para: "Caution: " + x.text, tone: strong})
+		s.Blocks = append(s.Blocks, block{Para: "Caution: " + x.text, Tone: strong})
 	}
 	if hidden > 0 {
-		s.blocks = append(s.blocks, smaller(hidden))
+		s.Blocks = append(s.Blocks, smaller(hidden))
 	}
 	return s
 }
 
 func smaller(n int) block {
-	return block{para: plural(n, "smaller change", "smaller changes") + " not shown, --all", tone: dim}
+	return block{Para: plural(n, "smaller change", "smaller changes") + " not shown, --all", Tone: dim}
 }
 
 // sign is the mark that says without colour what happened.
@@ -350,12 +373,12 @@ func (c Change) sign() (string, tone) {
 
 func (c Change) row() row {
 	mark, tn := c.sign()
-	cells := []cell{{text: mark + " " + c.Label, tone: tn}, {text: c.arrow()}, {text: c.what()}, {}, {}, {text: c.Level.String()}}
+	cells := []cell{{Text: mark + " " + c.Label, Tone: tn}, {Text: c.arrow()}, {Text: c.what()}, {}, {}, {Text: c.Level.String()}}
 	if c.Level == schema.Major {
-		cells[5].tone = strong
+		cells[5].Tone = strong
 	}
 	if c.Share != nil {
-		cells[3].text = percent(*c.Share)
+		cells[3].Text = percent(*c.Share)
 	}
 	if s := c.SI; s != nil {
 		get := func(v *float64) string {
@@ -366,14 +389,14 @@ func (c Change) row() row {
 		}
 		switch c.Op {
 		case Added:
-			cells[4].text = get(s.After) + " " + s.Unit
+			cells[4].Text = get(s.After) + " " + s.Unit
 		case Removed:
-			cells[4].text = get(s.Before) + " " + s.Unit
+			cells[4].Text = get(s.Before) + " " + s.Unit
 		default:
-			cells[4].text = get(s.Before) + " → " + get(s.After) + " " + s.Unit
+			cells[4].Text = get(s.Before) + " → " + get(s.After) + " " + s.Unit
 		}
 	}
-	return row{cells: cells}
+	return row{Cells: cells}
 }
 
 // what is the change in words for a table.
@@ -405,32 +428,32 @@ func fieldTable(caption string, fs []Field) *table {
 	if len(fs) == 0 {
 		return nil
 	}
-	t := table{caption: caption, head: []column{{title: "key"}, {title: "what it is", extra: true, plain: true}, {title: "before → after"}}}
+	t := table{Caption: caption, Head: []column{{Title: "key"}, {Title: "what it is", Extra: true, Plain: true}, {Title: "before → after"}}}
 	for _, f := range fs {
-		t.rows = append(t.rows, f.row())
+		t.Rows = append(t.Rows, f.row())
 	}
 	return &t
 }
 
 func (f Field) row() row {
-	key := cell{text: "~ " + f.Key}
+	key := cell{Text: "~ " + f.Key}
 	switch f.Op {
 	case Added:
-		key = cell{text: "+ " + f.Key, tone: added}
+		key = cell{Text: "+ " + f.Key, Tone: added}
 	case Removed:
-		key = cell{text: "- " + f.Key, tone: removed}
+		key = cell{Text: "- " + f.Key, Tone: removed}
 	}
-	v := cell{text: f.arrow()}
+	v := cell{Text: f.arrow()}
 	if len(f.Words) > 0 {
-		v = cell{marks: f.Words}
+		v = cell{Marks: f.Words}
 	} else if f.Delta != nil && f.Op == Changed {
-		v.text += " (" + signed(*f.Delta) + ")"
+		v.Text += " (" + signed(*f.Delta) + ")"
 	}
 	label := f.Label
 	if !f.Known {
 		label = "unknown key"
 	}
-	return row{cells: []cell{key, {text: label, tone: dim}, v}}
+	return row{Cells: []cell{key, {Text: label, Tone: dim}, v}}
 }
 
 // shown leaves out what Rigkeep records by itself, and counts it.
@@ -449,7 +472,7 @@ func shown(fs []Field, o Options) (out []Field, hidden int) {
 }
 
 func (r Report) proofSection(o Options) section {
-	s := section{id: "proof", title: "Proof"}
+	s := section{ID: "proof", Title: "Proof"}
 	p := r.Proof
 	if p == nil {
 		return s
@@ -463,19 +486,19 @@ func (r Report) proofSection(o Options) section {
 	case p.Op == Removed:
 		mark = "- "
 	}
-	s.blocks = append(s.blocks, block{para: mark + sentenceCase(p.Sentence) + ".", tone: strong})
+	s.Blocks = append(s.Blocks, block{Para: mark + sentenceCase(p.Sentence) + ".", Tone: strong})
 	for _, w := range p.StaleAfter {
-		s.blocks = append(s.blocks, para("after: %s", w))
+		s.Blocks = append(s.Blocks, para("after: %s", w))
 	}
 	for _, w := range p.StaleBefore {
-		s.blocks = append(s.blocks, para("before: %s", w))
+		s.Blocks = append(s.Blocks, para("before: %s", w))
 	}
 	fs, hidden := shown(p.Fields, o)
 	if t := fieldTable("The record", fs); t != nil {
-		s.blocks = append(s.blocks, block{table: t})
+		s.Blocks = append(s.Blocks, block{Table: t})
 	}
 	if hidden > 0 {
-		s.blocks = append(s.blocks, smaller(hidden))
+		s.Blocks = append(s.Blocks, smaller(hidden))
 	}
 	return s
 }
@@ -488,71 +511,71 @@ func sentenceCase(s string) string {
 }
 
 func (r Report) otherSection(o Options) section {
-	s := section{id: "other", title: "Other fields of the tune"}
-	if t := fieldTable(s.title, r.Other); t != nil {
-		s.blocks = append(s.blocks, block{table: t})
+	s := section{ID: "other", Title: "Other fields of the tune"}
+	if t := fieldTable(s.Title, r.Other); t != nil {
+		s.Blocks = append(s.Blocks, block{Table: t})
 	}
 	return s
 }
 
 func (d Document) section(o Options) section {
-	s := section{id: "document", title: d.Path}
+	s := section{ID: "document", Title: d.Path}
 	switch {
 	case d.Was != "":
-		s.blocks = append(s.blocks, para("compared with %s", d.Was))
+		s.Blocks = append(s.Blocks, para("compared with %s", d.Was))
 	case d.Op == Added:
-		s.blocks = append(s.blocks, block{para: "+ the file is new", tone: added})
+		s.Blocks = append(s.Blocks, block{Para: "+ the file is new", Tone: added})
 	case d.Op == Removed:
-		s.blocks = append(s.blocks, block{para: "- the file is gone", tone: removed})
+		s.Blocks = append(s.Blocks, block{Para: "- the file is gone", Tone: removed})
 	}
 	fs, hidden := shown(d.Fields, o)
 	if t := fieldTable("Keys of "+d.Path, fs); t != nil {
-		s.blocks = append(s.blocks, block{table: t})
+		s.Blocks = append(s.Blocks, block{Table: t})
 	}
 	if hidden > 0 {
-		s.blocks = append(s.blocks, smaller(hidden))
+		s.Blocks = append(s.Blocks, smaller(hidden))
 	}
 	return s
 }
 
 func (r Report) textSection() section {
-	s := section{id: "text", title: "Comments and layout"}
+	s := section{ID: "text", Title: "Comments and layout"}
 	for _, t := range r.Texts {
 		name := t.Path
 		if t.Was != "" {
 			name = t.Was + " → " + t.Path
 		}
-		s.blocks = append(s.blocks, para("~ %s: %s", name, t.Summary))
+		s.Blocks = append(s.Blocks, para("~ %s: %s", name, t.Summary))
 		for _, c := range t.CommentsRemoved {
-			s.blocks = append(s.blocks, block{para: "- # " + c, tone: removed})
+			s.Blocks = append(s.Blocks, block{Para: "- # " + c, Tone: removed})
 		}
 		for _, c := range t.CommentsAdded {
-			s.blocks = append(s.blocks, block{para: "+ # " + c, tone: added})
+			s.Blocks = append(s.Blocks, block{Para: "+ # " + c, Tone: added})
 		}
 	}
 	return s
 }
 
 func (b *Behaviour) section() section {
-	s := section{id: "behaviour", title: "Behaviour"}
+	s := section{ID: "behaviour", Title: "Behaviour"}
 	if b == nil {
 		return s
 	}
 	if len(b.Figures) > 0 {
-		t := table{caption: "What the change does", head: []column{{title: "figure"}, {title: "before", right: true}, {title: "after", right: true}, {title: "change"}, {title: "for", extra: true, plain: true}}}
+		t := table{Caption: "What the change does", Head: []column{{Title: "figure"}, {Title: "before", Right: true}, {Title: "after", Right: true}, {Title: "change"}, {Title: "for", Extra: true, Plain: true}}}
 		for _, f := range b.Figures {
-			t.rows = append(t.rows, f.row())
+			t.Rows = append(t.Rows, f.row())
 		}
-		s.blocks = append(s.blocks, block{table: &t})
+		s.Blocks = append(s.Blocks, block{Table: &t})
 	}
 	for i := range b.Plots {
-		s.blocks = append(s.blocks, block{plot: &b.Plots[i]})
+		s.Blocks = append(s.Blocks, block{Plot: &b.Plots[i]})
 	}
 	for _, w := range b.Basis {
-		s.blocks = append(s.blocks, block{para: w, tone: dim})
+		s.Blocks = append(s.Blocks, block{Para: w, Tone: dim})
 	}
 	for _, w := range b.Missing {
-		s.blocks = append(s.blocks, para("Not computed: %s", w))
+		s.Blocks = append(s.Blocks, para("Not computed: %s", w))
 	}
 	return s
 }
@@ -564,7 +587,7 @@ func (f Figure) row() row {
 		}
 		return three(*v) + unitAfter(f.Unit)
 	}
-	ch := cell{text: "same"}
+	ch := cell{Text: "same"}
 	if f.Before != nil && f.After != nil && f.Differs {
 		d := *f.After - *f.Before
 		text := three(d)
@@ -573,12 +596,12 @@ func (f Figure) row() row {
 		}
 		ch = direction(d, text+unitAfter(f.Unit))
 		if v := f.Verdict(); v != "" {
-			ch.text += ", " + v
+			ch.Text += ", " + v
 		}
 	} else if f.Before == nil || f.After == nil {
-		ch.text = "–"
+		ch.Text = "–"
 	}
-	return row{cells: []cell{{text: f.Name}, {text: get(f.Before)}, {text: get(f.After)}, ch, {text: f.Basis, tone: dim}}}
+	return row{Cells: []cell{{Text: f.Name}, {Text: get(f.Before)}, {Text: get(f.After)}, ch, {Text: f.Basis, Tone: dim}}}
 }
 
 func unitAfter(u string) string {
@@ -589,10 +612,4 @@ func unitAfter(u string) string {
 }
 
 // three writes a computed figure to three significant digits.
-func three(v float64) string {
-	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return schema.Num(v)
-	}
-	d := 2 - int(math.Floor(math.Log10(math.Abs(v))))
-	return strconv.FormatFloat(v, 'f', min(max(d, 0), 9), 64)
-}
+func three(v float64) string { return page.Number(v) }

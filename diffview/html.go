@@ -1,0 +1,71 @@
+package diffview
+
+import (
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+
+	"rigkeep/diffview/page"
+	"rigkeep/diffview/svg"
+)
+
+// body shows a view; it is safe because html/template escapes and line shows
+// what would hide.
+const body = `{{define "body"}}<p class="lead">{{line .Stat}}</p>
+<dl>{{range .Parties}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>
+{{range .Sections}}<section aria-label="{{line .Title}}">
+<h2>{{line .Title}}</h2>
+{{range .Blocks}}{{if .Table}}{{template "rows" .Table}}{{else if .Plot}}{{template "figure" (figure .Plot)}}{{else}}<p{{with class .Para .Tone}} class="{{.}}"{{end}}>{{line .Para}}</p>{{end}}
+{{end}}</section>
+{{end}}{{end}}
+{{define "rows"}}{{$t := .}}<table class="rows"><caption{{if .Echo}} class="hush"{{end}}>{{line .Caption}}</caption>
+<thead><tr>{{range .Head}}<th scope="col"{{if .Right}} class="r"{{end}}>{{if .Title}}{{.Title}}{{else}}what{{end}}</th>{{end}}</tr></thead>
+<tbody>{{range .Rows}}<tr>{{range $i, $c := .Cells}}{{$h := index $t.Head $i}}{{if eq $i 0}}<th scope="row" class="{{$c.Tone}}">{{template "cell" $c}}</th>{{else}}<td class="{{$c.Tone}}{{if $h.Right}} r{{end}}{{if $h.Keep}} keep{{end}}{{if $c.Empty}} none{{end}}"{{if $h.Title}} data-label="{{$h.Title}}"{{end}}>{{template "cell" $c}}</td>{{end}}{{end}}</tr>
+{{end}}</tbody></table>{{end}}
+{{define "cell"}}{{if .Marks}}{{range .Marks}}{{if eq .Op "added"}}<ins>{{line .Text}}</ins>{{else if eq .Op "removed"}}<del>{{line .Text}}</del>{{else}}{{line .Text}}{{end}}{{end}}{{else}}{{line .Text}}{{end}}{{end}}`
+
+// class is the style of a paragraph.
+func class(para string, t tone) string {
+	if strings.HasPrefix(para, "Caution: ") {
+		return "caution"
+	}
+	return t.String()
+}
+
+// String is the tone's class on a page.
+func (t tone) String() string {
+	return [...]string{"", "up", "down", "new", "gone", "strong", "soft"}[t]
+}
+
+// Empty reports whether a cell has nothing to show.
+func (c cell) Empty() bool { return c.Text == "" && c.Marks == nil }
+
+// Chart is the plot as a picture.
+func (p Plot) Chart() svg.Chart {
+	c := svg.Chart{Title: p.Title, Desc: p.About, XLabel: p.XLabel, YLabel: p.YLabel, LogX: p.LogX}
+	for _, s := range p.Series {
+		c.Series = append(c.Series, svg.Series{Name: s.Name, X: s.X, Y: s.Y})
+	}
+	for _, m := range p.Marks {
+		c.Marks = append(c.Marks, svg.Mark{Name: m.Name, At: m.Y})
+	}
+	return c
+}
+
+// WriteHTML writes the report as one self-contained page.
+func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
+	figures := 0
+	t, err := page.Template(body, template.FuncMap{
+		"class": class,
+		"figure": func(p *Plot) page.Figure {
+			figures++
+			return page.Figure{Chart: p.Chart(), ID: fmt.Sprintf("fig%d", figures)}
+		},
+	})
+	if err != nil {
+		return err
+	}
+	v := layOut(r, o)
+	return page.Write(w, t, page.Page{Title: v.Title, Foot: foot}, v)
+}

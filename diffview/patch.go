@@ -1,0 +1,124 @@
+package diffview
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"path"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	fdiff "github.com/go-git/go-git/v5/plumbing/format/diff"
+	"github.com/go-git/go-git/v5/utils/diff"
+	"github.com/sergi/go-diff/diffmatchpatch"
+)
+
+// contextLines is what git and diff -u show around a change.
+const contextLines = 3
+
+// WritePatch writes a unified diff of the two sides' texts that git apply and
+// GNU patch take: applied to the first side's files it gives the second's. A file
+// that has another path on the second side, as the tune of another rig, is
+// patched where it lies on the first.
+//
+// The bytes are those of the files, comments and line ends included. They are
+// not made safe for a terminal, since that would break the patch.
+func WritePatch(w io.Writer, r Report) error {
+	var b bytes.Buffer
+	for _, p := range pairs(r.a.Texts, r.b.Texts, textKind) {
+		if p.inA && p.inB && bytes.Equal(p.docA, p.docB) {
+			continue
+		}
+		name := p.before
+		if !p.inA {
+			name = p.after
+		}
+		writeHeader(&b, name, p)
+		enc := fdiff.NewUnifiedEncoder(&b, contextLines)
+		if err := enc.Encode(hunks{chunksOf(string(p.docA), string(p.docB))}); err != nil {
+			return fmt.Errorf("the patch of %s: %w", name, err)
+		}
+	}
+	_, err := w.Write(b.Bytes())
+	return err
+}
+
+// writeHeader writes the lines before the hunks as git does. We do it rather
+// than the encoder since that neither quotes paths nor leaves out the file lines
+// of an empty file, which git apply refuses.
+func writeHeader(b *bytes.Buffer, name string, p pair[[]byte]) {
+	name = strings.TrimLeft(path.Clean("/"+strings.ReplaceAll(name, "\\", "/")), "/")
+	from, to := quotePath("a/"+name), quotePath("b/"+name)
+	fmt.Fprintf(b, "diff --git %s %s\n", from, to)
+	ha, hb := plumbing.ComputeHash(plumbing.BlobObject, p.docA), plumbing.ComputeHash(plumbing.BlobObject, p.docB)
+	empty := false
+	switch {
+	case !p.inA:
+		fmt.Fprintf(b, "new file mode 100644\nindex %s..%s\n", plumbing.ZeroHash, hb)
+		from, empty = "/dev/null", len(p.docB) == 0
+	case !p.inB:
+		fmt.Fprintf(b, "deleted file mode 100644\nindex %s..%s\n", ha, plumbing.ZeroHash)
+		to, empty = "/dev/null", len(p.docA) == 0
+	default:
+		fmt.Fprintf(b, "index %s..%s 100644\n", ha, hb)
+	}
+	if empty {
+		return
+	}
+	fmt.Fprintf(b, "--- %s\n+++ %s\n", from, to)
+}
+
+// quotePath quotes a path as git does where it has bytes that could be taken
+// for something else; blanks too, at which GNU patch would cut it.
+func quotePath(p string) string {
+	plain := true
+	for i := 0; i < len(p); i++ {
+		plain = plain && p[i] > 0x20 && p[i] < 0x7f && p[i] != '"' && p[i] != '\\'
+	}
+	if plain {
+		return p
+	}
+	var b strings.Builder
+	b.WriteByte('"')
+	for i := 0; i < len(p); i++ {
+		switch c := p[i]; {
+		case c == '"' || c == '\\':
+			b.WriteByte('\\')
+			b.WriteByte(c)
+		case c < 0x20 || c >= 0x7f:
+			fmt.Fprintf(&b, `\%03o`, c)
+		default:
+			b.WriteByte(c)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}
+
+// hunks is the part of a patch that the encoder writes: one file without header.
+type hunks struct{ chunks []fdiff.Chunk }
+
+func (h hunks) Message() string                { return "" }
+func (h hunks) FilePatches() []fdiff.FilePatch { return []fdiff.FilePatch{h} }
+func (h hunks) IsBinary() bool                 { return false }
+func (h hunks) Files() (from, to fdiff.File)   { return nil, nil }
+func (h hunks) Chunks() []fdiff.Chunk          { return h.chunks }
+
+type chunk struct {
+	text string
+	op   fdiff.Operation
+}
+
+func (c chunk) Content() string       { return c.text }
+func (c chunk) Type() fdiff.Operation { return c.op }
+
+func chunksOf(a, b string) []fdiff.Chunk {
+	ops := map[diffmatchpatch.Operation]fdiff.Operation{diffmatchpatch.DiffEqual: fdiff.Equal, diffmatchpatch.DiffDelete: fdiff.Delete, diffmatchpatch.DiffInsert: fdiff.Add}
+	var out []fdiff.Chunk
+	for _, d := range diff.Do(a, b) {
+		if d.Text != "" {
+			out = append(out, chunk{d.Text, ops[d.Type]})
+		}
+	}
+	return out
+}
