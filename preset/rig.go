@@ -7,6 +7,7 @@ package preset
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"rigkeep/preset/mass"
 	"rigkeep/schema"
@@ -177,4 +178,25 @@ func (r Rig) Inertias(sheet *schema.Sheet, t *Tune) ([3]mass.Moment, error) {
 	}
 	out[schema.Pan], out[schema.Roll], out[schema.Tilt] = m.Pan, m.Roll, m.Tilt
 	return out, nil
+}
+
+// WithoutPart leaves out the one part with the given slot or name; case does
+// not matter. None or several is an error that lists what there is.
+func WithoutPart(parts []Part, name string) ([]Part, error) {
+	var out []Part
+	var have []string
+	for _, p := range parts {
+		have = append(have, p.Slot)
+		if strings.EqualFold(p.Slot, name) || strings.EqualFold(p.Name, name) {
+			continue
+		}
+		out = append(out, p)
+	}
+	switch len(parts) - len(out) {
+	case 0:
+		return nil, fmt.Errorf("the build has no part %q; it has: %s", name, strings.Join(have, ", "))
+	case 1:
+		return out, nil
+	}
+	return nil, fmt.Errorf("%q names %d parts; give the name of one", name, len(parts)-len(out))
 }

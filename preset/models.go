@@ -1,0 +1,201 @@
+package preset
+
+import (
+	"fmt"
+	"math"
+
+	"rigkeep/preset/fit"
+	"rigkeep/preset/follow"
+	"rigkeep/preset/loop"
+	"rigkeep/preset/mass"
+	"rigkeep/schema"
+)
+
+// FitLimits is what a gimbal sheet offers a build.
+func FitLimits(s *schema.Sheet) fit.Limits {
+	h := Head(s)
+	lim := fit.Limits{PayloadMin: s.PayloadMin, PayloadMax: s.PayloadMax, TiltRadius: s.TiltRadius, RollRadius: s.RollRadius,
+		Pan: h.Pan.Axis, Roll: h.Roll.Axis, Tilt: h.Tilt.Axis}
+	if s.Box != nil {
+		var lo, hi mass.Vec
+		for i := range lo {
+			lo[i], hi[i] = s.BoxCentre[i]-s.Box[i]/2, s.BoxCentre[i]+s.Box[i]/2
+		}
+		lim.Clear = &fit.Box{Min: lo, Max: hi}
+	}
+	if len(s.Plate) > 0 {
+		t := fit.FreeTravel()
+		for name, to := range map[string]*float64{"forward": &t.Forward, "back": &t.Back, "left": &t.Left, "right": &t.Right, "up": &t.Up, "down": &t.Down} {
+			*to = math.Inf(1)
+			if v, ok := s.Plate[name]; ok {
+				*to = v
+			}
+		}
+		lim.Plate = &t
+	}
+	return lim
+}
+
+// ErrNoMap means that a gimbal sheet does not say what a dial is in SI, so that
+// what depends on it cannot be computed.
+type ErrNoMap struct{ Gimbal, Dial string }
+
+func (e *ErrNoMap) Error() string {
+	return "gimbal " + e.Gimbal + " has no SI map for dial." + e.Dial + ", so this cannot be computed from the tune; a map in its sheet would change that"
+}
+
+// SI takes one value of a tune through its dial's map. A parameter without a
+// dial is in its own unit.
+func SI(c *schema.Catalogue, s *schema.Sheet, t Tune, key string) (v float64, unit string, err error) {
+	p, ok := c.Param(key)
+	v, has := t.Num(key)
+	if !ok || !has {
+		return 0, "", &schema.DomainError{What: "the tune has no value for " + key}
+	}
+	if p.Dial == "" {
+		return v, p.Unit, nil
+	}
+	d, ok := s.Dials[p.Dial]
+	if !ok || d.Map == nil {
+		return 0, "", &ErrNoMap{s.Slug, p.Dial}
+	}
+	v, err = d.ToSI(v)
+	return v, d.Map.Unit, err
+}
+
+// AxisLoop is the loop model of one axis at an inertia of j kg·m². Filters that
+// the tune does not set are taken at the sheet's default, and left out where it
+// has none. The error is *ErrNoMap where the sheet has no SI map.
+func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis, j float64) (loop.Loop, error) {
+	x := s.Axes[a]
+	l := loop.Loop{J: j, B: x.Viscous, Delay: s.Delay}
+	k, _, err := SI(c, s, t, "stiffness."+a.String())
+	if err != nil {
+		return l, err
+	}
+	l.K = k
+	if s.RaiseTogether {
+		l.D = k * x.DampingTime
+	} else {
+		l.D = x.Damping
+	}
+	l.Ki = k * x.Integral
+	for _, f := range []struct {
+		key   string
+		order int
+		to    *loop.Filter
+	}{{"filters.sensing", s.SensingOrder, &l.Sensing}, {"filters.drive", s.DriveOrder, &l.Drive}} {
+		d, has := s.Dials[f.key]
+		v, set := t.Num(f.key)
+		switch {
+		case !has:
+			continue
+		case d.Map == nil:
+			return l, &ErrNoMap{s.Slug, f.key}
+		case !set && d.Default == nil:
+			continue
+		case !set:
+			v = *d.Default
+		}
+		si, err := d.ToSI(v)
+		if err != nil {
+			return l, err
+		}
+		hz := si
+		if d.Map.Unit == "s" {
+			if si == 0 {
+				continue
+			}
+			hz = 1 / (2 * math.Pi * si)
+		}
+		if hz > 0 {
+			*f.to = loop.LowPassHz(f.order, hz)
+		}
+	}
+	for _, q := range r.Resonances {
+		if q.Axis == a {
+			l.Resonance = loop.Resonance{Freq: 2 * math.Pi * q.Hz, Damping: q.Damping, Share: q.Share, SensorBeyond: true}
+		}
+	}
+	return l, l.Validate()
+}
+
+// Raise says what the stiffness dial of a gimbal moves.
+func Raise(s *schema.Sheet) loop.Raise {
+	if s.RaiseTogether {
+		return loop.RaiseTogether
+	}
+	return loop.RaiseStiffness
+}
+
+// FollowStyle is a follow style of a tune in SI. A window or smoothing that the
+// tune does not set is zero. The error is *ErrNoMap where the sheet has no map.
+func FollowStyle(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a schema.Axis) (follow.Style, error) {
+	out := follow.Style{Lag: follow.Lag(s.Lag)}
+	at := schema.Join("follow", style)
+	found := false
+	for _, f := range []struct {
+		what  string
+		scale float64
+		to    *float64
+	}{{"window", math.Pi / 180, &out.Window}, {"smoothing", 1, &out.Smoothing}} {
+		key := at + "." + f.what + "." + a.String()
+		if _, ok := t.Num(key); !ok {
+			continue
+		}
+		found = true
+		v, _, err := SI(c, s, t, key)
+		if err != nil {
+			return out, err
+		}
+		*f.to = v * f.scale
+	}
+	if !found {
+		return out, &schema.DomainError{What: "the tune has no follow style " + style + " for " + a.String()}
+	}
+	return out, nil
+}
+
+// CapLimits are the margins a starting stiffness has to keep in the loop model:
+// half the onset, 45° and a maximum sensitivity of 2.
+// Source: ranges recommended in Åström & Hägglund, PID Controllers (from memory).
+var CapLimits = loop.Limits{GM: 2, PMDeg: 45, Ms: 2}
+
+// CapStiffness is the stiffest dial number of an axis between lo and hi that
+// keeps CapLimits in the loop model, with the reason in words. ok is false
+// where the sheet has no SI map for the dials it needs.
+func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema.Axis, j, lo, hi float64) (dial float64, reason string, ok bool) {
+	key := "stiffness." + a.String()
+	d, has := s.Dials[key]
+	if !has || d.Map == nil || !s.DelayKnown {
+		return 0, "", false
+	}
+	trial := Tune{Values: map[string]any{key: d.Max}}
+	if d.Sign < 0 {
+		trial.Values[key] = d.Min
+	}
+	if t != nil {
+		for _, k := range []string{"filters.sensing", "filters.drive"} {
+			if v, ok := t.Num(k); ok {
+				trial.Values[k] = v
+			}
+		}
+	}
+	l, err := AxisLoop(c, s, trial, r, a, j)
+	if err != nil {
+		return 0, "", false
+	}
+	st, err := l.LargestStiffness(CapLimits, Raise(s))
+	if err != nil || !st.Feasible {
+		return 0, "", false
+	}
+	dial, err = d.FromSI(st.K)
+	if err != nil {
+		return 0, "", false // the dial ends before the loop does, so nothing is to be capped
+	}
+	if dial < lo || dial > hi {
+		return 0, "", false
+	}
+	return d.Round(dial), fmt.Sprintf("the loop model keeps a gain margin of %s, %s° of phase and a sensitivity under %s up to here (limited by %s)",
+		schema.Num(CapLimits.GM), schema.Num(CapLimits.PMDeg), schema.Num(CapLimits.Ms), st.LimitedBy), true
+}
