@@ -1,0 +1,156 @@
+package library
+
+import (
+	"errors"
+	"fmt"
+	"sort"
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Finding is one thing that check has to say about a library.
+type Finding struct {
+	Path    string `json:"path"`
+	Line    int    `json:"line,omitempty"`
+	Col     int    `json:"column,omitempty"`
+	Key     string `json:"key,omitempty"`
+	What    string `json:"what"`
+	Fix     string `json:"fix,omitempty"`
+	Warning bool   `json:"warning"`
+}
+
+// Check reads every file of the work tree and says what does not hold: syntax,
+// keys, ranges, fingerprints, references between files, names that clash.
+func (l *Library) Check() ([]Finding, int, error) {
+	paths, err := l.Store.List("")
+	if err != nil {
+		return nil, 0, err
+	}
+	var out []Finding
+	add := func(f Finding) { out = append(out, f) }
+	docs := map[string]*file.Doc{}
+	places := map[string]preset.Place{}
+	rigs := map[string]preset.Rig{}
+	sheets := map[string]*schema.Sheet{}
+	files := 0
+	// sheets and rigs first: tunes are checked against them
+	order := map[string]int{schema.KindLibrary: 0, schema.KindGimbal: 1, schema.KindRig: 2, schema.KindTune: 3, schema.KindBench: 3, schema.KindJob: 4}
+	var ours []string
+	for _, p := range paths {
+		place, ok := preset.Locate(p)
+		if !ok {
+			if strings.HasSuffix(p, ".toml") {
+				add(Finding{Path: p, What: "this file is in no place that Rigkeep reads", Fix: "move it under gimbals/, jobs/ or the rig's folder, or rename it", Warning: true})
+			}
+			continue
+		}
+		places[p] = place
+		ours = append(ours, p)
+	}
+	sort.SliceStable(ours, func(i, j int) bool { return order[places[ours[i]].Kind] < order[places[ours[j]].Kind] })
+	aliases := map[string]string{}
+	for _, p := range ours {
+		files++
+		place := places[p]
+		data, err := l.Store.Read(p)
+		var sheet *schema.Sheet
+		if r, ok := rigs[place.Rig]; ok {
+			sheet = sheets[r.Gimbal]
+		}
+		var doc *file.Doc
+		if err == nil {
+			if doc, err = file.Parse(p, data); err == nil {
+				ps := l.Cat.Validate(place.Kind, doc.Tree(), sheet)
+				err = Faults(doc, ps)
+				for _, w := range ps {
+					if w.Warning {
+						line, col, _ := doc.ValuePos(w.Key)
+						add(Finding{p, line, col, w.Key, w.What + "; expected " + w.Want, w.Fix, true})
+					}
+				}
+			}
+		}
+		if err != nil {
+			es := file.List(err)
+			for _, e := range es {
+				what := e.What
+				if e.Want != "" {
+					what += "; expected " + e.Want
+				}
+				add(Finding{p, e.Line, e.Col, e.Key, what, e.Fix, false})
+			}
+			if len(es) == 0 {
+				var re *repo.Error
+				if errors.As(err, &re) {
+					add(Finding{Path: p, What: re.Msg, Fix: re.WayOut})
+				} else {
+					add(Finding{Path: p, What: err.Error()})
+				}
+			}
+			continue
+		}
+		docs[p] = doc
+		fault := func(key, what, fix string, warning bool) {
+			e := doc.Fault(key, what, "", fix)
+			add(Finding{p, e.Line, e.Col, key, what, fix, warning})
+		}
+		switch place.Kind {
+		case schema.KindGimbal:
+			sheets[place.Name], _ = l.Cat.Sheet(place.Name, doc.Tree())
+		case schema.KindRig:
+			r := preset.DecodeRig(place.Rig, doc.Tree())
+			rigs[place.Rig] = r
+			if sheets[r.Gimbal] == nil {
+				fault("gimbal", fmt.Sprintf("there is no readable gimbal sheet %q", r.Gimbal), "add or mend gimbals/"+r.Gimbal+".toml", false)
+			}
+			if now := r.Print(); now != place.Rig {
+				fault("part", fmt.Sprintf("the build has the fingerprint %s and lies in the folder of %s: it was changed by hand", now, place.Rig), "save it, which moves it to its new folder: rigkeep save "+r.Alias+" -m WHY", false)
+			}
+			if other, ok := aliases[r.Alias]; ok {
+				fault("alias", fmt.Sprintf("the alias %q belongs to %s as well", r.Alias, other), "give one of them another alias", false)
+			}
+			aliases[r.Alias] = place.Rig
+			if _, err := r.Properties(); err != nil {
+				fault("part", err.Error(), "correct the part", false)
+			}
+		case schema.KindTune, schema.KindBench:
+			f := schema.Flatten(doc.Tree())
+			if f.Str("rig") != place.Rig {
+				fault("rig", fmt.Sprintf("the file says it is for rig %s and lies in the folder of %s", f.Str("rig"), place.Rig), "correct the key, or move the file", false)
+			}
+			if _, ok := rigs[place.Rig]; !ok {
+				fault("rig", "its folder has no readable rig.toml", "add or mend "+preset.RigPath(place.Rig), false)
+			}
+		case schema.KindJob:
+			j := preset.DecodeJob(place.Name, doc.Tree())
+			if j.To.Before(j.From) {
+				fault("to", "the last day is before the first", "correct one of them", false)
+			}
+			if !strings.HasPrefix(place.Name, j.From.Format("2006-01-02")) {
+				fault("from", "the first day is not the date in the file's name", "rename the file or correct the day", true)
+			}
+			for i, pin := range j.Pins {
+				at := fmt.Sprintf("pin[%d].rig", i)
+				if _, ok := rigs[pin.Rig]; !ok && j.State == "open" {
+					fault(at, "there is no rig "+pin.Rig, "remove the pin, or bring the rig back", false)
+				}
+				if pin.Revision != "" {
+					if _, err := l.Store.ReadAt(repo.Rev(pin.Revision), preset.TunePath(pin.Rig, pin.Tune)); err != nil {
+						fault(fmt.Sprintf("pin[%d].revision", i), "the pinned revision does not hold this tune", "pin it again: rigkeep job add "+place.Name+" "+pin.Rig, false)
+					}
+				}
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool {
+		if out[i].Path != out[j].Path {
+			return out[i].Path < out[j].Path
+		}
+		return out[i].Line < out[j].Line
+	})
+	return out, files, nil
+}

@@ -1,0 +1,247 @@
+// Package library gives the git-backed store its meaning: rigs by name, tunes
+// by reference, sheets, jobs and bench logs, read strictly and written in
+// place. It knows no flags and prints nothing.
+package library
+
+import (
+	"errors"
+	"fmt"
+	"sort"
+	"strings"
+	"sync"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Library is an open library.
+type Library struct {
+	Store *repo.Lib
+	Cat   *schema.Catalogue
+
+	mu     sync.Mutex
+	sheets map[string]*schema.Sheet // by slug and revision
+	rigs   []RigRef
+}
+
+// Open finds and opens the library that dir lies in.
+func Open(dir string, cat *schema.Catalogue, opt repo.Options) (*Library, error) {
+	st, err := repo.OpenWith(dir, opt)
+	if err != nil {
+		return nil, err
+	}
+	l := &Library{Store: st, Cat: cat, sheets: map[string]*schema.Sheet{}}
+	if err := l.checkFormat(); err != nil {
+		return nil, err
+	}
+	return l, nil
+}
+
+// checkFormat refuses a library made by a newer program before anything is read.
+func (l *Library) checkFormat() error {
+	data, err := l.Store.Read(preset.LibraryPath)
+	if err != nil {
+		return err
+	}
+	_, err = l.Parse(preset.LibraryPath, data, nil)
+	return err
+}
+
+// Parse reads the text of the file at a library path strictly: TOML, format,
+// kind, keys, types and ranges. sheet adds a tune's dial ranges. Faults are
+// file.Errors with line and column; warnings are not errors here.
+func (l *Library) Parse(path string, data []byte, sheet *schema.Sheet) (*file.Doc, error) {
+	doc, err := file.Parse(path, data)
+	if err != nil {
+		return nil, err
+	}
+	place, ok := preset.Locate(path)
+	if !ok {
+		return nil, &file.Error{Class: file.Usage, File: path, What: "this is not the place of a Rigkeep file", Want: "a file under gimbals/, rigs/ or jobs/"}
+	}
+	return doc, Faults(doc, l.Cat.Validate(place.Kind, doc.Tree(), sheet))
+}
+
+// ParseAs reads a text that does not lie in a library as the given kind.
+func ParseAs(cat *schema.Catalogue, name, kind string, data []byte, sheet *schema.Sheet) (*file.Doc, error) {
+	doc, err := file.Parse(name, data)
+	if err != nil {
+		return nil, err
+	}
+	return doc, Faults(doc, cat.Validate(kind, doc.Tree(), sheet))
+}
+
+// Faults places the problems that are errors in the text; nil for none.
+func Faults(doc *file.Doc, ps []schema.Problem) error {
+	var es file.Errors
+	for _, p := range schema.Errors(ps) {
+		es = append(es, doc.Fault(p.Key, p.What, p.Want, p.Fix))
+	}
+	sort.SliceStable(es, func(i, j int) bool {
+		return es[i].Line < es[j].Line || es[i].Line == es[j].Line && es[i].Col < es[j].Col
+	})
+	return es.Err()
+}
+
+// read returns the bytes at a path, in the work tree for the empty revision.
+func (l *Library) read(rev repo.Rev, path string) ([]byte, error) {
+	if rev == "" {
+		return l.Store.Read(path)
+	}
+	return l.Store.ReadAt(rev, path)
+}
+
+// Doc reads and checks one file; rev "" is the work tree.
+func (l *Library) Doc(rev repo.Rev, path string) (*file.Doc, error) {
+	data, err := l.read(rev, path)
+	if err != nil {
+		return nil, err
+	}
+	var sheet *schema.Sheet
+	if place, ok := preset.Locate(path); ok && place.Kind == schema.KindTune {
+		// the dials are those of the rig's gimbal at the same revision; a missing
+		// or broken sheet is that file's fault and is said when it is read
+		if r, err := l.Rig(rev, place.Rig); err == nil {
+			sheet, _ = l.Sheet(rev, r.Gimbal)
+		}
+	}
+	return l.Parse(path, data, sheet)
+}
+
+// Sheet reads a gimbal sheet.
+func (l *Library) Sheet(rev repo.Rev, slug string) (*schema.Sheet, error) {
+	id := string(rev) + "/" + slug
+	l.mu.Lock()
+	s, ok := l.sheets[id]
+	l.mu.Unlock()
+	if ok {
+		return s, nil
+	}
+	path := preset.GimbalPath(slug)
+	data, err := l.read(rev, path)
+	if errors.Is(err, repo.ErrNotFound) {
+		return nil, l.noGimbal(slug)
+	}
+	if err != nil {
+		return nil, err
+	}
+	doc, err := l.Parse(path, data, nil)
+	if err != nil {
+		return nil, err
+	}
+	sheet, _ := l.Cat.Sheet(slug, doc.Tree())
+	l.mu.Lock()
+	l.sheets[id] = sheet
+	l.mu.Unlock()
+	return sheet, nil
+}
+
+func (l *Library) noGimbal(slug string) error {
+	slugs, _ := l.Gimbals()
+	way := "Add its sheet with: rigkeep gimbal add FILE"
+	if s := schema.Suggest(slug, slugs); s != "" {
+		way = strings.ToUpper(s[:1]) + s[1:]
+	}
+	return &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no gimbal sheet %q in this library", slug), WayOut: way, Paths: []string{preset.GimbalPath(slug)}}
+}
+
+// Gimbals lists the slugs of the sheets in the work tree.
+func (l *Library) Gimbals() ([]string, error) { return l.names("gimbals/") }
+
+// Jobs lists the slugs of the jobs in the work tree, oldest first.
+func (l *Library) Jobs() ([]string, error) { return l.names("jobs/") }
+
+func (l *Library) names(dir string) ([]string, error) {
+	es, err := l.Store.List(dir)
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, e := range es {
+		if p, ok := preset.Locate(e); ok {
+			out = append(out, p.Name)
+		}
+	}
+	sort.Strings(out)
+	return out, nil
+}
+
+// Rig reads a build sheet by its fingerprint.
+func (l *Library) Rig(rev repo.Rev, fp string) (preset.Rig, error) {
+	path := preset.RigPath(fp)
+	data, err := l.read(rev, path)
+	if err != nil {
+		return preset.Rig{}, err
+	}
+	doc, err := l.Parse(path, data, nil)
+	if err != nil {
+		return preset.Rig{}, err
+	}
+	return preset.DecodeRig(fp, doc.Tree()), nil
+}
+
+// Job reads a job by its slug.
+func (l *Library) Job(rev repo.Rev, slug string) (preset.Job, error) {
+	doc, err := l.Doc(rev, preset.JobPath(slug))
+	if err != nil {
+		return preset.Job{}, err
+	}
+	return preset.DecodeJob(slug, doc.Tree()), nil
+}
+
+// FindJob resolves a job by its slug or by the part behind the date, which must
+// be unique.
+func (l *Library) FindJob(name string) (string, error) {
+	all, err := l.Jobs()
+	if err != nil {
+		return "", err
+	}
+	var hits, short []string
+	for _, s := range all {
+		tail := s
+		if len(s) > 11 {
+			tail = s[11:]
+		}
+		short = append(short, tail)
+		if s == name {
+			return s, nil
+		}
+		if tail == name {
+			hits = append(hits, s)
+		}
+	}
+	if len(hits) == 1 {
+		return hits[0], nil
+	}
+	if len(hits) > 1 {
+		return "", &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q names %d jobs: %s", name, len(hits), strings.Join(hits, ", ")), WayOut: "Give the whole name with its date"}
+	}
+	way := "List them with: rigkeep job list"
+	if s := schema.Suggest(name, append(short, all...)); s != "" {
+		way = strings.ToUpper(s[:1]) + s[1:]
+	}
+	return "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no job %q in this library", name), WayOut: way}
+}
+
+// Tunes lists the names of a rig's tunes in the work tree, main first.
+func (l *Library) Tunes(fp string) ([]string, error) {
+	es, err := l.Store.List(preset.RigDir(fp) + "/")
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, e := range es {
+		if p, ok := preset.Locate(e); ok && p.Kind == schema.KindTune {
+			out = append(out, p.Name)
+		}
+	}
+	sort.Slice(out, func(i, j int) bool {
+		if (out[i] == preset.MainTune) != (out[j] == preset.MainTune) {
+			return out[i] == preset.MainTune
+		}
+		return out[i] < out[j]
+	})
+	return out, nil
+}

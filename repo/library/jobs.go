@@ -1,0 +1,108 @@
+package library
+
+import (
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+)
+
+// Pinned is the revision of a rig's tune on a job.
+func (l *Library) Pinned(slug string, rr RigRef, tune string) (repo.Rev, error) {
+	rev, _, err := l.pinned(slug, rr, tune)
+	return rev, err
+}
+
+// PinRequest asks for one pin.
+type PinRequest struct {
+	Rig, Tune string
+	Rev       repo.Rev
+	Unit      string
+}
+
+func (l *Library) emptyPlan() (*Plan, error) {
+	base, err := l.Store.Head()
+	return &Plan{Base: base, seen: map[string]repo.BlobID{}}, err
+}
+
+// PlanJobAdd plans pins and shots of a job.
+func (l *Library) PlanJobAdd(slug string, pins []PinRequest, shots []preset.Shot) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	for _, q := range pins {
+		if err := l.pin(p, slug, q.Rig, q.Tune, q.Rev, q.Unit); err != nil {
+			return nil, err
+		}
+	}
+	for _, s := range shots {
+		t := file.Table{{Key: "name", Value: s.Name}}
+		if s.Kind != "" {
+			t = append(t, file.Field{Key: "kind", Value: s.Kind})
+		}
+		if s.LensMM > 0 {
+			t = append(t, file.Field{Key: "lens_mm", Value: s.LensMM})
+		}
+		if err := l.planAppend(p, preset.JobPath(slug), "shot", t); err != nil {
+			return nil, err
+		}
+	}
+	return p, nil
+}
+
+// planAppend adds a table to an array of tables of a file in the plan.
+func (l *Library) planAppend(p *Plan, path, key string, t file.Table) error {
+	doc, err := l.planned(p, path)
+	if err != nil {
+		return err
+	}
+	after, err := doc.Append(key, t)
+	if err != nil {
+		return err
+	}
+	return l.planText(p, path, after.Text())
+}
+
+// planned is a file as the plan would leave it.
+func (l *Library) planned(p *Plan, path string) (*file.Doc, error) {
+	text, err := l.Store.Read(path)
+	if err != nil {
+		return nil, err
+	}
+	for _, it := range p.Items {
+		if it.Path == path && it.After != nil {
+			text = it.After
+		}
+	}
+	return l.Parse(path, text, nil)
+}
+
+// PlanJobState plans to open or close a job. Closing fixes every pin to the
+// revision it stands for; one that cannot be found is told to unfixed.
+func (l *Library) PlanJobState(slug, state string, unfixed func(rig, tune, why string)) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	j, err := l.Job("", slug)
+	if err != nil {
+		return nil, err
+	}
+	edits := []file.Edit{{Key: "state", Value: state}}
+	for i, pin := range j.Pins {
+		if state != "closed" || pin.Revision != "" {
+			continue
+		}
+		rr, err := l.Find(pin.Rig)
+		var rev repo.Rev
+		if err == nil {
+			rev, err = l.Pinned(slug, rr, pin.Tune)
+		}
+		if err != nil {
+			unfixed(pin.Rig, pin.Tune, err.Error())
+			continue
+		}
+		edits = append(edits, file.Edit{Key: file.Join("pin", i, "revision"), Value: string(rev)})
+	}
+	return p, l.planEdit(p, preset.JobPath(slug), edits...)
+}

@@ -1,0 +1,396 @@
+package library
+
+import (
+	"fmt"
+	"regexp"
+	"sort"
+	"strings"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// RigRef is what a list of rigs shows of one.
+type RigRef struct {
+	Fingerprint, Alias, Gimbal string
+	Was                        []string
+}
+
+// Rigs lists all rigs in the work tree by alias. A build sheet that cannot be
+// read is listed with an empty alias: check says what is wrong with it.
+func (l *Library) Rigs() ([]RigRef, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.rigs != nil {
+		return l.rigs, nil
+	}
+	es, err := l.Store.List("rigs/")
+	if err != nil {
+		return nil, err
+	}
+	out := []RigRef{}
+	for _, e := range es {
+		p, ok := preset.Locate(e)
+		if !ok || p.Kind != schema.KindRig {
+			continue
+		}
+		ref := RigRef{Fingerprint: p.Rig}
+		if data, err := l.Store.Read(e); err == nil {
+			if tree, err := file.Values(e, data); err == nil {
+				f := schema.Flatten(tree)
+				ref.Alias, ref.Gimbal, ref.Was = f.Str("alias"), f.Str("gimbal"), f.Strs("was")
+			}
+		}
+		out = append(out, ref)
+	}
+	sort.Slice(out, func(i, j int) bool {
+		if out[i].Alias != out[j].Alias {
+			return out[i].Alias < out[j].Alias
+		}
+		return out[i].Fingerprint < out[j].Fingerprint
+	})
+	l.rigs = out
+	return out, nil
+}
+
+// forget drops what was read, after a write.
+func (l *Library) forget() {
+	l.mu.Lock()
+	l.rigs, l.sheets = nil, map[string]*schema.Sheet{}
+	l.mu.Unlock()
+}
+
+// Find resolves a rig by alias, by any unique prefix of its fingerprint, or by
+// an earlier fingerprint. An ambiguous prefix lists the candidates, an unknown
+// name the nearest ones.
+func (l *Library) Find(name string) (RigRef, error) {
+	rigs, err := l.Rigs()
+	if err != nil {
+		return RigRef{}, err
+	}
+	var byAlias, byPrefix, byOld []RigRef
+	low := strings.ToLower(name)
+	var aliases []string
+	for _, r := range rigs {
+		aliases = append(aliases, r.Alias)
+		if r.Alias == low && name != "" {
+			byAlias = append(byAlias, r)
+		}
+		if preset.IsFingerprint(low) && strings.HasPrefix(r.Fingerprint, low) {
+			byPrefix = append(byPrefix, r)
+		}
+		for _, w := range r.Was {
+			if len(low) >= 4 && strings.HasPrefix(w, low) {
+				byOld = append(byOld, r)
+				break
+			}
+		}
+	}
+	for _, hits := range [][]RigRef{byAlias, byPrefix, byOld} {
+		switch len(hits) {
+		case 0:
+			continue
+		case 1:
+			return hits[0], nil
+		}
+		var lines []string
+		for _, r := range hits {
+			lines = append(lines, r.Fingerprint+" ("+r.Alias+")")
+		}
+		return RigRef{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), WayOut: "Give more characters of the fingerprint"}
+	}
+	way := "List them with: rigkeep rig list"
+	if s := schema.Suggest(low, aliases); s != "" {
+		way = strings.ToUpper(s[:1]) + s[1:]
+	}
+	return RigRef{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
+}
+
+// Ref is a parsed RIG[/TUNE][@WHEN].
+type Ref struct{ Rig, Tune, When string }
+
+// ParseRef cuts a reference; the tune is "main" where none is named.
+func ParseRef(s string) (Ref, error) {
+	name, when, at := strings.Cut(s, "@")
+	rig, tune, has := strings.Cut(name, "/")
+	if rig == "" || has && !preset.IsName(tune) || at && when == "" {
+		return Ref{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q does not name a tune", s), WayOut: "Write RIG, RIG/TUNE or RIG/TUNE@WHEN, where WHEN is a commit, ~N, a date or a job"}
+	}
+	if !has {
+		tune = preset.MainTune
+	}
+	return Ref{rig, tune, when}, nil
+}
+
+// Loaded is a rig with one of its tunes at one moment.
+type Loaded struct {
+	Ref    Ref
+	Rev    repo.Rev // "" is the work tree
+	Commit *repo.Commit
+	Rig    preset.Rig
+	Sheet  *schema.Sheet
+	Tune   *preset.Tune // nil when the rig has no such tune then
+	Job    string       // slug, when WHEN named a job
+	Texts  map[string][]byte
+	Doc    *file.Doc // of the tune
+}
+
+// TunePath is the path of the loaded tune.
+func (d *Loaded) TunePath() string { return preset.TunePath(d.Rig.Fingerprint, d.Ref.Tune) }
+
+// Label names what was loaded.
+func (d *Loaded) Label() string {
+	s := d.Rig.Alias
+	if d.Ref.Tune != preset.MainTune {
+		s += "/" + d.Ref.Tune
+	}
+	if d.Ref.When != "" {
+		s += "@" + d.Ref.When
+	}
+	return s
+}
+
+// Load reads what a reference names. needTune makes a missing tune an error.
+func (l *Library) Load(s string, needTune bool) (*Loaded, error) {
+	ref, err := ParseRef(s)
+	if err != nil {
+		return nil, err
+	}
+	rr, err := l.Find(ref.Rig)
+	if err != nil {
+		return nil, err
+	}
+	d := &Loaded{Ref: ref, Texts: map[string][]byte{}}
+	fp := rr.Fingerprint
+	if ref.When != "" {
+		if d.Rev, fp, d.Job, err = l.when(rr, ref); err != nil {
+			return nil, err
+		}
+		if d.Commit, err = l.Store.Commit(d.Rev); err != nil {
+			return nil, err
+		}
+	}
+	rigText, err := l.read(d.Rev, preset.RigPath(fp))
+	if err != nil {
+		return nil, err
+	}
+	rigDoc, err := l.Parse(preset.RigPath(fp), rigText, nil)
+	if err != nil {
+		return nil, err
+	}
+	d.Rig = preset.DecodeRig(fp, rigDoc.Tree())
+	d.Texts[preset.RigPath(fp)] = rigText
+	if d.Sheet, err = l.Sheet(d.Rev, d.Rig.Gimbal); err != nil {
+		return nil, err
+	}
+	path := preset.TunePath(fp, ref.Tune)
+	text, err := l.read(d.Rev, path)
+	if err != nil {
+		if needTune || !isNotFound(err) {
+			return nil, l.noTune(rr, ref, err)
+		}
+		return d, nil
+	}
+	if d.Doc, err = l.Parse(path, text, d.Sheet); err != nil {
+		return nil, err
+	}
+	t := preset.DecodeTune(l.Cat, d.Doc.Tree())
+	d.Tune = &t
+	d.Texts[path] = text
+	return d, nil
+}
+
+func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
+	if !isNotFound(err) {
+		return err
+	}
+	names, _ := l.Tunes(rr.Fingerprint)
+	msg := fmt.Sprintf("rig %s has no tune %q", rr.Alias, ref.Tune)
+	if ref.When != "" {
+		msg += " at " + ref.When
+	}
+	way := "Make one with: rigkeep start " + rr.Alias + " --write"
+	if len(names) > 0 {
+		way = "It has: " + strings.Join(names, ", ")
+	}
+	return &repo.Error{Kind: repo.ErrNotFound, Msg: msg, WayOut: way}
+}
+
+func isNotFound(err error) bool { return repo.ExitClass(err) == 3 }
+
+var back = regexp.MustCompile(`^~(\d{1,6})$`)
+
+// when resolves WHEN for one rig and tune: the revision, the fingerprint the
+// rig had then, and the job where one was named.
+func (l *Library) when(rr RigRef, ref Ref) (rev repo.Rev, fp, job string, err error) {
+	none := func(msg, way string) error { return &repo.Error{Kind: repo.ErrNotFound, Msg: msg, WayOut: way} }
+	prints := append([]string{rr.Fingerprint}, reversed(rr.Was)...)
+	name := rr.Alias + "/" + ref.Tune
+	if m := back.FindStringSubmatch(ref.When); m != nil {
+		var n int
+		fmt.Sscan(m[1], &n)
+		hist, err := l.History(rr, ref.Tune, n+1)
+		if err != nil {
+			return "", "", "", err
+		}
+		if n >= len(hist) {
+			return "", "", "", none(fmt.Sprintf("%s has %d revisions, so there is no %s", name, len(hist), ref.When), "See them with: rigkeep history "+rr.Alias)
+		}
+		return hist[n].ID, hist[n].Fingerprint, "", nil
+	}
+	if t, ok := parseDate(ref.When); ok {
+		hist, err := l.History(rr, ref.Tune, 0)
+		if err != nil {
+			return "", "", "", err
+		}
+		for _, h := range hist {
+			if !h.When.After(t) {
+				return h.ID, h.Fingerprint, "", nil
+			}
+		}
+		return "", "", "", none(fmt.Sprintf("%s had no revision by %s", name, ref.When), "See them with: rigkeep history "+rr.Alias)
+	}
+	if slug, jerr := l.FindJob(ref.When); jerr == nil {
+		rev, fp, err := l.pinned(slug, rr, ref.Tune)
+		return rev, fp, slug, err
+	} else if !isNotFound(jerr) {
+		return "", "", "", jerr
+	}
+	rev, err = l.Store.Resolve(ref.When)
+	if err != nil {
+		if isNotFound(err) {
+			err = none(fmt.Sprintf("%q is no commit, ~N, date or job here", ref.When), "See the revisions with: rigkeep history "+rr.Alias+"; the jobs with: rigkeep job list")
+		}
+		return "", "", "", err
+	}
+	for _, p := range prints {
+		if _, err := l.Store.ReadAt(rev, preset.RigPath(p)); err == nil {
+			return rev, p, "", nil
+		}
+	}
+	return "", "", "", none(fmt.Sprintf("rig %s did not exist at %s", rr.Alias, ref.When), "See its revisions with: rigkeep history "+rr.Alias)
+}
+
+func reversed(l []string) []string {
+	out := make([]string, len(l))
+	for i, s := range l {
+		out[len(l)-1-i] = s
+	}
+	return out
+}
+
+// parseDate reads a date (its end is meant) or a date and time.
+func parseDate(s string) (time.Time, bool) {
+	if t, err := time.Parse("2006-01-02", s); err == nil {
+		return t.Add(24*time.Hour - time.Second), true
+	}
+	for _, f := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02T15:04"} {
+		if t, err := time.Parse(f, s); err == nil {
+			return t, true
+		}
+	}
+	return time.Time{}, false
+}
+
+// Revision is one commit that changed a tune, with the fingerprint its rig had.
+type Revision struct {
+	repo.Commit
+	Fingerprint string
+	Path        string
+	Blob        repo.BlobID // "" when that commit took the tune away
+}
+
+// History lists the commits that changed a tune, newest first, across the
+// rig's earlier fingerprints; limit 0 is all.
+func (l *Library) History(rr RigRef, tune string, limit int) ([]Revision, error) {
+	var out []Revision
+	seen := map[repo.Rev]bool{}
+	for _, fp := range append([]string{rr.Fingerprint}, reversed(rr.Was)...) {
+		path := preset.TunePath(fp, tune)
+		changes, err := l.Store.History(path, limit)
+		if err != nil {
+			return nil, err
+		}
+		for _, c := range changes {
+			if seen[c.ID] || c.Blob == "" && fp != rr.Fingerprint {
+				continue // the commit that moved the rig shows at its new place
+			}
+			seen[c.ID] = true
+			out = append(out, Revision{Commit: c.Commit, Fingerprint: fp, Path: path, Blob: c.Blob})
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].When.After(out[j].When) })
+	if limit > 0 && len(out) > limit {
+		out = out[:limit]
+	}
+	return out, nil
+}
+
+// pinned resolves a tune's pin on a job: the revision the job file names, else
+// the newest revision saved for that job.
+func (l *Library) pinned(slug string, rr RigRef, tune string) (repo.Rev, string, error) {
+	j, err := l.Job("", slug)
+	if err != nil {
+		return "", "", err
+	}
+	hist, err := l.History(rr, tune, 0)
+	if err != nil {
+		return "", "", err
+	}
+	prints := append([]string{rr.Fingerprint}, rr.Was...)
+	for _, fp := range prints {
+		if p, ok := j.Pin(fp, tune); ok && p.Revision != "" {
+			return repo.Rev(p.Revision), fp, nil
+		}
+	}
+	for _, h := range hist {
+		if h.Job() == slug {
+			return h.ID, h.Fingerprint, nil
+		}
+	}
+	return "", "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("job %s has no pin for %s/%s", slug, rr.Alias, tune), WayOut: fmt.Sprintf("Pin it with: rigkeep job add %s %s", slug, rr.Alias)}
+}
+
+// KeyHistory lists the revisions at which one value of a tune changed, newest
+// first, across the rig's earlier fingerprints. Values are as written.
+func (l *Library) KeyHistory(rr RigRef, tune, key string, limit int) ([]repo.KeyRevision, error) {
+	extract := func(data []byte) (string, bool) {
+		doc, err := file.Parse("", data)
+		if err != nil {
+			return "", false
+		}
+		v, ok := doc.Get(key)
+		if !ok {
+			return "", false
+		}
+		if n, isNum := schema.Number(v); isNum {
+			return schema.Num(n), true
+		}
+		return fmt.Sprint(v), true
+	}
+	var out []repo.KeyRevision
+	for _, fp := range append([]string{rr.Fingerprint}, reversed(rr.Was)...) {
+		revs, err := l.Store.KeyHistory(preset.TunePath(fp, tune), limit, extract)
+		if err != nil {
+			return nil, err
+		}
+		// where the rig moved, the same value goes on: only true changes count
+		for _, r := range revs {
+			if !r.Present && fp != rr.Fingerprint {
+				continue
+			}
+			if n := len(out); n > 0 && out[n-1].Present && out[n-1].Value == r.Value && r.Present && fp != rr.Fingerprint {
+				out[n-1] = r
+				continue
+			}
+			out = append(out, r)
+		}
+	}
+	if limit > 0 && len(out) > limit {
+		out = out[:limit]
+	}
+	return out, nil
+}

@@ -1,0 +1,519 @@
+package library
+
+import (
+	"context"
+	"fmt"
+	"sort"
+	"strings"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Item is one file of a revision to be made, before and after.
+type Item struct {
+	Path          string
+	OldPath       string // where it was before a rig moved to a new fingerprint, else Path
+	Place         preset.Place
+	Before, After []byte // nil where there is none
+}
+
+// Move is a rig whose build changed enough to change its fingerprint.
+type Move struct{ Alias, From, To string }
+
+// Plan is one revision, worked out and checked, not yet made.
+type Plan struct {
+	Base  repo.Rev
+	Items []Item
+	Moves []Move
+	Rigs  []RigRef // the rigs it is about
+	seen  map[string]repo.BlobID
+}
+
+// Paths gives the paths of the items.
+func (p *Plan) Paths() []string {
+	out := make([]string, len(p.Items))
+	for i, it := range p.Items {
+		out[i] = it.Path
+	}
+	return out
+}
+
+// Target is what a person names to be saved.
+type Target struct {
+	Rig  *RigRef
+	Dir  string // prefix of the paths that belong to it
+	Path string // or one path
+	Name string
+}
+
+// Target resolves a name to save: a rig (RIG or RIG/TUNE), "gimbal:SLUG",
+// "job:SLUG", or a path in the library.
+func (l *Library) Target(name string) (Target, error) {
+	if slug, ok := strings.CutPrefix(name, "gimbal:"); ok {
+		if _, err := l.Sheet("", slug); err != nil {
+			return Target{}, err
+		}
+		return Target{Path: preset.GimbalPath(slug), Name: name}, nil
+	}
+	if s, ok := strings.CutPrefix(name, "job:"); ok {
+		slug, err := l.FindJob(s)
+		if err != nil {
+			return Target{}, err
+		}
+		return Target{Path: preset.JobPath(slug), Name: name}, nil
+	}
+	if _, ok := preset.Locate(name); ok {
+		return Target{Path: name, Name: name}, nil
+	}
+	ref, err := ParseRef(name)
+	if err != nil {
+		return Target{}, err
+	}
+	if ref.When != "" {
+		return Target{}, &repo.Error{Kind: repo.ErrBadPath, Msg: name + " names a moment; only what lies in the work tree now can be saved", WayOut: "To bring an older tune back: rigkeep restore " + name}
+	}
+	rr, err := l.Find(ref.Rig)
+	if err != nil {
+		return Target{}, err
+	}
+	t := Target{Rig: &rr, Dir: preset.RigDir(rr.Fingerprint) + "/", Name: name}
+	if strings.Contains(name, "/") {
+		t.Path, t.Dir = preset.TunePath(rr.Fingerprint, ref.Tune), ""
+	}
+	return t, nil
+}
+
+// Plan works out the revision that saves the targets as they lie in the work
+// tree: every file is checked strictly, with its references, and a rig whose
+// fingerprint changed moves to its new folder with its tunes. An empty plan
+// means there is nothing to save.
+func (l *Library) Plan(targets []Target) (*Plan, error) {
+	base, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	changes, err := l.Store.Status()
+	if err != nil {
+		return nil, err
+	}
+	p := &Plan{Base: base, seen: map[string]repo.BlobID{}}
+	add := func(c repo.Change) error {
+		for _, it := range p.Items {
+			if it.Path == c.Path {
+				return nil
+			}
+		}
+		place, ok := preset.Locate(c.Path)
+		if !ok {
+			return nil
+		}
+		it := Item{Path: c.Path, OldPath: c.Path, Place: place}
+		if it.Before, err = l.Store.ReadAt(base, c.Path); err != nil && !isNotFound(err) {
+			return err
+		}
+		if it.After, err = l.Store.Read(c.Path); err != nil && !isNotFound(err) {
+			return err
+		}
+		if it.After != nil {
+			p.seen[c.Path] = repo.BlobIDOf(it.After)
+		} else {
+			p.seen[c.Path] = ""
+		}
+		p.Items = append(p.Items, it)
+		return nil
+	}
+	for _, t := range targets {
+		if t.Rig != nil {
+			p.Rigs = append(p.Rigs, *t.Rig)
+		}
+		for _, c := range changes {
+			if t.Path == c.Path || t.Dir != "" && strings.HasPrefix(c.Path, t.Dir) {
+				if err := add(c); err != nil {
+					return nil, err
+				}
+			}
+		}
+	}
+	for _, t := range targets {
+		if t.Rig != nil && t.Dir != "" {
+			if err := l.moveRig(p, *t.Rig, base); err != nil {
+				return nil, err
+			}
+		}
+	}
+	sort.Slice(p.Items, func(i, j int) bool { return p.Items[i].Path < p.Items[j].Path })
+	return p, l.checkPlan(p)
+}
+
+// moveRig adds the moves of a rig whose build sheet no longer has the
+// fingerprint of its folder.
+func (l *Library) moveRig(p *Plan, rr RigRef, base repo.Rev) error {
+	r, err := l.Rig("", rr.Fingerprint)
+	if isNotFound(err) {
+		return nil // a rig that was removed by hand
+	}
+	if err != nil {
+		return err
+	}
+	now := r.Print()
+	if now == rr.Fingerprint {
+		return nil
+	}
+	moved := r
+	moved.Fingerprint = now
+	if err := l.vacant(moved); err != nil {
+		return err
+	}
+	p.Moves = append(p.Moves, Move{r.Alias, rr.Fingerprint, now})
+	paths, err := l.Store.List(preset.RigDir(rr.Fingerprint) + "/")
+	if err != nil {
+		return err
+	}
+	drop := map[string]bool{}
+	for _, from := range paths {
+		place, ok := preset.Locate(from)
+		if !ok {
+			continue
+		}
+		drop[from] = true
+		text, err := l.Store.Read(from)
+		if err != nil {
+			return err
+		}
+		p.seen[from] = repo.BlobIDOf(text)
+		to := strings.Replace(from, preset.RigDir(rr.Fingerprint), preset.RigDir(now), 1)
+		it := Item{Path: to, OldPath: from, Place: preset.Place{Kind: place.Kind, Rig: now, Name: place.Name}}
+		if it.Before, err = l.Store.ReadAt(base, from); err != nil && !isNotFound(err) {
+			return err
+		}
+		doc, err := l.Parse(from, text, nil)
+		if err != nil {
+			return err
+		}
+		var edits []file.Edit
+		switch place.Kind {
+		case schema.KindRig:
+			was := []any{}
+			for _, w := range append(append([]string(nil), r.Was...), rr.Fingerprint) {
+				was = append(was, w)
+			}
+			edits = append(edits, file.Edit{Key: "was", Value: was})
+		case schema.KindTune, schema.KindBench:
+			edits = append(edits, file.Edit{Key: "rig", Value: now})
+		}
+		if doc, err = doc.WithOrder(l.rank(from)).Apply(edits...); err != nil {
+			return err
+		}
+		it.After = doc.Text()
+		p.seen[to] = ""
+		p.Items = append(p.Items, it, Item{Path: from, OldPath: from, Place: place, Before: it.Before})
+	}
+	// what was planned for the old place before the move was known
+	kept := p.Items[:0]
+	for _, it := range p.Items {
+		if drop[it.Path] && it.After != nil {
+			continue
+		}
+		kept = append(kept, it)
+	}
+	p.Items = kept
+	p.dropAbsent()
+	return l.repin(p, rr.Fingerprint, now)
+}
+
+// dropAbsent removes deletions of files that no revision has.
+func (p *Plan) dropAbsent() {
+	kept := p.Items[:0]
+	for _, it := range p.Items {
+		if it.After != nil || it.Before != nil || p.seen[it.Path] != "" {
+			kept = append(kept, it)
+		}
+	}
+	p.Items = kept
+}
+
+// repin points the pins of open jobs at a rig's new fingerprint.
+func (l *Library) repin(p *Plan, from, to string) error {
+	jobs, err := l.Jobs()
+	if err != nil {
+		return err
+	}
+	for _, slug := range jobs {
+		j, err := l.Job("", slug)
+		if err != nil || j.State != "open" {
+			continue // a broken job is said by check; a closed one is history
+		}
+		var edits []file.Edit
+		for i, pin := range j.Pins {
+			if pin.Rig == from && pin.Revision == "" {
+				edits = append(edits, file.Edit{Key: file.Join("pin", i, "rig"), Value: to})
+			}
+		}
+		if len(edits) == 0 {
+			continue
+		}
+		if err := l.planEdit(p, preset.JobPath(slug), edits...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// planEdit adds an edit of a library file to the plan.
+func (l *Library) planEdit(p *Plan, path string, edits ...file.Edit) error {
+	doc, err := l.planned(p, path)
+	if err != nil {
+		return err
+	}
+	e, err := l.edit(path, doc, nil, edits...)
+	if err != nil {
+		return err
+	}
+	return l.planText(p, path, e.After.Text())
+}
+
+// checkPlan checks every file of the plan as it will be, and its references.
+func (l *Library) checkPlan(p *Plan) error {
+	sheets := map[string]*schema.Sheet{} // by fingerprint of the rigs in the plan
+	for _, it := range p.Items {
+		if it.After == nil || it.Place.Kind != schema.KindRig {
+			continue
+		}
+		doc, err := l.Parse(it.Path, it.After, nil)
+		if err != nil {
+			return err
+		}
+		r := preset.DecodeRig(it.Place.Rig, doc.Tree())
+		s, err := l.Sheet("", r.Gimbal)
+		if err != nil {
+			return doc.Fault("gimbal", fmt.Sprintf("there is no gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")
+		}
+		if err := l.freeAlias(r.Alias, p.oldPrint(it.Place.Rig)); err != nil {
+			return err
+		}
+		if _, err := r.Properties(); err != nil {
+			return doc.Fault("part", err.Error(), "", "correct it")
+		}
+		sheets[it.Place.Rig] = s
+	}
+	for _, it := range p.Items {
+		if it.After == nil {
+			continue
+		}
+		sheet := sheets[it.Place.Rig]
+		if sheet == nil && it.Place.Rig != "" {
+			r, err := l.Rig("", it.Place.Rig)
+			if err != nil {
+				return err
+			}
+			if sheet, err = l.Sheet("", r.Gimbal); err != nil {
+				return err
+			}
+		}
+		doc, err := l.Parse(it.Path, it.After, sheet)
+		if err != nil {
+			return err
+		}
+		if it.Place.Kind == schema.KindTune || it.Place.Kind == schema.KindBench {
+			if fp := schema.Flatten(doc.Tree()).Str("rig"); fp != it.Place.Rig {
+				return doc.Fault("rig", fmt.Sprintf("the tune says it is for rig %s and lies in the folder of %s", fp, it.Place.Rig), "rig = \""+it.Place.Rig+"\"", "correct the key, or move the file")
+			}
+		}
+	}
+	return nil
+}
+
+func (p *Plan) oldPrint(fp string) string {
+	for _, m := range p.Moves {
+		if m.To == fp {
+			return m.From
+		}
+	}
+	return fp
+}
+
+// Commit makes the planned revision.
+func (l *Library) Commit(ctx context.Context, p *Plan, subject, body string, who repo.Person, when time.Time, trailers ...repo.Trailer) (repo.Rev, error) {
+	defer l.forget()
+	q := repo.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: p.Base, WriteWork: true, Seen: p.seen, Trailers: trailers}
+	for _, it := range p.Items {
+		q.Files = append(q.Files, repo.File{Path: it.Path, Data: it.After, Delete: it.After == nil})
+	}
+	return l.Store.Save(ctx, q)
+}
+
+// PlanRemoval plans to take a rig with all its files out of the library. Files
+// with unsaved edits are refused, since no revision would hold them.
+func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
+	base, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	p := &Plan{Base: base, Rigs: []RigRef{rr}, seen: map[string]repo.BlobID{}}
+	paths, err := l.Store.List(preset.RigDir(rr.Fingerprint) + "/")
+	if err != nil {
+		return nil, err
+	}
+	for _, path := range paths {
+		place, ok := preset.Locate(path)
+		if !ok {
+			continue
+		}
+		now, err := l.Store.Read(path)
+		if err != nil {
+			return nil, err
+		}
+		before, err := l.Store.ReadAt(base, path)
+		if err != nil || string(before) != string(now) {
+			return nil, &repo.Error{Kind: repo.ErrChanged, Msg: path + " has edits that are in no revision", WayOut: "Save them first, or take them back with: rigkeep restore " + rr.Alias, Paths: []string{path}}
+		}
+		p.seen[path] = repo.BlobIDOf(now)
+		p.Items = append(p.Items, Item{Path: path, OldPath: path, Place: place, Before: before})
+	}
+	return p, nil
+}
+
+// PlanRename plans to give a rig another alias. The fingerprint does not change.
+func (l *Library) PlanRename(rr RigRef, alias string) (*Plan, error) {
+	if err := l.freeAlias(alias, rr.Fingerprint); err != nil {
+		return nil, err
+	}
+	base, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	p := &Plan{Base: base, Rigs: []RigRef{rr}, seen: map[string]repo.BlobID{}}
+	return p, l.planEdit(p, preset.RigPath(rr.Fingerprint), file.Edit{Key: "alias", Value: alias})
+}
+
+// RigTarget is a whole rig to be saved.
+func RigTarget(rr RigRef) Target {
+	return Target{Rig: &rr, Dir: preset.RigDir(rr.Fingerprint) + "/", Name: rr.Alias}
+}
+
+// PinTargets pins the tunes of the rigs named to a job: the tune named, else
+// every tune that the plan changes, else main.
+func (l *Library) PinTargets(p *Plan, slug string, targets []Target, unit string) error {
+	for _, t := range targets {
+		if t.Rig == nil {
+			continue
+		}
+		fp := t.Rig.Fingerprint
+		tunes := map[string]bool{}
+		if place, ok := preset.Locate(t.Path); ok && place.Kind == schema.KindTune {
+			tunes[place.Name] = true
+		} else {
+			for _, it := range p.Items {
+				if it.Place.Kind == schema.KindTune && p.oldPrint(it.Place.Rig) == fp && it.After != nil {
+					tunes[it.Place.Name] = true
+				}
+			}
+			if len(tunes) == 0 {
+				tunes[preset.MainTune] = true
+			}
+		}
+		for _, name := range sortedNames(tunes) {
+			if err := l.pin(p, slug, fp, name, "", unit); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func sortedNames(m map[string]bool) []string {
+	out := make([]string, 0, len(m))
+	for k := range m {
+		out = append(out, k)
+	}
+	sort.Strings(out)
+	return out
+}
+
+// pin adds or renews one pin in the plan's copy of the job. rev "" means the
+// newest revision saved for the job.
+func (l *Library) pin(p *Plan, slug, fp, tune string, rev repo.Rev, unit string) error {
+	path := preset.JobPath(slug)
+	doc, err := l.planned(p, path)
+	if err != nil {
+		return err
+	}
+	j := preset.DecodeJob(slug, doc.Tree())
+	if j.State != "open" {
+		return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("job %s is closed", slug), WayOut: "Open another job, or this one again with: rigkeep job open " + slug}
+	}
+	for _, m := range p.Moves {
+		if m.From == fp {
+			fp = m.To
+		}
+	}
+	var edits []file.Edit
+	at := len(j.Pins)
+	for i, pin := range j.Pins {
+		if pin.Rig != fp || pin.Tune != tune {
+			continue
+		}
+		at = i
+		switch {
+		case rev == "" && pin.Revision != "":
+			edits = append(edits, file.Edit{Key: file.Join("pin", i, "revision"), Delete: true})
+		case string(rev) != pin.Revision:
+			edits = append(edits, file.Edit{Key: file.Join("pin", i, "revision"), Value: string(rev)})
+		}
+		if unit != "" && pin.Unit != unit {
+			edits = append(edits, file.Edit{Key: file.Join("pin", i, "unit"), Value: unit})
+		}
+	}
+	if at < len(j.Pins) {
+		if len(edits) == 0 {
+			return nil
+		}
+		return l.planEdit(p, path, edits...)
+	}
+	t := file.Table{{Key: "rig", Value: fp}, {Key: "tune", Value: tune}}
+	if rev != "" {
+		t = append(t, file.Field{Key: "revision", Value: string(rev)})
+	}
+	if unit != "" {
+		t = append(t, file.Field{Key: "unit", Value: unit})
+	}
+	after, err := doc.Append("pin", t)
+	if err != nil {
+		return err
+	}
+	return l.planText(p, path, after.Text())
+}
+
+// planText puts a whole new text of a library file into the plan.
+func (l *Library) planText(p *Plan, path string, text []byte) error {
+	if _, err := l.Parse(path, text, nil); err != nil {
+		return err
+	}
+	for i, it := range p.Items {
+		if it.Path == path && it.After != nil {
+			p.Items[i].After = text
+			return nil
+		}
+	}
+	place, _ := preset.Locate(path)
+	it := Item{Path: path, OldPath: path, Place: place, After: text}
+	var err error
+	if it.Before, err = l.Store.ReadAt(p.Base, path); err != nil && !isNotFound(err) {
+		return err
+	}
+	now, err := l.Store.Read(path)
+	switch {
+	case err == nil:
+		p.seen[path] = repo.BlobIDOf(now)
+	case isNotFound(err):
+		p.seen[path] = ""
+	default:
+		return err
+	}
+	p.Items = append(p.Items, it)
+	return nil
+}

@@ -1,0 +1,107 @@
+package library
+
+import (
+	"fmt"
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+)
+
+// Restore works out how to put a tune back as it was. A tune of an earlier
+// fingerprint comes back under the rig's present one. It does not write.
+func (l *Library) Restore(d *Loaded, rr RigRef) (Edited, error) {
+	path := preset.TunePath(rr.Fingerprint, d.Ref.Tune)
+	now, err := l.Rig("", rr.Fingerprint)
+	if err != nil {
+		return Edited{}, err
+	}
+	sheet, err := l.Sheet("", now.Gimbal)
+	if err != nil {
+		return Edited{}, err
+	}
+	doc := d.Doc
+	if d.Rig.Fingerprint != rr.Fingerprint {
+		if doc, err = doc.Apply(file.Edit{Key: "rig", Value: rr.Fingerprint}); err != nil {
+			return Edited{}, err
+		}
+	}
+	after, err := l.Parse(path, doc.Text(), sheet)
+	if err != nil {
+		return Edited{}, err
+	}
+	e := Edited{Path: path, After: after}
+	text, err := l.Store.Read(path)
+	if isNotFound(err) {
+		return e, nil
+	}
+	if err != nil {
+		return e, err
+	}
+	// what lies there may be broken: that is a reason to restore, so it is not checked
+	e.BeforeText = text
+	e.Before, _ = file.Parse(path, text)
+	return e, nil
+}
+
+// PlanUndo plans the revision that reverses another one. A file that was
+// changed since is a conflict that names it.
+func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
+	c, err := l.Store.Commit(rev)
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(c.Parents) == 0 {
+		return nil, nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "the first revision made the library; it cannot be taken back"}
+	}
+	if len(c.Parents) > 1 {
+		return nil, nil, &repo.Error{Kind: repo.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be taken back as a whole", WayOut: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
+	}
+	base, err := l.Store.Head()
+	if err != nil {
+		return nil, nil, err
+	}
+	diff, err := l.Store.Diff(c.Parents[0], rev)
+	if err != nil {
+		return nil, nil, err
+	}
+	p := &Plan{Base: base, seen: map[string]repo.BlobID{}}
+	var clash []string
+	for _, ch := range diff {
+		place, ok := preset.Locate(ch.Path)
+		if !ok {
+			continue
+		}
+		it := Item{Path: ch.Path, OldPath: ch.Path, Place: place}
+		if it.Before, err = l.Store.ReadAt(base, ch.Path); err != nil && !isNotFound(err) {
+			return nil, nil, err
+		}
+		now, err := l.Store.Read(ch.Path)
+		if err != nil && !isNotFound(err) {
+			return nil, nil, err
+		}
+		id := repo.BlobID("")
+		if now != nil {
+			id = repo.BlobIDOf(now)
+		}
+		if id != ch.New {
+			clash = append(clash, ch.Path)
+			continue
+		}
+		p.seen[ch.Path] = id
+		if ch.Old != "" {
+			if it.After, err = l.Store.ReadBlob(ch.Old); err != nil {
+				return nil, nil, err
+			}
+		}
+		p.Items = append(p.Items, it)
+	}
+	if len(clash) > 0 {
+		return nil, nil, &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("changed since %s: %s", rev.Short(), strings.Join(clash, ", ")), WayOut: "Nothing was done. Restore what you want back by itself: rigkeep restore RIG@WHEN", Paths: clash}
+	}
+	if len(p.Items) == 0 {
+		return nil, nil, &repo.Error{Kind: repo.ErrNothing, Msg: rev.Short() + " changed no file of the library's own"}
+	}
+	return p, c, nil
+}

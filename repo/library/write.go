@@ -1,0 +1,240 @@
+package library
+
+import (
+	"context"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Assign is one KEY=VALUE of a person; Unset removes the key.
+type Assign struct {
+	Key, Text string
+	Unset     bool
+}
+
+// ParseAssign cuts KEY=VALUE.
+func ParseAssign(s string) (Assign, error) {
+	k, v, ok := strings.Cut(s, "=")
+	k, v = strings.TrimSpace(k), strings.TrimSpace(v)
+	if !ok || k == "" || v == "" {
+		return Assign{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q is not KEY=VALUE", s), WayOut: "Write for example stiffness.pan=41"}
+	}
+	return Assign{Key: k, Text: v}, nil
+}
+
+// value reads the text as the field's type.
+func (l *Library) value(kind string, a Assign) (any, error) {
+	f, ok := l.Cat.Field(kind, a.Key)
+	if !ok {
+		way := ""
+		if s := schema.Suggest(a.Key, l.Cat.KnownKeys(kind)); s != "" {
+			way = strings.ToUpper(s[:1]) + s[1:]
+		} else {
+			way = "See the keys with: rigkeep explain"
+		}
+		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("there is no key %q in a %s", a.Key, kind), WayOut: way}
+	}
+	bad := func(want string) error {
+		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%s: %q was given, %s was expected", a.Key, a.Text, want)}
+	}
+	switch f.Type {
+	case schema.Float, schema.Int:
+		t := strings.TrimSpace(strings.TrimSuffix(a.Text, f.Unit))
+		if f.Unit == "°" {
+			t = strings.TrimSpace(strings.TrimSuffix(strings.TrimSuffix(t, "deg"), "°"))
+		}
+		if n, err := strconv.ParseInt(t, 10, 64); err == nil {
+			return n, nil
+		}
+		n, err := strconv.ParseFloat(t, 64)
+		if err != nil || f.Type == schema.Int || n != n || n-n != 0 {
+			return nil, bad(f.Type.String())
+		}
+		return n, nil
+	case schema.Bool:
+		b, err := strconv.ParseBool(a.Text)
+		if err != nil {
+			return nil, bad(f.Type.String())
+		}
+		return b, nil
+	case schema.String:
+		return a.Text, nil
+	}
+	return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: a.Key + " cannot be set from the command line", WayOut: "Open the file with: rigkeep edit"}
+}
+
+// Edited is one file changed in place, before and after; it is not written yet.
+type Edited struct {
+	Path          string
+	Before, After *file.Doc // Before is nil for a new file, and for one that is broken
+	BeforeText    []byte    // what lies there, where Before does not say
+}
+
+func (e Edited) base() []byte {
+	if e.Before != nil {
+		return e.Before.Text()
+	}
+	return e.BeforeText
+}
+
+// Same reports whether nothing changed.
+func (e Edited) Same() bool {
+	return e.Before != nil && string(e.Before.Text()) == string(e.After.Text())
+}
+
+// Assign changes values of a loaded tune in place and checks them. The tune
+// must have been loaded from the work tree.
+func (l *Library) Assign(d *Loaded, as []Assign) (Edited, error) {
+	var edits []file.Edit
+	for _, a := range as {
+		if a.Unset {
+			if _, ok := d.Doc.Get(a.Key); !ok {
+				return Edited{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s has no key %s to remove", d.Label(), a.Key)}
+			}
+			edits = append(edits, file.Edit{Key: a.Key, Delete: true})
+			continue
+		}
+		v, err := l.value(schema.KindTune, a)
+		if err != nil {
+			return Edited{}, err
+		}
+		if ps := schema.Errors(l.Cat.CheckValue(a.Key, v, d.Sheet)); len(ps) > 0 {
+			return Edited{}, &repo.Error{Kind: repo.ErrBadPath, Msg: ps[0].Error()}
+		}
+		edits = append(edits, file.Edit{Key: a.Key, Value: v})
+	}
+	return l.edit(d.TunePath(), d.Doc, d.Sheet, edits...)
+}
+
+// edit applies edits and checks the result.
+func (l *Library) edit(path string, doc *file.Doc, sheet *schema.Sheet, edits ...file.Edit) (Edited, error) {
+	after, err := doc.WithOrder(l.rank(path)).Apply(edits...)
+	if err != nil {
+		return Edited{}, err
+	}
+	if _, err := l.Parse(path, after.Text(), sheet); err != nil {
+		return Edited{}, err
+	}
+	return Edited{Path: path, Before: doc, After: after}, nil
+}
+
+// Edit changes keys of any file of the library in place, checks the result and
+// does not write it.
+func (l *Library) Edit(path string, edits ...file.Edit) (Edited, error) {
+	doc, err := l.Doc("", path)
+	if err != nil {
+		return Edited{}, err
+	}
+	return l.edit(path, doc, nil, edits...)
+}
+
+// rank orders keys as the catalogue lists them, so that a new key lands where a
+// person would look for it.
+func (l *Library) rank(path string) func(string) int {
+	place, _ := preset.Locate(path)
+	k, _ := l.Cat.Kind(place.Kind)
+	pos := map[string]int{}
+	for i, f := range k.Fields {
+		pos[f.Path] = i
+	}
+	return func(key string) int {
+		if f, ok := l.Cat.Field(place.Kind, key); ok {
+			return pos[f.Path]
+		}
+		return len(pos)
+	}
+}
+
+// Write puts an edited file into the work tree, if it is still as it was read.
+func (l *Library) Write(ctx context.Context, e Edited) error {
+	defer l.forget()
+	return l.Store.WriteFile(ctx, e.Path, e.After.Text(), e.base())
+}
+
+// Create puts a new file into the work tree; one that is there already is not
+// replaced.
+func (l *Library) Create(ctx context.Context, path string, text []byte) error {
+	defer l.forget()
+	if _, err := l.Parse(path, text, nil); err != nil {
+		return err
+	}
+	return l.Store.WriteFile(ctx, path, text, nil)
+}
+
+// AddRig checks a build sheet and works out where it belongs. It does not write.
+// The same build twice is an error that names the first, and so is another
+// build that happens to share the ten characters.
+func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
+	doc, err := ParseAs(l.Cat, name, schema.KindRig, text, nil)
+	if err != nil {
+		return r, err
+	}
+	r = preset.DecodeRig("", doc.Tree())
+	r.Fingerprint = r.Print()
+	if _, err := l.Sheet("", r.Gimbal); err != nil {
+		return r, err
+	}
+	if _, err := r.Properties(); err != nil {
+		return r, err
+	}
+	if err := l.vacant(r); err != nil {
+		return r, err
+	}
+	return r, l.freeAlias(r.Alias, r.Fingerprint)
+}
+
+// vacant reports whether the folder of a fingerprint is free for this build.
+func (l *Library) vacant(r preset.Rig) error {
+	there, err := l.Rig("", r.Fingerprint)
+	if isNotFound(err) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if there.Canonical() == r.Canonical() {
+		return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("this build is in the library already, as %s (%s)", there.Alias, there.Fingerprint), WayOut: "Use that one, or change what differs: a part, its mass by 5 g or more, its place by 1 mm or more"}
+	}
+	return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("two different builds have the fingerprint %s: this one and %s", r.Fingerprint, there.Alias), WayOut: "Nothing was merged or replaced; tell the two apart by adding to the name of one part"}
+}
+
+// freeAlias reports whether an alias is free, or belongs to this rig.
+func (l *Library) freeAlias(alias, fp string) error {
+	if !preset.IsName(alias) {
+		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), WayOut: "Use a short name of a–z, 0–9, dot, dash and underscore"}
+	}
+	rigs, err := l.Rigs()
+	if err != nil {
+		return err
+	}
+	for _, r := range rigs {
+		if r.Alias == alias && r.Fingerprint != fp {
+			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.Fingerprint), WayOut: "Choose another alias"}
+		}
+	}
+	return nil
+}
+
+// PutTune sets values of a loaded tune in place, or makes the tune where the
+// rig has none. It does not write.
+func (l *Library) PutTune(d *Loaded, values map[string]any, note string) (Edited, error) {
+	if d.Tune == nil {
+		text, err := TuneText(l.Cat, d.Rig.Fingerprint, d.Ref.Tune, values, note, nil)
+		if err != nil {
+			return Edited{}, err
+		}
+		doc, err := l.Parse(d.TunePath(), text, d.Sheet)
+		return Edited{Path: d.TunePath(), After: doc}, err
+	}
+	var edits []file.Edit
+	for _, key := range (preset.Tune{Values: values}).Keys() {
+		edits = append(edits, file.Edit{Key: key, Value: values[key]})
+	}
+	return l.edit(d.TunePath(), d.Doc, d.Sheet, edits...)
+}
