@@ -1,0 +1,135 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"sort"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/schema"
+)
+
+// version is stamped into pages and handovers.
+func version() string {
+	if bi, ok := debug.ReadBuildInfo(); ok && bi.Main.Version != "" && bi.Main.Version != "(devel)" {
+		return bi.Main.Version
+	}
+	return "1.0-dev"
+}
+
+const about = "Rigkeep keeps the tunes of motorised handheld camera stabilisers: per rig, as text files in a git-backed library, so that a technician can start a tune from mass, compare two by number and by behaviour, see what changed before a shoot, and hand a tune to another operator.\n\n" +
+	"A rig is named by its alias or the start of its fingerprint. RIG[/TUNE][@WHEN] names a tune; WHEN is a commit, ~N revisions back, a date, or a job.\n\n" +
+	"What it derives is a place to start, from below. The maker's manual, local codes and qualified crew come first."
+
+func globalFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "library", Aliases: []string{"C"}, Usage: "the library's `DIR`; else RIGKEEP_LIBRARY, else the folder one stands in or one above it"},
+		&cli.StringFlag{Name: "as", Usage: "who is doing this, `\"ROLE <MAIL>\"`; else RIGKEEP_AUTHOR, else git's own settings"},
+		&cli.StringFlag{Name: "color", Usage: "`WHEN` to colour: auto, always, never", Value: "auto"},
+		&cli.IntFlag{Name: "width", Usage: "wrap text to `COLUMNS`"},
+		&cli.BoolFlag{Name: "no-pager", Usage: "never page long output"},
+		&cli.BoolFlag{Name: "yes", Aliases: []string{"y"}, Usage: "answer yes to questions"},
+		&cli.BoolFlag{Name: "no-input", Usage: "never ask; fail where an answer is needed"},
+	}
+}
+
+// verbs lists the commands in the order of a technician's work.
+func verbs() []verb {
+	return []verb{
+		initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), saveVerb(),
+		showVerb(), historyVerb(), restoreVerb(), undoVerb(), compareVerb(), explainVerb(),
+		jobVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
+	}
+}
+
+// newApp makes the command tree.
+func newApp(e Env) *cli.App {
+	app := cli.NewApp()
+	app.Name, app.Usage, app.Description, app.Version = "rigkeep", "a librarian for the tunes of camera stabilisers", about, version()
+	app.Writer, app.ErrWriter, app.Reader = e.Stdout, e.Stderr, e.Stdin
+	app.HideHelpCommand, app.DisableSliceFlagSeparator = true, true
+	app.ExitErrHandler = func(*cli.Context, error) {} // main exits, once
+	app.Flags = globalFlags()
+	sort.Sort(cli.FlagsByName(app.Flags))
+	app.CustomAppHelpTemplate = "placeholder" // see helpPrinter
+	vs := verbs()
+	names := make([]string, len(vs))
+	for i := range vs {
+		names[i] = vs[i].name
+		app.Commands = append(app.Commands, vs[i].command(e, ""))
+	}
+	app.OnUsageError = func(_ *cli.Context, err error, _ bool) error {
+		return usage("%s", plainUsage(err)).hinted("see: rigkeep --help")
+	}
+	app.Action = func(c *cli.Context) error {
+		if !c.Args().Present() {
+			return cli.ShowAppHelp(c)
+		}
+		f := usage("there is no command %q", c.Args().First())
+		if s := schema.Suggest(c.Args().First(), names); s != "" {
+			return f.hinted("%s", s)
+		}
+		return f.hinted("see: rigkeep --help")
+	}
+	return app
+}
+
+// Main runs the program and returns its exit code. It is what the end-to-end
+// scripts call, and what demo calls for each command it walks through.
+func Main(args []string, e Env) int {
+	if e.Getenv("GOGC") == "" && e.Getenv("GOMEMLIMIT") == "" {
+		// a short-lived process is better served by a bigger heap than by early collections
+		defer debug.SetGCPercent(debug.SetGCPercent(400))
+	}
+	if len(args) > 1 && args[1] == "__complete" {
+		return complete(e, args[2:])
+	}
+	app := newApp(e)
+	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(e, w, data) }
+	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(e, w, data) }
+	stop := onInterrupt(e)
+	defer stop()
+	line, cmd := arrange(app, args)
+	err := app.Run(line)
+	if err == nil {
+		return exitOK
+	}
+	asJSON := cmd != nil && findFlag(cmd.Flags, "json") != nil && hasWord(args, "--json")
+	var f *failure
+	if !errors.As(err, &f) && strings.HasPrefix(err.Error(), "Required flag") {
+		err = usage("%s", err.Error())
+	}
+	return e.report(err, asJSON)
+}
+
+func hasWord(args []string, w string) bool {
+	for _, a := range args {
+		if a == w {
+			return true
+		}
+	}
+	return false
+}
+
+// onInterrupt ends a run on Ctrl-C with 130. Every write is whole before it
+// shows, so there is nothing to undo.
+func onInterrupt(e Env) (stop func()) {
+	if e.Stdin != io.Reader(os.Stdin) {
+		return func() {}
+	}
+	c := make(chan os.Signal, 1)
+	signal.Notify(c, os.Interrupt)
+	go func() {
+		if _, ok := <-c; ok {
+			fmt.Fprintln(e.Stderr, "\nrigkeep: interrupted; what was saved is saved")
+			os.Exit(exitInterrupt)
+		}
+	}()
+	return func() { signal.Stop(c); close(c) }
+}

@@ -1,0 +1,110 @@
+package main
+
+import (
+	"strconv"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+)
+
+// arrange rewrites a command line so that flags may stand anywhere: cli v2
+// stops reading flags at the first argument and would drop the rest without a
+// word. Global flags go in front of the command, its own flags straight behind
+// it, arguments after "--". A help flag anywhere means help for that command.
+// It returns the command it found as well.
+func arrange(app *cli.App, args []string) (out []string, cmd *cli.Command) {
+	var global, path, flags, rest []string
+	var chain []*cli.Command
+	cmds := app.Commands
+	help := false
+	i := 1
+loop:
+	for ; i < len(args); i++ {
+		a := args[i]
+		switch {
+		case a == "--":
+			rest = append(rest, args[i+1:]...)
+			break loop
+		case len(a) > 1 && a[0] == '-' && !isNumber(a):
+			name, _, hasValue := strings.Cut(strings.TrimLeft(a, "-"), "=")
+			if name == "help" || name == "h" {
+				help = true
+				continue
+			}
+			dest := &flags
+			f := flagNamed(chain, name)
+			if f == nil {
+				if f = findFlag(app.Flags, name); f != nil {
+					dest = &global
+				}
+			}
+			*dest = append(*dest, a)
+			if f != nil && !hasValue && takesValue(f) && i+1 < len(args) {
+				i++
+				*dest = append(*dest, args[i])
+			}
+		default:
+			if len(rest) == 0 {
+				if c := named(cmds, a); c != nil {
+					chain, cmds, path = append(chain, c), c.Subcommands, append(path, a)
+					if c.SkipFlagParsing {
+						return append(append(append([]string{args[0]}, global...), path...), args[i+1:]...), c
+					}
+					continue
+				}
+			}
+			rest = append(rest, a)
+		}
+	}
+	if len(chain) > 0 {
+		cmd = chain[len(chain)-1]
+	}
+	out = append(append([]string{args[0]}, global...), path...)
+	if help {
+		return append(out, "--help"), cmd
+	}
+	out = append(out, flags...)
+	if len(rest) > 0 {
+		if len(chain) == 0 || len(cmd.Subcommands) > 0 {
+			return append(out, rest...), cmd // an unknown command: let it be named
+		}
+		out = append(append(out, "--"), rest...)
+	}
+	return out, cmd
+}
+
+func isNumber(s string) bool { _, err := strconv.ParseFloat(s, 64); return err == nil }
+
+func named(cmds []*cli.Command, name string) *cli.Command {
+	for _, c := range cmds {
+		if c.HasName(name) {
+			return c
+		}
+	}
+	return nil
+}
+
+func flagNamed(chain []*cli.Command, name string) cli.Flag {
+	for i := len(chain) - 1; i >= 0; i-- {
+		if f := findFlag(chain[i].Flags, name); f != nil {
+			return f
+		}
+	}
+	return nil
+}
+
+func findFlag(flags []cli.Flag, name string) cli.Flag {
+	for _, f := range flags {
+		for _, n := range f.Names() {
+			if n == name {
+				return f
+			}
+		}
+	}
+	return nil
+}
+
+func takesValue(f cli.Flag) bool {
+	v, ok := f.(cli.DocGenerationFlag)
+	return ok && v.TakesValue()
+}

@@ -1,0 +1,170 @@
+package main
+
+import (
+	"context"
+	"fmt"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func checkVerb() verb {
+	return verb{
+		name: "check", short: "check the whole library: files, fingerprints, references, git",
+		long:    "Reads every file strictly and says what does not hold, with file, line and what to do. --git also has the machine's own git look at every object. Exit 1 when something is to be done, 5 when git finds damage.",
+		example: "rigkeep check\nrigkeep check --git --json",
+		flags:   boolFlags("git", "run git fsck --strict as well", "quiet", "only the exit code"),
+		reads:   true, argKind: nil, run: runCheck,
+	}
+}
+
+func runCheck(k *call) error {
+	fs, files, err := k.lib.Check()
+	if err != nil {
+		return err
+	}
+	dirty := k.unsaved()
+	gitSays := ""
+	damaged := false
+	if k.c.Bool("git") {
+		var out safeBuffer
+		status, err := k.lib.Store.Git(context.Background(), nil, &out, &out, "fsck", "--strict", "--no-dangling")
+		if err != nil {
+			return err
+		}
+		gitSays = "git fsck --strict: nothing to say"
+		if status != 0 {
+			damaged = true
+			gitSays = "git fsck --strict found damage:\n" + out.String()
+		}
+	}
+	worst := false
+	for _, f := range fs {
+		worst = worst || !f.Warning
+	}
+	switch {
+	case k.json():
+		if fs == nil {
+			fs = []library.Finding{}
+		}
+		var un []string
+		for _, c := range dirty {
+			un = append(un, c.Path)
+		}
+		if err := k.encode(struct {
+			Format   int               `json:"format"`
+			Files    int               `json:"files"`
+			Findings []library.Finding `json:"findings"`
+			Unsaved  []string          `json:"unsaved"`
+			Git      string            `json:"git,omitempty"`
+		}{1, files, fs, append([]string{}, un...), gitSays}); err != nil {
+			return err
+		}
+	case !k.c.Bool("quiet"):
+		for _, f := range fs {
+			at := safe.Line(f.Path)
+			if f.Line > 0 {
+				at += fmt.Sprintf(":%d:%d", f.Line, f.Col)
+			}
+			if f.Key != "" {
+				at += ": " + safe.Line(f.Key)
+			}
+			mark := k.paint.bad("act ")
+			if f.Warning {
+				mark = k.paint.warn("note")
+			}
+			k.printf("%s %s\n", mark, at)
+			k.write(wrap(safe.Line(f.What), "       ", k.wide))
+			if f.Fix != "" {
+				k.write(wrap("→ "+safe.Line(f.Fix), "       ", k.wide))
+			}
+		}
+		k.printf("%d files checked, %d findings\n", files, len(fs))
+		if gitSays != "" {
+			k.printf("%s\n", safe.Text(gitSays))
+		}
+		k.sayUnsaved(dirty)
+	}
+	if damaged {
+		return &failure{code: exitDamaged, text: "git found damage in the library", hint: "copy the library before doing anything else; a clone that is whole can give back what is missing"}
+	}
+	if worst {
+		return errFindings
+	}
+	return nil
+}
+
+type safeBuffer struct{ b []byte }
+
+func (s *safeBuffer) Write(p []byte) (int, error) {
+	if len(s.b) < 64<<10 {
+		s.b = append(s.b, p...)
+	}
+	return len(p), nil
+}
+func (s *safeBuffer) String() string { return string(s.b) }
+
+func schemaVerb() verb {
+	return verb{
+		name: "schema", args: "KIND", short: "JSON Schema of a kind of file, for editors",
+		long:    "Kinds: library, gimbal, rig, tune, bench, job. A library has them all under schema/, and its files name them in their first line, which editors that check TOML read.",
+		example: "rigkeep schema tune > tune.schema.json",
+		noLib:   true, minArgs: 1, maxArgs: 1, argKind: []string{"kind"}, run: runSchema,
+	}
+}
+
+func runSchema(k *call) error {
+	if _, ok := k.cat.Kind(k.args[0]); !ok {
+		f := fail(exitNotFound, "there is no kind of file %q", k.args[0])
+		if s := schema.Suggest(k.args[0], schema.Kinds); s != "" {
+			return f.hinted("%s", s)
+		}
+		return f.hinted("kinds: %v", schema.Kinds)
+	}
+	js, err := k.cat.JSONSchema(k.args[0])
+	if err != nil {
+		return err
+	}
+	k.write(string(js))
+	return nil
+}
+
+func gitVerb() verb {
+	return verb{
+		name: "git", args: "…", short: "plain git in the library, the way out",
+		long:    "Runs the machine's git in the library's folder with what follows. Everything Rigkeep keeps can be read, undone and moved with it.",
+		example: "rigkeep git log --oneline\nrigkeep git status",
+		raw:     true, maxArgs: -1, run: runGit,
+	}
+}
+
+func runGit(k *call) error {
+	ctx, stop := k.ctx()
+	defer stop()
+	status, err := k.lib.Store.Git(ctx, k.Stdin, k.Stdout, k.Stderr, k.args...)
+	if err != nil {
+		return err
+	}
+	if status != 0 {
+		return &failure{code: status, text: ""}
+	}
+	return nil
+}
+
+func completionVerb() verb {
+	return verb{
+		name: "completion", args: "SHELL", short: "print the completion script of a shell",
+		long:    "Shells: bash, zsh, fish, powershell. The script asks rigkeep for candidates and evaluates nothing that was typed.",
+		example: "source <(rigkeep completion bash)\nrigkeep completion fish | source",
+		noLib:   true, minArgs: 1, maxArgs: 1, argKind: []string{"shell"},
+		run: func(k *call) error {
+			s, ok := completionScripts[k.args[0]]
+			if !ok {
+				return usage("there is no completion for %q", k.args[0]).hinted("one of: bash, zsh, fish, powershell")
+			}
+			k.write(s)
+			return nil
+		},
+	}
+}

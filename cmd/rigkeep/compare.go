@@ -1,0 +1,263 @@
+package main
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview"
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func compareVerb() verb {
+	return verb{
+		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
+		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), two jobs (job:A job:B), or a file on disk. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
+			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
+		example: "rigkeep compare a-cam-long@~1 a-cam-long\nrigkeep compare a-cam-long@pilot-station a-cam-long@tug-day --html changes.html\nrigkeep compare a-cam-long b-cam --patch\nrigkeep compare a-cam-long",
+		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code"),
+			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"}),
+		reads: true, minArgs: 1, maxArgs: 2, argKind: []string{"side"}, run: runCompare,
+	}
+}
+
+// sideOf loads one side of a comparison.
+func (k *call) sideOf(name string) (diffview.Side, error) {
+	if s, ok := strings.CutPrefix(name, "job:"); ok {
+		return k.jobSide(s)
+	}
+	if fi, err := os.Stat(k.path(name)); err == nil && !fi.IsDir() && (strings.HasSuffix(name, ".toml") || strings.ContainsAny(name, `/\`)) || name == "-" {
+		return k.fileSide(name)
+	}
+	d, err := k.lib.Load(name, false)
+	if err != nil {
+		if slug, jerr := k.lib.FindJob(name); jerr == nil && isNotFound(err) {
+			return k.jobSide(slug)
+		}
+		return diffview.Side{}, err
+	}
+	return k.side(d), nil
+}
+
+func (k *call) jobSide(name string) (diffview.Side, error) {
+	slug, when, _ := strings.Cut(name, "@")
+	slug, err := k.lib.FindJob(slug)
+	if err != nil {
+		return diffview.Side{}, err
+	}
+	path := preset.JobPath(slug)
+	s := diffview.Side{Label: "job:" + name, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
+	var data []byte
+	if when == "" {
+		data, err = k.lib.Store.Read(path)
+	} else {
+		rev, rerr := k.lib.Store.ResolveFor(path, when)
+		if rerr != nil {
+			return s, rerr
+		}
+		if c, err := k.lib.Store.Commit(rev); err == nil {
+			s.Meta = meta(c)
+		}
+		data, err = k.lib.Store.ReadAt(rev, path)
+	}
+	if err != nil {
+		return s, err
+	}
+	doc, err := k.lib.Parse(path, data, nil)
+	if err != nil {
+		return s, err
+	}
+	s.Docs[path], s.Texts[path] = doc.Tree(), data
+	return s, nil
+}
+
+// fileSide reads a file on disk: a tune, a build sheet, or any other kind.
+func (k *call) fileSide(name string) (diffview.Side, error) {
+	shown, data, err := k.readInput(name)
+	if err != nil {
+		return diffview.Side{}, err
+	}
+	s := diffview.Side{Label: shown, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{shown: data}}
+	tree, err := file.Values(shown, data)
+	if err != nil {
+		return s, err
+	}
+	kind, _ := tree["kind"].(string)
+	if _, ok := k.cat.Kind(kind); !ok {
+		kind = schema.KindTune // the message then says what kind should say
+	}
+	doc, err := library.ParseAs(k.cat, shown, kind, data, nil)
+	if err != nil {
+		return s, err
+	}
+	switch kind {
+	case schema.KindTune:
+		t := preset.DecodeTune(k.cat, doc.Tree())
+		s.Tune = &t
+		if rr, err := k.lib.Find(t.Rig); err == nil {
+			if r, err := k.lib.Rig("", rr.Fingerprint); err == nil {
+				if s.Sheet, err = k.lib.Sheet("", r.Gimbal); err == nil {
+					if err := library.Faults(doc, k.cat.Validate(kind, doc.Tree(), s.Sheet)); err != nil {
+						return s, err
+					}
+				}
+			}
+		}
+	case schema.KindRig:
+		r := preset.DecodeRig("", doc.Tree())
+		r.Fingerprint = r.Print()
+		s.Rig = &r
+		s.Sheet, _ = k.lib.Sheet("", r.Gimbal)
+	default:
+		s.Docs[shown] = doc.Tree()
+	}
+	return s, nil
+}
+
+func runCompare(k *call) error {
+	names := k.args
+	if len(names) == 1 {
+		if strings.Contains(names[0], "@") {
+			return usage("compare needs two sides").hinted("for example: rigkeep compare %s %s", names[0], strings.SplitN(names[0], "@", 2)[0])
+		}
+		names = []string{names[0] + "@HEAD", names[0]}
+	}
+	a, err := k.sideOf(names[0])
+	if err != nil {
+		return err
+	}
+	b, err := k.sideOf(names[1])
+	if err != nil {
+		return err
+	}
+	alignTexts(a, b)
+	r := diffview.Compare(k.cat, a, b)
+	if err := k.renderCompare(r); err != nil {
+		return err
+	}
+	if !r.Same {
+		return errFindings
+	}
+	return nil
+}
+
+// alignTexts gives the one text of each side the same name where each side has
+// exactly one, so that a file on disk is compared with a tune in the library.
+func alignTexts(a, b diffview.Side) {
+	if len(a.Texts) != 1 || len(b.Texts) != 1 {
+		return
+	}
+	for pa, ta := range a.Texts {
+		for pb := range b.Texts {
+			_, ours := preset.Locate(pb)
+			if pa == pb {
+				return
+			}
+			if ours {
+				delete(a.Texts, pa)
+				a.Texts[pb] = ta
+			} else {
+				tb := b.Texts[pb]
+				delete(b.Texts, pb)
+				b.Texts[pa] = tb
+			}
+			return
+		}
+	}
+}
+
+func (k *call) renderCompare(r diffview.Report) error {
+	o := diffview.Options{All: k.c.Bool("all")}
+	switch {
+	case k.c.Bool("quiet"):
+		return nil
+	case k.json():
+		return diffview.WriteJSON(k.Stdout, r)
+	case k.c.Bool("stat"):
+		k.printf("%s\n", diffview.Stat(r))
+		return nil
+	}
+	var text strings.Builder
+	if err := diffview.WriteText(&text, r, o, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {
+		return err
+	}
+	return k.page(text.String())
+}
+
+// writeOut writes an answer to a file of the person's choice: whole or not at
+// all, and "-" is standard output.
+func (k *call) writeOut(name string, data []byte) error {
+	if name == "-" {
+		_, err := k.Stdout.Write(data)
+		return err
+	}
+	return replaceFile(k.path(name), data)
+}
+
+// replaceFile writes beside and renames, so that a failed command leaves no
+// half file and does not touch the old one.
+func replaceFile(path string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".rigkeep-*")
+	if err != nil {
+		return outError(path, err)
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	return outError(path, err)
+}
+
+// createFile writes a new file and never replaces one.
+func createFile(path string, data []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, os.ErrExist) {
+		return fail(exitConflict, "%s is there already", path).hinted("choose another name; nothing was replaced")
+	}
+	if err != nil {
+		return outError(path, err)
+	}
+	_, err = f.Write(data)
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err != nil {
+		os.Remove(path)
+	}
+	return outError(path, err)
+}
+
+func outError(path string, err error) error {
+	if err == nil {
+		return nil
+	}
+	return &failure{code: exitNetwork, text: "writing " + path + " failed: " + rootCause(err), hint: "check that the folder is there and can be written", err: err}
+}
+
+func rootCause(err error) string {
+	var pe *os.PathError
+	if errors.As(err, &pe) {
+		return pe.Err.Error()
+	}
+	var le *os.LinkError
+	if errors.As(err, &le) {
+		return le.Err.Error()
+	}
+	return err.Error()
+}

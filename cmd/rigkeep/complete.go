@@ -1,0 +1,159 @@
+package main
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/schema"
+)
+
+// complete answers a shell's question: words is the command line after the
+// program's name, the last one being typed. It prints a candidate a line, with
+// a tab and a description. It runs no command and evaluates nothing.
+func complete(e Env, words []string) int {
+	if len(words) == 0 {
+		words = []string{""}
+	}
+	cur := words[len(words)-1]
+	app := newApp(e)
+	cmds := app.Commands
+	var chain []*cli.Command
+	var path []string
+	var want cli.Flag // the flag whose value is being typed
+	libDir := ""
+	args := 0
+	var given []string
+	for i, w := range words[:len(words)-1] {
+		_ = i
+		if want != nil {
+			if hasName(want, "library") {
+				libDir = w
+			}
+			want = nil
+			continue
+		}
+		if strings.HasPrefix(w, "-") && w != "-" {
+			name, val, eq := strings.Cut(strings.TrimLeft(w, "-"), "=")
+			f := flagNamed(chain, name)
+			if f == nil {
+				f = findFlag(app.Flags, name)
+			}
+			if f != nil && hasName(f, "library") && eq {
+				libDir = val
+			}
+			if f != nil && takesValue(f) && !eq {
+				want = f
+			}
+			continue
+		}
+		if args == 0 {
+			if c := named(cmds, w); c != nil {
+				chain, cmds, path = append(chain, c), c.Subcommands, append(path, w)
+				continue
+			}
+		}
+		args++
+		given = append(given, w)
+	}
+	var out []candidate
+	switch {
+	case want != nil:
+		out = flagValues(e, want.Names()[0], libDir)
+	case strings.HasPrefix(cur, "-"):
+		flags := append([]cli.Flag(nil), app.Flags...)
+		for _, c := range chain {
+			flags = append(flags, c.Flags...)
+		}
+		for _, f := range flags {
+			if d, ok := f.(cli.DocGenerationFlag); ok && len(f.Names()[0]) > 1 {
+				_, text := placeholder(d.GetUsage())
+				out = append(out, candidate{"--" + f.Names()[0], text})
+			}
+		}
+		out = append(out, candidate{"--help", "show help"})
+	case len(chain) == 0 || len(cmds) > 0:
+		for _, c := range cmds {
+			if !c.Hidden {
+				out = append(out, candidate{c.Name, c.Usage})
+			}
+		}
+	default:
+		if v := findVerb(path); v != nil && len(v.argKind) > 0 {
+			out = argValues(e, v.argKind[min(args, len(v.argKind)-1)], libDir, given, cur)
+		}
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].word < out[j].word })
+	seen := map[string]bool{}
+	for _, c := range out {
+		if strings.HasPrefix(c.word, cur) && !seen[c.word] {
+			seen[c.word] = true
+			fmt.Fprintf(e.Stdout, "%s\t%s\n", safe.Line(c.word), safe.Line(c.about))
+		}
+	}
+	return exitOK
+}
+
+type candidate struct{ word, about string }
+
+func hasName(f cli.Flag, n string) bool {
+	for _, x := range f.Names() {
+		if x == n {
+			return true
+		}
+	}
+	return false
+}
+
+func enum(words ...string) []candidate {
+	out := make([]candidate, len(words))
+	for i, w := range words {
+		out[i].word = w
+	}
+	return out
+}
+
+// flagValues completes the value of a flag by the flag's name, which means the
+// same everywhere.
+func flagValues(e Env, flag, libDir string) []candidate {
+	switch flag {
+	case "color":
+		return enum("auto", "always", "never")
+	case "job", "since", "for":
+		return argValues(e, "job", libDir, nil, "")
+	case "rig":
+		return argValues(e, "rig", libDir, nil, "")
+	case "key", "ours", "theirs":
+		return argValues(e, "key", libDir, nil, "")
+	case "axis":
+		return enum("pan", "roll", "tilt")
+	case "place":
+		return enum("hand", "stand")
+	case "saw":
+		return enum("clean", "fast", "slow", "stand")
+	case "style":
+		return argValues(e, "style", libDir, nil, "")
+	}
+	return nil
+}
+
+// argValues completes an argument by its kind, with live names from the library.
+func argValues(e Env, kind, libDir string, given []string, cur string) []candidate {
+	cat := schema.Default()
+	switch kind {
+	case "kind":
+		return enum(schema.Kinds...)
+	case "shell":
+		return enum("bash", "zsh", "fish", "powershell")
+	case "key":
+		var out []candidate
+		for _, p := range cat.Params() {
+			out = append(out, candidate{p.Path, p.Doc})
+		}
+		return out
+	}
+	return liveValues(e, kind, libDir, given, cur)
+}

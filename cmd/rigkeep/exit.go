@@ -1,0 +1,162 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset/domain"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Exit codes, the same for every command. They are never renumbered.
+const (
+	exitOK        = 0
+	exitFindings  = 1
+	exitUsage     = 2
+	exitNotFound  = 3
+	exitConflict  = 4
+	exitDamaged   = 5
+	exitNetwork   = 6
+	exitInterrupt = 130
+)
+
+// exitTable is printed by help and documented in README.md.
+var exitTable = []struct {
+	code int
+	kind string
+	text string
+}{
+	{exitOK, "done", "done, nothing to say against it"},
+	{exitFindings, "findings", "there are differences or findings"},
+	{exitUsage, "usage", "the command was not understood, or an answer is missing"},
+	{exitNotFound, "not-found", "no such rig, tune, job, revision or file"},
+	{exitConflict, "conflict", "conflict, diverged, changed meanwhile, or busy"},
+	{exitDamaged, "damaged", "a file is damaged or not to be trusted"},
+	{exitNetwork, "network", "the network or a device did not answer"},
+	{exitInterrupt, "interrupted", "interrupted"},
+}
+
+func kindOf(code int) string {
+	for _, r := range exitTable {
+		if r.code == code {
+			return r.kind
+		}
+	}
+	return "damaged"
+}
+
+// failure is an error with its exit code and, where there is one, the next step.
+type failure struct {
+	code int
+	text string
+	hint string
+	err  error
+}
+
+func (f *failure) Error() string {
+	if f.text == "" && f.err != nil {
+		return f.err.Error()
+	}
+	return f.text
+}
+func (f *failure) Unwrap() error { return f.err }
+
+func fail(code int, format string, args ...any) *failure {
+	return &failure{code: code, text: fmt.Sprintf(format, args...)}
+}
+
+func usage(format string, args ...any) *failure { return fail(exitUsage, format, args...) }
+
+func (f *failure) hinted(format string, args ...any) *failure {
+	f.hint = fmt.Sprintf(format, args...)
+	return f
+}
+
+// errFindings ends a run that printed its answer and has findings to report.
+var errFindings = &failure{code: exitFindings}
+
+// codeOf maps an error to the exit code; the layers below say what went wrong,
+// this is the one place that says what number that is.
+func codeOf(err error) int {
+	var f *failure
+	if errors.As(err, &f) {
+		return f.code
+	}
+	if errors.Is(err, context.Canceled) {
+		return exitInterrupt
+	}
+	if n := repo.ExitClass(err); n >= 0 {
+		return n
+	}
+	if es := file.List(err); len(es) > 0 {
+		switch es[0].Class {
+		case file.Usage:
+			return exitUsage
+		case file.Missing:
+			return exitNotFound
+		}
+		return exitDamaged
+	}
+	var de *domain.Error
+	var se *schema.DomainError
+	if errors.As(err, &de) || errors.As(err, &se) {
+		return exitUsage
+	}
+	return exitDamaged
+}
+
+// report prints an error the house way: one line a fault on stderr, lower case,
+// no full stop, then the next step; with --json the same on stdout.
+func (e Env) report(err error, asJSON bool) int {
+	code := codeOf(err)
+	var f *failure
+	errors.As(err, &f)
+	if f == errFindings || f != nil && f.text == "" && f.err == nil {
+		return code
+	}
+	text := err.Error()
+	if asJSON {
+		type problem struct {
+			File string `json:"file,omitempty"`
+			Line int    `json:"line,omitempty"`
+			Col  int    `json:"column,omitempty"`
+			Key  string `json:"key,omitempty"`
+			What string `json:"what"`
+			Want string `json:"expected,omitempty"`
+			Fix  string `json:"fix,omitempty"`
+		}
+		var ps []problem
+		for _, x := range file.List(err) {
+			ps = append(ps, problem{x.File, x.Line, x.Col, x.Key, x.What, x.Want, x.Fix})
+		}
+		hint := ""
+		if f != nil {
+			hint = f.hint
+		}
+		enc := json.NewEncoder(e.Stdout)
+		enc.SetIndent("", "  ")
+		_ = enc.Encode(map[string]any{"format": 1, "error": struct {
+			Kind     string    `json:"kind"`
+			Exit     int       `json:"exit"`
+			Message  string    `json:"message"`
+			Hint     string    `json:"hint,omitempty"`
+			Problems []problem `json:"problems,omitempty"`
+		}{kindOf(code), code, text, hint, ps}})
+		return code
+	}
+	for _, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {
+		fmt.Fprintln(e.Stderr, "rigkeep: "+safe.Text(line))
+	}
+	if f != nil && f.hint != "" {
+		for _, line := range strings.Split(f.hint, "\n") {
+			fmt.Fprintln(e.Stderr, "  "+safe.Text(line))
+		}
+	}
+	return code
+}

@@ -1,0 +1,217 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func explainVerb() verb {
+	return verb{
+		name: "explain", args: "[KEY]", short: "what a parameter does, up and down, and what it means on a rig",
+		long:    "Without a key, lists the parameters by group in the order in which to touch them. With --rig, gives the present value, its range and what one step would mean on that rig's gimbal.",
+		example: "rigkeep explain\nrigkeep explain stiffness.tilt --rig a-cam-long\nrigkeep explain follow.walk.window.pan",
+		flags:   []cli.Flag{&cli.StringFlag{Name: "rig", Usage: "explain it on this `RIG`"}},
+		reads:   true, noLib: true, maxArgs: 1, argKind: []string{"key"}, run: runExplain,
+	}
+}
+
+func runExplain(k *call) error {
+	var d *library.Loaded
+	if rig := k.c.String("rig"); rig != "" {
+		if err := k.open(); err != nil {
+			return err
+		}
+		var err error
+		if d, err = k.lib.Load(rig, false); err != nil {
+			return err
+		}
+	}
+	if len(k.args) == 0 {
+		return k.explainList(d)
+	}
+	key := k.args[0]
+	ex, ok := k.cat.Explain(key)
+	if ok && d != nil {
+		var v any
+		if d.Tune != nil {
+			v = d.Tune.Values[key]
+		}
+		ex, ok = k.cat.ExplainOn(key, d.Sheet, v)
+	}
+	if !ok {
+		var known []string
+		for _, p := range k.cat.Params() {
+			known = append(known, p.Path)
+		}
+		f := fail(exitNotFound, "there is no parameter %q", key)
+		if s := schema.Suggest(key, append(known, k.cat.Expand([]string{"walk"})...)); s != "" {
+			return f.hinted("%s", s)
+		}
+		return f.hinted("list them with: rigkeep explain")
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format int `json:"format"`
+			schema.Explanation
+		}{1, ex})
+	}
+	k.printExplanation(ex, d)
+	return nil
+}
+
+func (k *call) printExplanation(ex schema.Explanation, d *library.Loaded) {
+	p := func(label, text string) {
+		if text != "" {
+			k.printf("\n%s\n%s", k.paint.bold(label), wrap(text, "  ", k.wide))
+		}
+	}
+	k.printf("%s  %s\n", k.paint.bold(safe.Line(ex.Key)), ex.Name)
+	k.write(wrap(ex.Doc, "  ", k.wide))
+	if ex.Range != "" {
+		k.write(wrap("takes "+ex.Range, "  ", k.wide))
+	}
+	if on := ex.On; on != nil {
+		k.printf("\n%s\n", k.paint.bold("On "+d.Label()+" ("+on.Gimbal+")"))
+		t := table{}
+		if on.Missing {
+			t.add("dial", "this gimbal's sheet has none for it")
+		}
+		if on.Value != nil {
+			v := schema.Num(*on.Value) + on.Unit
+			if on.ValueSI != nil {
+				v += fmt.Sprintf("  (%.4g %s)", *on.ValueSI, on.SIUnit)
+			}
+			t.add("now", v)
+		} else {
+			t.add("now", "not set in this tune")
+		}
+		if on.Min != nil && on.Max != nil {
+			r := schema.Num(*on.Min) + " to " + schema.Num(*on.Max)
+			if on.LargerIs != "" {
+				r += ", larger is " + on.LargerIs
+			}
+			if on.MinSI != nil && on.MaxSI != nil {
+				r += fmt.Sprintf("  (%.4g to %.4g %s)", *on.MinSI, *on.MaxSI, on.SIUnit)
+			}
+			t.add("range", r)
+		}
+		if on.Default != nil {
+			t.add("default", schema.Num(*on.Default))
+		}
+		for _, s := range []struct {
+			name string
+			st   *schema.Step
+		}{{"one coarse step", on.Coarse}, {"one fine step", on.Fine}} {
+			if s.st != nil {
+				t.add(s.name, stepWords(s.st, ex))
+			}
+		}
+		for _, pr := range on.Problems {
+			t.add("problem", pr.Error())
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	p("What it does", ex.Does)
+	p("▲ "+ex.Up, ex.Raise)
+	p("▼ "+ex.Down, ex.Lower)
+	p("Too much looks like", ex.TooMuch)
+	p("Too little looks like", ex.TooLittle)
+	if len(ex.With) > 0 {
+		k.printf("\n%s\n", k.paint.bold("Works with"))
+		t := table{}
+		for _, w := range ex.With {
+			t.add(w.Key, w.Text)
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	if len(ex.Cautions) > 0 {
+		k.printf("\n%s\n", k.paint.bold("Caution"))
+		for _, c := range ex.Cautions {
+			k.write(wrap(c, "  ", k.wide))
+		}
+	}
+	k.printf("\n")
+	k.write(wrap(fmt.Sprintf("Touched %s of %d, in the group %s.", ordinal(ex.Order), ex.Of, ex.Title), "", k.wide))
+}
+
+func ordinal(n int) string {
+	suffix := "th"
+	if n%100 < 11 || n%100 > 13 {
+		suffix = map[int]string{1: "st", 2: "nd", 3: "rd"}[n%10]
+		if suffix == "" {
+			suffix = "th"
+		}
+	}
+	return fmt.Sprintf("%d%s", n, suffix)
+}
+
+func (k *call) explainList(d *library.Loaded) error {
+	list := k.cat.List()
+	if k.json() {
+		return k.encode(struct {
+			Format int                `json:"format"`
+			Groups []schema.GroupList `json:"groups"`
+		}{1, list})
+	}
+	for i, g := range list {
+		if i > 0 {
+			k.printf("\n")
+		}
+		k.printf("%s\n%s", k.paint.bold(g.Title), wrap(g.About, "  ", k.wide))
+		t := table{}
+		for _, b := range g.Params {
+			now := ""
+			if d != nil && d.Tune != nil {
+				if v, ok := d.Tune.Values[b.Key]; ok {
+					now = valueText(v)
+				} else if strings.Contains(b.Key, "*") {
+					var vs []string
+					for _, s := range d.Tune.Styles() {
+						if v, ok := d.Tune.Values[strings.Replace(b.Key, "*", s, 1)]; ok {
+							vs = append(vs, s+" "+valueText(v))
+						}
+					}
+					now = strings.Join(vs, ", ")
+				}
+			}
+			if d != nil {
+				t.add(b.Key, now, b.Doc)
+			} else {
+				t.add(b.Key, b.Doc)
+			}
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	k.say("more on one: rigkeep explain KEY")
+	return nil
+}
+
+// stepWords says what one step means both ways.
+func stepWords(s *schema.Step, ex schema.Explanation) string {
+	out := schema.Num(s.Size) + ex.Unit
+	if s.Share != nil {
+		out += fmt.Sprintf(", %.1f %% of the range", *s.Share*100)
+	}
+	for _, m := range []struct {
+		word string
+		to   *schema.Move
+	}{{ex.Up, s.Up}, {ex.Down, s.Down}} {
+		if m.to == nil {
+			continue
+		}
+		out += fmt.Sprintf("; %s to %s", m.word, schema.Num(m.to.To))
+		if m.to.SI != nil && ex.On != nil {
+			out += fmt.Sprintf(" (%+.3g %s)", *m.to.SI, ex.On.SIUnit)
+		}
+		if m.to.LagS != nil {
+			out += fmt.Sprintf(", %+.2g ms of lag", *m.to.LagS*1000)
+		}
+	}
+	return out
+}

@@ -1,0 +1,264 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func gimbalVerb() verb {
+	return verb{
+		name: "gimbal", short: "gimbal sheets: payload limit, clear space, motors, dials",
+		subs: []verb{
+			{name: "new", args: "[FILE]", short: "write a commented template of a gimbal sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
+				long:    "Prints the template, or writes it to FILE if there is no such file yet. Fill it from the maker's manual.",
+				example: "rigkeep gimbal new quay-large.toml", run: func(k *call) error { return k.template(schema.KindGimbal) }},
+			{name: "add", args: "FILE…", short: "check gimbal sheets and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
+				long:    "The file's name without .toml becomes the gimbal's name. The sheet is saved as one revision.",
+				example: "rigkeep gimbal add quay-large.toml\nrigkeep gimbal add - --name skiff-small < sheet.toml",
+				flags:   []cli.Flag{&cli.StringFlag{Name: "name", Usage: "`NAME` of the gimbal, where FILE does not say"}, messageFlag()}, run: runGimbalAdd},
+			{name: "list", short: "list the gimbal sheets", reads: true, example: "rigkeep gimbal list", run: runGimbalList},
+			{name: "show", args: "GIMBAL", short: "show a gimbal sheet in words", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
+		},
+	}
+}
+
+func messageFlag() cli.Flag {
+	return &cli.StringFlag{Name: "message", Aliases: []string{"m"}, Usage: "`WHY`, in one line"}
+}
+
+// template prints or writes a commented template.
+func (k *call) template(kind string) error {
+	text := k.cat.Template(kind)
+	if len(k.args) == 0 || k.args[0] == "-" || k.dryRun() {
+		k.write(text)
+		return nil
+	}
+	if err := createFile(k.path(k.args[0]), []byte(text)); err != nil {
+		return err
+	}
+	k.printf("wrote %s\n", k.args[0])
+	k.say("next: fill it in, then rigkeep %s add %s", kind, k.args[0])
+	return nil
+}
+
+func runGimbalAdd(k *call) error {
+	var files []library.NewFile
+	for _, arg := range k.args {
+		name, data, err := k.readInput(arg)
+		if err != nil {
+			return err
+		}
+		slug := k.c.String("name")
+		if slug == "" {
+			slug = strings.TrimSuffix(filepath.Base(name), ".toml")
+		} else if len(k.args) > 1 {
+			return usage("--name goes with one file")
+		}
+		if !preset.IsName(slug) {
+			return usage("%q cannot be the name of a gimbal", slug).hinted("use a short name of a–z, 0–9, dot, dash and underscore: --name NAME")
+		}
+		if _, err := library.ParseAs(k.cat, name, schema.KindGimbal, data, nil); err != nil {
+			return err
+		}
+		files = append(files, library.NewFile{Path: preset.GimbalPath(slug), Text: data, What: "gimbal sheet " + slug})
+	}
+	return k.addFiles(files, "Add")
+}
+
+// addFiles saves new files as one revision.
+func (k *call) addFiles(files []library.NewFile, verb string) error {
+	var what []string
+	for _, f := range files {
+		what = append(what, f.What)
+	}
+	subject := k.c.String("message")
+	if subject == "" {
+		subject = verb + " " + strings.Join(what, ", ")
+	}
+	if k.dryRun() {
+		for _, f := range files {
+			if err := k.lib.Vacant(f); err != nil {
+				return err
+			}
+			k.printf("would add %s as %s\n", f.What, f.Path)
+		}
+		return nil
+	}
+	who, err := k.who()
+	if err != nil {
+		return err
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	rev, err := k.lib.AddFiles(ctx, files, subject, who, k.Now())
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		k.printf("added %s as %s\n", f.What, f.Path)
+	}
+	k.printf("saved as %s\n", rev.Short())
+	return nil
+}
+
+func runGimbalList(k *call) error {
+	slugs, err := k.lib.Gimbals()
+	if err != nil {
+		return err
+	}
+	type row struct {
+		Name       string  `json:"name"`
+		Title      string  `json:"title"`
+		PayloadMin float64 `json:"payload_min_kg"`
+		PayloadMax float64 `json:"payload_max_kg"`
+		Dials      int     `json:"dials"`
+		Mapped     int     `json:"dials_mapped_to_si"`
+		Units      int     `json:"units"`
+		Fault      string  `json:"fault,omitempty"`
+	}
+	rows := []row{}
+	for _, s := range slugs {
+		sh, err := k.lib.Sheet("", s)
+		if err != nil {
+			rows = append(rows, row{Name: s, Fault: err.Error()})
+			continue
+		}
+		r := row{Name: s, Title: sh.Name, PayloadMin: sh.PayloadMin, PayloadMax: sh.PayloadMax, Dials: len(sh.Dials), Units: len(sh.Units)}
+		for _, d := range sh.Dials {
+			if d.Map != nil {
+				r.Mapped++
+			}
+		}
+		rows = append(rows, r)
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format  int   `json:"format"`
+			Gimbals []row `json:"gimbals"`
+		}{1, rows})
+	}
+	if len(rows) == 0 {
+		k.say("no gimbal sheets yet; add one with: rigkeep gimbal add FILE")
+		return nil
+	}
+	t := table{head: true}
+	t.add("gimbal", "payload", "units", "dials", "name")
+	u := k.units()
+	for _, r := range rows {
+		if r.Fault != "" {
+			t.add(r.Name, "", "", "", "cannot be read: "+r.Fault)
+			continue
+		}
+		si := "no SI map"
+		if r.Mapped > 0 {
+			si = fmt.Sprintf("%d in SI", r.Mapped)
+		}
+		t.add(r.Name, u.kg(r.PayloadMin)+" to "+u.kg(r.PayloadMax), fmt.Sprint(r.Units), fmt.Sprintf("%d, %s", r.Dials, si), r.Title)
+	}
+	k.write(t.render(k.paint, "", k.wide))
+	return nil
+}
+
+func runGimbalShow(k *call) error {
+	doc, err := k.lib.Doc("", preset.GimbalPath(k.args[0]))
+	if err != nil {
+		if isNotFound(err) {
+			_, err = k.lib.Sheet("", k.args[0])
+		}
+		return err
+	}
+	s, err := k.lib.Sheet("", k.args[0])
+	if err != nil {
+		return err
+	}
+	if k.json() {
+		return k.encode(map[string]any{"format": 1, "gimbal": k.args[0], "sheet": jsonTree(doc.Tree())})
+	}
+	u := k.units()
+	k.printf("%s: %s\n", k.paint.bold(s.Slug), s.Name)
+	if s.Note != "" {
+		k.write(wrap(s.Note, "  ", k.wide))
+	}
+	t := table{}
+	t.add("payload", u.kg(s.PayloadMin)+" to "+u.kg(s.PayloadMax))
+	if s.Box != nil {
+		t.add("clear box", fmt.Sprintf("%s × %s × %s (forward, left, up)", u.m(s.Box[0]), u.m(s.Box[1]), u.m(s.Box[2])))
+	}
+	if s.TiltUpDeg != nil && s.TiltDownDeg != nil {
+		t.add("tilt travel", fmt.Sprintf("%s° up, %s° down", schema.Num(*s.TiltUpDeg), schema.Num(*s.TiltDownDeg)))
+	}
+	for _, a := range schema.Axes {
+		x := s.Axes[a]
+		t.add(a.String()+" motor", fmt.Sprintf("%s Nm at full effort, own inertia %s kg·m²", schema.Num(x.Torque), schema.Num(x.Moving)))
+	}
+	if s.DelayKnown {
+		t.add("loop delay", fmt.Sprintf("%.1f ms", s.Delay*1000))
+	} else {
+		t.add("loop delay", "not given")
+	}
+	t.add("resting effort", fmt.Sprintf("workable to %s %%, good under %s %%", schema.Num(s.WorkablePct), schema.Num(s.GoodPct)))
+	k.write(t.render(k.paint, "  ", k.wide))
+	k.printf("\n%s\n", k.paint.bold("dials"))
+	t = table{}
+	for _, key := range s.DialKeys() {
+		d := s.Dials[key]
+		si := "no SI map"
+		if d.Map != nil {
+			lo, _ := d.ToSI(d.Min)
+			hi, _ := d.ToSI(d.Max)
+			si = fmt.Sprintf("%s %.4g to %.4g %s", d.Map.Kind, lo, hi, d.Map.Unit)
+		}
+		t.add(key, fmt.Sprintf("%s to %s", schema.Num(d.Min), schema.Num(d.Max)), fmt.Sprintf("coarse %s, fine %s", schema.Num(d.Coarse), schema.Num(d.Fine)), "larger is "+d.Up, si)
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+	if len(s.Units) > 0 {
+		k.printf("\n%s\n", k.paint.bold("units"))
+		t = table{}
+		for _, x := range s.Units {
+			t.add(x.Serial, x.Label, x.Firmware, x.Note)
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	if len(s.References) > 0 {
+		k.printf("\n%s\n", k.paint.bold("known to work"))
+		for _, r := range s.References {
+			var vs []string
+			for _, key := range sortedKeys(r.Values) {
+				vs = append(vs, key+" "+schema.Num(r.Values[key]))
+			}
+			k.write(wrap(fmt.Sprintf("%s: %s (%s)", u.kg(r.PayloadKg), strings.Join(vs, ", "), r.Source), "  ", k.wide))
+		}
+	}
+	return nil
+}
+
+// jsonTree makes a document tree fit for JSON: dates become text.
+func jsonTree(v any) any {
+	switch x := v.(type) {
+	case map[string]any:
+		m := map[string]any{}
+		for k, w := range x {
+			m[k] = jsonTree(w)
+		}
+		return m
+	case []any:
+		l := make([]any, len(x))
+		for i, w := range x {
+			l[i] = jsonTree(w)
+		}
+		return l
+	case file.Date:
+		return x.String()
+	case file.DateTime:
+		return x.String()
+	}
+	return v
+}

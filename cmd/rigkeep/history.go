@@ -1,0 +1,262 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func boolFlags(nameUsage ...string) []cli.Flag {
+	var out []cli.Flag
+	for i := 0; i+1 < len(nameUsage); i += 2 {
+		out = append(out, &cli.BoolFlag{Name: nameUsage[i], Usage: nameUsage[i+1]})
+	}
+	return out
+}
+
+func historyVerb() verb {
+	return verb{
+		name: "history", args: "[RIG[/TUNE]]", short: "the revisions of a tune, of one key, or of the library",
+		long:    "Newest first, with who, when and for which job. --key lists only the revisions at which one value changed, with the value. Without a rig it lists the revisions of the whole library.",
+		example: "rigkeep history a-cam-long\nrigkeep history a-cam-long --key stiffness.tilt\nrigkeep history --limit 5",
+		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "at most `N` revisions"}},
+		reads:   true, maxArgs: 1, argKind: []string{"rig"}, run: runHistory,
+	}
+}
+
+type historyRow struct {
+	Revision string    `json:"revision"`
+	Back     *int      `json:"back,omitempty"` // N of ~N, where the list counts them
+	When     time.Time `json:"when"`
+	By       string    `json:"by"`
+	Job      string    `json:"job,omitempty"`
+	Subject  string    `json:"subject"`
+	Proof    string    `json:"proof,omitempty"` // "hand", "stand"; empty without one
+	Key      string    `json:"key,omitempty"`
+	Value    *string   `json:"value,omitempty"`
+	Gone     bool      `json:"gone,omitempty"`
+}
+
+func runHistory(k *call) error {
+	limit := k.c.Int("limit")
+	if limit < 0 {
+		return usage("--limit %d: a whole number of 0 or more was expected", limit)
+	}
+	var rows []historyRow
+	title := "library"
+	if len(k.args) == 0 {
+		if k.c.String("key") != "" {
+			return usage("--key needs a rig").hinted("for example: rigkeep history RIG --key stiffness.tilt")
+		}
+		cs, err := k.lib.Store.Log("", limit)
+		if err != nil {
+			return err
+		}
+		for _, c := range cs {
+			rows = append(rows, historyRow{Revision: string(c.ID), When: c.When, By: c.Author.Name, Job: c.Job(), Subject: c.Subject})
+		}
+	} else {
+		ref, err := library.ParseRef(k.args[0])
+		if err != nil {
+			return err
+		}
+		rr, err := k.lib.Find(ref.Rig)
+		if err != nil {
+			return err
+		}
+		title = rr.Alias + "/" + ref.Tune
+		key := k.c.String("key")
+		if key != "" {
+			if _, ok := k.cat.Field(schema.KindTune, key); !ok {
+				f := usage("there is no key %q in a tune", key)
+				if s := schema.Suggest(key, k.cat.KnownKeys(schema.KindTune)); s != "" {
+					return f.hinted("%s", s)
+				}
+				return f.hinted("see the keys with: rigkeep explain")
+			}
+			if rows, err = k.keyHistory(rr, ref.Tune, key, limit); err != nil {
+				return err
+			}
+		} else {
+			hist, err := k.lib.History(rr, ref.Tune, limit)
+			if err != nil {
+				return err
+			}
+			for i, h := range hist {
+				n := i
+				row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
+				if t := k.tuneAt(h); t != nil && t.Proof != nil {
+					row.Proof = firstOf(t.Proof.Place, "yes")
+				}
+				rows = append(rows, row)
+			}
+		}
+		if len(rows) == 0 {
+			return fail(exitNotFound, "%s has no saved revision", title).hinted("save it with: rigkeep save %s -m WHY", k.args[0])
+		}
+	}
+	if k.json() {
+		if rows == nil {
+			rows = []historyRow{}
+		}
+		return k.encode(struct {
+			Format    int          `json:"format"`
+			Of        string       `json:"of"`
+			Key       string       `json:"key,omitempty"`
+			Revisions []historyRow `json:"revisions"`
+		}{1, title, k.c.String("key"), rows})
+	}
+	t := table{head: true}
+	if k.c.String("key") != "" {
+		t.add("revision", "when", "value", "by", "job", "why")
+		for _, r := range rows {
+			v := "(gone)"
+			if r.Value != nil {
+				v = *r.Value
+			}
+			t.add(r.Revision[:10], r.When.Format("2006-01-02 15:04"), v, r.By, r.Job, r.Subject)
+		}
+	} else if title == "library" {
+		t.add("revision", "when", "by", "job", "why")
+		for _, r := range rows {
+			t.add(r.Revision[:10], r.When.Format("2006-01-02 15:04"), r.By, r.Job, r.Subject)
+		}
+	} else {
+		t.add("", "revision", "when", "by", "job", "proof", "why")
+		for _, r := range rows {
+			why := r.Subject
+			if r.Gone {
+				why += " (taken away)"
+			}
+			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], r.When.Format("2006-01-02 15:04"), r.By, r.Job, r.Proof, why)
+		}
+	}
+	return k.page(t.render(k.paint, "", k.wide))
+}
+
+// tuneAt reads a tune as it was at a revision, nil where it cannot be read.
+func (k *call) tuneAt(h library.Revision) *preset.Tune {
+	if h.Blob == "" {
+		return nil
+	}
+	data, err := k.lib.Store.ReadBlob(h.Blob)
+	if err != nil {
+		return nil
+	}
+	tree, err := file.Values(h.Path, data)
+	if err != nil {
+		return nil
+	}
+	t := preset.DecodeTune(k.cat, tree)
+	return &t
+}
+
+func (k *call) keyHistory(rr library.RigRef, tune, key string, limit int) ([]historyRow, error) {
+	revs, err := k.lib.KeyHistory(rr, tune, key, limit)
+	if err != nil {
+		return nil, err
+	}
+	var rows []historyRow
+	for _, r := range revs {
+		row := historyRow{Revision: string(r.ID), When: r.When, By: r.Author.Name, Job: r.Job(), Subject: r.Subject, Key: key, Gone: !r.Present}
+		if r.Present {
+			v := safe.Line(r.Value)
+			row.Value = &v
+		}
+		rows = append(rows, row)
+	}
+	return rows, nil
+}
+
+func restoreVerb() verb {
+	return verb{
+		name: "restore", args: "RIG[/TUNE]@WHEN | RIG[/TUNE]", short: "bring an earlier tune back into the work tree",
+		long:    "Puts the tune as it was at WHEN into the work tree; without WHEN, takes edits back to the last saved revision. It is not saved until you save it. Edits that are in no revision are only replaced with --yes.",
+		example: "rigkeep restore a-cam-long@~1\nrigkeep restore a-cam-long@2026-03-02-pilot-station\nrigkeep restore a-cam-long --yes",
+		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runRestore,
+	}
+}
+
+func runRestore(k *call) error {
+	s := k.args[0]
+	if !strings.Contains(s, "@") {
+		s += "@HEAD"
+	}
+	d, err := k.lib.Load(s, true)
+	if err != nil {
+		return err
+	}
+	rr, err := k.lib.Find(d.Ref.Rig)
+	if err != nil {
+		return err
+	}
+	e, err := k.lib.Restore(d, rr)
+	if err != nil {
+		return err
+	}
+	if e.Same() {
+		k.say("%s is as it was at %s already", e.Path, d.Ref.When)
+		return nil
+	}
+	if k.dryRun() {
+		k.printf("would put %s back as it was at %s\n", e.Path, d.Ref.When)
+		return nil
+	}
+	if dirty := k.unsaved(e.Path); len(dirty) > 0 {
+		if err := k.confirm(fmt.Sprintf("%s has edits that are in no revision. Replace them?", e.Path)); err != nil {
+			return err
+		}
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	if err := k.lib.Write(ctx, e); err != nil {
+		return err
+	}
+	k.printf("put %s back as it was at %s\n", e.Path, d.Ref.When)
+	if k.args[0] == s {
+		k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
+	}
+	return nil
+}
+
+func undoVerb() verb {
+	return verb{
+		name: "undo", args: "[REVISION]", short: "take the last revision back, by a new one that reverses it",
+		long:    "Reverses what the last revision (or the one named) changed, as a new revision: nothing is rewritten, so undo can be undone. Files changed since are not touched: they are named and nothing is done.",
+		example: "rigkeep undo\nrigkeep undo 3f2a91c4d0 -m \"Wrong rig\"",
+		flags:   []cli.Flag{messageFlag()}, changes: true, maxArgs: 1, argKind: []string{"none"}, run: runUndo,
+	}
+}
+
+func runUndo(k *call) error {
+	when := "HEAD"
+	if len(k.args) > 0 {
+		when = k.args[0]
+	}
+	rev, err := k.lib.Store.Resolve(when)
+	if err != nil {
+		return err
+	}
+	plan, c, err := k.lib.PlanUndo(rev)
+	if err != nil {
+		return err
+	}
+	reports, err := k.reports(plan)
+	if err != nil {
+		return err
+	}
+	body := words(reports)
+	if k.dryRun() {
+		k.printf("would take back %s (%s):\n\n%s\n", rev.Short(), safe.Line(c.Subject), safe.Text(body))
+		return nil
+	}
+	return k.commit(plan, k.why("Take back: "+c.Subject), strings.TrimSpace("Reverses "+string(rev)+".\n\n"+body), nil)
+}

@@ -1,0 +1,427 @@
+package main
+
+import (
+	"fmt"
+	"regexp"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/preset/unit"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+)
+
+func jobVerb() verb {
+	return verb{
+		name: "job", short: "shoots: dates, crew, shot list, and the tunes pinned to them",
+		subs: []verb{
+			{name: "open", args: "NAME", short: "open a job, or a closed one again", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"},
+				long:    "Makes jobs/DATE-NAME.toml and saves it. The name of a closed job opens that one again.",
+				example: "rigkeep job open \"Pilot station\" --from 2026-03-02 --to 2026-03-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
+				flags: []cli.Flag{
+					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
+					&cli.StringFlag{Name: "widest", Usage: "widest `LENS` on the list, as 18mm"}, &cli.StringFlag{Name: "longest", Usage: "longest `LENS` on the list"},
+					&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}, &cli.StringFlag{Name: "drift", Usage: "how far the subject may drift, in `PERCENT` of the frame"},
+					&cli.StringFlag{Name: "lag", Usage: "how late the head may start, as a `TIME`: 0.4s"},
+					&cli.StringSliceFlag{Name: "crew", Usage: "a `ROLE` on the job; may be repeated"}, messageFlag()}, run: runJobOpen},
+			{name: "add", args: "JOB RIG[/TUNE]…", short: "pin tunes to a job, as they were last saved, or add a shot", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"job", "rigs"},
+				long:    "Pins the last saved revision of each tune. --shot adds a line of the shot list: words for the shot, its kind, its lens.",
+				example: "rigkeep job add pilot-station a-cam-long b-cam --unit Q-02\nrigkeep job add pilot-station --shot \"up the ladder, stairs, 35mm\"",
+				flags:   []cli.Flag{&cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on"}, &cli.StringSliceFlag{Name: "shot", Usage: "a `SHOT`: \"words, kind, lens\"; may be repeated"}, messageFlag()}, run: runJobAdd},
+			{name: "close", args: "JOB", short: "close a job: every pin is fixed to its revision", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close pilot-station", flags: []cli.Flag{messageFlag()}, run: runJobClose},
+			{name: "list", short: "list the jobs", reads: true, example: "rigkeep job list --open", flags: boolFlags("open", "only open ones"), run: runJobList},
+			{name: "show", args: "JOB", short: "show a job with its pins and shots", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job show pilot-station", run: runJobShow},
+		},
+	}
+}
+
+var notSlug = regexp.MustCompile(`[^a-z0-9]+`)
+
+func (k *call) day(flag string) (time.Time, error) {
+	s := k.c.String(flag)
+	if s == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.Parse("2006-01-02", s)
+	if err != nil {
+		return t, usage("--%s %q is not a day", flag, s).hinted("write it as 2026-03-02")
+	}
+	return t, nil
+}
+
+// measure reads a flag with a unit, in the SI unit; 0 when it is not given.
+func (k *call) measure(flag string, kind unit.Kind, bare string) (float64, error) {
+	s := k.c.String(flag)
+	if s == "" {
+		return 0, nil
+	}
+	v, err := unit.ParseIn(kind, s, bare)
+	if err != nil {
+		return 0, usage("--%s: %v", flag, err)
+	}
+	return v, nil
+}
+
+// sensor reads --sensor as width and height in mm; zeros when it is not given.
+func (k *call) sensor() ([2]float64, error) {
+	s := k.c.String("sensor")
+	if s == "" {
+		return [2]float64{}, nil
+	}
+	v, err := unit.ParseSize(s, 2)
+	if err != nil {
+		return [2]float64{}, usage("--sensor: %v", err)
+	}
+	return [2]float64{round(v[0] * 1000), round(v[1] * 1000)}, nil
+}
+
+// round takes the binary dust off a value that a person wrote in decimals.
+func round(v float64) float64 { return float64(int64(v*1e6+0.5)) / 1e6 }
+
+func runJobOpen(k *call) error {
+	name := strings.TrimSpace(k.args[0])
+	if slug, err := k.lib.FindJob(name); err == nil {
+		return k.reopen(slug)
+	}
+	j := preset.Job{Name: name, State: "open"}
+	var err error
+	if j.From, err = k.day("from"); err != nil {
+		return err
+	}
+	if j.From.IsZero() {
+		n := k.Now()
+		j.From = time.Date(n.Year(), n.Month(), n.Day(), 0, 0, 0, 0, time.UTC)
+	}
+	if j.To, err = k.day("to"); err != nil {
+		return err
+	}
+	if !j.To.IsZero() && j.To.Before(j.From) {
+		return usage("the last day, %s, is before the first, %s", j.To.Format("2006-01-02"), j.From.Format("2006-01-02"))
+	}
+	w, err := k.measure("widest", unit.Length, "mm")
+	if err != nil {
+		return err
+	}
+	l, err := k.measure("longest", unit.Length, "mm")
+	if err != nil {
+		return err
+	}
+	j.Widest, j.Longest = round(w*1000), round(l*1000)
+	if j.Sensor, err = k.sensor(); err != nil {
+		return err
+	}
+	if s := strings.TrimSuffix(strings.TrimSpace(k.c.String("drift")), "%"); s != "" {
+		if _, err := fmt.Sscan(s, &j.DriftPct); err != nil {
+			return usage("--drift %q is not a percentage", s)
+		}
+	}
+	if j.LagS, err = k.measure("lag", unit.Time, "s"); err != nil {
+		return err
+	}
+	for _, r := range k.c.StringSlice("crew") {
+		j.Crew = append(j.Crew, preset.Crew{Role: r})
+	}
+	tail := strings.Trim(notSlug.ReplaceAllString(strings.ToLower(name), "-"), "-")
+	j.Slug = j.From.Format("2006-01-02") + "-" + tail
+	if tail == "" || !preset.IsName(j.Slug) {
+		return usage("%q gives no name for a file", name).hinted("use letters and digits, at most 50 of them")
+	}
+	text, err := library.JobText(j)
+	if err != nil {
+		return err
+	}
+	return k.addFiles([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open")
+}
+
+func (k *call) reopen(slug string) error {
+	j, err := k.lib.Job("", slug)
+	if err != nil {
+		return err
+	}
+	if j.State == "open" {
+		return fail(exitFindings, "job %s is open already", slug)
+	}
+	plan, err := k.lib.PlanJobState(slug, "open", nil)
+	if err != nil {
+		return err
+	}
+	if k.dryRun() {
+		k.printf("would open %s again\n", slug)
+		return nil
+	}
+	return k.commit(plan, k.why("Open job "+slug+" again"), "", []repo.Trailer{{Key: "Job", Value: slug}})
+}
+
+func runJobAdd(k *call) error {
+	slug, err := k.lib.FindJob(k.args[0])
+	if err != nil {
+		return err
+	}
+	var pins []library.PinRequest
+	var names []string
+	for _, a := range k.args[1:] {
+		ref, err := library.ParseRef(a)
+		if err != nil {
+			return err
+		}
+		when := ref.When
+		if when == "" {
+			a += "@HEAD"
+		}
+		d, err := k.lib.Load(a, true)
+		if err != nil {
+			return err
+		}
+		rr, err := k.lib.Find(ref.Rig)
+		if err != nil {
+			return err
+		}
+		rev := d.Rev
+		if when == "" { // the revision that last changed this tune says more than the present one
+			h, err := k.lib.History(rr, ref.Tune, 1)
+			if err != nil {
+				return err
+			}
+			if len(h) > 0 {
+				rev = h[0].ID
+			}
+		}
+		if u := k.c.String("unit"); u != "" {
+			if _, ok := d.Sheet.Unit(u); !ok {
+				return fail(exitNotFound, "gimbal %s has no unit %q", d.Sheet.Slug, u).hinted("its sheet lists the units: rigkeep gimbal show %s", d.Sheet.Slug)
+			}
+		}
+		if dirty := k.unsaved(d.TunePath()); len(dirty) > 0 {
+			k.say("note: %s has edits that are not saved; the saved revision %s is pinned", refName(d), rev.Short())
+		}
+		pins = append(pins, library.PinRequest{Rig: d.Rig.Fingerprint, Tune: ref.Tune, Rev: rev, Unit: k.c.String("unit")})
+		names = append(names, refName(d))
+	}
+	var shots []preset.Shot
+	for _, s := range k.c.StringSlice("shot") {
+		shot, err := parseShot(s)
+		if err != nil {
+			return err
+		}
+		shots = append(shots, shot)
+		names = append(names, "shot "+shot.Name)
+	}
+	if len(pins)+len(shots) == 0 {
+		return usage("job add needs rigs to pin, or --shot").hinted("see: rigkeep job add --help")
+	}
+	plan, err := k.lib.PlanJobAdd(slug, pins, shots)
+	if err != nil {
+		return err
+	}
+	if len(plan.Items) == 0 {
+		return fail(exitFindings, "job %s has this already", slug)
+	}
+	if k.dryRun() {
+		k.printf("would add to %s: %s\n", slug, safe.Line(strings.Join(names, ", ")))
+		return nil
+	}
+	reports, err := k.reports(plan)
+	if err != nil {
+		return err
+	}
+	return k.commit(plan, k.why("Add to job "+slug+": "+strings.Join(names, ", ")), words(reports), nil)
+}
+
+// parseShot reads "words, kind, lens"; kind and lens may be left out.
+func parseShot(s string) (preset.Shot, error) {
+	parts := strings.Split(s, ",")
+	for i := range parts {
+		parts[i] = strings.TrimSpace(parts[i])
+	}
+	out := preset.Shot{Name: parts[0]}
+	if out.Name == "" || len(parts) > 3 {
+		return out, usage("--shot %q is not a shot", s).hinted("write words, kind and lens: --shot \"up the ladder, stairs, 35mm\"")
+	}
+	for _, p := range parts[1:] {
+		if v, err := unit.ParseIn(unit.Length, p, "mm"); err == nil && p != "" && p[0] >= '0' && p[0] <= '9' {
+			out.LensMM = round(v * 1000)
+			continue
+		}
+		if !preset.IsName(p) {
+			return out, usage("--shot %q: %q is no kind of shot and no lens", s, p).hinted("write words, kind and lens: --shot \"up the ladder, stairs, 35mm\"")
+		}
+		out.Kind = p
+	}
+	return out, nil
+}
+
+func runJobClose(k *call) error {
+	slug, err := k.lib.FindJob(k.args[0])
+	if err != nil {
+		return err
+	}
+	j, err := k.lib.Job("", slug)
+	if err != nil {
+		return err
+	}
+	if j.State == "closed" {
+		return fail(exitFindings, "job %s is closed already", slug)
+	}
+	plan, err := k.lib.PlanJobState(slug, "closed", func(rig, tune, why string) {
+		k.say("not fixed: %s/%s: %s", rig, tune, safe.Line(why))
+	})
+	if err != nil {
+		return err
+	}
+	if k.dryRun() {
+		k.printf("would close %s and fix its %d pins\n", slug, len(j.Pins))
+		return nil
+	}
+	return k.commit(plan, k.why("Close job "+slug), "", nil)
+}
+
+type jobRow struct {
+	Slug  string `json:"slug"`
+	Name  string `json:"name"`
+	From  string `json:"from"`
+	To    string `json:"to"`
+	State string `json:"state"`
+	Pins  int    `json:"pins"`
+	Shots int    `json:"shots"`
+	Fault string `json:"fault,omitempty"`
+}
+
+func runJobList(k *call) error {
+	slugs, err := k.lib.Jobs()
+	if err != nil {
+		return err
+	}
+	rows := []jobRow{}
+	for _, s := range slugs {
+		j, err := k.lib.Job("", s)
+		if err != nil {
+			rows = append(rows, jobRow{Slug: s, Fault: err.Error()})
+			continue
+		}
+		if k.c.Bool("open") && j.State != "open" {
+			continue
+		}
+		rows = append(rows, jobRow{Slug: s, Name: j.Name, From: j.From.Format("2006-01-02"), To: j.To.Format("2006-01-02"), State: j.State, Pins: len(j.Pins), Shots: len(j.Shots)})
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format int      `json:"format"`
+			Jobs   []jobRow `json:"jobs"`
+		}{1, rows})
+	}
+	if len(rows) == 0 {
+		k.say("no jobs; open one with: rigkeep job open NAME")
+		return nil
+	}
+	t := table{head: true, right: map[int]bool{4: true, 5: true}}
+	t.add("job", "from", "to", "state", "rigs", "shots", "name")
+	for _, r := range rows {
+		if r.Fault != "" {
+			t.add(r.Slug, "", "", "", "", "", "cannot be read: "+r.Fault)
+			continue
+		}
+		t.add(r.Slug, r.From, r.To, r.State, fmt.Sprint(r.Pins), fmt.Sprint(r.Shots), r.Name)
+	}
+	k.write(t.render(k.paint, "", k.wide))
+	return nil
+}
+
+func runJobShow(k *call) error {
+	slug, err := k.lib.FindJob(k.args[0])
+	if err != nil {
+		return err
+	}
+	j, err := k.lib.Job("", slug)
+	if err != nil {
+		return err
+	}
+	type pin struct {
+		Rig      string `json:"rig"`
+		Alias    string `json:"alias,omitempty"`
+		Tune     string `json:"tune"`
+		Revision string `json:"revision,omitempty"`
+		Fixed    bool   `json:"fixed"` // named in the job, not only found by its saves
+		Unit     string `json:"unit,omitempty"`
+	}
+	pins := []pin{}
+	for _, p := range j.Pins {
+		x := pin{Rig: p.Rig, Tune: p.Tune, Revision: p.Revision, Fixed: p.Revision != "", Unit: p.Unit}
+		if rr, err := k.lib.Find(p.Rig); err == nil {
+			x.Alias = rr.Alias
+			if x.Revision == "" {
+				if rev, err := k.lib.Pinned(slug, rr, p.Tune); err == nil {
+					x.Revision = string(rev)
+				}
+			}
+		}
+		pins = append(pins, x)
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format int           `json:"format"`
+			Job    jobRow        `json:"job"`
+			Note   string        `json:"note,omitempty"`
+			Pins   []pin         `json:"pins"`
+			Shots  []preset.Shot `json:"shots"`
+			Crew   []preset.Crew `json:"crew"`
+		}{1, jobRow{Slug: slug, Name: j.Name, From: j.From.Format("2006-01-02"), To: j.To.Format("2006-01-02"), State: j.State, Pins: len(j.Pins), Shots: len(j.Shots)}, j.Note, pins, j.Shots, j.Crew})
+	}
+	k.printf("%s  %s, %s to %s, %s\n", k.paint.bold(slug), safe.Line(j.Name), j.From.Format("2006-01-02"), j.To.Format("2006-01-02"), j.State)
+	if j.Note != "" {
+		k.write(wrap(safe.Text(j.Note), "  ", k.wide))
+	}
+	var facts []string
+	if j.Widest > 0 {
+		facts = append(facts, fmt.Sprintf("widest lens %g mm", j.Widest))
+	}
+	if j.Longest > 0 {
+		facts = append(facts, fmt.Sprintf("longest lens %g mm", j.Longest))
+	}
+	if j.Sensor[0] > 0 {
+		facts = append(facts, fmt.Sprintf("sensor %g × %g mm", j.Sensor[0], j.Sensor[1]))
+	}
+	if j.DriftPct > 0 {
+		facts = append(facts, fmt.Sprintf("drift up to %g %% of frame", j.DriftPct))
+	}
+	if j.LagS > 0 {
+		facts = append(facts, fmt.Sprintf("starts within %g s", j.LagS))
+	}
+	if len(facts) > 0 {
+		k.write(wrap(strings.Join(facts, ", "), "  ", k.wide))
+	}
+	if len(pins) > 0 {
+		k.printf("\n%s\n", k.paint.bold("pinned"))
+		t := table{}
+		for _, p := range pins {
+			rev := "not saved for this job yet"
+			if p.Revision != "" {
+				rev = p.Revision[:10]
+			}
+			t.add(firstOf(p.Alias, p.Rig)+"/"+p.Tune, rev, p.Unit)
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	if len(j.Shots) > 0 {
+		k.printf("\n%s\n", k.paint.bold("shots"))
+		t := table{}
+		for _, s := range j.Shots {
+			lens := ""
+			if s.LensMM > 0 {
+				lens = fmt.Sprintf("%g mm", s.LensMM)
+			}
+			t.add(s.Name, s.Kind, lens, s.Style)
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	if len(j.Crew) > 0 {
+		k.printf("\n%s\n", k.paint.bold("crew"))
+		for _, c := range j.Crew {
+			k.printf("  %s %s\n", safe.Line(c.Role), safe.Line(c.Name))
+		}
+	}
+	return nil
+}

@@ -1,0 +1,265 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"sort"
+	"strings"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+// lib is the open library of a call.
+type lib = library.Library
+
+// libraryDir is where to look for the library: flag, environment, working folder.
+func (k *call) libraryDir() string {
+	dir := k.c.String("library")
+	if dir == "" {
+		dir = k.Getenv("RIGKEEP_LIBRARY")
+	}
+	return k.path(dir)
+}
+
+// path makes a path of the person's absolute, against the run's folder.
+func (k *call) path(p string) string {
+	if filepath.IsAbs(p) {
+		return filepath.Clean(p)
+	}
+	return filepath.Join(k.Dir, p)
+}
+
+func (k *call) open() error {
+	l, err := library.Open(k.libraryDir(), k.cat, repo.Options{
+		OnWait: func(what string) { k.say("waiting for %s", safe.Line(what)) },
+	})
+	if err != nil {
+		return err
+	}
+	for _, r := range l.Store.Repairs() {
+		k.say("repaired: %s", safe.Line(r))
+	}
+	k.lib = l
+	return nil
+}
+
+// ctx ends on Ctrl-C where the run has the real terminal.
+func (k *call) ctx() (context.Context, context.CancelFunc) {
+	if k.Stdin == any(os.Stdin) {
+		return signal.NotifyContext(context.Background(), os.Interrupt)
+	}
+	return context.WithCancel(context.Background())
+}
+
+// who is the author: --as, the environment, then git's own settings. There is no
+// made-up author: without one, it is a question.
+func (k *call) who() (repo.Person, error) {
+	if k.lib != nil {
+		return k.lib.Store.Identity(k.c.String("as"), k.Getenv)
+	}
+	return repo.IdentityOutside(k.c.String("as"), k.Getenv)
+}
+
+// unsaved warns of hand edits that are not in any revision, below the given
+// prefixes (all of the library for none).
+func (k *call) unsaved(prefixes ...string) []repo.Change {
+	cs, err := k.lib.Store.Status()
+	if err != nil {
+		return nil
+	}
+	var out []repo.Change
+	for _, c := range cs {
+		ok := len(prefixes) == 0
+		for _, p := range prefixes {
+			ok = ok || strings.HasPrefix(c.Path, p)
+		}
+		if ok {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// sayUnsaved tells of edits beside the answer.
+func (k *call) sayUnsaved(cs []repo.Change) {
+	if len(cs) == 0 {
+		return
+	}
+	var names []string
+	for _, c := range cs {
+		names = append(names, safe.Line(c.Path)+" ("+string(c.Kind)+")")
+	}
+	k.say("%s", strings.TrimRight(wrap("not saved yet: "+strings.Join(names, ", "), "", k.wide), "\n"))
+}
+
+// mass and length show values in the library's preferred units.
+type units struct{ mass, length string }
+
+func (k *call) units() units {
+	u := units{"kg", "mm"}
+	if k.lib == nil {
+		return u
+	}
+	if doc, err := k.lib.Doc("", preset.LibraryPath); err == nil {
+		f := schema.Flatten(doc.Tree())
+		if s := f.Str("units.mass"); s != "" {
+			u.mass = s
+		}
+		if s := f.Str("units.length"); s != "" {
+			u.length = s
+		}
+	}
+	return u
+}
+
+func (u units) kg(v float64) string {
+	switch u.mass {
+	case "g":
+		return fmt.Sprintf("%.0f g", v*1000)
+	case "lb":
+		return fmt.Sprintf("%.2f lb", v/0.45359237)
+	}
+	return fmt.Sprintf("%.3f kg", v)
+}
+
+func (u units) m(v float64) string {
+	if u.length == "in" {
+		return fmt.Sprintf("%.2f in", v/0.0254)
+	}
+	return fmt.Sprintf("%.1f mm", v*1000)
+}
+
+// liveValues completes names from the library at hand; without one there are none.
+func liveValues(e Env, kind, dir string, given []string, cur string) []candidate {
+	if dir == "" {
+		dir = e.Getenv("RIGKEEP_LIBRARY")
+	}
+	if !filepath.IsAbs(dir) {
+		dir = filepath.Join(e.Dir, dir)
+	}
+	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	if err != nil {
+		return nil
+	}
+	var out []candidate
+	switch kind {
+	case "rig", "rigs", "side":
+		rigs, _ := l.Rigs()
+		for _, r := range rigs {
+			about := "rig " + r.Fingerprint + " on " + r.Gimbal
+			if name, _, ok := strings.Cut(cur, "/"); ok && (name == r.Alias || name == r.Fingerprint) {
+				tunes, _ := l.Tunes(r.Fingerprint)
+				for _, t := range tunes {
+					out = append(out, candidate{name + "/" + t, "tune of " + r.Alias})
+				}
+			}
+			if name, _, ok := strings.Cut(cur, "@"); ok {
+				if base, _, _ := strings.Cut(name, "/"); base == r.Alias {
+					jobs, _ := l.Jobs()
+					for _, j := range jobs {
+						out = append(out, candidate{name + "@" + j, "as pinned to the job"})
+					}
+					for i := 1; i <= 3; i++ {
+						out = append(out, candidate{fmt.Sprintf("%s@~%d", name, i), "revisions back"})
+					}
+				}
+			}
+			if r.Alias != "" {
+				out = append(out, candidate{r.Alias, about})
+			}
+			if cur != "" && strings.HasPrefix(r.Fingerprint, cur) {
+				out = append(out, candidate{r.Fingerprint, r.Alias})
+			}
+		}
+	case "job":
+		jobs, _ := l.Jobs()
+		for _, j := range jobs {
+			out = append(out, candidate{j, "job"})
+		}
+	case "rigjob":
+		out = append(liveValues(e, "rig", dir, given, cur), liveValues(e, "job", dir, given, cur)...)
+	case "gimbal":
+		gs, _ := l.Gimbals()
+		for _, g := range gs {
+			out = append(out, candidate{g, "gimbal sheet"})
+		}
+	case "assign":
+		for _, c := range setKeys(l, given) {
+			out = append(out, candidate{c.word + "=", c.about})
+		}
+	case "style":
+		if len(given) > 0 {
+			if d, err := l.Load(given[0], false); err == nil && d.Tune != nil {
+				for _, s := range d.Tune.Styles() {
+					out = append(out, candidate{s, "follow style"})
+				}
+			}
+		}
+	}
+	return out
+}
+
+// setKeys lists the keys that can be set on the rig already named.
+func setKeys(l *library.Library, given []string) []candidate {
+	styles := []string{}
+	if len(given) > 0 {
+		if d, err := l.Load(given[0], false); err == nil && d.Tune != nil {
+			styles = d.Tune.Styles()
+		}
+	}
+	if len(styles) == 0 {
+		styles = []string{"walk"}
+	}
+	var out []candidate
+	for _, k := range l.Cat.Expand(styles) {
+		p, _ := l.Cat.Param(k)
+		out = append(out, candidate{k, p.Doc})
+	}
+	return out
+}
+
+// readInput reads a file named by a person, "-" for standard input, with the
+// strict size limit of the library's own files.
+func (k *call) readInput(name string) (string, []byte, error) {
+	if name == "-" {
+		data, err := readStream(k.Stdin)
+		return "standard input", data, err
+	}
+	data, err := readFile(k.path(name), name)
+	return name, data, err
+}
+
+// confirm asks a yes-or-no question where there is somebody to ask.
+func (k *call) confirm(question string) error {
+	if k.c.Bool("yes") {
+		return nil
+	}
+	if k.c.Bool("no-input") || !tty(k.Stdin) {
+		return usage("%s", question).hinted("answer with --yes; nothing was changed")
+	}
+	fmt.Fprintf(k.Stderr, "%s [y/N] ", question)
+	var answer string
+	if _, err := fmt.Fscanln(k.Stdin, &answer); err != nil || !strings.HasPrefix(strings.ToLower(answer), "y") {
+		return usage("not confirmed; nothing was changed")
+	}
+	return nil
+}
+
+func isNotFound(err error) bool { return errors.Is(err, repo.ErrNotFound) }
+
+func sortedKeys[V any](m map[string]V) []string {
+	out := make([]string, 0, len(m))
+	for k := range m {
+		out = append(out, k)
+	}
+	sort.Strings(out)
+	return out
+}

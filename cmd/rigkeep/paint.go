@@ -1,0 +1,102 @@
+package main
+
+import (
+	"strings"
+
+	"github.com/mattn/go-runewidth"
+
+	"rigkeep/diffview/safe"
+)
+
+// paint colours words for a terminal, or not at all. Colour is never the only
+// sign of anything.
+type paint struct{ on bool }
+
+func (p paint) sgr(code, s string) string {
+	if !p.on || s == "" {
+		return s
+	}
+	return "\x1b[" + code + "m" + s + "\x1b[0m"
+}
+
+func (p paint) bold(s string) string { return p.sgr("1", s) }
+func (p paint) dim(s string) string  { return p.sgr("2", s) }
+func (p paint) warn(s string) string { return p.sgr("33", s) }
+func (p paint) bad(s string) string  { return p.sgr("31", s) }
+func (p paint) good(s string) string { return p.sgr("32", s) }
+
+// wrap breaks text at blanks to the width, each line behind indent.
+func wrap(text, indent string, width int) string {
+	var b strings.Builder
+	for _, para := range strings.Split(text, "\n") {
+		line := ""
+		for _, w := range strings.Fields(para) {
+			if line != "" && runewidth.StringWidth(indent+line+" "+w) > width {
+				b.WriteString(indent + line + "\n")
+				line = ""
+			}
+			if line != "" {
+				line += " "
+			}
+			line += w
+		}
+		b.WriteString(strings.TrimRight(indent+line, " ") + "\n")
+	}
+	return b.String()
+}
+
+// table lays out rows in columns; the last column is wrapped to what is left of
+// the width. Cells are made safe here, so outside text may be passed as it is.
+type table struct {
+	rows  [][]string
+	right map[int]bool // columns aligned to the right
+	head  bool         // the first row is a heading
+}
+
+func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
+
+func (t *table) render(p paint, indent string, width int) string {
+	var w []int
+	for _, r := range t.rows {
+		for i, c := range r {
+			if i >= len(w) {
+				w = append(w, 0)
+			}
+			w[i] = max(w[i], runewidth.StringWidth(safe.Text(c)))
+		}
+	}
+	var b strings.Builder
+	for n, r := range t.rows {
+		line, at := indent, len(indent)
+		for i, c := range r {
+			c = safe.Text(c)
+			last := i == len(r)-1
+			if last && !t.right[i] {
+				room := max(width-at, 24)
+				for j, l := range strings.Split(strings.TrimSuffix(wrap(c, "", room), "\n"), "\n") {
+					if j > 0 {
+						line += "\n" + strings.Repeat(" ", at)
+					}
+					line += l
+				}
+				break
+			}
+			pad := strings.Repeat(" ", w[i]-runewidth.StringWidth(c))
+			if t.right[i] {
+				line += pad + c
+			} else {
+				line += c + pad
+			}
+			if !last {
+				line += "  "
+			}
+			at += w[i] + 2
+		}
+		line = strings.TrimRight(line, " ")
+		if t.head && n == 0 {
+			line = p.bold(line)
+		}
+		b.WriteString(line + "\n")
+	}
+	return b.String()
+}

@@ -1,0 +1,289 @@
+package main
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/preset"
+	"rigkeep/preset/mass"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func rigVerb() verb {
+	return verb{
+		name: "rig", short: "rigs: a build of parts on a gimbal",
+		subs: []verb{
+			{name: "new", args: "[FILE]", short: "write a commented template of a build sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
+				long:    "Prints the template, or writes it to FILE if there is no such file yet. Weigh the parts and measure where their centres are.",
+				example: "rigkeep rig new a-cam.toml", run: func(k *call) error { return k.template(schema.KindRig) }},
+			{name: "add", args: "FILE…", short: "check build sheets and take the rigs into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
+				long:    "The fingerprint is computed from the gimbal and the parts; the folder is named by it. The same build twice is refused, and so is an alias that is taken.",
+				example: "rigkeep rig add a-cam.toml\nrigkeep rig add a-cam.toml b-cam.toml -m \"Builds for the pilot station\"",
+				flags:   []cli.Flag{messageFlag()}, run: runRigAdd},
+			{name: "list", short: "list the rigs", reads: true, example: "rigkeep rig list --gimbal quay-large", flags: []cli.Flag{&cli.StringFlag{Name: "gimbal", Usage: "only rigs on this `GIMBAL`"}}, run: runRigList},
+			{name: "show", args: "RIG", short: "show a build with its mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, example: "rigkeep rig show a-cam-long", run: runRigShow},
+			{name: "near", args: "RIG", short: "list rigs by distance in mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
+				long:    "A distance of 0.1 is about 10 % in mass, or 10 mm in centre of gravity. Rigs on other gimbals are listed too, since a build may be known from there.",
+				example: "rigkeep rig near a-cam-long", flags: []cli.Flag{&cli.IntFlag{Name: "limit", Usage: "at most `N` rigs", Value: 10}}, run: runRigNear},
+			{name: "remove", args: "RIG", short: "take a rig out of the library; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
+				example: "rigkeep rig remove old-build -m \"Camera sold\"", flags: []cli.Flag{messageFlag()}, run: runRigRemove},
+			{name: "rename", args: "RIG ALIAS", short: "give a rig another alias", changes: true, minArgs: 2, maxArgs: 2, argKind: []string{"rig", "none"},
+				example: "rigkeep rig rename a-cam a-cam-wide", flags: []cli.Flag{messageFlag()}, run: runRigRename},
+		},
+	}
+}
+
+func runRigAdd(k *call) error {
+	var files []library.NewFile
+	seen := map[string]string{}
+	for _, arg := range k.args {
+		name, data, err := k.readInput(arg)
+		if err != nil {
+			return err
+		}
+		r, err := k.lib.AddRig(name, data)
+		if err != nil {
+			return err
+		}
+		for _, id := range []string{r.Fingerprint, r.Alias} {
+			if other, ok := seen[id]; ok {
+				return usage("%s and %s are the same rig or have the same alias: %s", other, name, id)
+			}
+			seen[id] = name
+		}
+		files = append(files, library.NewFile{Path: preset.RigPath(r.Fingerprint), Text: data, What: "rig " + r.Alias + " (" + r.Fingerprint + ")"})
+	}
+	if err := k.addFiles(files, "Add"); err != nil {
+		return err
+	}
+	if !k.dryRun() {
+		k.say("next: rigkeep fit RIG, then rigkeep start RIG --write")
+	}
+	return nil
+}
+
+func runRigList(k *call) error {
+	rigs, err := k.lib.Rigs()
+	if err != nil {
+		return err
+	}
+	type row struct {
+		Fingerprint string   `json:"fingerprint"`
+		Alias       string   `json:"alias"`
+		Gimbal      string   `json:"gimbal"`
+		MassKg      float64  `json:"mass_kg"`
+		Tunes       []string `json:"tunes"`
+		Fault       string   `json:"fault,omitempty"`
+	}
+	rows := []row{}
+	for _, r := range rigs {
+		if g := k.c.String("gimbal"); g != "" && r.Gimbal != g {
+			continue
+		}
+		x := row{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal}
+		if full, err := k.lib.Rig("", r.Fingerprint); err != nil {
+			x.Fault = err.Error()
+		} else {
+			x.MassKg = full.Mass()
+		}
+		if x.Tunes, err = k.lib.Tunes(r.Fingerprint); err != nil {
+			return err
+		}
+		if x.Tunes == nil {
+			x.Tunes = []string{}
+		}
+		rows = append(rows, x)
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format int   `json:"format"`
+			Rigs   []row `json:"rigs"`
+		}{1, rows})
+	}
+	if len(rows) == 0 {
+		k.say("no rigs yet; add one with: rigkeep rig add FILE")
+		return nil
+	}
+	u := k.units()
+	t := table{head: true, right: map[int]bool{3: true}}
+	t.add("alias", "fingerprint", "gimbal", "mass", "tunes")
+	for _, r := range rows {
+		tunes := strings.Join(r.Tunes, ", ")
+		if r.Fault != "" {
+			tunes = "cannot be read: " + r.Fault
+		} else if tunes == "" {
+			tunes = "none yet"
+		}
+		t.add(r.Alias, r.Fingerprint, r.Gimbal, u.kg(r.MassKg), tunes)
+	}
+	k.write(t.render(k.paint, "", k.wide))
+	return nil
+}
+
+func runRigShow(k *call) error {
+	d, err := k.lib.Load(k.args[0], false)
+	if err != nil {
+		return err
+	}
+	p, err := d.Rig.Properties()
+	if err != nil {
+		return err
+	}
+	js, err := d.Rig.Inertias(d.Sheet, d.Tune)
+	if err != nil {
+		return err
+	}
+	if k.json() {
+		type axis struct {
+			Worst float64 `json:"worst_kgm2"`
+			Level float64 `json:"level_kgm2"`
+			Own   float64 `json:"gimbal_share_kgm2"`
+		}
+		ax := map[string]axis{}
+		for _, a := range schema.Axes {
+			ax[a.String()] = axis{js[a].Worst(), js[a].Level, js[a].Own}
+		}
+		return k.encode(map[string]any{"format": 1, "fingerprint": d.Rig.Fingerprint, "alias": d.Rig.Alias, "gimbal": d.Rig.Gimbal, "was": d.Rig.Was,
+			"mass_kg": p.Mass, "cg_m": p.CG, "inertia_kgm2": p.Inertia, "principal_kgm2": p.Principal, "axes": ax, "parts": d.Rig.Parts, "assumed": p.Assumed, "canonical": d.Rig.Canonical()})
+	}
+	u := k.units()
+	k.printf("%s  %s on %s\n", k.paint.bold(d.Rig.Alias), d.Rig.Fingerprint, d.Rig.Gimbal)
+	if d.Rig.Note != "" {
+		k.write(wrap(d.Rig.Note, "  ", k.wide))
+	}
+	t := table{head: true, right: map[int]bool{2: true}}
+	t.add("part", "name", "mass", "place (forward, left, up)", "shape")
+	for _, x := range d.Rig.Parts {
+		shape := x.Shape
+		if shape == "" {
+			shape = "size assumed from its mass"
+		}
+		t.add(x.Slot, x.Name, u.kg(x.Mass), fmt.Sprintf("%s, %s, %s", u.m(x.Place[0]), u.m(x.Place[1]), u.m(x.Place[2])), shape)
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+	t = table{}
+	t.add("mass", u.kg(p.Mass))
+	t.add("centre of gravity", fmt.Sprintf("%s forward, %s left, %s up of where the axes cross", u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2])))
+	for _, a := range schema.Axes {
+		t.add("inertia, "+a.String(), fmt.Sprintf("%.5f kg·m² at worst over the tilt range (%.5f level, %.5f of it the gimbal's own)", js[a].Worst(), js[a].Level, js[a].Own))
+	}
+	for _, w := range p.Assumed {
+		t.add("assumed", w.String())
+	}
+	k.printf("\n")
+	k.write(t.render(k.paint, "  ", k.wide))
+	return nil
+}
+
+func runRigNear(k *call) error {
+	d, err := k.lib.Load(k.args[0], false)
+	if err != nil {
+		return err
+	}
+	me, err := d.Rig.Properties()
+	if err != nil {
+		return err
+	}
+	rigs, err := k.lib.Rigs()
+	if err != nil {
+		return err
+	}
+	type row struct {
+		Fingerprint string        `json:"fingerprint"`
+		Alias       string        `json:"alias"`
+		Gimbal      string        `json:"gimbal"`
+		Nearness    mass.Nearness `json:"nearness"`
+	}
+	rows := []row{}
+	skipped := 0
+	for _, r := range rigs {
+		if r.Fingerprint == d.Rig.Fingerprint {
+			continue
+		}
+		other, err := k.lib.Rig("", r.Fingerprint)
+		if err != nil {
+			skipped++
+			continue
+		}
+		p, err := other.Properties()
+		if err != nil {
+			skipped++
+			continue
+		}
+		n, err := mass.Distance(me, p)
+		if err != nil {
+			skipped++
+			continue
+		}
+		rows = append(rows, row{r.Fingerprint, r.Alias, r.Gimbal, n})
+	}
+	sort.SliceStable(rows, func(i, j int) bool { return rows[i].Nearness.Distance < rows[j].Nearness.Distance })
+	if n := k.c.Int("limit"); n > 0 && len(rows) > n {
+		rows = rows[:n]
+	}
+	if skipped > 0 {
+		k.say("%d rigs could not be read; see: rigkeep check", skipped)
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format int    `json:"format"`
+			Rig    string `json:"rig"`
+			Near   []row  `json:"near"`
+		}{1, d.Rig.Fingerprint, rows})
+	}
+	if len(rows) == 0 {
+		k.say("there is no other rig to compare with")
+		return nil
+	}
+	u := k.units()
+	t := table{head: true, right: map[int]bool{2: true}}
+	t.add("rig", "gimbal", "distance", "mass", "centre of gravity (forward, left, up)", "mostly in")
+	for _, r := range rows {
+		n := r.Nearness
+		t.add(r.Alias, r.Gimbal, fmt.Sprintf("%.3f", n.Distance), fmt.Sprintf("%+.0f %%", (n.MassRatio-1)*100),
+			fmt.Sprintf("%s, %s, %s", u.m(n.CGShift[0]), u.m(n.CGShift[1]), u.m(n.CGShift[2])), n.LargestShare)
+	}
+	k.write(t.render(k.paint, "", k.wide))
+	return nil
+}
+
+func runRigRemove(k *call) error {
+	rr, err := k.lib.Find(k.args[0])
+	if err != nil {
+		return err
+	}
+	plan, err := k.lib.PlanRemoval(rr)
+	if err != nil {
+		return err
+	}
+	if k.dryRun() {
+		for _, p := range plan.Paths() {
+			k.printf("would remove %s\n", p)
+		}
+		return nil
+	}
+	if err := k.confirm(fmt.Sprintf("Remove rig %s (%s) with %d files? Its history stays.", rr.Alias, rr.Fingerprint, len(plan.Items))); err != nil {
+		return err
+	}
+	return k.commit(plan, k.why("Remove rig "+rr.Alias), "", nil)
+}
+
+func runRigRename(k *call) error {
+	rr, err := k.lib.Find(k.args[0])
+	if err != nil {
+		return err
+	}
+	plan, err := k.lib.PlanRename(rr, strings.ToLower(k.args[1]))
+	if err != nil {
+		return err
+	}
+	if k.dryRun() {
+		k.printf("would rename rig %s to %s\n", rr.Alias, k.args[1])
+		return nil
+	}
+	return k.commit(plan, k.why("Rename rig "+rr.Alias+" to "+k.args[1]), "", nil)
+}

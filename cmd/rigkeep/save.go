@@ -1,0 +1,156 @@
+package main
+
+import (
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview"
+	"rigkeep/diffview/safe"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+)
+
+func saveVerb() verb {
+	return verb{
+		name: "save", args: "RIG…", short: "make one revision of what was changed on these rigs",
+		long: "Saves the changed files of the named rigs (or one tune, RIG/TUNE; a sheet, gimbal:NAME; a job, job:NAME; or a path) as one revision whose message says why and whose body says the change in words. Other changes stay where they are and are said. " +
+			"A build that was changed enough to change its fingerprint moves to its new folder with its tunes; its history goes on. --job pins the tune to a job.",
+		example: "rigkeep save a-cam-long -m \"Longer lens, tilt up two steps\"\nrigkeep save a-cam-long b-cam -m \"Prep day\" --job 2026-03-02-pilot-station\nrigkeep save --all -m \"Notes from the floor\" --dry-run",
+		flags: []cli.Flag{messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tunes to this `JOB`"}, &cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on, with --job"},
+			&cli.BoolFlag{Name: "all", Usage: "save everything that changed"}},
+		changes: true, maxArgs: -1, argKind: []string{"rigs"}, run: runSave,
+	}
+}
+
+// why is the person's reason, or what was done where that says it all.
+func (k *call) why(def string) string { return firstOf(strings.TrimSpace(k.c.String("message")), def) }
+
+func runSave(k *call) error {
+	var targets []library.Target
+	var names []string
+	changed := k.unsaved()
+	if k.c.Bool("all") {
+		if len(k.args) > 0 {
+			return usage("--all saves everything; leave the names out")
+		}
+		rigs, err := k.lib.Rigs()
+		if err != nil {
+			return err
+		}
+		for i := range rigs {
+			targets = append(targets, library.RigTarget(rigs[i]))
+		}
+		for _, c := range changed {
+			targets = append(targets, library.Target{Path: c.Path, Name: c.Path})
+		}
+		names = []string{"everything"}
+	} else {
+		if len(k.args) == 0 {
+			f := usage("save needs the rigs to save, or --all")
+			if len(changed) > 0 {
+				var ps []string
+				for _, c := range changed {
+					ps = append(ps, safe.Line(c.Path))
+				}
+				return f.hinted("changed: %s", strings.Join(ps, ", "))
+			}
+			return f.hinted("nothing is changed at the moment")
+		}
+		for _, a := range k.args {
+			t, err := k.lib.Target(a)
+			if err != nil {
+				return err
+			}
+			targets = append(targets, t)
+			names = append(names, a)
+		}
+	}
+	plan, err := k.lib.Plan(targets)
+	if err != nil {
+		return err
+	}
+	job := k.c.String("job")
+	var trailers []repo.Trailer
+	if job != "" {
+		slug, err := k.lib.FindJob(job)
+		if err != nil {
+			return err
+		}
+		if err := k.lib.PinTargets(plan, slug, targets, k.c.String("unit")); err != nil {
+			return err
+		}
+		trailers = append(trailers, repo.Trailer{Key: "Job", Value: slug})
+	} else if k.c.String("unit") != "" {
+		return usage("--unit goes with --job")
+	}
+	if len(plan.Items) == 0 {
+		if job != "" {
+			return fail(exitFindings, "nothing is changed on %s", strings.Join(names, ", ")).hinted("to pin what is saved already: rigkeep job add %s %s", job, strings.Join(k.args, " "))
+		}
+		return fail(exitFindings, "nothing is changed on %s", strings.Join(names, ", "))
+	}
+	reports, err := k.reports(plan)
+	if err != nil {
+		return err
+	}
+	body := words(reports)
+	why := strings.TrimSpace(k.c.String("message"))
+	if k.dryRun() {
+		k.printf("would save as one revision:\n\n%s\n\n%s\n", firstOf(why, "(say why with -m)"), body)
+		for _, p := range plan.Paths() {
+			k.printf("  %s\n", safe.Line(p))
+		}
+		return nil
+	}
+	if why == "" {
+		return usage("a revision says why: -m WHY is missing").hinted("what would be saved: rigkeep save %s --dry-run", strings.Join(k.args, " "))
+	}
+	if err := k.commit(plan, why, body, trailers); err != nil {
+		return err
+	}
+	var rest []repo.Change
+	for _, c := range k.unsaved() {
+		rest = append(rest, c)
+	}
+	k.sayUnsaved(rest)
+	return nil
+}
+
+// words are the change of every report in plain lines.
+func words(rs []diffview.Report) string {
+	var out []string
+	for _, r := range rs {
+		w := strings.TrimSpace(diffview.InWords(r))
+		if w == "" {
+			continue
+		}
+		if len(rs) > 1 && r.After.Label != "after" && r.After.Label != "" {
+			w = r.After.Label + ":\n" + w
+		}
+		out = append(out, w)
+	}
+	return strings.Join(out, "\n\n")
+}
+
+// commit makes a planned revision and says so. The work was checked before.
+func (k *call) commit(plan *library.Plan, subject, body string, trailers []repo.Trailer) error {
+	who, err := k.who()
+	if err != nil {
+		return err
+	}
+	for _, m := range plan.Moves {
+		k.say("rig %s has a new fingerprint: %s, was %s", m.Alias, m.To, m.From)
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	rev, err := k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
+	if err != nil {
+		return err
+	}
+	if body != "" {
+		k.write(safe.Text(body) + "\n")
+	}
+	k.printf("saved as %s: %s\n", rev.Short(), safe.Line(subject))
+	return nil
+}

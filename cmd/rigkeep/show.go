@@ -1,0 +1,224 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func showVerb() verb {
+	return verb{
+		name: "show", args: "RIG[/TUNE][@WHEN]", short: "a tune: now, or at a commit, ~N back, a date, a job",
+		long:    "Shows the values with their units, what they mean in SI where the gimbal sheet says, the proof and whether it still holds, and edits that are not saved. --raw prints the file itself.",
+		example: "rigkeep show a-cam-long\nrigkeep show a-cam-long@~1\nrigkeep show a-cam-long/rain@2026-03-02-pilot-station --json",
+		flags:   boolFlags("raw", "print the file as it is"),
+		reads:   true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
+	}
+}
+
+// jsonTune is the documented shape of a tune.
+type jsonTune struct {
+	Format   int                  `json:"format"`
+	Rig      string               `json:"rig"`
+	Alias    string               `json:"alias"`
+	Gimbal   string               `json:"gimbal"`
+	Tune     string               `json:"tune"`
+	Revision string               `json:"revision,omitempty"`
+	When     *time.Time           `json:"when,omitempty"`
+	By       string               `json:"by,omitempty"`
+	Job      string               `json:"job,omitempty"`
+	Note     string               `json:"note,omitempty"`
+	Values   map[string]jsonValue `json:"values"`
+	Proof    *jsonProof           `json:"proof,omitempty"`
+	Unsaved  []string             `json:"unsaved"`
+}
+
+type jsonValue struct {
+	Value  any      `json:"value"`
+	Unit   string   `json:"unit,omitempty"`
+	SI     *float64 `json:"si,omitempty"`
+	SIUnit string   `json:"si_unit,omitempty"`
+}
+
+type jsonProof struct {
+	At       time.Time          `json:"at"`
+	By       string             `json:"by,omitempty"`
+	Unit     string             `json:"unit,omitempty"`
+	Place    string             `json:"place,omitempty"`
+	Firmware string             `json:"firmware,omitempty"`
+	Minutes  float64            `json:"minutes,omitempty"`
+	Effort   map[string]float64 `json:"effort_pct,omitempty"`
+	Onset    map[string]float64 `json:"onset,omitempty"`
+	Holds    bool               `json:"holds"`
+	Stale    []string           `json:"stale"`
+}
+
+func byName(m map[schema.Axis]float64) map[string]float64 {
+	out := map[string]float64{}
+	for a, v := range m {
+		out[a.String()] = v
+	}
+	return out
+}
+
+func runShow(k *call) error {
+	d, err := k.lib.Load(k.args[0], true)
+	if err != nil {
+		return err
+	}
+	if k.c.Bool("raw") {
+		k.write(safe.Text(string(d.Doc.Text())))
+		return nil
+	}
+	var dirty []repo.Change
+	if d.Ref.When == "" {
+		dirty = k.unsaved(preset.RigDir(d.Rig.Fingerprint) + "/")
+	}
+	if k.json() {
+		j := jsonTune{Format: 1, Rig: d.Rig.Fingerprint, Alias: d.Rig.Alias, Gimbal: d.Rig.Gimbal, Tune: d.Ref.Tune, Job: d.Job, Note: d.Tune.Note, Values: map[string]jsonValue{}, Unsaved: []string{}}
+		if d.Commit != nil {
+			j.Revision, j.When, j.By = string(d.Commit.ID), &d.Commit.When, d.Commit.Author.Name
+		}
+		for _, c := range dirty {
+			j.Unsaved = append(j.Unsaved, c.Path)
+		}
+		for key, v := range d.Tune.Values {
+			x := jsonValue{Value: v}
+			if p, ok := k.cat.Param(key); ok {
+				x.Unit = p.Unit
+				if p.Dial != "" {
+					if si, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
+						x.SI, x.SIUnit = &si, unit
+					}
+				}
+			}
+			j.Values[key] = x
+		}
+		if p := d.Tune.Proof; p != nil {
+			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), Stale: []string{}}
+			for _, s := range d.Tune.Stale(d.Rig, d.Sheet, "") {
+				x.Stale = append(x.Stale, s.Text)
+			}
+			x.Holds = len(x.Stale) == 0
+			j.Proof = &x
+		}
+		return k.encode(j)
+	}
+	k.printTune(d)
+	k.sayUnsaved(dirty)
+	return nil
+}
+
+func (k *call) printTune(d *library.Loaded) {
+	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.Fingerprint, d.Rig.Gimbal)
+	if d.Commit != nil {
+		k.printf("  as of %s, %s, %s: %s\n", d.Commit.ID.Short(), d.Commit.When.Format("2006-01-02 15:04"), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject))
+	}
+	if d.Tune.Note != "" {
+		k.write(wrap(safe.Text(d.Tune.Note), "  ", k.wide))
+	}
+	for _, g := range k.cat.Groups() {
+		t := table{right: map[int]bool{1: true}}
+		for _, key := range k.inOrder(*d.Tune) {
+			p, _ := k.cat.Param(key)
+			if p.Group != g.Name {
+				continue
+			}
+			si := ""
+			if p.Dial != "" {
+				if v, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
+					si = fmt.Sprintf("%.4g %s", v, unit)
+				}
+			}
+			t.add(key, valueText(d.Tune.Values[key])+p.Unit, si)
+		}
+		if len(t.rows) > 0 {
+			k.printf("\n%s\n%s", k.paint.bold(g.Title), t.render(k.paint, "  ", k.wide))
+		}
+	}
+	k.printf("\n%s\n", k.paint.bold("Proof"))
+	k.write(wrap(proofWords(d), "  ", k.wide))
+}
+
+// inOrder lists a tune's keys as the catalogue works through them, styles apart.
+func (k *call) inOrder(t preset.Tune) []string {
+	var out []string
+	styles := t.Styles()
+	for _, p := range k.cat.Params() {
+		if !strings.Contains(p.Path, "*") {
+			if _, ok := t.Values[p.Path]; ok {
+				out = append(out, p.Path)
+			}
+		}
+	}
+	for _, s := range styles {
+		for _, key := range k.cat.Expand([]string{s}) {
+			if _, ok := t.Values[key]; ok && strings.HasPrefix(key, "follow.") {
+				out = append(out, key)
+			}
+		}
+	}
+	return out
+}
+
+func valueText(v any) string {
+	if n, ok := schema.Number(v); ok {
+		return schema.Num(n)
+	}
+	return fmt.Sprint(v)
+}
+
+// proofWords says in words what proof a tune has and whether it still holds.
+func proofWords(d *library.Loaded) string {
+	p := d.Tune.Proof
+	if p == nil {
+		return "none: this tune was never recorded as worked. Work it and record it with: rigkeep prove " + d.Rig.Alias
+	}
+	place := map[string]string{"hand": "in the hand", "stand": "on the stand only"}[p.Place]
+	var b strings.Builder
+	fmt.Fprintf(&b, "worked %s on %s", firstOf(place, "somewhere"), p.At.Format("2006-01-02"))
+	if p.By != "" {
+		b.WriteString(" by " + safe.Line(p.By))
+	}
+	if p.Unit != "" {
+		b.WriteString(", unit " + safe.Line(p.Unit))
+	}
+	if p.Minutes > 0 {
+		fmt.Fprintf(&b, ", %s min", schema.Num(p.Minutes))
+	}
+	var parts []string
+	for _, a := range schema.Axes {
+		if v, ok := p.Effort[a]; ok {
+			parts = append(parts, fmt.Sprintf("%s %s %%", a, schema.Num(v)))
+		}
+	}
+	if len(parts) > 0 {
+		b.WriteString("; resting effort " + strings.Join(parts, ", "))
+	}
+	parts = nil
+	for _, a := range schema.Axes {
+		if v, ok := p.Onset[a]; ok {
+			parts = append(parts, fmt.Sprintf("%s %s", a, schema.Num(v)))
+		}
+	}
+	if len(parts) > 0 {
+		b.WriteString("; onset at " + strings.Join(parts, ", "))
+	}
+	if p.Note != "" {
+		b.WriteString(". " + safe.Line(p.Note))
+	}
+	stale := d.Tune.Stale(d.Rig, d.Sheet, "")
+	for _, s := range stale {
+		b.WriteString("\nSTALE: " + safe.Line(s.Text))
+	}
+	if len(stale) == 0 {
+		b.WriteString("\nholds for this rig and these values")
+	}
+	return b.String()
+}

@@ -1,0 +1,309 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/preset/follow"
+	"rigkeep/preset/start"
+	"rigkeep/preset/unit"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func startVerb() verb {
+	return verb{
+		name: "start", args: "RIG[/TUNE]", short: "a starting tune with intervals, evidence and reasons",
+		long: "Works out where to begin from the rig's inertia, proved tunes of near rigs on this gimbal, the sheet's reference points and the loop model. The value offered is the low end, since one raises it from there. --write puts it in the work tree; it is not saved until you save it. " +
+			"--backtest leaves each proved tune out in turn and says how far the method can be trusted here.",
+		example: "rigkeep start a-cam-long\nrigkeep start a-cam-long --shots walk,sweep --lens 35mm --sensor 24.9x18.7mm --write\nrigkeep start a-cam-long --backtest",
+		flags: []cli.Flag{
+			&cli.BoolFlag{Name: "write", Usage: "put the tune in the work tree"},
+			&cli.StringFlag{Name: "unit", Usage: "`UNIT` at hand, by serial or label"},
+			&cli.StringFlag{Name: "shots", Usage: "propose follow styles for these `KINDS` of shot, with commas: walk,sweep,chase"},
+			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH` for the follow styles"},
+			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
+			&cli.BoolFlag{Name: "backtest", Usage: "leave each proved tune on this gimbal out in turn"},
+		},
+		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runStart,
+	}
+}
+
+func runStart(k *call) error {
+	d, err := k.lib.Load(k.args[0], false)
+	if err != nil {
+		return err
+	}
+	if d.Ref.When != "" {
+		return usage("start works on the rig as it is now; leave @%s out", d.Ref.When)
+	}
+	unit := k.c.String("unit")
+	if unit != "" {
+		if _, ok := d.Sheet.Unit(unit); !ok {
+			return fail(exitNotFound, "gimbal %s has no unit %q", d.Sheet.Slug, unit).hinted("its sheet lists the units: rigkeep gimbal show %s", d.Sheet.Slug)
+		}
+	}
+	q, skipped, err := k.lib.StartRequest(d.Rig, d.Sheet, d.Tune, unit, k.Now())
+	if err != nil {
+		return err
+	}
+	if k.c.Bool("backtest") {
+		return k.backtest(d, q)
+	}
+	q.Cap = k.lib.Cap(d.Rig, d.Sheet, d.Tune)
+	if err := k.wantShots(&q, d.Sheet); err != nil {
+		return err
+	}
+	res, err := start.Start(q)
+	if err != nil {
+		return err
+	}
+	if k.json() {
+		if err := k.encode(struct {
+			Format  int               `json:"format"`
+			Rig     string            `json:"rig"`
+			Gimbal  string            `json:"gimbal"`
+			Tune    string            `json:"tune"`
+			Result  *start.Result     `json:"result"`
+			Skipped []library.Skipped `json:"skipped"`
+			Caution string            `json:"caution"`
+		}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, res, skipped, startCaution}); err != nil {
+			return err
+		}
+	} else {
+		printStart(k, d, res, skipped)
+	}
+	if !k.c.Bool("write") {
+		if !k.json() {
+			k.say("next: rigkeep start %s --write puts these values in the work tree", k.args[0])
+		}
+		return nil
+	}
+	return k.writeStart(d, res)
+}
+
+const startCaution = "These are places to begin, from below, not values that are safe. Balance first. Begin low, raise one axis at a time, and keep a hand near the motor cut-off: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual, local codes and qualified crew come first."
+
+func printStart(k *call, d *library.Loaded, res *start.Result, skipped []library.Skipped) {
+	u := k.units()
+	k.printf("%s on %s, %s: where to begin\n\n", k.paint.bold(d.Label()), d.Sheet.Slug, u.kg(d.Rig.Mass()))
+	t := table{head: true, right: map[int]bool{1: true}}
+	t.add("parameter", "begin", "should end in", "", "evidence")
+	for _, o := range res.Offers {
+		val, iv := schema.Num(o.Value), ""
+		switch o.Status {
+		case start.Unknown:
+			iv = "not known"
+		case start.Default:
+			iv = "sheet's default"
+		case start.Outside:
+			iv = "OUTSIDE THE DIAL"
+		}
+		if o.Final != nil {
+			iv = strings.TrimSpace(fmt.Sprintf("%s to %s", short(o.Final.Lo), short(o.Final.Hi)) + " " + map[bool]string{true: "(outside the dial)"}[o.Status == start.Outside])
+		}
+		lvl := ""
+		if o.Final != nil {
+			lvl = fmt.Sprintf("%.0f %%", o.Final.Level*100)
+		}
+		t.add(o.Key, val, iv, lvl, evidenceWord(o))
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+	for _, o := range res.Offers {
+		k.printf("\n%s\n", k.paint.bold(o.Key+" "+schema.Num(o.Value)))
+		k.write(wrap(safe.Text(o.Reason), "  ", k.wide))
+		for _, e := range o.Evidence {
+			k.write(wrap("- "+safe.Text(e.Text), "  ", k.wide))
+		}
+		if o.Assumption != "" {
+			k.write(wrap("assumed: "+safe.Text(o.Assumption), "  ", k.wide))
+		}
+		for _, x := range o.Outliers {
+			k.write(wrap(fmt.Sprintf("believed less: %s at %s, where the line expects %s", safe.Text(x.Ref), schema.Num(x.Value), short(x.Line)), "  ", k.wide))
+		}
+		for _, x := range o.Refused {
+			k.write(wrap("not used: "+safe.Text(x.Ref)+": "+safe.Text(x.Reason), "  ", k.wide))
+		}
+		for _, w := range o.Warnings {
+			k.write(wrap(k.paint.warn("warning: ")+safe.Text(w), "  ", k.wide))
+		}
+	}
+	for _, f := range res.Follow {
+		k.printf("\n%s\n", k.paint.bold("follow style for "+safe.Text(f.Shot)))
+		if f.Style == nil {
+			k.write(wrap("none proposed: "+safe.Text(f.Problem), "  ", k.wide))
+			continue
+		}
+		t := table{}
+		for _, key := range sortedKeys(f.Style.Values) {
+			t.add(key, schema.Num(f.Style.Values[key]))
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+		k.write(wrap(safe.Text(f.Style.Reason), "  ", k.wide))
+	}
+	for _, w := range res.Warnings {
+		k.write(wrap(k.paint.warn("warning: ")+safe.Text(w), "", k.wide))
+	}
+	for _, s := range skipped {
+		k.say("not used as evidence: %s", safe.Line(s.Path+": "+s.Why))
+	}
+	k.printf("\n")
+	k.write(wrap("Caution: "+startCaution, "", k.wide))
+}
+
+func evidenceWord(o start.Offer) string {
+	counts := map[string]int{}
+	for _, e := range o.Evidence {
+		counts[e.Kind]++
+	}
+	var out []string
+	add := func(kind, word string) {
+		if counts[kind] > 0 {
+			out = append(out, word)
+		}
+	}
+	add("own", "this rig's own proofs")
+	if o.N > 0 {
+		out = append(out, fmt.Sprintf("%d proved", o.N))
+	}
+	add("reference", "sheet's reference")
+	add("physics", "inertia")
+	add("loop", "loop model")
+	add("default", "sheet's default")
+	if len(out) == 0 {
+		return "none"
+	}
+	return strings.Join(out, ", ")
+}
+
+func short(v float64) string { return fmt.Sprintf("%.4g", v) }
+
+// writeStart puts the offered values into the work tree: a new tune, or the
+// offered keys of the tune that is there.
+func (k *call) writeStart(d *library.Loaded, res *start.Result) error {
+	values := map[string]any{}
+	for _, o := range res.Offers {
+		if o.Status == start.Offered || o.Status == start.Default {
+			values[o.Key] = o.Value
+		} else {
+			k.say("not written: %s (%s)", o.Key, o.Status)
+		}
+	}
+	for _, f := range res.Follow {
+		if f.Style != nil {
+			for key, v := range f.Style.Values {
+				values[key] = v
+			}
+		}
+	}
+	if len(values) == 0 {
+		return fail(exitFindings, "there is nothing to write: no value rests on evidence").hinted("add a reference point to gimbals/%s.toml, or set values by hand: rigkeep set", d.Sheet.Slug)
+	}
+	e, err := k.lib.PutTune(d, values, "Starting values, from below; not proved.")
+	if err != nil {
+		return err
+	}
+	return k.putTune(d, e)
+}
+
+// putTune writes a new or changed tune into the work tree and says what to do next.
+func (k *call) putTune(d *library.Loaded, e library.Edited) error {
+	path := d.TunePath()
+	if e.Before != nil && e.Same() {
+		k.say("%s has these values already", path)
+		return nil
+	}
+	if k.dryRun() {
+		k.printf("would write %s\n", path)
+		return nil
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	if err := k.lib.Write(ctx, e); err != nil {
+		return err
+	}
+	if !k.json() {
+		k.printf("wrote %s\n", path)
+	}
+	k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
+	return nil
+}
+
+func refName(d *library.Loaded) string {
+	if d.Ref.Tune != preset.MainTune {
+		return d.Rig.Alias + "/" + d.Ref.Tune
+	}
+	return d.Rig.Alias
+}
+
+func (k *call) backtest(d *library.Loaded, q start.Request) error {
+	rep, err := start.Backtest(q, start.BacktestOptions{WholeRig: true})
+	if err != nil {
+		return err
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format int           `json:"format"`
+			Gimbal string        `json:"gimbal"`
+			Report *start.Report `json:"report"`
+		}{1, d.Sheet.Slug, rep})
+	}
+	k.printf("%s: %d proved tunes on record, %d predicted from the others\n\n", k.paint.bold(d.Sheet.Slug), rep.Tunes, rep.Tried)
+	if rep.Tried == 0 {
+		k.say("there is no proved tune to leave out yet; prove tunes with: rigkeep prove RIG")
+		return nil
+	}
+	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true}}
+	t.add("parameter", "tried", fmt.Sprintf("inside the %.0f %% interval", rep.Level*100), "median error", "begun no stiffer")
+	for _, s := range append(rep.Scores, rep.All) {
+		name := s.Key
+		if name == "" {
+			name = "all"
+		}
+		t.add(name, fmt.Sprint(s.N), fmt.Sprintf("%.0f %%", s.Coverage*100), fmt.Sprintf("%.1f coarse steps, %.0f %%", s.MedianCoarse, s.MedianPercent), fmt.Sprintf("%.0f %%", s.OfferedBelow*100))
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+	return nil
+}
+
+// wantShots adds the follow styles asked for with --shots to the request.
+func (k *call) wantShots(q *start.Request, sheet *schema.Sheet) error {
+	kinds := k.c.String("shots")
+	if kinds == "" {
+		return nil
+	}
+	lens, err := k.measure("lens", unit.Length, "mm")
+	if err != nil {
+		return err
+	}
+	sensor, err := k.sensor()
+	if err != nil {
+		return err
+	}
+	if lens == 0 || sensor[0] == 0 {
+		return usage("--shots needs the lens and the sensor").hinted("for example: --shots walk,chase --lens 35mm --sensor 24.9x18.7mm")
+	}
+	h, v, err := preset.View(lens*1000, sensor, 1)
+	if err != nil {
+		return err
+	}
+	for _, s := range strings.Split(kinds, ",") {
+		kind := strings.TrimSpace(s)
+		if _, err := follow.ShotOf(kind); err != nil {
+			return usage("--shots: %v", err)
+		}
+		q.Shots = append(q.Shots, start.Shot{Kind: kind, FocalMM: lens * 1000, SensorWidthMM: sensor[0]})
+	}
+	q.Follow = func(s start.Shot) (start.Style, error) {
+		p, err := preset.ProposeStyle(k.cat, sheet, s.Kind, s.Kind, h, v, 0)
+		if err != nil {
+			return start.Style{}, err
+		}
+		return start.Style{Name: p.Style, Values: p.Values, Reason: p.Reason}, nil
+	}
+	return nil
+}

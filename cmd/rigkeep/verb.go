@@ -1,0 +1,150 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"sort"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/schema"
+)
+
+// verb declares one command. The command tree, help, man page, completion and
+// the check that README.md and the flags agree are all made from it.
+type verb struct {
+	name    string
+	args    string // "RIG[/TUNE][@WHEN] KEY=VALUE…"
+	short   string // one line
+	long    string // paragraphs
+	example string // lines that can be typed
+	flags   []cli.Flag
+	subs    []verb
+	reads   bool     // adds --json
+	changes bool     // adds --dry-run
+	noLib   bool     // runs without a library
+	raw     bool     // everything after the name is passed on as it stands
+	argKind []string // what completes each argument: "rig", "key", "style", "job", "gimbal", "file", "kind", "finding"; the last repeats
+	minArgs int
+	maxArgs int // -1 any
+	run     func(*call) error
+}
+
+// call is one run of one verb.
+type call struct {
+	Env
+	c     *cli.Context
+	verb  *verb
+	args  []string
+	cat   *schema.Catalogue
+	paint paint
+	wide  int
+	lib   *lib
+}
+
+func (v *verb) command(e Env, path string) *cli.Command {
+	full := strings.TrimSpace(path + " " + v.name)
+	cmd := &cli.Command{
+		Name: v.name, Usage: v.short, ArgsUsage: v.args, Description: v.long,
+		HideHelpCommand: true, SkipFlagParsing: v.raw, UseShortOptionHandling: false,
+		CustomHelpTemplate: helpTemplate(),
+		OnUsageError: func(_ *cli.Context, err error, _ bool) error {
+			return usage("%s", plainUsage(err)).hinted("see: rigkeep %s --help", full)
+		},
+	}
+	cmd.Flags = append(cmd.Flags, v.flags...)
+	if v.reads {
+		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "json", Usage: "print the answer as JSON, in the documented shape"})
+	}
+	if v.changes {
+		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "dry-run", Usage: "say what would be done, change nothing"})
+	}
+	sort.Sort(cli.FlagsByName(cmd.Flags))
+	for i := range v.subs {
+		cmd.Subcommands = append(cmd.Subcommands, v.subs[i].command(e, full))
+	}
+	if len(v.subs) > 0 {
+		names := make([]string, len(v.subs))
+		for i, s := range v.subs {
+			names[i] = s.name
+		}
+		cmd.Action = func(c *cli.Context) error {
+			if c.Args().Present() {
+				f := usage("there is no command %q under %s", c.Args().First(), full)
+				if s := schema.Suggest(c.Args().First(), names); s != "" {
+					return f.hinted("%s", s)
+				}
+				return f.hinted("there are: %s", strings.Join(names, ", "))
+			}
+			return usage("%s needs a command: %s", full, strings.Join(names, ", ")).hinted("see: rigkeep %s --help", full)
+		}
+		return cmd
+	}
+	cmd.Action = func(c *cli.Context) error { return v.start(e, c, full) }
+	return cmd
+}
+
+// start checks the number of arguments, opens the library where one is needed
+// and runs the verb.
+func (v *verb) start(e Env, c *cli.Context, full string) error {
+	args := c.Args().Slice()
+	if !v.raw {
+		if len(args) < v.minArgs {
+			return usage("%s needs %s", full, v.args).hinted("see: rigkeep %s --help", full)
+		}
+		if v.maxArgs >= 0 && len(args) > v.maxArgs {
+			return usage("%s takes %s; %q is too much", full, orNothing(v.args), args[v.maxArgs]).hinted("see: rigkeep %s --help", full)
+		}
+	}
+	k := &call{Env: e, c: c, verb: v, args: args, cat: schema.Default(), paint: paint{e.colour(c.String("color"))}, wide: e.width(c.Int("width"))}
+	switch c.String("color") {
+	case "", "auto", "always", "never":
+	default:
+		return usage("--color %q is not known", c.String("color")).hinted("one of: auto, always, never")
+	}
+	if !v.noLib {
+		if err := k.open(); err != nil {
+			return err
+		}
+	}
+	return v.run(k)
+}
+
+func orNothing(s string) string {
+	if s == "" {
+		return "no argument"
+	}
+	return s
+}
+
+// plainUsage words what the flag parser says for a person.
+func plainUsage(err error) string {
+	s := err.Error()
+	if n, ok := strings.CutPrefix(s, "flag provided but not defined: "); ok {
+		return "there is no flag " + "--" + strings.TrimLeft(n, "-")
+	}
+	if n, ok := strings.CutPrefix(s, "flag needs an argument: "); ok {
+		return "the flag --" + strings.TrimLeft(n, "-") + " needs a value"
+	}
+	return s
+}
+
+func (k *call) json() bool   { return k.c.Bool("json") }
+func (k *call) dryRun() bool { return k.c.Bool("dry-run") }
+
+// encode prints an answer as JSON; v carries its "format" number.
+func (k *call) encode(v any) error {
+	enc := json.NewEncoder(k.Stdout)
+	enc.SetIndent("", "  ")
+	enc.SetEscapeHTML(false)
+	return enc.Encode(v)
+}
+
+func (k *call) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format, args...) }
+
+// say prints a message for the person, beside the data, on stderr.
+func (k *call) say(format string, args ...any) { fmt.Fprintf(k.Stderr, format+"\n", args...) }
+
+func (k *call) write(s string) { _, _ = io.WriteString(k.Stdout, s) }
