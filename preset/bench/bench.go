@@ -214,6 +214,7 @@ const maxSteps = 1e6
 type Session struct {
 	cfg    Config
 	events []Event
+	st     *state // of the events so far
 }
 
 // New begins a session; an unusable Config is a *domain.Error.
@@ -224,7 +225,9 @@ func New(cfg Config) (*Session, error) {
 	if err := cfg.check(); err != nil {
 		return nil, err
 	}
-	return &Session{cfg: cfg}, nil
+	s := &Session{cfg: cfg}
+	s.st = s.replay()
+	return s, nil
 }
 
 // Replay goes on where a log of events left off. The number of the first event
@@ -288,7 +291,7 @@ func (e *AnswerError) Error() string { return e.What + ": " + e.Do }
 // Next is the proposal in the present state.
 //
 // Source: package comment.
-func (s *Session) Next() Proposal { return s.state().next() }
+func (s *Session) Next() Proposal { return s.st.next() }
 
 // Answer records an answer. A missing axis or value is the proposal's own; one that
 // is given may differ, for a look of one's own choosing. An answer that does not fit
@@ -296,12 +299,19 @@ func (s *Session) Next() Proposal { return s.state().next() }
 //
 // Source: package comment.
 func (s *Session) Answer(e Event) error {
-	st := s.state()
-	e, err := st.accept(e)
+	e, err := s.st.accept(e)
 	if err != nil {
 		return err
 	}
 	s.events = append(s.events, e)
+	switch e.Saw {
+	case Note, Effort:
+	case Back:
+		s.st = s.replay()
+	default:
+		s.st.live = append(s.st.live, e)
+		s.st.apply(e)
+	}
 	return nil
 }
 

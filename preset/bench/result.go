@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"rigkeep/preset/domain"
 	"rigkeep/schema"
 )
 
@@ -57,7 +58,7 @@ func (r AxisResult) GMdB() float64 {
 //
 // Source: bracket and its geometric mean, definition (as shared check c13).
 func (s *Session) Results() []AxisResult {
-	st := s.state()
+	st := s.st
 	out := make([]AxisResult, len(st.order))
 	for i, x := range st.order {
 		out[i] = st.axes[x].result
@@ -76,8 +77,7 @@ type HandCheck struct {
 //
 // Source: package comment.
 func (s *Session) HandCheck() HandCheck {
-	st := s.state()
-	return HandCheck{Points: len(s.cfg.Hand), Clean: st.handDone, Skipped: st.handSkip, SentBack: st.reopened}
+	return HandCheck{Points: len(s.cfg.Hand), Clean: s.st.handDone, Skipped: s.st.handSkip, SentBack: s.st.reopened}
 }
 
 // summarise reads the axis's result off its bracket.
@@ -158,9 +158,11 @@ func (a *axis) atOnset() (hz float64, saw Saw) {
 	return hz, saw
 }
 
+const mostCounted = 2000
+
 // MostLooks counts the looks that the search of one axis takes with right answers,
 // over every onset the dial can show and none at all: the most, and the mean over
-// them all alike.
+// them all alike. A dial of more than 2,000 fine steps is a *domain.Error.
 //
 // Source: exhaustive count.
 func MostLooks(cfg Config, a Setup) (most int, mean float64, err error) {
@@ -168,7 +170,10 @@ func MostLooks(cfg Config, a Setup) (most int, mean float64, err error) {
 	if _, err := New(cfg); err != nil {
 		return 0, 0, err
 	}
-	g := newGrid(a.Dial)
+	g := newGrid(a.Dial, 1)
+	if g.n > mostCounted {
+		return 0, 0, &domain.Error{Model: "bench", Name: "fine steps on the dial", Value: fmt.Sprint(g.n), Want: fmt.Sprintf("at most %d to count every onset", mostCounted)}
+	}
 	total := 0
 	for onset := 0; onset <= g.n+1; onset++ {
 		s, err := New(cfg)

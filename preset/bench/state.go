@@ -14,11 +14,13 @@ type grid struct {
 	d      schema.Dial
 	n      int // the stiff end
 	coarse int // fine steps to a coarse one, at least 1
+	stop   int // bracket at which to stop: never wider than a coarse step
 }
 
-func newGrid(d schema.Dial) grid {
+func newGrid(d schema.Dial, stopWidth int) grid {
 	g := grid{d: d, n: int(math.Floor((d.Max-d.Min)/d.Fine + 1e-6))}
 	g.coarse = max(1, int(math.Floor(d.Coarse/d.Fine+1e-6)))
+	g.stop = min(stopWidth, g.coarse)
 	return g
 }
 
@@ -108,9 +110,8 @@ type state struct {
 	reopened int
 }
 
-// state replays the events. A session has some tens of them, so nothing is kept
-// between answers that could go out of step with the log.
-func (s *Session) state() *state {
+// replay works the state out anew from the events.
+func (s *Session) replay() *state {
 	st := &state{cfg: s.cfg, axes: map[schema.Axis]*axis{}}
 	for _, e := range s.events {
 		switch e.Saw {
@@ -122,7 +123,7 @@ func (s *Session) state() *state {
 		}
 	}
 	for _, a := range s.cfg.Axes {
-		x := &axis{setup: a, grid: newGrid(a.Dial), cfg: &st.cfg, kept: map[int]bool{}}
+		x := &axis{setup: a, grid: newGrid(a.Dial, s.cfg.StopWidth), cfg: &st.cfg, kept: map[int]bool{}}
 		st.axes[a.Axis] = x
 		st.order = append(st.order, a.Axis)
 		x.decide()
@@ -324,7 +325,7 @@ func (a *axis) propose(clash, standOnly bool) Proposal {
 		k := max(0, a.hi-down)
 		return ask(Search, k, "%s oscillates and nothing below it is known to be clean: go down", a.num(a.hi))
 	}
-	if gap := a.hi - a.lo; gap > a.cfg.StopWidth {
+	if gap := a.hi - a.lo; gap > g.stop {
 		k := min(a.lo+gap/2, a.lo+step)
 		return ask(Search, k, "onset lies between %s (clean) and %s: halve the bracket", a.num(a.lo), a.num(a.hi))
 	}
@@ -367,7 +368,7 @@ func (a *axis) doubt(clash bool, ask func(Stage, int, string, ...any) Proposal) 
 			return ask(Relook, a.hi, "%s oscillated but a stiffer value was clean: look again at the softer one", a.num(a.hi)), true
 		}
 	}
-	closed := a.lo >= 0 && a.hi-a.lo <= a.cfg.StopWidth
+	closed := a.lo >= 0 && a.hi-a.lo <= a.grid.stop
 	if !closed || a.kept[a.hi] {
 		return Proposal{}, false
 	}

@@ -125,12 +125,7 @@ func Backtest(q Request, opt BacktestOptions) (*Report, error) {
 			tr.Covered = v >= o.Final.Lo-half && v <= o.Final.Hi+half
 			dir := float64(sign(p.Dial))
 			tr.Steps = dir * (o.Final.Best - v) / p.Dial.Coarse
-			best, why := sc.ln(o.Final.Best)
-			if why == "" {
-				tr.Percent = 100 * math.Expm1(best-y)
-			} else {
-				tr.Percent = 100 * dir * (o.Final.Best - v) / math.Abs(v)
-			}
+			tr.Percent = 100 * math.Expm1(o.lnBest-y)
 			up := dir * (v - o.Value) / p.Dial.Coarse
 			one.add(tr, p.Dial.Coarse/p.Dial.Fine, up)
 			pool.add(tr, p.Dial.Coarse/p.Dial.Fine, up)

@@ -22,6 +22,9 @@ type shop struct {
 	thin   [][3]bool    // that inertia comes from mass alone
 	trust  []float64    // stale, doubt, age, repeat; not the unit
 	bad    map[int]string
+	// room that one parameter's regression after the other uses
+	points []point
+	dists  []float64
 	// offset takes 5/3 ln mass to ln inertia per axis; scaleFree says that no
 	// inertia is known anywhere, so that mass^(5/3) itself stands for it.
 	offset    [3]float64
@@ -98,39 +101,26 @@ func newShop(q Request) (*shop, error) {
 // findOffsets takes, per axis, the median of ln J - 5/3 ln m over every rig whose
 // inertia is known from parts.
 func (s *shop) findOffsets() {
-	var need [3]bool
-	note := func(r Rig) {
-		for a, j := range r.J {
-			need[a] = need[a] || j == 0
-		}
-	}
-	note(s.q.Rig)
+	rigs := []Rig{s.q.Rig}
 	for i, t := range s.q.Tunes {
 		if s.bad[i] == "" {
-			note(t.Rig)
+			rigs = append(rigs, t.Rig)
 		}
 	}
 	for _, r := range s.q.References {
-		note(r.Rig)
+		if rigProblem(r.Rig) == "" {
+			rigs = append(rigs, r.Rig)
+		}
 	}
-	for a := range need {
-		if !need[a] {
+	for a := range s.offset {
+		if !slices.ContainsFunc(rigs, func(r Rig) bool { return r.J[a] == 0 }) {
 			continue
 		}
 		var v []float64
-		add := func(r Rig) {
-			if rigProblem(r) == "" && r.J[a] > 0 {
+		for _, r := range rigs {
+			if r.J[a] > 0 {
 				v = append(v, math.Log(r.J[a])-5.0/3*math.Log(r.Mass))
 			}
-		}
-		add(s.q.Rig)
-		for i, t := range s.q.Tunes {
-			if s.bad[i] == "" {
-				add(t.Rig)
-			}
-		}
-		for _, r := range s.q.References {
-			add(r.Rig)
 		}
 		if len(v) == 0 {
 			s.scaleFree[a] = true
@@ -213,9 +203,13 @@ type fit struct {
 	total   int  // usable tunes of other rigs, before the nearest were taken
 }
 
-// gather collects the tunes' values (or onsets) for a parameter.
+// gather collects the tunes' values (or onsets) for a parameter. Its points share
+// the shop's room: they hold until the next gather.
 func (s *shop) gather(p Param, sc scale, rig Rig, unit string, skip int, wholeRig, onset bool) *fit {
-	f := &fit{}
+	f := &fit{points: s.points[:0]}
+	if cap(f.points) == 0 {
+		f.points = make([]point, 0, len(s.q.Tunes))
+	}
 	f.lnJ, f.thin = s.inertia(rig, p.Axis)
 	lnM := math.Log(rig.Mass)
 	var skipRig string
@@ -261,13 +255,14 @@ func (s *shop) gather(p Param, sc scale, rig Rig, unit string, skip int, wholeRi
 		f.points = append(f.points, pt)
 	}
 	f.total = len(f.points)
+	s.points = f.points
 	if f.total > s.o.MaxTunes {
-		d := make([]float64, f.total)
-		for i, pt := range f.points {
-			d[i] = pt.dist
+		s.dists = s.dists[:0]
+		for _, pt := range f.points {
+			s.dists = append(s.dists, pt.dist)
 		}
-		slices.Sort(d)
-		limit := d[s.o.MaxTunes-1]
+		slices.Sort(s.dists)
+		limit := s.dists[s.o.MaxTunes-1]
 		keep := f.points[:0]
 		for _, pt := range f.points {
 			if pt.dist <= limit && len(keep) < s.o.MaxTunes {
@@ -462,7 +457,7 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 	if err := s.solve(p, sc, f, true); err != nil {
 		return o, err
 	}
-	o.Refused = f.refused
+	o.Refused = listed(f.refused)
 	o.N = len(f.points) + len(f.own)
 	if o.N == 0 && !f.anchor {
 		o.Status = Unknown
@@ -480,9 +475,9 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 	if err := c.Err(); err != nil {
 		return o, err
 	}
-	o.Final = span(best, soft, stiff, s.o.Level)
+	o.Final, o.lnBest = span(best, soft, stiff, s.o.Level), f.mid
 	o.Slope, o.Scatter, o.Effective = f.post.Mean[1], f.post.Sigma(), f.post.Count
-	s.evidence(&o, f)
+	s.evidence(&o, f, sc)
 	o.Value, o.Status = p.Dial.Round(soft), Offered
 	lead := fmt.Sprintf("%s: low end of %s to %s (%.0f %%)", schema.Num(o.Value), number(o.Final.Lo), number(o.Final.Hi), 100*s.o.Level)
 	var limits []string
@@ -527,8 +522,19 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 		o.Warnings = append(o.Warnings, "no inertia is known on this gimbal: mass^(5/3) stands for it")
 	}
 	o.Reason = s.reason(lead, f, &o, limits)
-	s.onset(&o, p, sc, rig, unit, skip, wholeRig)
+	if skip < 0 {
+		s.onset(&o, p, sc, rig, unit)
+	}
 	return o, nil
+}
+
+// listed keeps a long list of refusals readable.
+func listed(r []Refusal) []Refusal {
+	const most = 20
+	if len(r) <= most {
+		return r
+	}
+	return append(r[:most:most], Refusal{Reason: fmt.Sprintf("and %d more", len(r)-most)})
 }
 
 func sign(d schema.Dial) int {
@@ -541,7 +547,7 @@ func sign(d schema.Dial) int {
 // unscaled offers what can be said on a dial whose numbers cannot be compared by
 // ratio: this rig's own newest proof, or nothing.
 func (s *shop) unscaled(o *Offer, p Param, f *fit, sc scale, rig Rig, skip int) {
-	o.Refused = f.refused
+	o.Refused = listed(f.refused)
 	if i, v, ok := s.ownNewest(p.Key, rig, skip); ok {
 		t := s.q.Tunes[i]
 		o.Value, o.Status, o.N = p.Dial.Round(v), Offered, 1
@@ -584,8 +590,8 @@ func (s *shop) ownOnset(p Param, rig Rig, skip int, wholeRig bool) (v float64, r
 }
 
 // onset predicts where oscillation begins, from the onsets on record.
-func (s *shop) onset(o *Offer, p Param, sc scale, rig Rig, unit string, skip int, wholeRig bool) {
-	f := s.gather(p, sc, rig, unit, skip, wholeRig, true)
+func (s *shop) onset(o *Offer, p Param, sc scale, rig Rig, unit string) {
+	f := s.gather(p, sc, rig, unit, -1, false, true)
 	if len(f.points)+len(f.own) == 0 {
 		return
 	}
@@ -597,7 +603,7 @@ func (s *shop) onset(o *Offer, p Param, sc scale, rig Rig, unit string, skip int
 }
 
 // evidence lists what the offer rests on, strongest first.
-func (s *shop) evidence(o *Offer, f *fit) {
+func (s *shop) evidence(o *Offer, f *fit, sc scale) {
 	type weighed struct {
 		pt point
 		w  float64
@@ -648,7 +654,6 @@ func (s *shop) evidence(o *Offer, f *fit) {
 		o.Evidence = append(o.Evidence, Evidence{Kind: "proved-rest", Weight: rest, Text: text})
 	}
 	o.Evidence = append(o.Evidence, f.prior...)
-	sc := newScale(s.paramDial(o.Key))
 	for _, x := range f.flagged {
 		pt := f.points[x.Index]
 		line := f.post.Mean[0] + f.post.Mean[1]*(pt.lnJ-math.Log(f.post.JRef))
@@ -663,15 +668,6 @@ func (s *shop) evidence(o *Offer, f *fit) {
 		}
 		return strings.Compare(a.Ref, b.Ref)
 	})
-}
-
-func (s *shop) paramDial(key string) schema.Dial {
-	for _, p := range s.q.Params {
-		if p.Key == key {
-			return p.Dial
-		}
-	}
-	return schema.Dial{}
 }
 
 // remark says why a proof is believed less.
@@ -803,6 +799,7 @@ func (s *shop) filter(p Param, rig Rig, skip int, wholeRig bool) Offer {
 		}
 	}
 	o.N = len(votes)
+	o.Refused = listed(o.Refused)
 	agree := len(votes) >= s.o.FilterRigs && float64(tally) >= s.o.FilterAgree*float64(len(votes))
 	list := func() {
 		for k, w := range votes {

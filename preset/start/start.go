@@ -144,9 +144,9 @@ type Options struct {
 // Source: common practice, no source; the backtest shows how they do.
 func DefaultOptions() Options {
 	return Options{
-		Level: 0.90, Scatter: 0.15, ScatterShape: 2,
+		Level: 0.90, Scatter: 0.09, ScatterShape: 1.5,
 		SlopeSD: 0.10, SlopeSDDial: 0.20, ReferenceSD: 0.25, MassOnlySD: 0.30, LoopSD: 0.40, SameRig: 0.6,
-		HalfDistance: 0.7, NearDistance: 0.25, HalfLifeDays: 1460, StaleTrust: 0.5, DoubtTrust: 0.25,
+		HalfDistance: 1, NearDistance: 0.25, HalfLifeDays: 1460, StaleTrust: 0.5, DoubtTrust: 0.25,
 		OtherUnitTrust: 0.8, RepeatTrust: 0.3, MaxTunes: 1000, FilterRigs: 3, FilterAgree: 2.0 / 3, Listed: 5,
 		Robust: learn.DefaultRobust,
 	}
@@ -245,6 +245,8 @@ type Offer struct {
 	Warnings   []string   `json:"warnings,omitempty"`
 	Outliers   []Outlier  `json:"outliers,omitempty"`
 	Refused    []Refusal  `json:"refused,omitempty"`
+
+	lnBest float64 // ln of the stiffness expected
 }
 
 // ShotStyle is the follow style proposed for one shot, or why there is none.

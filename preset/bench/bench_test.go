@@ -1,0 +1,866 @@
+package bench
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand"
+	"os"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"rigkeep/preset/domain"
+	"rigkeep/preset/start"
+	"rigkeep/schema"
+)
+
+// storm is short unless RIGKEEP_STORM is set.
+func storm(short, long int) int {
+	if os.Getenv("RIGKEEP_STORM") != "" {
+		return long
+	}
+	return short
+}
+
+func ptr(v float64) *float64 { return &v }
+
+var plainDial = schema.Dial{Key: "stiffness.pan", Min: 0, Max: 100, Coarse: 5, Fine: 1, Sign: 1}
+
+func one(d schema.Dial, e Evidence) Config {
+	return Config{Axes: []Setup{{Axis: schema.Pan, Dial: d, Evidence: e}}}
+}
+
+// tb is what testing.TB and rapid.T have in common.
+type tb interface {
+	Helper()
+	Fatal(...any)
+	Fatalf(string, ...any)
+}
+
+func begin(t tb, c Config) *Session {
+	t.Helper()
+	s, err := New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func say(t tb, s *Session, events ...Event) {
+	t.Helper()
+	for _, e := range events {
+		if err := s.Answer(e); err != nil {
+			t.Fatalf("%+v: %v", e, err)
+		}
+	}
+}
+
+func at(v float64, saw Saw) Event {
+	return Event{Axis: schema.Pan, HasAxis: true, Value: ptr(v), Saw: saw}
+}
+
+func drawDial(t *rapid.T) schema.Dial {
+	d := schema.Dial{Key: "stiffness.pan", Fine: rapid.SampledFrom([]float64{1, 0.5, 0.1, 2}).Draw(t, "fine"), Sign: rapid.SampledFrom([]int{1, -1}).Draw(t, "sign")}
+	d.Min = rapid.SampledFrom([]float64{0, 1, -20}).Draw(t, "min")
+	d.Coarse = d.Fine * float64(rapid.IntRange(1, 12).Draw(t, "coarse"))
+	d.Max = d.Min + d.Fine*(float64(rapid.IntRange(1, 150).Draw(t, "steps"))+rapid.SampledFrom([]float64{0, 0.4}).Draw(t, "rest"))
+	return d
+}
+
+func drawConfig(t *rapid.T) Config {
+	c := Config{NoRetry: rapid.Bool().Draw(t, "noretry"), StopWidth: rapid.IntRange(0, 6).Draw(t, "stop"), Margin: rapid.SampledFrom([]float64{0, 1, 1.2, 3}).Draw(t, "margin")}
+	for range rapid.IntRange(0, 2).Draw(t, "points") {
+		c.Hand = append(c.Hand, Point{Label: "somewhere"})
+	}
+	for _, a := range schema.Axes[:rapid.IntRange(1, 3).Draw(t, "axes")] {
+		s := Setup{Axis: a, Dial: drawDial(t)}
+		if rapid.Bool().Draw(t, "offered") {
+			s.Evidence.Offered = ptr(rapid.Float64Range(-30, 300).Draw(t, "offer"))
+		}
+		if rapid.Bool().Draw(t, "onset known") {
+			lo := rapid.Float64Range(-30, 200).Draw(t, "onset")
+			s.Evidence.Onset = &start.Range{Best: lo + 5, Lo: lo, Hi: lo + 10}
+		}
+		c.Axes = append(c.Axes, s)
+	}
+	return c
+}
+
+// seen is one sighting by the test's own account, which shares nothing with the
+// session's.
+type seen struct {
+	axis  schema.Axis
+	value float64
+	osc   bool
+	other bool // neither: a skip, a keep
+}
+
+// standing gives the softest onset and the stiffest clean value of an axis, as
+// distances from the dial's soft end.
+func standing(account []seen, a schema.Axis, d schema.Dial) (onset, clean float64, hasOnset, hasClean bool) {
+	for _, x := range account {
+		if x.axis != a || x.other {
+			continue
+		}
+		v := x.value
+		if d.Sign < 0 {
+			v = -v
+		}
+		if x.osc && (!hasOnset || v < onset) {
+			onset, hasOnset = v, true
+		}
+		if !x.osc && (!hasClean || v > clean) {
+			clean, hasClean = v, true
+		}
+	}
+	return onset, clean, hasOnset, hasClean
+}
+
+// The safety rule, whatever is answered: a proposal is on the dial, never stiffer
+// than a standing onset and, once anything was clean, never more than one coarse
+// step stiffer than the stiffest clean value. Withdrawing an onset takes two clean
+// looks at that very value. Each prefix of the log replays to the same state.
+func TestSafetyRule(t *testing.T) {
+	withdrawn, reopened, contradicted, looks := 0, 0, 0, 0
+	check := func(t *rapid.T) {
+		c := drawConfig(t)
+		s, err := New(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		dials := map[schema.Axis]schema.Dial{}
+		for _, a := range c.Axes {
+			dials[a.Axis] = a.Dial
+		}
+		var account []seen
+		for range 60 {
+			p := s.Next()
+			if p.Stage == Search || p.Stage == Relook || p.Stage == Decide {
+				d := dials[p.Axis]
+				if p.Value < d.Min-1e-9 || p.Value > d.Max+1e-9 || !d.OnStep(p.Value) {
+					t.Fatalf("%+v proposes a number the dial cannot show", p)
+				}
+				v := p.Value
+				if d.Sign < 0 {
+					v = -v
+				}
+				onset, clean, hasOnset, hasClean := standing(account, p.Axis, d)
+				if hasOnset && v > onset+1e-9 {
+					t.Fatalf("%+v is stiffer than the onset %v", p, onset)
+				}
+				if hasClean && v > clean+d.Coarse+1e-9 {
+					t.Fatalf("%+v is more than a coarse step above %v", p, clean)
+				}
+				looks++
+			}
+			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Clean, Clean, Fast, Slow, Fast, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Withdraw, Keep, Effort}).Draw(t, "saw")}
+			if rapid.IntRange(0, 5).Draw(t, "own choice") == 0 {
+				e.HasAxis, e.Axis = true, rapid.SampledFrom(schema.Axes).Draw(t, "axis")
+				if x, ok := s.st.axes[e.Axis]; ok && rapid.Bool().Draw(t, "with value") {
+					e.Value = ptr(x.grid.value(rapid.IntRange(0, x.grid.n).Draw(t, "k")))
+				}
+			}
+			before, results := s.Events(), s.Results()
+			if err := s.Answer(e); err != nil {
+				var ae *AnswerError
+				if !errors.As(err, &ae) {
+					t.Fatalf("%v is no *AnswerError", err)
+				}
+				if !reflect.DeepEqual(before, s.Events()) {
+					t.Fatal("a refused answer was recorded")
+				}
+				continue
+			}
+			// what an answer without axis and value is about is what was proposed
+			about := seen{axis: p.Axis, value: p.Value, osc: e.Saw == Fast || e.Saw == Slow || e.Saw == Reopen}
+			if e.HasAxis {
+				about.axis = e.Axis
+			}
+			if e.Value != nil {
+				about.value = *e.Value
+			}
+			switch {
+			case e.Saw == Note || e.Saw == Effort:
+				continue
+			case e.Saw == Back:
+				account = account[:len(account)-1]
+				continue
+			case e.Saw == Skip || e.Saw == Keep || e.Saw == Hand || p.Stage == InHand && e.Value == nil && !about.osc:
+				about.other = true
+			case p.Stage == InHand && (e.Value == nil || e.Saw == Reopen):
+				for _, r := range results {
+					if r.Axis == about.axis {
+						about.value = *r.Kept
+					}
+				}
+			case e.Saw == Withdraw:
+				n := 0
+				for _, x := range account {
+					if x.axis == about.axis && x.value == about.value && !x.osc && !x.other {
+						n++
+					}
+				}
+				if n < 2 {
+					t.Fatalf("%v withdrawn after %d clean looks", about, n)
+				}
+				withdrawn++
+				// an account with withdrawals cannot be popped: replace it, and take no more back
+				for i, x := range account {
+					if x.axis == about.axis && x.value == about.value && x.osc {
+						account[i].other = true
+					}
+				}
+				return
+			}
+			account = append(account, about)
+		}
+		for _, r := range s.Results() {
+			contradicted += len(r.Contradictions)
+			if r.Kept != nil && r.Onset != nil && !dials[r.Axis].Less(*r.Kept, *r.Onset) {
+				t.Fatalf("kept %v, onset %v", *r.Kept, *r.Onset)
+			}
+			for _, v := range []float64{r.GM, r.GMLow, r.GMHigh, r.GMdB()} {
+				if math.IsNaN(v) || math.IsInf(v, 0) {
+					t.Fatalf("%+v", r)
+				}
+			}
+		}
+		reopened += s.HandCheck().SentBack
+	}
+	for range storm(4, 400) {
+		rapid.Check(t, check)
+	}
+	t.Logf("%d proposals, %d withdrawals, %d axes sent back, %d contradictions", looks, withdrawn, reopened, contradicted)
+	if withdrawn == 0 || reopened == 0 || contradicted == 0 {
+		t.Errorf("the property never met a withdrawal (%d), an axis sent back (%d) or a contradiction (%d)", withdrawn, reopened, contradicted)
+	}
+}
+
+// Killed at any question and resumed from the log, by way of JSON, a session is the
+// same session.
+func TestResume(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawConfig(t)
+		s, err := New(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 30 {
+			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Fast, Slow, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Keep}).Draw(t, "saw"), Text: "word"}
+			if rapid.IntRange(0, 3).Draw(t, "named") == 0 {
+				e.HasAxis = true
+			}
+			_ = s.Answer(e) // one that does not fit leaves no trace, which is what is tested
+			text, err := json.Marshal(s.Events())
+			if err != nil {
+				t.Fatal(err)
+			}
+			var back []Event
+			if err := json.Unmarshal(text, &back); err != nil {
+				t.Fatal(err)
+			}
+			r, err := Replay(c, back)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !reflect.DeepEqual(r.Next(), s.Next()) || !reflect.DeepEqual(r.Results(), s.Results()) || !reflect.DeepEqual(r.HandCheck(), s.HandCheck()) {
+				t.Fatalf("the resumed session is another one:\n%+v\n%+v", r.Next(), s.Next())
+			}
+		}
+	})
+}
+
+// operator answers from a true onset (in steps), wrong at a rate.
+type operator struct {
+	onset int
+	wrong float64
+	rng   *rand.Rand
+}
+
+func (o operator) osc(k int) bool {
+	return (k >= o.onset) != (o.rng != nil && o.rng.Float64() < o.wrong)
+}
+
+// work answers until the axis is finished and returns the looks taken.
+func (o operator) work(t tb, s *Session) (AxisResult, int) {
+	t.Helper()
+	n := 0
+	for range 400 {
+		p := s.Next()
+		switch p.Stage {
+		case Search, Relook:
+			k, _ := s.st.axes[p.Axis].grid.index(p.Value)
+			e := Event{Saw: Clean}
+			if o.osc(k) {
+				e.Saw = Fast
+			}
+			say(t, s, e)
+			n++
+		case Decide:
+			say(t, s, Event{Saw: Withdraw})
+		default:
+			return s.Results()[0], n
+		}
+	}
+	t.Fatal("the search does not end")
+	return AxisResult{}, 0
+}
+
+// plainWay is what is done without this package: up by coarse steps until it
+// oscillates, then back by fine steps until it is clean. It returns the stiffest
+// clean step and the looks.
+func plainWay(g grid, from int, o operator) (clean, n int) {
+	k := from
+	for {
+		n++
+		if o.osc(k) {
+			break
+		}
+		if k == g.n {
+			return k, n
+		}
+		k = min(k+g.coarse, g.n)
+	}
+	for k > 0 {
+		k--
+		n++
+		if !o.osc(k) {
+			break
+		}
+	}
+	return k, n
+}
+
+func TestRightAnswersFindTheOnset(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawConfig(t)
+		c.Axes = c.Axes[:1]
+		c.StopWidth = 1
+		s := begin(t, c)
+		g := s.st.axes[schema.Pan].grid
+		onset := rapid.IntRange(0, g.n+1).Draw(t, "onset")
+		if _, n := (operator{onset: onset}).work(t, s); n > g.n/g.coarse+20+2*g.coarse {
+			t.Fatal("too many looks")
+		}
+		r := s.Results()[0]
+		switch {
+		case onset == 0:
+			if r.Status != Failed || r.Kept != nil {
+				t.Fatalf("%+v", r)
+			}
+			return
+		case onset > g.n:
+			if r.Status != NoOnset || *r.Clean != g.value(g.n) || r.Onset != nil {
+				t.Fatalf("%+v", r)
+			}
+		default:
+			if r.Status != Found || *r.Onset != g.value(onset) || *r.Clean != g.value(onset-1) || r.Saw != Fast {
+				t.Fatalf("onset %v: %+v", g.value(onset), r)
+			}
+		}
+		if len(r.Contradictions) > 0 {
+			t.Fatalf("%v", r.Contradictions)
+		}
+		margin := s.cfg.Margin
+		if r.GM > 0 && r.GMLow < margin-1e-9 && *r.Kept != g.value(0) {
+			t.Fatalf("margin %.3f, asked %.3f: %+v", r.GMLow, margin, r)
+		}
+	})
+}
+
+// The counts that the package comment states.
+func TestMostLooks(t *testing.T) {
+	most, mean, err := MostLooks(Config{}, Setup{Dial: plainDial})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("from the bottom: at most %d, %.1f on average", most, mean)
+	if most != 25 {
+		t.Errorf("from the bottom at most %d looks, the package comment says 25", most)
+	}
+	if m, _, _ := MostLooks(Config{NoRetry: true}, Setup{Dial: plainDial}); m != 24 {
+		t.Errorf("without second looks at most %d, want 24", m)
+	}
+	worst, where := 0, 0.0
+	for v := 0.0; v <= 100; v += 3 {
+		m, _, err := MostLooks(Config{}, Setup{Dial: plainDial, Evidence: Evidence{Offered: &v}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if m > worst {
+			worst, where = m, v
+		}
+	}
+	t.Logf("over every start: at most %d, from %v", worst, where)
+	if worst > 25 {
+		t.Errorf("from %v as many as %d looks", where, worst)
+	}
+	// s+1 looks up, log2 of the coarse step down, one second look
+	g := newGrid(plainDial, 1)
+	for from := 0; from <= 100; from += 7 {
+		for onset := from + 1; onset <= 100; onset++ {
+			v := float64(from)
+			_, n := operator{onset: onset}.work(t, begin(t, one(plainDial, Evidence{Offered: &v})))
+			up := (onset-from+g.coarse-1)/g.coarse + 1
+			if limit := up + int(math.Ceil(math.Log2(float64(g.coarse)))) + 1; n > limit {
+				t.Fatalf("from %d to onset %d: %d looks, the rule says at most %d", from, onset, n, limit)
+			}
+		}
+	}
+}
+
+// history is a gimbal's record of n rigs and one more rig, whose onset is told too.
+func history(rng *rand.Rand, n int, scatter float64) (start.Request, float64) {
+	const key = "stiffness.pan"
+	dial := plainDial
+	q := start.Request{Params: []start.Param{{Key: key, Kind: start.Stiffness, Axis: schema.Pan, Dial: dial}}}
+	base := 35 + 30*rng.Float64()
+	for i := range n + 1 {
+		x := 0.9 * (rng.Float64() - 0.5)
+		onset := math.Min(99, base*math.Exp(x+scatter*rng.NormFloat64()))
+		r := start.Rig{ID: fmt.Sprint(i), Mass: 1.5 * math.Exp(0.6*x), J: [3]float64{0.01 * math.Exp(x), 0.01, 0.01}}
+		if i == n {
+			q.Rig = r
+			return q, onset
+		}
+		q.Tunes = append(q.Tunes, start.Tune{Ref: r.ID, Rig: r, Values: map[string]float64{key: math.Floor(math.Ceil(onset) / schema.DefaultBenchMargin)}, Onset: map[string]float64{key: math.Ceil(onset)}})
+	}
+	panic("unreachable")
+}
+
+// Looks against the plain way, right answers. What is assumed: the plain way has no
+// record to begin from and begins at the dial's bottom; the gimbal's record holds
+// eight rigs with onsets that scatter 8 % about inertia; onsets of 28 to 99 on a dial
+// of 0 to 100. Begun at the same value as ours, the plain way needs as many looks up,
+// and what is left of the saving is the halving of the bracket.
+func TestHalfTheLooksOfThePlainWay(t *testing.T) {
+	const runs = 200
+	var ours, bottom, same, bare float64
+	for seed := int64(0); seed < runs; seed++ {
+		rng := rand.New(rand.NewSource(seed))
+		q, onset := history(rng, 8, 0.08)
+		res, err := start.Start(q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := operator{onset: int(math.Ceil(onset))}
+		s := begin(t, one(plainDial, FromOffer(res.Offers[0])))
+		first, _ := s.st.axes[schema.Pan].grid.index(s.Next().Value)
+		_, n := o.work(t, s)
+		ours += float64(n)
+		g := newGrid(plainDial, 1)
+		_, n = plainWay(g, 0, o)
+		bottom += float64(n)
+		_, n = plainWay(g, first, o)
+		same += float64(n)
+		_, n = o.work(t, begin(t, one(plainDial, Evidence{})))
+		bare += float64(n)
+	}
+	t.Logf("looks: %.1f with the record, %.1f plain from the bottom (%.0f %%), %.1f plain from the same start, %.1f without any record",
+		ours/runs, bottom/runs, 100*ours/bottom, same/runs, bare/runs)
+	if ours > bottom/2 {
+		t.Errorf("%.1f looks against %.1f, want at most half", ours/runs, bottom/runs)
+	}
+	if ours > same*1.05 {
+		t.Errorf("%.1f looks against %.1f of the plain way from the same start", ours/runs, same/runs)
+	}
+}
+
+// Wrong answers, one in twenty and one in ten, at any value.
+func TestWrongAnswers(t *testing.T) {
+	g := newGrid(plainDial, 1)
+	for _, rate := range []float64{0.05, 0.1} {
+		type tally struct{ looks, over, far, off float64 }
+		var ours, once, same, plain tally
+		runs := float64(storm(400, 10000))
+		for seed := int64(0); seed < int64(runs); seed++ {
+			rng := rand.New(rand.NewSource(seed))
+			q, onset := history(rng, 8, 0.08)
+			res, err := start.Start(q)
+			if err != nil {
+				t.Fatal(err)
+			}
+			ev := FromOffer(res.Offers[0])
+			true1 := int(math.Ceil(onset))
+			ideal := math.Floor(float64(true1-1) / schema.DefaultBenchMargin)
+			count := func(w *tally, kept float64, n int) {
+				w.looks += float64(n) / runs
+				if kept >= float64(true1) {
+					w.over += 100.0 / runs
+				}
+				if math.Abs(kept-ideal) > 5 {
+					w.far += 100.0 / runs
+				}
+				w.off += math.Abs(kept-ideal) / runs
+			}
+			kept := func(r AxisResult) float64 {
+				if r.Kept == nil {
+					return 0
+				}
+				return *r.Kept
+			}
+			r, n := operator{true1, rate, rng}.work(t, begin(t, one(plainDial, ev)))
+			count(&ours, kept(r), n)
+			c := one(plainDial, ev)
+			c.NoRetry = true
+			r, n = operator{true1, rate, rng}.work(t, begin(t, c))
+			count(&once, kept(r), n)
+			first := g.below(begin(t, one(plainDial, ev)).Next().Value)
+			clean, n := plainWay(g, first, operator{true1, rate, rng})
+			count(&same, math.Floor(float64(clean)/schema.DefaultBenchMargin), n)
+			clean, n = plainWay(g, 0, operator{true1, rate, rng})
+			count(&plain, math.Floor(float64(clean)/schema.DefaultBenchMargin), n)
+		}
+		for _, x := range []struct {
+			name string
+			t    tally
+		}{{"with second looks", ours}, {"without", once}, {"plain way from the same start", same}, {"plain way from the bottom", plain}} {
+			t.Logf("wrong %.0f %%, %s: %.1f looks, kept %.1f off on average, more than a coarse step off %.1f %%, at or above the true onset %.2f %%", 100*rate, x.name, x.t.looks, x.t.off, x.t.far, x.t.over)
+		}
+		if ours.over > 0.5 {
+			t.Errorf("wrong %.0f %%: %.2f %% of sessions keep a value at or above the true onset", 100*rate, ours.over)
+		}
+		if ours.far >= once.far || ours.far >= same.far {
+			t.Errorf("wrong %.0f %%: second looks should leave fewer sessions far off (%.1f %%) than none (%.1f %%) and than the plain way from the same start (%.1f %%)", 100*rate, ours.far, once.far, same.far)
+		}
+		if ours.looks > plain.looks {
+			t.Errorf("wrong %.0f %%: %.1f looks against %.1f", 100*rate, ours.looks, plain.looks)
+		}
+	}
+}
+
+func TestContradictionIsReportedNotAveraged(t *testing.T) {
+	for _, order := range [][]Event{
+		{at(10, Clean), at(12, Fast), at(14, Clean)},
+		{at(14, Clean), at(10, Clean), at(12, Fast)},
+	} {
+		s := begin(t, one(plainDial, Evidence{}))
+		say(t, s, order...)
+		r := s.Results()[0]
+		if len(r.Contradictions) != 1 || !strings.Contains(r.Contradictions[0], "oscillating at 12, clean at 14") {
+			t.Errorf("contradictions %q", r.Contradictions)
+		}
+		if *r.Onset != 12 || *r.Clean != 10 {
+			t.Errorf("bracket %v to %v, want 10 to 12", *r.Clean, *r.Onset)
+		}
+		if p := s.Next(); p.Stage != Relook || p.Value != 12 {
+			t.Errorf("%+v, want a second look at 12", p)
+		}
+		say(t, s, Event{Saw: Slow}) // the second look confirms it
+		if p := s.Next(); p.Stage != Search || p.Value != 11 {
+			t.Errorf("%+v, want 11", p)
+		}
+		say(t, s, Event{Saw: Clean})
+		r = s.Results()[0]
+		if r.Status != Found || *r.Onset != 12 || *r.Clean != 11 || len(r.Contradictions) != 1 {
+			t.Errorf("%+v", r)
+		}
+	}
+}
+
+func TestALoneOnsetIsLookedAtAgainAndWithdrawn(t *testing.T) {
+	s := begin(t, one(plainDial, Evidence{Offered: ptr(40)}))
+	say(t, s, Event{Saw: Clean}, Event{Saw: Fast, Hz: 9}) // 40, then a knock at 45
+	for _, v := range []float64{42, 43, 44} {
+		if p := s.Next(); p.Value != v {
+			t.Fatalf("%+v, want %v", p, v)
+		}
+		say(t, s, Event{Saw: Clean})
+	}
+	for range 2 {
+		if p := s.Next(); p.Stage != Relook || p.Value != 45 {
+			t.Fatalf("%+v, want a second look at 45", p)
+		}
+		say(t, s, Event{Saw: Clean})
+	}
+	if p := s.Next(); p.Stage != Decide || p.Value != 45 {
+		t.Fatalf("%+v, want to decide on 45", p)
+	}
+	kept := begin(t, s.cfg)
+	say(t, kept, append(s.Events(), Event{Saw: Keep})...)
+	if r := kept.Results()[0]; r.Status != Found || *r.Onset != 45 || len(r.Contradictions) != 1 {
+		t.Errorf("kept: %+v", r)
+	}
+	say(t, s, Event{Saw: Withdraw})
+	if p := s.Next(); p.Stage != Search || p.Value != 50 {
+		t.Errorf("%+v, want to go on to 50", p)
+	}
+	if r := s.Results()[0]; r.Onset != nil || len(r.Contradictions) != 1 || !strings.Contains(r.Contradictions[0], "withdrawn") {
+		t.Errorf("%+v", r)
+	}
+}
+
+func TestInHandSendsAnAxisBack(t *testing.T) {
+	c := Config{Hand: []Point{{"tilted down 40°", -40}, {"level", 0}}}
+	for _, a := range schema.Axes {
+		c.Axes = append(c.Axes, Setup{Axis: a, Dial: plainDial, Evidence: Evidence{Offered: ptr(50)}})
+	}
+	s := begin(t, c)
+	for s.Next().Stage != InHand {
+		p := s.Next()
+		e := Event{Saw: Clean}
+		if p.Value >= 61 {
+			e.Saw = Fast
+		}
+		say(t, s, e)
+	}
+	if p := s.Next(); p.Point.Label != "tilted down 40°" {
+		t.Fatalf("%+v", p)
+	}
+	say(t, s, Event{Saw: Clean})
+	// at level tilt rolls over
+	say(t, s, Event{Saw: Slow, HasAxis: true, Axis: schema.Tilt, Hz: 6})
+	if p := s.Next(); p.Axis != schema.Tilt || p.Stage != Search || p.Value != 26 {
+		t.Fatalf("%+v, want tilt at the margin below 40", p)
+	}
+	for p := s.Next(); p.Stage == Search || p.Stage == Relook; p = s.Next() {
+		e := Event{Saw: Clean}
+		if p.Value >= 33 {
+			e.Saw = Slow
+		}
+		say(t, s, e)
+	}
+	r := s.Results()[2]
+	if !r.InHand || *r.Onset != 33 || *r.Clean != 32 || *r.Kept != 21 || r.Hz != 6 || r.Saw != Slow {
+		t.Errorf("%+v", r)
+	}
+	if h := s.HandCheck(); h.Clean != 0 || h.SentBack != 1 || h.Points != 2 {
+		t.Errorf("%+v: the hand check begins again", h)
+	}
+	say(t, s, Event{Saw: Hand}, Event{Saw: Stand})
+	if s.Next().Stage != Done {
+		t.Errorf("%+v", s.Next())
+	}
+	for i, want := range []float64{40, 40, 21} {
+		if got := *s.Results()[i].Kept; got != want {
+			t.Errorf("%s kept %v, want %v", s.Results()[i].Axis, got, want)
+		}
+	}
+	say(t, s, Event{Saw: Back})
+	if s.Next().Stage != InHand {
+		t.Error("back from the end goes to the hand check")
+	}
+}
+
+func TestStandOnlyIsCleanAndSlowsDown(t *testing.T) {
+	s := begin(t, one(plainDial, Evidence{Offered: ptr(40)}))
+	say(t, s, Event{Saw: Stand})
+	if p := s.Next(); p.Value != 43 {
+		t.Errorf("%+v, want half a coarse step", p)
+	}
+	say(t, s, Event{Saw: Fast}, Event{Saw: Clean}, Event{Saw: Clean})
+	if r := s.Results()[0]; *r.Clean != 42 || !slices.Equal(r.StandOnly, []float64{40}) {
+		t.Errorf("%+v", r)
+	}
+}
+
+func TestOrderSkipBackNote(t *testing.T) {
+	axes := []Setup{{Axis: schema.Tilt, Dial: plainDial}, {Axis: schema.Pan, Dial: plainDial}, {Axis: schema.Roll, Dial: plainDial}}
+	if o := InOrder(axes, nil); o[0].Axis != schema.Pan || o[1].Axis != schema.Roll || o[2].Axis != schema.Tilt {
+		t.Errorf("%v", o)
+	}
+	if o := InOrder(axes, []schema.Axis{schema.Roll}); o[0].Axis != schema.Roll || o[1].Axis != schema.Pan {
+		t.Errorf("%v", o)
+	}
+	s := begin(t, Config{Axes: InOrder(axes, nil)})
+	say(t, s, Event{Saw: Note, Text: "cable tied back"}, Event{Saw: Effort, Axis: schema.Pan, HasAxis: true, Effort: 2.5})
+	if p := s.Next(); p.Axis != schema.Pan || p.Value != 0 {
+		t.Errorf("%+v", p)
+	}
+	say(t, s, Event{Saw: Clean}, Event{Saw: Skip})
+	if p := s.Next(); p.Axis != schema.Roll {
+		t.Errorf("%+v", p)
+	}
+	say(t, s, Event{Saw: Back}, Event{Saw: Note}, Event{Saw: Back})
+	if p := s.Next(); p.Axis != schema.Pan || p.Value != 0 {
+		t.Errorf("%+v, want the first question again", p)
+	}
+	say(t, s, Event{Saw: Skip}, Event{Saw: Skip}, Event{Saw: Skip})
+	if p := s.Next(); p.Stage != Done {
+		t.Errorf("%+v: nothing kept, nothing to work in the hand", p)
+	}
+	for _, r := range s.Results() {
+		if r.Status != Skipped || r.Kept != nil {
+			t.Errorf("%+v", r)
+		}
+	}
+	if n := len(s.Events()); n != 10 {
+		t.Errorf("%d events on record, want 10: nothing is ever struck out", n)
+	}
+}
+
+func TestMarginIsOfStiffness(t *testing.T) {
+	mapped := plainDial
+	mapped.Map = &schema.Map{Kind: schema.Linear, Unit: "Nm/rad", AtMin: 10, AtMax: 110} // K = 10 + dial
+	reversed := plainDial
+	reversed.Sign = -1
+	below := plainDial
+	below.Min, below.Max = -50, 50
+	for _, c := range []struct {
+		name        string
+		d           schema.Dial
+		clean, keep float64
+		si          bool
+		gmLow       float64
+	}{
+		{"numbers", plainDial, 60, 40, false, 1.5},
+		{"SI", mapped, 65, 40, true, 1.5}, // 75/50
+		{"larger is softer", reversed, 40, 60, false, 1.5},
+		{"no ratio", below, 20, 15, false, 0},
+	} {
+		s := begin(t, one(c.d, Evidence{}))
+		up := float64(1)
+		if c.d.Sign < 0 {
+			up = -1
+		}
+		say(t, s, at(c.clean, Clean), at(c.clean+up, Fast))
+		for s.Next().Stage == Relook {
+			e := Event{Saw: Clean}
+			if s.Next().Value != c.clean {
+				e.Saw = Fast
+			}
+			say(t, s, e)
+		}
+		r := s.Results()[0]
+		if r.Status != Found || *r.Kept != c.keep || r.SI != c.si || math.Abs(r.GMLow-c.gmLow) > 1e-9 {
+			t.Errorf("%s: %+v kept %v", c.name, r, *r.Kept)
+		}
+		if c.gmLow > 0 && !(r.GMLow < r.GM && r.GM < r.GMHigh) {
+			t.Errorf("%s: margins %v %v %v", c.name, r.GMLow, r.GM, r.GMHigh)
+		}
+	}
+}
+
+// Check c13 of the shared checks: clean at 10, 14, 18, oscillating at 22 at 13.5 Hz;
+// Ku is the geometric mean 19.8997, and with 11 kept the margins are 1.636, 1.809
+// and 2 (computed there: bracket, geometric mean, ratio).
+func TestSessionCheck(t *testing.T) {
+	d := plainDial
+	d.Fine, d.Coarse = 1, 4
+	s := begin(t, Config{Axes: []Setup{{Axis: schema.Pan, Dial: d}}, StopWidth: 4, NoRetry: true, Margin: 18.0 / 11})
+	say(t, s, at(10, Clean), at(14, Clean), at(18, Clean), Event{Axis: schema.Pan, HasAxis: true, Value: ptr(22), Saw: Fast, Hz: 13.5})
+	r := s.Results()[0]
+	if r.Status != Found || *r.Kept != 11 || *r.Clean != 18 || *r.Onset != 22 || r.Hz != 13.5 {
+		t.Fatalf("%+v", r)
+	}
+	for _, c := range [][2]float64{{r.GM * 11, 19.8997487}, {r.GMLow, 1.63636364}, {r.GMHigh, 2}, {r.GM, 1.80906807}, {r.GMdB(), 5.1491}} {
+		if math.Abs(c[0]-c[1]) > 1e-5 {
+			t.Errorf("got %.8f, want %.8f", c[0], c[1])
+		}
+	}
+}
+
+func TestEndsOfTheDial(t *testing.T) {
+	s := begin(t, one(plainDial, Evidence{Offered: ptr(130)}))
+	if p := s.Next(); p.Value != 100 || !strings.Contains(p.Reason, "130") {
+		t.Errorf("%+v: the evidence past the end of the dial is named", p)
+	}
+	say(t, s, Event{Saw: Clean})
+	if r := s.Results()[0]; r.Status != NoOnset || *r.Kept != 66 || !strings.Contains(r.Why, "no onset is known") {
+		t.Errorf("%+v", r)
+	}
+	s = begin(t, one(plainDial, Evidence{}))
+	say(t, s, Event{Saw: Fast})
+	if r := s.Results()[0]; r.Status != Failed || r.Kept != nil {
+		t.Errorf("%+v", r)
+	}
+	// a margin that the dial cannot give is said, not hidden
+	s = begin(t, one(schema.Dial{Min: 10, Max: 20, Coarse: 1, Fine: 1, Sign: 1}, Evidence{}))
+	say(t, s, at(12, Clean), at(13, Fast))
+	for s.Next().Stage == Relook {
+		e := Event{Saw: Clean}
+		if s.Next().Value == 13 {
+			e.Saw = Fast
+		}
+		say(t, s, e)
+	}
+	if r := s.Results()[0]; *r.Kept != 10 || !strings.Contains(r.Why, "less margin") {
+		t.Errorf("%+v", r)
+	}
+}
+
+func TestAnswersThatDoNotFit(t *testing.T) {
+	nan := math.NaN()
+	for name, e := range map[string]Event{
+		"unknown word":       {Saw: "maybe"},
+		"nothing to undo":    {Saw: Back},
+		"hand too early":     {Saw: Hand},
+		"reopen too early":   {Saw: Reopen, HasAxis: true},
+		"nothing to decide":  {Saw: Withdraw},
+		"nothing to keep":    {Saw: Keep, HasAxis: true, Value: ptr(5)},
+		"other axis":         {Saw: Clean, HasAxis: true, Axis: schema.Roll},
+		"between steps":      at(40.5, Clean),
+		"past the dial":      at(101, Clean),
+		"below the dial":     at(-1, Fast),
+		"NaN value":          at(nan, Clean),
+		"infinite value":     at(math.Inf(1), Clean),
+		"NaN frequency":      {Saw: Fast, Hz: nan},
+		"negative frequency": {Saw: Fast, Hz: -3},
+		"NaN tilt":           {Saw: Clean, TiltDeg: nan},
+	} {
+		s := begin(t, one(plainDial, Evidence{}))
+		var ae *AnswerError
+		if err := s.Answer(e); !errors.As(err, &ae) || ae.Do == "" {
+			t.Errorf("%s: got %v, want an *AnswerError that says what to do", name, err)
+		}
+		if len(s.Events()) != 0 {
+			t.Errorf("%s was recorded", name)
+		}
+	}
+	wide := plainDial
+	wide.Max = 1e5
+	var de *domain.Error
+	if _, _, err := MostLooks(Config{}, Setup{Dial: wide}); !errors.As(err, &de) {
+		t.Errorf("a hundred thousand steps: %v", err)
+	}
+	_, err := Replay(one(plainDial, Evidence{}), []Event{{Saw: Clean}, at(300, Clean)})
+	if err == nil || !strings.Contains(err.Error(), "step 2") {
+		t.Errorf("%v does not name the step", err)
+	}
+}
+
+func TestConfigOutOfDomain(t *testing.T) {
+	bad := func(f func(*schema.Dial)) Config { d := plainDial; f(&d); return one(d, Evidence{}) }
+	nan := math.NaN()
+	for name, c := range map[string]Config{
+		"no axes":      {},
+		"twice pan":    {Axes: []Setup{{Dial: plainDial}, {Dial: plainDial}}},
+		"no such axis": {Axes: []Setup{{Axis: 7, Dial: plainDial}}},
+		"inverted":     bad(func(d *schema.Dial) { d.Min = 200 }),
+		"NaN end":      bad(func(d *schema.Dial) { d.Max = nan }),
+		"infinite end": bad(func(d *schema.Dial) { d.Max = math.Inf(1) }),
+		"no fine step": bad(func(d *schema.Dial) { d.Fine = 0 }),
+		"fine > coarse": bad(func(d *schema.Dial) {
+			d.Fine = 9
+		}),
+		"a billion steps": bad(func(d *schema.Dial) { d.Fine = 1e-7 }),
+		"margin":          {Axes: []Setup{{Dial: plainDial}}, Margin: 0.5},
+		"NaN margin":      {Axes: []Setup{{Dial: plainDial}}, Margin: nan},
+		"NaN offer":       one(plainDial, Evidence{Offered: &nan}),
+		"NaN onset":       one(plainDial, Evidence{Onset: &start.Range{Lo: nan}}),
+		"negative stop":   {Axes: []Setup{{Dial: plainDial}}, StopWidth: -1},
+	} {
+		var de *domain.Error
+		if _, err := New(c); !errors.As(err, &de) {
+			t.Errorf("%s: got %v, want a *domain.Error", name, err)
+		}
+	}
+}
+
+func BenchmarkSessionThreeAxes(b *testing.B) {
+	c := Config{}
+	for _, a := range schema.Axes {
+		c.Axes = append(c.Axes, Setup{Axis: a, Dial: plainDial})
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		s := begin(b, c)
+		operator{onset: 73}.work(b, s)
+		say(b, s, Event{Saw: Hand})
+	}
+}
