@@ -1,40 +1,16 @@
 package balance
 
 import (
-	"errors"
 	"math"
 	"testing"
 
 	"pgregory.net/rapid"
 
-	"rigkeep/preset/domain"
+	"rigkeep/preset/internal/modeltest"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/unit"
 	"rigkeep/schema"
 )
-
-type tester interface {
-	Helper()
-	Errorf(string, ...any)
-	Fatal(...any)
-}
-
-func near(t tester, what string, got, want, rel, abs float64) {
-	t.Helper()
-	if !(math.Abs(got-want) <= abs+rel*math.Abs(want)) {
-		t.Errorf("%s: got %.12g, want %.12g", what, got, want)
-	}
-}
-
-func must[T any](v T, err error) func(t tester) T {
-	return func(t tester) T {
-		t.Helper()
-		if err != nil {
-			t.Fatal(err)
-		}
-		return v
-	}
-}
 
 var (
 	tiltDir = mass.Vec{0, 1, 0}
@@ -63,11 +39,11 @@ func TestEffortGivesBackTheOffset(t *testing.T) {
 		d := rapid.Float64Range(-0.05, 0.05).Filter(func(v float64) bool { return math.Abs(v) > 1e-5 }).Draw(t, "offset")
 		// where along the axis, and how high, does not matter
 		cg := side.Scale(d).Add(dir.Scale(rapid.Float64Range(-0.2, 0.2).Draw(t, "along")))
-		grav := must(GravityTorque(m, cg, mass.Line{Dir: dir}, Down, unit.StandardGravity))(t)
-		effort := must(Effort(-grav, full))(t)
+		grav := modeltest.Must(GravityTorque(m, cg, mass.Line{Dir: dir}, Down, unit.StandardGravity))(t)
+		effort := modeltest.Must(Effort(-grav, full))(t)
 		a := Axis{Mass: m, Full: full, Incline: incline}
-		o := must(FromEffort(a, effort))(t)
-		near(t, "offset", o.Offset, d, 1e-9, 0)
+		o := modeltest.Must(FromEffort(a, effort))(t)
+		modeltest.Near(t, "offset", o.Offset, d, 1e-9, 0)
 		where, ok := Where(dir, Down, effort, RightHanded)
 		if !ok || where.Scale(math.Abs(o.Offset)).Sub(side.Scale(d)).Len() > 1e-9 {
 			t.Fatalf("lies %v, said %v (%v)", side.Scale(d), where, ok)
@@ -75,14 +51,14 @@ func TestEffortGivesBackTheOffset(t *testing.T) {
 		if other, _ := Where(dir, Down, -effort, LeftHanded); other.Sub(where).Len() > 1e-12 {
 			t.Fatal("the other count of effort gives the other side")
 		}
-		near(t, "effort back", must(EffortOf(a, o.Offset))(t), effort, 1e-12, 0)
-		near(t, "from torque", must(FromTorque(a, o.Torque))(t), o.Offset, 1e-12, 0)
+		modeltest.Near(t, "effort back", modeltest.Must(EffortOf(a, o.Offset))(t), effort, 1e-12, 0)
+		modeltest.Near(t, "from torque", modeltest.Must(FromTorque(a, o.Torque))(t), o.Offset, 1e-12, 0)
 
 		// friction shifts both readings, and their pair takes it out
 		f := rapid.Float64Range(0, 10).Draw(t, "friction %")
-		pair := must(FromPair(a, effort+f, effort-f))(t)
-		near(t, "offset of the pair", pair.Offset, d, 1e-9, 1e-12)
-		near(t, "friction", pair.Friction, f/100*full, 1e-9, 1e-12)
+		pair := modeltest.Must(FromPair(a, effort+f, effort-f))(t)
+		modeltest.Near(t, "offset of the pair", pair.Offset, d, 1e-9, 1e-12)
+		modeltest.Near(t, "friction", pair.Friction, f/100*full, 1e-9, 1e-12)
 	})
 }
 
@@ -132,25 +108,25 @@ func TestSweepFindsWhatMadeIt(t *testing.T) {
 			a := start + 2*float64(i)/float64(n-1)
 			// the build turned by hand, its torque from the other function
 			cg := mass.FromTurns(0, a, 0).Apply(mass.Vec{x, 0, z})
-			g := must(GravityTorque(m, cg, mass.Line{Dir: tiltDir}, Down, unit.StandardGravity))(t)
+			g := modeltest.Must(GravityTorque(m, cg, mass.Line{Dir: tiltDir}, Down, unit.StandardGravity))(t)
 			angles, torques = append(angles, a), append(torques, bias-g)
 		}
-		s := must(FromSweep(m, angles, torques, SweepOptions{NoBias: noBias}))(t)
-		near(t, "x", s.X, x, 0, 1e-12)
-		near(t, "z", s.Z, z, 0, 1e-12)
-		near(t, "bias", s.Bias, bias, 0, 1e-11)
-		near(t, "offset", s.Offset, math.Hypot(x, z), 0, 1e-12)
-		near(t, "residual", s.Residual, 0, 0, 1e-12)
+		s := modeltest.Must(FromSweep(m, angles, torques, SweepOptions{NoBias: noBias}))(t)
+		modeltest.Near(t, "x", s.X, x, 0, 1e-12)
+		modeltest.Near(t, "z", s.Z, z, 0, 1e-12)
+		modeltest.Near(t, "bias", s.Bias, bias, 0, 1e-11)
+		modeltest.Near(t, "offset", s.Offset, math.Hypot(x, z), 0, 1e-12)
+		modeltest.Near(t, "residual", s.Residual, 0, 0, 1e-12)
 	})
 }
 
 func TestDrawOfHolding(t *testing.T) {
 	m := Motor{Constant: 0.05, Resistance: 2}
 	// 0.1 N·m takes 2 A, 8 W; two such motors at 80 % take 20 W from the battery
-	d := must(AddedDraw([]float64{0.1, -0.1}, []Motor{m, m}, Battery{Voltage: 10, Energy: 40 * unit.Hour, Efficiency: 0.8}))(t)
-	near(t, "power", d.Power, 20, 1e-12, 0)
-	near(t, "current", d.Current, 2, 1e-12, 0)
-	near(t, "half of 40 Wh in an hour", d.Share, 0.5, 1e-12, 0)
+	d := modeltest.Must(AddedDraw([]float64{0.1, -0.1}, []Motor{m, m}, Battery{Voltage: 10, Energy: 40 * unit.Hour, Efficiency: 0.8}))(t)
+	modeltest.Near(t, "power", d.Power, 20, 1e-12, 0)
+	modeltest.Near(t, "current", d.Current, 2, 1e-12, 0)
+	modeltest.Near(t, "half of 40 Wh in an hour", d.Share, 0.5, 1e-12, 0)
 	rapid.Check(t, func(t *rapid.T) {
 		m := Motor{rapid.Float64Range(0.005, 1).Draw(t, "kt"), rapid.Float64Range(0, 20).Draw(t, "r")}
 		torque := rapid.Float64Range(-3, 3).Draw(t, "torque")
@@ -162,20 +138,20 @@ func TestDrawOfHolding(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, "torque", back, torque, 1e-12, 1e-15)
-		near(t, "loss", again, loss, 1e-12, 1e-300)
+		modeltest.Near(t, "torque", back, torque, 1e-12, 1e-15)
+		modeltest.Near(t, "loss", again, loss, 1e-12, 1e-300)
 		_, four, _ := m.Holding(2 * torque)
-		near(t, "twice the torque, four times the heat", four, 4*loss, 1e-12, 1e-300)
+		modeltest.Near(t, "twice the torque, four times the heat", four, 4*loss, 1e-12, 1e-300)
 	})
 }
 
 func TestGravityStiffness(t *testing.T) {
-	near(t, "hanging 20 mm below", must(GravityStiffness(1.5, 0.02, unit.StandardGravity))(t), 1.5*0.02*9.80665, 1e-14, 0)
+	modeltest.Near(t, "hanging 20 mm below", modeltest.Must(GravityStiffness(1.5, 0.02, unit.StandardGravity))(t), 1.5*0.02*9.80665, 1e-14, 0)
 	// it is the slope of the gravity torque at the balance point
 	const h = 1e-5
 	cg := mass.FromTurns(0, h, 0).Apply(mass.Vec{0, 0, -0.02})
-	slope := must(GravityTorque(1.5, cg, mass.Line{Dir: tiltDir}, Down, unit.StandardGravity))(t) / h
-	near(t, "slope", -slope, must(GravityStiffness(1.5, 0.02, unit.StandardGravity))(t), 1e-9, 0)
+	slope := modeltest.Must(GravityTorque(1.5, cg, mass.Line{Dir: tiltDir}, Down, unit.StandardGravity))(t) / h
+	modeltest.Near(t, "slope", -slope, modeltest.Must(GravityStiffness(1.5, 0.02, unit.StandardGravity))(t), 1e-9, 0)
 }
 
 func TestThresholds(t *testing.T) {
@@ -253,10 +229,7 @@ func TestRefuses(t *testing.T) {
 		"thresholds negative":   func() error { _, err := Thresholds{-1, 2}.Judge(1); return err },
 		"gravity of zero in it": func() error { _, err := FromEffort(Axis{Mass: 1, Full: 1, Gravity: -1}, 1); return err },
 	} {
-		var e *domain.Error
-		if err := f(); !errors.As(err, &e) {
-			t.Errorf("%s: got %v, want *domain.Error", name, err)
-		}
+		modeltest.WantDomain(t, name, f())
 	}
 }
 
@@ -315,9 +288,6 @@ func TestReadInWords(t *testing.T) {
 			return err
 		},
 	} {
-		var e *domain.Error
-		if err := f(); !errors.As(err, &e) {
-			t.Errorf("%s: got %v, want *domain.Error", name, err)
-		}
+		modeltest.WantDomain(t, name, f())
 	}
 }

@@ -2,7 +2,7 @@ package fit
 
 import (
 	"encoding/json"
-	"errors"
+	"fmt"
 	"math"
 	"math/rand"
 	"strings"
@@ -10,7 +10,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"rigkeep/preset/domain"
+	"rigkeep/preset/internal/modeltest"
 	"rigkeep/preset/mass"
 )
 
@@ -34,14 +34,9 @@ func item(t *testing.T, items []Item, what string) Item {
 	return Item{}
 }
 
-func near(t interface {
-	Helper()
-	Errorf(string, ...any)
-}, what string, got, want, abs float64) {
+func near(t modeltest.T, what string, got, want, abs float64) {
 	t.Helper()
-	if !(math.Abs(got-want) <= abs) {
-		t.Errorf("%s: got %.9g, want %.9g", what, got, want)
-	}
+	modeltest.Near(t, what, got, want, 0, abs)
 }
 
 func check(t *testing.T, parts []mass.Part, l Limits) Report {
@@ -265,19 +260,13 @@ func TestCheckRefuses(t *testing.T) {
 		"axes parallel":      {Roll: mass.Line{Dir: mass.Vec{0, 2, 0}}},
 	} {
 		_, err := Check(kit(), l, mass.Options{})
-		var e *domain.Error
-		if !errors.As(err, &e) {
-			t.Errorf("%s: got %v, want *domain.Error", name, err)
-		}
+		modeltest.WantDomain(t, name, err)
 	}
-	var e *domain.Error
-	if _, err := Check(nil, Limits{}, mass.Options{}); !errors.As(err, &e) {
-		t.Errorf("no parts: %v", err)
-	}
+	_, err := Check(nil, Limits{}, mass.Options{})
+	modeltest.WantDomain(t, "no parts", err)
 	for _, m := range []float64{0, -1, 3, nan} {
-		if _, err := PlateShift(mass.Properties{Mass: 2}, m, Limits{}); !errors.As(err, &e) {
-			t.Errorf("moving mass %g: %v", m, err)
-		}
+		_, err := PlateShift(mass.Properties{Mass: 2}, m, Limits{})
+		modeltest.WantDomain(t, fmt.Sprintf("moving mass %g", m), err)
 	}
 }
 

@@ -1,39 +1,15 @@
 package frame
 
 import (
-	"errors"
 	"math"
 	"testing"
 
 	"pgregory.net/rapid"
 
-	"rigkeep/preset/domain"
+	"rigkeep/preset/internal/modeltest"
 )
 
 const deg = math.Pi / 180
-
-type tester interface {
-	Helper()
-	Errorf(string, ...any)
-	Fatal(...any)
-}
-
-func near(t tester, what string, got, want, rel, abs float64) {
-	t.Helper()
-	if !(math.Abs(got-want) <= abs+rel*math.Abs(want)) {
-		t.Errorf("%s: got %.12g, want %.12g", what, got, want)
-	}
-}
-
-func must[T any](v T, err error) func(t tester) T {
-	return func(t tester) T {
-		t.Helper()
-		if err != nil {
-			t.Fatal(err)
-		}
-		return v
-	}
-}
 
 func genCamera() *rapid.Generator[Camera] {
 	return rapid.Custom(func(t *rapid.T) Camera {
@@ -53,9 +29,9 @@ func TestPublishedFields(t *testing.T) {
 	for focal, want := range map[float64][3]float64{
 		20: {84.0, 61.9, 94.5}, 35: {54.4, 37.8, 63.4}, 85: {23.9, 16.1, 28.6}, 135: {15.2, 10.2, 18.2}, 200: {10.3, 6.9, 12.3},
 	} {
-		v := must(Camera{Focal: focal / 1000, Width: 0.036, Height: 0.024}.FOV())(t)
+		v := modeltest.Must(Camera{Focal: focal / 1000, Width: 0.036, Height: 0.024}.FOV())(t)
 		for i, got := range []float64{v.H, v.V, v.D} {
-			near(t, "field", got/deg, want[i], 0, 0.0501)
+			modeltest.Near(t, "field", got/deg, want[i], 0, 0.0501)
 		}
 	}
 }
@@ -67,10 +43,10 @@ func TestSqueeze(t *testing.T) {
 		k.Squeeze = 2
 		flat := k
 		flat.Width, flat.Squeeze = 2*k.Width, 0
-		if a, b := must(k.FOV())(t), must(flat.FOV())(t); a != b {
+		if a, b := modeltest.Must(k.FOV())(t), modeltest.Must(flat.FOV())(t); a != b {
 			t.Fatalf("%v, %v", a, b)
 		}
-		a, b := must(k.ShiftOf(0.01, 0.1))(t), must(flat.ShiftOf(0.01, 0.1))(t)
+		a, b := modeltest.Must(k.ShiftOf(0.01, 0.1))(t), modeltest.Must(flat.ShiftOf(0.01, 0.1))(t)
 		if a != b {
 			t.Fatalf("%v, %v", a, b)
 		}
@@ -80,37 +56,37 @@ func TestSqueeze(t *testing.T) {
 func TestAnglesAndPixels(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		k := genCamera().Draw(t, "camera")
-		v := must(k.FOV())(t)
-		near(t, "focal for the field", must(FocalFor(v.V, k.Height))(t), k.Focal*(1+k.Magnification), 1e-10, 0)
+		v := modeltest.Must(k.FOV())(t)
+		modeltest.Near(t, "focal for the field", modeltest.Must(FocalFor(v.V, k.Height))(t), k.Focal*(1+k.Magnification), 1e-10, 0)
 		// half the field is half the frame
-		half := must(k.ShiftOf(v.H/2, 0))(t)
-		near(t, "half the frame", half.Pct, 50, 1e-9, 0)
+		half := modeltest.Must(k.ShiftOf(v.H/2, 0))(t)
+		modeltest.Near(t, "half the frame", half.Pct, 50, 1e-9, 0)
 		// a shift and its inverse
 		px := rapid.Float64Range(-500, 500).Draw(t, "px")
-		a := must(k.AngleFor(px))(t)
-		near(t, "inverse", must(k.ShiftOf(a, 0))(t).Px, px, 1e-9, 1e-9)
+		a := modeltest.Must(k.AngleFor(px))(t)
+		modeltest.Near(t, "inverse", modeltest.Must(k.ShiftOf(a, 0))(t).Px, px, 1e-9, 1e-9)
 		// two errors in a row are their sum
 		f, e1, e2 := rapid.Float64Range(-0.5, 0.5).Draw(t, "field"), rapid.Float64Range(-0.3, 0.3).Draw(t, "e1"), rapid.Float64Range(-0.3, 0.3).Draw(t, "e2")
-		sum := must(k.ShiftOf(e1+e2, f))(t).Px
-		near(t, "chain", must(k.ShiftOf(e1, f))(t).Px+must(k.ShiftOf(e2, f+e1))(t).Px, sum, 1e-9, 1e-9*half.FocalPx)
+		sum := modeltest.Must(k.ShiftOf(e1+e2, f))(t).Px
+		modeltest.Near(t, "chain", modeltest.Must(k.ShiftOf(e1, f))(t).Px+modeltest.Must(k.ShiftOf(e2, f+e1))(t).Px, sum, 1e-9, 1e-9*half.FocalPx)
 		// a turn during the exposure is a shift
-		near(t, "blur", must(k.Blur(e1/0.02, 0.02))(t), must(k.ShiftOf(e1, 0))(t).Px, 1e-9, 1e-12)
+		modeltest.Near(t, "blur", modeltest.Must(k.Blur(e1/0.02, 0.02))(t), modeltest.Must(k.ShiftOf(e1, 0))(t).Px, 1e-9, 1e-12)
 		// a pan by Rotate moves the middle as ShiftOf says, a roll as RollShiftOf says
-		near(t, "pan", must(k.Rotate(Turn{PanRight: e1}, 0, 0))(t).Px, math.Abs(must(k.ShiftOf(e1, 0))(t).Px), 1e-9, 1e-12)
-		near(t, "roll", must(k.Rotate(Turn{RollClockwise: e1}, px, 40))(t).Px, must(RollShiftOf(e1, px, 40, k.WidthPx))(t).Px, 1e-9, 1e-9)
+		modeltest.Near(t, "pan", modeltest.Must(k.Rotate(Turn{PanRight: e1}, 0, 0))(t).Px, math.Abs(modeltest.Must(k.ShiftOf(e1, 0))(t).Px), 1e-9, 1e-12)
+		modeltest.Near(t, "roll", modeltest.Must(k.Rotate(Turn{RollClockwise: e1}, px, 40))(t).Px, modeltest.Must(RollShiftOf(e1, px, 40, k.WidthPx))(t).Px, 1e-9, 1e-9)
 	})
 }
 
 // The directions are those of the field names.
 func TestRotateDirections(t *testing.T) {
 	k := Camera{Focal: 0.05, Width: 0.036, WidthPx: 3840}
-	if m := must(k.Rotate(Turn{PanRight: 0.1}, 0, 0))(t); !(m.X < 0) || math.Abs(m.Y) > 1e-9 {
+	if m := modeltest.Must(k.Rotate(Turn{PanRight: 0.1}, 0, 0))(t); !(m.X < 0) || math.Abs(m.Y) > 1e-9 {
 		t.Errorf("after a pan to the right the subject is on the left: %+v", m)
 	}
-	if m := must(k.Rotate(Turn{TiltUp: 0.1}, 0, 0))(t); !(m.Y > 0) || math.Abs(m.X) > 1e-9 {
+	if m := modeltest.Must(k.Rotate(Turn{TiltUp: 0.1}, 0, 0))(t); !(m.Y > 0) || math.Abs(m.X) > 1e-9 {
 		t.Errorf("after a tilt up the subject is low: %+v", m)
 	}
-	if m := must(k.Rotate(Turn{RollClockwise: 0.1}, 100, 0))(t); !(m.Y < 0) {
+	if m := modeltest.Must(k.Rotate(Turn{RollClockwise: 0.1}, 100, 0))(t); !(m.Y < 0) {
 		t.Errorf("after a clockwise roll what was right is higher: %+v", m)
 	}
 }
@@ -120,8 +96,8 @@ func TestCrop(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "half the size", f, 2, 1e-12, 0)
-	near(t, "equivalent", eq, 0.05, 1e-12, 0)
+	modeltest.Near(t, "half the size", f, 2, 1e-12, 0)
+	modeltest.Near(t, "equivalent", eq, 0.05, 1e-12, 0)
 }
 
 func TestRefuses(t *testing.T) {
@@ -165,10 +141,7 @@ func TestRefuses(t *testing.T) {
 		"ring without axis":   func() error { _, err := Ring("ring", [3]float64{}, [3]float64{}, 1, 0, 8); return err },
 		"ring radius":         func() error { _, err := Ring("ring", [3]float64{}, [3]float64{1, 0, 0}, 0, 0, 8); return err },
 	} {
-		var e *domain.Error
-		if err := f(); !errors.As(err, &e) {
-			t.Errorf("%s: got %v, want *domain.Error", name, err)
-		}
+		modeltest.WantDomain(t, name, f())
 	}
 }
 

@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"rigkeep/preset/internal/modeltest"
 )
 
 // inFrame says by plain rotation whether a point is seen with the camera tilted up by t.
@@ -39,7 +41,7 @@ func TestTiltLimitsAgainstADenseSweep(t *testing.T) {
 		for range rapid.IntRange(1, 3).Draw(t, "parts") {
 			parts = append(parts, Obstacle{Name: "p", Place: [3]float64{f.Draw(t, "x"), f.Draw(t, "y"), f.Draw(t, "z")}})
 		}
-		got := must(k.TiltLimits(parts))(t)
+		got := modeltest.Must(k.TiltLimits(parts))(t)
 		seen := func(tilt float64) bool {
 			for _, o := range parts {
 				if inFrame(k, o.Place, tilt) {
@@ -92,8 +94,8 @@ func TestBallsStayOut(t *testing.T) {
 		k := genLook().Draw(t, "look")
 		f := rapid.Float64Range(-0.4, 0.4)
 		o := Obstacle{Name: "foot", Place: [3]float64{f.Draw(t, "x"), f.Draw(t, "y"), f.Draw(t, "z")}, Radius: rapid.Float64Range(0, 0.08).Draw(t, "r")}
-		got := must(k.TiltLimits([]Obstacle{o}))(t)
-		point := must(k.TiltLimits([]Obstacle{{Name: "foot", Place: o.Place}}))(t)
+		got := modeltest.Must(k.TiltLimits([]Obstacle{o}))(t)
+		point := modeltest.Must(k.TiltLimits([]Obstacle{{Name: "foot", Place: o.Place}}))(t)
 		if got.Up.Limit > point.Up.Limit+1e-12 || got.Down.Limit > point.Down.Limit+1e-12 {
 			t.Fatalf("a ball allows more than its centre: %+v, %+v", got, point)
 		}
@@ -137,9 +139,9 @@ func TestTiltLimitsByHand(t *testing.T) {
 		// tilted by t the bar is at √5 · 100 mm and 63.43 deg - t, seen when tan(20 deg) = z/(x - 100 mm)
 		{"lens ahead of the axis", Look{View: look.View, Pupil: [3]float64{0.1, 0, 0}, Up: 90 * deg, Down: 90 * deg}, Obstacle{Name: "bar", Place: [3]float64{0.1, 0, 0.2}}, math.Atan2(0.2, 0.1)/deg - (20 + math.Asin(-0.1*math.Sin(20*deg)/(0.1*math.Sqrt(5)))/deg), 90, "bar"},
 	} {
-		got := must(c.look.TiltLimits([]Obstacle{c.part}))(t)
-		near(t, c.name+": up", got.Up.Limit/deg, c.up, 0, 1e-9)
-		near(t, c.name+": down", got.Down.Limit/deg, c.down, 0, 1e-9)
+		got := modeltest.Must(c.look.TiltLimits([]Obstacle{c.part}))(t)
+		modeltest.Near(t, c.name+": up", got.Up.Limit/deg, c.up, 0, 1e-9)
+		modeltest.Near(t, c.name+": down", got.Down.Limit/deg, c.down, 0, 1e-9)
 		if got.Up.By != c.upBy || len(got.Always) != 0 {
 			t.Errorf("%s: %+v", c.name, got)
 		}
@@ -148,14 +150,14 @@ func TestTiltLimitsByHand(t *testing.T) {
 	// a hand 35 deg to the left and 40 deg up meets the side of a tall frame, not its top: y = x tan(30 deg)
 	tall := Look{View: View{H: 60 * deg, V: 100 * deg}, Up: 90 * deg, Down: 90 * deg}
 	x, y, z := math.Cos(40*deg)*math.Cos(35*deg), math.Cos(40*deg)*math.Sin(35*deg), math.Sin(40*deg)
-	side := must(tall.TiltLimits([]Obstacle{Direction("hand", 35*deg, 40*deg, 0)}))(t)
-	near(t, "by the side", side.Up.Limit, math.Atan2(z, x)-math.Acos(y/math.Tan(30*deg)/math.Hypot(x, z)), 0, 1e-12)
+	side := modeltest.Must(tall.TiltLimits([]Obstacle{Direction("hand", 35*deg, 40*deg, 0)}))(t)
+	modeltest.Near(t, "by the side", side.Up.Limit, math.Atan2(z, x)-math.Acos(y/math.Tan(30*deg)/math.Hypot(x, z)), 0, 1e-12)
 
 	// a ball that comes round behind a long lens, near enough to touch it, counts from one radius behind; farther back it does not
 	long := Look{View: View{H: 10 * deg, V: 10 * deg}, Pupil: [3]float64{0.1, 0, 0}, Up: 90 * deg, Down: 90 * deg}
-	touch := must(long.TiltLimits([]Obstacle{{Name: "knob", Place: [3]float64{0, 0, 0.081}, Radius: 0.02}}))(t)
-	near(t, "behind the lens, touching", touch.Up.Limit, math.Pi/2-math.Acos(0.08/0.081), 0, 1e-12)
-	clear := must(long.TiltLimits([]Obstacle{{Name: "knob", Place: [3]float64{0, 0, 0.06}, Radius: 0.02}}))(t)
+	touch := modeltest.Must(long.TiltLimits([]Obstacle{{Name: "knob", Place: [3]float64{0, 0, 0.081}, Radius: 0.02}}))(t)
+	modeltest.Near(t, "behind the lens, touching", touch.Up.Limit, math.Pi/2-math.Acos(0.08/0.081), 0, 1e-12)
+	clear := modeltest.Must(long.TiltLimits([]Obstacle{{Name: "knob", Place: [3]float64{0, 0, 0.06}, Radius: 0.02}}))(t)
 	if clear.Up.By != "" {
 		t.Errorf("behind the lens, clear of it: %+v", clear)
 	}
@@ -163,16 +165,16 @@ func TestTiltLimitsByHand(t *testing.T) {
 	// the margin keeps more than the frame free
 	wide := look
 	wide.Margin = 0.2
-	near(t, "margin", must(wide.TiltLimits([]Obstacle{Direction("handle", 0, 90*deg, 0)}))(t).Up.Limit, math.Pi/2-math.Atan(1.2*math.Tan(20*deg)), 0, 1e-12)
+	modeltest.Near(t, "margin", modeltest.Must(wide.TiltLimits([]Obstacle{Direction("handle", 0, 90*deg, 0)}))(t).Up.Limit, math.Pi/2-math.Atan(1.2*math.Tan(20*deg)), 0, 1e-12)
 
-	got := must(look.TiltLimits([]Obstacle{
+	got := modeltest.Must(look.TiltLimits([]Obstacle{
 		{Name: "arm", Place: [3]float64{0.2, 0.02, 0}, TiltsAlong: true},
 		{Name: "behind", Place: [3]float64{-0.2, 0, 0}, TiltsAlong: true},
 	}))(t)
 	if strings.Join(got.Always, " ") != "arm" || got.Up.Limit != look.Up || got.Down.Limit != look.Down {
 		t.Errorf("a part that tilts along: %+v", got)
 	}
-	got = must(look.TiltLimits([]Obstacle{{Name: "ring", Place: [3]float64{0.2, 0.02, 0}}}))(t)
+	got = modeltest.Must(look.TiltLimits([]Obstacle{{Name: "ring", Place: [3]float64{0.2, 0.02, 0}}}))(t)
 	if strings.Join(got.Always, " ") != "ring" || got.Up.Limit != 0 || got.Down.Limit != 0 {
 		t.Errorf("a part in frame at level: %+v", got)
 	}
@@ -190,7 +192,7 @@ func TestRing(t *testing.T) {
 			axis[2] = 1
 		}
 		r, n := rapid.Float64Range(0.01, 0.4).Draw(t, "r"), rapid.IntRange(3, 40).Draw(t, "n")
-		balls := must(Ring("ring", centre, axis, r, 0.005, n))(t)
+		balls := modeltest.Must(Ring("ring", centre, axis, r, 0.005, n))(t)
 		if len(balls) != n || balls[0].Radius > 0.005+r*math.Pi/float64(n) {
 			t.Fatalf("%d balls of %g", len(balls), balls[0].Radius)
 		}
@@ -198,12 +200,12 @@ func TestRing(t *testing.T) {
 			return math.Hypot(math.Hypot(a[0]-b[0], a[1]-b[1]), a[2]-b[2])
 		}
 		for i, b := range balls {
-			near(t, "radius", dist(b.Place, centre), r, 1e-12, 1e-15)
+			modeltest.Near(t, "radius", dist(b.Place, centre), r, 1e-12, 1e-15)
 			dot := 0.0
 			for j := range 3 {
 				dot += (b.Place[j] - centre[j]) * axis[j]
 			}
-			near(t, "in the plane", dot, 0, 0, 1e-12)
+			modeltest.Near(t, "in the plane", dot, 0, 0, 1e-12)
 			// half-way along the arc to the next is covered from both
 			next := balls[(i+1)%n].Place
 			var mid [3]float64

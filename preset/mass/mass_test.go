@@ -1,7 +1,6 @@
 package mass
 
 import (
-	"errors"
 	"math"
 	"math/rand"
 	"strings"
@@ -9,23 +8,10 @@ import (
 
 	"pgregory.net/rapid"
 
-	"rigkeep/preset/domain"
+	"rigkeep/preset/internal/modeltest"
 )
 
-func near(t interface {
-	Helper()
-	Errorf(string, ...any)
-}, what string, got, want, rel, abs float64) {
-	t.Helper()
-	if !(math.Abs(got-want) <= abs+rel*math.Abs(want)) {
-		t.Errorf("%s: got %.12g, want %.12g", what, got, want)
-	}
-}
-
-func nearTensor(t interface {
-	Helper()
-	Errorf(string, ...any)
-}, what string, got, want Tensor) {
+func nearTensor(t modeltest.T, what string, got, want Tensor) {
 	t.Helper()
 	size := 0.0
 	for i := range want {
@@ -33,21 +19,14 @@ func nearTensor(t interface {
 	}
 	for i := range want {
 		for j := range want {
-			near(t, what, got[i][j], want[i][j], 0, 1e-11*size+1e-18)
+			modeltest.Near(t, what, got[i][j], want[i][j], 0, 1e-11*size+1e-18)
 		}
 	}
 }
 
-func build(t interface {
-	Helper()
-	Fatalf(string, ...any)
-}, parts ...Part) Properties {
+func build(t modeltest.T, parts ...Part) Properties {
 	t.Helper()
-	p, err := Build(parts)
-	if err != nil {
-		t.Fatalf("%v", err)
-	}
-	return p
+	return modeltest.Must(Build(parts))(t)
 }
 
 func genVec(r float64) *rapid.Generator[Vec] {
@@ -186,8 +165,8 @@ func TestInertiaIsThatOfACloudOfPoints(t *testing.T) {
 				}
 			}
 		}
-		near(t, "mass", p.Mass, mass, 1e-13, 0)
-		near(t, "cg", p.CG.Sub(cg).Len(), 0, 0, 1e-13)
+		modeltest.Near(t, "mass", p.Mass, mass, 1e-13, 0)
+		modeltest.Near(t, "cg", p.CG.Sub(cg).Len(), 0, 0, 1e-13)
 		nearTensor(t, "inertia", p.Inertia, want)
 	})
 }
@@ -212,7 +191,7 @@ func TestInertiaTurnsAndMovesWithTheBuild(t *testing.T) {
 			moved[i].Place = r.Apply(p.Place).Add(shift)
 		}
 		a, b := build(t, parts...), build(t, moved...)
-		near(t, "cg", b.CG.Sub(r.Apply(a.CG).Add(shift)).Len(), 0, 0, 1e-13)
+		modeltest.Near(t, "cg", b.CG.Sub(r.Apply(a.CG).Add(shift)).Len(), 0, 0, 1e-13)
 		back := r.Inverse()
 		turned, err := a.Inertia.InFrame([3]Vec{back.Column(0), back.Column(1), back.Column(2)})
 		if err != nil {
@@ -220,7 +199,7 @@ func TestInertiaTurnsAndMovesWithTheBuild(t *testing.T) {
 		}
 		nearTensor(t, "turned inertia", b.Inertia, turned)
 		for i := range 3 {
-			near(t, "principal moment", b.Principal[i], a.Principal[i], 1e-10, 1e-11*a.Principal[2]+1e-18)
+			modeltest.Near(t, "principal moment", b.Principal[i], a.Principal[i], 1e-10, 1e-11*a.Principal[2]+1e-18)
 		}
 	})
 }
@@ -236,13 +215,13 @@ func TestPrincipalAxes(t *testing.T) {
 		if m[2] > (m[0]+m[1])*(1+1e-12)+1e-17 || m[0] < -1e-16 {
 			t.Fatalf("triangle inequality: %v", m)
 		}
-		near(t, "trace", m[0]+m[1]+m[2], p.Inertia[0][0]+p.Inertia[1][1]+p.Inertia[2][2], 1e-12, 1e-18)
+		modeltest.Near(t, "trace", m[0]+m[1]+m[2], p.Inertia[0][0]+p.Inertia[1][1]+p.Inertia[2][2], 1e-12, 1e-18)
 		d, err := p.Inertia.InFrame(p.Axes)
 		if err != nil {
 			t.Fatal(err)
 		}
 		nearTensor(t, "diagonal form", d, Tensor{{m[0], 0, 0}, {0, m[1], 0}, {0, 0, m[2]}})
-		near(t, "handedness", p.Axes[0].Cross(p.Axes[1]).Dot(p.Axes[2]), 1, 1e-12, 0)
+		modeltest.Near(t, "handedness", p.Axes[0].Cross(p.Axes[1]).Dot(p.Axes[2]), 1, 1e-12, 0)
 	})
 }
 
@@ -273,23 +252,23 @@ func TestShapesMadeOfOthers(t *testing.T) {
 func TestClosedForms(t *testing.T) {
 	const src = " (Beer & Johnston, inside cover; from memory)"
 	hoop := build(t, Part{Shape: Tube, Mass: 2, Radius: 0.1, Bore: 0.1})
-	near(t, "hoop about its axis: m r²"+src, hoop.Inertia[2][2], 2*0.01, 1e-12, 0)
-	near(t, "hoop about a diameter: m r²/2"+src, hoop.Inertia[0][0], 0.01, 1e-12, 0)
+	modeltest.Near(t, "hoop about its axis: m r²"+src, hoop.Inertia[2][2], 2*0.01, 1e-12, 0)
+	modeltest.Near(t, "hoop about a diameter: m r²/2"+src, hoop.Inertia[0][0], 0.01, 1e-12, 0)
 	rod := build(t, Part{Shape: Cylinder, Mass: 3, Length: 0.4, Axis: Vec{1, 1, 0}})
 	end, err := rod.AboutAxis(Line{Point: Vec{0.2 / math.Sqrt2, 0.2 / math.Sqrt2, 0}, Dir: Vec{0, 0, 1}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "slender rod about its end: m l²/3"+src, end, 3*0.16/3, 1e-12, 0)
+	modeltest.Near(t, "slender rod about its end: m l²/3"+src, end, 3*0.16/3, 1e-12, 0)
 	disk := build(t, Part{Shape: Cylinder, Mass: 1, Radius: 0.2})
-	near(t, "disk about a diameter: m r²/4"+src, disk.Inertia[0][0], 0.01, 1e-12, 0)
-	near(t, "ball: 2/5 m r²"+src, build(t, Part{Shape: Sphere, Mass: 5, Radius: 0.1}).Principal[0], 0.02, 1e-12, 0)
+	modeltest.Near(t, "disk about a diameter: m r²/4"+src, disk.Inertia[0][0], 0.01, 1e-12, 0)
+	modeltest.Near(t, "ball: 2/5 m r²"+src, build(t, Part{Shape: Sphere, Mass: 5, Radius: 0.1}).Principal[0], 0.02, 1e-12, 0)
 	cube := build(t, Part{Shape: Box, Mass: 6, Size: Vec{0.1, 0.1, 0.1}})
 	diagonal, err := cube.AboutAxis(Line{Dir: Vec{1, 1, 1}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "cube about its space diagonal: m a²/6 (Goldstein, ch. 5; from memory)", diagonal, 0.01, 1e-12, 0)
+	modeltest.Near(t, "cube about its space diagonal: m a²/6 (Goldstein, ch. 5; from memory)", diagonal, 0.01, 1e-12, 0)
 }
 
 func TestTurnConvention(t *testing.T) {
@@ -316,11 +295,11 @@ func TestTurnConvention(t *testing.T) {
 		one := r.Mul(r.Inverse())
 		for i := range 3 {
 			for j := range 3 {
-				near(t, "R Rᵀ", one[i][j], NoTurn[i][j], 0, 1e-14)
+				modeltest.Near(t, "R Rᵀ", one[i][j], NoTurn[i][j], 0, 1e-14)
 			}
 		}
-		near(t, "the axis stays", r.Apply(v).Sub(v).Len(), 0, 0, 1e-14)
-		near(t, "trace = 1 + 2 cos (Goldstein, ch. 4; from memory)", r[0][0]+r[1][1]+r[2][2], 1+2*math.Cos(v.Len()), 0, 1e-14)
+		modeltest.Near(t, "the axis stays", r.Apply(v).Sub(v).Len(), 0, 0, 1e-14)
+		modeltest.Near(t, "trace = 1 + 2 cos (Goldstein, ch. 4; from memory)", r[0][0]+r[1][1]+r[2][2], 1+2*math.Cos(v.Len()), 0, 1e-14)
 	})
 }
 
@@ -370,7 +349,7 @@ func TestInertiaAboutPanAsTheBuildTilts(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			near(t, "inertia", h.At(a), want, 1e-10, 1e-14)
+			modeltest.Near(t, "inertia", h.At(a), want, 1e-10, 1e-14)
 		}
 	})
 }
@@ -385,8 +364,8 @@ func TestRangeIsExactAgainstADenseSweep(t *testing.T) {
 			t.Fatalf("extreme outside the range: %+v of %g..%g", r, lo, hi)
 		}
 		size := math.Abs(h.Mean) + math.Abs(h.Cos1) + math.Abs(h.Sin1) + math.Abs(h.Cos2) + math.Abs(h.Sin2)
-		near(t, "value at the greatest", h.At(r.MaxAt), r.Max, 1e-15, 0)
-		near(t, "value at the least", h.At(r.MinAt), r.Min, 1e-15, 0)
+		modeltest.Near(t, "value at the greatest", h.At(r.MaxAt), r.Max, 1e-15, 0)
+		modeltest.Near(t, "value at the least", h.At(r.MinAt), r.Min, 1e-15, 0)
 		const n = 2000
 		step := (hi - lo) / n
 		least, most := math.Inf(1), math.Inf(-1)
@@ -447,10 +426,10 @@ func TestMoments(t *testing.T) {
 			}
 			worst, least = math.Max(worst, j+c.j.Own), math.Min(least, j+c.j.Own)
 		}
-		near(t, c.name+" worst", c.got.Worst(), worst, 1e-5, 0)
-		near(t, c.name+" least", c.got.Min, least, 1e-5, 0)
+		modeltest.Near(t, c.name+" worst", c.got.Worst(), worst, 1e-5, 0)
+		modeltest.Near(t, c.name+" least", c.got.Min, least, 1e-5, 0)
 		at0, _ := p.AboutAxis(c.j.Axis)
-		near(t, c.name+" level", c.got.Level, at0+c.j.Own, 1e-12, 0)
+		modeltest.Near(t, c.name+" level", c.got.Level, at0+c.j.Own, 1e-12, 0)
 		if c.got.Max < worst*(1-1e-12) {
 			t.Errorf("%s: a sweep found %g, more than the worst %g", c.name, worst, c.got.Max)
 		}
@@ -533,7 +512,7 @@ func TestMassOnlyPartsAreFlagged(t *testing.T) {
 	if len(p.Assumed) != 1 || p.Assumed[0].Part != "receiver" || p.Assumed[0].Slot != "audio" {
 		t.Fatalf("got %+v", p.Assumed)
 	}
-	near(t, "side", p.Assumed[0].Side, 0.05, 1e-12, 0)
+	modeltest.Near(t, "side", p.Assumed[0].Side, 0.05, 1e-12, 0)
 	if s := p.Assumed[0].String(); !strings.Contains(s, "50 mm") || !strings.Contains(s, "1000 kg/m³") {
 		t.Errorf("words: %s", s)
 	}
@@ -541,26 +520,19 @@ func TestMassOnlyPartsAreFlagged(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "own inertia of the cube", build(t, Part{Mass: 0.125}).Principal[1], cube, 1e-12, 0)
+	modeltest.Near(t, "own inertia of the cube", build(t, Part{Mass: 0.125}).Principal[1], cube, 1e-12, 0)
 	// a density of its own comes before the option, the option before the usual one
 	q, err := BuildWith([]Part{{Mass: 1, Density: 8000}, {Mass: 1}}, Options{Density: 125})
 	if err != nil {
 		t.Fatal(err)
 	}
-	near(t, "own density", q.Assumed[0].Side, 0.05, 1e-12, 0)
-	near(t, "density of the options", q.Assumed[1].Side, 0.2, 1e-12, 0)
+	modeltest.Near(t, "own density", q.Assumed[0].Side, 0.05, 1e-12, 0)
+	modeltest.Near(t, "density of the options", q.Assumed[1].Side, 0.2, 1e-12, 0)
 }
 
 func wantDomain(t *testing.T, err error) {
 	t.Helper()
-	var e *domain.Error
-	if !errors.As(err, &e) {
-		t.Errorf("got %v, want a *domain.Error", err)
-		return
-	}
-	if e.Name == "" || e.Want == "" {
-		t.Errorf("error says too little: %v", err)
-	}
+	modeltest.WantDomain(t, t.Name(), err)
 }
 
 func TestBuildRefuses(t *testing.T) {
@@ -699,10 +671,10 @@ func TestRangeByHand(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, c.name+": least", r.Min, c.least, 0, 1e-12)
-		near(t, c.name+": most", r.Max, c.most, 0, 1e-12)
-		near(t, c.name+": least at", r.MinAt, c.leastAt, 0, 1e-7)
-		near(t, c.name+": most at", r.MaxAt, c.top, 0, 1e-7)
+		modeltest.Near(t, c.name+": least", r.Min, c.least, 0, 1e-12)
+		modeltest.Near(t, c.name+": most", r.Max, c.most, 0, 1e-12)
+		modeltest.Near(t, c.name+": least at", r.MinAt, c.leastAt, 0, 1e-7)
+		modeltest.Near(t, c.name+": most at", r.MaxAt, c.top, 0, 1e-7)
 	}
 	for _, bad := range [][2]float64{{1, 0}, {math.NaN(), 1}, {0, math.Inf(1)}} {
 		_, err := Harmonic{}.Range(bad[0], bad[1])

@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"rigkeep/preset/internal/modeltest"
 )
 
 // A build that grows in every direction alike obeys the laws.
@@ -29,23 +31,23 @@ func TestScalingOnRealBuilds(t *testing.T) {
 		}
 		a, b := build(t, parts...), build(t, grown...)
 		for i := range 3 {
-			near(t, "principal moment", b.Principal[i], a.Principal[i]*r.Inertia, 1e-9, 1e-11*b.Principal[2]+1e-18)
+			modeltest.Near(t, "principal moment", b.Principal[i], a.Principal[i]*r.Inertia, 1e-9, 1e-11*b.Principal[2]+1e-18)
 		}
-		near(t, "torque at the grown offset", b.Mass*b.CG.Len(), a.Mass*a.CG.Len()*r.Torque, 1e-11, 1e-15)
-		near(t, "frequency at fixed stiffness", r.Frequency, math.Sqrt(1/r.Inertia), 1e-12, 0)
+		modeltest.Near(t, "torque at the grown offset", b.Mass*b.CG.Len(), a.Mass*a.CG.Len()*r.Torque, 1e-11, 1e-15)
+		modeltest.Near(t, "frequency at fixed stiffness", r.Frequency, math.Sqrt(1/r.Inertia), 1e-12, 0)
 		j, err := ScaleInertia(1, m1, m2, 1.0/3)
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, "general law at 1/3", j, r.Inertia, 1e-12, 0)
+		modeltest.Near(t, "general law at 1/3", j, r.Inertia, 1e-12, 0)
 		f, err := Froude(r.Length)
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, "Froude mass", f.Mass, r.Mass, 1e-12, 0)
-		near(t, "Froude inertia", f.Inertia, r.Inertia, 1e-12, 0)
-		near(t, "Froude torque", f.Torque, r.Torque, 1e-12, 0)
-		near(t, "Froude frequency", f.Frequency, r.Frequency, 1e-12, 0)
+		modeltest.Near(t, "Froude mass", f.Mass, r.Mass, 1e-12, 0)
+		modeltest.Near(t, "Froude inertia", f.Inertia, r.Inertia, 1e-12, 0)
+		modeltest.Near(t, "Froude torque", f.Torque, r.Torque, 1e-12, 0)
+		modeltest.Near(t, "Froude frequency", f.Frequency, r.Frequency, 1e-12, 0)
 	})
 }
 
@@ -63,8 +65,8 @@ func TestFitExponentFindsTheLaw(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, one, _ := BallOf(1, 1500)
-	near(t, "exponent of balls of one density", e, 5.0/3, 1e-12, 0)
-	near(t, "coefficient", c, one, 1e-12, 0)
+	modeltest.Near(t, "exponent of balls of one density", e, 5.0/3, 1e-12, 0)
+	modeltest.Near(t, "coefficient", c, one, 1e-12, 0)
 	for _, bad := range [][2][]float64{{{1}, {1}}, {{1, 2}, {1}}, {{1, 1}, {1, 2}}, {{1, -2}, {1, 2}}, {{1, 2}, {0, 2}}, {nil, nil}, {{1, math.Inf(1)}, {1, 2}}} {
 		_, _, err := FitExponent(bad[0], bad[1])
 		wantDomain(t, err)
@@ -102,7 +104,7 @@ func TestDistanceIsAMetric(t *testing.T) {
 		if d(t, a, a) != 0 {
 			t.Fatal("a build is not at itself")
 		}
-		near(t, "both ways", d(t, a, b), d(t, b, a), 1e-14, 0)
+		modeltest.Near(t, "both ways", d(t, a, b), d(t, b, a), 1e-14, 0)
 		if d(t, a, c) > d(t, a, b)+d(t, b, c)+1e-12 {
 			t.Fatal("a detour is shorter")
 		}
@@ -126,10 +128,10 @@ func TestDistanceSaysWhatDiffers(t *testing.T) {
 		}
 	}
 	n, _ := Distance(a, build(t, heavy))
-	near(t, "10 % in mass at the same size: ln 1.1 twice, the second by 3/5", n.Distance, math.Log(1.1)*math.Hypot(1, 0.6), 1e-9, 0)
+	modeltest.Near(t, "10 % in mass at the same size: ln 1.1 twice, the second by 3/5", n.Distance, math.Log(1.1)*math.Hypot(1, 0.6), 1e-9, 0)
 	shifted, _ := Distance(a, build(t, moved))
-	near(t, "30 mm", shifted.CG, 0.3, 1e-12, 0)
-	near(t, "nothing but the shift", shifted.Distance, 0.3, 1e-12, 0)
-	near(t, "mass ratio", n.MassRatio, 1.1, 1e-12, 0)
-	near(t, "inertia ratio", n.InertiaRatio[1], 1.1, 1e-9, 0)
+	modeltest.Near(t, "30 mm", shifted.CG, 0.3, 1e-12, 0)
+	modeltest.Near(t, "nothing but the shift", shifted.Distance, 0.3, 1e-12, 0)
+	modeltest.Near(t, "mass ratio", n.MassRatio, 1.1, 1e-12, 0)
+	modeltest.Near(t, "inertia ratio", n.InertiaRatio[1], 1.1, 1e-9, 0)
 }
