@@ -11,6 +11,7 @@ import (
 func Compare(cat *schema.Catalogue, a, b Side) Report {
 	r := Report{Format: Format, Before: party(a), After: party(b), a: a, b: b}
 	c := comparison{cat: cat, a: a, b: b, r: &r}
+	c.read()
 	c.build()
 	c.tune()
 	c.proof()
@@ -25,6 +26,9 @@ type comparison struct {
 	cat  *schema.Catalogue
 	a, b Side
 	r    *Report
+	// documents given and read from the texts, and the texts that differ
+	docsA, docsB map[string]schema.Tree
+	texted       []textPair
 }
 
 func party(s Side) Party {

@@ -136,7 +136,7 @@ func (f Field) finish() Field {
 // documents compares the documents that Side.Docs holds. Of a tune or rig that
 // is compared above, only keys that the catalogue does not know are left to say.
 func (c *comparison) documents() {
-	for _, p := range pairs(c.a.Docs, c.b.Docs, docKind) {
+	for _, p := range pairs(c.docsA, c.docsB, docKind) {
 		kind := docKind(p.after, p.docB)
 		if p.docB == nil {
 			kind = docKind(p.before, p.docA)
@@ -146,7 +146,7 @@ func (c *comparison) documents() {
 			d.Was = p.before
 		}
 		var skip func(string) bool
-		covered := kind == schema.KindTune && c.a.Tune != nil && c.b.Tune != nil || kind == schema.KindRig && c.a.Rig != nil && c.b.Rig != nil
+		covered := kind == schema.KindTune && (c.a.Tune != nil || c.b.Tune != nil) || kind == schema.KindRig && c.r.comparedBuilds(c.a, c.b)
 		if covered {
 			skip = func(key string) bool { _, known := c.cat.Field(kind, key); return known }
 		}
@@ -156,6 +156,11 @@ func (c *comparison) documents() {
 		}
 		c.r.Documents = append(c.r.Documents, d)
 	}
+}
+
+// comparedBuilds reports whether the build section speaks for the build sheets.
+func (r *Report) comparedBuilds(a, b Side) bool {
+	return a.Rig != nil && (b.Rig != nil || b.Tune == nil) || b.Rig != nil && a.Tune == nil
 }
 
 // docKind is the kind of a document: what it says it is, else what its place says.

@@ -195,15 +195,20 @@ type Document struct {
 
 // Text says how the text of a file differs beyond its values.
 type Text struct {
-	Path string `json:"path"`
-	Was  string `json:"was,omitempty"`
-	Op   Op     `json:"op"`
-	// Comments added and removed, without the leading #.
-	CommentsAdded   []string `json:"comments_added,omitempty"`
-	CommentsRemoved []string `json:"comments_removed,omitempty"`
+	Path     string    `json:"path"`
+	Was      string    `json:"was,omitempty"`
+	Op       Op        `json:"op"`
+	Comments []Comment `json:"comments,omitempty"` // that only one side has
 	// Layout is true when order, spacing, line ends or the spelling of values differ
 	// and no value does.
 	Layout bool `json:"layout,omitempty"`
 	// Summary says it in words: "comments only", "layout only", …
 	Summary string `json:"summary"`
+}
+
+// Comment is a remark in a file, by the key it stands by.
+type Comment struct {
+	Op   Op     `json:"op"`
+	Key  string `json:"key,omitempty"`
+	Text string `json:"text"`
 }

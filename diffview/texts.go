@@ -2,56 +2,116 @@ package diffview
 
 import (
 	"bytes"
+	"errors"
 	"strings"
 
 	"rigkeep/preset"
+	"rigkeep/preset/file"
 	"rigkeep/schema"
 )
 
-// texts says what differs in the files beyond their values. A file on one side
-// only is said here when no other section speaks of it.
-func (c *comparison) texts() {
+// read parses the texts that differ, so that their values are compared even
+// where the caller gave only bytes, and their comments and layout too.
+func (c *comparison) read() {
+	c.docsA, c.docsB = copied(c.a.Docs), copied(c.b.Docs)
 	for _, p := range pairs(c.a.Texts, c.b.Texts, textKind) {
 		if p.inA && p.inB && bytes.Equal(p.docA, p.docB) {
 			continue
 		}
-		t := Text{Path: p.path(), Op: p.op()}
-		if p.inA && p.inB && p.before != p.after {
-			t.Was = p.before
+		t := textPair{pair: p}
+		if p.inA {
+			t.a, t.err = file.Parse(p.before, p.docA)
 		}
-		told, valuesDiffer := c.told(p)
-		if t.Op == Changed {
-			t.CommentsAdded, t.CommentsRemoved = commentChange(p.docA, p.docB)
+		if p.inB && t.err == nil {
+			t.b, t.err = file.Parse(p.after, p.docB)
 		}
-		comments := t.CommentsAdded != nil || t.CommentsRemoved != nil
+		c.texted = append(c.texted, t)
+		if t.err != nil {
+			continue
+		}
+		// the two go together or not at all, or one would look new
+		_, hasA := c.docsA[p.before]
+		_, hasB := c.docsB[p.after]
+		if hasA || hasB {
+			continue
+		}
+		if t.a != nil {
+			c.docsA[p.before] = t.a.Tree()
+		}
+		if t.b != nil {
+			c.docsB[p.after] = t.b.Tree()
+		}
+	}
+}
+
+func copied(m map[string]schema.Tree) map[string]schema.Tree {
+	out := map[string]schema.Tree{}
+	for k, v := range m {
+		out[k] = v
+	}
+	return out
+}
+
+// textPair is two texts that differ, parsed; a side that is absent is nil.
+type textPair struct {
+	pair pair[[]byte]
+	a, b *file.Doc
+	err  error // why one of them could not be read
+}
+
+// texts says what differs in the files beyond their values. A file on one side
+// only is said here when no other section speaks of it.
+func (c *comparison) texts() {
+	for _, p := range c.texted {
+		t := Text{Path: p.pair.path(), Op: p.pair.op()}
+		if t.Op == Changed && p.pair.before != p.pair.after {
+			t.Was = p.pair.before
+		}
 		switch {
+		case p.err != nil:
+			t.Summary = "the text differs, and cannot be read: " + firstFault(p.err)
 		case t.Op != Changed:
-			if told && valuesDiffer {
+			if c.told(p.pair) {
 				continue
 			}
 			t.Summary = "the file was " + string(t.Op)
-		case !told:
-			t.Summary = "the text differs"
-		case valuesDiffer && !comments:
-			continue
-		case valuesDiffer:
-			t.Summary = "comments changed too"
 		default:
-			t.Layout = layoutDiffers(p.docA, p.docB)
+			comments, layout := file.Layout(p.a, p.b)
+			if comments {
+				t.Comments = commentChange(p.a.Comments(), p.b.Comments())
+			}
+			same := file.SameValues(p.a, p.b)
+			t.Layout = layout && same
 			switch {
-			case comments && t.Layout:
+			case comments && !same:
+				t.Summary = "comments changed too"
+			case !same:
+				if c.told(p.pair) {
+					continue
+				}
+				t.Summary = "the text differs"
+			case comments && layout:
 				t.Summary = "only comments and layout differ, no value does"
 			case comments:
 				t.Summary = "only comments differ, no value does"
-			case bytes.Equal(unixLines(p.docA), unixLines(p.docB)):
+			case bytes.Equal(unixLines(p.pair.docA), unixLines(p.pair.docB)):
 				t.Summary = "only the line ends differ, no value does"
 			default:
-				t.Layout = true
 				t.Summary = "only the layout differs (order, spacing or spelling of values), no value does"
 			}
 		}
 		c.r.Texts = append(c.r.Texts, t)
 	}
+}
+
+// firstFault is a parser's first complaint, on one line.
+func firstFault(err error) string {
+	var es file.Errors
+	if errors.As(err, &es) && len(es) > 0 {
+		err = es[0]
+	}
+	s, _, _ := strings.Cut(err.Error(), "\n")
+	return s
 }
 
 func textKind(path string, text []byte) string {
@@ -74,125 +134,50 @@ func kindLine(text []byte) string {
 	return ""
 }
 
-// told reports whether the values of a file are compared elsewhere in the
-// report, and whether they differ.
-func (c *comparison) told(p pair[[]byte]) (told, differ bool) {
+// told reports whether another section says how the values of a file differ.
+func (c *comparison) told(p pair[[]byte]) bool {
 	for _, d := range c.r.Documents {
 		if d.Path == p.path() {
-			return true, true
+			return true
 		}
 	}
-	_, docA := c.a.Docs[p.before]
-	_, docB := c.b.Docs[p.after]
-	switch textKind(p.path(), p.docB) {
+	text := p.docB
+	if !p.inB {
+		text = p.docA
+	}
+	switch textKind(p.path(), text) {
 	case schema.KindTune:
-		if c.a.Tune != nil || c.b.Tune != nil {
-			return true, c.r.Tune != nil || c.r.Other != nil || c.r.Proof != nil
-		}
+		return c.r.Tune != nil || c.r.Other != nil || c.r.Proof != nil
 	case schema.KindRig:
-		if c.a.Rig != nil || c.b.Rig != nil {
-			return true, c.r.Build != nil
-		}
+		return c.r.Build != nil
 	}
-	return docA && docB, false
+	return false
 }
 
-// commentChange lists the comments that only one side has.
-func commentChange(a, b []byte) (added, removed []string) {
-	left := map[string]int{}
-	ca, cb := comments(a), comments(b)
-	for _, s := range ca {
-		left[s]++
+// commentChange lists the comments that only one side has, removed ones first.
+func commentChange(a, b []file.Comment) []Comment {
+	bare := func(c file.Comment) Comment { return Comment{Key: c.Key, Text: c.Text} }
+	left := map[Comment]int{}
+	for _, c := range b {
+		left[bare(c)]++
 	}
-	for _, s := range cb {
-		if left[s] > 0 {
-			left[s]--
+	var out []Comment
+	for _, c := range a {
+		if x := bare(c); left[x] > 0 {
+			left[x]--
 		} else {
-			added = append(added, s)
+			x.Op = Removed
+			out = append(out, x)
 		}
 	}
-	for i := len(ca) - 1; i >= 0; i-- {
-		if s := ca[i]; left[s] > 0 {
-			left[s]--
-			removed = append([]string{s}, removed...)
+	for _, c := range b {
+		if x := bare(c); left[x] > 0 {
+			left[x]--
+			x.Op = Added
+			out = append(out, x)
 		}
 	}
-	return added, removed
-}
-
-// layoutDiffers reports whether two texts still differ with comments taken out.
-func layoutDiffers(a, b []byte) bool { return !bytes.Equal(bare(a), bare(b)) }
-
-func bare(text []byte) []byte {
-	var out bytes.Buffer
-	last := 0
-	scanComments(text, func(from, to int) {
-		// an empty line or the blanks before a comment belong to it
-		out.Write(bytes.TrimRight(text[last:from], " \t"))
-		last = to
-	})
-	out.Write(text[last:])
-	var lines [][]byte
-	for _, l := range bytes.Split(unixLines(out.Bytes()), []byte("\n")) {
-		if len(bytes.TrimSpace(l)) > 0 {
-			lines = append(lines, l)
-		}
-	}
-	return bytes.Join(lines, []byte("\n"))
-}
-
-func unixLines(text []byte) []byte { return bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n")) }
-
-func comments(text []byte) []string {
-	var out []string
-	scanComments(text, func(from, to int) {
-		out = append(out, strings.TrimSpace(strings.TrimPrefix(string(text[from:to]), "#")))
-	})
 	return out
 }
 
-// scanComments finds the comments of a TOML text: from each # outside of quotes
-// to the end of its line.
-func scanComments(text []byte, found func(from, to int)) {
-	for i := 0; i < len(text); {
-		switch c := text[i]; c {
-		case '#':
-			j := i
-			for j < len(text) && text[j] != '\n' && !(text[j] == '\r' && j+1 < len(text) && text[j+1] == '\n') {
-				j++
-			}
-			found(i, j)
-			i = j
-		case '"', '\'':
-			i = afterQuote(text, i)
-		default:
-			i++
-		}
-	}
-}
-
-// afterQuote is where the quoted text that begins at i ends.
-func afterQuote(text []byte, i int) int {
-	q := text[i]
-	long := i+2 < len(text) && text[i+1] == q && text[i+2] == q
-	if long {
-		i += 2
-	}
-	for i++; i < len(text); i++ {
-		switch {
-		case text[i] == '\\' && q == '"':
-			i++
-		case text[i] == '\n' && !long:
-			return i // not TOML; a comment may follow
-		case text[i] == q && !long:
-			return i + 1
-		case text[i] == q && i+2 < len(text) && text[i+1] == q && text[i+2] == q:
-			i += 3
-			for n := 0; n < 2 && i < len(text) && text[i] == q; n++ {
-				i++ // up to two quotes may stand before the closing three
-			}
-			return i
-		}
-	}
-	return len(text)
-}
+func unixLines(text []byte) []byte { return bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n")) }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"rigkeep/preset/file"
 	"rigkeep/schema"
 )
 
@@ -90,47 +91,10 @@ func when(t time.Time) string {
 // equal compares two decoded values: 40 and 40.0 are the same, and so are two
 // spellings of one moment.
 func equal(a, b any) bool {
-	if x, ok := schema.Number(a); ok {
-		y, ok := schema.Number(b)
-		if xi, isInt := a.(int64); isInt {
-			if yi, isInt := b.(int64); isInt {
-				return xi == yi
-			}
-		}
-		return ok && x == y
+	if a == nil || b == nil {
+		return a == nil && b == nil
 	}
-	switch x := a.(type) {
-	case time.Time:
-		y, ok := b.(time.Time)
-		return ok && x.Equal(y)
-	case []any:
-		y, ok := b.([]any)
-		if !ok || len(x) != len(y) {
-			return false
-		}
-		for i := range x {
-			if !equal(x[i], y[i]) {
-				return false
-			}
-		}
-		return true
-	case map[string]any:
-		y, ok := b.(map[string]any)
-		if !ok || len(x) != len(y) {
-			return false
-		}
-		for k, v := range x {
-			w, ok := y[k]
-			if !ok || !equal(v, w) {
-				return false
-			}
-		}
-		return true
-	case string, bool, nil:
-		return a == b
-	}
-	// NaN and kinds that a decoded document does not have
-	return fmt.Sprintf("%T %v", a, a) == fmt.Sprintf("%T %v", b, b)
+	return file.Equal(a, b)
 }
 
 func plural(n int, one, many string) string {

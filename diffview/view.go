@@ -546,11 +546,16 @@ func (r Report) textSection() section {
 			name = t.Was + " → " + t.Path
 		}
 		s.Blocks = append(s.Blocks, para("~ %s: %s", name, t.Summary))
-		for _, c := range t.CommentsRemoved {
-			s.Blocks = append(s.Blocks, block{Para: "- # " + c, Tone: removed})
-		}
-		for _, c := range t.CommentsAdded {
-			s.Blocks = append(s.Blocks, block{Para: "+ # " + c, Tone: added})
+		for _, c := range t.Comments {
+			at := ""
+			if c.Key != "" {
+				at = " (at " + c.Key + ")"
+			}
+			if c.Op == Removed {
+				s.Blocks = append(s.Blocks, block{Para: "- # " + c.Text + at, Tone: removed})
+			} else {
+				s.Blocks = append(s.Blocks, block{Para: "+ # " + c.Text + at, Tone: added})
+			}
 		}
 	}
 	return s
