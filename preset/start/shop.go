@@ -98,26 +98,38 @@ func newShop(q Request) (*shop, error) {
 	return s, nil
 }
 
-// findOffsets takes, per axis, the median of ln J - 5/3 ln m over every rig whose
-// inertia is known from parts.
-func (s *shop) findOffsets() {
-	rigs := []Rig{s.q.Rig}
+// rigs goes through every usable rig at hand.
+func (s *shop) rigs(yield func(Rig) bool) {
+	if !yield(s.q.Rig) {
+		return
+	}
 	for i, t := range s.q.Tunes {
-		if s.bad[i] == "" {
-			rigs = append(rigs, t.Rig)
+		if s.bad[i] == "" && !yield(t.Rig) {
+			return
 		}
 	}
 	for _, r := range s.q.References {
-		if rigProblem(r.Rig) == "" {
-			rigs = append(rigs, r.Rig)
+		if rigProblem(r.Rig) == "" && !yield(r.Rig) {
+			return
 		}
 	}
-	for a := range s.offset {
-		if !slices.ContainsFunc(rigs, func(r Rig) bool { return r.J[a] == 0 }) {
+}
+
+// findOffsets takes, per axis, the median of ln J - 5/3 ln m over every rig whose
+// inertia is known.
+func (s *shop) findOffsets() {
+	var need [3]bool
+	for r := range s.rigs {
+		for a, j := range r.J {
+			need[a] = need[a] || j == 0
+		}
+	}
+	for a := range need {
+		if !need[a] {
 			continue
 		}
 		var v []float64
-		for _, r := range rigs {
+		for r := range s.rigs {
 			if r.J[a] > 0 {
 				v = append(v, math.Log(r.J[a])-5.0/3*math.Log(r.Mass))
 			}
@@ -261,8 +273,7 @@ func (s *shop) gather(p Param, sc scale, rig Rig, unit string, skip int, wholeRi
 		for _, pt := range f.points {
 			s.dists = append(s.dists, pt.dist)
 		}
-		slices.Sort(s.dists)
-		limit := s.dists[s.o.MaxTunes-1]
+		limit := nth(s.dists, s.o.MaxTunes-1)
 		keep := f.points[:0]
 		for _, pt := range f.points {
 			if pt.dist <= limit && len(keep) < s.o.MaxTunes {
@@ -272,6 +283,37 @@ func (s *shop) gather(p Param, sc scale, rig Rig, unit string, skip int, wholeRi
 		f.points = keep
 	}
 	return f
+}
+
+// nth is the value that would stand at place n if v, which it reorders, were
+// sorted; a whole sort of every distance costs more than the regression.
+func nth(v []float64, n int) float64 {
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		pivot := v[lo+(hi-lo)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case n <= j:
+			hi = j
+		case n >= i:
+			lo = i
+		default:
+			return v[n]
+		}
+	}
+	return v[n]
 }
 
 // anchorPoint is a sheet reference or the loop model as evidence for the prior.

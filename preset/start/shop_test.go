@@ -6,7 +6,10 @@ import (
 	"math"
 	"math/rand"
 	"os"
+	"slices"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"rigkeep/preset/domain"
 	"rigkeep/schema"
@@ -173,6 +176,45 @@ func TestBacktestOptions(t *testing.T) {
 	lone, err := Backtest(Request{Params: params()[:1], Tunes: tunes[1:2]}, BacktestOptions{})
 	if err != nil || lone.All.N != 0 || lone.All.Skipped != 1 {
 		t.Errorf("one tune cannot be predicted from none: %+v %v", lone, err)
+	}
+}
+
+func TestNth(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.SliceOfN(rapid.Float64Range(-3, 3), 1, 60).Draw(t, "v")
+		if rapid.Bool().Draw(t, "ties") {
+			for i := range v {
+				v[i] = math.Round(v[i])
+			}
+		}
+		n := rapid.IntRange(0, len(v)-1).Draw(t, "n")
+		want := slices.Sorted(slices.Values(v))[n]
+		if got := nth(v, n); got != want {
+			t.Fatalf("got %v, want %v", got, want)
+		}
+	})
+}
+
+// With more proofs than are used, the nearest are taken and the rest is told of.
+func TestNearestAreUsed(t *testing.T) {
+	var tunes []Tune
+	for i := range 30 {
+		tunes = append(tunes, proved(fmt.Sprint("far", i), 0.08+0.001*float64(i), 400))
+	}
+	for i := range 10 {
+		tunes = append(tunes, proved(fmt.Sprint("near", i), 0.019+0.0002*float64(i), math.Round(2000*(0.019+0.0002*float64(i)))))
+	}
+	q := request(tunes...)
+	q.References = nil
+	o := DefaultOptions()
+	o.MaxTunes = 10
+	q.Options = &o
+	r := offerOf(t, q, panKey)
+	if r.N != 10 || math.Abs(r.Final.Best-40) > 1 {
+		t.Errorf("%d used, %+v", r.N, r.Final)
+	}
+	if e := r.Evidence[5]; e.Kind != "proved-rest" || e.Text != "5 further proved tunes; the 10 nearest of 40 are used" {
+		t.Errorf("%+v", e)
 	}
 }
 
