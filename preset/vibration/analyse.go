@@ -10,7 +10,7 @@ import (
 
 // Settings of an analysis. The zero value chooses all by itself.
 type Settings struct {
-	Resample Method  // empty: None for an even log, else Cubic
+	Resample Method  // empty: None for an even log, Linear where gaps are bridged, else Cubic
 	Rate     float64 // Hz of the even grid; 0: one over the median time step
 	Segment  int     // samples to a Welch segment; 0: about 4 s, fewer in a short log
 	Bands    []Band  // whose level to give beside the three of the verdict
@@ -147,6 +147,7 @@ func Analyse(l *Log, s Settings) (*Report, error) {
 func (l *Log) choose(s Settings, r *Report) ([]piece, int) {
 	whole := []piece{{0, len(l.Time)}}
 	use := whole
+	bridged := s.AcrossGaps && len(l.Timing.Gaps) > 0
 	if !s.AcrossGaps && r.Method != None && len(l.Timing.Gaps) > 0 {
 		use = l.pieces()
 	}
@@ -163,7 +164,11 @@ func (l *Log) choose(s Settings, r *Report) ([]piece, int) {
 	}
 	if len(use) > 1 && longest(use) < 2*least && longest(whole) >= 2*least {
 		use = whole
+		bridged = true
 		r.Notes = append(r.Notes, "the pieces between the gaps are too short for a spectrum, so the gaps are bridged; levels are less sure")
+	}
+	if bridged && s.Resample == "" && r.Method == Cubic {
+		r.Method = Linear // over a gap a spline swings far out; real traces showed twice the level
 	}
 	n := s.Segment
 	if n == 0 {

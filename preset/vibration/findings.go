@@ -8,24 +8,22 @@ import (
 	"rigkeep/schema"
 )
 
+func (l *Log) add(kind FindingKind, use string, p problem, format string, args ...any) {
+	l.Findings = append(l.Findings, Finding{kind, use, p.count, p.lines, fmt.Sprintf(format, args...)})
+}
+
 // report names what is odd about the log, worst first. steps are the sorted time
 // steps.
 func (l *Log) report(unreadable, disordered, wrapped problem, example string, steps []float64) {
-	add := func(kind FindingKind, use string, p problem, format string, args ...any) {
-		l.Findings = append(l.Findings, Finding{kind, use, p.count, p.lines, fmt.Sprintf(format, args...)})
-	}
-	if c, ok := l.rising(); ok {
-		add(Swapped, c.Use, problem{}, "column %q, read as %s, rises from row to row as a time or a counter does: check the mapping", c.Name, c.Use)
-	}
-	l.columns(add)
+	l.columns()
 	if disordered.count > 0 {
-		add(OutOfOrder, "time", disordered, "the time stands still or steps back in %d rows, which are left out", disordered.count)
+		l.add(OutOfOrder, "time", disordered, "the time stands still or steps back in %d rows, which are left out", disordered.count)
 	}
 	if unreadable.count > 0 {
-		add(Unreadable, "", unreadable, "%d rows lack a number that is needed%s; they are left out", unreadable.count, example)
+		l.add(Unreadable, "", unreadable, "%d rows lack a number that is needed%s; they are left out", unreadable.count, example)
 	}
 	if wrapped.count > 0 {
-		add(Wrapped, "time", wrapped, "the clock's counter started again from zero %d times; that is put right", wrapped.count)
+		l.add(Wrapped, "time", wrapped, "the clock's counter started again from zero %d times; that is put right", wrapped.count)
 	}
 	t := l.Timing
 	if n := len(t.Gaps); n > 0 {
@@ -35,20 +33,26 @@ func (l *Log) report(unreadable, disordered, wrapped problem, example string, st
 			p.at(g.Line)
 			lost += g.Length - t.StepMedian
 		}
-		add(Gapped, "time", p, "%d gaps of more than %g steps, %.3g s in all; the spectrum is taken between them where the pieces are long enough", n, GapSteps, lost)
+		l.add(Gapped, "time", p, "%d gaps of more than %g steps, %.3g s in all; the spectrum is taken between them where the pieces are long enough", n, GapSteps, lost)
 	}
 	if !t.Even {
-		add(Uneven, "time", problem{}, "time steps of %.4g to %.4g ms, median %.4g: the rows are brought to an even grid by their timestamps", t.StepMin*1e3, t.StepMax*1e3, t.StepMedian*1e3)
+		l.add(Uneven, "time", problem{}, "time steps of %.4g to %.4g ms, median %.4g: the rows are brought to an even grid by their timestamps", t.StepMin*1e3, t.StepMax*1e3, t.StepMedian*1e3)
 		if q, ok := rounding(steps, t.StepMedian); ok {
-			add(CoarseClock, "time", problem{}, "timestamps are rounded to %.3g ms, %.0f %% of a step: levels at high frequencies are less sure; log finer timestamps, or no time and the sample rate", q*1e3, 100*q/t.StepMedian)
+			l.add(CoarseClock, "time", problem{}, "timestamps are rounded to %.3g ms, %.0f %% of a step: levels at high frequencies are less sure; log finer timestamps, or no time and the sample rate", q*1e3, 100*q/t.StepMedian)
+		}
+	}
+	for _, c := range l.Columns {
+		if a, ok := schema.ParseAxis(c.Use); ok && c.By != "given" && c.List >= len(guesses[a])-letterLists {
+			l.add(Assumed, "", problem{}, "the columns are named by the sensor's axes: x is read as roll, y as tilt, z as pan, which holds for a sensor mounted with x forward along the lens and z up; map them otherwise if it is not")
+			break
 		}
 	}
 	for _, c := range l.Columns {
 		switch c.By {
 		case "assumed":
-			add(Assumed, c.Use, problem{}, "column %q names no unit: read as %s", c.Name, c.Unit)
+			l.add(Assumed, c.Use, problem{}, "column %q names no unit: read as %s", c.Name, c.Unit)
 		case "steps":
-			add(Assumed, c.Use, problem{}, "column %q names no unit: its steps look like %s", c.Name, c.Unit)
+			l.add(Assumed, c.Use, problem{}, "column %q names no unit: its steps look like %s", c.Name, c.Unit)
 		}
 	}
 }
@@ -74,7 +78,7 @@ func rounding(steps []float64, med float64) (float64, bool) {
 }
 
 // columns looks at the rates themselves.
-func (l *Log) columns(add func(FindingKind, string, problem, string, ...any)) {
+func (l *Log) columns() {
 	var have []ColumnUse
 	for _, c := range l.Columns {
 		if c.Use != "time" {
@@ -88,16 +92,16 @@ func (l *Log) columns(add func(FindingKind, string, problem, string, ...any)) {
 	for i, c := range have {
 		x := rate(c)
 		if slices.Min(x) == slices.Max(x) {
-			add(Constant, c.Use, problem{count: len(x)}, "column %q, read as %s, is %.4g in every row: the sensor or the log is dead there", c.Name, c.Use, x[0]/c.Scale)
+			l.add(Constant, c.Use, problem{count: len(x)}, "column %q, read as %s, is %.4g in every row: the sensor or the log is dead there", c.Name, c.Use, x[0]/c.Scale)
 			continue
 		}
 		for _, d := range have[:i] {
 			if slices.Equal(x, rate(d)) {
-				add(Duplicate, c.Use, problem{count: len(x)}, "columns %q and %q, read as %s and %s, are the same in every row", d.Name, c.Name, d.Use, c.Use)
+				l.add(Duplicate, c.Use, problem{count: len(x)}, "columns %q and %q, read as %s and %s, are the same in every row", d.Name, c.Name, d.Use, c.Use)
 			}
 		}
 		if p, level := l.clipped(x); p.count > 0 {
-			add(Clipped, c.Use, p, "column %q, read as %s, is cut off at %.4g in %d rows: the sensor's range was too small, and levels there are too low", c.Name, c.Use, level/c.Scale, p.count)
+			l.add(Clipped, c.Use, p, "column %q, read as %s, is cut off at %.4g in %d rows: the sensor's range was too small, and levels there are too low", c.Name, c.Use, level/c.Scale, p.count)
 		}
 	}
 }

@@ -67,6 +67,9 @@ var guesses = [3][][]string{
 	schema.Tilt: {{"tilt", "tilt rate", "gyro tilt", "rate tilt"}, {"pitch", "pitch rate", "gyro pitch"}, {"gyro y", "gyr y", "gy", "wy", "omega y", "rate y", "angular velocity y", "w y", "g y", "y gyro"}, {"y"}},
 }
 
+// letterLists is how many of each axis's last lists go by a sensor's axis letters.
+const letterLists = 2
+
 var rateUnits = map[string]float64{
 	"deg/s": deg, "°/s": deg, "dps": deg, "deg s": deg, "degs": deg, "degrees/s": deg, "degree/s": deg, "deg/sec": deg, "degrees/sec": deg,
 	"mdps": deg / 1000, "mdeg/s": deg / 1000,
@@ -195,6 +198,7 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 	in.Use(use)
 	clock := clock{has: l.Columns[0].Use == "time", rate: o.Rate}
 	var unreadable, disordered, wrapped problem
+	var climb rising
 	row, cols := make([]float64, len(use)), make([][]float64, len(use))
 	for n := 0; ; n++ {
 		err := in.Next(row)
@@ -211,6 +215,7 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 			clock.rows++
 			continue
 		}
+		climb.see(row)
 		t, how := clock.read(row[0])
 		switch how {
 		case Wrapped:
@@ -247,7 +252,7 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 		return nil, &ReadError{Line: unreadable.lines[0], What: fmt.Sprintf("%d of %d rows have no number in a column that is needed%s", unreadable.count, rows, example(in)), Do: "check which columns are mapped and what separates them"}
 	case bad(disordered):
 		what := fmt.Sprintf("the time does not rise in %d of %d rows", disordered.count, rows)
-		if c, ok := l.rising(); ok {
+		if c, ok := climb.rate(l.Columns); ok {
 			what += fmt.Sprintf(", while column %q, read as %s, does: they look swapped", c.Name, c.Use)
 		}
 		return nil, &ReadError{Line: disordered.lines[0], What: what, Do: "check which column is the time, or cut the log where the clock starts again"}
@@ -258,6 +263,9 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 		return nil, err
 	}
 	steps := l.timing()
+	if c, ok := climb.rate(l.Columns); ok {
+		l.add(Swapped, c.Use, problem{}, "column %q, read as %s, rises from row to row as a time or a counter does: check the mapping", c.Name, c.Use)
+	}
 	l.report(unreadable, disordered, wrapped, example(in), steps)
 	return l, nil
 }
@@ -304,19 +312,30 @@ func (c *clock) read(v float64) (float64, FindingKind) {
 	return c.last, how
 }
 
-// rising finds a rate column that rises in every row, as only a time does.
-func (l *Log) rising() (ColumnUse, bool) {
-	for _, u := range l.Columns {
-		a, ok := schema.ParseAxis(u.Use)
-		if !ok || len(l.Rates[a]) < minRows {
-			continue
-		}
-		up := true
-		for i := 1; i < len(l.Rates[a]) && up; i++ {
-			up = l.Rates[a][i] > l.Rates[a][i-1]
-		}
-		if up {
-			return u, true
+// rising watches which columns rise from every row to the next, as only a time or
+// a counter does.
+type rising struct {
+	last []float64
+	fell []bool
+	rows int
+}
+
+func (r *rising) see(row []float64) {
+	if r.rows == 0 {
+		r.last, r.fell = make([]float64, len(row)), make([]bool, len(row))
+	}
+	for i, v := range row {
+		r.fell[i] = r.fell[i] || r.rows > 0 && !(v > r.last[i])
+		r.last[i] = v
+	}
+	r.rows++
+}
+
+// rate is the first rate column that only rises, if there is one.
+func (r *rising) rate(columns []ColumnUse) (ColumnUse, bool) {
+	for i, c := range columns {
+		if c.Use != "time" && r.rows >= minRows && !r.fell[i] {
+			return c, true
 		}
 	}
 	return ColumnUse{}, false

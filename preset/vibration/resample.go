@@ -9,7 +9,7 @@ import (
 // Method is how rows are brought to an even grid.
 type Method string
 
-// The methods. The empty Method is None for an even log, else Cubic.
+// The methods. The empty Method is chosen by Analyse.
 const (
 	None   Method = "none"
 	Linear Method = "linear"

@@ -3,6 +3,7 @@ package vibration
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"rigkeep/schema"
 )
@@ -28,6 +29,8 @@ type Limits struct {
 	Prominence float64 // dB
 	SlowRate   float64
 	RoughRate  float64
+	SlowShare  float64 // of all below the band
+	RoughShare float64
 }
 
 // DefaultLimits are the usual limits. Common practice, no source.
@@ -65,6 +68,8 @@ func (l *Limits) rows() []limitRow {
 		{&l.Prominence, 10, 1, "clear from", "dB", "how far a single frequency stands above the floor beside it"},
 		{&l.SlowRate, 0.7, deg, "slow band from", "deg/s", "rms between 'slow from' and 'fast from' that counts as an oscillation without a clear frequency"},
 		{&l.RoughRate, 0.5, deg, "fast band from", "deg/s", "rms above 'fast from' that counts as rough without a clear frequency"},
+		{&l.SlowShare, 1, 1, "slow band over sway from", "ratio", "and its least ratio to the sway: a hand's motion fades with frequency and has no clear one either"},
+		{&l.RoughShare, 0.4, 1, "fast band over the rest from", "ratio", "likewise, to all below it"},
 	}
 }
 
@@ -172,40 +177,57 @@ func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
 // frequency or, failing that, by the level of the band.
 func (l Limits) oscillations(r *AxisReport, clear []Peak) []motion {
 	var out []motion
+	steps := l.footsteps(r.Series)
 	for i, kind := range []Kind{SlowAndSmooth, FastAndRough} {
 		band := r.Levels[i+1]
+		inside := func(p Peak) bool { return p.Hz >= band.Low && p.Hz < band.High }
 		var best *Peak
 		for j, p := range clear {
-			if p.Hz >= band.Low && p.Hz < band.High && p.RMS >= l.ToneRate && !l.footstep(r.Series, p) && (best == nil || p.RMS > best.RMS) {
+			step := slices.ContainsFunc(steps, func(s Peak) bool { return s.index == p.index })
+			if inside(p) && p.RMS >= l.ToneRate && !step && (best == nil || p.RMS > best.RMS) {
 				best = &clear[j]
 			}
 		}
+		rest := band.RMS * band.RMS
+		for _, p := range steps {
+			if inside(p) {
+				rest -= p.RMS * p.RMS
+			}
+		}
+		rest = math.Sqrt(math.Max(0, rest))
 		limit := []float64{l.SlowRate, l.RoughRate}[i]
+		below, share := r.Levels[0].RMS, l.SlowShare
+		if i == 1 {
+			below, share = math.Hypot(below, r.Levels[1].RMS), l.RoughShare
+		}
 		switch {
 		case best != nil:
 			hz := best.Hz
 			out = append(out, motion{kind, &hz, best.RMS, fmt.Sprintf("a clear %.2f Hz at %s rms, %.0f dB above the floor beside it: %s", hz, dps(best.RMS), math.Min(best.Prominence(), 99), kind)})
-		case band.RMS >= limit:
-			out = append(out, motion{kind, nil, band.RMS, fmt.Sprintf("%s rms between %g and %.4g Hz without a clear frequency, above the limit of %s: %s", dps(band.RMS), band.Low, band.High, dps(limit), kind)})
+		case rest >= limit && rest >= share*below:
+			out = append(out, motion{kind, nil, rest, fmt.Sprintf("%s rms between %g and %.4g Hz without a clear frequency, above the limit of %s and %.2g of what lies below: %s", dps(rest), band.Low, band.High, dps(limit), share, kind)})
 		}
 	}
 	return out
 }
 
-// footstep reports whether a peak is only a weaker harmonic of a sway: steps and
-// strides are not sines.
-func (l Limits) footstep(series []Series, p Peak) bool {
+// footsteps lists the peaks that are only weaker harmonics of a sway, since steps
+// and strides are not sines: one after the other from the second on, to the
+// fifth at most.
+func (l Limits) footsteps(series []Series) []Peak {
+	var out []Peak
 	for _, s := range series {
 		if s.Hz >= l.SlowFrom {
 			continue
 		}
-		for _, m := range s.Members[1:] {
-			if m.index == p.index && m.RMS < s.Members[0].RMS {
-				return true
+		for i, m := range s.Members {
+			if m.Order != i+1 || m.Order > 5 || i > 0 && m.RMS >= s.Members[0].RMS {
+				break
 			}
+			out = append(out, m.Peak)
 		}
 	}
-	return false
+	return out
 }
 
 func dps(v float64) string { return fmt.Sprintf("%.3g deg/s", v/deg) }

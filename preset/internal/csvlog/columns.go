@@ -25,6 +25,7 @@ type Use struct {
 	Name   string  `json:"name"` // of the column in the log, or "#2"
 	Unit   string  `json:"unit"`
 	By     string  `json:"by"` // "given", "header", "steps" (unit from the size of the time steps) or "assumed"
+	List   int     `json:"-"`  // the word list that guessed it
 	Column int     `json:"-"`
 	Scale  float64 `json:"-"` // to SI, 0 unknown
 }
@@ -137,21 +138,21 @@ func (l *Reader) Find(wants []Want) ([]Use, error) {
 	}
 	var uses []Use
 	for i, w := range wants {
-		by := "given"
+		by, list := "given", 0
 		if w.Given == "" {
 			by = "header"
-			c, err := l.guess(w, taken)
+			c, n, err := l.guess(w, taken)
 			if err != nil {
 				return nil, err
 			}
-			if c >= 0 {
+			if list = n; c >= 0 {
 				taken[c], found[i] = w.Use, c
 			}
 		}
 		if found[i] < 0 {
 			continue
 		}
-		u := Use{Use: w.Use, Name: l.Name(found[i]), By: by, Column: found[i]}
+		u := Use{Use: w.Use, Name: l.Name(found[i]), By: by, List: list, Column: found[i]}
 		if err := u.unit(w); err != nil {
 			return nil, err
 		}
@@ -189,8 +190,8 @@ func (l *Reader) Names() string {
 
 // guess is the column of the first word list that has one, -1 if none does, an
 // error if one list has several.
-func (l *Reader) guess(w Want, taken map[int]string) (int, error) {
-	for _, list := range w.Lists {
+func (l *Reader) guess(w Want, taken map[int]string) (column, list int, err error) {
+	for n, list := range w.Lists {
 		found := -1
 		for i, h := range l.Header {
 			if _, used := taken[i]; used {
@@ -205,16 +206,16 @@ func (l *Reader) guess(w Want, taken map[int]string) (int, error) {
 					continue
 				}
 				if found >= 0 {
-					return 0, &Error{What: fmt.Sprintf("both %q and %q could be %s", l.Name(found), l.Name(i), w.Use), Do: "map " + w.Use + " to one of them"}
+					return 0, 0, &Error{What: fmt.Sprintf("both %q and %q could be %s", l.Name(found), l.Name(i), w.Use), Do: "map " + w.Use + " to one of them"}
 				}
 				found = i
 			}
 		}
 		if found >= 0 {
-			return found, nil
+			return found, n, nil
 		}
 	}
-	return -1, nil
+	return -1, 0, nil
 }
 
 // unit fills a column's unit from the person's choice, the header, or the
