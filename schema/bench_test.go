@@ -26,3 +26,55 @@ func BenchmarkValidateTune(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkValidateTuneOnSheet(b *testing.B) {
+	c := Default()
+	t := benchTune()
+	s := &Sheet{Dials: map[string]Dial{}}
+	for _, p := range c.Params() {
+		if p.Dial != "" {
+			s.Dials[p.Dial] = Dial{Key: p.Dial, Max: 100, Coarse: 5, Fine: 1, Sign: 1}
+		}
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if ps := c.Validate(KindTune, t, s); ps != nil {
+			b.Fatal(ps)
+		}
+	}
+}
+
+func BenchmarkSheet(b *testing.B) {
+	c := Default()
+	t := decode(b, c.Template(KindGimbal))
+	b.ReportAllocs()
+	for b.Loop() {
+		if s, ps := c.Sheet("x", t); s == nil {
+			b.Fatal(ps)
+		}
+	}
+}
+
+func BenchmarkParam(b *testing.B) {
+	for b.Loop() {
+		if _, ok := Default().Param("follow.walk.window.pan"); !ok {
+			b.Fatal("not found")
+		}
+	}
+}
+
+func BenchmarkFlatten(b *testing.B) {
+	t := benchTune()
+	b.ReportAllocs()
+	for b.Loop() {
+		if len(Flatten(t)) == 0 {
+			b.Fatal("nothing")
+		}
+	}
+}
+
+func BenchmarkCatalogue(b *testing.B) {
+	for b.Loop() {
+		build(groups, params())
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 )
 
 // Catalogue holds every kind of file and every parameter. It is a value to be
@@ -31,10 +32,10 @@ const (
 // Kinds lists the kinds of file.
 var Kinds = []string{KindLibrary, KindGimbal, KindRig, KindTune, KindBench, KindJob}
 
-var builtin = build(groups, params())
+var builtin = sync.OnceValue(func() *Catalogue { return build(groups, params()) })
 
-// Default is the catalogue that ships with Rigkeep.
-func Default() *Catalogue { return builtin }
+// Default is the catalogue that ships with Rigkeep, made when it is first asked for.
+func Default() *Catalogue { return builtin() }
 
 // With returns a copy with one more parameter, in place of the one with the same
 // path if there is one; its group is added if new. Everything that reads the

@@ -197,11 +197,11 @@ func (d Dial) check(key string, p Param) []Problem {
 		key, word string
 		step      float64
 	}{{".fine", "fine", d.Fine}, {".coarse", "coarse", d.Coarse}} {
-		if s.step > span {
+		if s.step > span*(1+hair) {
 			add(s.key, "the "+s.word+" step "+Num(s.step)+" is larger than the range "+dialRange, "a step that fits in the range", "correct the step or the range")
 		}
 	}
-	if d.Fine > d.Coarse {
+	if d.Fine > d.Coarse*(1+hair) {
 		add(".fine", "the fine step "+Num(d.Fine)+" is larger than the coarse step "+Num(d.Coarse), "fine at most coarse", "swap them")
 	}
 	if span/d.Fine > maxSteps {

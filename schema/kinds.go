@@ -148,7 +148,7 @@ func kinds(ps []Param) []Kind {
 
 	bench := append(head(KindBench),
 		Field{Path: "rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of the rig on the stand.", Example: "k7qd2m9x4c"},
-		Field{Path: "tune", Type: String, Pattern: slugPattern, Doc: "The tune that was worked on.", Example: "main"},
+		Field{Path: "tune", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "The tune that was worked on.", Example: "main"},
 		Field{Path: "unit", Type: String, MaxLen: 100, Doc: "Serial or label of the unit.", Example: "Large A"},
 		Field{Path: "by", Type: String, MaxLen: 200, Doc: "Who stood at it.", Example: "A-cam operator"},
 		Field{Path: "began", Type: Time, Required: true, Doc: "When the session began.", Example: "2026-03-02T09:30:00Z"},
@@ -197,7 +197,7 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "shot[].tilt_up_deg", Type: Float, Unit: "°", Min: At(0), Max: At(180), Doc: "How far up it has to look.", Example: 20.0},
 		Field{Path: "shot[].tilt_down_deg", Type: Float, Unit: "°", Min: At(0), Max: At(180), Doc: "How far down it has to look.", Example: 60.0},
 		Field{Path: "pin[].rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of a rig on this job.", Example: "k7qd2m9x4c"},
-		Field{Path: "pin[].tune", Type: String, Required: true, Pattern: slugPattern, Doc: "Its tune.", Example: "main"},
+		Field{Path: "pin[].tune", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "Its tune.", Example: "main"},
 		Field{Path: "pin[].revision", Type: String, Pattern: `[0-9a-f]{40}`, Doc: "The commit this tune is pinned to; absent until it is saved for the job.", Example: "0123456789abcdef0123456789abcdef01234567"},
 		Field{Path: "pin[].unit", Type: String, MaxLen: 100, Doc: "The unit it goes out on.", Example: "Large A"},
 		Field{Path: "sway.pan_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Hand sway of the operator about pan, half of the swing.", Example: 3.0},

@@ -69,7 +69,7 @@ func grow(k *Kind, ps []Param) *node {
 		}
 	}
 	for _, t := range k.Sections {
-		if n := root.find(patternSteps(t.Path)); n != nil {
+		if n := root.find(steps(t.Path)); n != nil {
 			n.section = t
 		}
 	}
@@ -97,9 +97,10 @@ type step struct {
 	quoted bool // written in quotes, so brackets and stars in it are just text
 }
 
-// steps cuts a concrete path.
+// steps cuts a concrete path or a pattern.
 func steps(path string) []step {
 	var out []step
+	open := strings.HasSuffix(path, ".") // a segment is still to come
 	for path != "" {
 		name, rest, quoted := cutSegment(path)
 		path = rest
@@ -111,10 +112,11 @@ func steps(path string) []step {
 		}
 		out = append(out, s)
 	}
+	if open {
+		out = append(out, step{})
+	}
 	return out
 }
-
-func patternSteps(pattern string) []step { return steps(pattern) }
 
 // find follows a concrete path or a pattern down the tree, nil when it leads nowhere.
 func (n *node) find(path []step) *node {

@@ -1,34 +1,47 @@
 package schema
 
 import (
+	"bytes"
+	"slices"
 	"sort"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/xrash/smetrics"
 )
 
 // Nearest returns up to three candidates close enough to a mistyped word to be
 // worth offering, best first; none when nothing is near. Closeness is edit
-// distance (one per insertion, deletion, change) of at most a third of the word.
+// distance: one per insertion, deletion or change, or per two letters swapped.
+// Near is at most a third of the word and one, at most one for three letters or
+// less, at most four, and never the whole word. A word that is the beginning or
+// the last segment of a candidate counts as two off.
 func Nearest(word string, candidates []string) []string {
 	type hit struct {
 		s string
 		d int
 	}
 	w := strings.ToLower(word)
-	limit := len([]rune(w))/3 + 1
-	if limit > 4 {
-		limit = 4
+	n := utf8.RuneCountInString(w)
+	limit := min(n/3+1, 4)
+	if n <= 3 {
+		limit = 1
 	}
 	var hits []hit
 	for _, c := range candidates {
 		lc := strings.ToLower(c)
-		d := smetrics.WagnerFischer(w, lc, 1, 1, 1)
-		// a forgotten beginning or end is a likely slip too
-		if len(w) >= 3 && (strings.HasPrefix(lc, w) || strings.HasSuffix(lc, "."+w)) && d > 2 {
-			d = 2
+		d := limit + 1
+		// the lengths alone tell most apart, and a long name costs nothing
+		if diff := len(w) - len(lc); diff <= limit && -diff <= limit {
+			if d = smetrics.WagnerFischer(w, lc, 1, 1, 1); d == 2 && sameLetters(w, lc) {
+				d = 1
+			}
 		}
-		if d <= limit && d < len(w)+1 {
+		// a forgotten beginning or end is a likely slip too
+		if n >= 3 && (strings.HasPrefix(lc, w) || strings.HasSuffix(lc, "."+w)) {
+			d = min(d, 2, limit)
+		}
+		if d == 0 || d <= limit && d < n {
 			hits = append(hits, hit{c, d})
 		}
 	}
@@ -41,6 +54,13 @@ func Nearest(word string, candidates []string) []string {
 		out = append(out, h.s)
 	}
 	return out
+}
+
+func sameLetters(a, b string) bool {
+	x, y := []byte(a), []byte(b)
+	slices.Sort(x)
+	slices.Sort(y)
+	return bytes.Equal(x, y)
 }
 
 // Suggest words the nearest candidates as a question, "" when nothing is near.

@@ -8,7 +8,11 @@ import (
 	"github.com/BurntSushi/toml"
 )
 
-func decode(t *testing.T, text string) Tree {
+// decode reads TOML for either kind of test.
+func decode(t interface {
+	Helper()
+	Fatalf(string, ...any)
+}, text string) Tree {
 	t.Helper()
 	var doc Tree
 	if _, err := toml.Decode(text, &doc); err != nil {

@@ -219,6 +219,10 @@ func (w *walk) unknown(s stray, guess bool) Problem {
 	if !guess {
 		return p
 	}
+	if n := w.kind.root.find(steps(s.name)); n != nil && s.at == "" && strings.Contains(s.name, ".") {
+		p.Fix = "did you mean " + s.name + "? Leave out the quotes"
+		return p
+	}
 	var near []string
 	for _, n := range Nearest(s.name, s.in.names()) {
 		near = append(near, Join(s.at, n))

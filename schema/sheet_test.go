@@ -1,0 +1,205 @@
+package schema
+
+import (
+	"reflect"
+	"strings"
+	"testing"
+)
+
+// mapped is the base sheet with maps: linear on the stiffness of pan,
+// logarithmic on the sensing filter (in Hz, larger lighter), a table on the
+// smoothing of pan.
+func mapped(t *testing.T) Tree {
+	t.Helper()
+	doc := base(t, KindGimbal)
+	for k, v := range map[string]any{
+		"dial.stiffness.pan.map":        Tree{"kind": "linear", "unit": "Nm/rad", "at_min": 0.5, "at_max": int64(60)},
+		"dial.filters.sensing.up":       "lighter",
+		"dial.filters.sensing.map":      Tree{"kind": "logarithmic", "unit": "Hz", "at_min": 20.0, "at_max": 200.0},
+		"dial.follow.smoothing.pan.map": Tree{"kind": "table", "unit": "s", "points": []any{int64(0), 0.0, int64(50), 0.5, int64(100), 3.0}},
+	} {
+		change(t, doc, k, v)
+	}
+	return doc
+}
+
+// Each impossible sheet is refused with its key.
+func TestImpossibleSheets(t *testing.T) {
+	const (
+		pan    = "dial.stiffness.pan"
+		sense  = "dial.filters.sensing"
+		smooth = "dial.follow.smoothing.pan"
+	)
+	if ps := Default().Validate(KindGimbal, mapped(t), nil); len(ps) > 0 {
+		t.Fatal(ps)
+	}
+	for _, c := range []struct {
+		path      string
+		v         any
+		key, what string
+	}{
+		// range and steps
+		{pan + ".max", int64(0), pan + ".min", "inverted or empty"},
+		{pan + ".max", int64(-100), pan + ".min", "inverted or empty"},
+		{pan + ".coarse", int64(101), pan + ".coarse", "larger than the range 0 to 100"},
+		{pan + ".fine", int64(101), pan + ".fine", "larger than the range 0 to 100"},
+		{pan + ".fine", int64(6), pan + ".fine", "larger than the coarse step 5"},
+		{pan + ".fine", int64(0), pan + ".fine", "above 0"},
+		{pan + ".fine", 1e-9, pan + ".fine", "more than a million steps"},
+		{pan + ".coarse", int64(-1), pan + ".coarse", "above 0"},
+		{pan + ".min", 1e300, pan + ".min", "-1000000 to 1000000"},
+		{pan + ".default", int64(101), pan + ".default", "outside the dial"},
+		{pan + ".up", "harder", pan + ".up", "one of stiffer, softer"},
+		{pan + ".up", nil, pan + ".up", "missing"},
+		{pan + ".min", nil, pan + ".min", "missing"},
+		// map: its keys
+		{pan + ".map.kind", nil, pan + ".map.kind", "missing"},
+		{pan + ".map.kind", "cubic", pan + ".map.kind", "one of linear, logarithmic, table"},
+		{pan + ".map.unit", nil, pan + ".map.unit", "missing"},
+		{pan + ".map.unit", "N/mm", pan + ".map.unit", `"Nm/rad"`},
+		{sense + ".map.unit", "kHz", sense + ".map.unit", "one of Hz, s"},
+		{pan + ".map.at_min", nil, pan + ".map.at_min", "at_min for a linear map"},
+		{pan + ".map.at_max", nil, pan + ".map.at_max", "at_max for a linear map"},
+		{smooth + ".map.points", nil, smooth + ".map.points", "points for a table map"},
+		{pan + ".map.points", []any{0.0, 1.0}, pan + ".map.points", "a linear map has no points"},
+		{smooth + ".map.at_min", 1.0, smooth + ".map.at_min", "a table map has no at_min"},
+		{pan + ".map", Tree{}, pan + ".map.kind", "missing"},
+		// map: its values
+		{pan + ".map.at_max", 0.5, pan + ".map.at_max", "flat"},
+		{pan + ".map.at_min", -1.0, pan + ".map.at_min", "0 to"},
+		{pan + ".map.at_min", nan, pan + ".map.at_min", "NaN"},
+		{sense + ".map.at_min", 0.0, sense + ".map.at_min", "cannot reach zero"},
+		{sense + ".map.at_max", 0.0, sense + ".map.at_max", "cannot reach zero"},
+		{smooth + ".map.points", []any{}, smooth + ".map.points", "0 points"},
+		{smooth + ".map.points", []any{0.0, 0.0}, smooth + ".map.points", "1 points"},
+		{smooth + ".map.points", []any{0.0, 0.0, 100.0}, smooth + ".map.points", "odd count"},
+		{smooth + ".map.points", []any{0.0, 0.0, 90.0, 3.0}, smooth + ".map.points", "from dial 0 to 90"},
+		{smooth + ".map.points", []any{10.0, 0.0, 100.0, 3.0}, smooth + ".map.points", "from dial 10 to 100"},
+		{smooth + ".map.points", []any{100.0, 3.0, 0.0, 0.0}, smooth + ".map.points", "from dial 100 to 0"},
+		{smooth + ".map.points", []any{0.0, 0.0, 50.0, 2.0, 100.0, 1.0}, smooth + ".map.points", "between dial 50 and 100"},
+		{smooth + ".map.points", []any{0.0, 0.0, 50.0, 0.0, 100.0, 1.0}, smooth + ".map.points", "between dial 0 and 50"},
+		{smooth + ".map.points", []any{0.0, 0.0, 50.0, 1.0, 100.0, 1.0}, smooth + ".map.points", "flat between dial 50 and 100"},
+		{smooth + ".map.points", []any{0.0, 0.0, 60.0, 1.0, 50.0, 2.0, 100.0, 3.0}, smooth + ".map.points", "between dial 60 and 50"},
+		{smooth + ".map.points", []any{0.0, 0.0, 50.0, 1.0, 50.0, 2.0, 100.0, 3.0}, smooth + ".map.points", "between dial 50 and 50"},
+		{smooth + ".map.points", []any{0.0, -1.0, 100.0, 3.0}, smooth + ".map.points", "negative value at dial 0"},
+		// map against up
+		{pan + ".up", "softer", pan + ".map", "a larger number is stiffer, up says softer"},
+		{sense + ".up", "heavier", sense + ".map", "a larger number is lighter, up says heavier"},
+		{smooth + ".up", "quicker", smooth + ".map", "a larger number is smoother, up says quicker"},
+		{sense + ".map.unit", "s", sense + ".map", "a larger number is heavier, up says lighter"},
+		// the rest of the sheet
+		{"payload.min_kg", 6.0, "payload.min_kg", "not below the largest"},
+		{"balance.good_pct", 5.0, "balance.good_pct", "above workable"},
+		{"bench.order", []any{"pan", "roll", "pan"}, "bench.order", `"pan" twice`},
+		{"unit[1].serial", "QL-1", "unit[1].serial", "another unit"},
+		{"reference[0].payload_kg", 6.1, "reference[0].payload_kg", "outside what this gimbal carries"},
+		{"reference[0].stiffness.pan", int64(120), "reference[0].stiffness.pan", "outside the dial"},
+		{"reference[0].stiffness.pan", "40", "reference[0].stiffness.pan", "a number"},
+		{"reference[0].limits.tilt.up_deg", 95.0, "reference[0].limits.tilt.up_deg", "beyond the travel"},
+		{"reference[0].follow.BIG.window.pan", 5.0, "reference[0].follow.BIG", "style name"},
+		{"reference[0].stifness.pan", 5.0, "reference[0].stifness", "did you mean reference[0].stiffness?"},
+		{"dial.filters.drive", nil, "", ""}, // no dial is allowed...
+	} {
+		doc := mapped(t)
+		change(t, doc, c.path, c.v)
+		s, ps := Default().Sheet("x", doc)
+		if c.what == "" {
+			if s == nil {
+				t.Errorf("%s = %v: %v", c.path, c.v, ps)
+			}
+			continue
+		}
+		if s != nil {
+			t.Errorf("%s = %v gave a sheet", c.path, c.v)
+		}
+		one(t, Errors(ps), c.key, c.what)
+	}
+	// ...unless a reference is on it
+	doc := mapped(t)
+	change(t, doc, "reference[0].filters.drive", int64(2))
+	change(t, doc, "dial.filters.drive", nil)
+	_, ps := Default().Sheet("x", doc)
+	one(t, Errors(ps), "reference[0].filters.drive", "has no dial for drive filter")
+	// a label that means two units
+	doc = mapped(t)
+	change(t, doc, "unit[1].serial", "QL-2")
+	change(t, doc, "unit[1].label", "Large A")
+	_, ps = Default().Sheet("x", doc)
+	one(t, Errors(ps), "unit[1].label", "another unit")
+}
+
+// What is odd in a sheet but can be used is a warning.
+func TestOddSheets(t *testing.T) {
+	for _, c := range []struct {
+		path      string
+		v         any
+		key, what string
+	}{
+		{"dial.stiffness.pan.default", 20.5, "dial.stiffness.pan.default", "between two steps"},
+		{"dial.stiffness.pan.fine", int64(3), "dial.stiffness.pan.fine", "do not end at 100"},
+		{"dial.stiffness.pan.coarse", 2.5, "dial.stiffness.pan.coarse", "not a whole number of fine steps"},
+		{"reference[0].stiffness.pan", 30.5, "reference[0].stiffness.pan", "between two steps"},
+	} {
+		doc := mapped(t)
+		change(t, doc, c.path, c.v)
+		s, ps := Default().Sheet("x", doc)
+		if s == nil || len(Errors(ps)) > 0 {
+			t.Errorf("%s = %v: %v", c.path, c.v, ps)
+		}
+		one(t, ps, c.key, c.what)
+	}
+}
+
+func TestSheetValues(t *testing.T) {
+	doc := mapped(t)
+	for k, v := range map[string]any{
+		"loop.delay_s": 0.003, "loop.raise": "stiffness", "loop.tilt.damping_nms_rad": 0.4, "plate.forward_mm": int64(40),
+		"obstacle[0].name": "foot", "obstacle[0].place_mm": []any{10.0, 20.0, -30.0}, "obstacle[0].radius_mm": 5.0,
+		"reference[0].inertia_kgm2.tilt": 0.02, "bench.order": []any{"tilt", "pan", "roll"},
+	} {
+		change(t, doc, k, v)
+	}
+	s, ps := Default().Sheet("quay-large", doc)
+	if s == nil {
+		t.Fatal(ps)
+	}
+	if s.Slug != "quay-large" || s.PayloadMax != 6 || *s.TiltUpDeg != 90 || !s.DelayKnown || s.Delay != 0.003 || s.RaiseTogether ||
+		s.Axes[Tilt].Damping != 0.4 || s.Axes[Pan].Torque != 2.2 || s.Plate["forward"] != 0.04 || s.Lag != "single" || s.SensingOrder != 1 {
+		t.Errorf("%+v", s)
+	}
+	if *s.Box != [3]float64{0.22, 0.21, 0.2} {
+		t.Errorf("box %v", *s.Box)
+	}
+	if len(s.Obstacles) != 1 || s.Obstacles[0] != (Obstacle{"foot", [3]float64{0.01, 0.02, -0.03}, 0.005}) {
+		t.Errorf("obstacles %v", s.Obstacles)
+	}
+	if !reflect.DeepEqual(s.BenchOrder, []Axis{Tilt, Pan, Roll}) {
+		t.Errorf("order %v", s.BenchOrder)
+	}
+	want := Reference{3.2, "bench", map[Axis]float64{Tilt: 0.02}, map[string]float64{"stiffness.pan": 30}}
+	if !reflect.DeepEqual(s.References, []Reference{want}) {
+		t.Errorf("references %v", s.References)
+	}
+	if u, ok := s.Unit("Large A"); !ok || u.Serial != "QL-1" {
+		t.Errorf("unit %v %v", u, ok)
+	}
+	if _, ok := s.Unit(""); ok {
+		t.Error("a unit without a name")
+	}
+	d, ok := s.DialOf(Default(), "follow.walk.window.pan")
+	if !ok || d.Key != "follow.window.pan" {
+		t.Errorf("dial %v %v", d, ok)
+	}
+	if _, ok := s.DialOf(Default(), "limits.tilt.up_deg"); ok {
+		t.Error("a dial for a limit in degrees")
+	}
+	if got := strings.Join(s.DialKeys(), " "); !strings.HasPrefix(got, "filters.drive filters.sensing follow.") {
+		t.Error(got)
+	}
+	// a sheet that says nothing more gets the defaults
+	s, _ = Default().Sheet("bare", decode(t, Default().Template(KindGimbal)))
+	if s.DelayKnown || !s.RaiseTogether || s.BenchMargin != DefaultBenchMargin || s.WorkablePct != DefaultWorkablePct ||
+		s.GoodPct != DefaultGoodPct || !reflect.DeepEqual(s.BenchOrder, Axes) || s.Box != nil {
+		t.Errorf("%+v", s)
+	}
+}
