@@ -230,7 +230,7 @@ func kinds(ps []Param) []Kind {
 			Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them."},
 		)},
 		{Name: KindRig, Title: "Build sheet", Doc: "One build on one gimbal: its parts, their masses and places.", Fields: rig, Sections: []Section{
-			{Path: "part[]", Doc: "One part of the build, with its mass and place.", Min: 1, Max: 200},
+			{Path: "part[]", Doc: "One part of the build, with its mass and place; a table like this for each.", Min: 1, Max: 200},
 			{Path: "resonance[]", Doc: "A part of the build that rings, where that was measured."},
 		}},
 		{Name: KindTune, Title: "Tune", Doc: "The values for one rig.", Fields: tune, Sections: []Section{

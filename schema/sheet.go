@@ -185,6 +185,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			Integral: f.NumOr("loop."+n+".integral_hz", 0),
 		}
 	}
+	ps = append(ps, idleDamping(f, s.RaiseTogether)...)
 	for _, o := range f.Strs("bench.order") {
 		if a, ok := ParseAxis(o); ok && !slices.Contains(s.BenchOrder, a) {
 			s.BenchOrder = append(s.BenchOrder, a)
@@ -269,6 +270,24 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		s.Obstacles = append(s.Obstacles, Obstacle{f.Str(at + "name"), vec(f.Nums(at+"place_mm"), mm), f.NumOr(at+"radius_mm", 0) * mm})
 	}
 	return s, ps
+}
+
+// idleDamping warns of a damping that the sheet's loop has no use for: over
+// stiffness where the dial raises stiffness alone, or the other way round.
+func idleDamping(f Flat, together bool) []Problem {
+	idle, used := "damping_s", "damping_nms_rad"
+	raises := "stiffness alone"
+	if together {
+		idle, used, raises = used, idle, "stiffness and damping together"
+	}
+	var ps []Problem
+	for _, a := range axisNames {
+		key := "loop." + a + "." + idle
+		if _, ok := f[key]; ok {
+			ps = append(ps, Problem{Key: key, What: "this is not used: the stiffness dial raises " + raises, Want: used, Fix: "give " + used + ", or correct loop.raise", Rule: RuleAgree, Warning: true})
+		}
+	}
+	return ps
 }
 
 // readMap reads the map of a dial and reports keys that its law needs or has no

@@ -47,7 +47,7 @@ func TestImpossibleSheets(t *testing.T) {
 		{pan + ".fine", int64(0), pan + ".fine", "above 0"},
 		{pan + ".fine", 1e-9, pan + ".fine", "more than a million steps"},
 		{pan + ".coarse", int64(-1), pan + ".coarse", "above 0"},
-		{pan + ".min", 1e300, pan + ".min", "-1000000 to 1000000"},
+		{pan + ".min", 1e300, pan + ".min", "out of range"},
 		{pan + ".default", int64(101), pan + ".default", "outside the dial"},
 		{pan + ".up", "harder", pan + ".up", "one of stiffer, softer"},
 		{pan + ".up", nil, pan + ".up", "missing"},
@@ -66,7 +66,7 @@ func TestImpossibleSheets(t *testing.T) {
 		{pan + ".map", Tree{}, pan + ".map.kind", "missing"},
 		// map: its values
 		{pan + ".map.at_max", 0.5, pan + ".map.at_max", "flat"},
-		{pan + ".map.at_min", -1.0, pan + ".map.at_min", "0 to"},
+		{pan + ".map.at_min", -1.0, pan + ".map.at_min", "0 or more"},
 		{pan + ".map.at_min", nan, pan + ".map.at_min", "NaN"},
 		{sense + ".map.at_min", 0.0, sense + ".map.at_min", "cannot reach zero"},
 		{sense + ".map.at_max", 0.0, sense + ".map.at_max", "cannot reach zero"},
@@ -138,9 +138,14 @@ func TestOddSheets(t *testing.T) {
 		{"dial.stiffness.pan.default", 20.5, "dial.stiffness.pan.default", "between two steps"},
 		{"dial.stiffness.pan.fine", int64(3), "dial.stiffness.pan.fine", "do not end at 100"},
 		{"dial.stiffness.pan.coarse", 2.5, "dial.stiffness.pan.coarse", "not a whole number of fine steps"},
+		{"loop.tilt.damping_nms_rad", 0.4, "loop.tilt.damping_nms_rad", "not used"},
+		{"loop.raise", "stiffness", "loop.pan.damping_s", "stiffness alone"},
 		{"reference[0].stiffness.pan", 30.5, "reference[0].stiffness.pan", "between two steps"},
 	} {
 		doc := mapped(t)
+		if c.path == "loop.raise" {
+			change(t, doc, c.key, 0.05)
+		}
 		change(t, doc, c.path, c.v)
 		s, ps := Default().Sheet("x", doc)
 		if s == nil || len(Errors(ps)) > 0 {

@@ -45,11 +45,14 @@ func (t *template) keys(n *node, use bool) {
 		if f.Required {
 			note += "Required. "
 		}
+		if f.Derived {
+			note += "Rigkeep writes it. "
+		}
 		note += f.Doc
 		switch r := f.Range(); {
 		case len(f.Enum) > 1:
 			note += " One of " + strings.Join(f.Enum, ", ") + "."
-		case r != "":
+		case r != "" && f.Path != "format":
 			note += " " + strings.ToUpper(r[:1]) + r[1:] + "."
 		}
 		t.line(use && (f.Required || f.Shown), quoteKey(k.name)+" = "+f.example()+"  "+note)

@@ -453,20 +453,28 @@ func (f *Field) want() string {
 // Range says in words which numbers a field takes, with its unit: "0 to 180 °",
 // "above 0 kg", or the unit alone; "" when there is nothing to say.
 func (f Field) Range() string {
+	// a bound that only keeps numbers computable is not worth saying
+	lo, hi := f.Min, f.Max
+	if lo != nil && *lo == -far {
+		lo = nil
+	}
+	if hi != nil && *hi == far {
+		hi = nil
+	}
 	s := ""
 	switch {
-	case f.Min != nil && f.Max != nil && *f.Min == *f.Max:
-		s = Num(*f.Min)
-	case f.Min != nil && f.Max != nil:
-		s = Num(*f.Min) + " to " + Num(*f.Max)
-	case f.Above != nil && f.Max != nil:
-		s = "above " + Num(*f.Above) + " up to " + Num(*f.Max)
-	case f.Min != nil:
-		s = Num(*f.Min) + " or more"
+	case lo != nil && hi != nil && *lo == *hi:
+		s = Num(*lo)
+	case lo != nil && hi != nil:
+		s = Num(*lo) + " to " + Num(*hi)
+	case f.Above != nil && hi != nil:
+		s = "above " + Num(*f.Above) + " up to " + Num(*hi)
+	case lo != nil:
+		s = Num(*lo) + " or more"
 	case f.Above != nil:
 		s = "above " + Num(*f.Above)
-	case f.Max != nil:
-		s = "up to " + Num(*f.Max)
+	case hi != nil:
+		s = "up to " + Num(*hi)
 	case f.Unit != "":
 		return "in " + f.Unit
 	}
