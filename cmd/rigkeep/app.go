@@ -42,7 +42,7 @@ func globalFlags() []cli.Flag {
 // verbs lists the commands in the order of a technician's work.
 func verbs() []verb {
 	return []verb{
-		initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), saveVerb(),
+		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), saveVerb(),
 		showVerb(), historyVerb(), restoreVerb(), undoVerb(), compareVerb(), explainVerb(),
 		jobVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
 	}

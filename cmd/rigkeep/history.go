@@ -139,6 +139,7 @@ func runHistory(k *call) error {
 			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], r.When.Format("2006-01-02 15:04"), r.By, r.Job, r.Proof, why)
 		}
 	}
+	t.dropEmpty()
 	return k.page(t.render(k.paint, "", k.wide))
 }
 

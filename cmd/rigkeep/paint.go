@@ -55,6 +55,27 @@ type table struct {
 
 func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
 
+// dropEmpty takes out the columns that no row but the heading fills.
+func (t *table) dropEmpty() {
+	if !t.head || len(t.rows) < 2 {
+		return
+	}
+	for c := len(t.rows[0]) - 1; c >= 0; c-- {
+		used := false
+		for _, r := range t.rows[1:] {
+			used = used || c < len(r) && r[c] != ""
+		}
+		if used {
+			continue
+		}
+		for i, r := range t.rows {
+			if c < len(r) {
+				t.rows[i] = append(append([]string(nil), r[:c]...), r[c+1:]...)
+			}
+		}
+	}
+}
+
 func (t *table) render(p paint, indent string, width int) string {
 	var w []int
 	for _, r := range t.rows {
@@ -72,7 +93,11 @@ func (t *table) render(p paint, indent string, width int) string {
 			c = safe.Text(c)
 			last := i == len(r)-1
 			if last && !t.right[i] {
-				room := max(width-at, 24)
+				room := width - at
+				if room < 24 && i > 0 { // too narrow beside the others: a line of its own
+					line, at = strings.TrimRight(line, " ")+"\n"+indent+"    ", len(indent)+4
+					room = max(width-at, 24)
+				}
 				for j, l := range strings.Split(strings.TrimSuffix(wrap(c, "", room), "\n"), "\n") {
 					if j > 0 {
 						line += "\n" + strings.Repeat(" ", at)

@@ -10,7 +10,7 @@ _rigkeep() {
   while IFS= read -r line; do
     COMPREPLY+=("${line%%$'\t'*}")
   done < <("${COMP_WORDS[0]}" __complete "${COMP_WORDS[@]:1:COMP_CWORD}" 2>/dev/null)
-  if [ ${#COMPREPLY[@]} -eq 0 ]; then compopt -o default; fi
+  if [ ${#COMPREPLY[@]} -eq 0 ]; then compopt -o default 2>/dev/null || true; fi
 }
 complete -F _rigkeep rigkeep
 `,

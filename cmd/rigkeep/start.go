@@ -117,6 +117,9 @@ func printStart(k *call, d *library.Loaded, res *start.Result, skipped []library
 		k.printf("\n%s\n", k.paint.bold(o.Key+" "+schema.Num(o.Value)))
 		k.write(wrap(safe.Text(o.Reason), "  ", k.wide))
 		for _, e := range o.Evidence {
+			if e.Kind == "reference" || e.Kind == "default" {
+				continue // the reason has it in the same words; --json lists all
+			}
 			k.write(wrap("- "+safe.Text(e.Text), "  ", k.wide))
 		}
 		if o.Assumption != "" {

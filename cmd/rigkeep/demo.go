@@ -1,0 +1,187 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"rigkeep/examples"
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func demoVerb() verb {
+	return verb{
+		name: "demo", args: "[DIR]", short: "make a demo library and walk the main job through it",
+		long:    "Plays an invented scenario in DIR, or in a new folder of the system's for temporary files: a documentary about a harbour pilot station, four rigs on two gimbals, three jobs, three roles. Prints each command it runs and its output. A folder that is not empty is refused.",
+		example: "rigkeep demo\nrigkeep demo harbour --quiet",
+		flags:   boolFlags("quiet", "make the library, print only where it is"),
+		noLib:   true, maxArgs: 1, argKind: []string{"file"}, run: runDemo,
+	}
+}
+
+func runDemo(k *call) error {
+	steps, err := examples.Scenario()
+	if err != nil {
+		return err
+	}
+	dir, err := k.demoDir()
+	if err != nil {
+		return err
+	}
+	lib := filepath.Join(dir, "library")
+	for _, d := range []string{lib, filepath.Join(dir, "desk")} {
+		if err := os.MkdirAll(d, 0o755); err != nil {
+			return outError(d, err)
+		}
+	}
+	if err := unpack(filepath.Join(dir, "desk")); err != nil {
+		return err
+	}
+	out := k.Stdout
+	if k.c.Bool("quiet") {
+		out = io.Discard
+	}
+	clock := time.Time{}
+	who := ""
+	for _, s := range steps {
+		clock = clock.Add(time.Minute)
+		switch {
+		case !s.When.IsZero():
+			clock = s.When
+		case s.As != "":
+			who = s.As
+		case s.Say != "":
+			fmt.Fprintf(out, "\n%s", wrap(k.paint.bold("# "+s.Say), "", k.wide))
+		case s.Edit != nil:
+			path, err := handEdit(lib, *s.Edit)
+			if err != nil {
+				return fail(exitDamaged, "demo, line %d: %v", s.Line, err)
+			}
+			fmt.Fprintf(out, "\n(by hand, in an editor: %s: %s → %s)\n", path, s.Edit.Old, s.Edit.New)
+		default:
+			if err := k.demoStep(lib, out, s, who, clock); err != nil {
+				return err
+			}
+		}
+	}
+	k.printf("\nThe demo library is in %s, the sheets it was made from are in desk beside it.\nThree commands to try next:\n\n  cd %s\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n  rigkeep start b-cam-18 --shots walk,chase --lens 18mm --sensor 24.9x18.7mm\n  rigkeep rig near a-cam-zoom\n", lib, lib)
+	return nil
+}
+
+// demoStep plays one command in-process and prints it with its output.
+func (k *call) demoStep(dir string, out io.Writer, s examples.Step, who string, clock time.Time) error {
+	fmt.Fprintf(out, "\n%s\n", k.paint.bold("$ rigkeep "+shellWords(s.Command)))
+	now := clock
+	e := Env{Stdin: strings.NewReader(""), Stdout: out, Stderr: out, Dir: dir, Now: func() time.Time { return now },
+		Getenv: func(name string) string {
+			switch name {
+			case "RIGKEEP_AUTHOR":
+				return who
+			case "COLUMNS":
+				return fmt.Sprint(k.wide)
+			case "CLICOLOR_FORCE":
+				if k.paint.on {
+					return "1"
+				}
+				return ""
+			case "RIGKEEP_LIBRARY", "GIT_AUTHOR_NAME", "GIT_AUTHOR_EMAIL":
+				return ""
+			}
+			return k.Getenv(name)
+		}}
+	if code := Main(append([]string{"rigkeep"}, s.Command...), e); code != s.Expect {
+		return fail(exitDamaged, "demo, line %d: rigkeep %s ended with exit code %d, not %d", s.Line, shellWords(s.Command), code, s.Expect).hinted("the library so far is in %s", dir)
+	}
+	return nil
+}
+
+// shellWords writes words so that they can be pasted into a shell.
+func shellWords(words []string) string {
+	out := make([]string, len(words))
+	for i, w := range words {
+		if w == "" || strings.ContainsAny(w, " \t'\"$&|;<>()*?~#\\") {
+			w = "\"" + w + "\""
+		}
+		out[i] = w
+	}
+	return strings.Join(out, " ")
+}
+
+// demoDir is the folder to play in: new, or there and empty.
+func (k *call) demoDir() (string, error) {
+	if len(k.args) == 0 {
+		dir, err := os.MkdirTemp("", "rigkeep-demo-")
+		return dir, outError("a temporary folder", err)
+	}
+	dir := k.path(k.args[0])
+	es, err := os.ReadDir(dir)
+	switch {
+	case err == nil && len(es) > 0:
+		return "", fail(exitConflict, "%s is not empty", dir).hinted("the demo only writes into a new or empty folder")
+	case err == nil:
+		return dir, nil
+	case os.IsNotExist(err):
+		return dir, outError(dir, os.MkdirAll(dir, 0o755))
+	}
+	return "", outError(dir, err)
+}
+
+// demoFiles are what a technician would have at hand before the library is made.
+func demoFiles() (map[string][]byte, error) {
+	out := map[string][]byte{}
+	for _, slug := range examples.GimbalSlugs() {
+		out[slug+".toml"], _ = examples.Gimbal(slug)
+	}
+	files := examples.DemoFiles()
+	err := fs.WalkDir(files, ".", func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		out[p], err = fs.ReadFile(files, p)
+		return err
+	})
+	return out, err
+}
+
+func unpack(dir string) error {
+	files, err := demoFiles()
+	if err != nil {
+		return err
+	}
+	for name, data := range files {
+		if err := os.WriteFile(filepath.Join(dir, name), data, 0o644); err != nil {
+			return outError(name, err)
+		}
+	}
+	return nil
+}
+
+// handEdit changes a file as a person with an editor would, beside Rigkeep.
+func handEdit(dir string, e examples.Edit) (string, error) {
+	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	if err != nil {
+		return "", err
+	}
+	rr, err := l.Find(e.Rig)
+	if err != nil {
+		return "", err
+	}
+	rel := preset.RigDir(rr.Fingerprint) + "/" + e.File
+	name := filepath.Join(dir, filepath.FromSlash(rel))
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return "", err
+	}
+	text := string(data)
+	if strings.Count(text, e.Old) != 1 {
+		return "", fmt.Errorf("%s: %q is not there once", rel, e.Old)
+	}
+	return rel, os.WriteFile(name, []byte(strings.Replace(text, e.Old, e.New, 1)), 0o644)
+}

@@ -1,0 +1,209 @@
+package main
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"rigkeep/examples"
+)
+
+// TestMain makes the scripts run the real program. RIGKEEP_NOW sets its clock,
+// so that revisions come out the same each time.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"rigkeep": func() {
+		e := osEnv()
+		if s := os.Getenv("RIGKEEP_NOW"); s != "" {
+			t, err := time.Parse(time.RFC3339, s)
+			if err != nil {
+				panic(err)
+			}
+			e.Now = func() time.Time { return t }
+		}
+		os.Exit(Main(os.Args, e))
+	}})
+}
+
+// TestScripts plays the users' sessions in testdata/script.
+func TestScripts(t *testing.T) {
+	if _, err := exec.LookPath("git"); err != nil {
+		t.Fatal("the scripts compare with the real git, which is not installed: bash .ci/test installs it")
+	}
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		UpdateScripts:       os.Getenv("RIGKEEP_UPDATE") != "",
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("HOME", e.WorkDir)
+			e.Setenv("XDG_CONFIG_HOME", filepath.Join(e.WorkDir, ".config"))
+			e.Setenv("GIT_CONFIG_NOSYSTEM", "1")
+			e.Setenv("RIGKEEP_AUTHOR", "A-cam operator <a-cam@example.org>")
+			e.Setenv("RIGKEEP_NOW", "2026-03-01T09:00:00Z")
+			e.Setenv("TZ", "UTC")
+			e.Setenv("NO_COLOR", "1")
+			e.Setenv("COLUMNS", "80")
+			// the desk holds the example sheets
+			desk := filepath.Join(e.WorkDir, "desk")
+			if err := os.MkdirAll(desk, 0o755); err != nil {
+				return err
+			}
+			return unpack(desk)
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"exitcode": cmdExitCode,
+			"gitclean": cmdGitClean,
+			"library":  cmdLibrary,
+			"keep":     cmdKeep,
+			"same":     cmdSame,
+		},
+	})
+}
+
+// exitcode N rigkeep ARGS… runs a command and checks its exit code.
+func cmdExitCode(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) < 2 || neg {
+		ts.Fatalf("usage: exitcode N command…")
+	}
+	err := ts.Exec(args[1], args[2:]...)
+	code := 0
+	if ee, ok := err.(*exec.ExitError); ok {
+		code = ee.ExitCode()
+	} else if err != nil {
+		ts.Fatalf("%v", err)
+	}
+	if fmt.Sprint(code) != args[0] {
+		ts.Fatalf("exit code %d, want %s", code, args[0])
+	}
+}
+
+// gitclean [DIR] has the real git look: fsck --strict says nothing and status is clean.
+func cmdGitClean(ts *testscript.TestScript, neg bool, args []string) {
+	dir := ts.MkAbs(".")
+	if len(args) > 0 {
+		dir = ts.MkAbs(args[0])
+	}
+	for _, words := range [][]string{{"fsck", "--strict", "--no-dangling"}, {"status", "--porcelain"}} {
+		c := exec.Command("git", append([]string{"-C", dir}, words...)...)
+		c.Env = append(os.Environ(), "GIT_CONFIG_NOSYSTEM=1", "HOME="+dir)
+		out, err := c.CombinedOutput()
+		text := strings.TrimSpace(string(out))
+		clean := err == nil && (words[0] == "fsck" || text == "")
+		if neg && words[0] == "status" {
+			clean = err == nil && text != ""
+		}
+		if !clean {
+			ts.Fatalf("git %s: %v\n%s", strings.Join(words, " "), err, text)
+		}
+	}
+}
+
+// library makes lib with the example sheets and four rigs and goes into it.
+func cmdLibrary(ts *testscript.TestScript, neg bool, args []string) {
+	run := func(a ...string) {
+		if err := ts.Exec("rigkeep", a...); err != nil {
+			ts.Fatalf("rigkeep %v: %v", a, err)
+		}
+	}
+	run("init", "lib", "--name", "Harbour rentals")
+	ts.Check(ts.Chdir("lib"))
+	run("gimbal", "add", "../desk/quay-large.toml", "../desk/skiff-small.toml")
+	run("rig", "add", "../desk/a-cam-prime.toml", "../desk/a-cam-zoom.toml", "../desk/b-cam.toml", "../desk/b-cam-wide.toml")
+}
+
+// snapshot is every file below a folder with its contents, refs and objects included.
+func snapshot(dir string) (map[string]string, error) {
+	out := map[string]string{}
+	err := filepath.WalkDir(dir, func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		data, err := os.ReadFile(p)
+		rel, _ := filepath.Rel(dir, p)
+		// what is derived and may be rebuilt at any time is no part of the library
+		if !strings.HasPrefix(filepath.ToSlash(rel), ".git/rigkeep/") {
+			out[rel] = string(data)
+		}
+		return err
+	})
+	return out, err
+}
+
+var keptMu sync.Mutex
+
+var kept = map[*testscript.TestScript]map[string]string{}
+
+// keep remembers the library byte for byte; same checks that it is still so.
+func cmdKeep(ts *testscript.TestScript, neg bool, args []string) {
+	s, err := snapshot(ts.MkAbs("."))
+	ts.Check(err)
+	keptMu.Lock()
+	kept[ts] = s
+	keptMu.Unlock()
+}
+
+func cmdSame(ts *testscript.TestScript, neg bool, args []string) {
+	now, err := snapshot(ts.MkAbs("."))
+	ts.Check(err)
+	keptMu.Lock()
+	was := kept[ts]
+	keptMu.Unlock()
+	if was == nil {
+		ts.Fatalf("same without keep")
+	}
+	for p, text := range was {
+		if now[p] != text {
+			ts.Fatalf("%s changed", p)
+		}
+	}
+	for p := range now {
+		if _, ok := was[p]; !ok {
+			ts.Fatalf("%s is new", p)
+		}
+	}
+}
+
+// TestScenario parses the demo's scenario.
+func TestScenario(t *testing.T) {
+	steps, err := examples.Scenario()
+	if err != nil {
+		t.Fatal(err)
+	}
+	revisions := map[string]int{}
+	who, jobs, rigs := "", 0, 0
+	for _, s := range steps {
+		if s.As != "" {
+			who = s.As
+		}
+		if len(s.Command) == 0 {
+			continue
+		}
+		switch s.Command[0] {
+		case "save":
+			revisions[who]++
+		case "job":
+			if s.Command[1] == "open" {
+				jobs++
+			}
+		case "rig":
+			if s.Command[1] == "add" {
+				for _, a := range s.Command[2:] {
+					if strings.HasSuffix(a, ".toml") {
+						rigs++
+					}
+				}
+			}
+		}
+	}
+	if len(revisions) < 3 || jobs < 3 || rigs < 4 {
+		t.Errorf("roles that save %v, %d jobs, %d rigs; want 3, 3 and 4", revisions, jobs, rigs)
+	}
+}
