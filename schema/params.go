@@ -69,8 +69,8 @@ func stiffness(a Axis, order int) Param {
 		Dial: "stiffness." + n, SI: map[string]int{unitStiffness: 1}, Up: "stiffer", Down: "softer",
 		Step: 1, Coarse: 5,
 		Does:      "The torque with which the " + n + " motor answers each degree of error. At equal stiffness twice the inertia answers more slowly, by a factor of about 1.4; to answer as quickly, stiffness has to grow with inertia. " + does[a],
-		Raise:     "Stiffer: the head is held harder against bumps, wind and acceleration, and a resting imbalance leaves half the standing error for twice the stiffness. The margin to oscillation shrinks.",
-		Lower:     "Softer: the head gives more under load, drifts and wobbles, and comes back to rest more slowly. The margin to oscillation grows.",
+		Raise:     "A stiffer axis holds the head harder against bumps, wind and acceleration; twice the stiffness halves the standing error of a resting imbalance. The margin to oscillation shrinks.",
+		Lower:     "A softer axis gives more under load, drifts and wobbles, and comes back to rest more slowly. The margin to oscillation grows.",
 		TooMuch:   tooMuch[a],
 		TooLittle: tooLittle[a],
 		Cautions: []string{
@@ -112,8 +112,8 @@ func lagCost(other, name string) []Interplay {
 func filterSensing() Param {
 	p := filter("sensing", "sensing filter", "Low-pass filter on the motion sensor", 20)
 	p.Does = "A low-pass filter on the motion sensor's signal before the controller acts on it. Above its cutoff it takes out the sensor's own noise and what the frame's vibration puts on the sensor; below, it passes the motion a little late."
-	p.Raise = "Heavier: less sensor noise and frame vibration reach the controller, which learns of real motion later. Each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
-	p.Lower = "Lighter: the controller learns of motion sooner and takes more stiffness, and answers noise as if it were motion."
+	p.Raise = "A heavier filter keeps more sensor noise and frame vibration from the controller, which learns of real motion later: each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
+	p.Lower = "With a lighter filter the controller learns of motion sooner and each axis takes more stiffness; it also answers noise as if it were motion."
 	p.TooMuch = "A slow, smooth sway that a softer setting cures, or an axis that takes noticeably less stiffness than before; the head meets each bump late."
 	p.TooLittle = "A steady hiss from all motors with the rig at rest on the stand, louder with stiffness, with a fine, rough grain in the picture; warm motors."
 	p.With = lagCost("drive", "drive filter")
@@ -123,8 +123,8 @@ func filterSensing() Param {
 func filterDrive() Param {
 	p := filter("drive", "drive filter", "Low-pass filter on the motor command", 21)
 	p.Does = "A low-pass filter on the torque command before it reaches the motors. Above its cutoff it keeps the motors from exciting what rings on the build, such as a monitor arm, a matte box or a long lens, and from sounding out what noise is left."
-	p.Raise = "Heavier: torque comes on more gently and fast buzz dies out. It comes later as well, so each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
-	p.Lower = "Lighter: torque comes at once and each axis takes more stiffness. A part that rings is driven harder."
+	p.Raise = "Through a heavier filter torque comes on more gently and fast buzz dies out; it comes later as well, so each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
+	p.Lower = "Through a lighter filter torque comes at once and each axis takes more stiffness; a part that rings is driven harder."
 	p.TooMuch = "A slow, smooth sway that a softer setting cures, or an axis that takes noticeably less stiffness than before."
 	p.TooLittle = "A fast, rough buzz with one part of the build in it: holding that part or moving it changes the note, and lowering the stiffness a little does not end it."
 	p.With = lagCost("sensing", "sensing filter")
@@ -140,8 +140,8 @@ func tiltLimit(word string, order int, example float64) Param {
 		Name:  "tilt limit " + word, Group: "limits", Axis: "tilt", Order: order,
 		Up: "wider", Down: "tighter", Step: 1, Coarse: 5,
 		Does:      "The head stops following past this angle, " + word + "wards from level. As it goes there, " + ground + ".",
-		Raise:     "Wider: more of the " + word + "ward range can be framed; nearer the end, " + frame + " may come into a wide frame.",
-		Lower:     "Tighter: " + frame + " stay out of frame and the build stays clear of the gimbal; the operator meets the stop sooner.",
+		Raise:     "A wider limit lets more of the " + word + "ward range be framed; nearer the end, " + frame + " may come into a wide frame.",
+		Lower:     "A tighter limit keeps " + frame + " out of frame and the build clear of the gimbal; the operator meets the stop sooner.",
 		TooMuch:   "At the end of a tilt " + word + ", " + frame + " in a wide frame, or the build striking the gimbal.",
 		TooLittle: "A tilt " + word + " that stops before the shot does, with a visible catch at the stop.",
 		Cautions: []string{
@@ -163,8 +163,8 @@ func horizonOffset() Param {
 		Name:  "horizon offset", Group: "horizon", Axis: "roll", Order: 40,
 		Up: "right side down", Down: "left side down", Default: 0.0, Step: 0.1, Coarse: 0.5,
 		Does:      "Turns what the head holds as level by this angle about the lens axis.",
-		Raise:     "Right side down: the head leans to its right and the horizon in the picture climbs to the right.",
-		Lower:     "Left side down: the head leans to its left and the horizon in the picture climbs to the left.",
+		Raise:     "The head leans right side down, and the horizon in the picture climbs to the right.",
+		Lower:     "The head leans left side down, and the horizon in the picture climbs to the left.",
 		TooMuch:   "On level ground the horizon climbs to the right.",
 		TooLittle: "On level ground the horizon climbs to the left.",
 		Cautions:  []string{"Zero unless there is a reason: an offset left from another day is found on the first wide shot."},
@@ -192,23 +192,23 @@ func window(a Axis, order int) Param {
 	switch a {
 	case Pan:
 		p.Does += "A turn starts late by the window over the rate of the turn."
-		p.Raise = "Wider: the swing of a walk and unsteady hands pass without a move of the picture; a turn starts later and the head stays further behind."
-		p.Lower = "Narrower: the head starts with the operator, at the price of a stiffer look: small, unmeant turns show."
+		p.Raise = "A wider window lets the swing of a walk and unsteady hands pass without a move of the picture; a turn starts later and the head stays further behind."
+		p.Lower = "With a narrower window the head starts with the operator, at the price of a stiffer look: small, unmeant turns show."
 		p.TooMuch = "The operator has turned and the picture has not; then it sets off with a catch, with the subject already at the edge of frame."
 		p.TooLittle = "The picture swings left and right with each step."
 		p.Cautions = []string{"A window narrower than the operator's sway lets the sway through."}
 	case Roll:
 		p.Does += "Most styles leave roll out, and the horizon stays level whatever the handle does."
-		p.Raise = "Wider: the handle may lean further before the horizon leans with it."
-		p.Lower = "Narrower: the horizon leans as soon as the handle does."
+		p.Raise = "A wider window lets the handle lean further before the horizon leans with it."
+		p.Lower = "With a narrower window the horizon leans almost as soon as the handle does."
 		p.TooMuch = "A lean that was meant comes late and with a catch."
 		p.TooLittle = "The horizon rocks with the operator's hands."
 		p.Cautions = []string{"A horizon that follows the handle leans with every unmeant lean: leave roll out of a style unless the shot asks for it."}
 		p.With = append(p.With, Interplay{"horizon.offset_deg", "The offset is what counts as level inside this window."})
 	case Tilt:
 		p.Does += "A tilt starts late by the window over its rate."
-		p.Raise = "Wider: breathing, steps and a tired arm pass without a nod of the picture; a tilt starts later and the head stays further behind."
-		p.Lower = "Narrower: the head tilts with the operator, at the price of a stiffer look: small, unmeant tilts show."
+		p.Raise = "A wider window lets breathing, steps and a tired arm pass without a nod of the picture; a tilt starts later and the head stays further behind."
+		p.Lower = "With a narrower window the head tilts with the operator, at the price of a stiffer look: small, unmeant tilts show."
 		p.TooMuch = "On stairs or a tilt up a wall the picture stays behind, then sets off with a catch; headroom is lost first."
 		p.TooLittle = "The picture nods with each footfall and breath."
 		p.Cautions = []string{"A window narrower than the operator's sway lets the sway through."}
@@ -234,21 +234,21 @@ func smoothing(a Axis, order int) Param {
 	switch a {
 	case Pan:
 		p.Does += "It also lets less of a quick sway through than of a slow one."
-		p.Raise = "Smoother: turns start and end softly and look longer; in a steady turn the head trails further behind, and it takes longer to settle."
-		p.Lower = "Quicker: the head keeps up with a sudden turn; starts and stops show more."
+		p.Raise = "Turns look smoother: they start and end softly and last longer. In a steady turn the head trails further behind, and it settles later."
+		p.Lower = "The head is quicker: it keeps up with a sudden turn, and starts and stops show more."
 		p.TooMuch = "The subject slides out of frame on a turn, and the picture goes on turning after the operator has stopped."
 		p.TooLittle = "Each start and stop of a turn shows as a jerk; steps show as a twitch."
 	case Roll:
 		p.Does += "It matters only in a style that follows in roll."
-		p.Raise = "Smoother: the horizon leans and comes back gently, and stays off level for longer."
-		p.Lower = "Quicker: the horizon leans and comes back with the handle."
+		p.Raise = "A lean of the horizon looks smoother: it comes and goes gently, and stays longer."
+		p.Lower = "The horizon is quicker: it leans and comes back with the handle."
 		p.TooMuch = "The horizon is still leaning when the handle has long been level."
 		p.TooLittle = "The horizon jerks as the handle leans."
 		p.With = append(p.With, Interplay{"horizon.offset_deg", "Level, offset included, is what the head comes back to."})
 	case Tilt:
 		p.Does += "It also lets less of a quick nod through than of a slow one."
-		p.Raise = "Smoother: tilts start and end softly; the head trails further behind on stairs and takes longer to settle."
-		p.Lower = "Quicker: the head keeps up with a subject that sits or rises; starts and stops show more."
+		p.Raise = "Tilts look smoother: they start and end softly. On stairs the head trails further behind, and it settles later."
+		p.Lower = "The head is quicker: it keeps up with a subject that sits or rises, and starts and stops show more."
 		p.TooMuch = "Headroom is lost while a subject rises, and the picture goes on tilting after the operator has stopped."
 		p.TooLittle = "Each start and stop of a tilt shows as a jerk; footfalls show as a nod."
 		p.With = append(p.With, Interplay{"limits.tilt.up_deg", "With more smoothing the head reaches its limit later and more gently."})
