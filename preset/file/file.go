@@ -71,6 +71,9 @@ func Values(name string, data []byte) (map[string]any, error) {
 
 // check does all of the reading but the second decoder; the Doc it returns has go-toml's tree.
 func check(name string, data []byte) (*Doc, error) {
+	if len(data) > MaxBytes {
+		return nil, tooLarge(name, int64(len(data)))
+	}
 	d := &Doc{name: name, text: bytes.Clone(data)}
 	if err := d.checkBytes(); err != nil {
 		return nil, err

@@ -3,6 +3,7 @@ package file
 import (
 	"fmt"
 	"math/rand"
+	"os"
 	"strings"
 )
 
@@ -13,6 +14,14 @@ type generator struct {
 	nl string
 	b  strings.Builder
 	n  int
+}
+
+// storm is how many texts a property test makes: n, or fifty times as many with RIGKEEP_STORM set.
+func storm(n int64) int64 {
+	if os.Getenv("RIGKEEP_STORM") != "" {
+		return 50 * n
+	}
+	return n
 }
 
 // genText gives one text; equal seeds give equal texts.

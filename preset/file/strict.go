@@ -15,9 +15,6 @@ import (
 
 // checkBytes refuses what cannot be TOML before any parser sees it.
 func (d *Doc) checkBytes() error {
-	if len(d.text) > MaxBytes {
-		return tooLarge(d.name, int64(len(d.text)))
-	}
 	if bytes.HasPrefix(d.text, []byte("\xff\xfe")) || bytes.HasPrefix(d.text, []byte("\xfe\xff")) {
 		return &Error{File: d.name, Line: 1, Col: 1, What: "the file is saved as UTF-16", Want: "UTF-8 text",
 			Fix: "save it again from the editor with encoding UTF-8"}
