@@ -27,6 +27,7 @@ func TestEdits(t *testing.T) {
 		{"exponent", "a = 1E6\n", set("a", 2.5e7), "a = 2.5E7\n"},
 		{"underscores go", "a = 1_000.50\n", set("a", 2000), "a = 2000.00\n"},
 		{"exact beyond 2^53", "a = 1.0\n", set("a", int64(9007199254740993)), "a = 9007199254740993\n"},
+		{"too large for a whole number to be exact", "a = 41\n", set("a", 1e16), "a = 1e16\n"},
 		{"very small", "a = 0.10\n", set("a", 1e-9), "a = 1e-9\n"},
 		{"same value, other spelling", "a = 0x10 # sixteen\n", set("a", 16.0), "a = 0x10 # sixteen\n"},
 		{"single quotes stay", "a = 'x\\y'\n", set("a", `c:\z`), "a = 'c:\\z'\n"},
@@ -103,7 +104,7 @@ func TestEdits(t *testing.T) {
 }
 
 func TestEditsRefused(t *testing.T) {
-	const text = "a = 1\n\n[s]\npan = 1\nlist = [\n 1, # one\n 2\n]\n[[part]]\nm = 1\n"
+	const text = "a = 1\n\n[s]\npan = 1\nlist = [\n 1, # one\n 2\n]\n[[part]]\nm = 1\ndeep = [[\n 1, # one\n 2], 3]\n"
 	d, err := Parse("F", []byte(text))
 	if err != nil {
 		t.Fatal(err)
@@ -121,6 +122,7 @@ func TestEditsRefused(t *testing.T) {
 		{Edit{Key: "part[1]", Value: 3}, "F:9:3: part[1]: a single value was given for a table; expected a table"},
 		{Edit{Key: "none[1].m", Value: 3}, "F:1:1: none[1].m: there are none of these yet; expected the number 0"},
 		{Edit{Key: "s.list", Value: "x"}, "F:5:8: s.list: there are remarks within the old value, which would be lost; expected a value of the same kind; edit the file by hand"},
+		{Edit{Key: "part[0].deep", Value: []any{"x", 3}}, "F:11:8: part[0].deep: there are remarks within the old value, which would be lost"},
 		{Edit{Key: "b", Value: struct{}{}}, "a value of type struct {} has no form in TOML"},
 		{Edit{Key: "b", Value: nil}, "F:1:1: b: no value; expected"},
 		{Edit{Key: "b", Value: "\xff"}, "the text is not UTF-8"},
@@ -268,12 +270,13 @@ func TestLayout(t *testing.T) {
 		{"a remark line new", strings.Replace(base, "roll", "# new\nroll", 1), true, true, false},
 		{"a remark moved to another key", strings.Replace(strings.Replace(base, " # p", "", 1), "38", "38 # p", 1), true, true, false},
 		{"a remark in a list", strings.Replace(base, "one", "first", 1), true, true, false},
-		{"blanks before a remark", strings.Replace(base, " # p", "    # p", 1), true, false, false},
+		{"blanks before a remark", strings.Replace(base, " # p", "    # p", 1), true, false, true},
 		{"spelling of a number", strings.Replace(base, "41", "41.0", 1), true, false, true},
 		{"order", strings.Replace(base, "pan = 41 # p\nroll = 38\n", "roll = 38\npan = 41 # p\n", 1), true, false, true},
 		{"a blank line", strings.Replace(base, "[z]\n", "[z]\n\n", 1), true, false, true},
 		{"line ends", strings.ReplaceAll(base, "\n", "\r\n"), true, false, true},
-		{"last line break", strings.TrimSuffix(base, "\n"), true, false, false},
+		{"last line break", strings.TrimSuffix(base, "\n"), true, false, true},
+		{"byte-order mark", "\ufeff" + base, true, false, true},
 		{"braces for a header", strings.Replace(base, "w = { a = 1 }\n", "w.a = 1\n", 1), true, false, true},
 		{"both", strings.Replace(strings.Replace(base, "# p", "# q", 1), "38", "0x26", 1), true, true, true},
 	} {
@@ -416,5 +419,83 @@ func TestFaultsHavePlaces(t *testing.T) {
 	es = append(es, &Error{What: "two", Cause: ErrUnsafeEdit})
 	if err := es.Err(); !errors.Is(err, ErrUnsafeEdit) || err.Error() != "F:1:5: a: one\ntwo" || len(List(err)) != 2 {
 		t.Errorf("two faults: %v", err)
+	}
+}
+
+// TestSafetyNet tries what finish is for: splices that a fault in the editor might come up with.
+func TestSafetyNet(t *testing.T) {
+	d, err := Parse("F", []byte("a = 1\nb = 2\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := Path{Key("a")}
+	for name, c := range map[string]struct {
+		splices []splice
+		deleted bool
+	}{
+		"no TOML":                {[]splice{{span{4, 5}, "="}}, false},
+		"another value":          {[]splice{{span{4, 5}, "9"}}, false},
+		"another key too":        {[]splice{{span{4, 5}, "3"}, {span{10, 11}, "3"}}, false},
+		"another key's spelling": {[]splice{{span{4, 5}, "3"}, {span{10, 11}, "2.0"}}, false},
+		"a key more":             {[]splice{{span{4, 5}, "3\nc = 1"}}, false},
+		"a key less":             {[]splice{{span{4, 5}, "3"}, {span{6, 12}, ""}}, false},
+		"one place twice":        {[]splice{{span{4, 5}, "3"}, {span{4, 6}, "3"}}, false},
+		"not deleted":            {nil, true},
+		"both deleted":           {[]splice{{span{0, 12}, ""}}, true},
+	} {
+		got, err := d.finish(c.splices, p, int64(3), c.deleted)
+		var e *Error
+		if got != nil || !errors.Is(err, ErrUnsafeEdit) || !errors.As(err, &e) || e.Class != Usage || e.Key != "a" {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, err := d.finish([]splice{{span{4, 5}, "3.0"}}, p, int64(3), false); err != nil {
+		t.Errorf("a good one: %v", err)
+	}
+	if _, err := d.finish([]splice{{span{0, 6}, ""}}, p, nil, true); err != nil {
+		t.Errorf("a good deletion: %v", err)
+	}
+}
+
+func TestEqual(t *testing.T) {
+	utc := time.Date(2026, 3, 12, 9, 40, 0, 0, time.UTC)
+	for _, c := range []struct {
+		a, b any
+		want bool
+	}{
+		{int64(40), 40.0, true}, {40.0, int64(40), true}, {int64(40), 40.5, false}, {int64(1), "1", false}, {true, "true", false},
+		{int64(9007199254740993), 9007199254740992.0, false}, {int64(math.MaxInt64), float64(1 << 63), false}, {int64(math.MinInt64), -float64(1 << 63), true},
+		{utc, utc.In(time.FixedZone("", 3600)), true}, {utc, utc.Add(1), false}, {Date{2026, 3, 12}, Date{2026, 3, 12}, true}, {Date{2026, 3, 12}, utc, false},
+		{[]any{int64(1)}, []any{1.0}, true}, {[]any{int64(1)}, []any{}, false}, {[]any{int64(1)}, []any{int64(2)}, false}, {[]any{}, map[string]any{}, false},
+		{map[string]any{"a": int64(1)}, map[string]any{"a": 1.0}, true}, {map[string]any{"a": int64(1)}, map[string]any{"b": int64(1)}, false},
+		{map[string]any{"a": int64(1)}, map[string]any{"a": int64(1), "b": nil}, false},
+	} {
+		if Equal(c.a, c.b) != c.want || Equal(c.b, c.a) != c.want {
+			t.Errorf("%v and %v: %v", c.a, c.b, !c.want)
+		}
+	}
+}
+
+func TestParsePath(t *testing.T) {
+	for s, want := range map[string]string{
+		"a": "a", "a.b-c_2": "a.b-c_2", "part[0].mass_kg": "part[0].mass_kg", "l[1][22]": "l[1][22]", `"a".'b'`: "a.b", `'b c'."d.e"`: `"b c"."d.e"`,
+		`"\u0041\t\""`: `"A\t\""`, `""`: `""`, `"\U0001F3A5"`: `"🎥"`,
+		"": "-", ".a": "-", "a.": "-", "a..b": "-", "a b": "-", "a[": "-", "a[]": "-", "a[01]": "-", "a[+1]": "-", "a[-1]": "-", "[0]": "-", "a[0]b": "-",
+		"a[99999999999999999999]": "-", `"a`: "-", `"a\q"`: "-", `"\ud800"`: "-", `"\u00"`: "-", "ä": "-", "\xff": "-", "'a\nb'": "-",
+	} {
+		p, err := ParsePath(s)
+		got := p.String()
+		if err != nil {
+			got = "-"
+			if e := List(err); len(e) != 1 || e[0].Class != Usage {
+				t.Errorf("%q: %v", s, err)
+			}
+		}
+		if got != want {
+			t.Errorf("%q: %s, want %s", s, got, want)
+		}
+	}
+	if got := Join("follow", "wide shot", "part", 3, "x"); got != `follow."wide shot".part[3].x` {
+		t.Error(got)
 	}
 }

@@ -16,7 +16,10 @@ func SameValues(a, b *Doc) bool { return Equal(a.tree, b.tree) }
 // that differ in their values both are about the rest as well, but a value that changed is not told from one spelled
 // differently; ask SameValues first.
 func Layout(a, b *Doc) (comments, layout bool) {
-	return !slices.Equal(a.commentList(), b.commentList()), !bytes.Equal(a.bare(), b.bare())
+	comments = !slices.Equal(a.commentList(), b.commentList())
+	layout = !bytes.Equal(a.bare(), b.bare())
+	// Blanks around remarks, a byte-order mark, the last line break: never say that texts are the same when they are not.
+	return comments, layout || !comments && !bytes.Equal(a.text, b.text)
 }
 
 // Comment is one remark in a text.
