@@ -1,6 +1,8 @@
 package examples
 
 import (
+	"bytes"
+	"io/fs"
 	"math"
 	"testing"
 
@@ -107,6 +109,21 @@ func TestSmallLoop(t *testing.T) {
 			if !(o.K/k >= s.BenchMargin) {
 				t.Errorf("%v: onset over reference is %.2f, under the sheet's margin %v", a, o.K/k, s.BenchMargin)
 			}
+		}
+	}
+}
+
+func TestAccess(t *testing.T) {
+	for _, slug := range GimbalSlugs() {
+		a, ok := Gimbal(slug)
+		b, err := fs.ReadFile(Gimbals(), slug+".toml")
+		if !ok || err != nil || !bytes.Equal(a, b) || len(a) == 0 {
+			t.Errorf("%s: %v, %v", slug, ok, err)
+		}
+	}
+	for _, slug := range []string{"", "nonesuch", "../gimbals/quay-large"} {
+		if _, ok := Gimbal(slug); ok {
+			t.Errorf("a sheet %q", slug)
 		}
 	}
 }

@@ -208,6 +208,15 @@ func TestLevels(t *testing.T) {
 	var got []string
 	for l := Same; l <= Major; l++ {
 		got = append(got, l.String())
+		var back Level
+		text, err := l.MarshalText()
+		if err != nil || back.UnmarshalText(text) != nil || back != l {
+			t.Errorf("%v is written %q and read %v", l, text, back)
+		}
+	}
+	var l Level
+	if l.UnmarshalText([]byte("huge")) == nil || Level(9).String() != "level(9)" {
+		t.Error("a level that is none")
 	}
 	if !reflect.DeepEqual(got, []string{"same", "minor", "notable", "major"}) {
 		t.Error(got)

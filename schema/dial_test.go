@@ -180,7 +180,8 @@ func TestDialValues(t *testing.T) {
 	}
 	d.Map = nil
 	var de *DomainError
-	if _, err := d.ToSI(50); !errors.As(err, &de) {
+	d.Key = "filters.drive"
+	if _, err := d.ToSI(50); !errors.As(err, &de) || de.Error() != "dial filters.drive has no map to SI" {
 		t.Error(err)
 	}
 	if _, err := d.FromSI(50); !errors.As(err, &de) {

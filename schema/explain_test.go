@@ -90,6 +90,14 @@ func TestExplainOn(t *testing.T) {
 	if r := *second.On.Fine.Up.LagS / *e.On.Fine.Up.LagS; !is(&r, math.Sqrt2) {
 		t.Errorf("second order over first: %v", r)
 	}
+	// a time constant: its lag is itself
+	d = s.Dials["filters.drive"]
+	d.Map = &Map{Kind: Linear, Unit: "s", AtMin: 0, AtMax: 0.01}
+	s.Dials[d.Key] = d
+	e, _ = c.ExplainOn(d.Key, s, int64(20))
+	if up := e.On.Fine.Up; !is(up.SI, 0.0001) || !is(up.LagS, 0.0001) {
+		t.Errorf("%+v", up)
+	}
 	// no value: steps from the default
 	e, _ = c.ExplainOn("stiffness.pan", s, nil)
 	if on := e.On; on.Value != nil || on.ValueSI != nil || on.Share != nil || !is(on.Start, 20) || !is(on.Coarse.Up.SI, 2.5) {

@@ -32,7 +32,7 @@ func kinds(ps []Param) []Kind {
 	rig := append(head(KindRig),
 		Field{Path: "alias", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The name by which people call this rig.", Example: "zoom-build"},
 		Field{Path: "gimbal", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The gimbal sheet, by its file name without .toml.", Example: "quay-large"},
-		Field{Path: "was", Type: Strings, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
+		Field{Path: "was", Type: Strings, Pattern: fingerprintPattern, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
 		note,
 		Field{Path: "part[].slot", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "What the part is: body, lens, plate, battery, monitor.", Example: "body"},
 		Field{Path: "part[].name", Type: String, Required: true, MaxLen: 200, Doc: "Which one it is.", Example: "cine body, cage and top handle"},

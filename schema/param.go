@@ -13,7 +13,13 @@ const (
 	Major
 )
 
-func (l Level) String() string { return [...]string{"same", "minor", "notable", "major"}[l] }
+func (l Level) String() string {
+	names := [...]string{"same", "minor", "notable", "major"}
+	if l < 0 || int(l) >= len(names) {
+		return fmt.Sprintf("level(%d)", int(l))
+	}
+	return names[l]
+}
 
 // MarshalText writes the level's word, as JSON shows it.
 func (l Level) MarshalText() ([]byte, error) { return []byte(l.String()), nil }

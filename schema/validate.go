@@ -444,6 +444,9 @@ func (f *Field) want() string {
 	case f.Type == Floats && f.Len > 0:
 		s = fmt.Sprintf("a list of %d numbers", f.Len)
 	}
+	if f.Type == Strings && f.Pattern != "" {
+		s = "a list, each item " + s
+	}
 	if r := f.Range(); r != "" {
 		s += ", " + r
 	}

@@ -69,6 +69,8 @@ func TestValidate(t *testing.T) {
 		{KindTune, "rig", "K7QD2M9X4C", "rig", "fingerprint of ten"},
 		{KindTune, "rig", "k7qd2m9x4l", "rig", "fingerprint of ten"}, // no l in the alphabet
 		{KindTune, "rig", nil, "rig", "missing"},
+		{KindRig, "was", []any{"k7qd2m9x4c", "old"}, "was", "a list, each item a fingerprint"},
+		{KindRig, "was", "k7qd2m9x4c", "was", "a list, each item a fingerprint"},
 		{KindJob, "from", time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), "from", "a date like"},
 		{KindJob, "from", "2026-03-02", "from", "a date like"},
 		{KindBench, "result.pan.doubt", "yes", "result.pan.doubt", "true or false"},
