@@ -105,6 +105,8 @@ func (f *Field) example() string {
 	v := f.Example
 	if v == nil {
 		switch {
+		case f.Type == Floats || f.Type == Strings:
+			v = []any{}
 		case len(f.Enum) > 0:
 			v = f.Enum[0]
 		case f.Pattern == fingerprintPattern:
@@ -113,8 +115,6 @@ func (f *Field) example() string {
 			v = "..."
 		case f.Type == Bool:
 			v = false
-		case f.Type == Floats || f.Type == Strings:
-			v = []any{}
 		case f.Min != nil:
 			v = *f.Min
 		default:
