@@ -158,6 +158,29 @@ func TestSetOnCorpus(t *testing.T) {
 	t.Logf("%d edits", edits)
 }
 
+// soundDocs is the tune, generated texts from a first seed on, and those of toml-test that we take, by name.
+func soundDocs(t *testing.T, first int64) map[string]*Doc {
+	t.Helper()
+	docs := map[string]*Doc{}
+	must := func(name string, data []byte) {
+		d, err := Parse(name, data)
+		if err != nil {
+			t.Fatalf("%v\n%s", err, data)
+		}
+		docs[name] = d
+	}
+	must("tune", []byte(tune))
+	for seed := first; seed < first+storm(80); seed++ {
+		must(fmt.Sprintf("seed %d", seed), genText(seed))
+	}
+	for name, data := range corpus(t, "valid") {
+		if d, err := Parse(name, data); err == nil { // those refused: see TestCorpusValid
+			docs[name] = d
+		}
+	}
+	return docs
+}
+
 // oneInsertion says whether long is short with bytes added in one place.
 func oneInsertion(short, long []byte) bool {
 	n := 0
@@ -169,19 +192,10 @@ func oneInsertion(short, long []byte) bool {
 
 // TestInsertAndDelete adds a key to every table there is, and takes it out again: the text must be as before, to the byte.
 func TestInsertAndDelete(t *testing.T) {
-	texts := map[string][]byte{"tune": []byte(tune)}
-	for seed := int64(0); seed < storm(80); seed++ {
-		texts[fmt.Sprintf("seed %d", seed)] = genText(seed)
-	}
-	for name, data := range corpus(t, "valid") {
-		texts[name] = data
-	}
+	docs := soundDocs(t, 0)
 	n := 0
-	for name, data := range texts {
-		d, err := Parse(name, data)
-		if err != nil {
-			continue
-		}
+	for name, d := range docs {
+		data := d.Text()
 		for _, table := range append([]string{""}, d.Tables()...) {
 			key := strings.TrimPrefix(table+".new key", ".")
 			key = strings.Replace(key, "new key", `"new key"`, 1)
@@ -237,19 +251,10 @@ func subsequence[T comparable](short, long []T) bool {
 
 // TestDeleteTakesOnlyItsKey deletes every key, table and element of many texts, one at a time.
 func TestDeleteTakesOnlyItsKey(t *testing.T) {
-	texts := map[string][]byte{"tune": []byte(tune)}
-	for seed := int64(1000); seed < 1000+storm(80); seed++ {
-		texts[fmt.Sprintf("seed %d", seed)] = genText(seed)
-	}
-	for name, data := range corpus(t, "valid") {
-		texts[name] = data
-	}
+	docs := soundDocs(t, 1000)
 	n := 0
-	for name, data := range texts {
-		d, err := Parse(name, data)
-		if err != nil {
-			continue
-		}
+	for name, d := range docs {
+		data := d.Text()
 		var all []Path
 		d.index().root.walk(nil, func(p Path, _ *item) { all = append(all, p) })
 		for _, p := range all {
@@ -302,18 +307,9 @@ func (p Path) leadsTo(q Path) bool { return len(p) <= len(q) && slices.Equal(p, 
 
 // TestGraftEverything builds each text anew in an empty one, key by key and table by table, from the text itself.
 func TestGraftEverything(t *testing.T) {
-	texts := map[string][]byte{"tune": []byte(tune)}
-	for seed := int64(2000); seed < 2000+storm(80); seed++ {
-		texts[fmt.Sprintf("seed %d", seed)] = genText(seed)
-	}
-	for name, data := range corpus(t, "valid") {
-		texts[name] = data
-	}
-	for name, data := range texts {
-		src, err := Parse(name, data)
-		if err != nil {
-			continue
-		}
+	docs := soundDocs(t, 2000)
+	for name, src := range docs {
+		data := src.Text()
 		d, err := Parse(name, nil)
 		if err != nil {
 			t.Fatal(err)
