@@ -44,9 +44,13 @@ const (
 )
 
 // Lags lists every shape of smoothing.
+//
+// Source: the package comment's definitions.
 func Lags() []Lag { return []Lag{Single, Critical, Double} }
 
 // ParseLag reads the name of a shape of smoothing; empty is Single.
+//
+// Source: definition.
 func ParseLag(s string) (Lag, error) {
 	l := Lag(strings.ToLower(strings.TrimSpace(s)))
 	if l == "" {
@@ -90,6 +94,8 @@ type Style struct {
 }
 
 // Validate reports the first field outside the model's domain as *domain.Error.
+//
+// Source: limits by definition, wide enough for any head.
 func (s Style) Validate() error {
 	if err := inRange("window (rad)", s.Window, 0, MaxWindow); err != nil {
 		return err

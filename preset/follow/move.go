@@ -63,28 +63,38 @@ type Move struct {
 }
 
 // NewPan is a constant-rate pan: rate in rad/s (signed), duration in s.
+//
+// Source: definition.
 func NewPan(rate, duration float64) Move {
 	return Move{[][]Step{{{Kind: Pan, Rate: rate, Duration: duration}}}}
 }
 
 // NewTurn is a minimum-jerk turn through angle (rad, signed) in duration s.
+//
+// Source: Flash & Hogan 1985, as Handle.
 func NewTurn(angle, duration float64) Move {
 	return Move{[][]Step{{{Kind: Turn, Angle: angle, Duration: duration}}}}
 }
 
 // NewWhip is a fast minimum-jerk turn through angle (rad, signed) whose peak
 // rate is WhipRate.
+//
+// Source: Flash & Hogan 1985 for the shape; WhipRate is common practice, no source.
 func NewWhip(angle float64) Move {
 	return Move{[][]Step{{{Kind: Whip, Angle: angle, Duration: whipTime(angle)}}}}
 }
 
 // NewSway is a sum of tones for duration s.
+//
+// Source: definition.
 func NewSway(duration float64, tones ...Tone) Move {
 	return Move{[][]Step{{{Kind: Sway, Duration: duration, Tones: tones}}}}
 }
 
 // NewRecorded is a recorded heading; it starts at the first sample's time and
 // angle, which count as zero.
+//
+// Source: definition.
 func NewRecorded(samples []Sample) (Move, error) {
 	m := Move{[][]Step{{{Kind: Recorded, Samples: samples}}}}
 	if len(samples) >= 2 {
@@ -98,6 +108,8 @@ func NewRecorded(samples []Sample) (Move, error) {
 func whipTime(angle float64) float64 { return 15.0 / 8 * math.Abs(angle) / WhipRate }
 
 // Validate reports the first step outside the model's domain as *domain.Error.
+//
+// Source: limits by definition.
 func (m Move) Validate() error {
 	n := 0
 	for _, line := range m.Lines {
@@ -182,6 +194,8 @@ type placed struct {
 }
 
 // Duration is the time in s after which the handle no longer moves.
+//
+// Source: definition.
 func (m Move) Duration() float64 {
 	d := 0.0
 	for _, line := range m.Lines {
@@ -198,6 +212,8 @@ func (m Move) Duration() float64 {
 }
 
 // Tones lists the tones of every sway in the move.
+//
+// Source: definition.
 func (m Move) Tones() []Tone {
 	var out []Tone
 	for _, line := range m.Lines {

@@ -47,6 +47,8 @@ FREQ  = number with Hz                  positive turns left (pan) or up (tilt) b
 // MoveGrammar has the whole form. Capitals do not matter. The error is a
 // *ParseError for a text of another form, an *domain.Error for a number outside
 // the model's domain.
+//
+// Source: a form of our own, MoveGrammar.
 func ParseMove(text string) (Move, error) {
 	p := &parser{text: text}
 	m, err := p.move()

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"rigkeep/preset/domain"
+	"rigkeep/preset/internal/modeltest"
 )
 
 func TestParseMove(t *testing.T) {
@@ -226,15 +227,15 @@ func TestReadRecording(t *testing.T) {
 	}
 	want := []Sample{{0, 350 * Deg}, {0.1, 355.5 * Deg}, {0.2, 362 * Deg}, {0.3, 370 * Deg}}
 	for i, s := range got {
-		close(t, "time", s.Time, want[i].Time, 1e-12, 0)
-		close(t, "angle", s.Angle, want[i].Angle, 1e-12, 0)
+		modeltest.Near(t, "time", s.Time, want[i].Time, 0, 1e-12)
+		modeltest.Near(t, "angle", s.Angle, want[i].Angle, 0, 1e-12)
 	}
 	m, err := NewRecorded(got)
 	if err != nil {
 		t.Fatal(err)
 	}
-	close(t, "heading half way along a line", m.Handle(0.05), 2.75*Deg, 1e-12, 0)
-	close(t, "end", m.Handle(9), 20*Deg, 1e-12, 0)
+	modeltest.Near(t, "heading half way along a line", m.Handle(0.05), 2.75*Deg, 0, 1e-12)
+	modeltest.Near(t, "end", m.Handle(9), 20*Deg, 0, 1e-12)
 	// a recorded ramp is a pan, to the last bit or nearly
 	ramp, err := ReadRecording(strings.NewReader("t,pan\n0,0\n0.7,14\n3,60\n"), RecordingOptions{TimeUnit: "s"})
 	if err != nil {
@@ -243,8 +244,8 @@ func TestReadRecording(t *testing.T) {
 	m, _ = NewRecorded(ramp)
 	a := simulate(t, m, Style{3 * Deg, 0.4, Single}, Options{})
 	b := simulate(t, NewPan(20*Deg, 3), Style{3 * Deg, 0.4, Single}, Options{})
-	close(t, "lag at stop", a.LagAtStop, b.LagAtStop, 1e-12, 0)
-	close(t, "start", value(t, "start", a.StartDelay), *b.StartDelay, 1e-12, 0)
+	modeltest.Near(t, "lag at stop", a.LagAtStop, b.LagAtStop, 0, 1e-12)
+	modeltest.Near(t, "start", value(t, "start", a.StartDelay), *b.StartDelay, 0, 1e-12)
 	if !reflect.DeepEqual(a.Moves, b.Moves) {
 		t.Error("one moves, one does not")
 	}

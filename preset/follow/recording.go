@@ -33,6 +33,8 @@ const maxRecorded = 5_000_000
 // to have passed north, and made continuous. Errors are *ReadError: no such
 // columns, a cell that is no number, a time that does not rise, fewer than two rows;
 // or *domain.Error: a recording longer than an hour.
+//
+// Source: a form of our own; CSV as RFC 4180 as far as it goes.
 func ReadRecording(r io.Reader, o RecordingOptions) ([]Sample, error) {
 	in, err := csvlog.Open(r)
 	if err != nil {

@@ -3,6 +3,8 @@ package follow
 import (
 	"slices"
 	"testing"
+
+	"rigkeep/preset/internal/modeltest"
 )
 
 func search(t testing.TB, kind string, o SearchOptions) *Proposal {
@@ -31,9 +33,9 @@ func TestSearchKeepsTheSubjectInItsShare(t *testing.T) {
 		// what was found is what a full simulation at 1 kHz says
 		m, _ := ParseMove(s.Move)
 		r := simulate(t, m, p.Best.Style, Options{FieldOfView: 40 * Deg, CountLanding: s.Landing >= 0, Landing: max(0, s.Landing)})
-		close(t, s.Kind+" drift", value(t, "drift", r.Drift.MaxShare), p.Best.Drift, 1e-3, 0.01)
+		modeltest.Near(t, s.Kind+" drift", value(t, "drift", r.Drift.MaxShare), p.Best.Drift, 0.01, 1e-3)
 		if !p.Best.Still {
-			close(t, s.Kind+" smoothness", value(t, "sparc", r.SPARC), p.Best.SPARC, 0.02, 0.01)
+			modeltest.Near(t, s.Kind+" smoothness", value(t, "sparc", r.SPARC), p.Best.SPARC, 0.01, 0.02)
 		}
 		for i, q := range p.Trade {
 			if q.Drift <= p.MaxDrift && p.Best.SPARC < q.SPARC*(1+nearBest)-1e-12 {

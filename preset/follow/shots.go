@@ -33,9 +33,13 @@ var shots = []Shot{
 }
 
 // Shots lists the kinds of shot known.
+//
+// Source: common practice, no source.
 func Shots() []Shot { return slices.Clone(shots) }
 
 // ShotOf finds a kind of shot. The error is *domain.Error and lists the kinds.
+//
+// Source: common practice, no source.
 func ShotOf(kind string) (Shot, error) {
 	var kinds []string
 	for _, s := range shots {

@@ -27,6 +27,7 @@ const (
 	leastSegment    = 1.0 // s: below that, pieces between gaps are too short to use
 	defaultPeaks    = 8
 	consideredPeaks = 40
+	mostGrid        = 20.0 // samples on the even grid for each row of the log
 )
 
 // Band is a stretch of frequencies, Low <= f < High.
@@ -117,6 +118,13 @@ func Analyse(l *Log, s Settings) (*Report, error) {
 		return nil, refuse("sample rate (Hz)", r.Rate, "a number above 0", "")
 	}
 	use, n := l.choose(s, r)
+	grid := 0.0
+	for _, p := range use {
+		grid += l.lasts(p) * r.Rate
+	}
+	if grid > mostGrid*float64(len(l.Time)) {
+		return nil, refuse("number of samples on an even grid", grid, fmt.Sprintf("at most %g for each row", mostGrid), "cut the log at its gaps, or ask for a lower rate")
+	}
 	for _, a := range schema.Axes {
 		x := l.Rates[a]
 		if x == nil {
@@ -136,6 +144,9 @@ func Analyse(l *Log, s Settings) (*Report, error) {
 		spec, err := Welch(r.Rate, n, even...)
 		if err != nil {
 			return nil, err
+		}
+		if t := spec.Total(); math.IsNaN(t) || math.IsInf(t, 0) {
+			return nil, refuse("turn rate about "+a.String(), t, "values whose squares a computer number can hold", "check the column and its unit")
 		}
 		r.Axes = append(r.Axes, axisReport(a, spec, meanOf(even), s, lim))
 	}
@@ -162,7 +173,8 @@ func (l *Log) choose(s Settings, r *Report) ([]piece, int) {
 	if s.Segment > 0 {
 		least = float64(s.Segment) / r.Rate
 	}
-	if len(use) > 1 && longest(use) < 2*least && longest(whole) >= 2*least {
+	fits := longest(whole)*r.Rate <= mostGrid*float64(len(l.Time))
+	if len(use) > 1 && longest(use) < 2*least && longest(whole) >= 2*least && fits {
 		use = whole
 		bridged = true
 		r.Notes = append(r.Notes, "the pieces between the gaps are too short for a spectrum, so the gaps are bridged; levels are less sure")
@@ -172,7 +184,7 @@ func (l *Log) choose(s Settings, r *Report) ([]piece, int) {
 	}
 	n := s.Segment
 	if n == 0 {
-		n = 1 << bits.Len(uint(wantedSegment*r.Rate/math.Sqrt2))
+		n = max(16, 1<<bits.Len(uint(math.Min(wantedSegment*r.Rate/math.Sqrt2, maxRows))))
 		for n > 16 && float64(n) > longest(use)*r.Rate/2 {
 			n /= 2
 		}

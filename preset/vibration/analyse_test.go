@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"rigkeep/preset/internal/modeltest"
 	"rigkeep/schema"
 )
 
@@ -170,8 +171,8 @@ func TestUnevenSamplingAgrees(t *testing.T) {
 				if how == Linear {
 					tol = 0.06 // a straight line cuts 31 Hz short
 				}
-				near(t, name+" Hz", p.Hz, want[i].Hz, 0.02, 0)
-				near(t, name+" rms", p.RMS, want[i].RMS, 0, tol)
+				modeltest.Near(t, name+" Hz", p.Hz, want[i].Hz, 0, 0.02)
+				modeltest.Near(t, name+" rms", p.RMS, want[i].RMS, tol, 0)
 			}
 		}
 	}
@@ -193,7 +194,7 @@ func TestGapsCutTheLog(t *testing.T) {
 	if r.Pieces != 2 || len(r.Timing.Gaps) != 1 || r.Timing.Gaps[0].Line != 10002 {
 		t.Errorf("%d pieces, gaps %+v", r.Pieces, r.Timing.Gaps)
 	}
-	near(t, "rms", r.Axes[2].Peaks[0].RMS/deg, 2, 0, 0.01)
+	modeltest.Near(t, "rms", r.Axes[2].Peaks[0].RMS/deg, 2, 0.01, 0)
 	bridged := analyse(t, hole(10000, 14000), Settings{AcrossGaps: true})
 	if bridged.Pieces != 1 || bridged.Axes[2].Peaks[0].RMS > 1.95*deg {
 		t.Errorf("%d pieces, rms %g: the gap should have cost level", bridged.Pieces, bridged.Axes[2].Peaks[0].RMS/deg)
@@ -231,8 +232,8 @@ func TestHarmonicsAreGrouped(t *testing.T) {
 			t.Errorf("member %d has order %d", i, m.Order)
 		}
 	}
-	near(t, "fundamental", s[0].Hz, 17.3, 0.02, 0)
-	near(t, "level", s[0].RMS/deg, math.Sqrt(1+0.25+0.04), 0, 0.01)
+	modeltest.Near(t, "fundamental", s[0].Hz, 17.3, 0, 0.02)
+	modeltest.Near(t, "level", s[0].RMS/deg, math.Sqrt(1+0.25+0.04), 0.01, 0)
 	if v := r.Verdict; !slices.ContainsFunc(v.Evidence, func(e string) bool { return strings.Contains(e, "with 2 harmonics") }) {
 		t.Errorf("evidence %q", v.Evidence)
 	}
@@ -267,7 +268,7 @@ func TestLimitsAreATable(t *testing.T) {
 		}
 	}
 	lim := DefaultLimits()
-	near(t, "tone", lim.ToneRate, 0.1*math.Pi/180, 1e-15, 0)
+	modeltest.Near(t, "tone", lim.ToneRate, 0.1*math.Pi/180, 0, 1e-15)
 	lim.FastFrom = 5 // another shop's habit
 	if r := analyse(t, logOf(400, 20, 0.05, 0, tone{6.3, 2}), Settings{Limits: &lim}); r.Verdict.Kind != FastAndRough {
 		t.Errorf("limits are not heeded: %q", r.Verdict.Kind)

@@ -179,6 +179,8 @@ func (p *problem) at(line int) {
 // that cannot be used are left out and named in Findings; the log is refused with
 // *ReadError if that is more than a tenth of it, if no columns fit, or if fewer
 // than 16 rows remain.
+//
+// Source: CSV as RFC 4180 as far as it goes; what counts as odd is common practice, no source.
 func Read(r io.Reader, o ReadOptions) (*Log, error) {
 	if o.Rate != 0 && !(o.Rate > 0 && o.Rate <= 1e6) {
 		return nil, &ReadError{What: fmt.Sprintf("the sample rate %g Hz cannot be", o.Rate), Do: "expected a number above 0, at most 1000000"}

@@ -9,15 +9,9 @@ import (
 	"strings"
 	"testing"
 
+	"rigkeep/preset/internal/modeltest"
 	"rigkeep/schema"
 )
-
-func near(t testing.TB, what string, got, want, abs, rel float64) {
-	t.Helper()
-	if math.IsNaN(got) || math.Abs(got-want) > abs+rel*math.Abs(want) {
-		t.Errorf("%s: got %.12g, want %.12g", what, got, want)
-	}
-}
 
 func read(t testing.TB, text string, o ReadOptions) *Log {
 	t.Helper()
@@ -77,7 +71,7 @@ func TestFormsOfALog(t *testing.T) {
 				t.Fatalf("timing %+v", l.Timing)
 			}
 			for i, x := range l.Time {
-				near(t, "time", x, float64(i)*0.005, 1e-9, 0)
+				modeltest.Near(t, "time", x, float64(i)*0.005, 0, 1e-9)
 			}
 			for a, scale := range map[schema.Axis]float64{schema.Pan: 1, schema.Roll: -2, schema.Tilt: 3} {
 				if len(l.Rates[a]) != 40 {
@@ -88,7 +82,7 @@ func TestFormsOfALog(t *testing.T) {
 					off = 1
 				}
 				for i, x := range l.Rates[a] {
-					near(t, a.String(), x*180/math.Pi, (scale*pan(i)+off)*c.unit, 1e-9, 1e-9)
+					modeltest.Near(t, a.String(), x*180/math.Pi, (scale*pan(i)+off)*c.unit, 1e-9, 1e-9)
 				}
 			}
 		})

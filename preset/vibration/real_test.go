@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"rigkeep/preset/internal/modeltest"
 	"rigkeep/schema"
 )
 
@@ -54,7 +55,7 @@ func TestRealTraces(t *testing.T) {
 			t.Errorf("%s: timing %+v", name, tm)
 		}
 		// as the check values' authors saw it: median 13 ms, 11 to 120
-		near(t, name+" median step", tm.StepMedian, 0.013, 1e-9, 0)
+		modeltest.Near(t, name+" median step", tm.StepMedian, 0.013, 0, 1e-9)
 		if tm.StepMin < 0.0109 || tm.StepMax > 0.1201 || len(tm.Gaps) == 0 || finding(l, Uneven) == nil {
 			t.Errorf("%s: timing %+v, findings %+v", name, tm, l.Findings)
 		}

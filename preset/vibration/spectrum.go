@@ -127,6 +127,8 @@ func HannFigures(n int) (Window, error) {
 }
 
 // Hz is the frequency of line k.
+//
+// Source: definition.
 func (s *Spectrum) Hz(k int) float64 { return float64(k) * s.Step }
 
 // At is the density of the line nearest f, 0 outside the spectrum.

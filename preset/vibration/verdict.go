@@ -33,7 +33,9 @@ type Limits struct {
 	RoughShare float64
 }
 
-// DefaultLimits are the usual limits. Common practice, no source.
+// DefaultLimits are the usual limits.
+//
+// Source: common practice, no source.
 func DefaultLimits() Limits {
 	var l Limits
 	for _, r := range l.rows() {
@@ -74,6 +76,8 @@ func (l *Limits) rows() []limitRow {
 }
 
 // Table lists the limits in the units of the person.
+//
+// Source: common practice, no source.
 func (l Limits) Table() []Limit {
 	var out []Limit
 	for _, r := range l.rows() {

@@ -65,13 +65,14 @@ func (u *Use) FromSteps(step float64) error {
 }
 
 // parts cuts a header name into its words, lower case, and its unit: what stands
-// in brackets, or the last word if that is a unit.
+// in brackets, or the last word or two if that is a unit.
 func parts(name string, units map[string]float64) (word, unit string) {
-	s := strings.ToLower(name)
+	s := name
 	if i := strings.IndexAny(s, "[("); i >= 0 {
-		unit = strings.TrimSpace(strings.Trim(s[i:], "[]() "))
+		unit = strings.ToLower(strings.Trim(s[i:], "[]() "))
 		s = s[:i]
 	}
+	s = camel(s)
 	if unit == "" {
 		for u := range units { // a unit with a sign in it stands as it is
 			if strings.ContainsAny(u, "/ ") && strings.HasSuffix(s, u) && len(u) > len(unit) {
@@ -80,7 +81,7 @@ func parts(name string, units map[string]float64) (word, unit string) {
 		}
 		s = strings.TrimSuffix(s, unit)
 	}
-	fields := strings.FieldsFunc(camel(name, len(s)), func(r rune) bool {
+	fields := strings.FieldsFunc(s, func(r rune) bool {
 		return !unicode.IsLetter(r) && !unicode.IsDigit(r) && r != '°'
 	})
 	if n := len(fields); unit == "" && n > 1 {
@@ -96,12 +97,11 @@ func parts(name string, units map[string]float64) (word, unit string) {
 	return strings.Join(fields, " "), unit
 }
 
-// camel lowers the first n bytes of a name, with a space where a capital follows
-// a small letter.
-func camel(name string, n int) string {
+// camel lowers a name, with a space where a capital follows a small letter.
+func camel(name string) string {
 	var b strings.Builder
 	was := ' '
-	for _, r := range name[:min(n, len(name))] {
+	for _, r := range name {
 		if unicode.IsUpper(r) && unicode.IsLower(was) {
 			b.WriteByte(' ')
 		}

@@ -130,7 +130,9 @@ func (l *Reader) form(lines [][]byte) (first int, ok bool) {
 			}
 		}
 		for n, s := range byCols {
-			if s.rows > bestRows || s.rows == bestRows && n > l.Columns {
+			// one column only if nothing else: any two look like one with a decimal comma
+			single, was := n == 1, l.Columns == 1
+			if bestRows == 0 || was && !single || single == was && (s.rows > bestRows || s.rows == bestRows && n > l.Columns) {
 				bestRows, first = s.rows, s.first
 				l.Delimiter, l.Columns = d, n
 			}
