@@ -99,14 +99,13 @@ type gitLock struct {
 	target string // the file that the lock guards
 	held   string // our second name for the lock, or "" where there are no hard links
 	file   disk.File
+	taken  bool // target.lock is there and ours
 	done   bool
 }
 
-// takeLock makes target.lock as git does: whoever creates it has it. It is made under a name of
-// our own first and linked into place, so that after a crash a lock can be proved ours (it is
-// the same file as our other name) and anyone else's is never removed. git itself does not wait
-// for a lock; we do.
-func (l *Lib) takeLock(w *waiter, target, heldName string) (*gitLock, error) {
+// readyLock prepares the lock of target under a name of our own in the held folder. The lock
+// itself is taken by take.
+func (l *Lib) readyLock(target, heldName string) (*gitLock, error) {
 	g := &gitLock{l: l, target: target, held: l.own("held", heldName)}
 	if err := l.fs.Remove(g.held); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, device("preparing a lock", err)
@@ -116,46 +115,58 @@ func (l *Lib) takeLock(w *waiter, target, heldName string) (*gitLock, error) {
 		return nil, device("preparing a lock", err)
 	}
 	g.file = f
+	return g, nil
+}
+
+// take makes target.lock as git does: whoever creates it has it. It is linked into place from
+// our own name, so that after a crash a lock can be proved ours (it is the same file as our
+// other name) and anyone else's is never removed. git itself does not wait for a lock; we do.
+func (g *gitLock) take(w *waiter) error {
+	l := g.l
 	for made := false; ; {
-		err = l.fs.Link(g.held, target+".lock")
+		err := l.fs.Link(g.held, g.target+".lock")
 		if err == nil {
-			return g, nil
+			g.taken = true
+			return nil
 		}
 		if errors.Is(err, fs.ErrNotExist) && !made { // the branch's folder is not there yet
 			made = true
-			if err = disk.MkdirAll(l.fs, filepath.Dir(target), 0o777); err == nil {
+			if err = disk.MkdirAll(l.fs, filepath.Dir(g.target), 0o777); err == nil {
 				continue
 			}
 		}
 		if !errors.Is(err, fs.ErrExist) {
-			if f2, ferr := l.fs.OpenFile(target+".lock", os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666); ferr == nil {
-				_ = f.Close()
+			// No hard links here: then a stale lock cannot be proved ours, and stays for a person.
+			f, ferr := l.fs.OpenFile(g.target+".lock", os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+			if ferr == nil {
+				_ = g.file.Close()
 				_ = l.fs.Remove(g.held)
-				g.held, g.file = "", f2
-				return g, nil
-			} else if !errors.Is(ferr, fs.ErrExist) {
-				g.drop()
-				return nil, device("locking "+filepath.Base(target), err)
+				g.held, g.file, g.taken = "", f, true
+				return nil
+			}
+			if !errors.Is(ferr, fs.ErrExist) {
+				g.release()
+				return device("locking "+filepath.Base(g.target), err)
 			}
 		}
 		if werr := w.wait("git is working in this library"); werr != nil {
-			g.drop()
+			g.release()
 			if errors.Is(werr, errTimeUp) {
-				return nil, &Error{Kind: ErrBusy, Msg: fmt.Sprintf("git has been working in this library for more than %s", l.opt.lockWait()),
-					WayOut: fmt.Sprintf("Let it finish; if no git is running, one was killed and left %s behind: delete that file", target+".lock")}
+				return &Error{Kind: ErrBusy, Msg: fmt.Sprintf("git has been working in this library for more than %s", l.opt.lockWait()),
+					WayOut: fmt.Sprintf("Let it finish; if no git is running, one was killed and left %s behind: delete that file", g.target+".lock")}
 			}
-			return nil, werr
+			return werr
 		}
 	}
 }
 
-// drop forgets a lock that was not taken.
-func (g *gitLock) drop() {
-	_ = g.file.Close()
-	if g.held != "" {
-		_ = g.l.fs.Remove(g.held)
+// takeLock is readyLock and take in one.
+func (l *Lib) takeLock(w *waiter, target, heldName string) (*gitLock, error) {
+	g, err := l.readyLock(target, heldName)
+	if err != nil {
+		return nil, err
 	}
-	g.done = true
+	return g, g.take(w)
 }
 
 // fill writes the new contents into the lock and syncs them.
@@ -194,7 +205,7 @@ func (g *gitLock) release() {
 	}
 	g.done = true
 	_ = g.file.Close()
-	if g.held == "" || sameFile(g.l.fs, g.held, g.target+".lock") {
+	if g.taken && (g.held == "" || sameFile(g.l.fs, g.held, g.target+".lock")) {
 		_ = g.l.fs.Remove(g.target + ".lock")
 	}
 	if g.held != "" {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -276,6 +277,10 @@ type step struct {
 	write     bool                   // the work tree must be changed
 	unchanged bool                   // the last revision already is so
 	load      func() ([]byte, error) // gives Data where it was not read yet
+
+	temp    string // the new contents, written aside
+	touched bool   // the work-tree file may have been changed
+	kept    string // a second name of the old work-tree file
 }
 
 // plan compares the request with the last revision, the index and the work tree.
@@ -478,7 +483,10 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	when := q.When
 	commit := encodeCommit(up.Root, parents, q.Author, when, message(q.Subject, q.Body, q.Trailers))
 	objs = append(append(objs, up.Objects...), commit)
-	if err := l.store.Write(objs); err != nil {
+	if err := t.ready(branch); err != nil {
+		return id, false, err
+	}
+	if err := l.store.Write(objs, l.own("held")); err != nil {
 		return id, false, device("writing the revision", err)
 	}
 	word := "commit"
@@ -509,14 +517,20 @@ type move struct {
 // plain commit silently revert the save.)
 func (t *tx) move(m *move) (again bool, err error) {
 	l := t.l
-	if t.hlock, err = l.takeLock(t.w, filepath.Join(l.d.Git, "HEAD"), l.heldName("head")); err != nil {
+	if err := t.ready(m.branch); err != nil {
 		return false, err
 	}
-	if t.rlock, err = l.takeLock(t.w, l.d.RefPath(m.branch), refHeld(m.branch)); err != nil {
+	defer func() {
+		t.rlock.release()
 		t.hlock.release()
+		t.rlock, t.hlock = nil, nil
+	}()
+	if err := t.hlock.take(t.w); err != nil {
 		return false, err
 	}
-	defer func() { t.rlock.release(); t.hlock.release() }()
+	if err := t.rlock.take(t.w); err != nil {
+		return false, err
+	}
 	branch, now, err := l.head()
 	if err != nil {
 		return false, err
@@ -528,43 +542,15 @@ func (t *tx) move(m *move) (again bool, err error) {
 	if err := l.note(m); err != nil {
 		return false, device("writing the revision", err)
 	}
-	// Deletions first: a folder may take a file's place.
-	slices.SortStableFunc(m.steps, func(a, b step) int {
-		switch {
-		case a.Delete == b.Delete:
-			return 0
-		case a.Delete:
-			return -1
-		}
-		return 1
-	})
-	written := 0
 	fail := func(err error) (bool, error) {
-		if uerr := t.undo(m, written); uerr != nil {
+		if uerr := t.undo(m); uerr != nil {
 			return false, device("saving", errors.Join(err, uerr)) // the note stays: the next command finishes
 		}
 		l.clearNote()
 		return false, device("saving", err)
 	}
-	for i := range m.steps {
-		s := &m.steps[i]
-		if s.write {
-			written = i + 1
-			if s.Delete {
-				err = l.dropWork(s.Path)
-			} else {
-				data := s.Data
-				if data == nil && s.load != nil {
-					data, err = s.load()
-				}
-				if err == nil {
-					err = l.putWork(s.Path, data, s.mode)
-				}
-			}
-			if err != nil {
-				return fail(err)
-			}
-		}
+	if err := t.writeWork(m); err != nil {
+		return fail(err)
 	}
 	if err := t.patch(m); err != nil {
 		return fail(err)
@@ -585,6 +571,8 @@ func (t *tx) move(m *move) (again bool, err error) {
 			return fail(err)
 		}
 	}
+	// A second name for the old index lets a failure below put it back without needing space.
+	t.keep(filepath.Join(l.d.Git, "index"), "old_index")
 	if err := t.ilock.commit(); err != nil {
 		return fail(err)
 	}
@@ -599,8 +587,25 @@ func (t *tx) move(m *move) (again bool, err error) {
 		return false, device("saving (the revision is there, but the disk did not confirm it)", err)
 	}
 	t.hlock.release()
+	t.forget(m)
+	l.sweep(m.steps)
 	l.clearNote()
 	return false, nil
+}
+
+// ready prepares the branch's locks, so that our names for them can be synced with the objects:
+// after a loss of power a lock is then still known as ours.
+func (t *tx) ready(branch string) (err error) {
+	if t.rlock != nil && t.rlock.target == t.l.d.RefPath(branch) {
+		return nil
+	}
+	t.rlock.release()
+	t.hlock.release()
+	if t.hlock, err = t.l.readyLock(filepath.Join(t.l.d.Git, "HEAD"), t.l.heldName("head")); err != nil {
+		return err
+	}
+	t.rlock, err = t.l.readyLock(t.l.d.RefPath(branch), refHeld(branch))
+	return err
 }
 
 // patch puts the new state of the files into the index.
@@ -646,29 +651,38 @@ func (t *tx) patch(m *move) error {
 	return nil
 }
 
-// undo puts the work tree and the index back after a failed move.
-func (t *tx) undo(m *move, written int) (err error) {
+// undo puts the work tree and the index back after a failed move. Where the old files still
+// have a second name, that needs no space on the disk.
+func (t *tx) undo(m *move) (err error) {
 	l := t.l
-	for i := written - 1; i >= 0; i-- {
+	for i := len(m.steps) - 1; i >= 0; i-- {
 		s := &m.steps[i]
-		if !s.write {
+		if !s.touched {
 			continue
 		}
-		now, _, rerr := l.readWork(s.Path)
-		if rerr != nil && !errors.Is(rerr, ErrNotFound) {
-			err = errors.Join(err, rerr)
-			continue
-		}
-		there := rerr == nil
+		name := l.work(s.Path)
 		switch {
-		case s.there && !(there && string(now) == string(s.work)):
-			err = errors.Join(err, l.putWork(s.Path, s.work, gitMode(s.st)))
-		case !s.there && there:
-			err = errors.Join(err, l.dropWork(s.Path))
+		case s.kept != "":
+			rerr := l.fs.Rename(s.kept, name)
+			if rerr == nil {
+				_ = l.fs.Remove(s.kept) // it stays if both names were one file
+			}
+			err = errors.Join(err, rerr)
+		case s.there:
+			if now, _, rerr := l.readWork(s.Path); rerr != nil || string(now) != string(s.work) {
+				err = errors.Join(err, l.putWork(s.Path, s.work, gitMode(s.st)))
+			}
+		default:
+			if now, _, rerr := l.readWork(s.Path); rerr == nil && BlobIDOf(now) == BlobID(s.id.String()) {
+				err = errors.Join(err, l.dropWork(s.Path))
+			}
 		}
 	}
 	if t.ilock.done { // the index was already replaced, or its lock lost
 		err = errors.Join(err, t.putIndexBack())
+	}
+	if err == nil {
+		t.forget(m)
 	}
 	return err
 }
@@ -677,23 +691,130 @@ func (t *tx) putIndexBack() error {
 	l := t.l
 	name := filepath.Join(l.d.Git, "index")
 	now, err := l.fs.ReadFile(name)
-	if err == nil && string(now) == string(t.raw) {
+	if err == nil && string(now) == string(t.raw) || errors.Is(err, fs.ErrNotExist) && t.raw == nil {
 		return nil
 	}
 	g, err := l.takeLock(t.w, name, l.heldName("index"))
 	if err != nil {
 		return err
 	}
+	defer g.release()
 	if t.raw == nil {
-		g.release()
 		return l.fs.Remove(name)
 	}
+	if err := l.fs.Rename(l.own("held", "old_index"), name); err == nil {
+		return l.fs.SyncDir(l.d.Git)
+	}
 	if err := g.fill(t.raw); err != nil {
-		g.release()
 		return err
 	}
 	if err := g.commit(); err != nil {
 		return err
 	}
 	return l.fs.SyncDir(l.d.Git)
+}
+
+// keep gives a file a second name in the held folder and returns it, or "" if that cannot be.
+func (t *tx) keep(name, as string) string {
+	kept := t.l.own("held", as)
+	_ = t.l.fs.Remove(kept)
+	if t.l.fs.Link(name, kept) != nil {
+		return ""
+	}
+	return kept
+}
+
+// forget drops the second names.
+func (t *tx) forget(m *move) {
+	_ = t.l.fs.Remove(t.l.own("held", "old_index"))
+	for i := range m.steps {
+		if m.steps[i].kept != "" {
+			_ = t.l.fs.Remove(m.steps[i].kept)
+		}
+	}
+}
+
+// writeWork brings the work tree to what the move wants. All new contents are written and
+// synced aside first, so that a full disk is found out before anything visible has changed;
+// then files are moved away and into place, and each folder is synced once.
+func (t *tx) writeWork(m *move) (err error) {
+	l := t.l
+	var put, del []*step
+	for i := range m.steps {
+		s := &m.steps[i]
+		switch {
+		case !s.write:
+		case s.Delete:
+			del = append(del, s)
+		default:
+			put = append(put, s)
+		}
+	}
+	if len(put)+len(del) == 0 {
+		return nil
+	}
+	defer func() {
+		for _, s := range put {
+			if s.temp != "" {
+				_ = l.fs.Remove(s.temp)
+			}
+		}
+	}()
+	// Loading comes first and one by one: a reader of objects is not for several goroutines.
+	for _, s := range put {
+		if s.Data == nil && s.load != nil {
+			if s.Data, err = s.load(); err != nil {
+				return err
+			}
+		}
+	}
+	err = disk.Each(len(put), func(i int) (err error) {
+		put[i].temp, err = l.tempWork(put[i].Path, put[i].Data, put[i].mode)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	folders := map[string]bool{}
+	for i, s := range del {
+		if err := l.checkFolders(s.Path, false); err != nil {
+			return err
+		}
+		s.touched = true
+		name := l.work(s.Path)
+		s.kept = t.keep(name, fmt.Sprintf("old_d%d", i))
+		if err := l.fs.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		folders[filepath.Dir(name)] = true
+	}
+	for i, s := range put {
+		if err := l.checkFolders(s.Path, true); err != nil {
+			return err
+		}
+		s.touched = true
+		name := l.work(s.Path)
+		if s.there {
+			s.kept = t.keep(name, fmt.Sprintf("old_p%d", i))
+		}
+		if err := disk.Move(l.fs, s.temp, name, s.Data); err != nil {
+			return err
+		}
+		s.temp = ""
+		folders[filepath.Dir(name)] = true
+	}
+	order := slices.Sorted(maps.Keys(folders))
+	return disk.Each(len(order), func(i int) error { return l.fs.SyncDir(order[i]) })
+}
+
+// sweep removes the folders that deletions left empty.
+func (l *Lib) sweep(steps []step) {
+	for i := range steps {
+		if !steps[i].Delete {
+			continue
+		}
+		for dir := filepath.Dir(l.work(steps[i].Path)); dir != l.d.Work && l.fs.Remove(dir) == nil; {
+			dir = filepath.Dir(dir)
+		}
+	}
 }

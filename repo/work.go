@@ -156,15 +156,30 @@ func (l *Lib) putWork(path string, data []byte, mode uint32) error {
 	if err := l.checkFolders(path, true); err != nil {
 		return err
 	}
+	temp, err := l.tempWork(path, data, mode)
+	if err != nil {
+		return device("writing "+path, err)
+	}
+	name := l.work(path)
+	if err := disk.Move(l.fs, temp, name, data); err != nil {
+		_ = l.fs.Remove(temp)
+		return device("writing "+path, err)
+	}
+	return device("writing "+path, l.fs.SyncDir(filepath.Dir(name)))
+}
+
+// tempWork writes and syncs what is to become the work-tree file path under a name in our own
+// folder, with the permissions of the present file.
+func (l *Lib) tempWork(path string, data []byte, mode uint32) (temp string, err error) {
 	name := l.work(path)
 	perm, exact := fs.FileMode(0o666), false
 	if st, err := l.fs.Lstat(name); err == nil {
 		if !st.Mode().IsRegular() {
-			return &Error{Kind: ErrDamaged, Msg: path + " is not an ordinary file", WayOut: "Move it out of the way", Paths: []string{path}}
+			return "", &Error{Kind: ErrDamaged, Msg: path + " is not an ordinary file", WayOut: "Move it out of the way", Paths: []string{path}}
 		}
 		perm, exact = st.Mode().Perm(), true
 		if perm&0o200 == 0 {
-			return device("writing "+path, &fs.PathError{Op: "write", Path: name, Err: fs.ErrPermission})
+			return "", &fs.PathError{Op: "write", Path: name, Err: fs.ErrPermission}
 		}
 	}
 	if fileMode == "true" {
@@ -175,10 +190,17 @@ func (l *Lib) putWork(path string, data []byte, mode uint32) error {
 			perm &^= 0o111
 		}
 	}
-	if err := disk.Replace(l.fs, l.own("held"), name, data, perm, exact); err != nil {
-		return device("writing "+path, err)
+	temp = disk.TempName(l.own("held"), "tmp_")
+	if err := disk.WriteSynced(l.fs, temp, data, perm); err != nil {
+		return "", err
 	}
-	return nil
+	if st, err := l.fs.Lstat(temp); exact && err == nil && st.Mode().Perm() != perm {
+		if err := l.fs.Chmod(temp, perm); err != nil {
+			_ = l.fs.Remove(temp)
+			return "", err
+		}
+	}
+	return temp, nil
 }
 
 // checkFolders makes sure that the folders of path are real folders without a case twin, and

@@ -167,39 +167,34 @@ func TempName(dir, prefix string) string {
 		strconv.FormatUint(tempSerial.Add(1), 36)+"_"+strconv.FormatInt(time.Now().UnixNano(), 36))
 }
 
-// Replace puts data at name: written to a temporary file in tmpDir, synced, renamed, folder
-// synced. A reader sees the old bytes or the new ones, never a part. If tmpDir is on another
-// file system the temporary file is made beside name. exact keeps perm whatever the umask is.
-func Replace(f FS, tmpDir, name string, data []byte, perm fs.FileMode, exact bool) error {
-	try := func(tmp string) error {
-		if err := WriteSynced(f, tmp, data, perm); err != nil {
-			return err
-		}
-		if st, err := f.Lstat(tmp); exact && err == nil && st.Mode().Perm() != perm.Perm() {
-			if err := f.Chmod(tmp, perm); err != nil {
-				_ = f.Remove(tmp)
-				return err
-			}
-		}
-		err := f.Rename(tmp, name)
-		if err != nil {
-			_ = f.Remove(tmp)
-		}
+// Move renames a synced temporary file to name. If they are on different file systems, as with
+// a linked worktree elsewhere, data is written once more beside name and renamed from there.
+func Move(f FS, temp, name string, data []byte) error {
+	err := f.Rename(temp, name)
+	if !errors.Is(err, errXDev) {
 		return err
 	}
-	err := try(TempName(tmpDir, "tmp_"))
-	if errors.Is(err, errXDev) {
-		err = try(TempName(filepath.Dir(name), ".rigkeep-tmp_"))
-	}
+	st, err := f.Lstat(temp)
 	if err != nil {
 		return err
 	}
-	return f.SyncDir(filepath.Dir(name))
+	beside := TempName(filepath.Dir(name), ".rigkeep-tmp_")
+	if err := WriteSynced(f, beside, data, st.Mode().Perm()); err != nil {
+		return err
+	}
+	if err := f.Rename(beside, name); err != nil {
+		_ = f.Remove(beside)
+		return err
+	}
+	return f.Remove(temp)
 }
 
 // Each runs fn(0..n-1) on a few goroutines and returns the first error. Syncs that run side
 // by side share one commit of the file system's journal, so a save waits for one, not for six.
 func Each(n int, fn func(i int) error) error {
+	if n == 0 {
+		return nil
+	}
 	if n == 1 {
 		return fn(0)
 	}

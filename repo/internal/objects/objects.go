@@ -451,8 +451,9 @@ const TempPrefix = "tmp_obj_rigkeep_"
 // Write stores objects so that all of them are on stable storage when it returns: bytes
 // written beside, synced together, renamed, folders synced together. Objects that the store
 // already holds are left alone. On an error nothing but stale temporary files can remain, and
-// those are removed too where the disk still lets us.
-func (s *Store) Write(objs []Object) (err error) {
+// those are removed too where the disk still lets us. Further folders that the caller wants
+// synced are synced along with the objects' own, for the price of one wait.
+func (s *Store) Write(objs []Object, further ...string) (err error) {
 	r := s.NewReader(0)
 	var todo []Object
 	seen := map[plumbing.Hash]bool{}
@@ -462,7 +463,7 @@ func (s *Store) Write(objs []Object) (err error) {
 		}
 		seen[o.ID] = true
 	}
-	if len(todo) == 0 {
+	if len(todo) == 0 && len(further) == 0 {
 		return nil
 	}
 	tmp := make([]string, len(todo))
@@ -515,6 +516,7 @@ func (s *Store) Write(objs []Object) (err error) {
 	if fresh {
 		order = append(order, s.dir)
 	}
+	order = append(order, further...)
 	return disk.Each(len(order), func(i int) error { return s.fs.SyncDir(order[i]) })
 }
 
