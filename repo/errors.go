@@ -75,8 +75,10 @@ func ExitClass(err error) int {
 
 // device turns a failed system call into an error with a way out.
 func device(doing string, err error) error {
-	var known *Error
-	if err == nil || errors.As(err, &known) {
+	if err == nil {
+		return nil
+	}
+	if _, known := err.(*Error); known {
 		return err
 	}
 	e := &Error{Kind: ErrDevice, Msg: doing + " failed", Err: err}

@@ -96,7 +96,7 @@ func (l *Lib) SetRef(ctx context.Context, name string, old, id Rev, who Person, 
 	if err := g.commit(); err != nil {
 		return device("moving "+name, err)
 	}
-	return device("moving "+name, l.fs.SyncDir(filepath.Dir(l.d.RefPath(name))))
+	return device("moving "+name+" (it has moved, but the disk did not confirm it)", l.fs.SyncDir(filepath.Dir(l.d.RefPath(name))))
 }
 
 // Rescan looks for packs that were added by other means.

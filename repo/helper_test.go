@@ -18,6 +18,15 @@ var (
 	start = time.Date(2025, 3, 1, 9, 0, 0, 0, time.UTC)
 )
 
+// TestMain puts the scratch libraries into memory where it can: most tests are about order, not
+// about a disk's speed. The long storms run on the real disk.
+func TestMain(m *testing.M) {
+	if st, err := os.Stat("/dev/shm"); err == nil && st.IsDir() && os.Getenv("TMPDIR") == "" && !long {
+		_ = os.Setenv("TMPDIR", "/dev/shm")
+	}
+	os.Exit(m.Run())
+}
+
 // gitEnv keeps the person's own git settings out of the tests.
 func gitEnv() []string {
 	return append(cleanGitEnv(os.Environ()), "GIT_CONFIG_GLOBAL="+filepath.Join(os.TempDir(), "no-such-git-config"), "GIT_CONFIG_NOSYSTEM=1",

@@ -206,7 +206,9 @@ func (g *gitLock) release() {
 	g.done = true
 	_ = g.file.Close()
 	if g.taken && (g.held == "" || sameFile(g.l.fs, g.held, g.target+".lock")) {
-		_ = g.l.fs.Remove(g.target + ".lock")
+		if err := g.l.fs.Remove(g.target + ".lock"); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return // our second name stays, so that the next command can clear it
+		}
 	}
 	if g.held != "" {
 		_ = g.l.fs.Remove(g.held)

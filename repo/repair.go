@@ -239,7 +239,7 @@ func (l *Lib) finish(ctx context.Context, n *note) error {
 		return err
 	}
 	defer t.end()
-	again, err := t.move(&move{branch: branch, from: from, to: to, steps: steps, up: up, who: n.Who, why: n.Why})
+	again, err := t.move(&move{branch: branch, from: from, to: to, steps: steps, up: up, who: n.Who, why: n.Why, noted: true})
 	if err != nil {
 		return err
 	}

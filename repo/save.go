@@ -509,6 +509,7 @@ type move struct {
 	steps    []step
 	up       *tree.Result
 	who, why string
+	noted    bool // the note is there already: this is a repair
 }
 
 // move takes the branch's locks, compares, and then changes work tree, index and branch in this
@@ -539,12 +540,16 @@ func (t *tx) move(m *move) (again bool, err error) {
 		return true, nil
 	}
 	// From here on a crash leaves something to finish; say what before touching it.
-	if err := l.note(m); err != nil {
-		return false, device("writing the revision", err)
+	if !m.noted {
+		if err := l.note(m); err != nil {
+			return false, device("writing the revision", err)
+		}
 	}
 	fail := func(err error) (bool, error) {
 		if uerr := t.undo(m); uerr != nil {
-			return false, device("saving", errors.Join(err, uerr)) // the note stays: the next command finishes
+			// The note stays, and with it the promise.
+			return false, &Error{Kind: ErrDevice, Msg: "saving failed half-way", Err: errors.Join(err, uerr),
+				WayOut: "Once the disk can be written again, the next rigkeep command finishes this save"}
 		}
 		l.clearNote()
 		return false, device("saving", err)
@@ -678,7 +683,7 @@ func (t *tx) undo(m *move) (err error) {
 			}
 		}
 	}
-	if t.ilock.done { // the index was already replaced, or its lock lost
+	if t.ilock != nil && t.ilock.done { // the index was already replaced, or its lock lost
 		err = errors.Join(err, t.putIndexBack())
 	}
 	if err == nil {

@@ -94,18 +94,34 @@ func (l *Lib) WriteFile(ctx context.Context, path string, data, base []byte) err
 	if len(data) > MaxFile {
 		return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("%s would be larger than %d MB", path, MaxFile>>20), Paths: []string{path}}
 	}
+	return l.changeWork(ctx, path, base, File{Path: path, Data: data})
+}
+
+// changeWork makes one change to the work tree, wholly or not at all.
+func (l *Lib) changeWork(ctx context.Context, path string, base []byte, f File) error {
 	unlock, err := l.lock(ctx)
 	if err != nil {
 		return err
 	}
 	defer unlock()
-	if _, err := l.expectWork(path, base); err != nil {
+	now, st, err := l.expectWork(path, base)
+	if err != nil {
 		return err
 	}
-	if base != nil && bytes.Equal(data, base) {
+	if !f.Delete && base != nil && bytes.Equal(f.Data, base) {
 		return nil
 	}
-	return l.putWork(path, data, 0)
+	s := step{File: f, there: st != nil, work: now, st: st, write: true}
+	if !f.Delete {
+		s.id = plumbing.ComputeHash(plumbing.BlobObject, f.Data)
+	}
+	t, m := &tx{l: l}, &move{steps: []step{s}}
+	if err := t.writeWork(m); err != nil {
+		return device("writing "+path, errors.Join(err, t.undo(m)))
+	}
+	t.forget(m)
+	l.sweep(m.steps)
+	return nil
 }
 
 // RemoveFile takes a file out of the work tree, without saving a revision. base is what the
@@ -116,37 +132,33 @@ func (l *Lib) RemoveFile(ctx context.Context, path string, base []byte) error {
 	if err := CheckPath(path); err != nil {
 		return err
 	}
-	unlock, err := l.lock(ctx)
-	if err != nil {
-		return err
-	}
-	defer unlock()
 	if base == nil {
 		base = []byte{}
 	}
-	if _, err := l.expectWork(path, base); err != nil {
-		return err
-	}
-	return l.dropWork(path)
+	return l.changeWork(ctx, path, base, File{Path: path, Delete: true})
 }
 
 // expectWork checks that a work-tree file is as the caller read it.
-func (l *Lib) expectWork(path string, base []byte) ([]byte, error) {
-	now, _, err := l.readWork(path)
+func (l *Lib) expectWork(path string, base []byte) ([]byte, fs.FileInfo, error) {
+	no := func(msg, out string) ([]byte, fs.FileInfo, error) {
+		return nil, nil, &Error{Kind: ErrChanged, Msg: path + msg, WayOut: out, Paths: []string{path}}
+	}
+	const again = "Look at it again and repeat the command"
+	now, st, err := l.readWork(path)
 	switch {
 	case errors.Is(err, ErrNotFound):
 		if base == nil {
-			return nil, nil
+			return nil, nil, nil
 		}
-		return nil, &Error{Kind: ErrChanged, Msg: path + " has been removed meanwhile", WayOut: "Look at it again and repeat the command", Paths: []string{path}}
+		return no(" has been removed meanwhile", again)
 	case err != nil:
-		return nil, err
+		return nil, nil, err
 	case base == nil:
-		return nil, &Error{Kind: ErrChanged, Msg: path + " already exists", WayOut: "Choose another name, or change the present file", Paths: []string{path}}
+		return no(" already exists", "Choose another name, or change the present file")
 	case !bytes.Equal(now, base):
-		return nil, &Error{Kind: ErrChanged, Msg: path + " has been changed meanwhile", WayOut: "Look at it again and repeat the command", Paths: []string{path}}
+		return no(" has been changed meanwhile", again)
 	}
-	return now, nil
+	return now, st, nil
 }
 
 // putWork writes a work-tree file. Its folders are made; links on the way are refused, because
