@@ -40,6 +40,8 @@ type FS interface {
 	Remove(name string) error
 	Mkdir(name string, perm fs.FileMode) error
 	Chmod(name string, perm fs.FileMode) error
+	// Touch sets a file's time to now.
+	Touch(name string) error
 	// SyncDir returns once the folder's entries are on stable storage.
 	SyncDir(name string) error
 }
@@ -82,6 +84,12 @@ func (OS) Mkdir(name string, perm fs.FileMode) error { return os.Mkdir(name, per
 
 // Chmod implements FS.
 func (OS) Chmod(name string, perm fs.FileMode) error { return os.Chmod(name, perm) }
+
+// Touch implements FS.
+func (OS) Touch(name string) error {
+	now := time.Now()
+	return os.Chtimes(name, now, now)
+}
 
 // SyncDir implements FS. Windows has no such call and journals its folders itself.
 func (OS) SyncDir(name string) error {

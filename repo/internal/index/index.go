@@ -119,13 +119,15 @@ func Parse(b []byte) (*Index, error) {
 	}
 	x := &Index{Entries: make([]Entry, 0, n), Version: version}
 	at := 12
-	prev := ""
+	prev, nameless := "", false
 	for i := uint32(0); i < n; i++ {
 		e, next, err := parseEntry(body, at, version, prev)
 		if err != nil {
 			return nil, err
 		}
-		if i > 0 {
+		if e.Path == "" { // a split index replaces entries by place, without a name
+			nameless = true
+		} else if i > 0 {
 			if last := &x.Entries[i-1]; last.Path > e.Path || last.Path == e.Path && last.Stage() >= e.Stage() {
 				return nil, damaged("is not in order at %q", e.Path)
 			}
@@ -163,6 +165,9 @@ func Parse(b []byte) (*Index, error) {
 				return nil, fmt.Errorf("%w: it has the extension %q", ErrUnsupported, sig)
 			}
 		}
+	}
+	if nameless {
+		return nil, damaged("has an entry without a path")
 	}
 	return x, nil
 }
@@ -212,9 +217,6 @@ func parseEntry(b []byte, at int, version uint32, prev string) (Entry, int, erro
 		return e, 0, damaged("is cut short")
 	}
 	e.Path = prev[:keep] + string(p[:z])
-	if e.Path == "" {
-		return e, 0, damaged("has an entry without a path")
-	}
 	used += z + 1
 	if version < 4 {
 		used = (fixed + z + 8) &^ 7

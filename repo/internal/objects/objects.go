@@ -189,20 +189,25 @@ func (r *Reader) inPacks(packs []*pack, id plumbing.Hash) (*pack, int) {
 }
 
 // Has says whether the store holds id.
-func (r *Reader) Has(id plumbing.Hash) bool {
+func (r *Reader) Has(id plumbing.Hash) bool { return r.holder(id) != "" }
+
+// holder gives the file, loose or pack, that holds id, or "".
+func (r *Reader) holder(id plumbing.Hash) string {
 	if p, _ := r.inPacks(r.s.list(), id); p != nil {
-		return true
+		return p.name
 	}
 	for _, d := range r.s.dirs {
-		if _, err := r.s.fs.Stat(loosePath(d, id)); err == nil {
-			return true
+		name := loosePath(d, id)
+		if _, err := r.s.fs.Stat(name); err == nil {
+			return name
 		}
 	}
 	if r.s.Rescan() {
-		p, _ := r.inPacks(r.s.list(), id)
-		return p != nil
+		if p, _ := r.inPacks(r.s.list(), id); p != nil {
+			return p.name
+		}
 	}
-	return false
+	return ""
 }
 
 // Want gives the bytes of an object that must be of one kind.
@@ -458,10 +463,15 @@ func (s *Store) Write(objs []Object, further ...string) (err error) {
 	var todo []Object
 	seen := map[plumbing.Hash]bool{}
 	for _, o := range objs {
-		if !seen[o.ID] && !r.Has(o.ID) {
-			todo = append(todo, o)
+		if seen[o.ID] {
+			continue
 		}
 		seen[o.ID] = true
+		// An object that is there may be a leftover that a `git gc` beside us is about to prune
+		// for its age. Made young it stays, as git itself does it; if that fails it is written anew.
+		if h := r.holder(o.ID); h == "" || s.fs.Touch(h) != nil {
+			todo = append(todo, o)
+		}
 	}
 	if len(todo) == 0 && len(further) == 0 {
 		return nil
@@ -508,7 +518,17 @@ func (s *Store) Write(objs []Object, further ...string) (err error) {
 		return err
 	}
 	for i, o := range todo {
-		if err = s.fs.Rename(tmp[i], loosePath(s.dir, o.ID)); err != nil {
+		to := loosePath(s.dir, o.ID)
+		err = s.fs.Rename(tmp[i], to)
+		// `git gc` beside us removes folders that it finds empty, one after the other.
+		for try := 0; try < 1000 && errors.Is(err, fs.ErrNotExist); try++ {
+			if merr := s.fs.Mkdir(filepath.Dir(to), 0o777); merr != nil && !errors.Is(merr, fs.ErrExist) {
+				return merr
+			}
+			fresh = true
+			err = s.fs.Rename(tmp[i], to)
+		}
+		if err != nil {
 			return err
 		}
 		tmp[i] = ""
@@ -517,7 +537,20 @@ func (s *Store) Write(objs []Object, further ...string) (err error) {
 		order = append(order, s.dir)
 	}
 	order = append(order, further...)
-	return disk.Each(len(order), func(i int) error { return s.fs.SyncDir(order[i]) })
+	return disk.Each(len(order), func(i int) error {
+		err := s.fs.SyncDir(order[i])
+		if !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		// The folder is gone: then `git gc` has packed what we put there, which must be so.
+		r := s.NewReader(0)
+		for _, o := range todo {
+			if filepath.Dir(loosePath(s.dir, o.ID)) == order[i] && !r.Has(o.ID) {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
 // CleanTemps removes half-written objects that a dead process left. The caller holds the

@@ -165,6 +165,14 @@ func (f *Faulty) Chmod(name string, perm fs.FileMode) error {
 	return f.Inner.Chmod(name, perm)
 }
 
+// Touch implements disk.FS.
+func (f *Faulty) Touch(name string) error {
+	if _, err := f.step("touch %s", name); err != nil {
+		return &fs.PathError{Op: "touch", Path: name, Err: err}
+	}
+	return f.Inner.Touch(name)
+}
+
 // SyncDir implements disk.FS.
 func (f *Faulty) SyncDir(name string) error {
 	if _, err := f.step("sync folder %s", name); err != nil {

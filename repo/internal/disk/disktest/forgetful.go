@@ -311,6 +311,9 @@ func (f *Forgetful) Chmod(name string, perm fs.FileMode) error {
 	return f.Inner.Chmod(name, perm)
 }
 
+// Touch implements disk.FS; times are not part of the model.
+func (f *Forgetful) Touch(name string) error { return f.Inner.Touch(name) }
+
 // SyncDir implements disk.FS.
 func (f *Forgetful) SyncDir(name string) error {
 	f.mu.Lock()

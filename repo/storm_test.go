@@ -1,0 +1,442 @@
+package repo
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"math/rand"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// helper is what the test binary does when a test starts it as a process of its own: it saves
+// and prints a line for each save that was acknowledged.
+func helper(args []string) int {
+	dir, name := args[0], args[1]
+	n, _ := strconv.Atoi(args[2])
+	l, err := OpenWith(dir, Options{LockWait: time.Minute})
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	for _, r := range l.Repairs() {
+		fmt.Println("repair", r)
+	}
+	own := "rigs/" + name[:2] + "/" + name + "/main.toml"
+	base, err := l.Read(own)
+	if errors.Is(err, ErrNotFound) {
+		base = nil
+	} else if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	for i := 0; i < n; i++ {
+		text := []byte(fmt.Sprintf("pan = %d\nby = %q\nat = %d\n", i, name, time.Now().UnixNano()))
+		q := SaveRequest{Files: []File{{Path: own, Data: text}}, Subject: fmt.Sprintf("%s %d", name, i), Author: bCam, When: time.Now()}
+		if i%3 == 2 {
+			q.WriteWork = true
+			if base != nil {
+				q.Seen = map[string]BlobID{own: BlobIDOf(base)} // it may be unsaved, after a kill
+			}
+			q.Files = append(q.Files, File{Path: "rigs/" + name[:2] + "/" + name + fmt.Sprintf("/t%d.toml", i%7), Data: text})
+			q.seeWork(l)
+		} else if err := l.WriteFile(ctx, own, text, base); err != nil {
+			fmt.Fprintln(os.Stderr, "write:", err)
+			return 1
+		}
+		id, err := l.Save(ctx, q)
+		if err != nil {
+			fmt.Fprintln(os.Stderr, "save:", err)
+			return 1
+		}
+		base = text
+		fmt.Printf("ack %s\n", id)
+	}
+	return 0
+}
+
+// seeWork adds what the work tree holds now for files that the request does not speak of yet.
+func (q *SaveRequest) seeWork(l *Lib) {
+	if q.Seen == nil {
+		q.Seen = map[string]BlobID{}
+	}
+	for _, f := range q.Files {
+		if _, ok := q.Seen[f.Path]; !ok {
+			if data, err := l.Read(f.Path); err == nil {
+				q.Seen[f.Path] = BlobIDOf(data)
+			}
+		}
+	}
+}
+
+func helperCmd(dir, name string, n int) *exec.Cmd {
+	cmd := exec.Command(os.Args[0], dir, name, strconv.Itoa(n))
+	cmd.Env = append(os.Environ(), "RIGKEEP_HELPER=1")
+	cmd.Stderr = os.Stderr
+	return cmd
+}
+
+// revisions gives all commit ids of the branch, as plain git sees them.
+func revisions(t testing.TB, dir string) map[string]bool {
+	out := map[string]bool{}
+	for _, id := range strings.Fields(git(t, dir, "rev-list", "HEAD")) {
+		out[id] = true
+	}
+	return out
+}
+
+// TestKillStorm kills a saving process at random moments. Every save that it acknowledged must
+// be in history, git must find nothing wrong, and the next process must go on.
+func TestKillStorm(t *testing.T) {
+	rounds := 20
+	if long {
+		rounds = 400
+	}
+	l := freshLib(t)
+	dir := l.Root()
+	seed := int64(1)
+	if s := os.Getenv("RIGKEEP_SEED"); s != "" {
+		seed, _ = strconv.ParseInt(s, 10, 64)
+	}
+	rnd := rand.New(rand.NewSource(seed))
+	acked := map[string]bool{}
+	repairs, unfinished := 0, 0
+	for round := range rounds {
+		cmd := helperCmd(dir, "storm", 1<<30)
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		lines := make(chan string, 1<<16)
+		go func() {
+			sc := bufio.NewScanner(out)
+			for sc.Scan() {
+				lines <- sc.Text()
+			}
+			close(lines)
+		}()
+		time.Sleep(time.Duration(5+rnd.Intn(40)) * time.Millisecond)
+		if rnd.Intn(2) == 0 { // aim at the middle of a save, not at the start of the process
+			if line, ok := <-lines; ok {
+				lines <- line
+			}
+			time.Sleep(time.Duration(rnd.Intn(9000)) * time.Microsecond)
+		}
+		if err := cmd.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		_ = cmd.Wait()
+		n := 0
+		for line := range lines {
+			if id, ok := strings.CutPrefix(line, "ack "); ok && len(id) == 40 {
+				acked[id] = true
+				n++
+			} else if strings.HasPrefix(line, "repair ") {
+				repairs++
+			}
+		}
+		if names, _ := os.ReadDir(l.own("held")); len(names) > 0 {
+			unfinished++
+		}
+		l2, err := Open(dir)
+		if err != nil {
+			t.Fatal(round, err)
+		}
+		repairs += len(l2.Repairs())
+		have := revisions(t, dir)
+		for id := range acked {
+			if !have[id] {
+				t.Fatalf("round %d: the acknowledged save %s is not in history", round, id)
+			}
+		}
+		if round%5 == 0 || long {
+			if out := git(t, dir, "fsck", "--strict", "--no-dangling"); out != "" {
+				t.Fatal(round, out)
+			}
+		}
+		for _, ch := range must(l2.Status())(t) {
+			if ch.Staged || !strings.HasPrefix(ch.Path, "rigs/st/") {
+				t.Fatalf("round %d: %+v", round, ch) // at most an unsaved edit of the killed process may stay
+			}
+		}
+	}
+	t.Logf("%d kills, %d of them in mid-save, %d saves acknowledged and there, %d repairs said", rounds, unfinished, len(acked), repairs)
+	if unfinished == 0 {
+		t.Error("no kill hit a save; the storm proves nothing")
+	}
+	nextWorks(t, dir, "after the storm")
+}
+
+func must[T any](v T, err error) func(t testing.TB) T {
+	return func(t testing.TB) T {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+}
+
+// writers runs n processes that each save k times, and gives the acknowledged ids.
+func writers(t *testing.T, dir string, n, k int) []string {
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	var acked []string
+	for i := range n {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			out, err := helperCmd(dir, fmt.Sprintf("%02dwriter", i), k).Output()
+			mu.Lock()
+			defer mu.Unlock()
+			if err != nil {
+				t.Errorf("writer %d: %v", i, err)
+			}
+			for line := range strings.Lines(string(out)) {
+				if id, ok := strings.CutPrefix(strings.TrimSpace(line), "ack "); ok {
+					acked = append(acked, id)
+				}
+			}
+		}()
+	}
+	wg.Wait()
+	return acked
+}
+
+// TestManyWriters lets processes save at once: as many revisions in history as acknowledged.
+func TestManyWriters(t *testing.T) {
+	n, k := 4, 15
+	if long {
+		n, k = 8, 100
+	}
+	l := freshLib(t)
+	acked := writers(t, l.Root(), n, k)
+	have := revisions(t, l.Root())
+	if len(acked) != n*k || len(have) != n*k+1 {
+		t.Fatalf("%d saves acknowledged of %d; %d revisions", len(acked), n*k, len(have))
+	}
+	for _, id := range acked {
+		if !have[id] {
+			t.Fatalf("%s is not in history", id)
+		}
+	}
+	agrees(t, l.Root())
+}
+
+// TestPlainGitBeside lets a person commit with plain git, and repack, while others save.
+func TestPlainGitBeside(t *testing.T) {
+	n, k := 3, 10
+	if long {
+		n, k = 4, 60
+	}
+	l := freshLib(t)
+	dir := l.Root()
+	stop := make(chan struct{})
+	var byHand []string
+	var wg sync.WaitGroup
+	wg.Add(1)
+	go func() {
+		defer wg.Done()
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			name := filepath.Join(dir, "by-hand.toml")
+			if err := os.WriteFile(name, []byte(fmt.Sprintf("n = %d\n", i)), 0o666); err != nil {
+				t.Error(err)
+				return
+			}
+			if _, err := tryGit(dir, "add", "by-hand.toml"); err != nil {
+				continue // the index was locked; a person tries again
+			}
+			if _, err := tryGit(dir, "commit", "-q", "-m", fmt.Sprint("By hand ", i), "--", "by-hand.toml"); err == nil {
+				byHand = append(byHand, fmt.Sprint("By hand ", i))
+			}
+			if i%7 == 3 {
+				_, _ = tryGit(dir, "gc", "-q") // packs, removes what it packed, and its empty folders
+			}
+		}
+	}()
+	acked := writers(t, dir, n, k)
+	close(stop)
+	wg.Wait()
+	have := revisions(t, dir)
+	if len(acked) != n*k {
+		t.Fatalf("%d acknowledged of %d", len(acked), n*k)
+	}
+	for _, id := range acked {
+		if !have[id] {
+			t.Fatalf("%s is not in history", id)
+		}
+	}
+	subjects := git(t, dir, "log", "--format=%s")
+	for _, s := range byHand {
+		if !strings.Contains(subjects+"\n", s+"\n") {
+			t.Fatalf("the person's commit %q is gone", s)
+		}
+	}
+	if want := len(acked) + len(byHand) + 1; len(have) != want {
+		t.Fatalf("%d revisions, %d expected", len(have), want)
+	}
+	t.Logf("%d saves beside %d commits by hand", len(acked), len(byHand))
+	git(t, dir, "add", "-A")
+	_, _ = tryGit(dir, "commit", "-qm", "rest")
+	agrees(t, dir)
+}
+
+// TestKinds saves in the forms of repository that a team meets.
+func TestKinds(t *testing.T) {
+	for name, make := range map[string]func(t *testing.T, dir string) string{
+		"clone": func(t *testing.T, dir string) string {
+			git(t, dir, "clone", "-q", ".", dir+"-2")
+			return dir + "-2"
+		},
+		"shared clone": func(t *testing.T, dir string) string {
+			git(t, dir, "clone", "-q", "--shared", ".", dir+"-2")
+			return dir + "-2"
+		},
+		"shallow clone": func(t *testing.T, dir string) string {
+			git(t, dir, "clone", "-q", "--depth=1", "file://"+dir, dir+"-2")
+			return dir + "-2"
+		},
+		"worktree": func(t *testing.T, dir string) string {
+			git(t, dir, "worktree", "add", "-q", "-b", "bench/two", dir+"-2")
+			return dir + "-2"
+		},
+		"packed": func(t *testing.T, dir string) string {
+			git(t, dir, "gc", "-q", "--prune=now")
+			git(t, dir, "pack-refs", "--all")
+			return dir
+		},
+		"index v4": func(t *testing.T, dir string) string {
+			git(t, dir, "update-index", "--index-version", "4")
+			return dir
+		},
+		"no index": func(t *testing.T, dir string) string {
+			if err := os.Remove(filepath.Join(dir, ".git", "index")); err != nil {
+				t.Fatal(err)
+			}
+			return dir
+		},
+		"multi-pack": func(t *testing.T, dir string) string {
+			git(t, dir, "repack", "-q", "-d")
+			put(t, must(Open(dir))(t), "b.toml", "b = 2\n")
+			git(t, dir, "add", "-A")
+			git(t, dir, "commit", "-qm", "b")
+			git(t, dir, "repack", "-q", "-d")
+			git(t, dir, "multi-pack-index", "write")
+			git(t, dir, "commit-graph", "write", "--reachable", "--changed-paths")
+			return dir
+		},
+		"deep branch": func(t *testing.T, dir string) string {
+			git(t, dir, "switch", "-q", "-c", "a/b/c")
+			git(t, dir, "pack-refs", "--all")
+			return dir
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			l := freshLib(t)
+			edit(t, l, "rigs/aa/x/main.toml", "pan = 1\n", "One")
+			edit(t, l, "b.toml", "b = 1\n", "Two")
+			dir := make(t, l.Root())
+			l, err := Open(filepath.Join(dir, "rigs", "aa"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range 3 {
+				edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("pan = %d\n", i+10), "Here")
+				agrees(t, dir)
+			}
+			if revs, err := l.History("rigs/aa/x/main.toml", 0); err != nil || len(revs) < 4 {
+				t.Fatal(len(revs), err)
+			}
+			if _, err := l.Save(ctx, request("Back", true, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 1\n")})); err != nil {
+				t.Fatal(err)
+			}
+			agrees(t, dir)
+		})
+	}
+}
+
+// TestForeign refuses what it could not keep intact, and says how out.
+func TestForeign(t *testing.T) {
+	for name, c := range map[string]struct {
+		do  func(t *testing.T, dir string)
+		say string
+	}{
+		"sha256": {func(t *testing.T, dir string) {
+			git(t, dir, "init", "-q", "--object-format=sha256")
+		}, "sha256"},
+		"bare": {func(t *testing.T, dir string) {
+			git(t, dir, "init", "-q")
+			git(t, dir, "config", "core.bare", "true")
+		}, "bare"},
+		"unknown extension": {func(t *testing.T, dir string) {
+			git(t, dir, "init", "-q")
+			git(t, dir, "config", "core.repositoryformatversion", "1")
+			git(t, dir, "config", "extensions.quantum", "true")
+		}, "quantum"},
+		"reftable": {func(t *testing.T, dir string) {
+			git(t, dir, "init", "-q")
+			git(t, dir, "config", "core.repositoryformatversion", "1")
+			git(t, dir, "config", "extensions.refstorage", "reftable")
+		}, "reftable"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			c.do(t, dir)
+			if err := os.WriteFile(filepath.Join(dir, Marker), []byte("format = 1\n"), 0o666); err != nil {
+				t.Fatal(err)
+			}
+			_, err := Open(dir)
+			if !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), c.say) || !strings.Contains(err.Error(), "Way out") {
+				t.Fatal(err)
+			}
+		})
+	}
+	// An index that cannot be patched is refused at the save; reading goes on.
+	l := freshLib(t)
+	edit(t, l, "a.toml", "a = 1\n", "A")
+	git(t, l.Root(), "update-index", "--split-index")
+	put(t, l, "a.toml", "a = 2\n")
+	_, err := l.Save(ctx, request("x", false, File{Path: "a.toml", Data: []byte("a = 2\n")}))
+	if !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), "--no-split-index") {
+		t.Fatal(err)
+	}
+	if _, err := l.History("a.toml", 0); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestForeignLockStays shows that a lock which is not ours is never removed.
+func TestForeignLockStays(t *testing.T) {
+	l := freshLib(t)
+	lock := filepath.Join(l.Root(), ".git", "index.lock")
+	if err := os.WriteFile(lock, nil, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	told := ""
+	l, err := OpenWith(l.Root(), Options{LockWait: 600 * time.Millisecond, OnWait: func(what string) { told = what }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	put(t, l, "a.toml", "a = 2\n")
+	_, err = l.Save(ctx, request("x", false, File{Path: "a.toml", Data: []byte("a = 2\n")}))
+	if !errors.Is(err, ErrBusy) || ExitClass(err) != 4 || !strings.Contains(err.Error(), "index.lock") || told == "" {
+		t.Fatal(err, told)
+	}
+	if _, err := os.Stat(lock); err != nil {
+		t.Fatal("a lock that is not ours was removed")
+	}
+}
