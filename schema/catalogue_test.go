@@ -172,6 +172,12 @@ func TestParamByKey(t *testing.T) {
 	if _, ok := c.Field("rig", "part[0].mass_kg"); !ok {
 		t.Error("no part[0].mass_kg")
 	}
+	if _, ok := c.Field("rig", "part.mass_kg"); ok {
+		t.Error("a part without index")
+	}
+	if _, ok := c.Param("stiffness[0].roll"); ok {
+		t.Error("an index on a plain table")
+	}
 	if _, ok := c.Field("rig", `"part[0]".mass_kg`); ok {
 		t.Error("a quoted name passes for an index")
 	}

@@ -74,6 +74,12 @@ func TestDialMapRoundTrip(t *testing.T) {
 		if math.Abs(back-v) > 1e-7*span {
 			t.Fatalf("%v reads %v, which is %v", v, si, back)
 		}
+		lo, hi := d.ends()
+		for v, want := range map[float64]float64{d.Min: lo, d.Max: hi} {
+			if got, err := d.ToSI(v); err != nil || got != want {
+				t.Fatalf("the end %v reads %v, not %v (%v)", v, got, want, err)
+			}
+		}
 		if back < d.Min || back > d.Max {
 			t.Fatalf("%v is off the dial", back)
 		}
