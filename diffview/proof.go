@@ -1,8 +1,6 @@
 package diffview
 
 import (
-	"fmt"
-
 	"rigkeep/preset"
 	"rigkeep/schema"
 )
@@ -109,33 +107,8 @@ func stale(s Side) []string {
 
 // proofKeys is a proof as the keys it has in a tune.
 func proofKeys(p *preset.Proof) schema.Flat {
-	f := schema.Flat{}
 	if p == nil {
-		return f
+		return schema.Flat{}
 	}
-	put := func(key string, v any, there bool) {
-		if there {
-			f["proof."+key] = v
-		}
-	}
-	put("at", p.At, !p.At.IsZero())
-	for key, s := range map[string]string{"unit": p.Unit, "place": p.Place, "by": p.By, "firmware": p.Firmware, "note": p.Note, "rig": p.Rig, "values": p.Digest, "stale": p.Ended} {
-		put(key, s, s != "")
-	}
-	put("minutes", p.Minutes, p.Minutes != 0)
-	put("mass_kg", p.MassKg, p.MassKg != 0)
-	put("styles", texts(p.Styles), len(p.Styles) > 0)
-	if len(p.CGmm) > 0 {
-		l := make([]any, len(p.CGmm))
-		for i, v := range p.CGmm {
-			l[i] = v
-		}
-		put("cg_mm", l, true)
-	}
-	for key, m := range map[string]map[schema.Axis]float64{"effort_pct": p.Effort, "onset": p.Onset, "onset_hz": p.OnsetHz, "inertia_kgm2": p.Inertia} {
-		for a, v := range m {
-			put(fmt.Sprintf("%s.%s", key, a), v, true)
-		}
-	}
-	return f
+	return p.Flat()
 }

@@ -108,7 +108,8 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "drive.rate_hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(1000000), Doc: "Rate of the motor drive.", Example: 20000.0},
 		Field{Path: "balance.workable_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Resting effort up to which the rig may be worked.", Example: 4.0},
 		Field{Path: "balance.good_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Resting effort under which there is no more to gain.", Example: 1.0},
-		Field{Path: "balance.points", Type: Strings, Doc: "What to check when balancing, in order.", Example: []any{"tilt, lens level", "tilt, lens up", "roll", "pan, handle leaning"}},
+		Field{Path: "balance.effort_sign", Type: String, Enum: []string{"right-handed", "left-handed"}, Doc: "How the controller counts effort: above zero where the motor turns right-handed about its axis (x forward for roll, y left for tilt, z up for pan), or the other way; without it an effort does not tell the side.", Example: "right-handed"},
+		Field{Path: "balance.points", Type: Strings, Doc: "What to check when balancing, in order: the axis, a comma, how the head stands. Say level, lens up or lens down, and by how many degrees a handle leans.", Example: []any{"tilt, lens level", "tilt, lens up", "roll", "pan, handle leaning"}},
 		Field{Path: "bench.order", Type: Strings, Len: len(axisNames), Enum: axisNames[:], Doc: "Axes in the order in which to raise them.", Example: []any{"pan", "roll", "tilt"}},
 		Field{Path: "bench.margin", Type: Float, Above: At(1), Max: At(10), Doc: "Onset over the stiffness that is kept.", Example: 1.5},
 		Field{Path: "follow.lag", Type: String, Enum: []string{"single", "critical", "double"}, Doc: "What smoothing is: one first-order lag, one critically damped second-order, or two lags in a row.", Example: "single"},
@@ -154,7 +155,11 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "began", Type: Time, Required: true, Doc: "When the session began.", Example: "2026-03-02T09:30:00Z"},
 		Field{Path: "ended", Type: Time, Doc: "When it ended; absent while it is open.", Example: "2026-03-02T10:05:00Z"},
 		Field{Path: "firmware", Type: String, MaxLen: 100, Doc: "Firmware text of the unit.", Example: "2.4"},
+		Field{Path: "mass_kg", Type: Float, Derived: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "The build's mass at the time.", Example: 3.21},
 		note,
+		Field{Path: "plan.order", Type: Strings, Derived: true, Enum: axisNames[:], MaxLen: len(axisNames), Doc: "The axes of the session in the order of work.", Example: []any{"pan", "roll", "tilt"}},
+		Field{Path: "plan.margin", Type: Float, Derived: true, Min: At(1), Max: At(10), Doc: "Onset over kept stiffness that the session keeps.", Example: 1.5},
+		Field{Path: "plan.hand_deg", Type: Floats, Derived: true, Unit: "°", Min: At(-180), Max: At(180), MaxLen: 20, Doc: "Tilts at which the kept values are worked in the hand, up positive, in order.", Example: []any{-60.0, 0.0, 45.0}},
 		Field{Path: "step[].at", Type: Time, Required: true, Doc: "When the step was answered.", Example: "2026-03-02T09:34:00Z"},
 		Field{Path: "step[].axis", Type: String, Enum: axisNames[:], Doc: "The axis under test.", Example: "pan"},
 		Field{Path: "step[].key", Type: String, MaxLen: 200, Doc: "The parameter under test, if not the axis's stiffness.", Example: "filters.drive"},
@@ -167,12 +172,27 @@ func kinds(ps []Param) []Kind {
 	)
 	for _, a := range axisNames {
 		bench = append(bench,
+			Field{Path: "inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Inertia about this axis at the time.", Example: 0.031},
+			Field{Path: "plan." + a + ".offered", Type: Float, Derived: true, Doc: "Stiffness at which the evidence said to begin.", Example: 30.0, Of: "stiffness." + a},
+			Field{Path: "plan." + a + ".onset_low", Type: Float, Derived: true, Min: At(-far), Max: At(far), Doc: "Where oscillation was expected, low end; may lie off the dial.", Example: 44.0},
+			Field{Path: "plan." + a + ".onset_high", Type: Float, Derived: true, Min: At(-far), Max: At(far), Doc: "Where oscillation was expected, high end.", Example: 62.0},
+			Field{Path: "plan." + a + ".why", Type: String, Derived: true, Doc: "What that rests on.", Example: "4 proved tunes of other rigs"},
 			Field{Path: "result." + a + ".kept", Type: Float, Doc: "Stiffness kept.", Example: 34.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".clean", Type: Float, Doc: "Highest stiffness seen clean.", Example: 50.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".onset", Type: Float, Doc: "Lowest stiffness seen to oscillate.", Example: 55.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency at the onset, if known.", Example: 18.0},
+			Field{Path: "result." + a + ".saw", Type: String, Enum: []string{"fast", "slow"}, Doc: "How it oscillated: fast and rough, or slow and smooth.", Example: "fast"},
 			Field{Path: "result." + a + ".doubt", Type: Bool, Doc: "The answers contradict each other.", Example: false},
 		)
+	}
+
+	bench = append(bench, Field{Path: "result.hand", Type: Bool, Doc: "The kept values were worked in the hand at every tilt of the plan, and were clean.", Example: true})
+	for _, p := range ps {
+		if p.Group == "filters" {
+			f := p.Field
+			f.Path, f.Required, f.Derived, f.Of = "set."+p.Path, false, true, p.Path
+			bench = append(bench, f)
+		}
 	}
 
 	job := append(head(KindJob),
@@ -237,6 +257,8 @@ func kinds(ps []Param) []Kind {
 			{Path: "proof", Doc: "The record that this tune was worked in the hand; prove writes it."},
 		}},
 		{Name: KindBench, Title: "Bench log", Doc: "One tuning session, step by step.", Fields: bench, Sections: []Section{
+			{Path: "plan", Doc: "What the session was begun with, so that it can be taken up again."},
+			{Path: "set", Doc: "What else was set on the controller during the session."},
 			{Path: "step[]", Doc: "One step: what was set and what was seen."},
 			{Path: "result", Doc: "What the session found."},
 		}},

@@ -61,6 +61,7 @@ type Sheet struct {
 	DriveRate               float64
 	WorkablePct, GoodPct    float64
 	BalancePoints           []string
+	EffortSign              int // +1 right-handed about the axis, -1 the other way, 0 not known
 	BenchOrder              []Axis
 	BenchMargin             float64
 	Lag                     string // "single", "critical", "double"
@@ -149,6 +150,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		s.Lag = "single"
 	}
 	_, s.DelayKnown = f["loop.delay_s"]
+	s.EffortSign = map[string]int{"right-handed": 1, "left-handed": -1}[f.Str("balance.effort_sign")]
 	if b := f.Nums("space.box_mm"); b != nil {
 		v := vec(b, mm)
 		s.Box = &v

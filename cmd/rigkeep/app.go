@@ -42,7 +42,7 @@ func globalFlags() []cli.Flag {
 // verbs lists the commands in the order of a technician's work.
 func verbs() []verb {
 	return []verb{
-		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), saveVerb(),
+		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), saveVerb(), proveVerb(),
 		showVerb(), historyVerb(), restoreVerb(), undoVerb(), compareVerb(), explainVerb(),
 		jobVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
 	}
@@ -127,6 +127,9 @@ func onInterrupt(e Env) (stop func()) {
 	signal.Notify(c, os.Interrupt)
 	go func() {
 		if _, ok := <-c; ok {
+			if back := rawTerminal.Load(); back != nil {
+				(*back)()
+			}
 			fmt.Fprintln(e.Stderr, "\nrigkeep: interrupted; what was saved is saved")
 			os.Exit(exitInterrupt)
 		}

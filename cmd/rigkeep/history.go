@@ -39,7 +39,8 @@ type historyRow struct {
 	By       string    `json:"by"`
 	Job      string    `json:"job,omitempty"`
 	Subject  string    `json:"subject"`
-	Proof    string    `json:"proof,omitempty"` // "hand", "stand"; empty without one
+	Proof    string    `json:"proof,omitempty"`       // "hand", "stand"; empty without one
+	Holds    *bool     `json:"proof_holds,omitempty"` // whether it held at that revision
 	Key      string    `json:"key,omitempty"`
 	Value    *string   `json:"value,omitempty"`
 	Gone     bool      `json:"gone,omitempty"`
@@ -95,6 +96,9 @@ func runHistory(k *call) error {
 				row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
 				if t := k.tuneAt(h); t != nil && t.Proof != nil {
 					row.Proof = firstOf(t.Proof.Place, "yes")
+					stale := k.lib.StaleAt(h, *t)
+					holds := len(stale) == 0
+					row.Holds = &holds
 				}
 				rows = append(rows, row)
 			}
@@ -136,11 +140,18 @@ func runHistory(k *call) error {
 			if r.Gone {
 				why += " (taken away)"
 			}
-			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], r.When.Format("2006-01-02 15:04"), r.By, r.Job, r.Proof, why)
+			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], r.When.Format("2006-01-02 15:04"), r.By, r.Job, proofCell(r), why)
 		}
 	}
 	t.dropEmpty()
 	return k.page(t.render(k.paint, "", k.wide))
+}
+
+func proofCell(r historyRow) string {
+	if r.Holds != nil && !*r.Holds {
+		return r.Proof + ", stale"
+	}
+	return r.Proof
 }
 
 // tuneAt reads a tune as it was at a revision, nil where it cannot be read.

@@ -55,6 +55,9 @@ type jsonProof struct {
 	Minutes  float64            `json:"minutes,omitempty"`
 	Effort   map[string]float64 `json:"effort_pct,omitempty"`
 	Onset    map[string]float64 `json:"onset,omitempty"`
+	OnsetHz  map[string]float64 `json:"onset_hz,omitempty"`
+	Styles   []string           `json:"styles,omitempty"`
+	Note     string             `json:"note,omitempty"`
 	Holds    bool               `json:"holds"`
 	Stale    []string           `json:"stale"`
 }
@@ -101,8 +104,8 @@ func runShow(k *call) error {
 			j.Values[key] = x
 		}
 		if p := d.Tune.Proof; p != nil {
-			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), Stale: []string{}}
-			for _, s := range d.Tune.Stale(d.Rig, d.Sheet, "") {
+			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), OnsetHz: byName(p.OnsetHz), Styles: p.Styles, Note: p.Note, Stale: []string{}}
+			for _, s := range d.Tune.Stale(d.Rig, d.Sheet, k.unitAt(d)) {
 				x.Stale = append(x.Stale, s.Text)
 			}
 			x.Holds = len(x.Stale) == 0
@@ -143,7 +146,15 @@ func (k *call) printTune(d *library.Loaded) {
 		}
 	}
 	k.printf("\n%s\n", k.paint.bold("Proof"))
-	k.write(wrap(proofWords(d), "  ", k.wide))
+	k.write(wrap(k.proofWords(d), "  ", k.wide))
+}
+
+// unitAt is the unit that counts for the proof: the job's, where one was named.
+func (k *call) unitAt(d *library.Loaded) string {
+	if d.Job == "" {
+		return ""
+	}
+	return k.lib.PinnedUnit(d.Job, d.Rig, d.Ref.Tune)
 }
 
 // inOrder lists a tune's keys as the catalogue works through them, styles apart.
@@ -175,7 +186,7 @@ func valueText(v any) string {
 }
 
 // proofWords says in words what proof a tune has and whether it still holds.
-func proofWords(d *library.Loaded) string {
+func (k *call) proofWords(d *library.Loaded) string {
 	p := d.Tune.Proof
 	if p == nil {
 		return "none: this tune was never recorded as worked. Work it and record it with: rigkeep prove " + d.Rig.Alias
@@ -213,7 +224,7 @@ func proofWords(d *library.Loaded) string {
 	if p.Note != "" {
 		b.WriteString(". " + safe.Line(p.Note))
 	}
-	stale := d.Tune.Stale(d.Rig, d.Sheet, "")
+	stale := d.Tune.Stale(d.Rig, d.Sheet, k.unitAt(d))
 	for _, s := range stale {
 		b.WriteString("\nSTALE: " + safe.Line(s.Text))
 	}

@@ -12,7 +12,7 @@ import (
 func (k *call) side(d *library.Loaded) diffview.Side {
 	r := d.Rig
 	s := diffview.Side{Label: d.Label(), Rig: &r, Sheet: d.Sheet, Tune: d.Tune, Texts: d.Texts, Meta: meta(d.Commit)}
-	s.Meta.Job = firstOf(d.Job, s.Meta.Job)
+	s.Meta.Job, s.Meta.Unit = firstOf(d.Job, s.Meta.Job), k.unitAt(d)
 	return s
 }
 

@@ -1,0 +1,343 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func proveVerb() verb {
+	return verb{
+		name: "prove", args: "RIG[/TUNE]", short: "record that a tune was worked, on which unit and how it went",
+		long: "Writes the proof into the tune and saves both as one revision, edits of values that were not saved included: the proof is of the values as they stand now. A proof that is there is replaced whole. Fingerprint, mass, centre of gravity and inertia are recorded with it; when the build, a value, the unit or its firmware changes, the proof goes stale, and show, history, compare and review say so. " +
+			"What is not given by flags is taken from the last bench session that found these values, or asked for on a terminal.",
+		example: "rigkeep prove a-cam-zoom --unit QL-0031 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove a-cam-zoom/rain --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job pilot-station",
+		flags: []cli.Flag{
+			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` it was worked on, by serial or label"},
+			&cli.StringFlag{Name: "place", Usage: "`WHERE`: hand, or stand for on the stand only"},
+			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas: pan=1,roll=0.5,tilt=2"},
+			&cli.StringFlag{Name: "onset", Usage: "stiffness at which an axis began to oscillate, `AXIS=NUMBER`, with commas"},
+			&cli.StringFlag{Name: "onset-hz", Usage: "frequency of that oscillation, `AXIS=HZ`, with commas"},
+			&cli.Float64Flag{Name: "minutes", Usage: "how many `MINUTES` it was worked"},
+			&cli.StringFlag{Name: "styles", Usage: "follow styles that were tried, `NAMES` with commas"},
+			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's for this unit"},
+			&cli.StringFlag{Name: "note", Usage: "what was noticed, in `WORDS`"},
+			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB`"},
+		},
+		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runProve,
+	}
+}
+
+// axisNumbers reads AXIS=NUMBER,… of a flag.
+func (k *call) axisNumbers(flag string) (map[schema.Axis]float64, error) {
+	m, err := axisNumbers(k.c.String(flag))
+	if err != nil {
+		return nil, usage("--%s: %v", flag, err).hinted("for example: --%s pan=1,roll=0.5,tilt=2", flag)
+	}
+	return m, nil
+}
+
+func axisNumbers(s string) (map[schema.Axis]float64, error) {
+	out := map[schema.Axis]float64{}
+	for _, p := range strings.Split(s, ",") {
+		if strings.TrimSpace(p) == "" {
+			continue
+		}
+		name, num, ok := strings.Cut(p, "=")
+		a, isAxis := schema.ParseAxis(strings.TrimSpace(strings.ToLower(name)))
+		v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(num), "%")), 64)
+		if !ok || !isAxis || err != nil || v-v != 0 {
+			return nil, fmt.Errorf("%q is not AXIS=NUMBER, where AXIS is pan, roll or tilt", strings.TrimSpace(p))
+		}
+		if _, twice := out[a]; twice {
+			return nil, fmt.Errorf("%s is given twice", a)
+		}
+		out[a] = v
+	}
+	return out, nil
+}
+
+func words2list(s string) []string {
+	var out []string
+	for _, w := range strings.Split(s, ",") {
+		if w = strings.TrimSpace(w); w != "" {
+			out = append(out, w)
+		}
+	}
+	return out
+}
+
+func runProve(k *call) error {
+	d, err := k.lib.Load(k.args[0], true)
+	if err != nil {
+		return err
+	}
+	if d.Ref.When != "" {
+		return usage("prove records the tune as it is now; leave @%s out", d.Ref.When)
+	}
+	who, err := k.who()
+	if err != nil {
+		return err
+	}
+	p := preset.Proof{At: k.Now(), By: who.Name, Unit: k.c.String("unit"), Place: k.c.String("place"), Minutes: k.c.Float64("minutes"),
+		Firmware: k.c.String("firmware"), Note: strings.TrimSpace(k.c.String("note")), Styles: words2list(k.c.String("styles"))}
+	for _, f := range []struct {
+		flag string
+		to   *map[schema.Axis]float64
+	}{{"effort", &p.Effort}, {"onset", &p.Onset}, {"onset-hz", &p.OnsetHz}} {
+		if *f.to, err = k.axisNumbers(f.flag); err != nil {
+			return err
+		}
+	}
+	if err := k.askProof(d, &p); err != nil {
+		return err
+	}
+	if p.Place != "hand" && p.Place != "stand" {
+		return usage("--place %q: hand or stand was expected", p.Place)
+	}
+	have := d.Tune.Styles()
+	for _, s := range p.Styles {
+		if !contains(have, s) {
+			f := usage("the tune has no follow style %q", s)
+			if sug := schema.Suggest(s, have); sug != "" {
+				return f.hinted("%s", sug)
+			}
+			return f.hinted("it has: %s", firstOf(strings.Join(have, ", "), "none"))
+		}
+	}
+	u, err := k.lib.UnitOf(d.Sheet, p.Unit)
+	if err != nil {
+		if cerr := k.confirm(fmt.Sprintf("%v. Record it all the same?", err)); cerr != nil {
+			return err
+		}
+	} else {
+		p.Unit = u.Serial
+		if p.Firmware == "" {
+			p.Firmware = u.Firmware
+		}
+	}
+	e, err := k.lib.Prove(d, p)
+	if err != nil {
+		return err
+	}
+	plan, err := k.lib.PlanEdited(d, e)
+	if err != nil {
+		return err
+	}
+	var trailers []repo.Trailer
+	if job := k.c.String("job"); job != "" {
+		slug, err := k.lib.FindJob(job)
+		if err != nil {
+			return err
+		}
+		target, err := k.lib.Target(d.Rig.Alias + "/" + d.Ref.Tune)
+		if err != nil {
+			return err
+		}
+		if err := k.lib.PinTargets(plan, slug, []library.Target{target}, p.Unit); err != nil {
+			return err
+		}
+		trailers = append(trailers, repo.Trailer{Key: "Job", Value: slug})
+	}
+	reports, err := k.reports(plan)
+	if err != nil {
+		return err
+	}
+	place := map[string]string{"hand": "in the hand", "stand": "on the stand"}[p.Place]
+	subject := k.why(fmt.Sprintf("Prove %s on %s, %s", refName(d), p.Unit, place))
+	body := words(reports)
+	if k.dryRun() {
+		k.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(subject), safe.Text(body))
+		return nil
+	}
+	if p.Place == "stand" {
+		k.say("note: worked on the stand only; an axis may still oscillate in the hand, over the tilt range")
+	}
+	return k.commit(plan, subject, body, trailers)
+}
+
+func contains(l []string, s string) bool {
+	for _, x := range l {
+		if x == s {
+			return true
+		}
+	}
+	return false
+}
+
+// askProof completes a proof: from the last bench session that found the tune's
+// values, then by asking where there is somebody to ask.
+func (k *call) askProof(d *library.Loaded, p *preset.Proof) error {
+	serial := p.Unit
+	if u, ok := d.Sheet.Unit(p.Unit); ok {
+		serial = u.Serial
+	}
+	log, path, err := k.lib.LastSession(d, serial)
+	if err != nil {
+		return err
+	}
+	if log != nil {
+		var took []string
+		if p.Unit == "" && log.Unit != "" {
+			p.Unit = log.Unit
+			took = append(took, "the unit, "+safe.Line(log.Unit))
+		}
+		if n := fromSession(log, p); n != "" {
+			took = append(took, n)
+		}
+		if p.Place == "" && log.Hand {
+			p.Place = "hand"
+			took = append(took, "that it was worked in the hand")
+		}
+		if len(took) > 0 {
+			k.say("from the session %s: %s", path, strings.Join(took, ", "))
+		}
+	}
+	asks := !k.c.Bool("no-input") && tty(k.Stdin) && tty(k.Stdout)
+	if p.Unit != "" && p.Place != "" || !asks {
+		var missing []string
+		if p.Unit == "" {
+			missing = append(missing, "--unit (the sheet lists: "+firstOf(unitNames(d.Sheet), "none")+")")
+		}
+		if p.Place == "" {
+			missing = append(missing, "--place hand or --place stand")
+		}
+		if len(missing) > 0 {
+			return usage("a proof needs %s", strings.Join(missing, " and ")).hinted("see: rigkeep prove --help")
+		}
+		return nil
+	}
+	a, done, err := k.ask(false)
+	if err != nil {
+		return err
+	}
+	err = a.proof(d, p)
+	done()
+	if errors.Is(err, errStopped) {
+		return stopped("stopped; nothing was recorded", "begin again with: rigkeep prove "+k.args[0])
+	}
+	return err
+}
+
+// fromSession takes onsets and efforts of a session where the person gave none.
+func fromSession(log *preset.BenchLog, p *preset.Proof) string {
+	var took []string
+	if len(p.Onset) == 0 {
+		for a, r := range log.Results {
+			if r.Onset != nil && !r.Doubt {
+				p.Onset[a] = *r.Onset
+				if r.Hz > 0 && p.OnsetHz[a] == 0 {
+					p.OnsetHz[a] = r.Hz
+				}
+			}
+		}
+		if len(p.Onset) > 0 {
+			took = append(took, "onsets")
+		}
+	}
+	if len(p.Effort) == 0 {
+		for a, v := range log.Efforts() {
+			p.Effort[a] = v
+		}
+		if len(p.Effort) > 0 {
+			took = append(took, "resting efforts")
+		}
+	}
+	return strings.Join(took, " and ")
+}
+
+func unitNames(s *schema.Sheet) string {
+	var out []string
+	for _, u := range s.Units {
+		n := u.Serial
+		if u.Label != "" {
+			n += " (" + u.Label + ")"
+		}
+		out = append(out, n)
+	}
+	return strings.Join(out, ", ")
+}
+
+// proof asks for what a proof should have and was not given.
+func (a *asker) proof(d *library.Loaded, p *preset.Proof) error {
+	var err error
+	if p.Unit == "" {
+		if p.Unit, err = a.unit(d.Sheet); err != nil {
+			return err
+		}
+	}
+	if p.Place == "" {
+		c, _, err := a.choose("worked in the hand or on the stand only? [h/s]", []choice{{'h', "hand"}, {'s', "stand"}}, 0)
+		if err != nil {
+			return err
+		}
+		p.Place = map[byte]string{'h': "hand", 's': "stand"}[c]
+	}
+	if p.Minutes == 0 {
+		if p.Minutes, err = a.number("for how many minutes? [Enter: not noted]"); err != nil {
+			return err
+		}
+	}
+	if len(p.Effort) == 0 {
+		for _, x := range schema.Axes {
+			s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read]", x))
+			if err != nil {
+				return err
+			}
+			if v, err := strconv.ParseFloat(strings.TrimSuffix(s, "%"), 64); err == nil && v-v == 0 {
+				p.Effort[x] = v
+			}
+		}
+	}
+	if have := d.Tune.Styles(); len(p.Styles) == 0 && len(have) > 0 {
+		s, err := a.line(fmt.Sprintf("follow styles tried, of %s? [Enter: none]", strings.Join(have, ", ")))
+		if err != nil {
+			return err
+		}
+		p.Styles = words2list(s)
+	}
+	if p.Note == "" {
+		if p.Note, err = a.line("anything noticed? [Enter: nothing]"); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// unit asks which unit is at hand, by number or name.
+func (a *asker) unit(sheet *schema.Sheet) (string, error) {
+	for i, u := range sheet.Units {
+		a.k.out("  %d  %s %s\n", i+1, safe.Line(u.Serial), safe.Line(u.Label))
+	}
+	s, err := a.line("which unit? [number or name]")
+	if err != nil {
+		return "", err
+	}
+	if n, err := strconv.Atoi(s); err == nil && n >= 1 && n <= len(sheet.Units) {
+		return sheet.Units[n-1].Serial, nil
+	}
+	return s, nil
+}
+
+// number asks for a number of 0 or more; Enter is 0.
+func (a *asker) number(prompt string) (float64, error) {
+	for {
+		s, err := a.line(prompt)
+		if err != nil || s == "" {
+			return 0, err
+		}
+		if v, err := strconv.ParseFloat(s, 64); err == nil && v >= 0 && v-v == 0 {
+			return v, nil
+		}
+		a.say("%q is not a number of 0 or more", safe.Line(s))
+	}
+}

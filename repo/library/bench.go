@@ -1,0 +1,453 @@
+package library
+
+import (
+	"context"
+	"fmt"
+	"sort"
+	"strings"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/bench"
+	"rigkeep/preset/file"
+	"rigkeep/preset/start"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Session is a tuning session with its log. The log on disk is never behind: an
+// answer is written before the session moves on.
+type Session struct {
+	Path  string
+	Log   preset.BenchLog
+	State *bench.Session
+
+	doc   *file.Doc // as on disk, nil before the first answer
+	sheet *schema.Sheet
+}
+
+// Saved reports whether the log is on disk.
+func (s *Session) Saved() bool { return s.doc != nil }
+
+// BenchLogs lists the paths of a rig's bench logs, oldest first.
+func (l *Library) BenchLogs(fp string) ([]string, error) {
+	all, err := l.Store.List(preset.RigDir(fp) + "/bench/")
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, p := range all {
+		if place, ok := preset.Locate(p); ok && place.Kind == schema.KindBench {
+			out = append(out, p)
+		}
+	}
+	sort.Strings(out)
+	return out, nil
+}
+
+// OpenSession takes up the newest session of this tune that was not ended; nil if
+// there is none. older counts further open ones.
+func (l *Library) OpenSession(d *Loaded) (s *Session, older int, err error) {
+	paths, err := l.BenchLogs(d.Rig.Fingerprint)
+	if err != nil {
+		return nil, 0, err
+	}
+	for i := len(paths) - 1; i >= 0; i-- {
+		doc, err := l.Doc("", paths[i])
+		if err != nil {
+			return nil, 0, err
+		}
+		log := preset.DecodeBench(doc.Tree())
+		if !log.Open() || log.Tune != d.Ref.Tune || len(log.Plan.Order) == 0 {
+			continue
+		}
+		if s != nil {
+			older++
+			continue
+		}
+		s = &Session{Path: paths[i], Log: log, doc: doc, sheet: d.Sheet}
+		if s.State, err = log.BenchSession(d.Sheet); err != nil {
+			return nil, 0, &file.Error{File: paths[i], What: err.Error(), Fix: "correct the step, or begin another session with --new"}
+		}
+	}
+	return s, older, nil
+}
+
+// SessionRequest says what a session is begun with.
+type SessionRequest struct {
+	Unit, By, Firmware string
+	Axes               []schema.Axis // only these; nil for all
+	Now                time.Time
+}
+
+// NewSession works out a session: where to begin from the evidence, in which
+// order, with which margin. Nothing is written before the first answer.
+func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
+	req, _, err := l.StartRequest(d.Rig, d.Sheet, d.Tune, q.Unit, q.Now)
+	if err != nil {
+		return nil, err
+	}
+	req.Cap = l.Cap(d.Rig, d.Sheet, d.Tune)
+	res, err := start.Start(req)
+	if err != nil {
+		return nil, err
+	}
+	log := preset.BenchLog{Rig: d.Rig.Fingerprint, Tune: d.Ref.Tune, Unit: q.Unit, By: q.By, Firmware: q.Firmware, Began: q.Now.UTC().Truncate(time.Second),
+		MassKg: preset.Rounded(d.Rig.Mass(), 4), Inertia: map[schema.Axis]float64{}, Set: map[string]float64{}}
+	for a, j := range req.Rig.J {
+		if j > 0 {
+			log.Inertia[schema.Axis(a)] = preset.Rounded(j, 4)
+		}
+	}
+	for _, key := range []string{"filters.sensing", "filters.drive"} {
+		if d.Tune != nil {
+			if v, ok := d.Tune.Num(key); ok {
+				log.Set[key] = v
+				continue
+			}
+		}
+		if o, ok := res.Offer(key); ok && o.Status != start.Unknown && o.Status != start.Outside {
+			log.Set[key] = o.Value
+		}
+	}
+	if log.Plan, err = preset.PlanBench(d.Sheet, d.Rig, d.Tune, res.Offers, q.Axes); err != nil {
+		return nil, err
+	}
+	s := &Session{Log: log, sheet: d.Sheet}
+	if s.State, err = log.BenchSession(d.Sheet); err != nil {
+		return nil, err
+	}
+	for t := log.Began; ; t = t.Add(time.Second) {
+		s.Path = preset.BenchPath(d.Rig.Fingerprint, t)
+		if _, err := l.Store.Read(s.Path); isNotFound(err) {
+			return s, nil
+		} else if err != nil {
+			return nil, err
+		}
+	}
+}
+
+// Answer records one answer: it is checked, written to the log on disk, and only
+// then does the session move on. A refused answer or a failed write leaves both
+// as they were.
+func (l *Library) Answer(ctx context.Context, s *Session, e bench.Event, at time.Time) error {
+	before := s.State.Events()
+	if err := s.State.Answer(e); err != nil {
+		return err
+	}
+	events := s.State.Events()
+	step := preset.StepOf(events[len(events)-1], at)
+	err := l.append(ctx, s, step)
+	if err != nil {
+		log := s.Log
+		log.Steps = log.Steps[:len(before)]
+		if st, rerr := log.BenchSession(s.sheet); rerr == nil {
+			s.State = st
+		}
+		return err
+	}
+	s.Log.Steps = append(s.Log.Steps, step)
+	return nil
+}
+
+func (l *Library) append(ctx context.Context, s *Session, step preset.BenchStep) error {
+	doc := s.doc
+	if doc == nil {
+		var err error
+		if doc, err = benchDoc(s.Path, s.Log); err != nil {
+			return err
+		}
+	}
+	after, err := doc.Append("step", stepTable(step))
+	if err != nil {
+		return err
+	}
+	if _, err := l.Parse(s.Path, after.Text(), nil); err != nil {
+		return err
+	}
+	var base []byte
+	if s.doc != nil {
+		base = s.doc.Text()
+	}
+	if err := l.Store.WriteFile(ctx, s.Path, after.Text(), base); err != nil {
+		return err
+	}
+	s.doc = after
+	return nil
+}
+
+func stepTable(s preset.BenchStep) file.Table {
+	t := file.Table{{Key: "at", Value: s.At}}
+	add := func(key string, v any, there bool) {
+		if there {
+			t = append(t, file.Field{Key: key, Value: v})
+		}
+	}
+	add("axis", s.Axis, s.Axis != "")
+	add("key", s.Key, s.Key != "")
+	add("value", number(s.Value), s.HasValue)
+	add("saw", s.Saw, true)
+	add("hz", number(s.Hz), s.Hz != 0)
+	add("tilt_deg", number(s.TiltDeg), s.TiltDeg != 0)
+	add("effort_pct", number(s.Effort), s.Saw == string(bench.Effort))
+	add("text", s.Text, s.Text != "")
+	return t
+}
+
+// number writes a whole number as a person does: 41, not 41.0.
+func number(v float64) any {
+	if v == float64(int64(v)) && v > -1e15 && v < 1e15 {
+		return int64(v)
+	}
+	return v
+}
+
+// benchDoc is the log of a session without its steps.
+func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
+	w := file.NewWriter(path)
+	w.Directive(directive(path, schema.KindBench))
+	w.Key("format", schema.Format)
+	w.Key("kind", schema.KindBench)
+	w.Key("rig", b.Rig)
+	w.Key("tune", b.Tune)
+	for _, f := range [][2]string{{"unit", b.Unit}, {"by", b.By}, {"firmware", b.Firmware}} {
+		if f[1] != "" {
+			w.Key(f[0], f[1])
+		}
+	}
+	w.Key("began", b.Began)
+	w.Key("mass_kg", b.MassKg)
+	perAxis := func(key string, m map[schema.Axis]float64) {
+		var t file.Table
+		for _, a := range schema.Axes {
+			if v, ok := m[a]; ok {
+				t = append(t, file.Field{Key: a.String(), Value: v})
+			}
+		}
+		if len(t) > 0 {
+			w.Key(key, t)
+		}
+	}
+	perAxis("inertia_kgm2", b.Inertia)
+	w.Table("plan")
+	var order, hand []any
+	for _, a := range b.Plan.Order {
+		order = append(order, a.String())
+	}
+	for _, d := range b.Plan.HandDeg {
+		hand = append(hand, number(d))
+	}
+	w.Key("order", order)
+	w.Key("margin", b.Plan.Margin)
+	w.Key("hand_deg", hand)
+	for _, a := range b.Plan.Order {
+		x, ok := b.Plan.Axes[a]
+		if !ok {
+			continue
+		}
+		w.Table("plan", a.String())
+		for _, f := range []struct {
+			key string
+			v   *float64
+		}{{"offered", x.Offered}, {"onset_low", x.OnsetLow}, {"onset_high", x.OnsetHigh}} {
+			if f.v != nil {
+				w.Key(f.key, number(*f.v))
+			}
+		}
+		if x.Why != "" {
+			w.Key("why", x.Why)
+		}
+	}
+	if len(b.Set) > 0 {
+		w.Table("set", "filters")
+		for _, k := range []string{"sensing", "drive"} {
+			if v, ok := b.Set["filters."+k]; ok {
+				w.Key(k, number(v))
+			}
+		}
+	}
+	return w.Doc()
+}
+
+// end writes results and the end of a session into its log's text.
+func (s *Session) end(now time.Time) (*file.Doc, error) {
+	results, hand := preset.ResultsOf(s.State)
+	doc, err := s.doc.Apply(file.Edit{Key: "ended", Value: now.UTC().Truncate(time.Second)})
+	if err != nil {
+		return nil, err
+	}
+	var t file.Table
+	for _, a := range schema.Axes {
+		r, ok := results[a]
+		if !ok {
+			continue
+		}
+		var x file.Table
+		for _, f := range []struct {
+			key string
+			v   *float64
+		}{{"kept", r.Kept}, {"clean", r.Clean}, {"onset", r.Onset}} {
+			if f.v != nil {
+				x = append(x, file.Field{Key: f.key, Value: number(*f.v)})
+			}
+		}
+		if r.Hz > 0 {
+			x = append(x, file.Field{Key: "hz", Value: number(r.Hz)})
+		}
+		if r.Saw != "" {
+			x = append(x, file.Field{Key: "saw", Value: r.Saw})
+		}
+		if r.Doubt {
+			x = append(x, file.Field{Key: "doubt", Value: true})
+		}
+		if len(x) > 0 {
+			t = append(t, file.Field{Key: a.String(), Value: x})
+		}
+	}
+	if hand {
+		t = append(t, file.Field{Key: "hand", Value: true})
+	}
+	if len(t) == 0 {
+		return doc, nil
+	}
+	return doc.AddTable("result", t)
+}
+
+// EndSession closes a session as it stands, in the work tree, without saving a
+// revision.
+func (l *Library) EndSession(ctx context.Context, s *Session, now time.Time) error {
+	if s.doc == nil {
+		return nil
+	}
+	after, err := s.end(now)
+	if err != nil {
+		return err
+	}
+	if _, err := l.Parse(s.Path, after.Text(), nil); err != nil {
+		return err
+	}
+	return l.Store.WriteFile(ctx, s.Path, after.Text(), s.doc.Text())
+}
+
+// KeptValues are the values that the session would put into the tune, by key.
+func (s *Session) KeptValues() map[string]any {
+	out := map[string]any{}
+	for _, r := range s.State.Results() {
+		if r.Kept != nil {
+			out["stiffness."+r.Axis.String()] = *r.Kept
+		}
+	}
+	return out
+}
+
+// SessionTune is the tune as the session would leave it. A tune that does not
+// exist yet also gets the filters that were set.
+func (l *Library) SessionTune(d *Loaded, s *Session) (Edited, error) {
+	values := s.KeptValues()
+	note := ""
+	if d.Tune == nil {
+		for key, v := range s.Log.Set {
+			values[key] = v
+		}
+		note = "Values of a bench session; not proved."
+	}
+	return l.PutTune(d, values, note)
+}
+
+// PlanSession plans the revision that saves what a session found: the tune and
+// the ended log together.
+func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, error) {
+	if s.doc == nil || len(s.KeptValues()) == 0 {
+		return nil, &repo.Error{Kind: repo.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", WayOut: "Go on with it: rigkeep bench " + d.Rig.Alias}
+	}
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	rr, err := l.Find(d.Rig.Fingerprint)
+	if err != nil {
+		return nil, err
+	}
+	p.Rigs = []RigRef{rr}
+	e, err := l.SessionTune(d, s)
+	if err != nil {
+		return nil, err
+	}
+	if !e.Same() {
+		if err := l.planEdited(p, e); err != nil {
+			return nil, err
+		}
+	}
+	log, err := s.end(now)
+	if err != nil {
+		return nil, err
+	}
+	return p, l.planEdited(p, Edited{Path: s.Path, Before: s.doc, After: log})
+}
+
+// planEdited puts an edited file into the plan, to be saved only if what lies in
+// the work tree is still what was edited.
+func (l *Library) planEdited(p *Plan, e Edited) error {
+	if err := l.planText(p, e.Path, e.After.Text()); err != nil {
+		return err
+	}
+	p.seen[e.Path] = ""
+	if b := e.base(); b != nil {
+		p.seen[e.Path] = repo.BlobIDOf(b)
+	}
+	return nil
+}
+
+// LastSession is the newest ended session on a tune and unit ("" any) whose kept
+// values are the tune's; nil if there is none.
+func (l *Library) LastSession(d *Loaded, unit string) (*preset.BenchLog, string, error) {
+	if d.Tune == nil {
+		return nil, "", nil
+	}
+	paths, err := l.BenchLogs(d.Rig.Fingerprint)
+	if err != nil {
+		return nil, "", err
+	}
+	for i := len(paths) - 1; i >= 0; i-- {
+		doc, err := l.Doc("", paths[i])
+		if err != nil {
+			continue // check says what is wrong with it
+		}
+		log := preset.DecodeBench(doc.Tree())
+		if log.Open() || log.Tune != d.Ref.Tune || unit != "" && log.Unit != "" && log.Unit != unit {
+			continue
+		}
+		same := len(log.Results) > 0
+		for a, r := range log.Results {
+			v, ok := d.Tune.Stiffness(a)
+			same = same && (r.Kept == nil || ok && v == *r.Kept)
+		}
+		if same {
+			return &log, paths[i], nil
+		}
+	}
+	return nil, "", nil
+}
+
+// UnitOf finds a unit on a gimbal's sheet by serial or label; the error lists
+// what there is.
+func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) {
+	if u, ok := sheet.Unit(name); ok {
+		return u, nil
+	}
+	var have []string
+	for _, u := range sheet.Units {
+		have = append(have, u.Serial)
+		if u.Label != "" {
+			have = append(have, u.Label)
+		}
+	}
+	way := "Add it to gimbals/" + sheet.Slug + ".toml as a [[unit]]"
+	if len(have) > 0 {
+		way = "Its sheet lists: " + strings.Join(have, ", ")
+	}
+	if s := schema.Suggest(name, have); s != "" {
+		way = strings.ToUpper(s[:1]) + s[1:]
+	}
+	return schema.Unit{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
+}

@@ -1,0 +1,137 @@
+package library
+
+import (
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Prove works out the tune with a new proof in the place of the old one, which is
+// replaced whole. It does not write. A build that was edited and not saved is
+// refused, since its fingerprint is not the folder's yet.
+func (l *Library) Prove(d *Loaded, p preset.Proof) (Edited, error) {
+	if now := d.Rig.Print(); now != d.Rig.Fingerprint {
+		return Edited{}, &repo.Error{Kind: repo.ErrChanged, Msg: "the build of " + d.Rig.Alias + " was changed and is not saved: its fingerprint is " + now + " now", WayOut: "Save it first: rigkeep save " + d.Rig.Alias + " -m WHY", Paths: []string{preset.RigPath(d.Rig.Fingerprint)}}
+	}
+	p, err := p.Complete(d.Rig, d.Sheet, *d.Tune)
+	if err != nil {
+		return Edited{}, err
+	}
+	t := l.proofTable(p)
+	path := d.TunePath()
+	doc := d.Doc.WithOrder(l.rank(path))
+	if d.Tune.Proof == nil {
+		after, err := doc.AddTable("proof", t)
+		if err != nil {
+			return Edited{}, err
+		}
+		_, err = l.Parse(path, after.Text(), d.Sheet)
+		return Edited{Path: path, Before: d.Doc, After: after}, err
+	}
+	// in place, so that what a person wrote beside it stays
+	flat := p.Flat()
+	var edits []file.Edit
+	gone := map[string]bool{}
+	for _, key := range doc.Keys() {
+		seg := schema.SplitPath(key)
+		if seg[0] != "proof" || len(seg) < 2 {
+			continue
+		}
+		at := strings.Join(seg[:2], ".")
+		if _, keep := flat[key]; !keep && !underAny(flat, at) && !gone[at] {
+			gone[at] = true
+			edits = append(edits, file.Edit{Key: at, Delete: true})
+		}
+	}
+	for _, f := range t {
+		edits = append(edits, file.Edit{Key: "proof." + f.Key, Value: f.Value})
+	}
+	return l.edit(path, doc, d.Sheet, edits...)
+}
+
+// underAny reports whether a key is in the map, or any key below it.
+func underAny(f schema.Flat, at string) bool {
+	for k := range f {
+		if k == at || strings.HasPrefix(k, at+".") {
+			return true
+		}
+	}
+	return false
+}
+
+// proofTable is a proof in the catalogue's order, with a table in braces for what
+// is known per axis.
+func (l *Library) proofTable(p preset.Proof) file.Table {
+	flat := p.Flat()
+	k, _ := l.Cat.Kind(schema.KindTune)
+	var out file.Table
+	at := map[string]int{}
+	for _, f := range k.Fields {
+		v, ok := flat[f.Path]
+		if !ok || !strings.HasPrefix(f.Path, "proof.") {
+			continue
+		}
+		if n, isNum := schema.Number(v); isNum {
+			v = number(n)
+		}
+		seg := schema.SplitPath(f.Path)
+		if len(seg) == 2 {
+			out = append(out, file.Field{Key: seg[1], Value: v})
+			continue
+		}
+		i, ok := at[seg[1]]
+		if !ok {
+			i = len(out)
+			at[seg[1]] = i
+			out = append(out, file.Field{Key: seg[1], Value: file.Table{}})
+		}
+		out[i].Value = append(out[i].Value.(file.Table), file.Field{Key: seg[2], Value: v})
+	}
+	return out
+}
+
+// PlanEdited plans the revision that saves one edited file of a rig.
+func (l *Library) PlanEdited(d *Loaded, e Edited) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	rr, err := l.Find(d.Rig.Fingerprint)
+	if err != nil {
+		return nil, err
+	}
+	p.Rigs = []RigRef{rr}
+	return p, l.planEdited(p, e)
+}
+
+// StaleAt says why a tune's proof did not hold at a revision, against the build
+// and the gimbal sheet of that revision.
+func (l *Library) StaleAt(h Revision, t preset.Tune) []preset.Staleness {
+	r, err := l.Rig(h.ID, h.Fingerprint)
+	if err != nil {
+		r = preset.Rig{Fingerprint: h.Fingerprint}
+	}
+	sheet, err := l.Sheet(h.ID, r.Gimbal)
+	if err != nil {
+		sheet = nil
+	}
+	return t.Stale(r, sheet, "")
+}
+
+// PinnedUnit is the unit that a tune goes out on with a job, "" where the job does
+// not say.
+func (l *Library) PinnedUnit(job string, r preset.Rig, tune string) string {
+	j, err := l.Job("", job)
+	if err != nil {
+		return ""
+	}
+	for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+		if p, ok := j.Pin(fp, tune); ok {
+			return p.Unit
+		}
+	}
+	return ""
+}
