@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"os"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"rigkeep/diffview"
+	"rigkeep/diffview/page"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo/library"
@@ -174,11 +176,31 @@ func alignTexts(a, b diffview.Side) {
 
 func (k *call) renderCompare(r diffview.Report) error {
 	o := diffview.Options{All: k.c.Bool("all")}
+	if f := k.c.String("html"); f != "" {
+		var out bytes.Buffer
+		if err := diffview.WriteHTML(&out, r, o, k.foot(r)); err != nil {
+			return err
+		}
+		if err := k.writeOut(f, out.Bytes()); err != nil {
+			return err
+		}
+		if f == "-" {
+			return nil
+		}
+		k.say("wrote %s", f)
+		if !k.json() {
+			return nil
+		}
+	}
 	switch {
 	case k.c.Bool("quiet"):
 		return nil
 	case k.json():
 		return diffview.WriteJSON(k.Stdout, r)
+	case k.c.Bool("patch"):
+		return diffview.WritePatch(k.Stdout, r)
+	case k.c.Bool("markdown"):
+		return diffview.WriteMarkdown(k.Stdout, r, o)
 	case k.c.Bool("stat"):
 		k.printf("%s\n", diffview.Stat(r))
 		return nil
@@ -188,6 +210,17 @@ func (k *call) renderCompare(r diffview.Report) error {
 		return err
 	}
 	return k.page(text.String())
+}
+
+// foot is what a page says of its making, so that paper can be traced.
+func (k *call) foot(r diffview.Report) page.Foot {
+	f := page.Foot{Made: k.Now(), Version: version()}
+	for _, rev := range []string{r.Before.Revision, r.After.Revision} {
+		if rev != "" {
+			f.Commits = append(f.Commits, rev)
+		}
+	}
+	return f
 }
 
 // writeOut writes an answer to a file of the person's choice: whole or not at
