@@ -1,0 +1,56 @@
+package main
+
+import (
+	"os/exec"
+	"strings"
+	"testing"
+)
+
+// level says how high a package stands: it may import only what is lower, or
+// the same level where that is stated.
+func level(pkg string) int {
+	top, _, _ := strings.Cut(strings.TrimPrefix(pkg, "rigkeep/"), "/")
+	return map[string]int{"cmd": 5, "examples": 4, "diffview": 3, "repo": 3, "preset": 2, "schema": 1}[top]
+}
+
+// TestArrows reads the imports: cmd → diffview, repo → preset → schema; go-git
+// in repo and (its diff formats) diffview alone; TOML libraries in preset/file alone.
+func TestArrows(t *testing.T) {
+	out, err := exec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, "rigkeep/...").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimSpace(string(out)), "\n")
+	if len(lines) < 20 {
+		t.Fatalf("only %d packages listed", len(lines))
+	}
+	for _, line := range lines {
+		words := strings.Fields(line)
+		pkg := words[0]
+		under := func(p string) bool { return pkg == p || strings.HasPrefix(pkg, p+"/") }
+		for _, imp := range words[1:] {
+			switch {
+			case strings.HasPrefix(imp, "rigkeep/"):
+				a, b := level(pkg), level(imp)
+				topA, _, _ := strings.Cut(strings.TrimPrefix(pkg, "rigkeep/"), "/")
+				topB, _, _ := strings.Cut(strings.TrimPrefix(imp, "rigkeep/"), "/")
+				if b > a || b == a && topA != topB {
+					t.Errorf("%s imports %s: the arrow points up or across", pkg, imp)
+				}
+			case strings.HasPrefix(imp, "github.com/go-git/"):
+				format := strings.Contains(imp, "/utils/diff") || strings.Contains(imp, "/plumbing")
+				if !under("rigkeep/repo") && !(under("rigkeep/diffview") && format) {
+					t.Errorf("%s imports %s: only repo speaks git", pkg, imp)
+				}
+			case strings.HasPrefix(imp, "github.com/BurntSushi/toml"), strings.HasPrefix(imp, "github.com/pelletier/go-toml"):
+				if !under("rigkeep/preset/file") {
+					t.Errorf("%s imports %s: only preset/file reads TOML", pkg, imp)
+				}
+			case strings.HasPrefix(imp, "github.com/urfave/cli"):
+				if !under("rigkeep/cmd") {
+					t.Errorf("%s imports %s: only cmd has flags", pkg, imp)
+				}
+			}
+		}
+	}
+}
