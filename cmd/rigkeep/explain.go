@@ -71,7 +71,7 @@ func (k *call) printExplanation(ex schema.Explanation, d *library.Loaded) {
 			k.printf("\n%s\n%s", k.paint.bold(label), wrap(text, "  ", k.wide))
 		}
 	}
-	k.printf("%s  %s\n", k.paint.bold(safe.Line(ex.Key)), ex.Name)
+	k.printf("%s\n", k.paint.bold(safe.Line(ex.Key)))
 	k.write(wrap(ex.Doc, "  ", k.wide))
 	if ex.Range != "" {
 		k.write(wrap("takes "+ex.Range, "  ", k.wide))

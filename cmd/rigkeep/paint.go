@@ -20,7 +20,6 @@ func (p paint) sgr(code, s string) string {
 }
 
 func (p paint) bold(s string) string { return p.sgr("1", s) }
-func (p paint) dim(s string) string  { return p.sgr("2", s) }
 func (p paint) warn(s string) string { return p.sgr("33", s) }
 func (p paint) bad(s string) string  { return p.sgr("31", s) }
 func (p paint) good(s string) string { return p.sgr("32", s) }

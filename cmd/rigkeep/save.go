@@ -109,11 +109,7 @@ func runSave(k *call) error {
 	if err := k.commit(plan, why, body, trailers); err != nil {
 		return err
 	}
-	var rest []repo.Change
-	for _, c := range k.unsaved() {
-		rest = append(rest, c)
-	}
-	k.sayUnsaved(rest)
+	k.sayUnsaved(k.unsaved())
 	return nil
 }
 
