@@ -23,12 +23,14 @@ const (
 // Figure is one number of behaviour on both sides; nil where it cannot be had.
 type Figure struct {
 	Key    string   `json:"key"`  // stable: "follow.walk.pan.start_delay"
-	Name   string   `json:"name"` // "start delay, pan (walk)"
-	Group  string   `json:"group,omitempty"`
+	Name   string   `json:"name"` // "start delay"
+	Of     string   `json:"of"`   // what it is a figure of: "follow, pan (walk)"
 	Unit   string   `json:"unit,omitempty"`
 	Before *float64 `json:"before"`
 	After  *float64 `json:"after"`
 	Better Better   `json:"better,omitempty"`
+	// Detail marks a figure that says much the same as another in other terms.
+	Detail bool `json:"detail,omitempty"`
 	// Differs is false when the change is too small to see.
 	Differs bool `json:"differs"`
 	// Basis says what it was computed for: the move, the lens, a stated default.

@@ -3,7 +3,6 @@ package diffview
 import (
 	"bytes"
 	"io"
-	"math"
 	"os"
 	"testing"
 	"time"
@@ -19,9 +18,9 @@ func sheetSI() *schema.Sheet {
 	d := func(key string, min, max, coarse, fine float64, sign int, m *schema.Map) schema.Dial {
 		return schema.Dial{Key: key, Min: min, Max: max, Coarse: coarse, Fine: fine, Sign: sign, Map: m, Default: schema.At(min)}
 	}
-	s := &schema.Sheet{Slug: "halyard", Name: "Halyard", PayloadMax: 9, TiltUpDeg: schema.At(60), TiltDownDeg: schema.At(90), Lag: "single", Dials: map[string]schema.Dial{}}
+	s := &schema.Sheet{Slug: "halyard", Name: "Halyard", PayloadMax: 9, TiltUpDeg: schema.At(60), TiltDownDeg: schema.At(90), Lag: "single", Delay: 0.004, DelayKnown: true, RaiseTogether: true, SensingOrder: 1, DriveOrder: 1, Dials: map[string]schema.Dial{}}
 	for _, a := range schema.Axes {
-		s.Axes[a] = schema.AxisFacts{Torque: 3, Moving: 0.01}
+		s.Axes[a] = schema.AxisFacts{Torque: 3, Moving: 0.01, DampingTime: 0.05, Viscous: 0.01}
 		n := a.String()
 		s.Dials["stiffness."+n] = d("stiffness."+n, 0, 200, 3.5, 0.5, 1, &schema.Map{Kind: schema.Linear, Unit: "Nm/rad", AtMin: 0, AtMax: 80})
 	}
@@ -83,39 +82,6 @@ func demoSides() (a, b Side) {
 	return a, b
 }
 
-func demoBehaviour() *Behaviour {
-	b := Behaviour{Basis: []string{"Turn of 90° in 2 s; lens 50 mm on 24.9 × 18.7 mm, both stated defaults."}}
-	for i, n := range []string{"start delay, pan (walk)", "lag in a steady turn, pan (walk)", "phase margin, tilt"} {
-		x, y := 0.21+float64(i), 0.31+float64(i)*1.3
-		b.Figures = append(b.Figures, Figure{Key: n, Name: n, Unit: []string{"s", "°", "°"}[i], Before: &x, After: &y, Better: []Better{LowerIsBetter, LowerIsBetter, HigherIsBetter}[i], Differs: true, Basis: "turn 90° in 2 s"})
-	}
-	p := Plot{Title: "Follow response, pan (walk)", About: "Where the head points during a turn of 90° in 2 s.", XLabel: "time, s", YLabel: "angle, °", Marks: []PlotMark{{"end", 90}}}
-	for k, tau := range []float64{0.4, 0.8} {
-		s := Series{Name: []string{"before", "after"}[k]}
-		for i := range 400 {
-			x := float64(i) / 100
-			u := math.Min(x/2, 1)
-			s.X, s.Y = append(s.X, x), append(s.Y, 90*u*(1-math.Exp(-x/tau)))
-		}
-		p.Series = append(p.Series, s)
-	}
-	b.Plots = []Plot{p}
-	q := p
-	q.Title, q.LogX, q.XLabel, q.Marks = "Loop gain, tilt", true, "frequency, Hz", nil
-	q.Series = nil
-	for k := range 2 {
-		s := Series{Name: []string{"before", "after"}[k]}
-		for i := range 100 {
-			x := math.Pow(10, -1+float64(i)/33)
-			s.X, s.Y = append(s.X, x), append(s.Y, 20-20*math.Log10(x+float64(k)))
-		}
-		q.Series = append(q.Series, s)
-	}
-	q.YLabel = "gain, dB"
-	b.Plots = append(b.Plots, q)
-	return &b
-}
-
 func TestLook(t *testing.T) {
 	if os.Getenv("LOOK") == "" {
 		t.Skip("set LOOK=1 to print the demo report")
@@ -127,7 +93,7 @@ func TestLook(t *testing.T) {
 		os.Stdout.WriteString("\n=====\n")
 	}
 	os.Stdout.WriteString(InWords(r) + "\n")
-	r.Behaviour = demoBehaviour()
+	r.Behaviour = Behave(schema.Default(), a, b, Circumstances{})
 	WriteText(os.Stdout, r, Options{}, Style{Width: 80})
 	foot := page.Foot{Made: time.Date(2026, 3, 10, 7, 0, 0, 0, utc), Version: "0.1", Commits: []string{a.Meta.Revision}}
 	for name, f := range map[string]func(io.Writer) error{

@@ -59,17 +59,17 @@ func (c *comparison) fields(kind string, a, b schema.Flat, skip func(key string)
 		}
 		out = append(out, f)
 	}
-	rank := func(f Field) int {
-		k, ok := c.cat.Field(kind, f.Key)
-		if !ok {
-			return len(order)
+	rank := make(map[string]int, len(out))
+	for _, f := range out {
+		rank[f.Key] = len(order)
+		if k, ok := c.cat.Field(kind, f.Key); ok {
+			rank[f.Key] = order[k.Path]
 		}
-		return order[k.Path]
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		// the items of a list stay together
 		li, lj := listItem(out[i].Key), listItem(out[j].Key)
-		ri, rj := rank(out[i]), rank(out[j])
+		ri, rj := rank[out[i].Key], rank[out[j].Key]
 		if (ri == len(order)) != (rj == len(order)) {
 			return ri < rj
 		}

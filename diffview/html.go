@@ -1,10 +1,10 @@
 package diffview
 
 import (
-	"fmt"
 	"html/template"
 	"io"
 	"strings"
+	"sync"
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/svg"
@@ -16,10 +16,10 @@ const body = `{{define "body"}}<p class="lead">{{line .Stat}}</p>
 <dl>{{range .Parties}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>
 {{range .Sections}}<section aria-label="{{line .Title}}">
 <h2>{{line .Title}}</h2>
-{{range .Blocks}}{{if .Table}}{{template "rows" .Table}}{{else if .Plot}}{{template "figure" (figure .Plot)}}{{else}}<p{{with class .Para .Tone}} class="{{.}}"{{end}}>{{line .Para}}</p>{{end}}
+{{range .Blocks}}{{if .Table}}{{template "rows" .Table}}{{else if .Plot}}{{template "figure" .Figure}}{{else}}<p{{with class .Para .Tone}} class="{{.}}"{{end}}>{{line .Para}}</p>{{end}}
 {{end}}</section>
 {{end}}{{end}}
-{{define "rows"}}{{$t := .}}<table class="rows"><caption{{if .Echo}} class="hush"{{end}}>{{line .Caption}}</caption>
+{{define "rows"}}{{$t := .}}<table class="rows{{if .Short}} short{{end}}"><caption{{if .Echo}} class="hush"{{end}}>{{line .Caption}}</caption>
 <thead><tr>{{range .Head}}<th scope="col"{{if .Right}} class="r"{{end}}>{{if .Title}}{{.Title}}{{else}}what{{end}}</th>{{end}}</tr></thead>
 <tbody>{{range .Rows}}<tr>{{range $i, $c := .Cells}}{{$h := index $t.Head $i}}{{if eq $i 0}}<th scope="row" class="{{$c.Tone}}">{{template "cell" $c}}</th>{{else}}<td class="{{$c.Tone}}{{if $h.Right}} r{{end}}{{if $h.Keep}} keep{{end}}{{if $c.Empty}} none{{end}}"{{if $h.Title}} data-label="{{$h.Title}}"{{end}}>{{template "cell" $c}}</td>{{end}}{{end}}</tr>
 {{end}}</tbody></table>{{end}}
@@ -38,6 +38,9 @@ func (t tone) String() string {
 	return [...]string{"", "up", "down", "new", "gone", "strong", "soft"}[t]
 }
 
+// Short reports whether a table is kept on one sheet of paper.
+func (t *table) Short() bool { return len(t.Rows) <= 12 }
+
 // Empty reports whether a cell has nothing to show.
 func (c cell) Empty() bool { return c.Text == "" && c.Marks == nil }
 
@@ -45,7 +48,9 @@ func (c cell) Empty() bool { return c.Text == "" && c.Marks == nil }
 func (p Plot) Chart() svg.Chart {
 	c := svg.Chart{Title: p.Title, Desc: p.About, XLabel: p.XLabel, YLabel: p.YLabel, LogX: p.LogX}
 	for _, s := range p.Series {
-		c.Series = append(c.Series, svg.Series{Name: s.Name, X: s.X, Y: s.Y})
+		// the two sides look alike in every picture, also where one is missing
+		look := map[string]int{"before": 1, "after": 2, "operator": 3}[s.Name]
+		c.Series = append(c.Series, svg.Series{Name: s.Name, X: s.X, Y: s.Y, Look: look})
 	}
 	for _, m := range p.Marks {
 		c.Marks = append(c.Marks, svg.Mark{Name: m.Name, At: m.Y})
@@ -53,16 +58,17 @@ func (p Plot) Chart() svg.Chart {
 	return c
 }
 
+// htmlPage is parsed when the first page is asked for.
+var htmlPage = sync.OnceValues(func() (*template.Template, error) {
+	return page.Template(body, template.FuncMap{"class": class})
+})
+
+// Figure is the block's plot for the page.
+func (b block) Figure() page.Figure { return page.Figure{Chart: b.Plot.Chart(), ID: b.ID} }
+
 // WriteHTML writes the report as one self-contained page.
 func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
-	figures := 0
-	t, err := page.Template(body, template.FuncMap{
-		"class": class,
-		"figure": func(p *Plot) page.Figure {
-			figures++
-			return page.Figure{Chart: p.Chart(), ID: fmt.Sprintf("fig%d", figures)}
-		},
-	})
+	t, err := htmlPage()
 	if err != nil {
 		return err
 	}

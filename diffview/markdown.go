@@ -71,6 +71,9 @@ func onlyDigits(s string) bool {
 }
 
 func mdTable(b *strings.Builder, t table) {
+	if t.Loud {
+		b.WriteString(md(t.Caption) + "\n\n")
+	}
 	row := func(cells []string) { b.WriteString("| " + strings.Join(cells, " | ") + " |\n") }
 	var head, rule []string
 	for _, c := range t.Head {

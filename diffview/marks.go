@@ -7,7 +7,7 @@ import (
 )
 
 // maxWords bounds what is compared word by word; beyond it a text is shown whole.
-const maxWords = 20000
+const maxWords = 4000
 
 // Words marks what differs between two texts, word by word. Together the marks
 // that are not added give the first text, those that are not removed the second.

@@ -112,7 +112,15 @@ type chunk struct {
 func (c chunk) Content() string       { return c.text }
 func (c chunk) Type() fdiff.Operation { return c.op }
 
+// maxLines bounds what is compared line by line, whose time grows with the
+// square of what differs; a longer file is replaced whole. No file of a library
+// comes near.
+const maxLines = 8000
+
 func chunksOf(a, b string) []fdiff.Chunk {
+	if strings.Count(a, "\n")+strings.Count(b, "\n") > maxLines {
+		return []fdiff.Chunk{chunk{a, fdiff.Delete}, chunk{b, fdiff.Add}}
+	}
 	ops := map[diffmatchpatch.Operation]fdiff.Operation{diffmatchpatch.DiffEqual: fdiff.Equal, diffmatchpatch.DiffDelete: fdiff.Delete, diffmatchpatch.DiffInsert: fdiff.Add}
 	var out []fdiff.Chunk
 	for _, d := range diff.Do(a, b) {

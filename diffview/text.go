@@ -152,6 +152,9 @@ const gap = 2
 // table writes a table in columns where it fits; extra columns then move below
 // their row, text columns wrap, and on a narrow screen rows are stacked.
 func (p *printer) table(t table) {
+	if t.Loud {
+		p.para("  ", safe.Line(t.Caption), plainTone)
+	}
 	cells := make([][]string, len(t.Rows)) // safe text, not coloured
 	for i, r := range t.Rows {
 		for _, c := range r.Cells {

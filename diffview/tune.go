@@ -119,7 +119,8 @@ func (c *comparison) change(p schema.Param, known bool, key string, va, vb any) 
 		return ch, false
 	}
 	c.numbers(&ch, p, rel, na, nb)
-	return ch, true
+	// one number that does the same on both dials is no difference
+	return ch, na != nb || rel.how != throughSI || ch.Delta == nil || *ch.Delta != 0
 }
 
 // numbers fills in what can be said of two numbers.

@@ -35,10 +35,12 @@ type block struct {
 	Tone  tone
 	Table *table
 	Plot  *Plot
+	ID    string // of the plot, unique on the page
 }
 
 type table struct {
 	Caption string
+	Loud    bool // the caption is shown on a terminal too
 	Echo    bool // the caption only repeats the section's title
 	Head    []column
 	Rows    []row
@@ -95,7 +97,7 @@ func layOut(r Report, o Options) view {
 	if s := r.textSection(); len(s.Blocks) > 0 {
 		v.Sections = append(v.Sections, s)
 	}
-	if s := r.Behaviour.section(); len(s.Blocks) > 0 {
+	if s := r.Behaviour.section(o); len(s.Blocks) > 0 {
 		v.Sections = append(v.Sections, s)
 	}
 	if len(r.NotCompared) > 0 {
@@ -561,20 +563,32 @@ func (r Report) textSection() section {
 	return s
 }
 
-func (b *Behaviour) section() section {
+func (b *Behaviour) section(o Options) section {
 	s := section{ID: "behaviour", Title: "Behaviour"}
 	if b == nil {
 		return s
 	}
-	if len(b.Figures) > 0 {
-		t := table{Caption: "What the change does", Head: []column{{Title: "figure"}, {Title: "before", Right: true}, {Title: "after", Right: true}, {Title: "change"}, {Title: "for", Extra: true, Plain: true}}}
-		for _, f := range b.Figures {
-			t.Rows = append(t.Rows, f.row())
+	hidden := 0
+	var t *table
+	for i, f := range b.Figures {
+		if f.Detail && !o.All {
+			hidden++
+			continue
 		}
-		s.Blocks = append(s.Blocks, block{Table: &t})
+		if t == nil || f.Of != b.Figures[i-1].Of {
+			t = &table{Caption: f.Of, Loud: true, Head: []column{{Title: "figure"}, {Title: "before", Right: true}, {Title: "after", Right: true}, {Title: "change"}}}
+			if f.Basis != "" {
+				t.Caption += " – " + f.Basis
+			}
+			s.Blocks = append(s.Blocks, block{Table: t})
+		}
+		t.Rows = append(t.Rows, f.row())
+	}
+	if hidden > 0 {
+		s.Blocks = append(s.Blocks, block{Para: plural(hidden, "more figure", "more figures") + ", --all", Tone: dim})
 	}
 	for i := range b.Plots {
-		s.Blocks = append(s.Blocks, block{Plot: &b.Plots[i]})
+		s.Blocks = append(s.Blocks, block{Plot: &b.Plots[i], ID: fmt.Sprintf("fig%d", i+1)})
 	}
 	for _, w := range b.Basis {
 		s.Blocks = append(s.Blocks, block{Para: w, Tone: dim})
@@ -603,10 +617,12 @@ func (f Figure) row() row {
 		if v := f.Verdict(); v != "" {
 			ch.Text += ", " + v
 		}
-	} else if f.Before == nil || f.After == nil {
-		ch.Text = "–"
+	} else if f.Before == nil {
+		ch.Text = "only after"
+	} else if f.After == nil {
+		ch.Text = "only before"
 	}
-	return row{Cells: []cell{{Text: f.Name}, {Text: get(f.Before)}, {Text: get(f.After)}, ch, {Text: f.Basis, Tone: dim}}}
+	return row{Cells: []cell{{Text: f.Name}, {Text: get(f.Before)}, {Text: get(f.After)}, ch}}
 }
 
 func unitAfter(u string) string {

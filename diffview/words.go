@@ -316,8 +316,8 @@ func Stat(r Report) string {
 		}
 		out = append(out, s)
 	}
-	if n := len(r.Other); n > 0 {
-		out = append(out, plural(n, "field", "fields"))
+	for _, f := range r.Other {
+		out = append(out, f.Key+" "+string(f.Op))
 	}
 	for _, d := range r.Documents {
 		s := d.Path + " " + string(d.Op)

@@ -138,7 +138,10 @@ func Number(v float64) string {
 		return "0"
 	}
 	d := 2 - int(math.Floor(math.Log10(math.Abs(v))))
-	return strconv.FormatFloat(v, 'f', min(max(d, 0), 9), 64)
+	if d > 9 {
+		return strconv.FormatFloat(v, 'g', 3, 64)
+	}
+	return strconv.FormatFloat(v, 'f', max(d, 0), 64)
 }
 
 // Template parses the body of a page, which must define "body". It may use the

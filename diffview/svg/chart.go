@@ -37,6 +37,9 @@ type Series struct {
 	Name string
 	X, Y []float64
 	Dots bool // mark each point, for few measured ones
+	// Look chooses colour and dash, from 1 on, so that a line looks the same in
+	// several charts; 0 is by position.
+	Look int
 }
 
 // Mark is a thin line across at Y, or down at X where Down is set.
@@ -105,10 +108,14 @@ type mark struct {
 	TX, TY float64
 }
 
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+// largest is the size beyond which a number is taken as not drawable; ticks and
+// coordinates keep their precision below it.
+const largest = 1e12
+
+func finite(v float64) bool { return math.Abs(v) <= largest }
 
 func (c Chart) usable(s Series, i int) bool {
-	return i < len(s.Y) && finite(s.X[i]) && finite(s.Y[i]) && (!c.LogX || s.X[i] > 0)
+	return i < len(s.Y) && finite(s.X[i]) && finite(s.Y[i]) && (!c.LogX || s.X[i] > 1/largest)
 }
 
 // lay works out where everything goes.
@@ -169,7 +176,11 @@ func (c Chart) lay(id string) (drawing, error) {
 	}
 	d.XTicks = c.xTicks(x0, x1, px, d)
 	for i, s := range c.Series {
-		l := line{Colour: Colours[i%len(Colours)], Dash: Dashes[i%len(Dashes)]}
+		look := i
+		if s.Look > 0 {
+			look = s.Look - 1
+		}
+		l := line{Colour: Colours[look%len(Colours)], Dash: Dashes[look%len(Dashes)]}
 		if len(c.Series) > 1 {
 			l.Name = clip(safe.Line(s.Name))
 		}
@@ -220,15 +231,15 @@ func clip(s string) string {
 	return s
 }
 
-// spread opens a range that is a single point.
+// spread opens a range that is a single point, or as good as one.
 func spread(lo, hi float64, log bool) (float64, float64) {
-	if hi > lo {
+	if hi-lo > 1e-12*math.Max(math.Max(math.Abs(lo), math.Abs(hi)), 1) {
 		return lo, hi
 	}
 	if log {
 		return lo / 2, hi * 2
 	}
-	w := math.Max(math.Abs(lo)/2, 0.5)
+	w := math.Max(math.Abs(lo)/2, 0.5) // an open range of a sensible size
 	return lo - w, hi + w
 }
 
@@ -451,9 +462,13 @@ func Write(w io.Writer, c Chart) error {
 	if err != nil {
 		return err
 	}
+	t, err := templates()
+	if err != nil {
+		return err
+	}
 	var b strings.Builder
 	b.WriteString("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n")
-	if err := templates.ExecuteTemplate(&b, "chart", d); err != nil {
+	if err := t.ExecuteTemplate(&b, "chart", d); err != nil {
 		return fmt.Errorf("the chart %q: %w", c.Title, err)
 	}
 	b.WriteByte('\n')

@@ -1,6 +1,9 @@
 package svg
 
-import "html/template"
+import (
+	"html/template"
+	"sync"
+)
 
 // source is the chart as a template, so that every text in it is escaped.
 const source = `{{define "chart" -}}
@@ -18,7 +21,8 @@ const source = `{{define "chart" -}}
 {{end}}</svg>
 {{- end}}`
 
-var templates = template.Must(template.New("svg").Parse(source))
+// templates are parsed when the first chart is asked for.
+var templates = sync.OnceValues(func() (*template.Template, error) { return template.New("svg").Parse(source) })
 
 func (d drawing) TickEnd() float64 { return d.Base + 6 }
 func (d drawing) TickX() float64   { return round(d.Left - 6) }

@@ -1,0 +1,176 @@
+package diffview
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"rigkeep/preset"
+	"rigkeep/preset/loop"
+	"rigkeep/schema"
+)
+
+func figures(b *Behaviour) map[string]Figure {
+	out := map[string]Figure{}
+	if b != nil {
+		for _, f := range b.Figures {
+			out[f.Key] = f
+		}
+	}
+	return out
+}
+
+func followSide(window, smoothing float64) Side {
+	return Side{Label: "x", Sheet: sheetSI(), Rig: rigOn("halyard"), Tune: tuneOf(map[string]any{"follow.walk.window.pan": window, "follow.walk.smoothing.pan": smoothing})}
+}
+
+// A pan at 20°/s through a window of w degrees and a lag of τ seconds: the head
+// starts after w/20 s and trails by w + 20 τ. The sheet's windows are in degrees,
+// its smoothing 0.02 s a number. Source: follow.ConstantRate.
+func TestFollowFigures(t *testing.T) {
+	b := Behave(cat, followSide(4, 10), followSide(8, 20), Circumstances{Move: "pan 20deg/s for 10s"})
+	f := figures(b)
+	for key, want := range map[string][2]float64{
+		"follow.walk.pan.start_delay": {0.2, 0.4},
+		"follow.walk.pan.largest_lag": {4 + 20*0.2, 8 + 20*0.4},
+	} {
+		got := f[key]
+		if got.Before == nil || math.Abs(*got.Before-want[0]) > 2e-3 || math.Abs(*got.After-want[1]) > 2e-3 || got.Verdict() != "worse" {
+			t.Errorf("%s: %+v, want %v", key, got, want)
+		}
+	}
+	// 50 mm on 24.9 mm sees 27.97° across; 8° off the middle is tan 8°/tan 13.99° of half a frame.
+	// Source: rectilinear projection (Hartley & Zisserman, ch. 6; from memory).
+	drift := func(deg float64) float64 { return 100 * math.Tan(deg*math.Pi/180) / (24.9 / 50) }
+	if d := f["follow.walk.pan.drift"]; d.Before == nil || math.Abs(*d.Before-drift(8)) > 0.05 || math.Abs(*d.After-drift(16)) > 0.05 {
+		t.Errorf("drift %+v, want %g and %g", d, drift(8), drift(16))
+	}
+	if len(b.Plots) != 1 || len(b.Plots[0].Series) != 3 || len(b.Basis) == 0 || !strings.Contains(strings.Join(b.Basis, " "), "50 mm (default)") {
+		t.Errorf("%+v", b.Basis)
+	}
+	if same := Behave(cat, followSide(4, 10), followSide(4, 10), Circumstances{}); same != nil {
+		t.Errorf("no change, but %+v", same)
+	}
+}
+
+// The job's shot, lens, sensor and sway come before the defaults.
+func TestJobCircumstances(t *testing.T) {
+	job := &preset.Job{Longest: 135, Sensor: [2]float64{36, 24}, Squeeze: 1, Sway: map[schema.Axis]float64{schema.Pan: 3},
+		Shots: []preset.Shot{{Name: "gangway", Kind: "stairs", Style: "walk", LensMM: 85}}}
+	b := Behave(cat, followSide(1, 5), followSide(2, 10), Circumstances{Job: job})
+	all := strings.Join(b.Basis, "\n")
+	for _, want := range []string{"job's shot gangway", "85 mm (the shot's)", "36 × 24 mm (the job's)", "the job's 3°"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("the basis lacks %q:\n%s", want, all)
+		}
+	}
+	job.Shots = nil
+	if all := strings.Join(Behave(cat, followSide(1, 5), followSide(2, 10), Circumstances{Job: job}).Basis, "\n"); !strings.Contains(all, "135 mm (the job's longest)") || !strings.Contains(all, "kind of shot walk") {
+		t.Error(all)
+	}
+}
+
+// Without maps only ratios are given, and said to be.
+func TestRelativeOnly(t *testing.T) {
+	side := func(w, s float64) Side {
+		x := followSide(w, s)
+		x.Sheet, x.Rig = sheetPlain(), rigOn("bollard")
+		return x
+	}
+	b := Behave(cat, side(4, 10), side(8, 25), Circumstances{})
+	f := figures(b)
+	if a := f["follow.walk.pan.start_delay.ratio"]; a.After == nil || *a.After != 2 || a.Unit != "×" || !strings.Contains(a.Basis, "relative only") {
+		t.Errorf("%+v", a)
+	}
+	if a := f["follow.walk.pan.smoothing.ratio"]; a.After == nil || *a.After != 2.5 {
+		t.Errorf("%+v", a)
+	}
+	if !strings.Contains(strings.Join(b.Basis, " "), "relative only") || len(b.Plots) != 0 {
+		t.Errorf("%+v", b)
+	}
+	// another gimbal without a map: nothing can be said, and that is said
+	b = Behave(cat, followSide(4, 10), side(8, 25), Circumstances{})
+	if b == nil || len(b.Missing) == 0 || !strings.Contains(b.Missing[0], "no SI map") || len(figures(b)) != 0 {
+		t.Errorf("%+v", b)
+	}
+}
+
+func loopSide(k float64) Side {
+	return Side{Label: "x", Sheet: sheetSI(), Rig: rigOn("halyard"), Tune: tuneOf(map[string]any{"stiffness.tilt": k, "filters.sensing": 5.0, "filters.drive": 5.0})}
+}
+
+// The figures are those of the loop package for the same axis.
+func TestLoopFigures(t *testing.T) {
+	a, b := loopSide(40), loopSide(60)
+	f := figures(Behave(cat, a, b, Circumstances{}))
+	for _, s := range []struct {
+		side Side
+		of   func(Figure) *float64
+	}{{a, func(f Figure) *float64 { return f.Before }}, {b, func(f Figure) *float64 { return f.After }}} {
+		k, _ := s.side.Tune.Stiffness(schema.Tilt)
+		k *= 0.4                     // the sheet's 80 Nm/rad over 200
+		hz := 20 * math.Pow(10, 0.5) // half way on a logarithmic map of 20 to 200 Hz
+		l := loop.Loop{J: 0.01, B: 0.01, K: k, D: k * 0.05, Delay: 0.004, Sensing: loop.LowPassHz(1, hz), Drive: loop.LowPassHz(1, hz)}
+		m, err := l.Margins()
+		if err != nil {
+			t.Fatal(err)
+		}
+		on, err := l.OnsetCommon()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for key, want := range map[string]float64{"phase_margin": m.PMDeg, "gain_margin": m.GMdB, "sensitivity": m.Ms, "below_onset": 100 * (1 - k/on.K), "onset_hz": on.Hz, "bandwidth": m.Bandwidth / (2 * math.Pi)} {
+			got, ok := f["loop.tilt."+key]
+			if !ok && key == "onset_hz" { // it does not depend on the stiffness, so it does not differ
+				continue
+			}
+			if v := s.of(got); v == nil || math.Abs(*v-want) > 1e-3*math.Abs(want)+1e-4 {
+				t.Errorf("%s: %+v, want %g", key, got, want)
+			}
+		}
+	}
+	if got := f["loop.tilt.phase_margin"]; got.Verdict() != "worse" {
+		t.Errorf("stiffer has less margin: %+v", got)
+	}
+}
+
+func TestLoopNeedsDelayAndMap(t *testing.T) {
+	a, b := loopSide(40), loopSide(60)
+	a.Sheet.DelayKnown, b.Sheet.DelayKnown = false, false
+	if got := Behave(cat, a, b, Circumstances{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "loop.delay_s") {
+		t.Errorf("%+v", got)
+	}
+	a.Sheet, b.Sheet = sheetPlain(), sheetPlain()
+	if got := Behave(cat, a, b, Circumstances{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "no SI map") {
+		t.Errorf("%+v", got)
+	}
+	if got := Behave(cat, a, a, Circumstances{}); got != nil {
+		t.Errorf("nothing changed, but %+v", got)
+	}
+}
+
+// The distance to the onset that was recorded needs no map.
+func TestRecordedOnset(t *testing.T) {
+	side := func(k float64) Side {
+		s := loopSide(k)
+		s.Sheet = sheetPlain()
+		s.Tune.Proof = &preset.Proof{Onset: map[schema.Axis]float64{schema.Tilt: 70}}
+		return s
+	}
+	f := figures(Behave(cat, side(40), side(60), Circumstances{}))["onset.tilt"]
+	if f.Before == nil || *f.Before != 60 || *f.After != 20 || f.Unit != "fine steps" || f.Verdict() != "worse" {
+		t.Errorf("%+v", f)
+	}
+}
+
+// A loop that oscillates is a result: its margins are zero and no curve is drawn.
+func TestUnstable(t *testing.T) {
+	b := Behave(cat, loopSide(20), loopSide(200), Circumstances{})
+	f := figures(b)
+	if got := f["loop.tilt.below_onset"]; got.After == nil || *got.After >= 0 {
+		t.Fatalf("the axis should oscillate: %+v", got)
+	}
+	if !strings.Contains(strings.Join(b.Missing, " "), "oscillates") {
+		t.Errorf("%+v", b.Missing)
+	}
+}

@@ -1,0 +1,175 @@
+// Package pagetest looks at a page in a real Chromium, as a person on a phone,
+// at a desk and with a printer would, and fails a test for what they could not read.
+package pagetest
+
+import (
+	"bytes"
+	"context"
+	_ "embed"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+)
+
+//go:embed look.js
+var look string
+
+// Browser finds Chromium. Without one the test is skipped at home and fails in CI.
+func Browser(t testing.TB) string {
+	t.Helper()
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if p, err := exec.LookPath(name); err == nil {
+			return p
+		}
+	}
+	if os.Getenv("CI") != "" {
+		t.Fatal("no Chromium: apt-get install chromium")
+	}
+	t.Skip("no Chromium: apt-get install chromium")
+	return ""
+}
+
+// view is one way of looking at a page.
+type view struct {
+	name          string
+	width, height int64
+	media, scheme string
+}
+
+var views = []view{
+	{"phone, light", 390, 844, "screen", "light"},
+	{"phone, dark", 390, 844, "screen", "dark"},
+	{"desk, light", 1280, 900, "screen", "light"},
+	{"desk, dark", 1280, 900, "screen", "dark"},
+	{"A4", 680, 1000, "print", "light"}, // 180 mm between the margins
+	{"A4 from a dark screen", 680, 1000, "print", "dark"},
+}
+
+// Check opens a page in each view and reports sideways scroll, text under 9 pt
+// or below a contrast of 4.5, text cut off, tables without scope, pictures
+// without words or table, anything on the console and any request for another
+// file. It returns the page printed as PDF.
+//
+// With PAGETEST_SHOTS set to a folder, a picture of each view is left there for
+// a person to look at; with PAGETEST_AXE set to axe.min.js of the npm package
+// axe-core, its rules are applied too.
+func Check(t testing.TB, name string, html []byte) (pdf []byte) {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), name+".html")
+	if err := os.WriteFile(file, html, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	var mu sync.Mutex
+	var heard []string
+	hear := func(format string, args ...any) {
+		mu.Lock()
+		defer mu.Unlock()
+		heard = append(heard, fmt.Sprintf(format, args...))
+	}
+	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
+	for _, f := range []string{"disable-quic", "disable-background-networking", "disable-component-update", "disable-sync"} {
+		opts = append(opts, chromedp.Flag(f, true))
+	}
+	ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(opts...), chromedp.WithListener(func(ev any) {
+		switch e := ev.(type) {
+		case *runtime.EventConsoleAPICalled:
+			hear("console: %s", e.Type)
+		case *runtime.EventExceptionThrown:
+			hear("exception: %s", e.ExceptionDetails.Text)
+		case *log.EventEntryAdded:
+			hear("log: %s", e.Entry.Text)
+		case *network.EventRequestWillBeSent:
+			if u := e.Request.URL; !strings.HasSuffix(u, "/"+name+".html") && !strings.HasPrefix(u, "data:") {
+				hear("asks for %s", u)
+			}
+		}
+	}))
+	defer cancel()
+	run := func(what string, steps ...chromedp.Action[chromedp.Void]) {
+		t.Helper()
+		if err := chromedp.Do(ctx, steps...); err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+	}
+	run("start", chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
+		if _, err := cdp.Call(ctx, s, network.Enable, network.EnableParams{}); err != nil {
+			return err
+		}
+		_, err := cdp.Call(ctx, s, log.Enable, cdp.Empty{})
+		return err
+	}))
+	axe, err := os.ReadFile(os.Getenv("PAGETEST_AXE"))
+	if err != nil && os.Getenv("PAGETEST_AXE") != "" {
+		t.Fatal(err)
+	}
+	for _, v := range views {
+		run(v.name, chromedp.EmulateViewport(v.width, v.height), chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
+			_, err := cdp.Call(ctx, s, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: v.media, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: v.scheme}}})
+			return err
+		}), chromedp.Navigate("file://"+file))
+		faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](look))
+		if err != nil {
+			t.Fatalf("%s: %v", v.name, err)
+		}
+		for _, f := range faults {
+			t.Errorf("%s, %s: %s", name, v.name, f)
+		}
+		if dir := os.Getenv("PAGETEST_SHOTS"); dir != "" {
+			shot(t, ctx, filepath.Join(dir, name+" "+v.name+".png"))
+		}
+		if len(axe) > 0 && v.media == "screen" {
+			applyAxe(t, ctx, name+", "+v.name, string(axe))
+		}
+	}
+	pdf, err = chromedp.Run(ctx, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperA4)))
+	if err != nil || !bytes.HasPrefix(pdf, []byte("%PDF-")) {
+		t.Fatalf("printing %s: %v", name, err)
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	for _, h := range heard {
+		t.Errorf("%s: %s", name, h)
+	}
+	return pdf
+}
+
+func shot(t testing.TB, ctx context.Context, file string) {
+	t.Helper()
+	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, png, 0o666); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// applyAxe runs axe-core on the page as it stands.
+func applyAxe(t testing.TB, ctx context.Context, where, axe string) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	defer cancel()
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](axe+"; typeof window.axe === 'object'")); err != nil {
+		t.Fatalf("%s: axe-core: %v", where, err)
+	}
+	faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](
+		`window.axe.run().then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + v.help + ": " + n.html.slice(0, 120))))`, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("%s: axe-core: %v", where, err)
+	}
+	for _, f := range faults {
+		t.Errorf("%s: axe-core %s", where, f)
+	}
+}

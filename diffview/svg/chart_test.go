@@ -1,0 +1,170 @@
+package svg
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+func drawn(t interface{ Fatal(...any) }, c Chart) string {
+	var b bytes.Buffer
+	if err := Write(&b, c); err != nil {
+		t.Fatal(err)
+	}
+	d := xml.NewDecoder(strings.NewReader(b.String()))
+	for {
+		if _, err := d.Token(); err == io.EOF {
+			break
+		} else if err != nil {
+			t.Fatal(err, b.String())
+		}
+	}
+	return b.String()
+}
+
+func TestChart(t *testing.T) {
+	c := Chart{Title: "Follow response", Desc: "Where the head points.", XLabel: "time, s", YLabel: "angle, °", Series: []Series{
+		{Name: "before", X: []float64{0, 1, 2}, Y: []float64{0, 50, 90}}, {Name: "after", X: []float64{0, 1, 2}, Y: []float64{0, 30, 90}}},
+		Marks: []Mark{{Name: "end", At: 90}, {Name: "stop", At: 1, Down: true}}}
+	s := drawn(t, c)
+	for _, want := range []string{`viewBox="0 0 560 360"`, `role="img"`, "<title id=", "Follow response</title>", "Where the head points.</desc>", `font-size="22"`, `fill="currentColor"`,
+		`stroke="#0072b2"`, `stroke="#d55e00"`, `stroke-dasharray="12 7"`, ">before</text>", ">after</text>", ">end</text>", ">stop</text>", ">time, s</text>", ">angle, °</text>", ">100</text>"} {
+		if !strings.Contains(s, want) {
+			t.Errorf("the chart lacks %s:\n%s", want, s)
+		}
+	}
+	if one := drawn(t, Chart{Series: c.Series[:1]}); strings.Contains(one, ">before</text>") {
+		t.Error("a single line needs no name beside it")
+	}
+	named := drawn(t, Chart{Series: c.Series[:1], Ticks: []Tick{{0, "quay"}, {1, "tug"}, {2, "a very long name of a job"}}})
+	for _, want := range []string{">quay</text>", ">tug</text>"} {
+		if !strings.Contains(named, want) {
+			t.Errorf("no %s", want)
+		}
+	}
+}
+
+func TestNothingToDraw(t *testing.T) {
+	for _, c := range []Chart{{}, {Series: []Series{{Name: "a"}}}, {Series: []Series{{X: []float64{1}, Y: []float64{math.NaN()}}}}, {LogX: true, Series: []Series{{X: []float64{-1}, Y: []float64{1}}}}} {
+		if err := Write(io.Discard, c); !errors.Is(err, ErrEmpty) {
+			t.Errorf("%+v: %v", c, err)
+		}
+	}
+}
+
+// A peak in a long line is kept, and a hole in it stays a hole.
+func TestThin(t *testing.T) {
+	s := Series{}
+	for i := range 5000 {
+		y := 0.0
+		if i == 3333 {
+			y = 100
+		}
+		if i == 1000 {
+			y = math.NaN()
+		}
+		s.X, s.Y = append(s.X, float64(i)), append(s.Y, y)
+	}
+	d, err := Chart{Series: []Series{s}}.lay("x")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(d.Lines[0].Parts) != 2 {
+		t.Errorf("%d parts, want two", len(d.Lines[0].Parts))
+	}
+	all := strings.Fields(strings.Join(d.Lines[0].Parts, " "))
+	top := false
+	for _, p := range all {
+		_, y, _ := strings.Cut(p, ",")
+		v, err := strconv.ParseFloat(y, 64)
+		top = top || err == nil && v <= d.Top+0.1
+	}
+	if !top || len(all) > 3*maxPoints {
+		t.Errorf("peak kept: %v, %d points", top, len(all))
+	}
+}
+
+// Whatever is drawn stays in the box, and labels do not cover each other.
+func TestInTheBox(t *testing.T) {
+	number := rapid.OneOf(rapid.Float64Range(-1e3, 1e3), rapid.SampledFrom([]float64{0, 1e-9, 1e9, -1e9, math.NaN(), math.Inf(1), math.MaxFloat64, 5e-324}))
+	rapid.Check(t, func(t *rapid.T) {
+		c := Chart{Title: rapid.String().Draw(t, "title"), YLabel: "y", LogX: rapid.Bool().Draw(t, "log")}
+		for range rapid.IntRange(1, 4).Draw(t, "lines") {
+			n := rapid.IntRange(0, 6).Draw(t, "n")
+			c.Series = append(c.Series, Series{Name: rapid.StringN(0, 14, -1).Draw(t, "name"), X: rapid.SliceOfN(number, n, n).Draw(t, "x"), Y: rapid.SliceOfN(number, n, n).Draw(t, "y"), Dots: true})
+		}
+		d, err := c.lay("x")
+		if errors.Is(err, ErrEmpty) {
+			return
+		}
+		in := func(what string, x, y float64) {
+			if !(x >= -1 && x <= boxWidth+1 && y >= -1 && y <= boxHeight+1) {
+				t.Fatalf("%s at %g, %g", what, x, y)
+			}
+		}
+		for i, l := range d.Lines {
+			in("label", l.LabelX, l.LabelY)
+			for _, part := range l.Parts {
+				for _, p := range strings.Fields(part) {
+					x, y, _ := strings.Cut(p, ",")
+					fx, _ := strconv.ParseFloat(x, 64)
+					fy, err := strconv.ParseFloat(y, 64)
+					if err != nil {
+						t.Fatalf("point %q", p)
+					}
+					in("point", fx, fy)
+				}
+			}
+			for _, m := range d.Lines[:i] {
+				if math.Abs(m.LabelY-l.LabelY) < textSize {
+					t.Fatalf("labels at %g and %g", m.LabelY, l.LabelY)
+				}
+			}
+		}
+		for _, x := range d.XTicks {
+			in("tick", x.At, d.Base)
+		}
+		for _, y := range d.YTicks {
+			in("tick", d.Left, y.At)
+		}
+		drawn(t, c)
+	})
+}
+
+func TestRows(t *testing.T) {
+	c := Chart{Series: []Series{{X: []float64{0, 2, 4}, Y: []float64{0, 20, 40}}, {X: []float64{1, 3}, Y: []float64{5, 7}}}}
+	xs, ys := c.Rows(9)
+	want := [][]float64{{0, math.NaN()}, {10, 5}, {20, 6}, {30, 7}, {40, math.NaN()}}
+	if len(xs) != 5 {
+		t.Fatalf("%v", xs)
+	}
+	for i, row := range want {
+		for j, v := range row {
+			if got := ys[i][j]; got != v && !(math.IsNaN(got) && math.IsNaN(v)) {
+				t.Errorf("at %g: %v, want %v", xs[i], ys[i], row)
+			}
+		}
+	}
+	if xs, _ := c.Rows(3); len(xs) != 3 || xs[0] != 0 || xs[2] != 4 {
+		t.Errorf("three rows: %v", xs)
+	}
+}
+
+func BenchmarkWrite(b *testing.B) {
+	s := Series{}
+	for i := range 10000 {
+		s.X, s.Y = append(s.X, float64(i)), append(s.Y, math.Sin(float64(i)/500))
+	}
+	for b.Loop() {
+		if err := Write(io.Discard, Chart{Series: []Series{s}}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
