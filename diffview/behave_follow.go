@@ -97,7 +97,7 @@ func (w *behaviour) style(style string, x schema.Axis) {
 			return scaled(r.Drift.MaxShare, 100)
 		}},
 	} {
-		w.figure(Figure{Key: "follow." + style + "." + x.String() + "." + q.key, Name: q.name, Of: "follow, " + name, Unit: q.unit,
+		w.figure(Figure{Key: "follow." + style + "." + q.key + "." + x.String(), Name: q.name, Of: "follow, " + name, Unit: q.unit,
 			Before: get(ra, q.of), After: get(rb, q.of), Better: LowerIsBetter, Basis: basis})
 	}
 	w.sway(style, name, basis, x, sa, sb, move.move)
@@ -155,7 +155,7 @@ func (w *behaviour) relative(style, name string, x schema.Axis, errA, errB error
 		after     *float64
 	}{{"start_delay", "start delay", q.StartDelay}, {"smoothing", "trailing beyond the window, and settling", q.Smoothing}} {
 		if f.after != nil {
-			w.figure(Figure{Key: "follow." + style + "." + x.String() + "." + f.key + ".ratio", Name: f.name, Of: "follow, " + name, Unit: "×",
+			w.figure(Figure{Key: "follow." + style + "." + f.key + "_ratio." + x.String(), Name: f.name, Of: "follow, " + name, Unit: "×",
 				Before: &one, After: f.after, Better: LowerIsBetter, Basis: basis})
 		}
 	}
@@ -271,7 +271,7 @@ func (w *behaviour) sway(style, name, basis string, x schema.Axis, sa, sb *follo
 		v := l.LeakAll * 100
 		return &v
 	}
-	w.figure(Figure{Key: "follow." + style + "." + x.String() + ".sway", Name: "sway let through", Of: "follow, " + name, Unit: "%",
+	w.figure(Figure{Key: "follow." + style + ".sway." + x.String(), Name: "sway let through", Of: "follow, " + name, Unit: "%",
 		Before: share(sa), After: share(sb), Better: LowerIsBetter, Basis: basis})
 }
 

@@ -134,7 +134,7 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 			v := q.of(m)
 			return &v
 		}
-		w.figure(Figure{Key: "loop." + x.String() + "." + q.key, Name: q.name, Of: "loop, " + x.String(), Unit: q.unit, Detail: q.key == "onset_hz" || q.key == "gain_margin",
+		w.figure(Figure{Key: "loop." + q.key + "." + x.String(), Name: q.name, Of: "loop, " + x.String(), Unit: q.unit, Detail: q.key == "onset_hz" || q.key == "gain_margin",
 			Before: get(a), After: get(b), Better: q.better, Basis: "by the loop model"})
 	}
 	if len(w.out.Figures) == before {

@@ -20,8 +20,8 @@ func figures(b *Behaviour) map[string]Figure {
 	return out
 }
 
-func followSide(window, smoothing float64) Side {
-	return Side{Label: "x", Sheet: sheetSI(), Rig: rigOn("halyard"), Tune: tuneOf(map[string]any{"follow.walk.window.pan": window, "follow.walk.smoothing.pan": smoothing})}
+func followSide(w, s float64) Side {
+	return Side{Label: "x", Sheet: sheetSI(), Rig: rigOn("halyard"), Tune: tuneOf(map[string]any{"follow.walk.window.pan": w, "follow.walk.smoothing.pan": s})}
 }
 
 // A pan at 20°/s through a window of w degrees and a lag of τ seconds: the head
@@ -31,8 +31,8 @@ func TestFollowFigures(t *testing.T) {
 	b := Behave(cat, followSide(4, 10), followSide(8, 20), Circumstances{Move: "pan 20deg/s for 10s"})
 	f := figures(b)
 	for key, want := range map[string][2]float64{
-		"follow.walk.pan.start_delay": {0.2, 0.4},
-		"follow.walk.pan.largest_lag": {4 + 20*0.2, 8 + 20*0.4},
+		"follow.walk.start_delay.pan": {0.2, 0.4},
+		"follow.walk.largest_lag.pan": {4 + 20*0.2, 8 + 20*0.4},
 	} {
 		got := f[key]
 		if got.Before == nil || math.Abs(*got.Before-want[0]) > 2e-3 || math.Abs(*got.After-want[1]) > 2e-3 || got.Verdict() != "worse" {
@@ -42,7 +42,7 @@ func TestFollowFigures(t *testing.T) {
 	// 50 mm on 24.9 mm sees 27.97° across; 8° off the middle is tan 8°/tan 13.99° of half a frame.
 	// Source: rectilinear projection (Hartley & Zisserman, ch. 6; from memory).
 	drift := func(deg float64) float64 { return 100 * math.Tan(deg*math.Pi/180) / (24.9 / 50) }
-	if d := f["follow.walk.pan.drift"]; d.Before == nil || math.Abs(*d.Before-drift(8)) > 0.05 || math.Abs(*d.After-drift(16)) > 0.05 {
+	if d := f["follow.walk.drift.pan"]; d.Before == nil || math.Abs(*d.Before-drift(8)) > 0.05 || math.Abs(*d.After-drift(16)) > 0.05 {
 		t.Errorf("drift %+v, want %g and %g", d, drift(8), drift(16))
 	}
 	if len(b.Plots) != 1 || len(b.Plots[0].Series) != 3 || len(b.Basis) == 0 || !strings.Contains(strings.Join(b.Basis, " "), "50 mm (default)") {
@@ -79,10 +79,10 @@ func TestRelativeOnly(t *testing.T) {
 	}
 	b := Behave(cat, side(4, 10), side(8, 25), Circumstances{})
 	f := figures(b)
-	if a := f["follow.walk.pan.start_delay.ratio"]; a.After == nil || *a.After != 2 || a.Unit != "×" || !strings.Contains(a.Basis, "relative only") {
+	if a := f["follow.walk.start_delay_ratio.pan"]; a.After == nil || *a.After != 2 || a.Unit != "×" || !strings.Contains(a.Basis, "relative only") {
 		t.Errorf("%+v", a)
 	}
-	if a := f["follow.walk.pan.smoothing.ratio"]; a.After == nil || *a.After != 2.5 {
+	if a := f["follow.walk.smoothing_ratio.pan"]; a.After == nil || *a.After != 2.5 {
 		t.Errorf("%+v", a)
 	}
 	if !strings.Contains(strings.Join(b.Basis, " "), "relative only") || len(b.Plots) != 0 {
@@ -120,7 +120,7 @@ func TestLoopFigures(t *testing.T) {
 			t.Fatal(err)
 		}
 		for key, want := range map[string]float64{"phase_margin": m.PMDeg, "gain_margin": m.GMdB, "sensitivity": m.Ms, "below_onset": 100 * (1 - k/on.K), "onset_hz": on.Hz, "bandwidth": m.Bandwidth / (2 * math.Pi)} {
-			got, ok := f["loop.tilt."+key]
+			got, ok := f["loop."+key+".tilt"]
 			if !ok && key == "onset_hz" { // it does not depend on the stiffness, so it does not differ
 				continue
 			}
@@ -129,7 +129,7 @@ func TestLoopFigures(t *testing.T) {
 			}
 		}
 	}
-	if got := f["loop.tilt.phase_margin"]; got.Verdict() != "worse" {
+	if got := f["loop.phase_margin.tilt"]; got.Verdict() != "worse" {
 		t.Errorf("stiffer has less margin: %+v", got)
 	}
 }
@@ -167,7 +167,7 @@ func TestRecordedOnset(t *testing.T) {
 func TestUnstable(t *testing.T) {
 	b := Behave(cat, loopSide(20), loopSide(200), Circumstances{})
 	f := figures(b)
-	if got := f["loop.tilt.below_onset"]; got.After == nil || *got.After >= 0 {
+	if got := f["loop.below_onset.tilt"]; got.After == nil || *got.After >= 0 {
 		t.Fatalf("the axis should oscillate: %+v", got)
 	}
 	if !strings.Contains(strings.Join(b.Missing, " "), "oscillates") {

@@ -22,7 +22,7 @@ const (
 
 // Figure is one number of behaviour on both sides; nil where it cannot be had.
 type Figure struct {
-	Key    string   `json:"key"`  // stable: "follow.walk.pan.start_delay"
+	Key    string   `json:"key"`  // stable: "follow.walk.start_delay.pan"
 	Name   string   `json:"name"` // "start delay"
 	Of     string   `json:"of"`   // what it is a figure of: "follow, pan (walk)"
 	Unit   string   `json:"unit,omitempty"`

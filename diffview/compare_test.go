@@ -321,8 +321,8 @@ func TestProof(t *testing.T) {
 
 // Smaller changes are counted where there are weightier ones, and shown where not.
 func TestSmallerChanges(t *testing.T) {
-	side := func(pan, tilt float64) Side {
-		return Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(map[string]any{"stiffness.pan": pan, "stiffness.tilt": tilt})}
+	side := func(x, y float64) Side {
+		return Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(map[string]any{"stiffness.pan": x, "stiffness.tilt": y})}
 	}
 	text := func(r Report, o Options) string {
 		var b bytes.Buffer

@@ -341,7 +341,7 @@ func (r Report) groupSection(g Group, o Options) section {
 		s.Blocks = append(s.Blocks, block{Table: &t})
 	}
 	for _, x := range sentences {
-		s.Blocks = append(s.Blocks, block{Para: strings.Join(x.labels, "; ") + " – " + x.text, Tone: dim})
+		s.Blocks = append(s.Blocks, block{Para: together(x.labels) + " – " + x.text, Tone: dim})
 	}
 	for _, x := range cautions {
 		s.Blocks = append(s.Blocks, block{Para: "Caution: " + x.text, Tone: strong})
@@ -350,6 +350,25 @@ func (r Report) groupSection(g Group, o Options) section {
 		s.Blocks = append(s.Blocks, smaller(hidden))
 	}
 	return s
+}
+
+// together lists labels, saying what they begin with in common once:
+// "stiffness, pan, tilt".
+func together(labels []string) string {
+	out, last := "", ""
+	for i, l := range labels {
+		what, rest, ok := strings.Cut(l, ", ")
+		switch {
+		case i == 0:
+			out = l
+		case ok && what == last:
+			out += ", " + rest
+		default:
+			out += "; " + l
+		}
+		last = what
+	}
+	return out
 }
 
 func smaller(n int) block {

@@ -20,8 +20,9 @@ type content struct {
 
 func demo() content {
 	c := content{Note: "A note.", Act: "Rebalance tilt."}
-	for i, name := range []string{"stiffness, pan", "stiffness, tilt"} {
-		c.Figures = append(c.Figures, Figure{ID: name[len(name)-3:], Chart: svg.Chart{Title: name, Desc: "Over three jobs.", XLabel: "job", YLabel: "dial",
+	for i, axis := range []string{"pan", "tilt"} {
+		name := "stiffness, " + axis
+		c.Figures = append(c.Figures, Figure{ID: axis, Chart: svg.Chart{Title: name, Desc: "Over three jobs.", XLabel: "job", YLabel: "dial",
 			Series: []svg.Series{{Name: name, X: []float64{0, 1, 2}, Y: []float64{40, 44, float64(41 + i)}, Dots: true}},
 			Ticks:  []svg.Tick{{At: 0, Name: "quay"}, {At: 1, Name: "tug"}, {At: 2, Name: "night crossing"}}, Marks: []svg.Mark{{Name: "onset", At: 60}}}})
 	}

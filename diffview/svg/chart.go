@@ -91,6 +91,7 @@ type drawing struct {
 type tick struct {
 	At   float64
 	Text string
+	Mid  float64 // of a text along x, moved in from the edge
 }
 
 type line struct {
@@ -148,6 +149,13 @@ func (c Chart) lay(id string) (drawing, error) {
 		}
 	}
 	x0, x1 = spread(x0, x1, c.LogX)
+	for _, s := range c.Series {
+		if s.Dots && !c.LogX { // keep the outer dots clear of the labels
+			w := 0.04 * (x1 - x0)
+			x0, x1 = x0-w, x1+w
+			break
+		}
+	}
 	yt := niceTicks(y0, y1, 5)
 	y0, y1 = spread(math.Min(y0, yt[0]), math.Max(y1, yt[len(yt)-1]), false)
 	widest := 0
@@ -172,7 +180,7 @@ func (c Chart) lay(id string) (drawing, error) {
 	}
 	py := func(y float64) float64 { return d.Base - (d.Base-d.Top)*(y-y0)/(y1-y0) }
 	for i, y := range yt {
-		d.YTicks = append(d.YTicks, tick{round(py(y)), labels[i]})
+		d.YTicks = append(d.YTicks, tick{At: round(py(y)), Text: labels[i]})
 	}
 	d.XTicks = c.xTicks(x0, x1, px, d)
 	for i, s := range c.Series {
@@ -375,14 +383,14 @@ func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tic
 	case c.Ticks != nil:
 		for _, t := range c.Ticks {
 			if t.At >= x0 && t.At <= x1 {
-				all = append(all, tick{round(px(t.At)), clip(safe.Line(t.Name))})
+				all = append(all, tick{At: round(px(t.At)), Text: clip(safe.Line(t.Name))})
 			}
 		}
 	case c.LogX:
 		for e := math.Floor(math.Log10(x0)); e <= math.Log10(x1); e++ {
 			for _, m := range []float64{1, 2, 5} {
 				if v := m * math.Pow(10, e); v >= x0*0.999 && v <= x1*1.001 {
-					all = append(all, tick{round(px(v)), strconv.FormatFloat(v, 'g', 4, 64)})
+					all = append(all, tick{At: round(px(v)), Text: strconv.FormatFloat(v, 'g', 4, 64)})
 				}
 			}
 		}
@@ -390,7 +398,7 @@ func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tic
 		ts := niceTicks(x0, x1, 5)
 		for i, l := range tickLabels(ts) {
 			if ts[i] >= x0-1e-9*(x1-x0) && ts[i] <= x1+1e-9*(x1-x0) {
-				all = append(all, tick{round(px(ts[i])), l})
+				all = append(all, tick{At: round(px(ts[i])), Text: l})
 			}
 		}
 	}
@@ -398,11 +406,12 @@ func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tic
 	end := math.Inf(-1)
 	for _, t := range all {
 		half := charWidth*float64(len([]rune(t.Text)))/2 + 4
-		if t.At-half < end || t.At+half > boxWidth+4 {
+		t.Mid = round(math.Min(math.Max(t.At, half), boxWidth-half))
+		if t.Mid-half < end {
 			continue
 		}
 		out = append(out, t)
-		end = t.At + half
+		end = t.Mid + half
 	}
 	return out
 }

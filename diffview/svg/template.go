@@ -13,7 +13,7 @@ const source = `{{define "chart" -}}
 {{$d := .}}<g stroke="currentColor" stroke-opacity="0.25">{{range .YTicks}}<line x1="{{$d.Left}}" y1="{{.At}}" x2="{{$d.Right}}" y2="{{.At}}"/>{{end}}</g>
 <g stroke="currentColor"><line x1="{{.Left}}" y1="{{.Base}}" x2="{{.Right}}" y2="{{.Base}}"/>{{range .XTicks}}<line x1="{{.At}}" y1="{{$d.Base}}" x2="{{.At}}" y2="{{$d.TickEnd}}"/>{{end}}</g>
 <g text-anchor="end">{{range .YTicks}}<text x="{{$d.TickX}}" y="{{.TextY}}">{{.Text}}</text>{{end}}</g>
-<g text-anchor="middle">{{range .XTicks}}<text x="{{.At}}" y="{{$d.TickY}}">{{.Text}}</text>{{end}}</g>
+<g text-anchor="middle">{{range .XTicks}}<text x="{{.Mid}}" y="{{$d.TickY}}">{{.Text}}</text>{{end}}</g>
 <text x="4" y="{{.YLabelY}}">{{.YLabel}}</text>
 <text x="{{.Right}}" y="{{.XLabelY}}" text-anchor="end">{{.XLabel}}</text>
 {{range .Marks}}<line x1="{{.X1}}" y1="{{.Y1}}" x2="{{.X2}}" y2="{{.Y2}}" stroke="currentColor" stroke-dasharray="2 4"/><text x="{{.TX}}" y="{{.TY}}">{{.Name}}</text>
