@@ -169,6 +169,7 @@ const (
 	leakSmoothings = 12.0
 	leakCycles     = 3.0
 	leakCyclesSum  = 60
+	leakMost       = 3_000_000 // samples in all
 )
 
 // simulatedLeak gives the camera's rms at the tones' frequencies and in all.
@@ -184,7 +185,7 @@ func simulatedLeak(s Style, tones []Tone) (at, all float64, err error) {
 	dt := 1 / (fast * float64(per))
 	wait := int(math.Ceil((math.Ceil(leakSmoothings*s.Smoothing*slow) + leakCycles) / slow / dt))
 	n := int(math.Round(float64(take) / slow / dt))
-	if wait+n > maxSamples {
+	if wait+n > leakMost {
 		return 0, 0, refuse("sway", fmt.Sprintf("tones from %g to %g Hz", slow, fast), "tones nearer each other, or less smoothing")
 	}
 	k := newHead(s, dt)

@@ -39,12 +39,13 @@ type Proposal struct {
 
 const (
 	searchStep       = 1e-2 // s: pieces are exact, so only the handle's curves are coarser
-	searchWindows    = 17
-	searchSmoothings = 20
+	searchWindows    = 13
+	searchSmoothings = 14
 	longestSmoothing = 3.0  // s
 	shortestNonZero  = 0.03 // s
 	nearBest         = 0.01
 	shownDrift       = 1.5 // limits: how far the trade curve goes
+	searchTail       = 6.0 // smoothings simulated after the stop: a quarter per cent is left
 	maxTried         = 20_000
 )
 
@@ -128,7 +129,7 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 // smoothness at minus infinity, and it is false for a style that loses the subject
 // by a quarter turn.
 func tryStyle(m Move, shot Shot, s Style, fov, shown float64) (Point, bool, error) {
-	r, err := Simulate(m, s, Options{Step: searchStep, FieldOfView: fov, NoSmoothness: true,
+	r, err := Simulate(m, s, Options{Step: searchStep, Tail: math.Max(minTail+math.Max(0, shot.Landing), searchTail*s.Smoothing), FieldOfView: fov, NoSmoothness: true,
 		Landing: math.Max(0, shot.Landing), CountLanding: shot.Landing >= 0})
 	if err != nil || r.Drift.MaxShare == nil {
 		return Point{}, false, err

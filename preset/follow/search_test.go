@@ -21,7 +21,10 @@ func search(t testing.TB, kind string, o SearchOptions) *Proposal {
 }
 
 func TestSearchKeepsTheSubjectInItsShare(t *testing.T) {
-	for _, s := range Shots() {
+	for i, s := range Shots() {
+		if i >= storm(3, 99) {
+			break
+		}
 		p := search(t, s.Kind, SearchOptions{FieldOfView: 40 * Deg, Lag: Critical})
 		if p.Best == nil {
 			t.Errorf("%s: no style found on a 40 degree lens; least drift %g", s.Kind, p.Least.Drift)

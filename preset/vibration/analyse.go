@@ -101,7 +101,7 @@ func Analyse(l *Log, s Settings) (*Report, error) {
 			return nil, refuse("band", fmt.Sprintf("%g to %g Hz", b.Low, b.High), "a lower and a higher frequency, 0 or more", "")
 		}
 	}
-	r := &Report{Timing: l.Timing, Columns: l.Columns, Findings: l.Findings, Method: s.Resample, Rate: s.Rate}
+	r := &Report{Timing: l.Timing, Columns: l.Columns, Findings: l.Findings, Method: s.Resample, Rate: s.Rate, Notes: []string{}}
 	if r.Method == "" {
 		r.Method = Cubic
 		if l.Timing.Even && s.Rate == 0 {

@@ -87,8 +87,14 @@ func TestVerdict(t *testing.T) {
 				t.Errorf("evidence %q", v.Evidence)
 			}
 			// JSON knows neither NaN nor infinity
-			if _, err := json.Marshal(r); err != nil {
+			text, err := json.Marshal(r)
+			if err != nil {
 				t.Error(err)
+			}
+			for _, k := range []string{"notes", "acts", "harmonics", "peaks", "levels", "axes"} {
+				if strings.Contains(string(text), `"`+k+`":null`) {
+					t.Errorf("%s is null rather than empty", k)
+				}
 			}
 		})
 	}
@@ -234,7 +240,7 @@ func TestHarmonicsAreGrouped(t *testing.T) {
 	}
 	modeltest.Near(t, "fundamental", s[0].Hz, 17.3, 0, 0.02)
 	modeltest.Near(t, "level", s[0].RMS/deg, math.Sqrt(1+0.25+0.04), 0.01, 0)
-	if v := r.Verdict; !slices.ContainsFunc(v.Evidence, func(e string) bool { return strings.Contains(e, "with 2 harmonics") }) {
+	if v := r.Verdict; !slices.ContainsFunc(v.Evidence, func(e string) bool { return strings.Contains(e, "with harmonics (2)") }) {
 		t.Errorf("evidence %q", v.Evidence)
 	}
 	if len(r.Axes[0].Series) != 0 {

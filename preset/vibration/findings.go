@@ -9,7 +9,7 @@ import (
 )
 
 func (l *Log) add(kind FindingKind, use string, p problem, format string, args ...any) {
-	l.Findings = append(l.Findings, Finding{kind, use, p.count, p.lines, fmt.Sprintf(format, args...)})
+	l.Findings = append(l.Findings, Finding{kind, use, p.count, append([]int{}, p.lines...), fmt.Sprintf(format, args...)})
 }
 
 // report names what is odd about the log, worst first. steps are the sorted time

@@ -29,7 +29,7 @@ func group(peaks []Peak, step float64) []Series {
 		return 0
 	})
 	taken := make([]bool, len(byHz))
-	var out []Series
+	out := []Series{}
 	for i, f := range byHz {
 		if taken[i] || f.Hz < 2*step {
 			continue

@@ -158,7 +158,6 @@ const (
 	minRows       = 16
 	maxRows       = 50_000_000
 	listedLines   = 5
-	listedGaps    = 100
 	clipRun       = 3 // equal extreme samples in a row
 	progressEvery = 1 << 14
 )
@@ -189,7 +188,8 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &Log{}
+	l := &Log{Findings: []Finding{}}
+	l.Timing.Gaps = []Gap{}
 	if l.Columns, err = find(in, o); err != nil {
 		return nil, err
 	}

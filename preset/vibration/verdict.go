@@ -127,7 +127,7 @@ type motion struct {
 func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
 	sway, slow, fast := r.Levels[0], r.Levels[1], r.Levels[2]
 	above := math.Sqrt(sway.RMS*sway.RMS + slow.RMS*slow.RMS + fast.RMS*fast.RMS)
-	v := Verdict{Kind: Quiet, Axis: a.String(), RMS: above}
+	v := Verdict{Kind: Quiet, Axis: a.String(), RMS: above, Acts: []Act{}}
 	v.Evidence = append(v.Evidence, fmt.Sprintf("%s: %s rms above %g Hz, of which %s below %g Hz, %s to %g Hz, %s above",
 		r.Axis, dps(above), l.SwayFrom, dps(sway.RMS), l.SlowFrom, dps(slow.RMS), l.FastFrom, dps(fast.RMS)))
 	if above < l.QuietRate {
@@ -152,7 +152,7 @@ func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
 		}
 		for _, s := range r.Series {
 			if v.Hz != nil && s.Hz == *v.Hz {
-				v.Evidence = append(v.Evidence, fmt.Sprintf("with %d harmonics, %s together", len(s.Members)-1, dps(s.RMS)))
+				v.Evidence = append(v.Evidence, fmt.Sprintf("with harmonics (%d), %s together", len(s.Members)-1, dps(s.RMS)))
 			}
 		}
 		if sway.RMS >= l.QuietRate {
@@ -247,7 +247,7 @@ func acts(kind Kind, a schema.Axis) []Act {
 			{"filters", "filters.drive", direction, "", why + ", if the sensing filter did not do it"},
 		}
 	}
-	var out []Act
+	out := []Act{}
 	switch kind {
 	case SlowAndSmooth, FastAndRough:
 		out = append(out,
