@@ -14,7 +14,7 @@ import (
 // FitLimits is what a gimbal sheet offers a build.
 func FitLimits(s *schema.Sheet) fit.Limits {
 	h := Head(s)
-	lim := fit.Limits{PayloadMin: s.PayloadMin, PayloadMax: s.PayloadMax, TiltRadius: s.TiltRadius, RollRadius: s.RollRadius,
+	lim := fit.Limits{PayloadMin: s.PayloadMin, PayloadMax: s.PayloadMax, TiltRadius: s.TiltRadius, RollRadius: s.RollRadius, PanRadius: s.PanRadius,
 		Pan: h.Pan.Axis, Roll: h.Roll.Axis, Tilt: h.Tilt.Axis}
 	if s.Box != nil {
 		var lo, hi mass.Vec

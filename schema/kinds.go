@@ -97,6 +97,7 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from where the motor axes cross.", Example: []any{10.0, 0.0, 0.0}},
 		Field{Path: "space.tilt_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the tilt axis.", Example: 150.0},
 		Field{Path: "space.roll_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the roll axis.", Example: 160.0},
+		Field{Path: "space.pan_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the pan axis.", Example: 240.0},
 		Field{Path: "travel.tilt.up_deg", Type: Float, Required: true, Unit: "°", Min: At(0), Max: At(180), Doc: "Mechanical travel of tilt, up from level.", Example: 90.0},
 		Field{Path: "travel.tilt.down_deg", Type: Float, Required: true, Unit: "°", Min: At(0), Max: At(180), Doc: "Mechanical travel of tilt, down from level.", Example: 120.0},
 		Field{Path: "loop.delay_s", Type: Float, Unit: "s", Min: At(0), Max: At(1), Doc: "Delay from motion to torque, sampling included.", Example: 0.003},

@@ -44,31 +44,31 @@ type Obstacle struct {
 
 // Sheet is a gimbal sheet, decoded and SI.
 type Sheet struct {
-	Slug, Name, Note        string
-	PayloadMin, PayloadMax  float64     // kg
-	Box                     *[3]float64 // m
-	BoxCentre               [3]float64
-	TiltRadius, RollRadius  float64 // m, 0 unknown
-	TiltUpDeg, TiltDownDeg  *float64
-	Plate                   map[string]float64 // "forward" … "down" to metres; absent means unknown
-	Axes                    [3]AxisFacts
-	Delay                   float64 // s
-	DelayKnown              bool
-	RaiseTogether           bool
-	SensingOrder            int
-	DriveOrder              int
-	SensorRate, SensorRange float64
-	DriveRate               float64
-	WorkablePct, GoodPct    float64
-	BalancePoints           []string
-	EffortSign              int // +1 right-handed about the axis, -1 the other way, 0 not known
-	BenchOrder              []Axis
-	BenchMargin             float64
-	Lag                     string // "single", "critical", "double"
-	Dials                   map[string]Dial
-	Units                   []Unit
-	References              []Reference
-	Obstacles               []Obstacle
+	Slug, Name, Note                  string
+	PayloadMin, PayloadMax            float64     // kg
+	Box                               *[3]float64 // m
+	BoxCentre                         [3]float64
+	TiltRadius, RollRadius, PanRadius float64 // m, 0 unknown
+	TiltUpDeg, TiltDownDeg            *float64
+	Plate                             map[string]float64 // "forward" … "down" to metres; absent means unknown
+	Axes                              [3]AxisFacts
+	Delay                             float64 // s
+	DelayKnown                        bool
+	RaiseTogether                     bool
+	SensingOrder                      int
+	DriveOrder                        int
+	SensorRate, SensorRange           float64
+	DriveRate                         float64
+	WorkablePct, GoodPct              float64
+	BalancePoints                     []string
+	EffortSign                        int // +1 right-handed about the axis, -1 the other way, 0 not known
+	BenchOrder                        []Axis
+	BenchMargin                       float64
+	Lag                               string // "single", "critical", "double"
+	Dials                             map[string]Dial
+	Units                             []Unit
+	References                        []Reference
+	Obstacles                         []Obstacle
 }
 
 // Defaults of a sheet that does not say (common practice, no source).
@@ -138,7 +138,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		Name: f.Str("name"), Note: f.Str("note"),
 		PayloadMin: f.NumOr("payload.min_kg", 0), PayloadMax: f.NumOr("payload.max_kg", 0),
 		BoxCentre:  vec(f.Nums("space.centre_mm"), mm),
-		TiltRadius: f.NumOr("space.tilt_radius_mm", 0) * mm, RollRadius: f.NumOr("space.roll_radius_mm", 0) * mm,
+		TiltRadius: f.NumOr("space.tilt_radius_mm", 0) * mm, RollRadius: f.NumOr("space.roll_radius_mm", 0) * mm, PanRadius: f.NumOr("space.pan_radius_mm", 0) * mm,
 		Plate: map[string]float64{}, Delay: f.NumOr("loop.delay_s", 0), RaiseTogether: f.Str("loop.raise") != "stiffness",
 		SensingOrder: int(f.NumOr("filter.sensing.order", 1)), DriveOrder: int(f.NumOr("filter.drive.order", 1)),
 		SensorRate: f.NumOr("sensor.rate_hz", 0), SensorRange: f.NumOr("sensor.range_dps", 0), DriveRate: f.NumOr("drive.rate_hz", 0),

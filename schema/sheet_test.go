@@ -158,7 +158,7 @@ func TestOddSheets(t *testing.T) {
 func TestSheetValues(t *testing.T) {
 	doc := mapped(t)
 	for k, v := range map[string]any{
-		"loop.delay_s": 0.003, "loop.raise": "stiffness", "loop.tilt.damping_nms_rad": 0.4, "plate.forward_mm": int64(40),
+		"space.pan_radius_mm": int64(250), "loop.delay_s": 0.003, "loop.raise": "stiffness", "loop.tilt.damping_nms_rad": 0.4, "plate.forward_mm": int64(40),
 		"obstacle[0].name": "foot", "obstacle[0].place_mm": []any{10.0, 20.0, -30.0}, "obstacle[0].radius_mm": 5.0,
 		"reference[0].inertia_kgm2.tilt": 0.02, "bench.order": []any{"tilt", "pan", "roll"},
 	} {
@@ -168,7 +168,7 @@ func TestSheetValues(t *testing.T) {
 	if s == nil {
 		t.Fatal(ps)
 	}
-	if s.Slug != "quay-large" || s.PayloadMax != 6 || *s.TiltUpDeg != 90 || !s.DelayKnown || s.Delay != 0.003 || s.RaiseTogether ||
+	if s.Slug != "quay-large" || s.PayloadMax != 6 || *s.TiltUpDeg != 90 || !s.DelayKnown || s.PanRadius != 0.25 || s.Delay != 0.003 || s.RaiseTogether ||
 		s.Axes[Tilt].Damping != 0.4 || s.Axes[Pan].Torque != 2.2 || s.Plate["forward"] != 0.04 || s.Lag != "single" || s.SensingOrder != 1 {
 		t.Errorf("%+v", s)
 	}
