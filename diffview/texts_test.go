@@ -1,6 +1,7 @@
 package diffview
 
 import (
+	"bytes"
 	"strings"
 	"testing"
 
@@ -94,6 +95,10 @@ func TestTextsAlone(t *testing.T) {
 	f := r.Documents[0].Fields
 	if f[0].Key != "from" || value(f[0].After) != "2026-03-03" || !f[0].Known || f[0].Level != schema.Notable {
 		t.Errorf("%+v", f[0])
+	}
+	var doc bytes.Buffer
+	if err := WriteJSON(&doc, r); err != nil || !strings.Contains(doc.String(), `"after": "2026-03-03"`) {
+		t.Errorf("%v %s", err, doc.String())
 	}
 	if last := f[2]; last.Key != "crew[0].odd" || last.Known || last.Op != Added {
 		t.Errorf("unknown keys come last: %+v", last)
