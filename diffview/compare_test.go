@@ -3,6 +3,7 @@ package diffview
 import (
 	"bytes"
 	"encoding/json"
+	"io"
 	"math"
 	"regexp"
 	"strings"
@@ -11,8 +12,10 @@ import (
 
 	"pgregory.net/rapid"
 
+	"rigkeep/diffview/page"
 	"rigkeep/preset"
 	"rigkeep/schema"
+	"rigkeep/schema/schematest"
 )
 
 func tuneOf(values map[string]any) *preset.Tune {
@@ -197,26 +200,41 @@ func TestCircular(t *testing.T) {
 }
 
 // TestNewParameter: a parameter added to a copy of the catalogue is compared,
-// named, weighed and shown with no other change.
+// named, weighed, explained and shown by every writer with no other change.
 func TestNewParameter(t *testing.T) {
-	with := cat.With(schema.Param{Field: schema.Field{Path: "brake.pan", Type: schema.Float, Unit: "N"}, Name: "brake, pan", Group: "brake", Axis: "pan", Order: 70,
-		Up: "firmer", Down: "looser", Step: 0.5, Coarse: 2, Raise: "Firmer: it stops sooner.", Weigh: schema.Weigh{Notable: 1, Major: 3}})
-	a, b := Side{Label: "a", Tune: tuneOf(map[string]any{"brake.pan": 1.0})}, Side{Label: "b", Tune: tuneOf(map[string]any{"brake.pan": 5.0})}
-	r := Compare(with, a, b)
-	if got, want := InWords(r), "brake.pan 1 → 5 N (+4, 2 coarse steps firmer)"; got != want {
+	with := schematest.Catalogue()
+	side := func(c *schema.Catalogue, v float64) Side {
+		tune := preset.DecodeTune(c, schematest.TuneDoc(v))
+		return Side{Label: "x", Sheet: schematest.Sheet(), Tune: &tune, Texts: map[string][]byte{preset.TunePath(schematest.Rig, "main"): []byte(schematest.Tune(v))}}
+	}
+	r := Compare(with, side(with, 10), side(with, 20))
+	if got, want := InWords(r), "recovery.tilt 10 → 20 (+10, 2 coarse steps quicker recovery)"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
-	var out bytes.Buffer
-	if err := WriteText(&out, r, Options{}, Style{Width: 100}); err != nil {
-		t.Fatal(err)
+	p := schematest.Param()
+	if c := allChanges(r)[0]; c.Level != schema.Major || c.Sentence != p.Raise || c.Caution != p.Cautions[0] || *c.SI.After != 0.4 || c.SI.Unit != "1/s" {
+		t.Errorf("%+v", c)
 	}
-	for _, want := range []string{"brake, pan", "notable", "it stops sooner"} {
-		if !strings.Contains(out.String(), want) {
-			t.Errorf("the text lacks %q:\n%s", want, out.String())
+	for name, write := range map[string]func(io.Writer) error{
+		"text":     func(w io.Writer) error { return WriteText(w, r, Options{}, Style{Width: 120}) },
+		"markdown": func(w io.Writer) error { return WriteMarkdown(w, r, Options{}) },
+		"page":     func(w io.Writer) error { return WriteHTML(w, r, Options{}, page.Foot{}) },
+		"json":     func(w io.Writer) error { return WriteJSON(w, r) },
+	} {
+		var out bytes.Buffer
+		if err := write(&out); err != nil {
+			t.Fatal(err)
+		}
+		for _, want := range []string{p.Name, "major", "sooner"} {
+			if !strings.Contains(out.String(), want) {
+				t.Errorf("%s lacks %q:\n%s", name, want, out.String())
+			}
 		}
 	}
-	if old := Compare(cat, a, b); len(old.Tune) != 1 || old.Tune[0].Title != "Unknown keys" || old.Tune[0].Changes[0].Known {
-		t.Errorf("without it the key is unknown, and last: %+v", old.Tune)
+	// a program without it says that it does not know the key, and drops nothing
+	old := Compare(cat, side(cat, 10), side(cat, 20))
+	if old.Same || len(old.Documents) != 1 || old.Documents[0].Fields[0].Key != schematest.Key || old.Documents[0].Fields[0].Known {
+		t.Errorf("%+v", old.Documents)
 	}
 }
 
