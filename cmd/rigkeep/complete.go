@@ -142,7 +142,7 @@ func flagValues(e Env, flag, libDir string) []candidate {
 
 // argValues completes an argument by its kind, with live names from the library.
 func argValues(e Env, kind, libDir string, given []string, cur string) []candidate {
-	cat := schema.Default()
+	cat := e.catalogue()
 	switch kind {
 	case "kind":
 		return enum(schema.Kinds...)

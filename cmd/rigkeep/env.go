@@ -8,6 +8,8 @@ import (
 
 	"github.com/mattn/go-isatty"
 	"golang.org/x/term"
+
+	"rigkeep/schema"
 )
 
 // Env is everything that a run takes from outside. Nothing below cmd reads a
@@ -18,6 +20,14 @@ type Env struct {
 	Getenv         func(string) string
 	Dir            string // working directory
 	Now            func() time.Time
+	Catalogue      *schema.Catalogue // nil is the one that ships
+}
+
+func (e Env) catalogue() *schema.Catalogue {
+	if e.Catalogue != nil {
+		return e.Catalogue
+	}
+	return schema.Default()
 }
 
 func osEnv() Env {

@@ -145,7 +145,7 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 	if !filepath.IsAbs(dir) {
 		dir = filepath.Join(e.Dir, dir)
 	}
-	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	l, err := library.Open(dir, e.catalogue(), repo.Options{})
 	if err != nil {
 		return nil
 	}

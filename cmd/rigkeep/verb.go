@@ -98,7 +98,7 @@ func (v *verb) start(e Env, c *cli.Context, full string) error {
 			return usage("%s takes %s; %q is too much", full, orNothing(v.args), args[v.maxArgs]).hinted("see: rigkeep %s --help", full)
 		}
 	}
-	k := &call{Env: e, c: c, verb: v, args: args, cat: schema.Default(), paint: paint{e.colour(c.String("color"))}, wide: e.width(c.Int("width"))}
+	k := &call{Env: e, c: c, verb: v, args: args, cat: e.catalogue(), paint: paint{e.colour(c.String("color"))}, wide: e.width(c.Int("width"))}
 	switch c.String("color") {
 	case "", "auto", "always", "never":
 	default:

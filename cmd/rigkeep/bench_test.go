@@ -1,0 +1,102 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"rigkeep/examples/synthetic"
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+// sizes of the benchmark libraries; 10,000 tunes with RIGKEEP_BIG=1.
+func sizes() []int {
+	s := []int{100, 1000}
+	if os.Getenv("RIGKEEP_BIG") != "" {
+		s = append(s, 10000)
+	}
+	return s
+}
+
+func benchLibrary(b *testing.B, tunes int) (dir, alias, fp string) {
+	b.Helper()
+	dir = filepath.Join(b.TempDir(), "lib")
+	if err := synthetic.Build(dir, synthetic.Options{Tunes: tunes, Commits: tunes * 3, Jobs: 10, Seed: 1}); err != nil {
+		b.Fatal(err)
+	}
+	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	rigs, err := l.Rigs()
+	if err != nil {
+		b.Fatal(err)
+	}
+	return dir, rigs[0].Alias, rigs[0].Fingerprint
+}
+
+// BenchmarkCommands runs whole commands in-process, at rising sizes: what grows
+// with the library and what does not.
+func BenchmarkCommands(b *testing.B) {
+	for _, n := range sizes() {
+		dir, alias, fp := benchLibrary(b, n)
+		for _, c := range []struct {
+			name string
+			args []string
+			code int
+		}{
+			{"open+show", []string{"show", fp}, 0},
+			{"show-by-alias", []string{"show", alias}, 0},
+			{"history", []string{"history", fp}, 0},
+			{"history-key", []string{"history", fp, "--key", "stiffness.tilt"}, 0},
+			{"compare", []string{"compare", fp + "@HEAD", fp}, 0},
+			{"start", []string{"start", fp}, 0},
+			{"list", []string{"rig", "list"}, 0},
+			{"check", []string{"check"}, 0},
+		} {
+			b.Run(fmt.Sprintf("%s/%d", c.name, n), func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					var out bytes.Buffer
+					e := Env{Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out, Dir: dir, Now: time.Now, Getenv: func(string) string { return "" }}
+					if code := Main(append([]string{"rigkeep"}, c.args...), e); code != c.code {
+						b.Fatalf("exit %d: %s", code, out.String())
+					}
+				}
+			})
+		}
+		b.Run(fmt.Sprintf("save/%d", n), func(b *testing.B) {
+			b.ReportAllocs()
+			l, err := library.Open(dir, schema.Default(), repo.Options{})
+			if err != nil {
+				b.Fatal(err)
+			}
+			path := preset.TunePath(fp, preset.MainTune)
+			for i := 0; b.Loop(); i++ {
+				text, err := l.Store.Read(path)
+				if err != nil {
+					b.Fatal(err)
+				}
+				text = append(text, []byte(fmt.Sprintf("# %d\n", i))...)
+				if err := os.WriteFile(filepath.Join(dir, filepath.FromSlash(path)), text, 0o644); err != nil {
+					b.Fatal(err)
+				}
+				var out bytes.Buffer
+				e := Env{Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out, Dir: dir, Now: time.Now,
+					Getenv: func(k string) string {
+						return map[string]string{"RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>"}[k]
+					}}
+				if code := Main([]string{"rigkeep", "save", fp, "-m", "again"}, e); code != 0 {
+					b.Fatalf("exit %d: %s", code, out.String())
+				}
+			}
+		})
+	}
+}
