@@ -18,25 +18,24 @@ const contextLines = 3
 
 // WritePatch writes a unified diff of the two sides' texts that git apply and
 // GNU patch take: applied to the first side's files it gives the second's. A file
-// that has another path on the second side, as the tune of another rig, is
-// patched where it lies on the first.
+// of a rig whose folder changed with its fingerprint is renamed; one of another
+// rig, which is there already, is patched where it lies on the first side.
 //
 // The bytes are those of the files, comments and line ends included. They are
 // not made safe for a terminal, since that would break the patch.
 func WritePatch(w io.Writer, r Report) error {
 	var b bytes.Buffer
 	for _, p := range pairs(r.a.Texts, r.b.Texts, textKind) {
-		if p.inA && p.inB && bytes.Equal(p.docA, p.docB) {
+		if p.inA && p.inB && !(r.a.Rig != nil && r.b.Rig != nil && moved(*r.a.Rig, *r.b.Rig)) {
+			p.after = p.before
+		}
+		if p.inA && p.inB && p.before == p.after && bytes.Equal(p.docA, p.docB) {
 			continue
 		}
-		name := p.before
-		if !p.inA {
-			name = p.after
-		}
-		writeHeader(&b, name, p)
+		writeHeader(&b, p)
 		enc := fdiff.NewUnifiedEncoder(&b, contextLines)
 		if err := enc.Encode(hunks{chunksOf(string(p.docA), string(p.docB))}); err != nil {
-			return fmt.Errorf("the patch of %s: %w", name, err)
+			return fmt.Errorf("the patch of %s: %w", p.path(), err)
 		}
 	}
 	_, err := w.Write(b.Bytes())
@@ -46,9 +45,18 @@ func WritePatch(w io.Writer, r Report) error {
 // writeHeader writes the lines before the hunks as git does. We do it rather
 // than the encoder since that neither quotes paths nor leaves out the file lines
 // of an empty file, which git apply refuses.
-func writeHeader(b *bytes.Buffer, name string, p pair[[]byte]) {
-	name = strings.TrimLeft(path.Clean("/"+strings.ReplaceAll(name, "\\", "/")), "/")
-	from, to := quotePath("a/"+name), quotePath("b/"+name)
+func writeHeader(b *bytes.Buffer, p pair[[]byte]) {
+	inside := func(name string) string {
+		return strings.TrimLeft(path.Clean("/"+strings.ReplaceAll(name, "\\", "/")), "/")
+	}
+	before, after := inside(p.before), inside(p.after)
+	if !p.inA {
+		before = after
+	}
+	if !p.inB {
+		after = before
+	}
+	from, to := quotePath("a/"+before), quotePath("b/"+after)
 	fmt.Fprintf(b, "diff --git %s %s\n", from, to)
 	ha, hb := plumbing.ComputeHash(plumbing.BlobObject, p.docA), plumbing.ComputeHash(plumbing.BlobObject, p.docB)
 	empty := false
@@ -59,6 +67,12 @@ func writeHeader(b *bytes.Buffer, name string, p pair[[]byte]) {
 	case !p.inB:
 		fmt.Fprintf(b, "deleted file mode 100644\nindex %s..%s\n", ha, plumbing.ZeroHash)
 		to, empty = "/dev/null", len(p.docA) == 0
+	case before != after:
+		fmt.Fprintf(b, "rename from %s\nrename to %s\n", quotePath(before), quotePath(after))
+		if ha == hb {
+			return
+		}
+		fmt.Fprintf(b, "index %s..%s 100644\n", ha, hb)
 	default:
 		fmt.Fprintf(b, "index %s..%s 100644\n", ha, hb)
 	}

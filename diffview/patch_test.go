@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"rigkeep/preset"
 	"rigkeep/schema"
 )
 
@@ -148,6 +149,31 @@ func TestPatchOfAnotherRigsTune(t *testing.T) {
 	run(t, dir, patch.Bytes(), "git", "apply", "-")
 	if got := read(t, dir)["rigs/k7/k7qd2m9x4c/main.toml"]; !bytes.Equal(got, b["rigs/8w/8wq2m9x4ck/main.toml"]) {
 		t.Fatalf("after the patch it is %q\n%s", got, patch.String())
+	}
+}
+
+// A rig whose folder changed with its parts keeps its files: they are renamed.
+func TestPatchOfMovedRig(t *testing.T) {
+	a := map[string][]byte{"rigs/k7/k7qd2m9x4c/main.toml": []byte("kind = \"tune\"\nrig = \"k7qd2m9x4c\"\n"), "rigs/k7/k7qd2m9x4c/rig.toml": []byte("kind = \"rig\"\n")}
+	b := map[string][]byte{"rigs/8w/8wq2m9x4ck/main.toml": []byte("kind = \"tune\"\nrig = \"8wq2m9x4ck\"\n"), "rigs/8w/8wq2m9x4ck/rig.toml": []byte("kind = \"rig\"\n")}
+	rig := func(fp string, was ...string) *preset.Rig {
+		return &preset.Rig{Fingerprint: fp, Alias: "long", Was: was}
+	}
+	rep := Compare(schema.Default(), Side{Label: "a", Rig: rig("k7qd2m9x4c"), Texts: a}, Side{Label: "b", Rig: rig("8wq2m9x4ck", "k7qd2m9x4c"), Texts: b})
+	var patch bytes.Buffer
+	if err := WritePatch(&patch, rep); err != nil {
+		t.Fatal(err)
+	}
+	for _, tool := range [][]string{{"git", "apply", "-"}, {"patch", "-p1", "--silent"}} {
+		dir := t.TempDir()
+		write(t, dir, a)
+		run(t, dir, patch.Bytes(), tool[0], tool[1:]...)
+		got := read(t, dir)
+		for _, name := range union(got, b) {
+			if !bytes.Equal(got[name], b[name]) {
+				t.Errorf("%s: %s is %q, want %q\n%s", tool[0], name, got[name], b[name], patch.String())
+			}
+		}
 	}
 }
 

@@ -119,8 +119,10 @@ type Change struct {
 	Key   string `json:"key"`
 	Label string `json:"label"`
 	Unit  string `json:"unit,omitempty"`
-	Axis  string `json:"axis,omitempty"`
-	Op    Op     `json:"op"`
+	// UnitBefore is the unit of Before where the first gimbal's is another.
+	UnitBefore *string `json:"unit_before,omitempty"`
+	Axis       string  `json:"axis,omitempty"`
+	Op         Op      `json:"op"`
 	// Before and After are number, flag or word; nil when the key is absent.
 	Before any `json:"before"`
 	After  any `json:"after"`

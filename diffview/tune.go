@@ -3,6 +3,7 @@ package diffview
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -14,6 +15,15 @@ import (
 func (c *comparison) tune() {
 	a, b := c.a.Tune, c.b.Tune
 	if a == nil && b == nil {
+		return
+	}
+	if ra, rb := c.a.Rig, c.b.Rig; (a == nil || b == nil) && ra != nil && rb != nil && !sameRigOf(*ra, *rb) {
+		// to list every value of one rig as gone from another would only be noise
+		s := c.a
+		if b == nil {
+			s = c.b
+		}
+		c.r.NotCompared = append(c.r.NotCompared, "the tunes: "+s.Label+" has none")
 		return
 	}
 	if a == nil {
@@ -67,6 +77,17 @@ func (c *comparison) tune() {
 	}
 }
 
+// sameRigOf reports whether two builds are one rig at two times: the same folder
+// or alias, or one having been the other before its parts changed.
+func sameRigOf(a, b preset.Rig) bool {
+	return a.Fingerprint == b.Fingerprint || a.Alias == b.Alias || moved(a, b)
+}
+
+// moved reports whether a rig went from one folder to the other.
+func moved(a, b preset.Rig) bool {
+	return a.Fingerprint != b.Fingerprint && (slices.Contains(b.Was, a.Fingerprint) || slices.Contains(a.Was, b.Fingerprint))
+}
+
 // present is a text as a value: nil when it is empty, as an absent key is.
 func present(s string) any {
 	if s == "" {
@@ -106,6 +127,9 @@ func (c *comparison) change(p schema.Param, known bool, key string, va, vb any) 
 	rel := c.relate(p)
 	if ch.Unit == "" {
 		ch.Unit = rel.b.Unit
+		if rel.a.Unit != rel.b.Unit {
+			ch.UnitBefore = &rel.a.Unit
+		}
 	}
 	na, okA := schema.Number(va)
 	nb, okB := schema.Number(vb)

@@ -80,7 +80,7 @@ func para(format string, args ...any) block { return block{Para: fmt.Sprintf(for
 // layOut lays a report out: the build, the tune group by group, the proof, and the rest.
 func layOut(r Report, o Options) view {
 	v := view{Title: title(r), Stat: Stat(r), Parties: [][2]string{{"before", r.Before.words()}, {"after", r.After.words()}}}
-	for _, s := range []section{r.Build.section(), {}, r.proofSection(o), r.otherSection(o)} {
+	for _, s := range []section{r.Build.section(o), {}, r.proofSection(o), r.otherSection(o)} {
 		if s.ID == "" { // the place of the tune
 			for _, g := range r.Tune {
 				v.Sections = append(v.Sections, r.groupSection(g, o))
@@ -175,7 +175,7 @@ func short(rev string) string {
 }
 
 // section shows the build: the whole, then inertias, then parts.
-func (b *Build) section() section {
+func (b *Build) section(o Options) section {
 	s := section{ID: "build", Title: "Build"}
 	if b == nil {
 		return section{ID: "build"}
@@ -203,7 +203,7 @@ func (b *Build) section() section {
 		}
 		for _, in := range b.Inertia {
 			facts.Rows = append(facts.Rows, row{Cells: []cell{{Text: "inertia, " + in.Axis}, {Text: sig(in.Before) + " kg·m²"}, {Text: sig(in.After) + " kg·m²"},
-				direction(in.After-in.Before, "×"+ratio(in.Ratio))}})
+				direction(in.After-in.Before, ratio(in.Ratio))}})
 		}
 		if facts.Rows != nil {
 			s.Blocks = append(s.Blocks, block{Table: &facts})
@@ -222,8 +222,12 @@ func (b *Build) section() section {
 	if b.Reordered {
 		s.Blocks = append(s.Blocks, para("~ The parts are listed in another order."))
 	}
-	if t := fieldTable("Fields of the build", b.Fields); t != nil {
+	fs, hidden := shown(b.Fields, o)
+	if t := fieldTable("Fields of the build", fs); t != nil {
 		s.Blocks = append(s.Blocks, block{Table: t})
+	}
+	if hidden > 0 {
+		s.Blocks = append(s.Blocks, smaller(hidden))
 	}
 	for _, p := range b.Problems {
 		s.Blocks = append(s.Blocks, para("! %s", p))
@@ -273,7 +277,16 @@ func direction(d float64, text string) cell {
 
 func percent(share float64) string { return signed(math.Round(share*1000)/10) + " %" }
 
-func ratio(r float64) string { return strconv.FormatFloat(r, 'f', 2, 64) }
+// ratio is a factor, or a percentage where it is near one.
+func ratio(r float64) string {
+	switch {
+	case math.Abs(r-1) < 0.0005:
+		return "under 0.1 %"
+	case math.Abs(r-1) < 0.1:
+		return percent(r - 1)
+	}
+	return "×" + strconv.FormatFloat(r, 'f', 2, 64)
+}
 
 func point(v [3]float64) string {
 	var out []string
@@ -285,10 +298,7 @@ func point(v [3]float64) string {
 
 // arrow is a field's before and after.
 func (f Field) arrow() string {
-	unit := f.Unit
-	if unit != "" && unit != "°" {
-		unit = " " + unit
-	}
+	unit := unitAfter(f.Unit)
 	switch f.Op {
 	case Added:
 		return value(f.After) + unit
@@ -485,9 +495,6 @@ func shown(fs []Field, o Options) (out []Field, hidden int) {
 			continue
 		}
 		out = append(out, f)
-	}
-	if out == nil {
-		return fs, 0
 	}
 	return out, hidden
 }

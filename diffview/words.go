@@ -18,19 +18,30 @@ const lineWidth = 72
 // change. It is "" when nothing differs. Lines keep to 72 columns where the
 // words allow it.
 func InWords(r Report) string {
-	var out []string
-	add := func(long string, shorter ...string) {
+	var out, derived []string // what Rigkeep records by itself is said only where there is nothing else
+	line := func(long string, shorter ...string) string {
 		s := safe.Line(long)
 		for _, alt := range shorter {
 			if utf8.RuneCountInString(s) > lineWidth {
 				s = safe.Line(alt)
 			}
 		}
-		out = append(out, s)
+		return s
+	}
+	add := func(long string, shorter ...string) { out = append(out, line(long, shorter...)) }
+	field := func(f Field) {
+		if f.Derived {
+			derived = append(derived, line(f.sentence(), f.short()))
+		} else {
+			add(f.sentence(), f.short())
+		}
 	}
 	if b := r.Build; b != nil {
 		for _, s := range b.words() {
 			add(s)
+		}
+		for _, f := range b.Fields {
+			field(f)
 		}
 	}
 	for _, g := range r.Tune {
@@ -50,7 +61,7 @@ func InWords(r Report) string {
 		add(r.Proof.Sentence)
 	}
 	for _, f := range r.Other {
-		add(f.sentence(), f.short())
+		field(f)
 	}
 	for _, d := range r.Documents {
 		if len(d.Fields) == 0 || d.Op != Changed {
@@ -58,12 +69,15 @@ func InWords(r Report) string {
 			continue
 		}
 		for _, f := range d.Fields {
-			add(f.sentence(), f.short())
+			field(f)
 		}
 	}
 	for _, t := range r.Texts {
 		name := t.Path[strings.LastIndexByte(t.Path, '/')+1:]
 		add(name + ": " + t.Summary)
+	}
+	if out == nil {
+		out = derived
 	}
 	return strings.Join(out, "\n")
 }
@@ -91,17 +105,19 @@ func wholeStyle(r Report, list []Change) (style string, n int) {
 
 // arrow is "62.5 → 66" with the unit, or what is left of it when one side has none.
 func (c Change) arrow() string {
-	unit := c.Unit
-	if unit != "" && unit != "°" {
-		unit = " " + unit
+	before := unitAfter(c.Unit)
+	if c.UnitBefore != nil {
+		before = unitAfter(*c.UnitBefore)
 	}
-	switch c.Op {
-	case Added:
-		return value(c.After) + unit
-	case Removed:
-		return value(c.Before) + unit
+	switch {
+	case c.Op == Added:
+		return value(c.After) + unitAfter(c.Unit)
+	case c.Op == Removed:
+		return value(c.Before) + before
+	case c.UnitBefore != nil:
+		return value(c.Before) + before + " → " + value(c.After) + unitAfter(c.Unit)
 	}
-	return value(c.Before) + " → " + value(c.After) + unit
+	return value(c.Before) + " → " + value(c.After) + unitAfter(c.Unit)
 }
 
 // words says a change on one line, and more briefly.
@@ -191,10 +207,7 @@ func (f Field) short() string {
 
 // sentence is how a field changed, whole.
 func (f Field) sentence() string {
-	unit := f.Unit
-	if unit != "" && unit != "°" {
-		unit = " " + unit
-	}
+	unit := unitAfter(f.Unit)
 	switch f.Op {
 	case Added:
 		return f.Key + " " + value(f.After) + unit + " (new)"
@@ -228,9 +241,6 @@ func (b Build) words() []string {
 	}
 	if b.Reordered {
 		out = append(out, "parts listed in another order")
-	}
-	for _, f := range b.Fields {
-		out = append(out, f.short())
 	}
 	return out
 }
@@ -304,6 +314,10 @@ func Stat(r Report) string {
 			}
 		}
 		s := plural(n, "value", "values") + " (" + strings.Join(by, ", ") + ")"
+		if n == 1 {
+			_, word, _ := strings.Cut(by[0], " ")
+			s = "1 " + word + " value"
+		}
 		if apart > 0 {
 			s += fmt.Sprintf(", %d not comparable", apart)
 		}
