@@ -29,6 +29,7 @@ type comparison struct {
 	// documents given and read from the texts, and the texts that differ
 	docsA, docsB map[string]schema.Tree
 	texted       []textPair
+	noTune       bool // the tunes are not compared, which is said
 }
 
 func party(s Side) Party {

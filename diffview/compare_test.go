@@ -404,13 +404,12 @@ horizon.offset_deg 0 → 0.4° (+0.4, 4 fine steps right side down)
 follow.sweep added, 2 values
 follow.walk.smoothing.pan 40 → 55 (+15, 3 coarse steps smoother)
 the proof of 2026-03-02 08:00 UTC on unit H-2 no longer holds
-rig "k7qd2m9x4c" → "8wq2m9x4ck"
 note changed`
 	r := Compare(cat, a, b)
 	if got := InWords(r); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
 	}
-	if got, want := Stat(r), "build +410 g; 8 values (2 major, 5 notable, 1 minor); proof stale; rig changed; note changed"; got != want {
+	if got, want := Stat(r), "build +410 g; 8 values (2 major, 5 notable, 1 minor); proof stale; note changed"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -147,7 +147,7 @@ func (c *comparison) told(p pair[[]byte]) bool {
 	}
 	switch textKind(p.path(), text) {
 	case schema.KindTune:
-		return c.r.Tune != nil || c.r.Other != nil || c.r.Proof != nil
+		return c.noTune || c.r.Tune != nil || c.r.Other != nil || c.r.Proof != nil
 	case schema.KindRig:
 		return c.r.Build != nil
 	}

@@ -23,7 +23,7 @@ func (c *comparison) tune() {
 		if b == nil {
 			s = c.b
 		}
-		c.r.NotCompared = append(c.r.NotCompared, "the tunes: "+s.Label+" has none")
+		c.r.NotCompared, c.noTune = append(c.r.NotCompared, "the tunes: "+s.Label+" has none"), true
 		return
 	}
 	if a == nil {
@@ -70,6 +70,11 @@ func (c *comparison) tune() {
 	if a.Rig != b.Rig {
 		f := c.field(schema.KindTune, "rig", present(a.Rig), present(b.Rig))
 		f.Label = "Fingerprint of the rig"
+		// where the builds are compared, it follows from them
+		f.Derived = c.a.Rig != nil && c.b.Rig != nil && a.Rig == c.a.Rig.Fingerprint && b.Rig == c.b.Rig.Fingerprint
+		if f.Derived {
+			f.Level = schema.Minor
+		}
 		c.r.Other = append(c.r.Other, f)
 	}
 	if a.Note != b.Note {

@@ -222,13 +222,7 @@ func (b *Build) section(o Options) section {
 	if b.Reordered {
 		s.Blocks = append(s.Blocks, para("~ The parts are listed in another order."))
 	}
-	fs, hidden := shown(b.Fields, o)
-	if t := fieldTable("Fields of the build", fs); t != nil {
-		s.Blocks = append(s.Blocks, block{Table: t})
-	}
-	if hidden > 0 {
-		s.Blocks = append(s.Blocks, smaller(hidden))
-	}
+	s.Blocks = append(s.Blocks, fieldBlocks("Fields of the build", b.Fields, o)...)
 	for _, p := range b.Problems {
 		s.Blocks = append(s.Blocks, para("! %s", p))
 	}
@@ -454,16 +448,26 @@ func (c Change) what() string {
 	return strings.Join(in, ", ")
 }
 
-// fieldTable shows fields, nil when there are none.
-func fieldTable(caption string, fs []Field) *table {
-	if len(fs) == 0 {
-		return nil
-	}
+// fieldBlocks shows fields; what Rigkeep records by itself is counted only, but
+// for --all.
+func fieldBlocks(caption string, fs []Field, o Options) []block {
 	t := table{Caption: caption, Head: []column{{Title: "key"}, {Title: "what it is", Extra: true, Plain: true}, {Title: "before → after"}}}
+	hidden := 0
 	for _, f := range fs {
+		if f.Derived && !o.All {
+			hidden++
+			continue
+		}
 		t.Rows = append(t.Rows, f.row())
 	}
-	return &t
+	var out []block
+	if t.Rows != nil {
+		out = append(out, block{Table: &t})
+	}
+	if hidden > 0 {
+		out = append(out, smaller(hidden))
+	}
+	return out
 }
 
 func (f Field) row() row {
@@ -485,18 +489,6 @@ func (f Field) row() row {
 		label = "unknown key"
 	}
 	return row{Cells: []cell{key, {Text: label, Tone: dim}, v}}
-}
-
-// shown leaves out what Rigkeep records by itself, and counts it.
-func shown(fs []Field, o Options) (out []Field, hidden int) {
-	for _, f := range fs {
-		if f.Derived && !o.All {
-			hidden++
-			continue
-		}
-		out = append(out, f)
-	}
-	return out, hidden
 }
 
 func (r Report) proofSection(o Options) section {
@@ -521,13 +513,7 @@ func (r Report) proofSection(o Options) section {
 	for _, w := range p.StaleBefore {
 		s.Blocks = append(s.Blocks, para("before: %s", w))
 	}
-	fs, hidden := shown(p.Fields, o)
-	if t := fieldTable("The record", fs); t != nil {
-		s.Blocks = append(s.Blocks, block{Table: t})
-	}
-	if hidden > 0 {
-		s.Blocks = append(s.Blocks, smaller(hidden))
-	}
+	s.Blocks = append(s.Blocks, fieldBlocks("The record", p.Fields, o)...)
 	return s
 }
 
@@ -540,9 +526,7 @@ func sentenceCase(s string) string {
 
 func (r Report) otherSection(o Options) section {
 	s := section{ID: "other", Title: "Other fields of the tune"}
-	if t := fieldTable(s.Title, r.Other); t != nil {
-		s.Blocks = append(s.Blocks, block{Table: t})
-	}
+	s.Blocks = fieldBlocks(s.Title, r.Other, o)
 	return s
 }
 
@@ -556,13 +540,7 @@ func (d Document) section(o Options) section {
 	case d.Op == Removed:
 		s.Blocks = append(s.Blocks, block{Para: "- the file is gone", Tone: removed})
 	}
-	fs, hidden := shown(d.Fields, o)
-	if t := fieldTable("Keys of "+d.Path, fs); t != nil {
-		s.Blocks = append(s.Blocks, block{Table: t})
-	}
-	if hidden > 0 {
-		s.Blocks = append(s.Blocks, smaller(hidden))
-	}
+	s.Blocks = append(s.Blocks, fieldBlocks("Keys of "+d.Path, d.Fields, o)...)
 	return s
 }
 

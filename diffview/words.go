@@ -331,7 +331,9 @@ func Stat(r Report) string {
 		out = append(out, s)
 	}
 	for _, f := range r.Other {
-		out = append(out, f.Key+" "+string(f.Op))
+		if !f.Derived {
+			out = append(out, f.Key+" "+string(f.Op))
+		}
 	}
 	for _, d := range r.Documents {
 		s := d.Path + " " + string(d.Op)
@@ -342,6 +344,9 @@ func Stat(r Report) string {
 	}
 	for _, t := range r.Texts {
 		out = append(out, t.Summary)
+	}
+	if out == nil {
+		return "only what Rigkeep records by itself differs"
 	}
 	return safe.Line(strings.Join(out, "; "))
 }
