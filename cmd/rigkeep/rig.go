@@ -84,18 +84,7 @@ func runRigList(k *call) error {
 		if g := k.c.String("gimbal"); g != "" && r.Gimbal != g {
 			continue
 		}
-		x := row{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal}
-		if full, err := k.lib.Rig("", r.Fingerprint); err != nil {
-			x.Fault = err.Error()
-		} else {
-			x.MassKg = full.Mass()
-		}
-		if x.Tunes, err = k.lib.Tunes(r.Fingerprint); err != nil {
-			return err
-		}
-		if x.Tunes == nil {
-			x.Tunes = []string{}
-		}
+		x := row{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, MassKg: r.Props.Mass, Tunes: append([]string{}, r.Tunes...), Fault: r.Fault}
 		rows = append(rows, x)
 	}
 	if k.json() {
@@ -204,17 +193,7 @@ func runRigNear(k *call) error {
 		if r.Fingerprint == d.Rig.Fingerprint {
 			continue
 		}
-		other, err := k.lib.Rig("", r.Fingerprint)
-		if err != nil {
-			skipped++
-			continue
-		}
-		p, err := other.Properties()
-		if err != nil {
-			skipped++
-			continue
-		}
-		n, err := mass.Distance(me, p)
+		n, err := mass.Distance(me, r.Props)
 		if err != nil {
 			skipped++
 			continue

@@ -20,10 +20,13 @@ import (
 type Library struct {
 	Store *repo.Lib
 	Cat   *schema.Catalogue
+	// Progress is told now and then how far a long piece of work is.
+	Progress func(what string, done, total int)
 
 	mu     sync.Mutex
 	sheets map[string]*schema.Sheet // by slug and revision
 	rigs   []RigRef
+	sum    *summary
 }
 
 // Open finds and opens the library that dir lies in.
@@ -32,7 +35,7 @@ func Open(dir string, cat *schema.Catalogue, opt repo.Options) (*Library, error)
 	if err != nil {
 		return nil, err
 	}
-	l := &Library{Store: st, Cat: cat, sheets: map[string]*schema.Sheet{}}
+	l := &Library{Store: st, Cat: cat, Progress: opt.OnProgress, sheets: map[string]*schema.Sheet{}}
 	if err := l.checkFormat(); err != nil {
 		return nil, err
 	}

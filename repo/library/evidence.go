@@ -46,49 +46,10 @@ func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.T
 		}
 		q.References = append(q.References, x)
 	}
-	rigs, err := l.Rigs()
+	var skipped []Skipped
+	q.Tunes, skipped, err = l.proofs(r.Gimbal, now)
 	if err != nil {
 		return q, nil, err
-	}
-	var skipped []Skipped
-	for _, rr := range rigs {
-		if rr.Gimbal != r.Gimbal {
-			continue
-		}
-		names, err := l.Tunes(rr.Fingerprint)
-		if err != nil {
-			return q, nil, err
-		}
-		if len(names) == 0 {
-			continue
-		}
-		other, err := l.Rig("", rr.Fingerprint)
-		if err != nil {
-			skipped = append(skipped, Skipped{preset.RigPath(rr.Fingerprint), err.Error()})
-			continue
-		}
-		for _, name := range names {
-			path := preset.TunePath(rr.Fingerprint, name)
-			data, err := l.Store.Read(path)
-			if err != nil {
-				return q, nil, err
-			}
-			doc, err := l.Parse(path, data, sheet)
-			if err != nil {
-				skipped = append(skipped, Skipped{path, err.Error()})
-				continue
-			}
-			t := preset.DecodeTune(l.Cat, doc.Tree())
-			if t.Proof == nil {
-				continue
-			}
-			proof, err := startTune(other, sheet, t, rr.Alias+"/"+name, now)
-			if err != nil {
-				skipped = append(skipped, Skipped{path, err.Error()})
-				continue
-			}
-			q.Tunes = append(q.Tunes, proof)
-		}
 	}
 	return q, skipped, nil
 }

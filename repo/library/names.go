@@ -9,42 +9,52 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
+	"rigkeep/preset/mass"
 	"rigkeep/repo"
 	"rigkeep/schema"
 )
 
-// RigRef is what a list of rigs shows of one.
+// RigRef is what a list shows of one rig.
 type RigRef struct {
 	Fingerprint, Alias, Gimbal string
 	Was                        []string
+	Tunes                      []string        // names, main first
+	Props                      mass.Properties // mass, centre of gravity, inertia; the principal axes are left out
+	Fault                      string          // why its build sheet cannot be read, "" when it can
 }
 
-// Rigs lists all rigs in the work tree by alias. A build sheet that cannot be
-// read is listed with an empty alias: check says what is wrong with it.
+// Rigs lists all rigs as they lie in the work tree, by alias. A build sheet that
+// cannot be read is listed with its fault.
 func (l *Library) Rigs() ([]RigRef, error) {
+	s, err := l.summary()
+	if err != nil {
+		return nil, err
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.rigs != nil {
 		return l.rigs, nil
 	}
-	es, err := l.Store.List("rigs/")
+	changes, err := l.Store.Status()
 	if err != nil {
 		return nil, err
 	}
-	out := []RigRef{}
-	for _, e := range es {
-		p, ok := preset.Locate(e)
-		if !ok || p.Kind != schema.KindRig {
-			continue
+	edited := map[string]bool{}
+	for _, c := range changes {
+		if p, ok := preset.Locate(c.Path); ok && p.Rig != "" {
+			edited[p.Rig] = true
 		}
-		ref := RigRef{Fingerprint: p.Rig}
-		if data, err := l.Store.Read(e); err == nil {
-			if tree, err := file.Values(e, data); err == nil {
-				f := schema.Flatten(tree)
-				ref.Alias, ref.Gimbal, ref.Was = f.Str("alias"), f.Str("gimbal"), f.Strs("was")
-			}
+	}
+	out := make([]RigRef, 0, len(s.rigs)+len(edited))
+	for fp, r := range s.rigs {
+		if !edited[fp] {
+			out = append(out, r.ref())
 		}
-		out = append(out, ref)
+	}
+	for fp := range edited {
+		if ref, ok := l.workRef(fp); ok {
+			out = append(out, ref)
+		}
 	}
 	sort.Slice(out, func(i, j int) bool {
 		if out[i].Alias != out[j].Alias {
@@ -54,6 +64,36 @@ func (l *Library) Rigs() ([]RigRef, error) {
 	})
 	l.rigs = out
 	return out, nil
+}
+
+// workRef reads what a list shows of one rig from the work tree; ok is false
+// when there is no such rig.
+func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
+	ref = RigRef{Fingerprint: fp}
+	data, err := l.Store.Read(preset.RigPath(fp))
+	if isNotFound(err) {
+		return ref, false
+	}
+	var tree schema.Tree
+	if err == nil {
+		tree, err = file.Values(preset.RigPath(fp), data)
+	}
+	if err == nil {
+		f := schema.Flatten(tree)
+		ref.Alias, ref.Gimbal = f.Str("alias"), f.Str("gimbal")
+		if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
+			err = ps[0]
+		} else {
+			r := preset.DecodeRig(fp, tree)
+			ref.Was = r.Was
+			ref.Props, err = r.Properties()
+		}
+	}
+	if err != nil {
+		ref.Fault = err.Error()
+	}
+	ref.Tunes, _ = l.Tunes(fp)
+	return ref, true
 }
 
 // forget drops what was read, after a write.
@@ -67,6 +107,9 @@ func (l *Library) forget() {
 // an earlier fingerprint. An ambiguous prefix lists the candidates, an unknown
 // name the nearest ones.
 func (l *Library) Find(name string) (RigRef, error) {
+	if ref, ok := l.findQuickly(strings.ToLower(name)); ok {
+		return ref, nil
+	}
 	rigs, err := l.Rigs()
 	if err != nil {
 		return RigRef{}, err
@@ -107,6 +150,35 @@ func (l *Library) Find(name string) (RigRef, error) {
 		way = strings.ToUpper(s[:1]) + s[1:]
 	}
 	return RigRef{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
+}
+
+// findQuickly resolves a whole alias or a whole fingerprint without looking at
+// every file: the summary of the last revision proposes, the work tree decides.
+func (l *Library) findQuickly(name string) (RigRef, bool) {
+	s, err := l.summary()
+	if err != nil {
+		return RigRef{}, false
+	}
+	var hit *rigSummary
+	for _, r := range s.rigs {
+		if r.alias == name && name != "" {
+			if hit != nil {
+				return RigRef{}, false
+			}
+			hit = r
+		}
+	}
+	if hit == nil {
+		// an alias may look like a fingerprint, so the alias is asked first
+		if hit = s.rigs[name]; hit == nil {
+			return RigRef{}, false
+		}
+	}
+	ref, ok := l.workRef(hit.fp)
+	if !ok || hit.alias == name && ref.Alias != name {
+		return RigRef{}, false // changed by hand: look at everything
+	}
+	return ref, true
 }
 
 // Ref is a parsed RIG[/TUNE][@WHEN].

@@ -1,0 +1,542 @@
+package library
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"math"
+	"runtime"
+	"sort"
+	"strings"
+	"sync"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/preset/mass"
+	"rigkeep/preset/start"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// The summary is what lists, names and evidence need of every rig at one
+// revision, so that no command reads ten thousand files. It is derived: kept
+// beside the library under the revision it was made from, brought forward by
+// the difference to the present one, and made anew when anything is odd.
+
+// rigSummary is one rig with its tunes.
+type rigSummary struct {
+	fp, alias, gimbal string
+	was               []string
+	fault             string // why the build sheet cannot be read
+	props             mass.Properties
+	tunes             []tuneSummary
+}
+
+type tuneSummary struct {
+	name  string
+	proof bool
+	at    int64  // of the proof, Unix seconds
+	fault string // why it cannot serve as evidence
+	as    start.Tune
+}
+
+type summary struct {
+	rev  repo.Rev
+	rigs map[string]*rigSummary // by fingerprint
+}
+
+const (
+	summaryName  = "summary"
+	summaryMagic = "rigkeep-summary-3\n"
+)
+
+// summary gives the summary of the last revision.
+func (l *Library) summary() (*summary, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	head, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	if l.sum != nil && l.sum.rev == head {
+		return l.sum, nil
+	}
+	if l.sum == nil {
+		if data, ok := l.Store.Cache(summaryName); ok {
+			l.sum, _ = decodeSummary(data, l.stamp()) // a summary that cannot be read is made anew
+		}
+	}
+	old := l.sum
+	if old != nil && old.rev == head {
+		return old, nil
+	}
+	if old == nil || !l.forward(old, head) {
+		if old, err = l.summarise(head); err != nil {
+			return nil, err
+		}
+	}
+	l.sum = old
+	l.Store.SetCache(summaryName, encodeSummary(old, l.stamp()))
+	return old, nil
+}
+
+// stamp ties a summary to the catalogue it was read with.
+func (l *Library) stamp() [32]byte {
+	h := sha256.New()
+	for _, p := range l.Cat.Params() {
+		h.Write([]byte(p.Path + "\x00" + p.Dial + "\n"))
+	}
+	var out [32]byte
+	h.Sum(out[:0])
+	return out
+}
+
+// forward brings a summary to the revision head; false when it cannot.
+func (l *Library) forward(s *summary, head repo.Rev) bool {
+	changes, err := l.Store.Diff(s.rev, head)
+	if err != nil {
+		return false
+	}
+	again, gimbals := map[string]bool{}, map[string]bool{}
+	for _, c := range changes {
+		p, ok := preset.Locate(c.Path)
+		switch {
+		case !ok:
+		case p.Kind == schema.KindGimbal:
+			gimbals[p.Name] = true
+		case p.Rig != "" && p.Kind != schema.KindBench:
+			again[p.Rig] = true
+		}
+	}
+	for fp, r := range s.rigs {
+		if gimbals[r.gimbal] {
+			again[fp] = true
+		}
+	}
+	if len(again) > 2000 {
+		return false // nearly all of it: reading in one sweep is faster
+	}
+	sheets := map[string]*schema.Sheet{}
+	for fp := range again {
+		es, err := l.Store.ListAt(head, preset.RigDir(fp)+"/")
+		if err != nil && !isNotFound(err) {
+			return false
+		}
+		delete(s.rigs, fp)
+		if r := l.summariseRig(head, fp, es, sheets); r != nil {
+			s.rigs[fp] = r
+		}
+	}
+	s.rev = head
+	return true
+}
+
+// summarise reads every rig at a revision.
+func (l *Library) summarise(head repo.Rev) (*summary, error) {
+	s := &summary{rev: head, rigs: map[string]*rigSummary{}}
+	if head == "" {
+		return s, nil
+	}
+	es, err := l.Store.ListAt(head, "rigs/")
+	if isNotFound(err) {
+		return s, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	by := map[string][]repo.Entry{}
+	var order []string
+	for _, e := range es {
+		if p, ok := preset.Locate(e.Path); ok {
+			if by[p.Rig] == nil {
+				order = append(order, p.Rig)
+			}
+			by[p.Rig] = append(by[p.Rig], e)
+		}
+	}
+	var mu sync.Mutex
+	var wg sync.WaitGroup
+	workers := min(runtime.GOMAXPROCS(0), 4)
+	done := 0
+	for w := range workers {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			sheets := map[string]*schema.Sheet{}
+			for i := w; i < len(order); i += workers {
+				r := l.summariseRig(head, order[i], by[order[i]], sheets)
+				mu.Lock()
+				if r != nil {
+					s.rigs[order[i]] = r
+				}
+				if done++; l.Progress != nil && done%200 == 0 && len(order) > 1000 {
+					l.Progress("reading rigs", done, len(order))
+				}
+				mu.Unlock()
+			}
+		}()
+	}
+	wg.Wait()
+	return s, nil
+}
+
+// summariseRig reads one rig with its tunes; nil when it has no build sheet.
+func (l *Library) summariseRig(head repo.Rev, fp string, es []repo.Entry, sheets map[string]*schema.Sheet) *rigSummary {
+	var sheetBlob repo.BlobID
+	for _, e := range es {
+		if e.Path == preset.RigPath(fp) {
+			sheetBlob = e.Blob
+		}
+	}
+	if sheetBlob == "" {
+		return nil
+	}
+	out := &rigSummary{fp: fp}
+	tree, err := l.blobTree(preset.RigPath(fp), sheetBlob)
+	if err == nil {
+		if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
+			err = ps[0]
+		}
+	}
+	var r preset.Rig
+	if err == nil {
+		r = preset.DecodeRig(fp, tree)
+		out.alias, out.gimbal, out.was = r.Alias, r.Gimbal, r.Was
+		out.props, err = r.Properties()
+	}
+	if err != nil {
+		out.fault = err.Error()
+		if f := schema.Flatten(tree); out.alias == "" {
+			out.alias, out.gimbal = f.Str("alias"), f.Str("gimbal")
+		}
+	}
+	sheet, known := sheets[r.Gimbal]
+	if !known && r.Gimbal != "" {
+		sheet, _ = l.sheetAt(head, r.Gimbal)
+		sheets[r.Gimbal] = sheet
+	}
+	for _, e := range es {
+		p, _ := preset.Locate(e.Path)
+		if p.Kind == schema.KindTune {
+			out.tunes = append(out.tunes, l.summariseTune(out, r, sheet, e, p.Name))
+		}
+	}
+	sort.Slice(out.tunes, func(i, j int) bool {
+		if a, b := out.tunes[i].name == preset.MainTune, out.tunes[j].name == preset.MainTune; a != b {
+			return a
+		}
+		return out.tunes[i].name < out.tunes[j].name
+	})
+	return out
+}
+
+func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Sheet, e repo.Entry, name string) tuneSummary {
+	t := tuneSummary{name: name}
+	tree, err := l.blobTree(e.Path, e.Blob)
+	if err == nil {
+		if ps := schema.Errors(l.Cat.Validate(schema.KindTune, tree, sheet)); len(ps) > 0 {
+			err = ps[0]
+		}
+	}
+	if err == nil && (rs.fault != "" || sheet == nil) {
+		err = errors.New("its build or gimbal sheet cannot be read")
+	}
+	if err != nil {
+		t.fault = err.Error()
+		return t
+	}
+	tune := preset.DecodeTune(l.Cat, tree)
+	if tune.Proof == nil {
+		return t
+	}
+	t.proof, t.at = true, tune.Proof.At.Unix()
+	if t.as, err = startTune(r, sheet, tune, rs.alias+"/"+name, tune.Proof.At); err != nil {
+		t.fault = err.Error()
+	}
+	// only what the starting model learns from is kept
+	for key := range t.as.Values {
+		if p, _ := l.Cat.Param(key); p.Group != "stiffness" && p.Group != "filters" {
+			delete(t.as.Values, key)
+		}
+	}
+	return t
+}
+
+func (l *Library) blobTree(path string, id repo.BlobID) (schema.Tree, error) {
+	data, err := l.Store.ReadBlob(id)
+	if err != nil {
+		return nil, err
+	}
+	return file.Values(path, data)
+}
+
+// sheetAt reads a sheet at a revision without the library's lock.
+func (l *Library) sheetAt(rev repo.Rev, slug string) (*schema.Sheet, error) {
+	data, err := l.Store.ReadAt(rev, preset.GimbalPath(slug))
+	if err != nil {
+		return nil, err
+	}
+	tree, err := file.Values(preset.GimbalPath(slug), data)
+	if err != nil {
+		return nil, err
+	}
+	s, ps := l.Cat.Sheet(slug, tree)
+	if s == nil {
+		return nil, ps[0]
+	}
+	return s, nil
+}
+
+// ref is what a list shows of a summarised rig.
+func (r *rigSummary) ref() RigRef {
+	out := RigRef{Fingerprint: r.fp, Alias: r.alias, Gimbal: r.gimbal, Was: r.was, Props: r.props, Fault: r.fault}
+	for _, t := range r.tunes {
+		out.Tunes = append(out.Tunes, t.name)
+	}
+	return out
+}
+
+// proofs gives every proved tune saved on a gimbal, as evidence, and what could
+// not serve. Edits that are in no revision are not evidence.
+func (l *Library) proofs(gimbal string, now time.Time) ([]start.Tune, []Skipped, error) {
+	s, err := l.summary()
+	if err != nil {
+		return nil, nil, err
+	}
+	fps := make([]string, 0, len(s.rigs))
+	for fp, r := range s.rigs {
+		if r.gimbal == gimbal {
+			fps = append(fps, fp)
+		}
+	}
+	sort.Strings(fps)
+	var out []start.Tune
+	var skipped []Skipped
+	for _, fp := range fps {
+		r := s.rigs[fp]
+		if r.fault != "" {
+			skipped = append(skipped, Skipped{preset.RigPath(fp), r.fault})
+			continue
+		}
+		for _, t := range r.tunes {
+			switch {
+			case t.fault != "":
+				skipped = append(skipped, Skipped{preset.TunePath(fp, t.name), t.fault})
+			case t.proof:
+				as := t.as
+				as.AgeDays = max(0, now.Sub(time.Unix(t.at, 0)).Hours()/24)
+				out = append(out, as)
+			}
+		}
+	}
+	return out, skipped, nil
+}
+
+// The form on disk: the magic line, the catalogue's stamp, a SHA-256 of the
+// rest, then the rest: strings with their length, numbers as little-endian bits.
+
+type writer struct{ b []byte }
+
+func (w *writer) num(n int)     { w.b = binary.AppendVarint(w.b, int64(n)) }
+func (w *writer) str(s string)  { w.num(len(s)); w.b = append(w.b, s...) }
+func (w *writer) f64(v float64) { w.b = binary.LittleEndian.AppendUint64(w.b, math.Float64bits(v)) }
+func (w *writer) flag(v bool) {
+	if v {
+		w.b = append(w.b, 1)
+	} else {
+		w.b = append(w.b, 0)
+	}
+}
+func (w *writer) values(m map[string]float64) {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	w.num(len(keys))
+	for _, k := range keys {
+		w.str(k)
+		w.f64(m[k])
+	}
+}
+
+type reader struct {
+	b    []byte
+	bad  bool
+	seen map[string]string // one copy of each key
+}
+
+func (r *reader) num() int {
+	n, k := binary.Varint(r.b)
+	if k <= 0 || n < 0 || n > int64(len(r.b)) {
+		r.bad = true
+		return 0
+	}
+	r.b = r.b[k:]
+	return int(n)
+}
+
+// long is a number that is not a length.
+func (r *reader) long() int64 {
+	n, k := binary.Varint(r.b)
+	if k <= 0 {
+		r.bad = true
+		return 0
+	}
+	r.b = r.b[k:]
+	return n
+}
+
+func (r *reader) str() string {
+	n := r.num()
+	if r.bad || n > len(r.b) {
+		r.bad = true
+		return ""
+	}
+	s := string(r.b[:n])
+	r.b = r.b[n:]
+	return s
+}
+
+func (r *reader) key() string {
+	n := r.num()
+	if r.bad || n > len(r.b) {
+		r.bad = true
+		return ""
+	}
+	s, ok := r.seen[string(r.b[:n])]
+	if !ok {
+		s = string(r.b[:n])
+		r.seen[s] = s
+	}
+	r.b = r.b[n:]
+	return s
+}
+
+func (r *reader) f64() float64 {
+	if len(r.b) < 8 {
+		r.bad = true
+		return 0
+	}
+	v := math.Float64frombits(binary.LittleEndian.Uint64(r.b))
+	r.b = r.b[8:]
+	return v
+}
+
+func (r *reader) flag() bool {
+	if len(r.b) < 1 {
+		r.bad = true
+		return false
+	}
+	v := r.b[0] == 1
+	r.b = r.b[1:]
+	return v
+}
+
+func (r *reader) values() map[string]float64 {
+	n := r.num()
+	m := make(map[string]float64, min(n, 16))
+	for i := 0; i < n && !r.bad; i++ {
+		k := r.key()
+		m[k] = r.f64()
+	}
+	return m
+}
+
+func encodeSummary(s *summary, stamp [32]byte) []byte {
+	w := &writer{}
+	w.str(string(s.rev))
+	fps := make([]string, 0, len(s.rigs))
+	for fp := range s.rigs {
+		fps = append(fps, fp)
+	}
+	sort.Strings(fps)
+	w.num(len(fps))
+	for _, fp := range fps {
+		r := s.rigs[fp]
+		for _, t := range []string{r.fp, r.alias, r.gimbal, strings.Join(r.was, " "), r.fault} {
+			w.str(t)
+		}
+		w.f64(r.props.Mass)
+		for i := range 3 {
+			w.f64(r.props.CG[i])
+			for j := range 3 {
+				w.f64(r.props.Inertia[i][j])
+			}
+		}
+		w.num(len(r.tunes))
+		for _, t := range r.tunes {
+			w.str(t.name)
+			w.str(t.fault)
+			w.flag(t.proof)
+			if !t.proof {
+				continue
+			}
+			w.b = binary.AppendVarint(w.b, t.at)
+			for _, x := range []string{t.as.Ref, t.as.Unit, t.as.Doubt, t.as.Rig.ID} {
+				w.str(x)
+			}
+			w.flag(t.as.Stale)
+			w.flag(t.as.Rig.JFromMass)
+			w.f64(t.as.Rig.Mass)
+			for _, j := range t.as.Rig.J {
+				w.f64(j)
+			}
+			w.values(t.as.Values)
+			w.values(t.as.Onset)
+		}
+	}
+	sum := sha256.Sum256(w.b)
+	out := append([]byte(summaryMagic), stamp[:]...)
+	return append(append(out, sum[:]...), w.b...)
+}
+
+var errSummary = errors.New("the summary cannot be read")
+
+func decodeSummary(data []byte, stamp [32]byte) (*summary, error) {
+	head := len(summaryMagic)
+	if len(data) < head+64 || string(data[:head]) != summaryMagic || string(data[head:head+32]) != string(stamp[:]) {
+		return nil, errSummary
+	}
+	body := data[head+64:]
+	if sum := sha256.Sum256(body); string(data[head+32:head+64]) != string(sum[:]) {
+		return nil, errSummary
+	}
+	r := &reader{b: body, seen: map[string]string{}}
+	s := &summary{rev: repo.Rev(r.str())}
+	n := r.num()
+	s.rigs = make(map[string]*rigSummary, n)
+	for i := 0; i < n && !r.bad; i++ {
+		x := &rigSummary{fp: r.str(), alias: r.str(), gimbal: r.key()}
+		x.was = strings.Fields(r.str())
+		x.fault = r.str()
+		x.props.Mass = r.f64()
+		for i := range 3 {
+			x.props.CG[i] = r.f64()
+			for j := range 3 {
+				x.props.Inertia[i][j] = r.f64()
+			}
+		}
+		k := r.num()
+		for j := 0; j < k && !r.bad; j++ {
+			t := tuneSummary{name: r.key(), fault: r.key(), proof: r.flag()}
+			if t.proof {
+				t.at = r.long()
+				t.as.Ref, t.as.Unit, t.as.Doubt, t.as.Rig.ID = r.str(), r.key(), r.key(), r.str()
+				t.as.Stale, t.as.Rig.JFromMass = r.flag(), r.flag()
+				t.as.Rig.Mass = r.f64()
+				for a := range t.as.Rig.J {
+					t.as.Rig.J[a] = r.f64()
+				}
+				t.as.Values, t.as.Onset = r.values(), r.values()
+			}
+			x.tunes = append(x.tunes, t)
+		}
+		s.rigs[x.fp] = x
+	}
+	if r.bad || len(r.b) != 0 {
+		return nil, errSummary
+	}
+	return s, nil
+}
