@@ -127,6 +127,9 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 		{"sensitivity", "largest sensitivity", "", LowerIsBetter, func(m *modelled) float64 { return m.margins.Ms }},
 		{"bandwidth", "bandwidth of the hold", "Hz", HigherIsBetter, func(m *modelled) float64 { return m.margins.Bandwidth / (2 * math.Pi) }},
 	} {
+		if q.key == "onset" && a != nil && b != nil && (a.dial == nil) != (b.dial == nil) {
+			continue // one is off the dial, which "below onset" says better
+		}
 		get := func(m *modelled) *float64 {
 			if m == nil {
 				return nil

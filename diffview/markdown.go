@@ -49,10 +49,9 @@ func md(s string) string {
 			b.WriteString("&amp;")
 		case strings.ContainsRune("\\`*_[]|~", r),
 			// these mean something at the start of a line only
-			first && strings.ContainsRune("#+-=!:.", r):
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case (r == '.' || r == ')') && onlyDigits(s[:i]):
+			first && strings.ContainsRune("#-=!:.", r),
+			first && r == '+' && blankAt(s, i+1),
+			(r == '.' || r == ')') && onlyDigits(s[:i]) && blankAt(s, i+1):
 			b.WriteByte('\\')
 			b.WriteRune(r)
 		case r == ':' && strings.HasPrefix(s[i:], "://"), r == '@':
@@ -64,6 +63,9 @@ func md(s string) string {
 	}
 	return strings.ReplaceAll(b.String(), "www.", "www&#46;")
 }
+
+// blankAt reports whether a blank or the end of the text stands at i.
+func blankAt(s string, i int) bool { return i >= len(s) || s[i] == ' ' || s[i] == '\t' }
 
 func onlyDigits(s string) bool {
 	s = strings.TrimSpace(s)
