@@ -1,6 +1,10 @@
 package loop
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+	"sync"
+)
 
 // budget is the greatest number of cells one search may look at.
 const budget = 60000
@@ -23,12 +27,17 @@ type zero struct {
 
 type cell struct{ x, y point }
 
+// stacks are reused: a stack of cells is large, and methods of a type parameter
+// would move a local one to the heap.
+var stacks = sync.Pool{New: func() any { return new([64]cell) }}
+
 // isolate finds every zero of c in the panels, in rising order: a cell is
 // dropped if its bounds exclude 0, solved if its slope has one sign, and
 // otherwise halved. A zero that only touches within rounding is not reported:
 // the curve does not change sign there.
 func isolate[C curve](f *factors, c C, panels []panel, out []zero, most int) ([]zero, error) {
-	var stack [64]cell
+	stack := stacks.Get().(*[64]cell)
+	defer stacks.Put(stack)
 	left := budget
 	for i := range panels {
 		p := &panels[i]
@@ -107,10 +116,7 @@ func (magnitude) eval(f *factors, w float64) (v, dv float64) {
 func (f *factors) gains(out []zero) ([]zero, error) {
 	lo, hi := math.Log(f.lowEnd(0.1)), math.Log(f.highEnd(-0.1))
 	var buf [48]panel
-	panels, err := f.panels(lo, hi, nil, buf[:0])
-	if err != nil {
-		return out, err
-	}
+	panels := f.panels(lo, hi, nil, buf[:0])
 	return isolate(f, magnitude{}, panels, out, math.MaxInt)
 }
 
@@ -142,7 +148,8 @@ const manyLevels = 16
 // them, the inner ones are left out: they are neither the nearest nor the
 // farthest from |L| = 1.
 func (f *factors) phases(level, floor float64, panels []panel, out []zero) ([]zero, error) {
-	var stack [64]cell
+	stack := stacks.Get().(*[64]cell)
+	defer stacks.Put(stack)
 	left := budget
 	for i := range panels {
 		p := &panels[i]
@@ -196,102 +203,127 @@ func (f *factors) phases(level, floor float64, panels []panel, out []zero) ([]ze
 	return out, nil
 }
 
-// phaseLow is a frequency, at most w, below which the phase passes no level + 2πk.
-// Near rest the phase is p0 + c w + O(w³), so if p0 is itself such a level the
-// sign of the slope decides; otherwise the bounds exclude a crossing.
-func (f *factors) phaseLow(level, w float64) float64 {
-	_, p0, _, _ := f.eval(math.SmallestNonzeroFloat64)
-	k := (p0 - level) / (2 * math.Pi)
-	if near := math.Abs(k - math.Round(k)); near > 1e-9 {
-		for range 60 {
-			if f.phaseReach(w) < near*2*math.Pi {
-				return w
+// series gives the coefficients of the unwrapped phase, limit + c1 x + c3 x³ +
+// R, and R's bound: at rest with x = w, or at infinity with x = 1/w (without
+// the delay's part). From ln(1−z) = −z − z²/2 − z³/3 …, the even terms of
+// conjugate roots cancelling; |R| ≤ Σ q⁵/(5(1−q)), q = w/|r| or |r|/w.
+// A c1 that is rounding of 0 is 0.
+type series struct {
+	limit, c1, c3 float64
+	roots         []root
+	infinity      bool
+}
+
+func (f *factors) series(infinity bool, buf []root) (s series) {
+	s.infinity = infinity
+	s.limit = f.start() - float64(f.n0)*math.Pi/2
+	scale := 0.0
+	if !infinity {
+		s.c1, scale = -f.t, f.t
+	}
+	s.roots = f.all(buf)
+	for i := range s.roots {
+		r := &s.roots[i]
+		a := -r.at
+		if infinity {
+			// each ends a quarter turn from where it began, down if to the right
+			s.limit += r.sgn * r.n * math.Pi / 2
+			if real(a) < 0 {
+				s.limit -= r.sgn * r.n * math.Pi
 			}
-			w /= 2
+		} else {
+			a = 1 / a
+		}
+		c, c3 := r.n*r.sgn*real(a), -r.n*r.sgn*real(a*a*a)/3
+		if infinity {
+			c, c3 = -c, -c3
+		}
+		if d := f.sad; d.rho > 0 && i >= len(s.roots)-2 {
+			// the two poles of a saddle at once, without loss
+			c, c3 = 0, 0
+			if i == len(s.roots)-1 {
+				sum, cube := -2*d.zeta/d.rho, -(2*d.zeta*(4*d.zeta*d.zeta+3))/(d.rho*d.rho*d.rho)
+				if infinity {
+					sum, cube = -2*d.zeta*d.rho, -(2*d.zeta*(4*d.zeta*d.zeta+3))*d.rho*d.rho*d.rho
+				}
+				c, c3 = -sum, cube/3
+			}
+			scale += math.Abs(c)
+		} else {
+			scale += r.n * cmplx.Abs(a)
+		}
+		s.c1 += c
+		s.c3 += c3
+		r.at = a
+	}
+	if math.Abs(s.c1) <= 1e-14*scale {
+		s.c1 = 0
+	}
+	return s
+}
+
+// moved bounds how far the phase is from its limit at x, and at most anywhere
+// between, and tells whether it stays on one side there (sign, or 0 if that is not sure).
+func (s *series) moved(x float64) (least, most, sign float64) {
+	rest3, rest5 := 0.0, 0.0
+	for _, r := range s.roots {
+		q := cmplx.Abs(r.at) * x
+		if q >= 0.9 {
+			return 0, math.Inf(1), 0
+		}
+		rest3 += r.n * q * q * q / (3 * (1 - q))
+		rest5 += r.n * q * q * q * q * q / (5 * (1 - q))
+	}
+	first, third := math.Abs(s.c1)*x, math.Abs(s.c3)*x*x*x
+	most = first + rest3
+	switch {
+	case first > rest3:
+		least, sign = first-rest3, math.Copysign(1, s.c1)
+	case s.c1 == 0 && third > rest5:
+		least, sign = third-rest5, math.Copysign(1, s.c3)
+	}
+	return least, most, sign
+}
+
+// clear reports whether the phase passes no level + 2πk between the limit and x.
+func (s *series) clear(x, level float64) bool {
+	k := (s.limit - level) / (2 * math.Pi)
+	_, most, sign := s.moved(x)
+	if near := math.Abs(k-math.Round(k)) * 2 * math.Pi; near > 1e-9 {
+		return most < near
+	}
+	return sign != 0 && most < 2*math.Pi
+}
+
+// phaseLow is a frequency below which the phase passes no level + 2πk.
+func (f *factors) phaseLow(level float64) float64 {
+	_, _, w, most := f.roots()
+	if most == 0 {
+		w = f.lowEnd(0.1) // the delay alone turns the phase
+		if f.t > 0 {
+			w = math.Min(w, 1/f.t)
 		}
 		return w
 	}
+	var buf rootBuf
+	s := f.series(false, buf[:0])
 	for range 60 {
-		if lo, hi := f.phaseSlopeBelow(w); lo > 0 || hi < 0 {
-			return w
+		if s.clear(w, level) {
+			break
 		}
 		w /= 2
 	}
 	return w
 }
 
-// phaseReach bounds how far the phase moves between rest and w.
-func (f *factors) phaseReach(w float64) float64 {
-	s := w * f.t
-	for _, r := range f.re[:f.nre] {
-		s += math.Atan(w / math.Abs(r.a))
-	}
-	for _, r := range f.pr[:f.npr] {
-		x := w / r.rho
-		if x >= 1 {
-			s += math.Pi
-		} else {
-			s += math.Atan2(2*math.Abs(r.zeta)*x, (1-x)*(1+x))
-		}
-	}
-	return s
-}
-
-// phaseSlopeBelow bounds d phase/d w over (0, w].
-func (f *factors) phaseSlopeBelow(w float64) (lo, hi float64) {
-	lo, hi = -f.t, -f.t
-	add := func(sgn, a, b float64) {
-		a, b = sgn*a, sgn*b
-		lo += math.Min(a, b)
-		hi += math.Max(a, b)
-	}
-	for _, r := range f.re[:f.nre] {
-		x := w / r.a
-		add(r.sgn, 1/r.a, 1/r.a/(1+x*x))
-	}
-	for _, r := range f.pr[:f.npr] {
-		x := w / r.rho
-		if x > 0.5 {
-			return math.Inf(-1), math.Inf(1)
-		}
-		s, d := 2*r.zeta/r.rho, (1-x)*(1+x)
-		add(r.sgn, s/(1+4*r.zeta*r.zeta*x*x), s*(1+x*x)/(d*d))
-	}
-	return
-}
-
 // phaseHigh is a frequency, at least w, above which a loop without delay
-// passes no level + 2πk: with q = |r|/w the phase is its limit + c/w + R,
-// c = Σ ± Re r and |R| ≤ Σ q³/(3(1−q)).
+// passes no level + 2πk.
 func (f *factors) phaseHigh(level, w float64) float64 {
-	limit, c := -float64(f.n0)*math.Pi/2, 0.0
-	for _, r := range f.re[:f.nre] {
-		limit += r.sgn * math.Pi / 2
-		c -= r.sgn * r.a
-	}
-	for _, r := range f.pr[:f.npr] {
-		limit += r.sgn * math.Copysign(math.Pi, r.zeta)
-		c -= r.sgn * 2 * r.zeta * r.rho
-	}
-	_, _, _, most := f.roots()
-	w = math.Max(w, 2*most)
-	k := (limit - level) / (2 * math.Pi)
-	near := math.Abs(k-math.Round(k)) * 2 * math.Pi
+	var buf rootBuf
+	s := f.series(true, buf[:0])
 	for range 60 {
-		rest := 0.0
-		add := func(n, size float64) {
-			q := size / w
-			rest += n * q * q * q / (3 * (1 - q))
-		}
-		for _, r := range f.re[:f.nre] {
-			add(1, math.Abs(r.a))
-		}
-		for _, r := range f.pr[:f.npr] {
-			add(2, r.rho)
-		}
-		first := math.Abs(c) / w
-		if near > 1e-9 && first+rest < near || near <= 1e-9 && first > rest {
-			return w
+		if s.clear(1/w, level) {
+			break
 		}
 		w *= 2
 	}

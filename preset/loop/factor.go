@@ -2,6 +2,7 @@ package loop
 
 import (
 	"math"
+	"math/cmplx"
 	"sort"
 
 	"gonum.org/v1/gonum/mat"
@@ -13,6 +14,8 @@ import (
 //
 // numerator factors with sign +1, denominator factors with sign −1. G0 > 0; the
 // sign of a factor with a < 0 (a root to the right) is carried by its phase.
+// The two poles of a toppling axis, one on each side, are kept as one factor:
+// their phases nearly cancel, and added up would leave bounds far too wide.
 type factors struct {
 	lnG float64 // ln G0
 	n0  int     // poles at the origin
@@ -21,7 +24,45 @@ type factors struct {
 	nre int
 	pr  [8]pairFactor
 	npr int
+	sad saddle
 }
+
+// saddle is 1/(s² + 2ζρ s − ρ²), scaled: poles at ρ(−ζ ± √(1+ζ²)). ρ = 0: none.
+type saddle struct{ rho, zeta float64 }
+
+// poles gives a of the factors (s + a): one above 0, one below.
+func (d *saddle) poles() (left, right float64) {
+	// the larger in size first, the other from the product
+	big := d.rho * (math.Abs(d.zeta) + math.Sqrt(1+d.zeta*d.zeta))
+	left, right = big, -d.rho*d.rho/big
+	if d.zeta < 0 {
+		left, right = -right, -left
+	}
+	return
+}
+
+// root is a root away from the origin: of the numerator (sgn +1) or denominator.
+type root struct {
+	sgn, n float64 // n is 2 for a conjugate pair, at having imag > 0
+	at     complex128
+}
+
+// all lists the roots.
+func (f *factors) all(out []root) []root {
+	for _, r := range f.re[:f.nre] {
+		out = append(out, root{r.sgn, 1, complex(-r.a, 0)})
+	}
+	for _, p := range f.pr[:f.npr] {
+		out = append(out, root{p.sgn, 2, complex(-p.rho*p.zeta, p.rho*math.Sqrt((1-p.zeta)*(1+p.zeta)))})
+	}
+	if f.sad.rho > 0 {
+		l, r := f.sad.poles()
+		out = append(out, root{-1, 1, complex(-l, 0)}, root{-1, 1, complex(-r, 0)})
+	}
+	return out
+}
+
+type rootBuf [len(factors{}.re) + len(factors{}.pr) + 2]root
 
 type realFactor struct {
 	a   float64 // the root is −a; never 0
@@ -97,8 +138,38 @@ func (l Loop) path() factors {
 	default:
 		f.lnG = -math.Log(math.Abs(l.KG))
 		f.addPolynomial([]float64{k, c1, c2, c3, c4}, -1, r.Freq)
+		f.joinSaddle()
 	}
 	return f
+}
+
+// joinSaddle makes one factor of the pole to the right and the real pole to
+// the left that is nearest to it in size.
+func (f *factors) joinSaddle() {
+	right, left := -1, -1
+	for i, r := range f.re[:f.nre] {
+		if r.sgn < 0 && r.a < 0 {
+			right = i
+		}
+	}
+	if right < 0 {
+		return
+	}
+	size := -f.re[right].a
+	for i, r := range f.re[:f.nre] {
+		if r.sgn < 0 && r.a > 0 && (left < 0 || math.Abs(math.Log(r.a/size)) < math.Abs(math.Log(f.re[left].a/size))) {
+			left = i
+		}
+	}
+	if left < 0 {
+		return
+	}
+	rho := math.Sqrt(size * f.re[left].a)
+	f.sad = saddle{rho, (f.re[left].a - size) / (2 * rho)}
+	for _, i := range []int{max(left, right), min(left, right)} {
+		f.re[i] = f.re[f.nre-1]
+		f.nre--
+	}
 }
 
 // addRigid adds 1/(J s² + B s + KG).
@@ -111,6 +182,11 @@ func (f *factors) addRigid(j, b, k float64) {
 		f.addReal(b/j, -1)
 	default:
 		f.lnG = -math.Log(math.Abs(k))
+		if k < 0 {
+			rho := math.Sqrt(-k / j)
+			f.sad = saddle{rho, b / (2 * j * rho)}
+			return
+		}
 		f.addQuadratic(j, b, k, -1, 1)
 	}
 }
@@ -195,6 +271,19 @@ func (f *factors) shift(sigma float64) factors {
 		g.addPair(rho, re/rho, p.sgn)
 		g.lnG += p.sgn * 2 * math.Log(rho/p.rho)
 	}
+	if d := f.sad; d.rho > 0 {
+		half := d.zeta*d.rho + sigma                       // ζρ of the shifted quadratic
+		less := d.rho*d.rho - sigma*(2*d.zeta*d.rho+sigma) // and its ρ²
+		g.lnG -= math.Log(math.Abs(less) / (d.rho * d.rho))
+		if less > 0 {
+			rho := math.Sqrt(less)
+			g.sad = saddle{rho, half / rho}
+		} else { // both roots on one side now
+			big := half + math.Copysign(d.rho*math.Sqrt(1+d.zeta*d.zeta), half)
+			g.addReal(big, -1)
+			g.addReal(-less/big, -1)
+		}
+	}
 	return g
 }
 
@@ -211,7 +300,24 @@ func (f *factors) rightPoles() int {
 			n += 2
 		}
 	}
+	if f.sad.rho > 0 {
+		n++
+	}
 	return n
+}
+
+// start is the phase at rest, on the positive real axis: a multiple of π.
+func (f *factors) start() float64 {
+	p := 0.0
+	for _, r := range f.re[:f.nre] {
+		if r.a < 0 {
+			p += r.sgn * math.Pi
+		}
+	}
+	if f.sad.rho > 0 {
+		p -= math.Pi
+	}
+	return p
 }
 
 // cancel drops real factors that stand above and below the line.
@@ -263,6 +369,15 @@ func (f *factors) eval(w float64) (m, p, sm, sp float64) {
 		sm += r.sgn * 2 * x * x * (x*x - 1 + 2*r.zeta*r.zeta) / q
 		sp += r.sgn * t2 * (1 + x*x) / q
 	}
+	if d := &f.sad; d.rho > 0 {
+		x := w / d.rho
+		t1, t2 := 1+x*x, 2*d.zeta*x
+		q := t1*t1 + t2*t2
+		m -= 0.5 * math.Log(q)
+		p -= math.Pi - math.Atan(t2/t1)
+		sm -= 2 * x * x * (t1 + 2*d.zeta*d.zeta) / q
+		sp += t2 * (1 - x) * (1 + x) / q
+	}
 	return
 }
 
@@ -305,7 +420,9 @@ func up(v, sgn, dir float64, u, d *float64) {
 // the phase rises (ζ > 0); the magnitude falls below ρ√(1−2ζ²) and rises above;
 // its slope 1 + sinh v cosh v/(sinh² v + ζ²) rises between ±asinh(ζ/√(1−2ζ²))
 // and falls outside; the slope of the phase ζ cosh v/(sinh² v + ζ²) rises for
-// v < 0 and falls for v > 0. (Derived here by differentiation.)
+// v < 0 and falls for v > 0. Of a saddle the phase π − arctan(ζ/cosh v) is least
+// at v = 0, its slope turns where cosh² v = 2 + ζ², and the magnitude and its
+// slope rise. (Derived here by differentiation.)
 func (f *factors) at(u float64, in *panel) (x point) {
 	w := math.Exp(u)
 	x.w, x.u = w, u
@@ -358,13 +475,32 @@ func (f *factors) at(u float64, in *panel) (x point) {
 		up(a, r.sgn, adir, &x.aU, &x.aD)
 		up(b, r.sgn, bdir, &x.bU, &x.bD)
 	}
+	if d := &f.sad; d.rho > 0 {
+		v := w / d.rho
+		t1, t2 := 1+v*v, 2*d.zeta*v
+		q := t1*t1 + t2*t2
+		x.mD -= 0.5 * math.Log(q)
+		x.aD -= 2 * v * v * (t1 + 2*d.zeta*d.zeta) / q
+		c := in.mid / d.rho
+		dir := d.zeta
+		if c > 1 {
+			dir = -dir
+		}
+		up(math.Atan(t2/t1)-math.Pi, 1, dir, &x.pU, &x.pD)
+		dir = -d.zeta
+		if h := (c + 1/c) / 2; h*h > 2+d.zeta*d.zeta {
+			dir = -dir
+		}
+		up(t2*(1-v)*(1+v)/q, 1, dir, &x.bU, &x.bD)
+	}
 	return x
 }
 
 // panels cuts [lo, hi] (in u) at every frequency where some factor stops being
 // monotone, and at the extra cuts. Around an undamped pole pair, where |L| is
-// infinite, it leaves out a sliver in which |L| is above 10.
-func (f *factors) panels(lo, hi float64, extra []float64, out []panel) ([]panel, error) {
+// infinite, it leaves out a sliver in which |L| is above 10, or, if it has to
+// be so narrow, above 1e11 times what it would be without the pair.
+func (f *factors) panels(lo, hi float64, extra []float64, out []panel) []panel {
 	var buf [64]float64
 	cuts := append(buf[:0], lo, hi)
 	add := func(u float64) {
@@ -385,9 +521,6 @@ func (f *factors) panels(lo, hi float64, extra []float64, out []panel) ([]panel,
 			m, _, _, _ := f.eval(r.rho * (1 - d))
 			if m < math.Log(20) {
 				d = 1e-12
-				if m, _, _, _ = f.eval(r.rho * (1 - d)); m < math.Log(20) {
-					return nil, ErrUnresolved
-				}
 			}
 			if u+d > lo && u-d < hi {
 				gaps[ngap] = sliver{u - d, u + d}
@@ -405,6 +538,12 @@ func (f *factors) panels(lo, hi float64, extra []float64, out []panel) ([]panel,
 			add(u + 0.5*math.Log1p(-2*z))
 		}
 	}
+	if d := f.sad; d.rho > 0 {
+		u, v := math.Log(d.rho), math.Acosh(math.Sqrt(2+d.zeta*d.zeta))
+		add(u)
+		add(u + v)
+		add(u - v)
+	}
 	for _, u := range extra {
 		add(u)
 	}
@@ -416,26 +555,22 @@ func (f *factors) panels(lo, hi float64, extra []float64, out []panel) ([]panel,
 		}
 		out = append(out, panel{a, b, math.Exp((a + b) / 2)})
 	}
-	return out, nil
+	return out
 }
 
 // roots gives the number of finite roots away from the origin, above and below
 // the line, and the least and greatest distance of one from the origin.
 func (f *factors) roots() (num, den int, least, most float64) {
 	least, most = math.Inf(1), 0
-	count := func(n int, sgn, size float64) {
-		if sgn > 0 {
-			num += n
+	var buf rootBuf
+	for _, r := range f.all(buf[:0]) {
+		if r.sgn > 0 {
+			num += int(r.n)
 		} else {
-			den += n
+			den += int(r.n)
 		}
+		size := cmplx.Abs(r.at)
 		least, most = math.Min(least, size), math.Max(most, size)
-	}
-	for _, r := range f.re[:f.nre] {
-		count(1, r.sgn, math.Abs(r.a))
-	}
-	for _, r := range f.pr[:f.npr] {
-		count(2, r.sgn, r.rho)
 	}
 	return
 }

@@ -163,8 +163,8 @@ func (l Loop) Validate() error { return l.validate(true) }
 func (l Loop) validate(needK bool) error {
 	c := domain.Checker{Model: "loop"}
 	size := func(name string, v float64, unit string) {
-		if a := math.Abs(v); v != 0 {
-			c.That(a >= smallest && a <= largest, name, v, "a size between 1e-9 and 1e9 "+unit, "check its unit")
+		if a := math.Abs(v); v != 0 && !(a >= smallest && a <= largest) {
+			c.Fail(name, domain.Number(v), "a size between 1e-9 and 1e9 "+unit, "check its unit")
 		}
 	}
 	c.Positive("inertia", l.J, "kg m²")
@@ -185,18 +185,17 @@ func (l Loop) validate(needK bool) error {
 	size("integral term", l.Ki, "N m/(rad s)")
 	c.NotNegative("delay", l.Delay, "s")
 	size("delay", l.Delay, "s")
-	for _, f := range [...]struct {
-		name string
-		f    Filter
-	}{{"sensing filter", l.Sensing}, {"drive filter", l.Drive}} {
-		if f.f.Order < 0 || f.f.Order > 2 {
-			c.Fail("order of the "+f.name, strconv.Itoa(f.f.Order), "0 (none), 1 or 2", "")
+	filter := func(order, cutoff string, f Filter) {
+		if f.Order < 0 || f.Order > 2 {
+			c.Fail(order, strconv.Itoa(f.Order), "0 (none), 1 or 2", "")
 		}
-		if f.f.Order != 0 {
-			c.Positive("cutoff of the "+f.name, f.f.Cutoff, "rad/s")
-			size("cutoff of the "+f.name, f.f.Cutoff, "rad/s")
+		if f.Order != 0 {
+			c.Positive(cutoff, f.Cutoff, "rad/s")
+			size(cutoff, f.Cutoff, "rad/s")
 		}
 	}
+	filter("order of the sensing filter", "cutoff of the sensing filter", l.Sensing)
+	filter("order of the drive filter", "cutoff of the drive filter", l.Drive)
 	if r := l.Resonance; r != (Resonance{}) {
 		c.That(r.Share > 0 && r.Share < 1, "share of inertia of the resonance", r.Share, "a share above 0 and below 1", "leave the whole resonance out if there is none")
 		c.That(r.Share >= 1e-6 && r.Share <= 1-1e-6, "share of inertia of the resonance", r.Share, "a share between 1e-6 and 1-1e-6", "")

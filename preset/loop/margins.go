@@ -1,6 +1,9 @@
 package loop
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // GainCrossover is a frequency at which |L| = 1.
 type GainCrossover struct {
@@ -135,17 +138,14 @@ func (f *factors) margins() (Margins, error) {
 // phaseCrossovers gives the crossovers as Margins.Phase documents them.
 func (f *factors) phaseCrossovers(gains []zero, buf []zero) ([]PhaseCrossover, error) {
 	hi := f.highEnd(math.Log(weakest))
-	lo := f.phaseLow(-math.Pi, f.lowEnd(0.1))
+	lo := f.phaseLow(-math.Pi)
 	var extra [16]float64
 	cuts := extra[:0]
 	for _, g := range gains {
 		cuts = append(cuts, g.u)
 	}
 	var pb [48]panel
-	panels, err := f.panels(math.Log(lo), math.Log(hi), cuts, pb[:0])
-	if err != nil {
-		return nil, err
-	}
+	panels := f.panels(math.Log(lo), math.Log(hi), cuts, pb[:0])
 	zs, err := f.phases(-math.Pi, math.Log(weakest), panels, buf)
 	if err != nil {
 		return nil, err
@@ -170,9 +170,7 @@ func (f *factors) phaseCrossovers(gains []zero, buf []zero) ([]PhaseCrossover, e
 		if len(gains) > 0 {
 			from = gains[len(gains)-1].u
 		}
-		if panels, err = f.panels(from, math.Log(end), nil, pb[:0]); err != nil {
-			return nil, err
-		}
+		panels = f.panels(from, math.Log(end), nil, pb[:0])
 		var more [48]zero
 		found, err := f.phases(-math.Pi, math.Inf(-1), panels, more[:0])
 		if err != nil {
@@ -268,27 +266,36 @@ func distance2(m, p float64) float64 {
 	return (1-a)*(1-a) + 4*a*c*c
 }
 
-// leastDistance2 is a lower bound of |1+L|² over the annular sector
-// e^[mlo, mhi], angles [plo, phi].
-func leastDistance2(mlo, mhi, plo, phi float64) float64 {
-	c := leastCos(plo, phi)
-	lo, hi := math.Exp(mlo), math.Exp(mhi)
-	a := math.Min(math.Max(-c, lo), hi)
-	return (1-a)*(1-a) + 2*a*(1+c)
-}
+// trig bounds cosine and sine over an interval of angles.
+type trig struct{ clo, chi, slo, shi float64 }
 
-// leastCos is the least cosine over [lo, hi].
-func leastCos(lo, hi float64) float64 {
-	// an odd multiple of π inside?
-	if math.Floor((hi-math.Pi)/(2*math.Pi)) != math.Floor((lo-math.Pi)/(2*math.Pi)) {
-		return -1
+func trigOver(lo, hi float64) trig {
+	s1, c1 := math.Sincos(lo)
+	s2, c2 := math.Sincos(hi)
+	t := trig{min(c1, c2), max(c1, c2), min(s1, s2), max(s1, s2)}
+	// quarter turns inside the interval are the extremes
+	k1, k2 := math.Floor(lo*(2/math.Pi)), math.Floor(hi*(2/math.Pi))
+	if k2-k1 >= 4 {
+		return trig{-1, 1, -1, 1}
 	}
-	return math.Min(math.Cos(lo), math.Cos(hi))
+	for k := k1 + 1; k <= k2; k++ {
+		switch int(math.Mod(k, 4)+4) % 4 {
+		case 0:
+			t.chi = 1
+		case 1:
+			t.shi = 1
+		case 2:
+			t.clo = -1
+		case 3:
+			t.slo = -1
+		}
+	}
+	return t
 }
 
 // maxSensitivity is max 1/|1+L| with its frequency, by branch and bound: an
 // interval is dropped if the sector that holds L stays farther from −1 than
-// the best point found, within msTol, or if the slope of |1+L|² has one sign in it.
+// the best point found, within msTol, or if the slope of |1+L|² excludes it.
 func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w float64, err error) {
 	best, bestU := 1.0, math.Inf(1)
 	see := func(u, m, p float64) {
@@ -309,22 +316,42 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 		_, p, _, _ := f.eval(math.SmallestNonzeroFloat64)
 		see(math.Inf(-1), f.lnG, p)
 	}
+	// between the last crossover of the gain and the next one of the phase lies, as
+	// a rule, the deepest valley: found at once and its floor left out, it saves
+	// most of the search
+	var cuts [2]float64
+	floor := cuts[:0]
+	if len(gains) > 0 {
+		u := gains[len(gains)-1].u
+		for _, x := range phase {
+			if v := math.Log(x.W); v > u {
+				if u, ok := f.valley(u, v); ok {
+					m, p, _, _ := f.eval(math.Exp(u))
+					see(u, m, p)
+					if h := f.floorOf(u); h > 0 {
+						floor = append(floor, u-h, u+h)
+					}
+				}
+				break
+			}
+		}
+	}
 	// beyond hi |1+L| > 1−|L|; below lo |L| > 2 and |1+L| > 1
 	small := math.Max(1-math.Sqrt(best*(1-msTol)), msTol/2)
 	hi, lo := f.highEnd(math.Log(small)), f.lowEnd(math.Ln2)
 	var pb [48]panel
-	panels, err := f.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
-	if err != nil {
-		return 0, 0, err
-	}
-	var stack [64]cell
+	panels := f.panels(math.Log(lo), math.Log(hi), floor, pb[:0])
+	stack := stacks.Get().(*[64]cell)
+	defer stacks.Put(stack)
 	left := budget
 	for i := range panels {
 		p := &panels[i]
-		stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
-		for _, e := range [...]*point{&stack[0].x, &stack[0].y} {
-			see(e.u, e.m(), e.p())
+		if len(floor) > 0 && p.lo >= floor[0] && p.hi <= floor[1] {
+			continue
 		}
+		stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
+		see(stack[0].x.u, stack[0].x.m(), stack[0].x.p())
+		see(stack[0].y.u, stack[0].y.m(), stack[0].y.p())
 		n := 1
 		for n > 0 {
 			if left--; left < 0 {
@@ -332,13 +359,8 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 			}
 			n--
 			q := &stack[n]
-			mlo, mhi := mBounds(&q.x, &q.y)
-			plo, phi := pBounds(&q.x, &q.y)
-			if leastDistance2(mlo, mhi, plo, phi) >= best*(1-msTol) || n >= len(stack)-2 {
+			if n >= len(stack)-2 || f.fartherThan(&q.x, &q.y, best*(1-msTol)) {
 				continue
-			}
-			if phi-plo < math.Pi/2 && steadyDistance(&q.x, &q.y, mlo, mhi, plo, phi) {
-				continue // least at an end, and the ends have been seen
 			}
 			m := f.at((q.x.u+q.y.u)/2, p)
 			see(m.u, m.m(), m.p())
@@ -349,27 +371,114 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 			n += 2
 		}
 	}
-	if math.IsInf(bestU, 1) {
+	switch {
+	case math.IsInf(bestU, 1):
 		return 1, bestU, nil
-	}
-	if math.IsInf(bestU, -1) {
+	case math.IsInf(bestU, -1):
 		return 1 / math.Sqrt(best), 0, nil
 	}
-	// the minimum is within the last cells' width: settle it where the slope is 0
-	a, b := bestU-1e-4, bestU+1e-4
-	if f.distanceSlope(a) < 0 && f.distanceSlope(b) > 0 {
-		for range 60 {
-			u := (a + b) / 2
-			if f.distanceSlope(u) < 0 {
-				a = u
-			} else {
-				b = u
-			}
-		}
-		m, p, _, _ := f.eval(math.Exp(a))
-		see(a, m, p)
+	// the best point is within 1e-3 of the minimum of its valley
+	if u, ok := f.valley(bestU-1e-3, bestU+1e-3); ok {
+		m, p, _, _ := f.eval(math.Exp(u))
+		see(u, m, p)
 	}
 	return 1 / math.Sqrt(best), math.Exp(bestU), nil
+}
+
+// fartherThan shows that |1+L|² is at least least all over the cell, or that
+// it is so but for points already seen at the cell's ends: because the
+// sector that holds L is that far from −1, or because the slope
+//
+//	d|1+L|²/du = 2|L| e,  e = a (cos p + |L|) − b sin p,
+//
+// has one sign, or is too small to get down to least from either end.
+func (f *factors) fartherThan(x, y *point, least float64) bool {
+	mlo, mhi := mBounds(x, y)
+	plo, phi := pBounds(x, y)
+	t := trigOver(plo, phi)
+	lo, hi := math.Exp(mlo), math.Exp(mhi)
+	a := min(max(-t.clo, lo), hi)
+	if (1-a)*(1-a)+2*a*(1+t.clo) >= least {
+		return true
+	}
+	if phi-plo > math.Pi/2 {
+		return false
+	}
+	alo, ahi := aBounds(x, y)
+	blo, bhi := bBounds(x, y)
+	l1, h1 := times(alo, ahi, t.clo+lo, t.chi+hi)
+	l2, h2 := times(blo, bhi, t.slo, t.shi)
+	elo, ehi := l1-h2, h1-l2
+	if elo > 0 || ehi < 0 {
+		return true
+	}
+	ends := min(distance2(x.m(), x.p()), distance2(y.m(), y.p()))
+	return ends-(y.u-x.u)*hi*max(-elo, ehi) >= least
+}
+
+// floorOf is a half-width h around a stationary u of D = |1+L|² within which D
+// is at least D(u): by Taylor's theorem for h ≤ 3 D″/B, B bounding |D‴|. With
+// Λ = d ln L/du, a sum over the roots r of ±λ, λ = jω/(jω−r),
+//
+//	λ′ = λ(1−λ),  λ″ = (1−2λ)λ′,  1−λ = −r/(jω−r),
+//	D″ = 2 Re((1+L)* L″) + 2|L′|²,  D‴ = 2 Re((1+L)* L‴) + 6 Re(L′* L″).
+func (f *factors) floorOf(u float64) float64 {
+	const most = 0.1
+	w := math.Exp(u)
+	m, p, a, b := f.eval(w)
+	lo, hi := w*math.Exp(-most), w*math.Exp(most)
+	n := float64(f.n0)
+	// bounds of |Λ|, |Λ′|, |Λ″| over [lo, hi], and Λ′ at u
+	c1, c2, c3 := n+hi*f.t, hi*f.t, hi*f.t
+	d := complex(0, -w*f.t)
+	add := func(sgn float64, r complex128) {
+		im := min(max(imag(r), lo), hi)
+		gap := math.Hypot(real(r), im-imag(r)) // least |jω−r|
+		size := cmplx.Abs(r)
+		x, y := hi/gap, size/gap
+		c1 += x
+		c2 += x * y
+		c3 += x * y * (x + y)
+		l := complex(0, w) / (complex(0, w) - r)
+		d += complex(sgn, 0) * l * (1 - l)
+	}
+	var buf rootBuf
+	for _, r := range f.all(buf[:0]) {
+		add(r.sgn, r.at)
+		if r.n == 2 {
+			add(r.sgn, cmplx.Conj(r.at))
+		}
+	}
+	l := cmplx.Rect(math.Exp(m), p)
+	la := complex(a, b)
+	l1, l2 := la*l, (la*la+d)*l
+	curve := 2*real(cmplx.Conj(1+l)*l2) + 2*real(l1*cmplx.Conj(l1))
+	most1 := math.Exp(m + most*c1) // |L|
+	bound := 2*(1+most1)*most1*(c1*c1*c1+3*c1*c2+c3) + 6*most1*c1*most1*(c1*c1+c2)
+	return min(most, 2.9*curve/bound)
+}
+
+// valley solves distanceSlope = 0 between a and b by regula falsi (Illinois).
+func (f *factors) valley(a, b float64) (float64, bool) {
+	fa, fb := f.distanceSlope(a), f.distanceSlope(b)
+	if !(fa < 0 && fb > 0) {
+		return 0, false
+	}
+	u := a
+	for range 60 {
+		last := u
+		u = (a*fb - b*fa) / (fb - fa)
+		fu := f.distanceSlope(u)
+		if fu == 0 || math.Abs(u-last) < 1e-12 {
+			break
+		}
+		if fu < 0 {
+			a, fa, fb = u, fu, fb/2
+		} else {
+			b, fb, fa = u, fu, fa/2
+		}
+	}
+	return u, true
 }
 
 // distanceSlope has the sign of d|1+L|²/du.
@@ -379,22 +488,10 @@ func (f *factors) distanceSlope(u float64) float64 {
 	return sm*(c+math.Exp(m)) - sp*s
 }
 
-// steadyDistance reports whether d|1+L|²/du = 2|L| (a (cos p + |L|) − b sin p)
-// has one sign over the cell.
-func steadyDistance(x, y *point, mlo, mhi, plo, phi float64) bool {
-	alo, ahi := aBounds(x, y)
-	blo, bhi := bBounds(x, y)
-	clo, chi := leastCos(plo, phi), -leastCos(plo+math.Pi, phi+math.Pi)
-	slo, shi := leastCos(plo-math.Pi/2, phi-math.Pi/2), -leastCos(plo+math.Pi/2, phi+math.Pi/2)
-	l1, h1 := times(alo, ahi, clo+math.Exp(mlo), chi+math.Exp(mhi))
-	l2, h2 := times(blo, bhi, slo, shi)
-	return l1-h2 > 0 || h1-l2 < 0
-}
-
 // times is the product of two intervals.
 func times(alo, ahi, blo, bhi float64) (lo, hi float64) {
 	a, b, c, d := alo*blo, alo*bhi, ahi*blo, ahi*bhi
-	return math.Min(math.Min(a, b), math.Min(c, d)), math.Max(math.Max(a, b), math.Max(c, d))
+	return min(a, b, c, d), max(a, b, c, d)
 }
 
 // closedLoop is the curve k|L|² − |1+L|², positive where |L/(1+L)|² > 1/k.
@@ -409,7 +506,8 @@ func (c closedLoop) bounds(x, y *point) (lo, hi float64) {
 	mlo, mhi := mBounds(x, y)
 	plo, phi := pBounds(x, y)
 	alo, ahi := math.Exp(mlo), math.Exp(mhi)
-	l1, h1 := times(alo, ahi, leastCos(plo, phi), -leastCos(plo+math.Pi, phi+math.Pi))
+	t := trigOver(plo, phi)
+	l1, h1 := times(alo, ahi, t.clo, t.chi)
 	l2, h2 := (c.k-1)*alo*alo, (c.k-1)*ahi*ahi
 	if c.k < 1 {
 		l2, h2 = h2, l2
@@ -424,9 +522,9 @@ func (c closedLoop) slope(x, y *point) (lo, hi float64) {
 	alo, ahi := aBounds(x, y)
 	blo, bhi := bBounds(x, y)
 	l, h := times(c.k-1, c.k-1, math.Exp(mlo), math.Exp(mhi))
-	l, h = l+leastCos(plo+math.Pi, phi+math.Pi), h-leastCos(plo, phi)
-	l1, h1 := times(l, h, alo, ahi)
-	l2, h2 := times(blo, bhi, leastCos(plo-math.Pi/2, phi-math.Pi/2), -leastCos(plo+math.Pi/2, phi+math.Pi/2))
+	t := trigOver(plo, phi)
+	l1, h1 := times(l-t.chi, h-t.clo, alo, ahi)
+	l2, h2 := times(blo, bhi, t.slo, t.shi)
 	return l1 + l2, h1 + h2
 }
 
@@ -448,10 +546,7 @@ func (f *factors) bandwidth() (float64, error) {
 	x := math.Sqrt(rest / 2)
 	lo, hi := f.lowEnd(math.Log(4)), f.highEnd(math.Log(0.99*x/(1+x)))
 	var pb [48]panel
-	panels, err := f.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
-	if err != nil {
-		return 0, err
-	}
+	panels := f.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
 	var zb [4]zero
 	zs, err := isolate(f, closedLoop{2 / rest}, panels, zb[:0], 1)
 	if err != nil || len(zs) == 0 {

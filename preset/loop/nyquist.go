@@ -50,12 +50,7 @@ func wrap(p float64) float64 {
 func (f *factors) count(buf []zero) (census, error) {
 	poles := f.rightPoles()
 	f.cancel()
-	start := 0.0
-	for _, r := range f.re[:f.nre] {
-		if r.a < 0 {
-			start += r.sgn * math.Pi
-		}
-	}
+	start := f.start()
 	gains, err := f.gains(buf)
 	if err != nil {
 		return census{}, err
@@ -92,20 +87,18 @@ func (f *factors) rightOf(sigma float64, buf []zero) (census, factors, error) {
 	for range 40 {
 		clear := true
 		near := func(re float64) {
-			if math.Abs(re+sigma) < 1e-13*math.Abs(re) || sigma == 0 && re == 0 {
+			if math.Abs(re+sigma) < 1e-13*math.Abs(re) {
 				clear = false
 			}
 		}
-		for _, r := range f.re[:f.nre] {
-			near(r.a)
-		}
-		for _, p := range f.pr[:f.npr] {
-			near(p.rho * p.zeta)
+		var buf rootBuf
+		for _, r := range f.all(buf[:0]) {
+			near(-real(r.at))
 		}
 		if clear {
 			break
 		}
-		sigma += math.Abs(sigma)*1e-12 + math.SmallestNonzeroFloat64
+		sigma += math.Abs(sigma) * 1e-12
 	}
 	var g factors
 	if sigma == 0 {
@@ -140,6 +133,13 @@ func (f *factors) logL(s complex128) (g, dg complex128) {
 		x := 1 + z*(z+complex(2*p.zeta, 0))
 		g += complex(p.sgn, 0) * cmplx.Log(x)
 		dg += complex(p.sgn*2/p.rho, 0) * (z + complex(p.zeta, 0)) / x
+	}
+	if d := f.sad; d.rho > 0 {
+		z := s / complex(d.rho, 0)
+		x := 1 - z*(z+complex(2*d.zeta, 0))
+		g -= cmplx.Log(x)
+		dg += complex(2/d.rho, 0) * (z + complex(d.zeta, 0)) / x
+		turns += math.Pi
 	}
 	return complex(real(g), wrap(imag(g)+turns)), dg
 }
@@ -190,12 +190,10 @@ func (f *factors) rightmost() (Root, error) {
 			seed(complex(sigma, 0))
 		}
 		if len(c.gains) == 0 || f.n0 == 0 {
-			for _, r := range f.re[:f.nre] {
-				seed(complex(-r.a*1.01, 0))
-				seed(complex(-r.a*0.99, 0))
-			}
-			for _, p := range f.pr[:f.npr] {
-				seed(complex(-p.rho*p.zeta, 1.01*p.rho*math.Sqrt(1-p.zeta*p.zeta)))
+			var buf rootBuf
+			for _, r := range f.all(buf[:0]) {
+				seed(r.at * 1.01)
+				seed(r.at * 0.99)
 			}
 		}
 		if !found {
@@ -206,7 +204,11 @@ func (f *factors) rightmost() (Root, error) {
 		if err != nil || beyond.right > 0 {
 			return Root{}, false, err
 		}
-		return Root{real(best), math.Abs(imag(best))}, true, nil
+		r := Root{real(best), math.Abs(imag(best))}
+		if r.Imag < 1e-12*cmplx.Abs(best) {
+			r.Imag = 0 // rounding of the logarithm on the real axis
+		}
+		return r, true, nil
 	}
 	inf := math.Inf(1)
 	if r, ok, err := try(f, 0, zeroLine, -inf, inf); ok || err != nil {
@@ -272,16 +274,11 @@ func (f *factors) rightmost() (Root, error) {
 	// a root that a zero of the controller hides from L: an open-loop pole
 	r := Root{Real: (lo + hi) / 2}
 	near := math.Inf(1)
-	consider := func(re, im float64) {
-		if d := math.Abs(re - r.Real); d < near {
-			near, r.Imag = d, im
+	var rb rootBuf
+	for _, x := range f.all(rb[:0]) {
+		if d := math.Abs(real(x.at) - r.Real); d < near {
+			near, r.Imag = d, imag(x.at)
 		}
-	}
-	for _, x := range f.re[:f.nre] {
-		consider(-x.a, 0)
-	}
-	for _, p := range f.pr[:f.npr] {
-		consider(-p.rho*p.zeta, p.rho*math.Sqrt((1-p.zeta)*(1+p.zeta)))
 	}
 	if near > 1e-6*(math.Abs(r.Real)+scale*1e-6) && len(last.gains) > 0 {
 		r.Imag = math.Exp(last.gains[len(last.gains)-1].u)

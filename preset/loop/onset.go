@@ -2,6 +2,7 @@ package loop
 
 import (
 	"math"
+	"math/cmplx"
 	"sort"
 
 	"rigkeep/preset/domain"
@@ -45,8 +46,8 @@ func (c imagQ) value(x *point) float64 {
 func (c imagQ) bounds(x, y *point) (lo, hi float64) {
 	mlo, mhi := mBounds(x, y)
 	plo, phi := pBounds(x, y)
-	slo, shi := sinBounds(c.r.theta-phi, c.r.theta-plo)
-	lo, hi = times(math.Exp(-mhi), math.Exp(-mlo), slo, shi)
+	t := trigOver(c.r.theta-phi, c.r.theta-plo)
+	lo, hi = times(math.Exp(-mhi), math.Exp(-mlo), t.slo, t.shi)
 	return lo + x.w*c.r.d - c.r.ki/x.w, hi + y.w*c.r.d - c.r.ki/y.w
 }
 
@@ -55,11 +56,9 @@ func (c imagQ) slope(x, y *point) (lo, hi float64) {
 	plo, phi := pBounds(x, y)
 	alo, ahi := aBounds(x, y)
 	blo, bhi := bBounds(x, y)
-	tlo, thi := c.r.theta-phi, c.r.theta-plo
-	slo, shi := sinBounds(tlo, thi)
-	clo, chi := sinBounds(tlo+math.Pi/2, thi+math.Pi/2)
-	l1, h1 := times(-ahi, -alo, slo, shi)
-	l2, h2 := times(-bhi, -blo, clo, chi)
+	t := trigOver(c.r.theta-phi, c.r.theta-plo)
+	l1, h1 := times(-ahi, -alo, t.slo, t.shi)
+	l2, h2 := times(-bhi, -blo, t.clo, t.chi)
 	lo, hi = times(math.Exp(-mhi), math.Exp(-mlo), l1+l2, h1+h2)
 	return lo + x.w*c.r.d + c.r.ki/y.w, hi + y.w*c.r.d + c.r.ki/x.w
 }
@@ -69,11 +68,6 @@ func (c imagQ) eval(f *factors, w float64) (v, dv float64) {
 	a := math.Exp(-m)
 	s, co := math.Sincos(c.r.theta - p)
 	return a*s + w*c.r.d - c.r.ki/w, a*(-sm*s-sp*co) + w*c.r.d + c.r.ki/w
-}
-
-// sinBounds bounds the sine over [lo, hi].
-func sinBounds(lo, hi float64) (l, h float64) {
-	return leastCos(lo-math.Pi/2, hi-math.Pi/2), -leastCos(lo+math.Pi/2, hi+math.Pi/2)
 }
 
 // edges gives every k > 0 at which a root is on the imaginary axis, up to the
@@ -90,17 +84,15 @@ func (r *ray) edges() ([]edge, error) {
 	var pb [48]panel
 	if r.d == 0 && r.ki == 0 {
 		level := r.theta - math.Pi
-		lo, hi := r.h.phaseLow(level, r.h.lowEnd(0)), 0.0
+		lo, hi := r.h.phaseLow(level), 0.0
 		if r.h.t > 0 {
 			hi = r.steady()
 			hi += (2*math.Pi + math.Pi*r.rootCount()) / r.h.t
 		} else {
 			hi = r.h.phaseHigh(level, r.h.highEnd(0))
 		}
-		panels, err := r.h.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
-		if err != nil {
-			return nil, err
-		}
+		panels := r.h.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
+		var err error
 		if zs, err = r.h.phases(level, math.Inf(-1), panels, nil); err != nil {
 			return nil, err
 		}
@@ -111,10 +103,8 @@ func (r *ray) edges() ([]edge, error) {
 		} else {
 			hi = r.high(hi)
 		}
-		panels, err := r.h.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
-		if err != nil {
-			return nil, err
-		}
+		panels := r.h.panels(math.Log(lo), math.Log(hi), nil, pb[:0])
+		var err error
 		if zs, err = isolate(&r.h, imagQ{r}, panels, nil, math.MaxInt); err != nil {
 			return nil, err
 		}
@@ -149,13 +139,13 @@ func (r *ray) steady() float64 {
 		m, _, _, _ := r.h.eval(1)
 		w = math.Exp(m / float64(den))
 	}
+	var buf rootBuf
+	roots := r.h.all(buf[:0])
 	for range 400 {
 		spread := 0.0
-		for _, x := range r.h.re[:r.h.nre] {
-			spread += math.Abs(x.a) / (w - math.Abs(x.a))
-		}
-		for _, x := range r.h.pr[:r.h.npr] {
-			spread += 2 * x.rho / (w - x.rho)
+		for _, x := range roots {
+			size := cmplx.Abs(x.at)
+			spread += x.n * size / (w - size)
 		}
 		m, _, _, _ := r.h.eval(w)
 		a := math.Exp(-m)
@@ -182,27 +172,29 @@ func (r *ray) low() float64 {
 		}
 	}
 	w *= 1e-3
-	n := float64(num + den)
-	_, p0, _, _ := r.h.eval(math.SmallestNonzeroFloat64)
+	n, least := float64(num+den), w*1e3
+	var buf rootBuf
+	rest := r.h.series(false, buf[:0])
+	p0 := rest.limit
+	base := math.Exp(-r.h.lnG)
 	for range 400 {
 		// over (0, w]: |1/H| = e^(−lnG) ω^n0 e^(±μ), the phase within reach of rest
-		mu := n * w / math.Max(most, math.SmallestNonzeroFloat64)
+		mu := 0.0
 		if most > 0 {
-			_, _, least, _ := r.h.roots()
 			mu = n * w / least * 1.01
 		}
-		base := math.Exp(-r.h.lnG)
-		reach := r.h.phaseReach(w)
-		slo, shi := sinBounds(r.theta-p0-reach, r.theta-p0+reach)
+		_, reach, _ := rest.moved(w)
+		t := trigOver(r.theta-p0-reach, r.theta-p0+reach)
+		slo, shi := t.slo, t.shi
 		switch {
 		case r.ki > 0:
 			if base*math.Pow(w, float64(r.h.n0))*math.Exp(mu)+w*r.d < r.ki/w {
 				return w
 			}
 		case r.h.n0 == 0 && math.Abs(math.Sin(r.theta-p0)) < 1e-9:
-			// sin(ψ0+δ) = ±sin δ, δ/ω bounded by the slope of the phase
-			dlo, dhi := r.h.phaseSlopeBelow(w)
-			dlo, dhi = -dhi, -dlo
+			// sin(ψ0+δ) = ±sin δ, δ = −c1 ω ± R
+			more := reach/w - math.Abs(rest.c1)
+			dlo, dhi := -rest.c1-more, -rest.c1+more
 			if math.Cos(r.theta-p0) < 0 {
 				dlo, dhi = -dhi, -dlo
 			}
@@ -234,40 +226,29 @@ func (r *ray) low() float64 {
 // least as fast as ω D.
 func (r *ray) high(w float64) float64 {
 	f := &r.h
-	limit, c := -float64(f.n0)*math.Pi/2, 0.0
-	for _, x := range f.re[:f.nre] {
-		limit += x.sgn * math.Pi / 2
-		c -= x.sgn * x.a
-	}
-	for _, x := range f.pr[:f.npr] {
-		limit += x.sgn * math.Copysign(math.Pi, x.zeta)
-		c -= x.sgn * 2 * x.zeta * x.rho
-	}
+	var buf rootBuf
+	s := f.series(true, buf[:0])
 	_, _, _, most := f.roots()
 	w = math.Max(w, 4*most)
-	s0, c0 := math.Sincos(r.theta - limit)
+	s0, c0 := math.Sincos(r.theta - s.limit)
 	for range 60 {
-		rest := 0.0
-		for _, x := range f.re[:f.nre] {
-			q := math.Abs(x.a) / w
-			rest += q * q * q / (3 * (1 - q))
-		}
-		for _, x := range f.pr[:f.npr] {
-			q := x.rho / w
-			rest += 2 * q * q * q / (3 * (1 - q))
-		}
-		dev := math.Abs(c)/w + rest
+		least, dev, sign := s.moved(1 / w)
 		m, _, _, _ := f.eval(w)
 		a := math.Exp(-m)
-		var sin float64 // signed lower bound of |sin ψ| beyond w
-		if math.Abs(s0) > 1e-9 {
-			if math.Abs(s0) > 2*dev {
-				sin = math.Copysign(math.Abs(s0)-dev, s0)
-			}
-		} else if d := math.Abs(c)/w - rest - dev*dev*dev; d > 0 {
-			sin = math.Copysign(d, -c*c0) // ψ = θ − p: its part −c/ω
+		if r.ki/w > 1e-3*w*r.d+1e-3*a*dev {
+			w *= 2
+			continue
 		}
-		if sin != 0 && r.ki/w < 1e-3*a*math.Abs(sin) && (sin > 0 || a*-sin > 1.01*w*r.d) {
+		switch {
+		case math.Abs(s0) > 1e-9:
+			if sin := math.Abs(s0) - dev; sin > 0 && (s0 > 0 || a*sin > 1.01*w*r.d) {
+				return w
+			}
+		case sign*c0 < 0 && dev < 1: // ψ = θ − p leaves its limit the other way than p
+			return w
+		case a*dev < 0.99*w*r.d:
+			return w
+		case dev < 0.7 && a*0.9*least > 1.01*w*r.d && s.c1 != 0:
 			return w
 		}
 		w *= 2
