@@ -59,3 +59,12 @@ func BenchmarkLargestStiffness(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkOnsetCommon(b *testing.B) {
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := typical.OnsetCommon(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -7,7 +7,11 @@ import (
 )
 
 // budget is the greatest number of cells one search may look at.
-const budget = 60000
+const budget = 100_000
+
+// mostTurn is the greatest phase, in rad, that the delay may have where it
+// matters: beyond it there are too many turns to tell apart.
+const mostTurn = 1e7
 
 // curve is a function of u = ln w whose range and slope over a cell the points
 // at its ends bound.
@@ -89,11 +93,11 @@ func refine[C curve](f *factors, c C, a, b float64, rising bool) float64 {
 		} else {
 			b = u
 		}
-		next := u - v/dv
+		next, done := u-v/dv, 1e-9 // Newton's step squares the error: nothing is left of one so small
 		if !(next > a && next < b) {
-			next = (a + b) / 2
+			next, done = (a+b)/2, 1e-15
 		}
-		if math.Abs(next-u) <= 2e-16*(1+math.Abs(u)) {
+		if math.Abs(next-u) <= done {
 			return next
 		}
 		u = next
@@ -179,8 +183,15 @@ func (f *factors) phases(level, floor float64, panels []panel, out []zero) ([]ze
 				kx, ky := turn(q.x.p(), level), turn(q.y.p(), level)
 				rising := ky > kx
 				count := math.Abs(ky - kx)
+				far := q.y.w*f.t > mostTurn
+				if far && q.x.w*f.t > mostTurn {
+					return out, ErrUnresolved
+				}
 				for j := 0.0; j < count; j++ {
 					if count > 2*manyLevels && j == manyLevels {
+						if far {
+							break
+						}
 						j = count - manyLevels
 					}
 					k := kx - j

@@ -3,6 +3,7 @@ package loop
 import (
 	"math"
 	"math/rand"
+	"os"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
@@ -149,6 +150,14 @@ func collocate(l Loop, n int) Root {
 	return Root{real(best), math.Abs(imag(best))}
 }
 
+// storm is the number of random cases: n, or twenty times as many with RIGKEEP_STORM set.
+func storm(n int) int {
+	if os.Getenv("RIGKEEP_STORM") != "" {
+		return 20 * n
+	}
+	return n
+}
+
 // randomLoop makes a loop such as a stand might hold, and some worse ones.
 func randomLoop(r *rand.Rand, all bool) Loop {
 	lu := func(a, b float64) float64 { return math.Exp(math.Log(a) + r.Float64()*math.Log(b/a)) }
@@ -187,7 +196,7 @@ func randomLoop(r *rand.Rand, all bool) Loop {
 func TestStabilityAgainstEigenvalues(t *testing.T) {
 	r := rand.New(rand.NewSource(11))
 	stable, unstable := 0, 0
-	for i := range 300 {
+	for i := range storm(100) {
 		l := randomLoop(r, true)
 		want := collocate(l, 24)
 		got, err := l.RightmostRoot()
@@ -211,7 +220,7 @@ func TestStabilityAgainstEigenvalues(t *testing.T) {
 			unstable++
 		}
 	}
-	if stable < 30 || unstable < 30 {
+	if stable < 20 || unstable < 20 {
 		t.Errorf("%d stable and %d unstable loops do not test much", stable, unstable)
 	}
 }

@@ -17,7 +17,7 @@ func near(a, b, rel float64) bool { return math.Abs(a-b) <= rel*math.Max(math.Ab
 // the unwrapped phase is continuous but for undamped poles.
 func TestFactorsAreTheLoop(t *testing.T) {
 	r := rand.New(rand.NewSource(1))
-	for i := range 2000 {
+	for i := range storm(500) {
 		l := randomLoop(r, true)
 		f := l.factors()
 		for range 5 {
@@ -52,7 +52,7 @@ func TestFactorsAreTheLoop(t *testing.T) {
 // The bounds of a cell hold everything in it.
 func TestCellBounds(t *testing.T) {
 	r := rand.New(rand.NewSource(2))
-	for range 500 {
+	for range storm(200) {
 		l := randomLoop(r, true)
 		f := l.factors()
 		panels := f.panels(math.Log(f.lowEnd(0.1)), math.Log(f.highEnd(-0.1)), nil, nil)
@@ -108,16 +108,15 @@ func TestCellBounds(t *testing.T) {
 // crossover, no phase crossover that matters and no sensitivity that we miss.
 func TestNoCrossoverMissed(t *testing.T) {
 	r := rand.New(rand.NewSource(3))
-	const n = 30000
-	for i := range 120 {
+	const n = 20000
+	for i := range storm(50) {
 		l := randomLoop(r, true)
 		m, err := l.Margins()
 		if err != nil {
 			t.Fatalf("%d %+v: %v", i, l, err)
 		}
 		var gains, phases []float64
-		last := complex128(0)
-		lastW, ms := 0.0, 1.0
+		last, ms := complex128(0), 1.0
 		for k := range n {
 			w := math.Exp(math.Log(1e-4) + float64(k)/n*math.Log(1e10))
 			v := l.at(complex(0, w))
@@ -133,9 +132,8 @@ func TestNoCrossoverMissed(t *testing.T) {
 			if s := 1 / cmplx.Abs(1+v); s > ms {
 				ms = s
 			}
-			last, lastW = v, w
+			last = v
 		}
-		_ = lastW
 		if len(gains) != len(m.Gain) {
 			t.Fatalf("%d %+v: %d gain crossovers %v, the sweep has %d %v", i, l, len(m.Gain), m.Gain, len(gains), gains)
 		}
@@ -162,8 +160,12 @@ func TestNoCrossoverMissed(t *testing.T) {
 				t.Errorf("%d %+v: L is %v at the phase crossover %+v", i, l, v, x)
 			}
 		}
-		if m.Stable && (ms > m.Ms*(1+2e-7) || m.Ms > ms*(1+1e-2)) {
-			t.Errorf("%d %+v: Ms %v at %v, the sweep has %v", i, l, m.Ms, m.WMs, ms)
+		at := 1.0
+		if w := m.WMs; !math.IsInf(w, 1) {
+			at = 1 / cmplx.Abs(1+l.at(complex(0, math.Max(w, 1e-300))))
+		}
+		if m.Stable && (ms > m.Ms*(1+2e-7) || !near(m.Ms, at, 1e-7)) {
+			t.Errorf("%d %+v: Ms %v at %v where |S| is %v, the sweep has %v", i, l, m.Ms, m.WMs, at, ms)
 		}
 	}
 }
@@ -173,7 +175,7 @@ func TestNoCrossoverMissed(t *testing.T) {
 func TestMarginsAreTheBoundary(t *testing.T) {
 	r := rand.New(rand.NewSource(4))
 	seen := 0
-	for i := range 400 {
+	for i := range storm(150) {
 		l := randomLoop(r, true)
 		m, err := l.Margins()
 		if err != nil {
@@ -234,7 +236,7 @@ func TestMarginsAreTheBoundary(t *testing.T) {
 			t.Errorf("%d %+v: no bandwidth", i, l)
 		}
 	}
-	if seen < 100 {
+	if seen < 40 {
 		t.Errorf("only %d stable loops", seen)
 	}
 }
@@ -243,7 +245,7 @@ func TestMarginsAreTheBoundary(t *testing.T) {
 func TestOnsetsAreEdges(t *testing.T) {
 	r := rand.New(rand.NewSource(5))
 	common, alone, none := 0, 0, 0
-	for i := range 400 {
+	for i := range storm(150) {
 		l := randomLoop(r, true)
 		o, err := l.OnsetCommon()
 		if err != nil {
@@ -300,7 +302,7 @@ func TestOnsetsAreEdges(t *testing.T) {
 			none++
 		}
 	}
-	if common < 100 || alone < 100 || none < 20 {
+	if common < 40 || alone < 40 || none < 8 {
 		t.Errorf("%d common, %d stiffness onsets, %d without a stable range do not test much", common, alone, none)
 	}
 }
@@ -309,7 +311,7 @@ func TestOnsetsAreEdges(t *testing.T) {
 func TestRangesAgainstSweep(t *testing.T) {
 	r := rand.New(rand.NewSource(6))
 	several := 0
-	for i := range 150 {
+	for i := range storm(60) {
 		l := randomLoop(r, true)
 		rs, err := l.StiffnessRanges()
 		if err != nil {
@@ -342,7 +344,7 @@ func TestRangesAgainstSweep(t *testing.T) {
 			}
 		}
 	}
-	if several < 3 {
+	if several < 1 {
 		t.Errorf("only %d loops with several stable ranges", several)
 	}
 }
@@ -352,7 +354,7 @@ func TestLargestStiffness(t *testing.T) {
 	r := rand.New(rand.NewSource(7))
 	feasible, split := 0, 0
 	by := map[string]int{}
-	for i := range 120 {
+	for i := range storm(60) {
 		l := randomLoop(r, i%2 == 0)
 		lim := Limits{GM: 1.2 + 2*r.Float64(), PMDeg: 60 * r.Float64(), Ms: 1.2 + 2*r.Float64()}
 		if i%3 == 0 {
@@ -397,7 +399,7 @@ func TestLargestStiffness(t *testing.T) {
 				t.Errorf("%d: margins of the start differ", i)
 			}
 		}
-		for k := from; k < from*1e6 && at(k).Validate() == nil; k *= 1.05 {
+		for k := from; k < from*1e6 && at(k).Validate() == nil; k *= 1.12 {
 			if ok(k, -1e-7) {
 				t.Errorf("%d %+v %+v %v: %v keeps the limits, reported %+v", i, l, lim, how, k, s)
 				break
@@ -416,7 +418,7 @@ func TestLargestStiffness(t *testing.T) {
 		}
 	}
 	t.Logf("%d feasible, limited by %v, %d with more than one feasible stretch", feasible, by, split)
-	if feasible < 40 || by["gm"] == 0 || by["pm"] == 0 || by["Ms"] == 0 {
+	if feasible < 20 || by["gm"] == 0 || by["pm"] == 0 || by["Ms"] == 0 {
 		t.Errorf("%d feasible, limited by %v: not much of a test", feasible, by)
 	}
 }
@@ -582,6 +584,7 @@ func TestSensorPlace(t *testing.T) {
 
 func TestDelayFromOnset(t *testing.T) {
 	r := rand.New(rand.NewSource(9))
+	same := 0
 	for range 100 {
 		l := randomLoop(r, true)
 		o, err := l.OnsetCommon()
@@ -591,19 +594,21 @@ func TestDelayFromOnset(t *testing.T) {
 		if !o.Exists {
 			continue
 		}
+		f := l.factors()
+		if _, p, _, _ := f.eval(o.W); math.Abs(p+math.Pi) > 1e-6 {
+			continue // an onset on another turn of the phase is not of this form
+		}
+		same++
 		td, k, err := l.DelayFromOnset(o.W)
-		if err != nil && l.Delay > 0 {
-			// an onset on a later turn of the phase is not of this form
-			if _, p, _, _ := func() (float64, float64, float64, float64) { f := l.factors(); return f.eval(o.W) }(); p > -math.Pi*1.001 && p < -math.Pi*0.999 {
-				t.Errorf("%+v: %v", l, err)
-			}
-			continue
+		if l.Delay == 0 && err != nil {
+			continue // rounding may put a delay of nothing below 0
 		}
-		if f := l.factors(); err == nil {
-			if _, p, _, _ := f.eval(o.W); math.Abs(p+math.Pi) < 1e-3 && (math.Abs(td-l.Delay) > 1e-9 || !near(k, o.K, 1e-9)) {
-				t.Errorf("%+v: delay %v, stiffness %v; want %v, %v", l, td, k, l.Delay, o.K)
-			}
+		if err != nil || math.Abs(td-l.Delay) > 1e-9 || !near(k, o.K, 1e-9) {
+			t.Errorf("%+v: delay %v, stiffness %v; want %v, %v (%v)", l, td, k, l.Delay, o.K, err)
 		}
+	}
+	if same < 30 {
+		t.Errorf("only %d onsets on the first turn", same)
 	}
 	if _, _, err := typical.DelayFromOnset(2000); err == nil || !strings.Contains(err.Error(), "frequency") {
 		t.Errorf("an onset that needs a negative delay gives %v", err)

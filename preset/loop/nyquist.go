@@ -69,7 +69,11 @@ func (f *factors) count(buf []zero) (census, error) {
 	}
 	turns := 0.0
 	for _, g := range gains {
-		_, p, _, _ := f.eval(math.Exp(g.u))
+		w := math.Exp(g.u)
+		if w*f.t > mostTurn {
+			return census{}, ErrUnresolved
+		}
+		_, p, _, _ := f.eval(w)
 		c.near = math.Min(c.near, math.Abs(wrap(p+math.Pi)))
 		if g.rising {
 			open = turn(p, -math.Pi)

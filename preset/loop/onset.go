@@ -98,6 +98,9 @@ func (r *ray) edges() ([]edge, error) {
 		}
 	} else {
 		lo, hi := r.low(), r.steady()
+		if hi*r.h.t > budget {
+			return nil, ErrUnresolved // each turn has its own edge
+		}
 		if r.h.t > 0 {
 			hi += (4*math.Pi + math.Pi*r.rootCount()) / r.h.t
 		} else {
@@ -262,8 +265,8 @@ type StableRange struct {
 	WFrom, WTo float64 // rad/s of the oscillation at either end; 0 at 0, at +Inf and where the axis topples
 }
 
-// ranges tries the stretches between the edges.
-func ranges(edges []edge, stable func(k float64) (bool, error)) ([]StableRange, error) {
+// ranges tries the stretches between the edges; with first it stops behind the lowest stable one.
+func ranges(edges []edge, first bool, stable func(k float64) (bool, error)) ([]StableRange, error) {
 	var out []StableRange
 	last := edge{}
 	for i := 0; i <= len(edges); i++ {
@@ -289,6 +292,8 @@ func ranges(edges []edge, stable func(k float64) (bool, error)) ([]StableRange, 
 		switch {
 		case ok && len(out) > 0 && out[len(out)-1].To == last.k:
 			out[len(out)-1].To, out[len(out)-1].WTo = next.k, next.w // the edge between was only touched
+		case first && !ok && len(out) > 0:
+			return out, nil
 		case ok:
 			out = append(out, StableRange{last.k, next.k, last.w, next.w})
 		}
@@ -306,17 +311,17 @@ func (l Loop) CommonRanges() ([]StableRange, error) {
 	if err := l.Validate(); err != nil {
 		return nil, err
 	}
-	return l.commonRanges()
+	return l.commonRanges(false)
 }
 
-func (l Loop) commonRanges() ([]StableRange, error) {
+func (l Loop) commonRanges(first bool) ([]StableRange, error) {
 	f := l.factors()
 	r := ray{h: f}
 	e, err := r.edges()
 	if err != nil {
 		return nil, err
 	}
-	return ranges(e, func(k float64) (bool, error) {
+	return ranges(e, first, func(k float64) (bool, error) {
 		g := f
 		g.lnG += math.Log(k)
 		var buf [16]zero
@@ -332,6 +337,10 @@ func (l Loop) commonRanges() ([]StableRange, error) {
 // (D-partition, Neimark 1949, from memory), the ranges between them by the root
 // count of Stability.
 func (l Loop) StiffnessRanges() ([]StableRange, error) {
+	return l.stiffnessRanges(false)
+}
+
+func (l Loop) stiffnessRanges(first bool) ([]StableRange, error) {
 	if err := l.validate(false); err != nil {
 		return nil, err
 	}
@@ -340,7 +349,7 @@ func (l Loop) StiffnessRanges() ([]StableRange, error) {
 	if err != nil {
 		return nil, err
 	}
-	return ranges(e, func(k float64) (bool, error) {
+	return ranges(e, first, func(k float64) (bool, error) {
 		g := r.h.withController(k, l.D, l.Ki)
 		var buf [16]zero
 		c, err := g.count(buf[:0])
@@ -385,7 +394,7 @@ func (l Loop) OnsetCommon() (Onset, error) {
 	if err := l.Validate(); err != nil {
 		return Onset{}, err
 	}
-	rs, err := l.commonRanges()
+	rs, err := l.commonRanges(true)
 	if err != nil || len(rs) == 0 {
 		return Onset{}, err
 	}
@@ -404,7 +413,7 @@ func (l Loop) OnsetCommon() (Onset, error) {
 //
 // Source: as StiffnessRanges.
 func (l Loop) OnsetStiffness() (Onset, error) {
-	rs, err := l.StiffnessRanges()
+	rs, err := l.stiffnessRanges(true)
 	if err != nil || len(rs) == 0 {
 		return Onset{}, err
 	}

@@ -336,10 +336,13 @@ func (t *Trace) judge() {
 	default:
 		t.Verdict = Sustain
 	}
-	half := t.Angle[n/2:]
+	// about the mean of the motion freed of its growth, or a growing swing would
+	// put the mean to its own side
+	half := append([]float64(nil), t.Angle[n/2:]...)
 	mean := 0.0
-	for _, v := range half {
-		mean += v / float64(len(half))
+	for i := range half {
+		half[i] *= math.Exp(-t.Rate * float64(i) * t.Step)
+		mean += half[i] / float64(len(half))
 	}
 	var crossings []float64
 	for i := 1; i < len(half); i++ {
