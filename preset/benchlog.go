@@ -150,9 +150,17 @@ func PlanBench(sheet *schema.Sheet, r Rig, t *Tune, offers []start.Offer, only [
 		return p, err
 	}
 	lo, hi := TiltRange(sheet, t)
-	for _, rad := range []float64{js[schema.Pan].MinAt, lo, hi, 0} {
-		deg := math.Round(-rad*180/math.Pi) + 0 // no minus zero
-		if !has(p.HandDeg, deg) {
+	least := -js[schema.Pan].MinAt * 180 / math.Pi
+	if r := math.Round(least/5) * 5; r >= -hi*180/math.Pi && r <= -lo*180/math.Pi {
+		least = r // nobody reads a tilt closer than that
+	}
+	for _, deg := range []float64{least, -lo * 180 / math.Pi, -hi * 180 / math.Pi, 0} {
+		deg = math.Round(deg) + 0 // no minus zero
+		near := false
+		for _, d := range p.HandDeg {
+			near = near || math.Abs(d-deg) < 15
+		}
+		if !near {
 			p.HandDeg = append(p.HandDeg, deg)
 		}
 	}

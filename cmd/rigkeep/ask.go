@@ -146,9 +146,14 @@ func (a *asker) key() (byte, error) {
 	}
 }
 
+// prompt prints a question to the width, with the cursor behind it.
+func (a *asker) prompt(text string) {
+	a.k.out("%s ", strings.TrimSuffix(wrap(text, "", a.columns()-1), "\n"))
+}
+
 // line is one line of text, shown as it is typed.
 func (a *asker) line(prompt string) (string, error) {
-	a.k.out("%s ", prompt)
+	a.prompt(prompt)
 	var text []byte
 	for {
 		var c byte
@@ -220,7 +225,7 @@ func (a *asker) choose(prompt string, cs []choice, def byte) (key byte, number s
 			a.say("%q is no answer here: %s", safe.Line(s), legend())
 			continue
 		}
-		a.k.out("%s ", prompt)
+		a.prompt(prompt)
 		var digits []byte
 		for {
 			c, err := a.key()
@@ -247,7 +252,10 @@ func (a *asker) choose(prompt string, cs []choice, def byte) (key byte, number s
 				break
 			}
 			if x, ok := byKey(c, cs); ok {
-				a.k.out("%s\n", strings.TrimSpace(string(digits)+" "+x.word))
+				if len(digits) > 0 {
+					a.k.out(" ")
+				}
+				a.k.out("%s\n", x.word)
 				return x.key, string(digits), nil
 			}
 			// any other key is not an answer and costs nothing

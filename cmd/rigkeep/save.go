@@ -131,16 +131,7 @@ func words(rs []diffview.Report) string {
 
 // commit makes a planned revision and says so. The work was checked before.
 func (k *call) commit(plan *library.Plan, subject, body string, trailers []repo.Trailer) error {
-	who, err := k.who()
-	if err != nil {
-		return err
-	}
-	for _, m := range plan.Moves {
-		k.say("rig %s has a new fingerprint: %s, was %s", m.Alias, m.To, m.From)
-	}
-	ctx, stop := k.ctx()
-	defer stop()
-	rev, err := k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
+	rev, err := k.record(plan, subject, body, trailers)
 	if err != nil {
 		return err
 	}
@@ -149,4 +140,18 @@ func (k *call) commit(plan *library.Plan, subject, body string, trailers []repo.
 	}
 	k.printf("saved as %s: %s\n", rev.Short(), safe.Line(subject))
 	return nil
+}
+
+// record makes a planned revision and prints nothing of it.
+func (k *call) record(plan *library.Plan, subject, body string, trailers []repo.Trailer) (repo.Rev, error) {
+	who, err := k.who()
+	if err != nil {
+		return "", err
+	}
+	for _, m := range plan.Moves {
+		k.say("rig %s has a new fingerprint: %s, was %s", m.Alias, m.To, m.From)
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	return k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
 }

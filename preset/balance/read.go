@@ -34,6 +34,17 @@ type Reading struct {
 //
 // Source: see FromPair and Where; thresholds are common practice, no source.
 func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds) (Reading, error) {
+	return ReadTurned(axis, a, efforts, sign, th, Down)
+}
+
+// ReadTurned is Read with the camera turned: gravity is the direction in which
+// things fall, in the camera's own frame (Down with the lens level, 0 0 -1; with
+// the lens straight up -1 0 0, which reads the height of the centre of gravity).
+//
+// Errors: as Read.
+//
+// Source: as Read.
+func ReadTurned(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds, gravity mass.Vec) (Reading, error) {
 	c := domain.Checker{Model: model}
 	c.That(len(efforts) == 1 || len(efforts) == 2, "number of effort readings", float64(len(efforts)), "one, or two from either side", "")
 	c.That(axis >= schema.Pan && axis <= schema.Tilt, "axis", float64(axis), "pan, roll or tilt", "")
@@ -59,7 +70,7 @@ func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds)
 		r.Words += fmt.Sprintf(", friction %.1f %%", math.Abs(one/2-other/2))
 	}
 	d := math.Abs(r.Offset.Offset)
-	side, ok := Where(directions[axis], Down, r.Effort, sign)
+	side, ok := Where(directions[axis], gravity, r.Effort, sign)
 	switch {
 	case d < 5e-5:
 		r.Words += ": balanced to a tenth of a millimetre"
@@ -73,11 +84,13 @@ func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds)
 	return r, nil
 }
 
-// words names a level direction along x or y, and the one against it.
+// words names the direction that a side lies nearest to, and the one against it.
 func words(side mass.Vec) (lies, slide string) {
 	i := 0
-	if math.Abs(side[1]) > math.Abs(side[0]) {
-		i = 1
+	for j := range side {
+		if math.Abs(side[j]) > math.Abs(side[i]) {
+			i = j
+		}
 	}
 	k := 0
 	if side[i] < 0 {

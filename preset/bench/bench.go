@@ -252,6 +252,11 @@ func Replay(cfg Config, events []Event) (*Session, error) {
 // Source: package comment.
 func (s *Session) Events() []Event { return slices.Clone(s.events) }
 
+// InForce is the log without words and without answers that were taken back, a copy.
+//
+// Source: package comment.
+func (s *Session) InForce() []Event { return slices.Clone(s.st.live) }
+
 // Stage is what a proposal is about.
 type Stage string
 

@@ -68,9 +68,10 @@ func (s *Session) Results() []AxisResult {
 
 // HandCheck says how far the check in the hand has come.
 type HandCheck struct {
-	Points, Clean int
-	Skipped       bool
-	SentBack      int // times an axis was sent back
+	Points   int  `json:"points"`
+	Clean    int  `json:"clean"`
+	Skipped  bool `json:"skipped"`
+	SentBack int  `json:"sent_back"` // times an axis was sent back
 }
 
 // HandCheck gives the state of the check in the hand.
@@ -140,11 +141,12 @@ func (a *axis) summarise() AxisResult {
 	return r
 }
 
-// atOnset is frequency and character of the look nearest the onset that has one.
+// atOnset is frequency and character of the look nearest the onset that has one;
+// an axis sent back from the hand oscillates in its own way there.
 func (a *axis) atOnset() (hz float64, saw Saw) {
 	near, nearSaw := math.MaxInt, math.MaxInt
 	for _, l := range a.looks {
-		if !l.osc() || l.withdrawn {
+		if !l.osc() || l.withdrawn || l.hand != a.hand {
 			continue
 		}
 		d := l.k - a.hi

@@ -1,0 +1,522 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview"
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/preset/balance"
+	"rigkeep/preset/bench"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func benchVerb() verb {
+	return verb{
+		name: "bench", args: "RIG[/TUNE]", short: "a tuning session at the stand, asked step by step or scripted",
+		long: "On a terminal it asks: first the balance, point by point as the gimbal sheet lists them, then axis by axis which value to set and what was seen there; one key answers. It brackets the onset of oscillation, keeps a value with the sheet's margin below it, and then has the kept values worked in the hand over the tilt range. " +
+			"Every answer is on disk before the next question, so a session that was left, or cut off, goes on with --resume. At the end it shows what it found and saves the tune and the log of the session as one revision.\n" +
+			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, fast (and rough), slow (and smooth), stand (on the stand only); or skip, back, note, hand (clean in the hand), reopen, withdraw, keep.",
+		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw fast --hz 22\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
+		flags: append(boolFlags("resume", "go on with the session that is open", "new", "begin another session; an open one is closed as it stands",
+			"plain", "ask line by line, without single keys", "go-on", "go on although the balance is not workable",
+			"save", "end the session and save the tune and the log", "end", "end the session without putting its values into the tune"),
+			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` on the stand, by serial or label"},
+			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's"},
+			&cli.StringFlag{Name: "only", Usage: "work only on these `AXES`, with commas"},
+			&cli.StringFlag{Name: "axis", Usage: "the `AXIS` an answer is about"},
+			&cli.Float64Flag{Name: "value", Usage: "the `NUMBER` that was set; else the one proposed"},
+			&cli.StringFlag{Name: "saw", Usage: "what was `SEEN`"},
+			&cli.Float64Flag{Name: "hz", Usage: "frequency of the oscillation in `HZ`"},
+			&cli.Float64Flag{Name: "tilt", Usage: "tilt at which it was seen, in `DEGREES`, up positive"},
+			&cli.StringFlag{Name: "text", Usage: "a remark in `WORDS`"},
+			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas"},
+			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB` when saving"},
+		),
+		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runBench,
+	}
+}
+
+// benchCautions are said once, when a session begins.
+var benchCautions = []string{
+	"Power off before the camera is moved on its plate, and hold it before a clamp is loosened: powered motors pinch.",
+	"Tighten everything first. An axis that oscillates can throw a loose part: keep a hand near the motor cut-off while stiffness is raised, and faces and fingers clear.",
+	"Values are found from below and are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
+}
+
+func runBench(k *call) error {
+	d, err := k.lib.Load(k.args[0], false)
+	if err != nil {
+		return err
+	}
+	if d.Ref.When != "" {
+		return usage("bench works on the rig as it is now; leave @%s out", d.Ref.When)
+	}
+	var only []schema.Axis
+	for _, w := range words2list(k.c.String("only")) {
+		a, ok := schema.ParseAxis(strings.ToLower(w))
+		if !ok {
+			return usage("--only: %q is no axis", w).hinted("pan, roll and tilt, with commas")
+		}
+		only = append(only, a)
+	}
+	answers, err := k.benchAnswers()
+	if err != nil {
+		return err
+	}
+	s, older, err := k.lib.OpenSession(d)
+	if err != nil {
+		return err
+	}
+	if older > 0 {
+		k.say("note: %d older sessions on this tune are open as well; the newest goes on", older)
+	}
+	if k.c.Bool("resume") && s == nil {
+		return fail(exitNotFound, "no session is open on %s", refName(d)).hinted("begin one with: rigkeep bench %s", k.args[0])
+	}
+	b := &benchRun{call: k, d: d, s: s, only: only}
+	switch {
+	case len(answers) > 0 || k.c.Bool("save") || k.c.Bool("end"):
+		return b.scripted(answers)
+	case k.json():
+		return b.showNext()
+	case k.dryRun():
+		return b.showNext()
+	}
+	return b.interactive()
+}
+
+// benchRun is one run of bench on a rig.
+type benchRun struct {
+	*call
+	d        *library.Loaded
+	s        *library.Session
+	only     []schema.Axis
+	balances []benchBalance
+	told     map[bench.Stage]bool // whose keys were explained
+}
+
+// benchBalance is one resting effort, read.
+type benchBalance struct {
+	Point   string  `json:"point"`
+	Axis    string  `json:"axis,omitempty"`
+	Effort  float64 `json:"effort_pct"`
+	Verdict string  `json:"verdict"`
+	Words   string  `json:"words"`
+	Guess   string  `json:"guess,omitempty"`
+}
+
+// benchAnswers reads the answers of a scripted run.
+func (k *call) benchAnswers() ([]bench.Event, error) {
+	var out []bench.Event
+	efforts, err := k.axisNumbers("effort")
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range schema.Axes {
+		if v, ok := efforts[a]; ok {
+			out = append(out, bench.Event{Saw: bench.Effort, Axis: a, HasAxis: true, Effort: v})
+		}
+	}
+	saw := k.c.String("saw")
+	if saw == "" {
+		for _, f := range []string{"axis", "value", "hz", "tilt", "text"} {
+			if k.c.IsSet(f) {
+				return nil, usage("--%s needs --saw: what was seen", f).hinted("for example: rigkeep bench %s --axis pan --value 40 --saw clean; to work on some axes only: --only pan,tilt", k.args[0])
+			}
+		}
+		return out, nil
+	}
+	e := bench.Event{Saw: bench.Saw(saw), Hz: k.c.Float64("hz"), TiltDeg: k.c.Float64("tilt"), Text: k.c.String("text")}
+	if w := k.c.String("axis"); w != "" {
+		a, ok := schema.ParseAxis(strings.ToLower(w))
+		if !ok {
+			return nil, usage("--axis %q is no axis", w).hinted("one of: pan, roll, tilt")
+		}
+		e.Axis, e.HasAxis = a, true
+	}
+	if k.c.IsSet("value") {
+		v := k.c.Float64("value")
+		e.Value = &v
+	}
+	return append(out, e), nil
+}
+
+// begin makes a session where none is open, with the unit that was given.
+func (b *benchRun) begin(unit string) error {
+	firmware := b.c.String("firmware")
+	if unit != "" {
+		u, err := b.lib.UnitOf(b.d.Sheet, unit)
+		if err != nil {
+			return err
+		}
+		unit = u.Serial
+		firmware = firstOf(firmware, u.Firmware)
+	}
+	by := ""
+	if who, err := b.who(); err == nil {
+		by = who.Name
+	}
+	s, err := b.lib.NewSession(b.d, library.SessionRequest{Unit: unit, By: by, Firmware: firmware, Axes: b.only, Now: b.Now()})
+	if err != nil {
+		return err
+	}
+	b.s = s
+	return nil
+}
+
+// takeUp decides between the open session and a new one.
+func (b *benchRun) takeUp() error {
+	unit := b.c.String("unit")
+	if b.c.Bool("new") && b.s != nil {
+		if !b.dryRun() {
+			ctx, stop := b.ctx()
+			err := b.lib.EndSession(ctx, b.s, b.Now())
+			stop()
+			if err != nil {
+				return err
+			}
+			b.say("closed as it stood: %s", b.s.Path)
+		}
+		b.s = nil
+	}
+	if b.s == nil {
+		return b.begin(unit)
+	}
+	if unit != "" && b.s.Log.Unit != "" {
+		u, err := b.lib.UnitOf(b.d.Sheet, unit)
+		if err != nil {
+			return err
+		}
+		if !u.Is(b.s.Log.Unit) {
+			return fail(exitConflict, "the open session is on unit %s, not on %s", safe.Line(b.s.Log.Unit), unit).hinted("go on without --unit, or begin another with --new")
+		}
+	}
+	return nil
+}
+
+func (b *benchRun) answer(e bench.Event) error {
+	ctx, stop := b.ctx()
+	defer stop()
+	err := b.lib.Answer(ctx, b.s, e, b.Now())
+	var refused *bench.AnswerError
+	if errors.As(err, &refused) {
+		return &failure{code: exitUsage, text: refused.Error(), err: err}
+	}
+	return err
+}
+
+// scripted adds the answers of a command line, ends or saves the session where
+// asked, and says what comes next.
+func (b *benchRun) scripted(answers []bench.Event) error {
+	if err := b.takeUp(); err != nil {
+		return err
+	}
+	if b.dryRun() {
+		for _, e := range answers {
+			if err := b.s.State.Answer(e); err != nil {
+				return usage("%v", err)
+			}
+		}
+		if w, err := b.wouldSave(); err == nil && w != "" && b.c.Bool("save") && !b.json() {
+			b.printf("would save as one revision, with the log of the session:\n\n%s\n", safe.Text(w))
+			return nil
+		}
+		return b.showNext()
+	}
+	first := !b.s.Saved()
+	bad := false
+	for i, e := range answers {
+		if e.Saw == bench.Effort {
+			ok, err := b.readEffort(&answers[i])
+			if err != nil {
+				return err
+			}
+			bad = bad || !ok
+		}
+		if err := b.answer(answers[i]); err != nil {
+			return err
+		}
+	}
+	if first && len(answers) > 0 {
+		for _, c := range benchCautions {
+			b.say("%s", strings.TrimRight(wrap("Caution: "+c, "", b.wide), "\n"))
+		}
+	}
+	switch {
+	case b.c.Bool("save"):
+		rev, err := b.saveSession(b.c.String("message"))
+		if err != nil {
+			return err
+		}
+		if b.json() {
+			return b.encodeState(string(rev))
+		}
+		return nil
+	case b.c.Bool("end"):
+		ctx, stop := b.ctx()
+		defer stop()
+		if !b.s.Saved() {
+			return fail(exitNotFound, "no session is open on %s", refName(b.d))
+		}
+		if err := b.lib.EndSession(ctx, b.s, b.Now()); err != nil {
+			return err
+		}
+		if b.json() {
+			return b.encodeState("")
+		}
+		b.printf("ended: %s\n", b.s.Path)
+		b.say("not saved yet; save the log with: rigkeep save %s -m WHY", b.d.Rig.Alias)
+		return nil
+	}
+	if err := b.showNext(); err != nil {
+		return err
+	}
+	if bad && !b.c.Bool("go-on") {
+		if !b.json() {
+			b.say("rebalance before going on, or add --go-on")
+		}
+		return errFindings
+	}
+	return nil
+}
+
+// readEffort reads the effort of an answer at the first point of the sheet for its
+// axis; ok is false where it is not workable.
+func (b *benchRun) readEffort(e *bench.Event) (ok bool, err error) {
+	for _, p := range preset.BalancePoints(b.d.Sheet) {
+		if p.HasAxis && p.Axis == e.Axis {
+			e.Text = p.Text
+			return b.note(p, []float64{e.Effort})
+		}
+	}
+	return b.note(preset.BalancePoint{Text: e.Axis.String(), Axis: e.Axis, HasAxis: e.Axis != schema.Pan}, []float64{e.Effort})
+}
+
+// note reads an effort and keeps the reading for the answer.
+func (b *benchRun) note(p preset.BalancePoint, efforts []float64) (ok bool, err error) {
+	r, err := preset.ReadEffort(b.d.Sheet, b.d.Rig, p, efforts)
+	if err != nil {
+		return false, err
+	}
+	x := benchBalance{Point: p.Text, Effort: r.Effort, Verdict: string(r.Verdict), Words: r.Words, Guess: r.Guess}
+	if p.HasAxis {
+		x.Axis = p.Axis.String()
+	}
+	b.balances = append(b.balances, x)
+	return r.Verdict != balance.Rebalance, nil
+}
+
+// showNext prints what to do next, without changing anything.
+func (b *benchRun) showNext() error {
+	if b.s == nil {
+		if err := b.takeUp(); err != nil {
+			return err
+		}
+	}
+	if b.json() {
+		return b.encodeState("")
+	}
+	for _, r := range b.balances {
+		b.out("%s", wrap(strings.TrimSuffix(r.Words+". "+r.Guess, ". "), "", b.wide))
+	}
+	p := b.s.State.Next()
+	if p.Stage == bench.Done {
+		b.printEnd()
+		b.out("next: rigkeep bench %s --save -m WHY\n", b.args[0])
+		return nil
+	}
+	b.out("%s", wrap("next: "+proposalWords(p), "", b.wide))
+	return nil
+}
+
+// proposalWords says a proposal as an instruction.
+func proposalWords(p bench.Proposal) string {
+	switch p.Stage {
+	case bench.InHand, bench.Done:
+		return p.Reason
+	case bench.Decide:
+		return fmt.Sprintf("%s at %s: %s", p.Axis, schema.Num(p.Value), p.Reason)
+	case bench.Relook:
+		return fmt.Sprintf("%s to %s again: %s", p.Axis, schema.Num(p.Value), p.Reason)
+	}
+	return fmt.Sprintf("%s to %s: %s", p.Axis, schema.Num(p.Value), p.Reason)
+}
+
+type jsonProposal struct {
+	Stage   bench.Stage `json:"stage"`
+	Axis    string      `json:"axis,omitempty"`
+	Value   *float64    `json:"value,omitempty"`
+	Point   string      `json:"point,omitempty"`
+	TiltDeg *float64    `json:"tilt_deg,omitempty"`
+	Reason  string      `json:"reason"`
+	Clean   *float64    `json:"clean,omitempty"`
+	Onset   *float64    `json:"onset,omitempty"`
+	Allowed []bench.Saw `json:"allowed"`
+}
+
+type jsonBenchAxis struct {
+	Axis           string       `json:"axis"`
+	Status         bench.Status `json:"status"`
+	Kept           *float64     `json:"kept"`
+	Clean          *float64     `json:"clean"`
+	Onset          *float64     `json:"onset"`
+	Hz             float64      `json:"hz,omitempty"`
+	Saw            bench.Saw    `json:"saw,omitempty"`
+	InHand         bool         `json:"in_hand"`
+	GM             float64      `json:"gain_margin,omitempty"`
+	GMLow          float64      `json:"gain_margin_low,omitempty"`
+	GMHigh         float64      `json:"gain_margin_high,omitempty"`
+	SI             bool         `json:"gain_margin_si"`
+	StandOnly      []float64    `json:"stand_only,omitempty"`
+	Contradictions []string     `json:"contradictions,omitempty"`
+	Looks          int          `json:"looks"`
+	Why            string       `json:"why"`
+}
+
+// jsonBench is the documented shape of bench --json.
+type jsonBench struct {
+	Format   int             `json:"format"`
+	Rig      string          `json:"rig"`
+	Alias    string          `json:"alias"`
+	Tune     string          `json:"tune"`
+	Unit     string          `json:"unit,omitempty"`
+	Session  string          `json:"session,omitempty"` // path of the log, empty before the first answer
+	Steps    int             `json:"steps"`
+	Next     jsonProposal    `json:"next"`
+	Axes     []jsonBenchAxis `json:"axes"`
+	Hand     bench.HandCheck `json:"hand"`
+	Balance  []benchBalance  `json:"balance"`
+	Saved    string          `json:"saved,omitempty"` // the revision, after --save
+	Cautions []string        `json:"cautions"`
+}
+
+func (b *benchRun) encodeState(saved string) error {
+	p := b.s.State.Next()
+	n := jsonProposal{Stage: p.Stage, Reason: p.Reason, Clean: p.Clean, Onset: p.Onset, Allowed: p.Allowed}
+	switch p.Stage {
+	case bench.Search, bench.Relook, bench.Decide:
+		v := p.Value
+		n.Axis, n.Value = p.Axis.String(), &v
+	case bench.InHand:
+		t := p.Point.TiltDeg
+		n.Point, n.TiltDeg = p.Point.Label, &t
+	}
+	j := jsonBench{Format: 1, Rig: b.d.Rig.Fingerprint, Alias: b.d.Rig.Alias, Tune: b.d.Ref.Tune, Unit: b.s.Log.Unit, Steps: len(b.s.Log.Steps),
+		Next: n, Hand: b.s.State.HandCheck(), Balance: b.balances, Saved: saved, Cautions: benchCautions, Axes: []jsonBenchAxis{}}
+	if j.Balance == nil {
+		j.Balance = []benchBalance{}
+	}
+	if b.s.Saved() {
+		j.Session = b.s.Path
+	}
+	for _, r := range b.s.State.Results() {
+		j.Axes = append(j.Axes, jsonBenchAxis{r.Axis.String(), r.Status, r.Kept, r.Clean, r.Onset, r.Hz, r.Saw, r.InHand, r.GM, r.GMLow, r.GMHigh, r.SI, r.StandOnly, r.Contradictions, r.Looks, r.Why})
+	}
+	return b.encode(j)
+}
+
+// saveSession ends the session and saves tune and log as one revision.
+func (b *benchRun) saveSession(why string) (repo.Rev, error) {
+	plan, err := b.lib.PlanSession(b.d, b.s, b.Now())
+	if err != nil {
+		return "", err
+	}
+	var trailers []repo.Trailer
+	if job := b.c.String("job"); job != "" {
+		slug, err := b.lib.FindJob(job)
+		if err != nil {
+			return "", err
+		}
+		target, err := b.lib.Target(b.d.Rig.Alias + "/" + b.d.Ref.Tune)
+		if err != nil {
+			return "", err
+		}
+		if err := b.lib.PinTargets(plan, slug, []library.Target{target}, b.s.Log.Unit); err != nil {
+			return "", err
+		}
+		trailers = append(trailers, repo.Trailer{Key: "Job", Value: slug})
+	}
+	reports, err := b.reports(plan)
+	if err != nil {
+		return "", err
+	}
+	subject := firstOf(strings.TrimSpace(why), b.defaultWhy())
+	body := strings.TrimSpace(words(reports) + "\n\n" + b.sessionWords())
+	if b.json() {
+		return b.record(plan, subject, body, trailers)
+	}
+	if err := b.commit(plan, subject, body, trailers); err != nil {
+		return "", err
+	}
+	b.say("when it has been worked, record the proof: rigkeep prove %s", b.args[0])
+	return "", nil
+}
+
+func (b *benchRun) defaultWhy() string {
+	w := "Bench session on " + refName(b.d)
+	if b.s.Log.Unit != "" {
+		w += ", unit " + b.s.Log.Unit
+	}
+	return w
+}
+
+// sessionWords are what the session found, for the message of its revision.
+func (b *benchRun) sessionWords() string {
+	var out []string
+	for _, r := range b.s.State.Results() {
+		out = append(out, r.Axis.String()+": "+axisWords(r))
+	}
+	h := b.s.State.HandCheck()
+	switch {
+	case h.Clean == h.Points && !h.Skipped:
+		out = append(out, fmt.Sprintf("worked in the hand at %d tilts", h.Points))
+	default:
+		out = append(out, fmt.Sprintf("not worked in the hand over the whole tilt range (%d of %d)", h.Clean, h.Points))
+	}
+	return strings.Join(out, "\n")
+}
+
+// axisWords says in words how far an axis has come.
+func axisWords(r bench.AxisResult) string {
+	switch r.Status {
+	case bench.Open:
+		return "not finished"
+	case bench.Skipped:
+		return "skipped"
+	}
+	s := r.Why
+	if r.Hz > 0 {
+		s += fmt.Sprintf(", at %s Hz", schema.Num(r.Hz))
+	}
+	if len(r.Contradictions) > 0 {
+		s += "; CONTRADICTION, look again: " + strings.Join(r.Contradictions, "; ")
+	}
+	return s
+}
+
+// wouldSave is the change of the tune in words.
+func (b *benchRun) wouldSave() (string, error) {
+	if len(b.s.KeptValues()) == 0 {
+		return "", nil
+	}
+	e, err := b.lib.SessionTune(b.d, b.s)
+	if err != nil {
+		return "", err
+	}
+	now := *b.d
+	t := preset.DecodeTune(b.cat, e.After.Tree())
+	now.Tune = &t
+	now.Texts = map[string][]byte{}
+	for p, x := range b.d.Texts {
+		now.Texts[p] = x
+	}
+	now.Texts[b.d.TunePath()] = e.After.Text()
+	return strings.TrimSpace(diffview.InWords(diffview.Compare(b.cat, b.side(b.d), b.side(&now)))), nil
+}

@@ -1,0 +1,122 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset/bench"
+	"rigkeep/schema"
+)
+
+// printEnd shows what a session found: a table, the search of each axis, and what
+// would be saved.
+func (b *benchRun) printEnd() {
+	results := b.s.State.Results()
+	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true, 5: true}}
+	t.add("axis", "keep", "clean to", "onset", "Hz", "margin", "looks", "")
+	num := func(p *float64) string {
+		if p == nil {
+			return "-"
+		}
+		return schema.Num(*p)
+	}
+	for _, r := range results {
+		hz, margin, how := "-", "-", string(r.Saw)
+		if r.Hz > 0 {
+			hz = schema.Num(r.Hz)
+		}
+		if r.GM > 0 {
+			margin = fmt.Sprintf("%.2f", r.GM)
+		} else if r.GMLow > 0 {
+			margin = fmt.Sprintf("> %.2f", r.GMLow)
+		}
+		switch {
+		case len(r.Contradictions) > 0:
+			how = "CONTRADICTION"
+		case r.Status == bench.Skipped || r.Status == bench.Open || r.Status == bench.Failed:
+			how = string(r.Status)
+		case r.Status == bench.NoOnset:
+			how = "no onset seen"
+		case len(r.StandOnly) > 0:
+			how = strings.TrimSpace(how + ", on the stand only in part")
+		}
+		t.add(r.Axis.String(), num(r.Kept), num(r.Clean), num(r.Onset), hz, margin, fmt.Sprint(r.Looks), how)
+	}
+	b.out("\n%s\n", t.render(b.paint, "", b.wide))
+	for _, r := range results {
+		b.out("%s", b.picture(r))
+	}
+	for _, r := range results {
+		for _, c := range r.Contradictions {
+			b.out("%s", wrap(b.paint.warn("look again: ")+safe.Text(c), "", b.wide))
+		}
+	}
+	b.out("\n")
+}
+
+// picture is the search of one axis: where on the dial it was looked at, o clean
+// and x oscillating, with the kept value under it.
+func (b *benchRun) picture(r bench.AxisResult) string {
+	d, ok := b.d.Sheet.Dials["stiffness."+r.Axis.String()]
+	if !ok {
+		return ""
+	}
+	type mark struct {
+		v    float64
+		sign byte
+	}
+	var marks []mark
+	var order []string
+	lo, hi := math.Inf(1), math.Inf(-1)
+	span := func(v float64) { lo, hi = math.Min(lo, v), math.Max(hi, v) }
+	for _, e := range b.s.State.InForce() {
+		if !e.HasAxis || e.Axis != r.Axis || e.Value == nil {
+			continue
+		}
+		sign := byte('o')
+		switch {
+		case e.Saw.Oscillates():
+			sign = 'x'
+		case e.Saw == bench.Stand:
+			sign = 's'
+		case e.Saw != bench.Clean:
+			continue
+		}
+		marks = append(marks, mark{*e.Value, sign})
+		word := schema.Num(*e.Value) + string(sign)
+		if e.Hz > 0 {
+			word += "(" + schema.Num(e.Hz) + " Hz)"
+		}
+		order = append(order, word)
+		span(*e.Value)
+	}
+	if len(marks) == 0 {
+		return ""
+	}
+	if r.Kept != nil {
+		span(*r.Kept)
+	}
+	lo, hi = math.Max(d.Min, lo-d.Coarse), math.Min(d.Max, hi+d.Coarse)
+	name := fmt.Sprintf("%-5s", r.Axis.String())
+	left, right := schema.Num(lo)+" ", " "+schema.Num(hi)
+	w := max(10, min(b.wide, 78)-len(name)-len(left)-len(right)-2)
+	at := func(v float64) int { return int(math.Round((v - lo) / (hi - lo) * float64(w-1))) }
+	strip := []byte(strings.Repeat(".", w))
+	for _, m := range marks { // a later look stands over an earlier one
+		strip[at(m.v)] = m.sign
+	}
+	s := name + left + "[" + string(strip) + "]" + right + "\n"
+	if r.Kept != nil {
+		k := at(*r.Kept)
+		label := "^ keep " + schema.Num(*r.Kept)
+		pad := len(name) + len(left) + 1 + k
+		if pad+len(label) > b.wide {
+			label = "keep " + schema.Num(*r.Kept) + " ^"
+			pad -= len(label) - 1
+		}
+		s += strings.Repeat(" ", max(0, pad)) + label + "\n"
+	}
+	return s + wrap(strings.Join(order, " "), strings.Repeat(" ", len(name)), b.wide)
+}

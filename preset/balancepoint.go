@@ -1,0 +1,174 @@
+package preset
+
+import (
+	"fmt"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"rigkeep/preset/balance"
+	"rigkeep/preset/bench"
+	"rigkeep/preset/mass"
+	"rigkeep/schema"
+)
+
+// BalancePoint is one point of a gimbal sheet's balance check.
+type BalancePoint struct {
+	Text    string
+	Axis    schema.Axis
+	HasAxis bool     // the text begins with an axis, so a reading can be worked out
+	Tilt    float64  // rad of the lens, up positive
+	Lean    *float64 // rad of the handle out of the upright, for pan; nil where it does not say
+}
+
+// usualPoints are checked where a sheet lists none (common practice, no source).
+var usualPoints = []string{"tilt, lens level", "tilt, lens up", "roll, lens level"}
+
+var degrees = regexp.MustCompile(`(\d+(?:\.\d+)?)\s*(?:°|deg)`)
+
+// BalancePoints reads the points of a sheet: the axis before the comma, and how the
+// head stands behind it.
+func BalancePoints(s *schema.Sheet) []BalancePoint {
+	texts := s.BalancePoints
+	if len(texts) == 0 {
+		texts = usualPoints
+	}
+	var out []BalancePoint
+	for _, t := range texts {
+		p := BalancePoint{Text: t}
+		name, how, _ := strings.Cut(strings.ToLower(t), ",")
+		p.Axis, p.HasAxis = schema.ParseAxis(strings.TrimSpace(name))
+		said := -1.0
+		if m := degrees.FindStringSubmatch(how); m != nil {
+			if v, err := strconv.ParseFloat(m[1], 64); err == nil && v <= 180 {
+				said = v * math.Pi / 180
+			}
+		}
+		word := func(w string) bool {
+			for _, x := range strings.FieldsFunc(how, func(r rune) bool { return r < 'a' || r > 'z' }) {
+				if x == w {
+					return true
+				}
+			}
+			return false
+		}
+		if said >= 0 && p.Axis == schema.Pan {
+			p.Lean = &said
+		}
+		limit := func(deg *float64) float64 {
+			if said >= 0 {
+				return said
+			}
+			if word("limit") && deg != nil {
+				return *deg * math.Pi / 180
+			}
+			return math.Pi / 2
+		}
+		if p.Axis != schema.Pan {
+			switch {
+			case word("up"):
+				p.Tilt = limit(s.TiltUpDeg)
+			case word("down"):
+				p.Tilt = -limit(s.TiltDownDeg)
+			}
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
+// BalanceReading is a resting effort at one point, read.
+type BalanceReading struct {
+	balance.Reading
+	// Guess says which side the build sheet puts the centre of gravity on, where the
+	// effort's sign does not tell; "" where it does or the sheet does not say either.
+	Guess string
+}
+
+// ReadEffort turns resting effort at a point of the balance check (percent; one
+// reading, or two from either side) into a verdict and what to do. The mass is the
+// build's own: what of the gimbal turns with it is not on the sheet.
+func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (BalanceReading, error) {
+	th := balance.Thresholds{Good: s.GoodPct, Workable: s.WorkablePct}
+	if !p.HasAxis {
+		if len(efforts) == 0 {
+			return BalanceReading{}, &schema.DomainError{What: "no effort was read"}
+		}
+		e := efforts[0]/2 + efforts[len(efforts)-1]/2
+		v, err := th.Judge(e)
+		return BalanceReading{Reading: balance.Reading{Effort: e, Verdict: v, Words: fmt.Sprintf("%s: %.1f %% (%s)", p.Text, e, v)}}, err
+	}
+	a := balance.Axis{Mass: r.Mass(), Full: s.Axes[p.Axis].Torque}
+	if p.Axis == schema.Pan {
+		a.Incline = math.Pi / 2
+		if p.Lean != nil {
+			a.Incline -= *p.Lean
+		}
+	}
+	sin, cos := math.Sincos(p.Tilt)
+	gravity := mass.Vec{-sin, 0, -cos}
+	if p.Axis == schema.Roll {
+		// a roll axis that is tilted up feels less of the weight
+		a.Incline = p.Tilt
+	}
+	read, err := balance.ReadTurned(p.Axis, a, efforts, balance.Sign(s.EffortSign), th, gravity)
+	out := BalanceReading{Reading: read}
+	if err != nil {
+		return out, err
+	}
+	if p.Axis == schema.Pan && p.Lean == nil {
+		out.Words = fmt.Sprintf("pan holds %.1f %% (%s): by how much it is off needs the lean of the handle in degrees, in the sheet's balance.points", read.Effort, read.Verdict)
+		return out, nil
+	}
+	if read.Known && s.EffortSign == 0 && read.Verdict != balance.Good {
+		out.Guess = guessSide(s, r, p)
+	}
+	return out, nil
+}
+
+// guessSide is where the build sheet puts the centre of gravity off an axis.
+func guessSide(s *schema.Sheet, r Rig, p BalancePoint) string {
+	props, err := r.Properties()
+	if err != nil {
+		return ""
+	}
+	off := props.CG.Sub(mass.Vec(s.Axes[p.Axis].Point))
+	along := 0
+	switch {
+	case p.Axis == schema.Roll:
+		along = 1
+	case p.Axis == schema.Tilt && math.Abs(math.Sin(p.Tilt)) > math.Abs(math.Cos(p.Tilt)):
+		along = 2
+	}
+	if math.Abs(off[along]) < 5e-4 {
+		return ""
+	}
+	k := 0
+	if off[along] < 0 {
+		k = 1
+	}
+	return fmt.Sprintf("By the build sheet it lies %.1f mm %s there: try sliding the build %s", math.Abs(off[along])*1000, mass.Sides[along][k], mass.Sides[along][1-k])
+}
+
+// GoneOn begins the note by which a session goes on although a point of the
+// balance check, named behind it, is over the threshold.
+const GoneOn = "gone on over the threshold of balance: "
+
+// BalanceDone says which points of the balance check a session has settled: read
+// and workable, or gone on with.
+func (b BenchLog) BalanceDone(s *schema.Sheet, r Rig) map[string]bool {
+	done := map[string]bool{}
+	for _, p := range BalancePoints(s) {
+		for _, x := range b.Steps {
+			switch {
+			case x.Saw == string(bench.Effort) && x.Text == p.Text:
+				read, err := ReadEffort(s, r, p, []float64{x.Effort})
+				done[p.Text] = err == nil && read.Verdict != balance.Rebalance
+			case x.Saw == string(bench.Note) && x.Text == GoneOn+p.Text:
+				done[p.Text] = true
+			}
+		}
+	}
+	return done
+}
