@@ -13,6 +13,8 @@ import (
 	"rigkeep/diffview/page"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
+	"rigkeep/preset/follow"
+	"rigkeep/preset/unit"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
@@ -24,7 +26,10 @@ func compareVerb() verb {
 			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
 		example: "rigkeep compare a-cam-long@~1 a-cam-long\nrigkeep compare a-cam-long@pilot-station a-cam-long@tug-day --html changes.html\nrigkeep compare a-cam-long b-cam --patch\nrigkeep compare a-cam-long",
 		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code"),
-			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"}),
+			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"},
+			&cli.StringFlag{Name: "for", Usage: "behaviour for the lenses and moves of this `JOB`"},
+			&cli.StringFlag{Name: "move", Usage: "behaviour on this `MOVE`: \"turn 90deg in 2s\""},
+			&cli.StringFlag{Name: "lens", Usage: "behaviour through this `LENS`: 50mm"}, &cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}),
 		reads: true, minArgs: 1, maxArgs: 2, argKind: []string{"side"}, run: runCompare,
 	}
 }
@@ -140,6 +145,11 @@ func runCompare(k *call) error {
 	}
 	alignTexts(a, b)
 	r := diffview.Compare(k.cat, a, b)
+	c, err := k.circumstances(a, b)
+	if err != nil {
+		return err
+	}
+	r.Behaviour = diffview.Behave(k.cat, a, b, c)
 	if err := k.renderCompare(r); err != nil {
 		return err
 	}
@@ -147,6 +157,41 @@ func runCompare(k *call) error {
 		return errFindings
 	}
 	return nil
+}
+
+// circumstances are the move and lens that behaviour is computed for: from the
+// flags, else from the job of either side, else stated defaults.
+func (k *call) circumstances(a, b diffview.Side) (diffview.Circumstances, error) {
+	var c diffview.Circumstances
+	for _, slug := range []string{k.c.String("for"), b.Meta.Job, a.Meta.Job} {
+		if slug == "" {
+			continue
+		}
+		full, err := k.lib.FindJob(slug)
+		if err == nil {
+			var j preset.Job
+			if j, err = k.lib.Job("", full); err == nil {
+				c.Job = &j
+				break
+			}
+		}
+		if slug == k.c.String("for") {
+			return c, err
+		}
+	}
+	if s := k.c.String("move"); s != "" {
+		if _, err := follow.ParseMove(s); err != nil {
+			return c, usage("--move: %v", err)
+		}
+		c.Move = s
+	}
+	lens, err := k.measure("lens", unit.Length, "mm")
+	if err != nil {
+		return c, err
+	}
+	c.LensMM = round(lens * 1000)
+	c.SensorMM, err = k.sensor()
+	return c, err
 }
 
 // alignTexts gives the one text of each side the same name where each side has

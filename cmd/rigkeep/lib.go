@@ -68,24 +68,22 @@ func (k *call) who() (repo.Person, error) {
 	return repo.IdentityOutside(k.c.String("as"), k.Getenv)
 }
 
-// unsaved warns of hand edits that are not in any revision, below the given
-// prefixes (all of the library for none).
-func (k *call) unsaved(prefixes ...string) []repo.Change {
-	cs, err := k.lib.Store.Status()
+// unsaved lists hand edits that are in no revision, at or below the given paths
+// (all of the library for none).
+func (k *call) unsaved(paths ...string) []repo.Change {
+	cs, err := k.lib.Changed(paths...)
 	if err != nil {
-		return nil
+		return nil // the next command that needs it says what is wrong
 	}
-	var out []repo.Change
-	for _, c := range cs {
-		ok := len(prefixes) == 0
-		for _, p := range prefixes {
-			ok = ok || strings.HasPrefix(c.Path, p)
-		}
-		if ok {
-			out = append(out, c)
-		}
+	return cs
+}
+
+// sayRest tells of edits that a save left alone. In a large library that would
+// cost more than the save; check tells there.
+func (k *call) sayRest() {
+	if k.lib.Small() {
+		k.sayUnsaved(k.unsaved())
 	}
-	return out
 }
 
 // sayUnsaved tells of edits beside the answer.

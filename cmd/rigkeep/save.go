@@ -29,7 +29,6 @@ func (k *call) why(def string) string { return firstOf(strings.TrimSpace(k.c.Str
 func runSave(k *call) error {
 	var targets []library.Target
 	var names []string
-	changed := k.unsaved()
 	if k.c.Bool("all") {
 		if len(k.args) > 0 {
 			return usage("--all saves everything; leave the names out")
@@ -41,14 +40,14 @@ func runSave(k *call) error {
 		for i := range rigs {
 			targets = append(targets, library.RigTarget(rigs[i]))
 		}
-		for _, c := range changed {
+		for _, c := range k.unsaved() {
 			targets = append(targets, library.Target{Path: c.Path, Name: c.Path})
 		}
 		names = []string{"everything"}
 	} else {
 		if len(k.args) == 0 {
 			f := usage("save needs the rigs to save, or --all")
-			if len(changed) > 0 {
+			if changed := k.unsaved(); len(changed) > 0 {
 				var ps []string
 				for _, c := range changed {
 					ps = append(ps, safe.Line(c.Path))
@@ -109,7 +108,7 @@ func runSave(k *call) error {
 	if err := k.commit(plan, why, body, trailers); err != nil {
 		return err
 	}
-	k.sayUnsaved(k.unsaved())
+	k.sayRest()
 	return nil
 }
 

@@ -248,3 +248,67 @@ func (l *Library) Tunes(fp string) ([]string, error) {
 	})
 	return out, nil
 }
+
+// Changed lists what differs from the last revision at or below the given
+// paths (a folder ends in a slash), without looking at the rest; with no path,
+// everywhere. Only files that Rigkeep reads count.
+func (l *Library) Changed(paths ...string) ([]repo.Change, error) {
+	if len(paths) == 0 {
+		return l.Store.Status()
+	}
+	head, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	now, was := map[string]bool{}, map[string]repo.BlobID{}
+	for _, p := range paths {
+		if !strings.HasSuffix(p, "/") {
+			now[p] = true
+		} else {
+			list, err := l.Store.List(p)
+			if err != nil && !isNotFound(err) {
+				return nil, err
+			}
+			for _, f := range list {
+				now[f] = true
+			}
+		}
+		if head == "" {
+			continue
+		}
+		es, err := l.Store.ListAt(head, p)
+		if err != nil && !isNotFound(err) {
+			return nil, err
+		}
+		for _, e := range es {
+			was[e.Path] = e.Blob
+			now[e.Path] = true
+		}
+	}
+	var out []repo.Change
+	for _, p := range sortedNames(now) {
+		if _, ok := preset.Locate(p); !ok {
+			continue
+		}
+		data, err := l.Store.Read(p)
+		switch {
+		case isNotFound(err):
+			if was[p] != "" {
+				out = append(out, repo.Change{Path: p, Kind: repo.Deleted, Unstaged: true})
+			}
+		case err != nil:
+			return nil, err
+		case was[p] == "":
+			out = append(out, repo.Change{Path: p, Kind: repo.Added, Unstaged: true})
+		case repo.BlobIDOf(data) != was[p]:
+			out = append(out, repo.Change{Path: p, Kind: repo.Modified, Unstaged: true})
+		}
+	}
+	return out, nil
+}
+
+// Small reports whether looking at every file takes no noticeable time.
+func (l *Library) Small() bool {
+	s, err := l.summary()
+	return err == nil && len(s.rigs) <= 1000
+}

@@ -1,6 +1,7 @@
 package library
 
 import (
+	"bytes"
 	"fmt"
 	"regexp"
 	"sort"
@@ -152,30 +153,51 @@ func (l *Library) Find(name string) (RigRef, error) {
 	return RigRef{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
 }
 
-// findQuickly resolves a whole alias or a whole fingerprint without looking at
-// every file: the summary of the last revision proposes, the work tree decides.
-func (l *Library) findQuickly(name string) (RigRef, bool) {
-	s, err := l.summary()
-	if err != nil {
-		return RigRef{}, false
-	}
-	var hit *rigSummary
-	for _, r := range s.rigs {
-		if r.alias == name && name != "" {
-			if hit != nil {
-				return RigRef{}, false
-			}
-			hit = r
+// namesCache is where whole names are looked up without reading the summary: a
+// line "alias TAB fingerprint" a rig. It only proposes; the work tree decides.
+const namesCache = "names"
+
+// cacheNames keeps the names of a summary.
+func (l *Library) cacheNames(s *summary) {
+	lines := make([]string, 0, len(s.rigs))
+	for fp, r := range s.rigs {
+		if r.alias != "" && !strings.ContainsAny(r.alias, "\t\n") {
+			lines = append(lines, r.alias+"\t"+fp+"\n")
 		}
 	}
-	if hit == nil {
-		// an alias may look like a fingerprint, so the alias is asked first
-		if hit = s.rigs[name]; hit == nil {
+	sort.Strings(lines)
+	l.Store.SetCache(namesCache, []byte("\n"+strings.Join(lines, "")))
+}
+
+// findQuickly resolves a whole alias or a whole fingerprint without looking at
+// every rig.
+func (l *Library) findQuickly(name string) (RigRef, bool) {
+	data, ok := l.Store.Cache(namesCache)
+	if !ok {
+		s, err := l.summary()
+		if err != nil {
+			return RigRef{}, false
+		}
+		l.cacheNames(s)
+		if data, ok = l.Store.Cache(namesCache); !ok {
 			return RigRef{}, false
 		}
 	}
-	ref, ok := l.workRef(hit.fp)
-	if !ok || hit.alias == name && ref.Alias != name {
+	fp := ""
+	if i := bytes.Index(data, []byte("\n"+name+"\t")); i >= 0 && preset.IsName(name) {
+		rest := data[i+len(name)+2:]
+		if len(rest) < preset.FingerprintLen || bytes.Contains(rest, []byte("\n"+name+"\t")) {
+			return RigRef{}, false // two of that name: let the slow way say so
+		}
+		fp = string(rest[:preset.FingerprintLen])
+	} else if len(name) == preset.FingerprintLen {
+		fp = name // an alias may look like a fingerprint, so the alias was asked first
+	}
+	if !preset.IsFingerprint(fp) || len(fp) != preset.FingerprintLen {
+		return RigRef{}, false
+	}
+	ref, ok := l.workRef(fp)
+	if !ok || fp != name && ref.Alias != name {
 		return RigRef{}, false // changed by hand: look at everything
 	}
 	return ref, true

@@ -96,7 +96,11 @@ func (l *Library) Plan(targets []Target) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	changes, err := l.Store.Status()
+	var where []string
+	for _, t := range targets {
+		where = append(where, t.Dir+t.Path)
+	}
+	changes, err := l.Changed(where...)
 	if err != nil {
 		return nil, err
 	}

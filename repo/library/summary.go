@@ -78,6 +78,7 @@ func (l *Library) summary() (*summary, error) {
 	}
 	l.sum = old
 	l.Store.SetCache(summaryName, encodeSummary(old, l.stamp()))
+	l.cacheNames(old)
 	return old, nil
 }
 

@@ -209,13 +209,16 @@ func (l *Library) freeAlias(alias, fp string) error {
 	if !preset.IsName(alias) {
 		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), WayOut: "Use a short name of a–z, 0–9, dot, dash and underscore"}
 	}
-	rigs, err := l.Rigs()
+	s, err := l.summary()
 	if err != nil {
 		return err
 	}
-	for _, r := range rigs {
-		if r.Alias == alias && r.Fingerprint != fp {
-			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.Fingerprint), WayOut: "Choose another alias"}
+	for _, r := range s.rigs {
+		if r.alias != alias || r.fp == fp {
+			continue
+		}
+		if now, ok := l.workRef(r.fp); ok && now.Alias == alias {
+			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.fp), WayOut: "Choose another alias"}
 		}
 	}
 	return nil
