@@ -50,6 +50,8 @@ type SaveRequest struct {
 	Seen map[string]BlobID
 	// Parents are further parents, for a merge.
 	Parents []Rev
+	// With is a history that comes in together with this revision, as the last of its parents.
+	With *Bundle
 	// AllowSame also saves a revision that changes no file.
 	AllowSame bool
 }
@@ -451,6 +453,13 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 			parents = append(parents, h)
 		}
 	}
+	if q.With != nil {
+		h, err := q.With.Tip.hash()
+		if err != nil {
+			return id, false, err
+		}
+		parents = append(parents, h)
+	}
 	steps, err := t.plan(r, q, root)
 	if err != nil {
 		return id, false, err
@@ -469,7 +478,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 		}
 		edits = append(edits, e)
 	}
-	if len(edits) == 0 && !q.AllowSame && len(q.Parents) == 0 {
+	if len(edits) == 0 && !q.AllowSame && len(q.Parents) == 0 && q.With == nil {
 		return id, false, &Error{Kind: ErrNothing, Msg: "nothing to save: the files are as in the last revision"}
 	}
 	up, err := tree.Update(r, root, edits)
@@ -486,7 +495,14 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	if err := t.ready(branch); err != nil {
 		return id, false, err
 	}
+	drop := func() {}
+	if q.With != nil {
+		if drop, err = l.store.AddPack(q.With.whole.Objects); err != nil {
+			return id, false, device("writing the history", err)
+		}
+	}
 	if err := l.store.Write(objs, l.own("held")); err != nil {
+		drop()
 		return id, false, device("writing the revision", err)
 	}
 	word := "commit"

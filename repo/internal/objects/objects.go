@@ -453,12 +453,8 @@ func (o Object) stored() []byte {
 // TempPrefix begins the names of half-written objects; `git prune` also knows it by "tmp_".
 const TempPrefix = "tmp_obj_rigkeep_"
 
-// Write stores objects so that all of them are on stable storage when it returns: bytes
-// written beside, synced together, renamed, folders synced together. Objects that the store
-// already holds are left alone. On an error nothing but stale temporary files can remain, and
-// those are removed too where the disk still lets us. Further folders that the caller wants
-// synced are synced along with the objects' own, for the price of one wait.
-func (s *Store) Write(objs []Object, further ...string) (err error) {
+// Lacking gives the objects that the store does not hold, each once. Those it holds are made young.
+func (s *Store) Lacking(objs []Object) []Object {
 	r := s.NewReader(0)
 	var todo []Object
 	seen := map[plumbing.Hash]bool{}
@@ -473,6 +469,16 @@ func (s *Store) Write(objs []Object, further ...string) (err error) {
 			todo = append(todo, o)
 		}
 	}
+	return todo
+}
+
+// Write stores objects so that all of them are on stable storage when it returns: bytes
+// written beside, synced together, renamed, folders synced together. Objects that the store
+// already holds are left alone. On an error nothing but stale temporary files can remain, and
+// those are removed too where the disk still lets us. Further folders that the caller wants
+// synced are synced along with the objects' own, for the price of one wait.
+func (s *Store) Write(objs []Object, further ...string) (err error) {
+	todo := s.Lacking(objs)
 	if len(todo) == 0 && len(further) == 0 {
 		return nil
 	}

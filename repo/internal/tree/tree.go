@@ -439,3 +439,6 @@ func (r *Result) update(g Getter, id plumbing.Hash, dir string, edits []Edit) (p
 	}
 	return o.ID, nil
 }
+
+// Before says whether a comes before b in git's order.
+func Before(a, b Entry) bool { return less(a, b) }

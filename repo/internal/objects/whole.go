@@ -1,0 +1,276 @@
+package objects
+
+import (
+	"bytes"
+	"compress/zlib"
+	"encoding/binary"
+	"errors"
+	"hash/crc32"
+	"io/fs"
+	"path/filepath"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/format/idxfile"
+	"github.com/go-git/go-git/v5/plumbing/hash"
+
+	"rigkeep/repo/internal/disk"
+)
+
+// Whole is a pack that is held in memory with all its objects, for what travels in a file.
+type Whole struct {
+	ID      plumbing.Hash // the pack's own check sum
+	Data    []byte        // the pack's bytes
+	Objects []Object      // in the order of the pack
+	places  []place
+}
+
+type place struct {
+	off uint64
+	crc uint32
+}
+
+// Limits bound what ReadPack takes from a file that nobody vouches for.
+type Limits struct {
+	Objects int   // how many
+	Each    int64 // bytes of one, unpacked
+	Total   int64 // bytes of all, unpacked
+}
+
+// WritePack makes a pack of whole objects in the given order: the same objects give the same
+// bytes.
+func WritePack(objs []Object) (*Whole, error) {
+	w := &Whole{Objects: objs, places: make([]place, len(objs))}
+	var b bytes.Buffer
+	b.WriteString("PACK")
+	_ = binary.Write(&b, binary.BigEndian, [2]uint32{2, uint32(len(objs))})
+	z := zlib.NewWriter(&b)
+	for i, o := range objs {
+		off := b.Len()
+		n := uint64(len(o.Data))
+		c := byte(o.Kind)<<4 | byte(n&15)
+		for n >>= 4; n > 0; n >>= 7 {
+			b.WriteByte(c | 0x80)
+			c = byte(n & 0x7f)
+		}
+		b.WriteByte(c)
+		z.Reset(&b)
+		_, err := z.Write(o.Data)
+		if err = errors.Join(err, z.Close()); err != nil {
+			return nil, err
+		}
+		w.places[i] = place{uint64(off), crc32.ChecksumIEEE(b.Bytes()[off:])}
+	}
+	w.ID = packSum(b.Bytes())
+	b.Write(w.ID[:])
+	w.Data = b.Bytes()
+	return w, nil
+}
+
+func packSum(b []byte) (id plumbing.Hash) {
+	h := hash.New(hash.CryptoType)
+	h.Write(b)
+	copy(id[:], h.Sum(nil))
+	return id
+}
+
+// ReadPack reads a whole pack. Everything the pack needs must be in it; what its headers claim
+// is held against the limits before anything is made of that size. The error wraps ErrDamaged.
+func ReadPack(data []byte, lim Limits) (*Whole, error) {
+	const name = "the pack"
+	if len(data) < 32 || !bytes.Equal(data[:4], []byte("PACK")) {
+		return nil, damaged("%s does not begin as a pack does", name)
+	}
+	if v := binary.BigEndian.Uint32(data[4:]); v != 2 {
+		return nil, damaged("%s has version %d; 2 was expected", name, v)
+	}
+	count := int64(binary.BigEndian.Uint32(data[8:]))
+	// the shortest object, an empty one, is a byte of header and eight of zlib
+	if count > int64(lim.Objects) || count*9 > int64(len(data)) {
+		return nil, damaged("%s claims %d objects; at most %d were expected in %d bytes", name, count, lim.Objects, len(data))
+	}
+	w := &Whole{Data: data}
+	copy(w.ID[:], data[len(data)-20:])
+	if packSum(data[:len(data)-20]) != w.ID {
+		return nil, damaged("%s does not have the check sum it ends with", name)
+	}
+	p := &pack{name: name, data: data}
+	rd := (&Store{}).NewReader(0)
+	type pending struct {
+		i     int
+		e     entry
+		delta []byte
+	}
+	var wait []pending
+	var total int64
+	byOff, byID := map[int64]int{}, map[plumbing.Hash]int{}
+	w.Objects, w.places = make([]Object, count), make([]place, count)
+	claim := func(n int64) error {
+		if total += n; n > lim.Each || total > lim.Total {
+			return damaged("%s unpacks to more than was expected (%d bytes each, %d in all)", name, lim.Each, lim.Total)
+		}
+		return nil
+	}
+	put := func(i int, kind plumbing.ObjectType, b []byte) error {
+		o := New(kind, b)
+		if _, twice := byID[o.ID]; twice {
+			return damaged("%s holds object %s twice", name, o.ID)
+		}
+		byID[o.ID] = i
+		w.Objects[i] = o
+		return nil
+	}
+	off := int64(12)
+	for i := range int(count) {
+		e, err := p.header(off)
+		if err != nil {
+			return nil, err
+		}
+		if err := claim(e.size); err != nil {
+			return nil, err
+		}
+		body, err := rd.inflate(data[e.body:len(data)-20], e.size, name)
+		if err != nil {
+			return nil, err
+		}
+		end := int64(len(data)) - 20 - int64(rd.src.Len())
+		byOff[off] = i
+		w.places[i] = place{uint64(off), crc32.ChecksumIEEE(data[off:end])}
+		switch e.kind {
+		case plumbing.OFSDeltaObject, plumbing.REFDeltaObject:
+			wait = append(wait, pending{i, e, body})
+		case plumbing.TagObject:
+			return nil, damaged("%s holds a tag, which nothing here needs", name)
+		default:
+			if err := put(i, e.kind, body); err != nil {
+				return nil, err
+			}
+		}
+		off = end
+	}
+	if off != int64(len(data))-20 {
+		return nil, damaged("%s goes on after its last object", name)
+	}
+	// A base may come after its delta and be a delta itself, so this goes round until nothing moves.
+	for len(wait) > 0 {
+		var left []pending
+		for _, d := range wait {
+			bi, ok := byOff[d.e.baseOff]
+			if d.e.kind == plumbing.REFDeltaObject {
+				bi, ok = byID[d.e.baseID]
+			}
+			if !ok && d.e.kind == plumbing.OFSDeltaObject {
+				return nil, damaged("%s: a delta points between two objects", name)
+			}
+			if !ok || w.Objects[bi].Kind == 0 {
+				left = append(left, d)
+				continue
+			}
+			if err := claim(deltaSize(d.delta)); err != nil {
+				return nil, err
+			}
+			b, err := applyDelta(p, w.Objects[bi].Data, d.delta)
+			if err != nil {
+				return nil, err
+			}
+			if err := put(d.i, w.Objects[bi].Kind, b); err != nil {
+				return nil, err
+			}
+		}
+		if len(left) == len(wait) {
+			return nil, damaged("%s lacks the base of %d of its objects", name, len(left))
+		}
+		wait = left
+	}
+	return w, nil
+}
+
+// deltaSize is the size that a delta says its result has; the largest there is, if it cannot be read.
+func deltaSize(delta []byte) int64 {
+	var v uint64
+	for range 2 { // the first is the base's
+		v = 0
+		shift := 0
+		for more := true; more; shift += 7 {
+			if len(delta) == 0 || shift > 56 {
+				return 1 << 62
+			}
+			v |= uint64(delta[0]&0x7f) << shift
+			more = delta[0]&0x80 != 0
+			delta = delta[1:]
+		}
+	}
+	return int64(min(v, 1<<62))
+}
+
+// Index makes the .idx of the pack.
+func (w *Whole) Index() ([]byte, error) {
+	var x idxfile.Writer
+	if err := x.OnHeader(uint32(len(w.Objects))); err != nil {
+		return nil, err
+	}
+	for i, o := range w.Objects {
+		x.Add(o.ID, w.places[i].off, w.places[i].crc)
+	}
+	if err := x.OnFooter(w.ID); err != nil {
+		return nil, err
+	}
+	m, err := x.Index()
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	_, err = idxfile.NewEncoder(&b).Encode(m)
+	return b.Bytes(), err
+}
+
+// AddPack puts what the store lacks of the objects into it as one pack, on stable storage. undo
+// takes that out again, for as long as nothing points into it.
+func (s *Store) AddPack(objs []Object) (undo func(), err error) {
+	need := s.Lacking(objs)
+	if len(need) == 0 {
+		return func() {}, nil
+	}
+	w, err := WritePack(need)
+	if err != nil {
+		return nil, err
+	}
+	idx, err := w.Index()
+	if err != nil {
+		return nil, err
+	}
+	dir := filepath.Join(s.dir, "pack")
+	if err := s.fs.Mkdir(dir, 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
+		return nil, err
+	}
+	var made []string
+	undo = func() {
+		for i := len(made) - 1; i >= 0; i-- {
+			_ = s.fs.Remove(made[i])
+		}
+	}
+	// The pack before its index: git and we look for the index first.
+	for _, f := range []struct {
+		ext  string
+		data []byte
+	}{{".pack", w.Data}, {".idx", idx}} {
+		tmp := disk.TempName(dir, "tmp_pack_rigkeep_")
+		made = append(made, tmp)
+		err := disk.WriteSynced(s.fs, tmp, f.data, 0o444)
+		if err == nil {
+			name := filepath.Join(dir, "pack-"+w.ID.String()+f.ext)
+			if err = s.fs.Rename(tmp, name); err == nil {
+				made[len(made)-1] = name
+			}
+		}
+		if err != nil {
+			undo()
+			return nil, err
+		}
+	}
+	if err := s.fs.SyncDir(dir); err != nil {
+		undo()
+		return nil, err
+	}
+	s.Rescan()
+	return undo, nil
+}
