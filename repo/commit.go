@@ -98,44 +98,16 @@ func message(subject, body string, trailers []Trailer) string {
 }
 
 func parseCommit(id plumbing.Hash, data []byte) (*Commit, error) {
-	c := &Commit{ID: rev(id)}
-	bad := func(what string) error {
-		return fmt.Errorf("%w: commit %s has %s", objects.ErrDamaged, id, what)
+	h, err := objects.ParseCommit(id, data)
+	if err != nil {
+		return nil, err
 	}
-	for {
-		line, rest, ok := bytes.Cut(data, []byte("\n"))
-		if !ok && len(line) == 0 {
-			break
-		}
-		data = rest
-		if len(line) == 0 {
-			break
-		}
-		key, value, _ := strings.Cut(string(line), " ")
-		switch key {
-		case "tree":
-			if !plumbing.IsHash(value) {
-				return nil, bad("a broken tree line")
-			}
-			c.tree = plumbing.NewHash(value)
-		case "parent":
-			if !plumbing.IsHash(value) {
-				return nil, bad("a broken parent line")
-			}
-			c.Parents = append(c.Parents, Rev(value))
-		case "author":
-			c.Author, c.When = parseSignature(value)
-		case "committer":
-			_, when := parseSignature(value)
-			c.date = when.Unix()
-		}
-		// Other headers (encoding, signatures, merge tags) and their continuation lines, which
-		// begin with a blank, are kept by git and not needed here.
+	c := &Commit{ID: rev(id), tree: h.Tree, date: h.Date}
+	for _, p := range h.Parents {
+		c.Parents = append(c.Parents, rev(p))
 	}
-	if c.tree.IsZero() {
-		return nil, bad("no tree")
-	}
-	c.Subject, c.Body, c.Trailers = splitMessage(string(data))
+	c.Author, c.When = parseSignature(string(h.Author))
+	c.Subject, c.Body, c.Trailers = splitMessage(string(h.Message))
 	return c, nil
 }
 

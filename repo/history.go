@@ -4,9 +4,14 @@ import (
 	"container/heap"
 	"errors"
 	"fmt"
+	"hash/crc32"
+	"slices"
+	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
+	"rigkeep/repo/internal/disk"
+	"rigkeep/repo/internal/hist"
 	"rigkeep/repo/internal/objects"
 	"rigkeep/repo/internal/tree"
 )
@@ -99,43 +104,38 @@ func (h *byDate) Pop() any {
 // History gives the revisions that changed the file, newest first; limit 0 gives all. A merge
 // counts only if it differs from all its parents. No revision that changed the file is left
 // out, even on a side branch whose changes a merge dropped (as `git log --full-history`).
+//
+// It reads a derived index (.git/rigkeep/history), which is extended as needed and can be
+// deleted at any time, so the cost follows the number of revisions given, not of all there are.
 func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
 	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
-	_, head, err := l.head()
-	if err != nil || head.IsZero() {
+	posts, err := l.postings(path)
+	if err != nil {
 		return nil, err
 	}
-	var out []FileRevision
-	err = l.with(func(r *objects.Reader) error {
-		return l.walk(r, head, func(c *Commit) error {
-			now, err := blobAt(r, c.tree, path)
-			if err != nil {
-				return err
-			}
-			changed := len(c.Parents) > 0 || !now.IsZero()
-			for _, p := range c.Parents {
-				id, err := p.hash()
+	if limit > 0 && len(posts) > limit {
+		posts = posts[:limit]
+	}
+	return l.details(posts)
+}
+
+// touch is one change of one path: in which commit, and the contents after it.
+type touch struct{ commit, blob plumbing.Hash }
+
+// details reads the commits of postings, on two goroutines if there are many.
+func (l *Lib) details(posts []touch) ([]FileRevision, error) {
+	out := make([]FileRevision, len(posts))
+	parts := 1 + min(3, len(posts)/200)
+	err := disk.Each(parts, func(k int) error {
+		return l.with(func(r *objects.Reader) error {
+			for i := len(posts) * k / parts; i < len(posts)*(k+1)/parts; i++ {
+				c, err := l.commit(r, posts[i].commit)
 				if err != nil {
 					return err
 				}
-				pc, err := l.commit(r, id)
-				if err != nil {
-					return err
-				}
-				was, err := blobAt(r, pc.tree, path)
-				if err != nil {
-					return err
-				}
-				changed = changed && was != now
-			}
-			if !changed {
-				return nil
-			}
-			out = append(out, FileRevision{*c, blobID(now)})
-			if limit > 0 && len(out) >= limit {
-				return errStop
+				out[i] = FileRevision{*c, blobID(posts[i].blob)}
 			}
 			return nil
 		})
@@ -143,12 +143,64 @@ func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
 	return out, err
 }
 
-func blobAt(r *objects.Reader, root plumbing.Hash, path string) (plumbing.Hash, error) {
-	e, err := tree.Lookup(r, root, path)
-	if errors.Is(err, tree.ErrNone) || err == nil && e.IsDir() {
-		return plumbing.ZeroHash, nil
+// postings gives the changes of a path up to the present revision, newest first.
+func (l *Lib) postings(path string) ([]touch, error) {
+	_, head, err := l.head()
+	if err != nil || head.IsZero() {
+		return nil, err
 	}
-	return e.ID, err
+	l.histMu.Lock()
+	defer l.histMu.Unlock()
+	x, err := l.index(head)
+	if err != nil {
+		return nil, l.objectError(err)
+	}
+	ps := x.Postings(path, head)
+	out := make([]touch, len(ps))
+	for i, p := range ps {
+		out[i] = touch{x.ID(p.Commit), p.Blob}
+	}
+	return out, nil
+}
+
+// index gives the history index with head in it. histMu is held.
+func (l *Lib) index(head plumbing.Hash) (*hist.Index, error) {
+	base, journal := l.own("history"), l.own("history.journal")
+	sum := l.shallowSum()
+	if l.hist == nil {
+		x, err := hist.Load(l.fs, base, journal, sum)
+		if err != nil {
+			x = hist.New(sum)
+		}
+		l.hist = x
+	}
+	x := l.hist
+	var progress func(done, total int)
+	if l.opt.OnProgress != nil {
+		progress = func(done, total int) { l.opt.OnProgress("reading history", done, total) }
+	}
+	if err := x.Extend(l.store, head, l.shallow, progress); err != nil {
+		return nil, err
+	}
+	if x.Unsaved() && l.ensureOwn() == nil {
+		// A library that may not be written to, or a process that is writing it now, is no reason
+		// to wait or to fail: the answer is in memory.
+		if lk, ok, err := disk.TryLock(l.own("history.lock")); err == nil && ok {
+			_ = x.Store(l.fs, base, journal)
+			lk.Unlock()
+		}
+	}
+	return x, nil
+}
+
+// shallowSum binds the index to the edge of a shallow clone.
+func (l *Lib) shallowSum() uint32 {
+	ids := make([]string, 0, len(l.shallow))
+	for id := range l.shallow {
+		ids = append(ids, id.String())
+	}
+	slices.Sort(ids)
+	return crc32.ChecksumIEEE([]byte(strings.Join(ids, " ")))
 }
 
 // KeyRevision is a revision at which one value of a file changed. Value is the value after it;
@@ -164,46 +216,117 @@ type KeyRevision struct {
 // value in a file's contents as text, and whether there is one; contents that it cannot read
 // should give false.
 func (l *Lib) KeyHistory(path string, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
-	revs, err := l.History(path, 0)
-	if err != nil || len(revs) == 0 {
+	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
-	var out []KeyRevision
+	posts, err := l.postings(path)
+	if err != nil {
+		return nil, err
+	}
+	var hits []touch
+	var values []KeyRevision
 	err = l.with(func(r *objects.Reader) error {
-		get := func(i int) (string, bool, error) {
-			if revs[i].Blob == "" {
-				return "", false, nil
-			}
-			data, err := r.Blob(plumbing.NewHash(string(revs[i].Blob)))
-			if err != nil {
-				return "", false, err
-			}
-			v, ok := extract(data)
-			return v, ok, nil
-		}
-		v, ok, err := get(0)
-		if err != nil {
-			return err
-		}
-		for i := range revs {
-			var ov string
-			var ook bool
-			if i+1 < len(revs) {
-				if ov, ook, err = get(i + 1); err != nil {
+		var newer KeyRevision
+		for i := 0; i <= len(posts); i++ {
+			var older KeyRevision
+			if i < len(posts) && !posts[i].blob.IsZero() {
+				data, err := r.Blob(posts[i].blob)
+				if err != nil {
 					return err
 				}
+				older.Value, older.Present = extract(data)
 			}
-			if v != ov || ok != ook {
-				out = append(out, KeyRevision{revs[i], v, ok})
-				if limit > 0 && len(out) >= limit {
+			if i > 0 && (older.Value != newer.Value || older.Present != newer.Present) {
+				hits, values = append(hits, posts[i-1]), append(values, newer)
+				if limit > 0 && len(hits) >= limit {
 					return nil
 				}
 			}
-			v, ok = ov, ook
+			newer = older
 		}
 		return nil
 	})
-	return out, err
+	if err != nil {
+		return nil, err
+	}
+	revs, err := l.details(hits)
+	if err != nil {
+		return nil, err
+	}
+	for i := range values {
+		values[i].FileRevision = revs[i]
+	}
+	return values, nil
+}
+
+// LastChanges gives, for every value that the file holds in the present revision, the revision
+// that last changed it. extract gives all values in a file's contents by name.
+func (l *Lib) LastChanges(path string, extract func(data []byte) map[string]string) (map[string]KeyRevision, error) {
+	if err := CheckPath(path); err != nil {
+		return nil, err
+	}
+	posts, err := l.postings(path)
+	if err != nil || len(posts) == 0 || posts[0].blob.IsZero() {
+		return nil, err
+	}
+	settled := map[string]int{} // name to place in posts
+	var open map[string]string
+	err = l.with(func(r *objects.Reader) error {
+		for i, p := range posts {
+			var values map[string]string
+			if !p.blob.IsZero() {
+				data, err := r.Blob(p.blob)
+				if err != nil {
+					return err
+				}
+				values = extract(data)
+			}
+			if i == 0 {
+				open = values
+				continue
+			}
+			for name, v := range open {
+				if _, done := settled[name]; done {
+					continue
+				}
+				if was, ok := values[name]; !ok || was != v {
+					settled[name] = i - 1
+				}
+			}
+			if len(settled) == len(open) {
+				return nil
+			}
+		}
+		for name := range open {
+			if _, done := settled[name]; !done {
+				settled[name] = len(posts) - 1
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	var at []int
+	for _, i := range settled {
+		at = append(at, i)
+	}
+	slices.Sort(at)
+	at = slices.Compact(at)
+	hits := make([]touch, len(at))
+	for k, i := range at {
+		hits[k] = posts[i]
+	}
+	revs, err := l.details(hits)
+	if err != nil {
+		return nil, err
+	}
+	out := make(map[string]KeyRevision, len(open))
+	for name, i := range settled {
+		k, _ := slices.BinarySearch(at, i)
+		out[name] = KeyRevision{revs[k], open[name], true}
+	}
+	return out, nil
 }
 
 // Entry is a file of a revision.

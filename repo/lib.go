@@ -14,6 +14,7 @@ import (
 
 	"rigkeep/repo/internal/disk"
 	"rigkeep/repo/internal/gitdir"
+	"rigkeep/repo/internal/hist"
 	"rigkeep/repo/internal/objects"
 )
 
@@ -69,6 +70,9 @@ type Lib struct {
 	repairs []string
 	readers sync.Pool
 	shallow map[plumbing.Hash]bool
+
+	histMu sync.Mutex
+	hist   *hist.Index
 }
 
 // Open finds the library that holds dir, looking upwards as git does, and repairs what a

@@ -190,24 +190,23 @@ func (l *Lib) resolveTime(name string, t time.Time) (plumbing.Hash, error) {
 	if id.IsZero() {
 		return id, &Error{Kind: ErrNotFound, Msg: "nothing has been saved yet"}
 	}
-	err = l.with(func(r *objects.Reader) error {
-		for {
-			c, err := l.commit(r, id)
-			if err != nil {
-				return err
-			}
-			if c.date <= t.Unix() {
-				return nil
-			}
-			if len(c.Parents) == 0 {
-				return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("the library begins after %s, on %s", name, c.When.Format("2006-01-02 15:04"))}
-			}
-			if id, err = c.Parents[0].hash(); err != nil {
-				return err
-			}
+	l.histMu.Lock()
+	defer l.histMu.Unlock()
+	x, err := l.index(id)
+	if err != nil {
+		return id, l.objectError(err)
+	}
+	for no := x.Find(id); no >= 0; no = x.FirstParent(no) {
+		if x.Date(no) <= t.Unix() {
+			return x.ID(no), nil
 		}
-	})
-	return id, err
+		id = x.ID(no)
+	}
+	first := ""
+	if c, err := l.Commit(rev(id)); err == nil {
+		first = ", on " + c.When.Format("2006-01-02 15:04")
+	}
+	return id, &Error{Kind: ErrNotFound, Msg: "the library begins after " + name + first}
 }
 
 // Has says whether a revision is in the library.

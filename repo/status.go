@@ -8,9 +8,12 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
+	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
+	"rigkeep/repo/internal/disk"
 	"rigkeep/repo/internal/index"
 	"rigkeep/repo/internal/objects"
 	"rigkeep/repo/internal/tree"
@@ -40,7 +43,7 @@ type Change struct {
 
 // Status lists the files that have been edited, added, deleted or staged by hand since the last
 // revision, sorted by path. Files that git does not know are listed if they end in .toml and no
-// ignore rule covers them. It writes nothing.
+// ignore rule covers them. It changes nothing but a note of when it last read which folder.
 //
 // Errors: ErrDamaged, ErrForeign (an index form that cannot be read), ErrDevice.
 func (l *Lib) Status() ([]Change, error) {
@@ -99,6 +102,11 @@ func (l *Lib) Status() ([]Change, error) {
 	s := scan{l: l, x: x, s: uint32(mtime.Unix()), n: uint32(mtime.Nanosecond()), report: note}
 	if err := s.run(); err != nil {
 		return nil, err
+	}
+	for path, c := range found {
+		if c.Kind == Added && !c.Staged && l.ignored(path) {
+			delete(found, path)
+		}
 	}
 	out := make([]Change, 0, len(found))
 	for i := range x.Entries {
@@ -190,152 +198,193 @@ type scan struct {
 	x      *index.Index
 	s, n   uint32 // the index file's time
 	report func(path string, kind ChangeKind)
-	// trackedOnly leaves out the search for new files.
-	trackedOnly bool
+
+	folders []*folder
+	known   *folderCache
 }
 
-// job is a folder with the index entries below it.
-type job struct {
-	dir string // "" or ending in a slash
-	es  []index.Entry
+// folder is a folder that the index speaks of.
+type folder struct {
+	path  string // "" or ending in a slash
+	files []int  // places in the index
+	subs  []string
+	names uint64 // of files and subs, as a hash
+	stat  index.Stat
+	same  bool // holds exactly the names that the index speaks of
 }
 
-// run walks folder by folder on a few goroutines: nearly all of the time is spent waiting for
-// the system's answers.
-func (s *scan) run() error {
-	const workers = 4
-	var mu sync.Mutex
-	cond := sync.NewCond(&mu)
-	queue := []job{{"", s.x.Entries}}
-	busy := 0
-	var first error
-	var wg sync.WaitGroup
-	for range workers {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			for {
-				mu.Lock()
-				for len(queue) == 0 && busy > 0 && first == nil {
-					cond.Wait()
-				}
-				if len(queue) == 0 || first != nil {
-					mu.Unlock()
-					cond.Broadcast()
-					return
-				}
-				j := queue[len(queue)-1]
-				queue = queue[:len(queue)-1]
-				busy++
-				mu.Unlock()
-				more, err := s.folder(j)
-				mu.Lock()
-				busy--
-				queue = append(queue, more...)
-				if err != nil && first == nil {
-					first = err
-				}
-				mu.Unlock()
-				cond.Broadcast()
+// list finds the folders of the index in one pass.
+func (s *scan) list() {
+	byPath := map[string]*folder{}
+	var get func(dir string) *folder
+	get = func(dir string) *folder {
+		f := byPath[dir]
+		if f == nil {
+			f = &folder{path: dir, names: fnvStart}
+			byPath[dir] = f
+			s.folders = append(s.folders, f)
+			if dir != "" {
+				up, base := splitPath(dir[:len(dir)-1])
+				p := get(up)
+				p.subs = append(p.subs, base)
+				p.names = fnv(p.names, base+"/")
 			}
-		}()
+		}
+		return f
 	}
-	wg.Wait()
-	if first != nil {
-		return device("looking through the folder", first)
+	last := get("")
+	for i := range s.x.Entries {
+		dir, base := splitPath(s.x.Entries[i].Path)
+		if dir != last.path {
+			last = get(dir)
+		}
+		last.files = append(last.files, i)
+		last.names = fnv(last.names, base)
+	}
+}
+
+// splitPath parts a path into its folder, with the slash, and its last name.
+func splitPath(path string) (dir, base string) {
+	i := strings.LastIndexByte(path, '/') + 1
+	return path[:i], path[i:]
+}
+
+const fnvStart = 14695981039346656037
+
+// fnv continues a hash (Fowler, Noll and Vo, 64 bits) with a name and its end.
+func fnv(h uint64, name string) uint64 {
+	for i := range len(name) {
+		h = (h ^ uint64(name[i])) * 1099511628211
+	}
+	return h * 1099511628211
+}
+
+// run goes through the folders on a few goroutines: nearly all of the time is spent in the
+// system's answers.
+func (s *scan) run() error {
+	s.list()
+	s.known = s.l.loadFolders()
+	began := time.Now()
+	var next atomic.Int64
+	const batch = 16
+	err := disk.Each(min(4, len(s.folders)/batch+1), func(int) error {
+		for {
+			to := int(next.Add(batch))
+			for i := to - batch; i < min(to, len(s.folders)); i++ {
+				if err := s.folder(s.folders[i]); err != nil {
+					return err
+				}
+			}
+			if to >= len(s.folders) {
+				return nil
+			}
+		}
+	})
+	if err != nil {
+		return device("looking through the folder", err)
+	}
+	s.l.saveFolders(s, began)
+	return nil
+}
+
+func (s *scan) folder(f *folder) error {
+	base := s.l.d.Work + string(filepath.Separator) + filepath.FromSlash(f.path)
+	for _, i := range f.files {
+		if err := s.file(&s.x.Entries[i], base); err != nil {
+			return err
+		}
+	}
+	// A folder whose own times have not moved since it was last read holds the same names.
+	if s.known != nil {
+		kind, err := index.Lstat(strings.TrimSuffix(base, string(filepath.Separator)), &f.stat)
+		if err == nil && kind&fs.ModeDir != 0 && s.known.same(f) {
+			f.same = true
+			return nil
+		}
+	}
+	names, err := s.l.fs.ReadDir(base)
+	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir) {
+			return nil
+		}
+		return err
+	}
+	tracked := make(map[string]bool, len(f.files)+len(f.subs))
+	for _, i := range f.files {
+		tracked[s.x.Entries[i].Path[len(f.path):]] = true
+	}
+	for _, n := range f.subs {
+		tracked[n] = true
+	}
+	f.same = true
+	for _, n := range names {
+		if tracked[n.Name()] || f.path == "" && strings.EqualFold(n.Name(), ".git") {
+			continue
+		}
+		f.same = false
+		if err := s.unknown(f.path+n.Name(), n); err != nil {
+			return err
+		}
 	}
 	return nil
 }
 
-func (s *scan) folder(j job) (more []job, err error) {
-	names, err := s.l.fs.ReadDir(s.l.work(strings.TrimSuffix(j.dir, "/")))
-	if err != nil && !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, errNotDir) {
-		return nil, err
-	}
-	have := make(map[string]fs.DirEntry, len(names))
-	for _, n := range names {
-		have[n.Name()] = n
-	}
-	tracked := make(map[string]bool)
-	for i := 0; i < len(j.es); {
-		name, _, below := strings.Cut(j.es[i].Path[len(j.dir):], "/")
-		k := i + 1
-		if below {
-			full := j.dir + name + "/"
-			for k < len(j.es) && strings.HasPrefix(j.es[k].Path, full) {
-				k++
-			}
-			tracked[name] = true
-			more = append(more, job{full, j.es[i:k]})
-		} else {
-			tracked[name] = true
-			if err := s.file(&j.es[i], have[name]); err != nil {
-				return nil, err
-			}
+// unknown reports a file that git does not know, or those in a folder that it does not know.
+func (s *scan) unknown(path string, n fs.DirEntry) error {
+	if !n.IsDir() {
+		if strings.HasSuffix(strings.ToLower(path), ".toml") {
+			s.report(path, Added)
 		}
-		i = k
-	}
-	if s.trackedOnly {
-		return more, nil
-	}
-	for name, n := range have {
-		if tracked[name] || j.dir == "" && strings.EqualFold(name, ".git") {
-			continue
-		}
-		switch {
-		case n.IsDir():
-			// Another repository inside is git's business, not ours.
-			if _, err := s.l.fs.Lstat(s.l.work(j.dir + name + "/.git")); err != nil {
-				more = append(more, job{j.dir + name + "/", nil})
-			}
-		case strings.HasSuffix(strings.ToLower(name), ".toml"):
-			s.report(j.dir+name, Added)
-		}
-	}
-	return more, nil
-}
-
-func (s *scan) file(e *index.Entry, n fs.DirEntry) error {
-	if e.Unwatched() || e.Stage() != 0 {
 		return nil
 	}
-	if e.Mode == tree.ModeSub {
+	// Another repository inside is git's business, not ours.
+	if _, err := s.l.fs.Lstat(s.l.work(path + "/.git")); err == nil {
 		return nil
 	}
-	if n == nil {
-		s.report(e.Path, Deleted)
-		return nil
-	}
-	full := filepath.Join(s.l.d.Work, filepath.FromSlash(e.Path))
-	st, err := s.l.fs.Lstat(full)
-	if errors.Is(err, fs.ErrNotExist) {
-		s.report(e.Path, Deleted)
-		return nil
-	}
+	names, err := s.l.fs.ReadDir(s.l.work(path))
 	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
 		return err
 	}
-	if e.IntentToAdd() {
-		s.report(e.Path, Added)
+	for _, c := range names {
+		if err := s.unknown(path+"/"+c.Name(), c); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// file compares one file; base is its folder, ending in a separator.
+func (s *scan) file(e *index.Entry, base string) error {
+	if e.Unwatched() || e.Stage() != 0 || e.Mode == tree.ModeSub {
 		return nil
 	}
+	_, name := splitPath(e.Path)
+	var st index.Stat
+	kind, err := index.Lstat(base+name, &st)
 	switch {
-	case st.Mode()&fs.ModeSymlink != 0:
+	case errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir):
+		s.report(e.Path, Deleted)
+		return nil
+	case err != nil:
+		return &fs.PathError{Op: "lstat", Path: base + name, Err: err}
+	case e.IntentToAdd():
+		s.report(e.Path, Added)
+		return nil
+	case kind&fs.ModeSymlink != 0:
 		if e.Mode != tree.ModeLink {
 			s.report(e.Path, Modified)
-		} else if to, err := os.Readlink(full); err != nil || plumbing.ComputeHash(plumbing.BlobObject, []byte(to)) != e.ID {
+		} else if to, err := os.Readlink(base + name); err != nil || plumbing.ComputeHash(plumbing.BlobObject, []byte(to)) != e.ID {
 			s.report(e.Path, Modified)
 		}
 		return nil
-	case !st.Mode().IsRegular() || e.Mode == tree.ModeLink:
+	case !kind.IsRegular() || e.Mode == tree.ModeLink,
+		fileMode == "true" && s.l.watchMode() && (kind&0o100 != 0) != (e.Mode == tree.ModeExec):
 		s.report(e.Path, Modified)
 		return nil
-	}
-	if fileMode == "true" && s.l.watchMode() && gitMode(st) != e.Mode {
-		s.report(e.Path, Modified)
-		return nil
-	}
-	if e.Matches(index.FromInfo(st, e.Mode), s.s, s.n) {
+	case e.Matches(st, s.s, s.n):
 		return nil
 	}
 	data, _, err := s.l.readWork(e.Path)

@@ -1,0 +1,209 @@
+package hist
+
+import (
+	"container/heap"
+	"runtime"
+	"slices"
+	"sync"
+	"sync/atomic"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"rigkeep/repo/internal/objects"
+	"rigkeep/repo/internal/tree"
+)
+
+// New makes an empty index for a repository with this shallow file.
+func New(shallow uint32) *Index {
+	x := newIndex()
+	x.shallow = shallow
+	return x
+}
+
+// pending is a commit on its way into the index.
+type pending struct {
+	id      plumbing.Hash
+	tree    plumbing.Hash
+	date    int64
+	parents []plumbing.Hash
+	no      int // number in the index, -1 while it has none
+	changed []Changed
+}
+
+type byDate []*pending
+
+func (h byDate) Len() int           { return len(h) }
+func (h byDate) Less(i, j int) bool { return h[i].date > h[j].date }
+func (h byDate) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
+func (h *byDate) Push(v any)        { *h = append(*h, v.(*pending)) }
+func (h *byDate) Pop() any {
+	old := *h
+	v := old[len(old)-1]
+	*h = old[:len(old)-1]
+	return v
+}
+
+// baseCache is small on purpose: going back in time, a pack's delta bases are the trees just
+// read, and a larger cache costs page faults.
+const baseCache = 8 << 20
+
+// Extend adds head and its ancestors that are not there yet. cut names the commits whose
+// parents a shallow clone lacks. progress, if not nil, is told how many of how many commits are
+// done. On an error nothing has been added.
+func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Hash]bool, progress func(done, total int)) error {
+	if x.Find(head) >= 0 {
+		return nil
+	}
+	r := s.NewReader(baseCache)
+	fresh := map[plumbing.Hash]*pending{}
+	trees := map[plumbing.Hash]plumbing.Hash{} // of indexed parents
+	read := func(id plumbing.Hash) (*pending, error) {
+		data, err := r.Commit(id)
+		if err != nil {
+			return nil, err
+		}
+		h, err := objects.ParseCommit(id, data)
+		if err != nil {
+			return nil, err
+		}
+		if cut[id] {
+			h.Parents = nil
+		}
+		return &pending{id: id, tree: h.Tree, date: h.Date, parents: h.Parents, no: -1}, nil
+	}
+	first, err := read(head)
+	if err != nil {
+		return err
+	}
+	fresh[head] = first
+	q := byDate{first}
+	var order []*pending
+	for len(q) > 0 {
+		c := heap.Pop(&q).(*pending)
+		order = append(order, c)
+		for _, p := range c.parents {
+			if fresh[p] != nil {
+				continue
+			}
+			if _, ok := trees[p]; ok {
+				continue
+			}
+			pc, err := read(p)
+			if err != nil {
+				return err
+			}
+			if x.Find(p) >= 0 {
+				trees[p] = pc.tree
+				continue
+			}
+			fresh[p] = pc
+			heap.Push(&q, pc)
+		}
+		if progress != nil && len(order)%5000 == 0 {
+			progress(0, len(order))
+		}
+	}
+	treeOf := func(id plumbing.Hash) plumbing.Hash {
+		if p := fresh[id]; p != nil {
+			return p.tree
+		}
+		return trees[id]
+	}
+	if err := changes(s, order, treeOf, progress); err != nil {
+		return err
+	}
+	// Oldest first, and a parent before its children even where clocks were wrong.
+	slices.Reverse(order)
+	var place func(c *pending)
+	place = func(c *pending) {
+		c.no = -2
+		add := Commit{ID: c.id, Date: c.date, Changed: c.changed}
+		for _, p := range c.parents {
+			pc := fresh[p]
+			if pc != nil && pc.no == -1 {
+				place(pc)
+			}
+			if pc != nil {
+				add.Parents = append(add.Parents, pc.no)
+			} else {
+				add.Parents = append(add.Parents, x.Find(p))
+			}
+		}
+		c.no = x.Len()
+		x.add(add)
+	}
+	for _, c := range order {
+		if c.no == -1 {
+			place(c)
+		}
+	}
+	return nil
+}
+
+// changes finds the paths that each commit changed. order is newest first; each worker takes a
+// run of it, so that its reader goes back in time.
+func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plumbing.Hash, progress func(done, total int)) error {
+	workers := min(runtime.GOMAXPROCS(0), 8, len(order)/256+1)
+	var done atomic.Int64
+	var failed atomic.Bool
+	errs := make([]error, workers)
+	var wg sync.WaitGroup
+	for w := range workers {
+		part := order[len(order)*w/workers : len(order)*(w+1)/workers]
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			r := s.NewReader(baseCache)
+			for i, c := range part {
+				if failed.Load() {
+					return
+				}
+				if errs[w] = diff(r, c, treeOf); errs[w] != nil {
+					failed.Store(true)
+					return
+				}
+				if i%500 == 499 {
+					n := done.Add(500)
+					if progress != nil && w == 0 {
+						progress(int(n), len(order))
+					}
+				}
+			}
+		}()
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func diff(r *objects.Reader, c *pending, treeOf func(plumbing.Hash) plumbing.Hash) error {
+	add := func(ch tree.Change) error {
+		c.changed = append(c.changed, Changed{ch.Path, ch.New})
+		return nil
+	}
+	if len(c.parents) == 0 {
+		return tree.Diff(r, plumbing.ZeroHash, c.tree, add)
+	}
+	if err := tree.Diff(r, treeOf(c.parents[0]), c.tree, add); err != nil {
+		return err
+	}
+	for _, p := range c.parents[1:] {
+		if len(c.changed) == 0 {
+			return nil
+		}
+		differs := map[string]bool{}
+		err := tree.Diff(r, treeOf(p), c.tree, func(ch tree.Change) error {
+			differs[ch.Path] = true
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		c.changed = slices.DeleteFunc(c.changed, func(ch Changed) bool { return !differs[ch.Path] })
+	}
+	return nil
+}
