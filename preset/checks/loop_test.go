@@ -56,8 +56,10 @@ func init() {
 	})
 	register("onset_stiffness", func(in inputs) (map[string]any, error) {
 		o, err := loopOf(in).OnsetStiffness()
+		// in the check file a stable range ends at an onset and begins at 0: a loop
+		// that never oscillates (Ever) has none either
 		if err != nil || !o.Exists || o.From > 0 {
-			return map[string]any{"stable_range": o.Ever}, err
+			return map[string]any{"stable_range": false}, err
 		}
 		return map[string]any{"stable_range": true, "K_u": o.K, "w_u": o.W, "f_u_hz": o.Hz}, nil
 	})

@@ -391,8 +391,6 @@ type point struct {
 
 func (x *point) m() float64 { return x.mU + x.mD }
 func (x *point) p() float64 { return x.pU + x.pD }
-func (x *point) a() float64 { return x.aU + x.aD }
-func (x *point) b() float64 { return x.bU + x.bD }
 
 // bounds over the interval from x to the right-hand point y.
 func mBounds(x, y *point) (lo, hi float64) { return x.mU + y.mD, y.mU + x.mD }

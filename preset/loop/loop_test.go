@@ -687,3 +687,40 @@ func TestDomain(t *testing.T) {
 		t.Error("negative onset frequency without error")
 	}
 }
+
+// The floor of a valley, which the sensitivity search leaves out: nothing in it
+// is nearer to −1 than its stationary point.
+func TestFloorOfValley(t *testing.T) {
+	r := rand.New(rand.NewSource(12))
+	wide := 0
+	for range storm(300) {
+		l := randomLoop(r, true)
+		f := l.factors()
+		last := math.Inf(1)
+		for u := -3.0; u < 9; u += 0.05 {
+			s := f.distanceSlope(u)
+			if last < 0 && s > 0 {
+				v, ok := f.valley(u-0.05, u)
+				if !ok {
+					t.Fatalf("%+v: no valley in [%v, %v]", l, u-0.05, u)
+				}
+				h := f.floorOf(v)
+				m, p, _, _ := f.eval(math.Exp(v))
+				least := distance2(m, p)
+				for k := -20; k <= 20; k++ {
+					m, p, _, _ := f.eval(math.Exp(v + h*float64(k)/20))
+					if d := distance2(m, p); d < least*(1-1e-9) {
+						t.Fatalf("%+v: valley at %v, half-width %v: |1+L|² %v at %v, %v at the bottom", l, v, h, d, k, least)
+					}
+				}
+				if h > 0.01 {
+					wide++
+				}
+			}
+			last = s
+		}
+	}
+	if wide < 100 {
+		t.Errorf("only %d floors wider than a hundredth", wide)
+	}
+}

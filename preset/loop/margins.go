@@ -427,16 +427,14 @@ func (f *factors) floorOf(u float64) float64 {
 	w := math.Exp(u)
 	m, p, a, b := f.eval(w)
 	lo, hi := w*math.Exp(-most), w*math.Exp(most)
-	n := float64(f.n0)
-	// bounds of |Λ|, |Λ′|, |Λ″| over [lo, hi], and Λ′ at u
-	c1, c2, c3 := n+hi*f.t, hi*f.t, hi*f.t
+	// bounds of |Λ′|, |Λ″| over [lo, hi], and Λ′ at u
+	c2, c3 := hi*f.t, hi*f.t
 	d := complex(0, -w*f.t)
 	add := func(sgn float64, r complex128) {
 		im := min(max(imag(r), lo), hi)
 		gap := math.Hypot(real(r), im-imag(r)) // least |jω−r|
 		size := cmplx.Abs(r)
 		x, y := hi/gap, size/gap
-		c1 += x
 		c2 += x * y
 		c3 += x * y * (x + y)
 		l := complex(0, w) / (complex(0, w) - r)
@@ -453,8 +451,12 @@ func (f *factors) floorOf(u float64) float64 {
 	la := complex(a, b)
 	l1, l2 := la*l, (la*la+d)*l
 	curve := 2*real(cmplx.Conj(1+l)*l2) + 2*real(l1*cmplx.Conj(l1))
-	most1 := math.Exp(m + most*c1) // |L|
-	bound := 2*(1+most1)*most1*(c1*c1*c1+3*c1*c2+c3) + 6*most1*c1*most1*(c1*c1+c2)
+	// tighter than the sums: the value at u and how far it can move
+	s1, s2 := cmplx.Abs(la)+most*c2, cmplx.Abs(d)+most*c3
+	size := math.Exp(m + most*s1)                  // |L|
+	dist := cmplx.Abs(1+l) + most*s1*size          // |1+L|
+	second, third := s1*s1+s2, s1*s1*s1+3*s1*s2+c3 // |L″|/|L|, |L‴|/|L|
+	bound := 2*dist*third*size + 6*s1*second*size*size
 	return min(most, 2.9*curve/bound)
 }
 
