@@ -32,6 +32,11 @@ func init() {
 			return out, nil
 		}
 		out["w_gc"], out["pm_deg"], out["dm_s"] = m.WGC, m.PMDeg, m.DelayM
+		for _, g := range m.Gain {
+			if g.W == m.WGC { // signed in the check file
+				out["pm_deg"] = g.PhaseM * 180 / math.Pi
+			}
+		}
 		out["gm"], out["Ms"] = m.GM, m.Ms
 		if !math.IsInf(m.GM, 1) {
 			out["gm_db"], out["w_pc"] = m.GMdB, m.WPC

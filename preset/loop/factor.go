@@ -226,7 +226,11 @@ func (f *factors) addPolynomial(c []float64, sgn, unit float64) {
 			continue
 		}
 		rho := math.Hypot(real(z), imag(z))
-		f.addPair(rho*unit, -real(z)/rho, sgn)
+		zeta := -real(z) / rho
+		if math.Abs(zeta) < 1e-14 {
+			zeta = 0 // undamped, as far as the roots are known
+		}
+		f.addPair(rho*unit, zeta, sgn)
 	}
 }
 

@@ -39,6 +39,7 @@ import (
 	"strconv"
 
 	"rigkeep/preset/domain"
+	"rigkeep/preset/unit"
 )
 
 // Filter is a low-pass filter with unit gain at rest: nothing (the zero
@@ -125,11 +126,6 @@ type Loop struct {
 	Resonance Resonance
 }
 
-// StandardGravity is the conventional acceleration of free fall in m/s².
-//
-// Source: 3rd CGPM (1901), exact by convention.
-const StandardGravity = 9.80665
-
 // GravityStiffness is the torque per angle that gravity adds about a level
 // axis near rest, N m/rad: positive (restoring) if the centre of gravity is
 // below the axis by below metres, negative (toppling) if above (below < 0).
@@ -139,7 +135,10 @@ func GravityStiffness(mass, below float64) (float64, error) {
 	c := domain.Checker{Model: "loop"}
 	c.NotNegative("mass", mass, "kg")
 	c.Finite("height of the centre of gravity below the axis", below)
-	return mass * StandardGravity * below, c.Err()
+	if err := c.Err(); err != nil {
+		return 0, err
+	}
+	return mass * unit.StandardGravity * below, nil
 }
 
 // limits of what a gimbal axis can be; far outside any real one, inside what

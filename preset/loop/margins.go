@@ -39,7 +39,11 @@ type Margins struct {
 	// WPCLow is where, rad/s; 0 is toppling, if GMLow is not 0.
 	WPCLow float64
 
-	PMDeg  float64 // phase margin in degrees at the crossover nearest −180°; +Inf without gain crossover
+	// PMDeg is the phase margin in degrees at the gain crossover nearest −180°: how
+	// far the phase may turn there, either way. (More lag first where
+	// Gain says PhaseM > 0; a resonance may leave one where less lag comes
+	// first.) +Inf without gain crossover.
+	PMDeg  float64
 	WGC    float64 // rad/s, that crossover; 0 without one
 	DelayM float64 // s, least over all gain crossovers; +Inf without one
 
@@ -122,8 +126,8 @@ func (f *factors) margins() (Margins, error) {
 	m.GMdB = 20 * math.Log10(m.GM)
 	m.PMDeg, m.DelayM = math.Inf(1), math.Inf(1)
 	for _, g := range m.Gain {
-		if m.WGC == 0 || math.Abs(g.PhaseM) < math.Abs(m.PMDeg) {
-			m.PMDeg, m.WGC = g.PhaseM, g.W
+		if pm := math.Abs(g.PhaseM); pm < m.PMDeg {
+			m.PMDeg, m.WGC = pm, g.W
 		}
 		m.DelayM = math.Min(m.DelayM, g.DelayM)
 	}

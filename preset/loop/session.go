@@ -125,11 +125,14 @@ func onsetPoint(ku, tu float64) error {
 //
 // Source: Ziegler & Nichols, Trans. ASME 64 (1942) 759-768 (from memory).
 func ZieglerNichols(ku, tu float64) (Rules, error) {
+	if err := onsetPoint(ku, tu); err != nil {
+		return Rules{}, err
+	}
 	return Rules{
 		P:   Rule{K: 0.5 * ku},
 		PI:  Rule{K: 0.45 * ku, Ti: tu / 1.2},
 		PID: Rule{K: 0.6 * ku, Ti: tu / 2, Td: tu / 8},
-	}, onsetPoint(ku, tu)
+	}, nil
 }
 
 // TyreusLuyben is the gentler published reading, for comparison only. It has
@@ -138,8 +141,11 @@ func ZieglerNichols(ku, tu float64) (Rules, error) {
 // Source: Tyreus & Luyben, Ind. Eng. Chem. Res. 31 (1992) 2625-2628; PID row as
 // in Luyben & Luyben, Essentials of Process Control (1997) (both from memory).
 func TyreusLuyben(ku, tu float64) (Rules, error) {
+	if err := onsetPoint(ku, tu); err != nil {
+		return Rules{}, err
+	}
 	return Rules{
 		PI:  Rule{K: ku / 3.2, Ti: 2.2 * tu},
 		PID: Rule{K: ku / 2.2, Ti: 2.2 * tu, Td: tu / 6.3},
-	}, onsetPoint(ku, tu)
+	}, nil
 }
