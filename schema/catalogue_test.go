@@ -132,6 +132,14 @@ func TestFieldsAreComplete(t *testing.T) {
 			if s.Doc == "" || k.root.find(steps(s.Path)) == nil || k.root.find(steps(s.Path)).section.Path != s.Path {
 				t.Errorf("%s: section %q has no place or no text", kind, s.Path)
 			}
+			if strings.HasSuffix(s.Path, "[]") != (len(s.ID) > 0) {
+				t.Errorf("%s: section %q: ID says which element of an array of tables is which, and is for nothing else", kind, s.Path)
+			}
+			for _, key := range append(append([]string(nil), s.ID...), s.Tie...) {
+				if f, ok := Default().Field(kind, s.Path+"."+key); !ok || f.Type == Floats || f.Type == Strings {
+					t.Errorf("%s: section %q is told apart by %q, which is no single value", kind, s.Path, key)
+				}
+			}
 		}
 	}
 }

@@ -56,6 +56,10 @@ type Section struct {
 	Optional bool
 	Shown    bool // written out in a template although optional
 	Min, Max int  // how many elements an array of tables takes, Max 0 for any number
+	// ID lists, for an array of tables, the keys that say which element is which
+	// when two versions of a file are laid beside each other; Tie lists the keys
+	// that tell elements apart which ID does not.
+	ID, Tie []string
 }
 
 // Kind is one kind of file with its fields.

@@ -246,13 +246,13 @@ func kinds(ps []Param) []Kind {
 			Section{Path: "bench", Doc: "How a tuning session goes on this gimbal."},
 			Section{Path: "follow", Doc: "How this controller follows."},
 			Section{Path: "plate", Doc: "How far the camera can be moved on its plate."},
-			Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can come into frame."},
-			Section{Path: "unit[]", Doc: "The physical gimbals of this model, one table each."},
-			Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them."},
+			Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can come into frame.", ID: []string{"name"}},
+			Section{Path: "unit[]", Doc: "The physical gimbals of this model, one table each.", ID: []string{"serial"}},
+			Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them.", ID: []string{"payload_kg"}, Tie: []string{"source"}},
 		)},
 		{Name: KindRig, Title: "Build sheet", Doc: "One build on one gimbal: its parts, their masses and places.", Fields: rig, Sections: []Section{
-			{Path: "part[]", Doc: "One part of the build, with its mass and place; a table like this for each.", Min: 1, Max: 200},
-			{Path: "resonance[]", Doc: "A part of the build that rings, where that was measured."},
+			{Path: "part[]", Doc: "One part of the build, with its mass and place; a table like this for each.", ID: []string{"slot", "name"}, Min: 1, Max: 200},
+			{Path: "resonance[]", Doc: "A part of the build that rings, where that was measured.", ID: []string{"axis"}, Tie: []string{"hz"}},
 		}},
 		{Name: KindTune, Title: "Tune", Doc: "The values for one rig.", Fields: tune, Sections: []Section{
 			{Path: "proof", Doc: "The record that this tune was worked in the hand; prove writes it."},
@@ -260,17 +260,17 @@ func kinds(ps []Param) []Kind {
 		{Name: KindBench, Title: "Bench log", Doc: "One tuning session, step by step.", Fields: bench, Sections: []Section{
 			{Path: "plan", Doc: "What the session was begun with, so that it can be taken up again."},
 			{Path: "set", Doc: "What else was set on the controller during the session."},
-			{Path: "step[]", Doc: "One step: what was set and what was seen."},
+			{Path: "step[]", Doc: "One step: what was set and what was seen.", ID: []string{"at"}, Tie: []string{"axis", "key", "saw"}},
 			{Path: "result", Doc: "What the session found."},
 		}},
 		{Name: KindJob, Title: "Job", Doc: "A shoot: dates, crew, lenses, shots, and the tunes pinned to it.", Fields: job, Sections: []Section{
 			{Path: "lens", Doc: "The lens list in short."},
 			{Path: "tolerance", Doc: "What the shots allow of the head."},
-			{Path: "crew[]", Doc: "Who is on it, by role."},
-			{Path: "shot[]", Doc: "One shot of the list."},
-			{Path: "pin[]", Doc: "One tune that goes out on this job."},
+			{Path: "crew[]", Doc: "Who is on it, by role.", ID: []string{"role"}, Tie: []string{"name"}},
+			{Path: "shot[]", Doc: "One shot of the list.", ID: []string{"name"}, Tie: []string{"kind"}},
+			{Path: "pin[]", Doc: "One tune that goes out on this job.", ID: []string{"rig", "tune"}, Tie: []string{"unit"}},
 			{Path: "sway", Doc: "How much this operator's hands sway."},
-			{Path: "accepted[]", Doc: "A finding of a review that someone has accepted, and until when."},
+			{Path: "accepted[]", Doc: "A finding of a review that someone has accepted, and until when.", ID: []string{"finding"}, Tie: []string{"until"}},
 		}},
 	}
 }

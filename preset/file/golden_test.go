@@ -300,8 +300,8 @@ func TestComments(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := []Comment{{"a", ":schema x", 1}, {"a", "head", 2}, {"a", "of a", 4}, {"a", "behind a", 5}, {"", "below a", 6}, {"s", "behind s", 8},
-		{"s.l", "of l", 9}, {"s.l", "in l", 10}, {"s", "below l", 12}, {"z", "alone", 14}, {"", "end", 18}}
+	want := []Comment{{"a", ":schema x", 1, false}, {"a", "head", 2, false}, {"a", "of a", 4, false}, {"a", "behind a", 5, true}, {"", "below a", 6, false},
+		{"s", "behind s", 8, true}, {"s.l", "of l", 9, false}, {"s.l", "in l", 10, true}, {"s", "below l", 12, false}, {"z", "alone", 14, false}, {"", "end", 18, false}}
 	for i, c := range d.Comments() {
 		if i >= len(want) || c != want[i] {
 			t.Errorf("%d: %+v", i, c)

@@ -27,6 +27,7 @@ type Comment struct {
 	Key  string // the key or table it is about; "" for the end of the file and the keys above the first table
 	Text string // without # and the blanks around it
 	Line int
+	Tail bool // it stands behind something on its line
 }
 
 // Comments lists the remarks in the order of the text. A remark behind a key or header, or within its value, belongs to that.
@@ -60,7 +61,9 @@ func (d *Doc) Comments() []Comment {
 		}
 		line, _ := x.lineCol(c.off)
 		words := strings.TrimSpace(strings.TrimPrefix(string(x.body[c.off:c.end]), "#"))
-		out = append(out, Comment{Key: key, Text: words, Line: line})
+		_, eol, _ := lineAt(x.body, x.lines[line-1])
+		tail := len(bytes.TrimLeft(x.body[x.lines[line-1]:min(c.off, eol)], " \t")) > 0
+		out = append(out, Comment{Key: key, Text: words, Line: line, Tail: tail})
 	}
 	return out
 }
