@@ -13,9 +13,6 @@ import (
 
 var cat = schema.Default()
 
-// lines makes a text out of lines.
-func lines(l ...string) string { return strings.Join(l, "\n") + "\n" }
-
 const tuneHead = `format = 1
 kind = "tune"
 rig = "k7qd2m9x4c"

@@ -48,13 +48,6 @@ const (
 	Theirs Side = "theirs"
 )
 
-func (s Side) other() Side {
-	if s == Ours {
-		return Theirs
-	}
-	return Ours
-}
-
 // Conflict is something that a person has to decide.
 type Conflict struct {
 	Path string  `json:"path"`           // the file

@@ -175,12 +175,11 @@ func (s *set) pairNew() {
 
 // group is one rig with all its files, by canonical path.
 type group struct {
-	id      string // fingerprint in the base
-	final   string // and where it ends up
-	paths   []string
-	rig     []byte // merged build sheet
-	alias   string
-	touched [2]bool // its alias is new on our side, theirs
+	id    string // fingerprint in the base
+	final string // and where it ends up
+	paths []string
+	rig   []byte // merged build sheet
+	alias string
 }
 
 func (s *set) run() error {
@@ -272,9 +271,7 @@ func (s *set) names(path string) []string {
 		var out []string
 		fps := []string{p.Rig}
 		for _, l := range []*lineage{s.ours, s.theirs} {
-			for _, fp := range []string{l.id(p.Rig), l.fp(p.Rig), l.fp(l.id(p.Rig))} {
-				fps = append(fps, fp)
-			}
+			fps = append(fps, l.id(p.Rig), l.fp(p.Rig), l.fp(l.id(p.Rig)))
 		}
 		for _, t := range []Tree{s.in.Ours, s.in.Theirs} {
 			for _, fp := range fps {
