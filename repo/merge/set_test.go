@@ -109,10 +109,10 @@ func library(t testing.TB) (lib mem, fp string) {
 	fp = printOf(t, rigBase)
 	tune := tuneFor(fp)
 	lib = mem{
-		"library.toml":              "format = 1\nkind = \"library\"\nname = \"prep bay\"\n",
-		"gimbals/quay-large.toml":   string(sheet),
-		preset.RigPath(fp):          rigBase,
-		preset.TunePath(fp, "main"): withProof(t, tune, fp),
+		"library.toml":                                     "format = 1\nkind = \"library\"\nname = \"prep bay\"\n",
+		"gimbals/quay-large.toml":                          string(sheet),
+		preset.RigPath(fp):                                 rigBase,
+		preset.TunePath(fp, "main"):                        withProof(t, tune, fp),
 		preset.RigDir(fp) + "/bench/20260302T093000Z.toml": "format = 1\nkind = \"bench\"\nrig = \"" + fp + "\"\nbegan = 2026-03-02T09:30:00Z\n\n[[step]]\nat = 2026-03-02T09:34:00Z\naxis = \"pan\"\nvalue = 40\nsaw = \"clean\"\n",
 		"jobs/2026-03-02-harbour.toml":                     strings.Replace(jobBase, "k7qd2m9x4c", fp, 1),
 	}
@@ -440,7 +440,7 @@ func TestSheetHereTuneThere(t *testing.T) {
 	})
 	for _, spec := range [][3][]string{
 		{nil, nil, {"stiffness.pan=78"}},
-		{nil, {"zoom-build/main:stiffness.pan"}, nil},         // back to the base's
+		{nil, {"zoom-build/main:stiffness.pan"}, nil},            // back to the base's
 		{{"gimbal:quay-large:dial.stiffness.pan.max"}, nil, nil}, // a clean merge, overruled
 	} {
 		ch, _ := NewChoices(spec[0], spec[1], spec[2], func(_, _, text string) (any, error) { return file.ParseValue(text) })
