@@ -94,8 +94,8 @@ func (l *lineage) fp(id string) string {
 	return id
 }
 
-// canon is the path under which a file of the side is laid beside the base's.
-func (l *lineage) canon(path string) string {
+// aligned is the path under which a file of the side is laid beside the base's.
+func (l *lineage) aligned(path string) string {
 	p, ok := preset.Locate(path)
 	if !ok || p.Rig == "" || l.id(p.Rig) == p.Rig {
 		return path
@@ -103,7 +103,7 @@ func (l *lineage) canon(path string) string {
 	return strings.Replace(path, preset.RigDir(p.Rig), preset.RigDir(l.id(p.Rig)), 1)
 }
 
-// real is canon the other way round.
+// real is aligned the other way round.
 func (l *lineage) real(path string) string {
 	p, ok := preset.Locate(path)
 	if !ok || p.Rig == "" || l.fp(p.Rig) == p.Rig {
@@ -186,7 +186,7 @@ func (s *set) run() error {
 	var loose []string
 	byID := map[string]*group{}
 	add := func(l *lineage, path string) {
-		c := l.canon(path)
+		c := l.aligned(path)
 		if p, ok := preset.Locate(c); ok && p.Rig != "" {
 			g := byID[p.Rig]
 			if g == nil {
@@ -342,10 +342,10 @@ func (s *set) put(path, ours, theirs string, text []byte) {
 }
 
 // sides reads a file of the base, ours and theirs by its canonical path.
-func (s *set) sides(canon string) (b, o, t []byte, err error) {
-	b, err1 := s.in.Base.Read(canon)
-	o, err2 := s.in.Ours.Read(s.ours.real(canon))
-	t, err3 := s.in.Theirs.Read(s.theirs.real(canon))
+func (s *set) sides(aligned string) (b, o, t []byte, err error) {
+	b, err1 := s.in.Base.Read(aligned)
+	o, err2 := s.in.Ours.Read(s.ours.real(aligned))
+	t, err3 := s.in.Theirs.Read(s.theirs.real(aligned))
 	return b, o, t, errors.Join(err1, err2, err3)
 }
 
@@ -535,7 +535,7 @@ func (s *set) tidy(g *group, ours, theirs string) error {
 		}
 		for _, p := range list {
 			if _, ok := preset.Locate(p); ok {
-				g.paths = append(g.paths, s.ours.canon(p))
+				g.paths = append(g.paths, s.ours.aligned(p))
 			}
 		}
 		g.paths = unique(g.paths)
@@ -550,7 +550,7 @@ func (s *set) tidy(g *group, ours, theirs string) error {
 		}
 		for _, p := range list {
 			if _, ok := preset.Locate(p); ok {
-				g.paths = append(g.paths, s.theirs.canon(p))
+				g.paths = append(g.paths, s.theirs.aligned(p))
 			}
 		}
 		g.paths = unique(g.paths)
@@ -633,12 +633,12 @@ func sameBuild(a, b preset.Rig) bool {
 }
 
 // normal gives a side's text of a rig's file the rig's identity, so that a move alone is no change.
-func (s *set) normal(canon string, text []byte) ([]byte, error) {
-	p, _ := preset.Locate(canon)
+func (s *set) normal(aligned string, text []byte) ([]byte, error) {
+	p, _ := preset.Locate(aligned)
 	if text == nil || p.Kind != schema.KindTune && p.Kind != schema.KindBench {
 		return text, nil
 	}
-	return setRig(canon, text, p.Rig)
+	return setRig(aligned, text, p.Rig)
 }
 
 // setRig writes a fingerprint into a tune or bench log.
@@ -661,20 +661,20 @@ func setRig(path string, text []byte, fp string) ([]byte, error) {
 }
 
 // rigFile merges a tune, bench log or other file of a rig.
-func (s *set) rigFile(g *group, canon string, sheet *schema.Sheet, check, massOurs, massTheirs bool) error {
-	b, o, t, err := s.sides(canon)
+func (s *set) rigFile(g *group, aligned string, sheet *schema.Sheet, check, massOurs, massTheirs bool) error {
+	b, o, t, err := s.sides(aligned)
 	if err != nil {
 		return err
 	}
-	place, _ := preset.Locate(canon)
-	ours, theirs := s.ours.real(canon), s.theirs.real(canon)
+	place, _ := preset.Locate(aligned)
+	ours, theirs := s.ours.real(aligned), s.theirs.real(aligned)
 	shown := ours
 	if o == nil {
 		shown = theirs
 	}
-	nb, err0 := s.normal(canon, b)
-	no, err1 := s.normal(canon, o)
-	nt, err2 := s.normal(canon, t)
+	nb, err0 := s.normal(aligned, b)
+	no, err1 := s.normal(aligned, o)
+	nt, err2 := s.normal(aligned, t)
 	if err := errors.Join(err0, err1, err2); err != nil {
 		return err
 	}
@@ -692,13 +692,13 @@ func (s *set) rigFile(g *group, canon string, sheet *schema.Sheet, check, massOu
 		}
 	}
 	if text != nil && (place.Kind == schema.KindTune || place.Kind == schema.KindBench) {
-		if text, err = setRig(canon, text, g.final); err != nil {
+		if text, err = setRig(aligned, text, g.final); err != nil {
 			return err
 		}
 	}
-	final := canon
+	final := aligned
 	if g.rig != nil {
-		final = strings.Replace(canon, preset.RigDir(g.id), preset.RigDir(g.final), 1)
+		final = strings.Replace(aligned, preset.RigDir(g.id), preset.RigDir(g.final), 1)
 	}
 	s.put(final, ours, theirs, text)
 	return nil
