@@ -25,6 +25,7 @@ type Bundle struct {
 	at      map[plumbing.Hash]int
 	commits []*Commit // parents before children
 	byRev   map[Rev]*Commit
+	made    map[Rev]Rev // for an extract: the revision each was made from, to its own
 }
 
 // bundleHead begins a git bundle, and bundleRefs are what every bundle of ours names: git needs
@@ -59,6 +60,10 @@ func (b *Bundle) Commit(id Rev) (*Commit, bool) {
 	c, ok := b.byRev[id]
 	return c, ok
 }
+
+// Made gives the revision that an extract made of a library's revision; "" if it made none,
+// because that changed nothing of the selection.
+func (b *Bundle) Made(of Rev) Rev { return b.made[of] }
 
 // Ancestors gives the revisions reachable from one, itself included.
 func (b *Bundle) Ancestors(of Rev) map[Rev]bool {

@@ -216,3 +216,89 @@ func TestReadGitsBundle(t *testing.T) {
 		t.Errorf("an incremental bundle: %v", err)
 	}
 }
+
+// TestThereAndBack: a rig goes to another library, is changed there, comes back, and is changed
+// again here. At each step both libraries find the same revision where they parted.
+func TestThereAndBack(t *testing.T) {
+	a, b := rigLib(t), freshLib(t)
+	take := func(l *Lib, from *Bundle) {
+		t.Helper()
+		files, err := from.Files(from.Tip)
+		if err != nil {
+			t.Fatal(err)
+		}
+		q := SaveRequest{Subject: "Take in", Author: aCam, When: start.Add(48 * time.Hour), WriteWork: true, With: from}
+		for _, f := range files {
+			if f.Path != "library.toml" {
+				q.Files = append(q.Files, File{Path: f.Path, Data: from.Contents(f.Blob)})
+			}
+		}
+		if _, err := l.Save(ctx, q); err != nil {
+			t.Fatal(err)
+		}
+		agrees(t, l.Root())
+	}
+	for i := range 3 {
+		there := extract(t, a)
+		if i > 0 {
+			if meet := there.Meet(extract(t, b)); len(meet) != 1 || meet[0] != extract(t, b).Tip {
+				t.Fatalf("round %d: they meet at %v", i, meet)
+			}
+		}
+		take(b, there)
+		edit(t, b, "rigs/aa/aaaa/main.toml", fmt.Sprintf("v = %d\n", 100+i), "Changed there")
+		back := extract(t, b)
+		if meet := back.Meet(extract(t, a)); len(meet) != 1 || meet[0] != there.Tip {
+			t.Fatalf("round %d: they meet at %v, want %s", i, meet, there.Tip)
+		}
+		take(a, back)
+		edit(t, a, "rigs/aa/aaaa/main.toml", fmt.Sprintf("v = %d\n", 200+i), "Changed here")
+	}
+}
+
+// TestExtractFromTangle: over a history with many merges the extract's tip holds what the
+// library's head does, however the index was built.
+func TestExtractFromTangle(t *testing.T) {
+	for seed := range int64(6) {
+		l := tangled(t, seed, 60)
+		head, err := l.Head()
+		if err != nil {
+			t.Fatal(err)
+		}
+		all, err := l.ListAt(head, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		q := Extraction{At: head, Trailer: "From-Revision"}
+		var want []Entry
+		for i, e := range all {
+			if i%2 == 0 {
+				q.Paths = append(q.Paths, e.Path)
+				want = append(want, e)
+			}
+		}
+		b, err := l.Extract(q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := b.Files(b.Tip)
+		if err != nil || fmt.Sprint(got) != fmt.Sprint(want) {
+			t.Errorf("seed %d: %v\nwant %v (%v)", seed, got, want, err)
+		}
+		fresh, err := Open(l.Root())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.RemoveAll(filepath.Join(l.Root(), ".git", "rigkeep")); err != nil {
+			t.Fatal(err)
+		}
+		again, err := fresh.Extract(q)
+		if err != nil || !bytes.Equal(again.Encode(), b.Encode()) {
+			t.Errorf("seed %d: other bytes from a fresh index (%v)", seed, err)
+		}
+		if _, err := ReadBundle(b.Encode(), DefaultBundleLimits, nil); err != nil {
+			t.Errorf("seed %d: %v", seed, err)
+		}
+		git(t, l.Root(), "bundle", "verify", "-q", bundleFile(t, b))
+	}
+}

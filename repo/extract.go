@@ -38,250 +38,266 @@ func (l *Lib) Extract(q Extraction) (*Bundle, error) {
 	}
 	var b *Bundle
 	err = l.with(func(r *objects.Reader) (err error) {
-		x := &extractor{l: l, r: r, q: q, made: map[Rev]*filtered{}, below: map[string][]tree.Edit{}, have: map[plumbing.Hash]bool{}}
+		x := &extractor{l: l, r: r, q: q, objs: map[plumbing.Hash]objects.Object{}, byID: map[plumbing.Hash]*filtered{}, made: map[Rev]Rev{}}
 		b, err = x.run(start)
 		return err
 	})
 	return b, err
 }
 
-// filtered is an extracted revision: its new commit and what its files are.
+// filtered is an extracted revision: its new commit and its files.
 type filtered struct {
 	id    plumbing.Hash // zero if nothing of the selection exists yet
-	state string        // identifies the files
+	files []tree.Edit   // sorted by path
+	up    []*filtered   // parents
 }
 
 type extractor struct {
-	l     *Lib
-	r     *objects.Reader
-	q     Extraction
-	made  map[Rev]*filtered
-	below map[string][]tree.Edit // files of a folder, by its path and tree
-	objs  []objects.Object
-	have  map[plumbing.Hash]bool
-	up    map[plumbing.Hash][]plumbing.Hash // parents of the new commits
+	l    *Lib
+	r    *objects.Reader
+	q    Extraction
+	objs map[plumbing.Hash]objects.Object
+	byID map[plumbing.Hash]*filtered
+	made map[Rev]Rev
 }
 
-func (x *extractor) add(o objects.Object) {
-	if !x.have[o.ID] {
-		x.have[o.ID] = true
-		x.objs = append(x.objs, o)
-	}
+// picked is what one revision did to a file of the selection.
+type picked struct {
+	path string
+	blob plumbing.Hash // zero: taken away
 }
 
 func (x *extractor) run(start plumbing.Hash) (*Bundle, error) {
-	x.up = map[plumbing.Hash][]plumbing.Hash{}
-	order, err := x.l.parentsFirst(x.r, start)
+	ix, done, err := x.l.lendIndex(start)
 	if err != nil {
 		return nil, err
 	}
-	for _, c := range order {
-		if err := x.commit(c); err != nil {
-			return nil, err
-		}
-	}
-	tip := x.made[rev(start)]
-	if tip.id.IsZero() {
-		return nil, nil
-	}
-	whole, err := objects.WritePack(x.objs)
-	if err != nil {
-		return nil, err
-	}
-	b := newBundle(rev(tip.id), whole)
-	if err := b.gather(len(whole.Objects), make([]bool, len(whole.Objects))); err != nil {
-		return nil, err
-	}
-	return b, nil
-}
-
-// parentsFirst lists the commits reachable from start, every one after its parents.
-func (l *Lib) parentsFirst(r *objects.Reader, start plumbing.Hash) ([]*Commit, error) {
-	type frame struct {
-		c    *Commit
-		next int
-	}
-	var out []*Commit
-	first, err := l.commit(r, start)
-	if err != nil {
-		return nil, err
-	}
-	seen := map[Rev]bool{first.ID: true}
-	stack := []frame{{c: first}}
-	for len(stack) > 0 {
-		f := &stack[len(stack)-1]
-		if f.next == len(f.c.Parents) {
-			out = append(out, f.c)
-			stack = stack[:len(stack)-1]
-			continue
-		}
-		p := f.c.Parents[f.next]
-		f.next++
-		if seen[p] {
-			continue
-		}
-		seen[p] = true
-		id, err := p.hash()
-		if err != nil {
-			return nil, err
-		}
-		c, err := l.commit(r, id)
-		if err != nil {
-			return nil, err
-		}
-		stack = append(stack, frame{c: c})
-	}
-	return out, nil
-}
-
-func (x *extractor) commit(c *Commit) error {
-	files, state, err := x.files(c)
-	if err != nil {
-		return err
-	}
-	f := &filtered{state: state}
-	x.made[c.ID] = f
-	var parents []plumbing.Hash
-	var same *filtered
-	for _, p := range c.Parents {
-		m := x.made[p]
-		if m == nil || m.id.IsZero() || slices.Contains(parents, m.id) {
-			continue
-		}
-		parents = append(parents, m.id)
-		same = m
-	}
-	if len(parents) > 1 {
-		parents = x.independent(parents)
-		for _, p := range c.Parents {
-			if m := x.made[p]; m != nil && m.id == parents[0] {
-				same = m
+	defer done()
+	paths := slices.Clone(x.q.Paths)
+	for _, dir := range x.q.Folders {
+		for _, p := range ix.Under(dir + "/") {
+			if x.q.Keep == nil || x.q.Keep(p) {
+				paths = append(paths, p)
 			}
 		}
 	}
-	switch {
-	case len(parents) == 0 && len(files) == 0:
-		return nil
-	case len(parents) == 1 && same.state == state:
-		f.id = same.id
-		return nil
+	changes := map[int][]picked{}
+	for _, p := range paths {
+		for _, post := range ix.Postings(p, start) {
+			changes[post.Commit] = append(changes[post.Commit], picked{p, post.Blob})
+		}
 	}
+	// Parents have smaller numbers than their children, so one pass up is enough; most revisions
+	// have nothing to do with the selection and only pass on what their parent is.
+	reach := ix.Reach(start)
+	at := make([]*filtered, len(reach))
+	for no, ok := range reach {
+		if !ok {
+			continue
+		}
+		var up []*filtered // one for each different state of the parents; nil is a parent without the selection
+		ix.Parents(no, func(p int) {
+			if !slices.Contains(up, at[p]) {
+				up = append(up, at[p])
+			}
+		})
+		if len(changes[no]) == 0 && len(up) < 2 {
+			if len(up) == 1 {
+				at[no] = up[0]
+			}
+			continue
+		}
+		if at[no], err = x.commit(ix.ID(no), up, changes[no], paths); err != nil {
+			return nil, err
+		}
+	}
+	tip := at[ix.Find(start)]
+	if tip == nil {
+		return nil, nil
+	}
+	return x.pack(tip.id)
+}
+
+// pack puts the objects into an order that depends on nothing but the history itself.
+func (x *extractor) pack(tip plumbing.Hash) (*Bundle, error) {
+	all := &objects.Whole{}
+	for _, o := range x.objs {
+		all.Objects = append(all.Objects, o)
+	}
+	loose := newBundle(rev(tip), all)
+	if err := loose.gather(len(all.Objects), make([]bool, len(all.Objects))); err != nil {
+		return nil, err
+	}
+	var order []objects.Object
+	done := map[plumbing.Hash]bool{}
+	add := func(id plumbing.Hash) bool {
+		if !done[id] {
+			done[id] = true
+			order = append(order, x.objs[id])
+			return true
+		}
+		return false
+	}
+	var walk func(id plumbing.Hash) error
+	walk = func(id plumbing.Hash) error {
+		if !add(id) {
+			return nil
+		}
+		es, err := tree.Parse(x.objs[id].Data)
+		for _, e := range es {
+			if e.IsDir() {
+				err = errors.Join(err, walk(e.ID))
+			} else {
+				add(e.ID)
+			}
+		}
+		return err
+	}
+	for _, c := range loose.commits {
+		id, err := c.ID.hash()
+		if err = errors.Join(err, walk(c.tree)); err != nil {
+			return nil, err
+		}
+		add(id)
+	}
+	whole, err := objects.WritePack(order)
+	if err != nil {
+		return nil, err
+	}
+	b := newBundle(rev(tip), whole)
+	b.commits, b.byRev, b.made = loose.commits, loose.byRev, x.made
+	return b, nil
+}
+
+// commit makes the extracted form of one revision, or gives its parent's if nothing differs.
+func (x *extractor) commit(id plumbing.Hash, up []*filtered, changes []picked, paths []string) (*filtered, error) {
+	c, err := x.l.commit(x.r, id)
+	if err != nil {
+		return nil, err
+	}
+	merge := len(up) > 1
+	up = independent(slices.DeleteFunc(up, func(f *filtered) bool { return f == nil }))
+	f := &filtered{up: up}
+	switch {
+	case merge: // what a merge took from which side only its tree says
+		if f.files, err = x.files(c, paths); err != nil {
+			return nil, err
+		}
+	case len(up) == 1:
+		f.files = apply(up[0].files, changes)
+	default:
+		f.files = apply(nil, changes)
+	}
+	switch {
+	case len(up) == 0 && len(f.files) == 0:
+		return nil, nil
+	case len(up) == 1 && slices.Equal(up[0].files, f.files):
+		return up[0], nil
+	}
+	files := slices.Clone(f.files)
 	for _, a := range x.q.Always {
 		o := objects.New(plumbing.BlobObject, a.Data)
-		x.add(o)
+		x.objs[o.ID] = o
 		files = append(files, tree.Edit{Path: a.Path, Mode: tree.ModeFile, ID: o.ID})
 	}
-	for _, e := range files {
-		if x.have[e.ID] {
+	for _, e := range f.files {
+		if _, ok := x.objs[e.ID]; ok {
 			continue
 		}
 		data, err := x.r.Blob(e.ID)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		x.add(objects.Object{ID: e.ID, Kind: plumbing.BlobObject, Data: bytes.Clone(data)})
+		x.objs[e.ID] = objects.Object{ID: e.ID, Kind: plumbing.BlobObject, Data: bytes.Clone(data)}
 	}
-	up, err := tree.Update(nil, plumbing.ZeroHash, files)
+	made, err := tree.Update(nil, plumbing.ZeroHash, files)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	for _, o := range up.Objects {
-		x.add(o)
+	for _, o := range made.Objects {
+		x.objs[o.ID] = o
 	}
-	o, err := x.rewrite(c, up.Root, parents)
+	o, err := x.rewrite(c, made.Root, up)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	x.add(o)
-	x.up[o.ID] = parents
+	x.objs[o.ID] = o
+	x.made[c.ID] = rev(o.ID)
+	if same := x.byID[o.ID]; same != nil {
+		return same, nil // a revision of ours that came back in somebody's extract of it
+	}
 	f.id = o.ID
-	return nil
+	x.byID[o.ID] = f
+	return f, nil
 }
 
-// files gives the selected files of a revision, and a text that is equal for equal selections.
-func (x *extractor) files(c *Commit) ([]tree.Edit, string, error) {
-	var out []tree.Edit
-	find := func(path string) (tree.Entry, bool, error) {
-		e, err := tree.Lookup(x.r, c.tree, path)
-		if errors.Is(err, tree.ErrNone) {
-			return e, false, nil
-		}
-		return e, err == nil, err
-	}
-	for _, dir := range x.q.Folders {
-		e, ok, err := find(dir)
-		if err != nil {
-			return nil, "", err
-		}
-		if !ok || !e.IsDir() {
-			continue
-		}
-		key := dir + "\x00" + string(e.ID[:])
-		es, known := x.below[key]
-		if !known {
-			err := tree.Walk(x.r, e.ID, "", func(path string, mode uint32, id plumbing.Hash) error {
-				if (mode == tree.ModeFile || mode == tree.ModeExec) && (x.q.Keep == nil || x.q.Keep(dir+"/"+path)) {
-					es = append(es, tree.Edit{Path: dir + "/" + path, Mode: tree.ModeFile, ID: id})
-				}
-				return nil
-			})
-			if err != nil {
-				return nil, "", err
-			}
-			x.below[key] = es
-		}
-		out = append(out, es...)
-	}
-	for _, path := range x.q.Paths {
-		e, ok, err := find(path)
-		if err != nil {
-			return nil, "", err
-		}
-		if ok && !e.IsDir() {
-			out = append(out, tree.Edit{Path: path, Mode: tree.ModeFile, ID: e.ID})
-		}
-	}
-	var state strings.Builder
-	for _, e := range out {
-		fmt.Fprintf(&state, "%s\x00%s\n", e.Path, e.ID)
-	}
-	return out, state.String(), nil
-}
-
-// independent leaves out what is an ancestor of another.
-func (x *extractor) independent(ids []plumbing.Hash) []plumbing.Hash {
-	var out []plumbing.Hash
-	for i, id := range ids {
-		needless := false
-		for k, other := range ids {
-			needless = needless || k != i && x.reaches(other, id)
-		}
-		if !needless {
-			out = append(out, id)
+// apply makes changes to a list of files.
+func apply(files []tree.Edit, changes []picked) []tree.Edit {
+	out := slices.Clone(files)
+	for _, c := range changes {
+		i, there := slices.BinarySearchFunc(out, c.path, func(e tree.Edit, path string) int { return strings.Compare(e.Path, path) })
+		e := tree.Edit{Path: c.path, Mode: tree.ModeFile, ID: c.blob}
+		switch {
+		case c.blob.IsZero() && there:
+			out = slices.Delete(out, i, i+1)
+		case c.blob.IsZero():
+		case there:
+			out[i] = e
+		default:
+			out = slices.Insert(out, i, e)
 		}
 	}
 	return out
 }
 
-func (x *extractor) reaches(from, to plumbing.Hash) bool {
-	seen := map[plumbing.Hash]bool{}
-	todo := []plumbing.Hash{from}
+// files looks the selection up in a revision's tree.
+func (x *extractor) files(c *Commit, paths []string) ([]tree.Edit, error) {
+	var found []picked
+	for _, p := range paths {
+		e, err := tree.Lookup(x.r, c.tree, p)
+		if err != nil && !errors.Is(err, tree.ErrNone) {
+			return nil, err
+		}
+		if err == nil && !e.IsDir() {
+			found = append(found, picked{p, e.ID})
+		}
+	}
+	return apply(nil, found), nil
+}
+
+// independent leaves out what is an ancestor of another.
+func independent(fs []*filtered) []*filtered {
+	if len(fs) < 2 {
+		return fs
+	}
+	var out []*filtered
+	for i, f := range fs {
+		if !slices.ContainsFunc(fs, func(o *filtered) bool { return o != f && o.reaches(f) }) {
+			out = append(out, fs[i])
+		}
+	}
+	return out
+}
+
+func (f *filtered) reaches(to *filtered) bool {
+	seen := map[*filtered]bool{}
+	todo := []*filtered{f}
 	for len(todo) > 0 {
-		id := todo[len(todo)-1]
+		g := todo[len(todo)-1]
 		todo = todo[:len(todo)-1]
-		if id == to {
+		if g == to {
 			return true
 		}
-		if !seen[id] {
-			seen[id] = true
-			todo = append(todo, x.up[id]...)
+		if !seen[g] {
+			seen[g] = true
+			todo = append(todo, g.up...)
 		}
 	}
 	return false
 }
 
 // rewrite makes the commit of an extracted revision.
-func (x *extractor) rewrite(c *Commit, root plumbing.Hash, parents []plumbing.Hash) (objects.Object, error) {
+func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (objects.Object, error) {
 	id, err := c.ID.hash()
 	if err != nil {
 		return objects.Object{}, err
@@ -293,8 +309,8 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, parents []plumbing.Ha
 	head, text, _ := strings.Cut(string(data), "\n\n")
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "tree %s\n", root)
-	for _, p := range parents {
-		fmt.Fprintf(&b, "parent %s\n", p)
+	for _, p := range up {
+		fmt.Fprintf(&b, "parent %s\n", p.id)
 	}
 	for _, key := range []string{"author", "committer"} {
 		line := ""

@@ -163,6 +163,16 @@ func (l *Lib) postings(path string) ([]touch, error) {
 	return out, nil
 }
 
+// lendIndex gives the history index with head in it, for as long as done has not been called.
+func (l *Lib) lendIndex(head plumbing.Hash) (x *hist.Index, done func(), err error) {
+	l.histMu.Lock()
+	if x, err = l.index(head); err != nil {
+		l.histMu.Unlock()
+		return nil, nil, l.objectError(err)
+	}
+	return x, l.histMu.Unlock, nil
+}
+
 // index gives the history index with head in it. histMu is held.
 func (l *Lib) index(head plumbing.Hash) (*hist.Index, error) {
 	base, journal := l.own("history"), l.own("history.journal")

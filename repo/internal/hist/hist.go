@@ -283,16 +283,35 @@ func (x *Index) Postings(path string, head plumbing.Hash) []Posting {
 	}
 	out = append(out, x.addedFor[path]...)
 	if !(len(x.heads) == 1 && x.heads[x.Find(head)]) {
-		reach := x.reach(head)
+		reach := x.Reach(head)
 		out = slices.DeleteFunc(out, func(p Posting) bool { return !reach[p.Commit] })
 	}
 	slices.Reverse(out)
 	return out
 }
 
-// reach marks the commits reachable from head. Parents have smaller numbers, so one pass down
+// Under lists the paths that begin with prefix and that any commit of the index changed, sorted.
+func (x *Index) Under(prefix string) []string {
+	var out []string
+	for i := sort.Search(x.paths, func(i int) bool { return string(x.path(i)) >= prefix }); i < x.paths; i++ {
+		p := string(x.path(i))
+		if !strings.HasPrefix(p, prefix) {
+			break
+		}
+		out = append(out, p)
+	}
+	for p := range x.addedFor {
+		if strings.HasPrefix(p, prefix) {
+			out = append(out, p)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Reach marks the commits reachable from head. Parents have smaller numbers, so one pass down
 // is enough.
-func (x *Index) reach(head plumbing.Hash) []bool {
+func (x *Index) Reach(head plumbing.Hash) []bool {
 	out := make([]bool, x.Len())
 	no := x.Find(head)
 	if no < 0 {
