@@ -1,6 +1,7 @@
 package checks
 
 import (
+	"errors"
 	"math"
 
 	"rigkeep/preset/loop"
@@ -119,6 +120,10 @@ func init() {
 		l := loopOf(in)
 		l.K, l.D, l.Delay = 1, in.num("Tv", 0), 0
 		td, k, err := l.DelayFromOnset(in.num("w_u", 0))
+		var lag *loop.TooMuchLag
+		if errors.As(err, &lag) { // the check file writes it as a negative delay
+			td, k, err = -lag.Surplus, lag.K, nil
+		}
 		return map[string]any{"Td": td, "K_u_model": k}, err
 	})
 }

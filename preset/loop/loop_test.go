@@ -622,7 +622,10 @@ func TestDelayFromOnset(t *testing.T) {
 	if same < 30 {
 		t.Errorf("only %d onsets on the first turn", same)
 	}
-	if _, _, err := typical.DelayFromOnset(2000); err == nil || !strings.Contains(err.Error(), "frequency") {
+	_, _, err := typical.DelayFromOnset(2000)
+	var lag *TooMuchLag
+	var out *domain.Error
+	if !errors.As(err, &lag) || !errors.As(err, &out) || lag.Surplus <= 0 || !strings.Contains(err.Error(), "too much already") {
 		t.Errorf("an onset that needs a negative delay gives %v", err)
 	}
 }

@@ -425,14 +425,33 @@ func (l Loop) OnsetStiffness() (Onset, error) {
 	return o, nil
 }
 
+// TooMuchLag is the error of an onset that no delay explains: the axis was seen
+// to oscillate faster than it could with the lags the model has already.
+type TooMuchLag struct {
+	W       float64 // rad/s, the onset seen
+	Surplus float64 // s by which the model lags too much
+	K       float64 // N m/rad, the stiffness at onset the model would have there
+}
+
+func (e *TooMuchLag) Error() string { return e.Unwrap().Error() }
+
+// Unwrap gives the same as a *domain.Error.
+//
+// Source: definition.
+func (e *TooMuchLag) Unwrap() error {
+	return &domain.Error{Model: "loop", Name: "frequency of the oscillation", Value: domain.Number(e.W) + " rad/s",
+		Want: "one at which filters, friction and damping of the model lag less than 180° together",
+		Do:   "the model lags " + domain.Number(e.Surplus*1000) + " ms too much already: check filters, damping and inertia"}
+}
+
 // DelayFromOnset gives the pure delay that explains an oscillation seen at w
 // rad/s as K and D (and Ki) were raised together, from the phase, and the
 // stiffness at onset the model then has, from the magnitude. Of the loop the
 // delay is not used and K, D, Ki only for their proportion. Compare the
 // stiffness with the one seen: their ratio is the error of the dial's scale.
 //
-// A negative delay means that the model's filters and friction alone lag more than
-// what was seen: an error says so.
+// If the model's filters and friction alone lag more than 180° there, the error
+// is a *TooMuchLag.
 //
 // Source: phase and magnitude conditions of the ultimate point (Åström &
 // Hägglund, PID Controllers, ch. 2, from memory).
@@ -450,8 +469,8 @@ func (l Loop) DelayFromOnset(w float64) (delay, k float64, err error) {
 	f := l.factors()
 	m, p, _, _ := f.eval(w)
 	delay = (p + math.Pi) / w
-	if delay < 0 {
-		return 0, 0, &domain.Error{Model: "loop", Name: "frequency of the oscillation", Value: domain.Number(w) + " rad/s", Want: "one at which the filters and the friction of the model lag less than 180° together", Do: "the oscillation is slower than this model can explain: check filters, damping and inertia"}
+	if k = l.K * math.Exp(-m); delay < 0 {
+		return 0, 0, &TooMuchLag{W: w, Surplus: -delay, K: k}
 	}
-	return delay, l.K * math.Exp(-m), nil
+	return delay, k, nil
 }
