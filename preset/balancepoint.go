@@ -151,12 +151,15 @@ func guessSide(s *schema.Sheet, r Rig, p BalancePoint) string {
 	return fmt.Sprintf("By the build sheet it lies %.1f mm %s there: try sliding the build %s", math.Abs(off[along])*1000, mass.Sides[along][k], mass.Sides[along][1-k])
 }
 
-// GoneOn begins the note by which a session goes on although a point of the
-// balance check, named behind it, is over the threshold.
-const GoneOn = "gone on over the threshold of balance: "
+// Notes by which a session goes on although a point of the balance check, named
+// behind it, is over the threshold or was not read.
+const (
+	GoneOn  = "gone on over the threshold of balance: "
+	NotRead = "not read: "
+)
 
 // BalanceDone says which points of the balance check a session has settled: read
-// and workable, or gone on with.
+// and workable, gone on with, or passed over.
 func (b BenchLog) BalanceDone(s *schema.Sheet, r Rig) map[string]bool {
 	done := map[string]bool{}
 	for _, p := range BalancePoints(s) {
@@ -165,7 +168,7 @@ func (b BenchLog) BalanceDone(s *schema.Sheet, r Rig) map[string]bool {
 			case x.Saw == string(bench.Effort) && x.Text == p.Text:
 				read, err := ReadEffort(s, r, p, []float64{x.Effort})
 				done[p.Text] = err == nil && read.Verdict != balance.Rebalance
-			case x.Saw == string(bench.Note) && x.Text == GoneOn+p.Text:
+			case x.Saw == string(bench.Note) && (x.Text == GoneOn+p.Text || x.Text == NotRead+p.Text):
 				done[p.Text] = true
 			}
 		}

@@ -77,7 +77,7 @@ func DecodeBench(doc schema.Tree) BenchLog {
 			b.Set[k] = v
 		}
 	}
-	for i := 0; i < f.Len("step"); i++ {
+	for i := range f.Len("step") {
 		at := fmt.Sprintf("step[%d].", i)
 		s := BenchStep{At: f.Time(at + "at"), Axis: f.Str(at + "axis"), Key: f.Str(at + "key"), Saw: f.Str(at + "saw"), Hz: f.NumOr(at+"hz", 0),
 			TiltDeg: f.NumOr(at+"tilt_deg", 0), Effort: f.NumOr(at+"effort_pct", 0), Text: f.Str(at + "text")}

@@ -65,19 +65,19 @@ func DecodeJob(slug string, doc schema.Tree) Job {
 			j.Sway[a] = v
 		}
 	}
-	for i := 0; i < f.Len("crew"); i++ {
+	for i := range f.Len("crew") {
 		at := fmt.Sprintf("crew[%d].", i)
 		j.Crew = append(j.Crew, Crew{f.Str(at + "role"), f.Str(at + "name")})
 	}
-	for i := 0; i < f.Len("shot"); i++ {
+	for i := range f.Len("shot") {
 		at := fmt.Sprintf("shot[%d].", i)
 		j.Shots = append(j.Shots, Shot{f.Str(at + "name"), f.Str(at + "kind"), f.Str(at + "rig"), f.Str(at + "style"), f.NumOr(at+"lens_mm", 0), f.NumOr(at+"tilt_up_deg", 0), f.NumOr(at+"tilt_down_deg", 0)})
 	}
-	for i := 0; i < f.Len("pin"); i++ {
+	for i := range f.Len("pin") {
 		at := fmt.Sprintf("pin[%d].", i)
 		j.Pins = append(j.Pins, Pin{f.Str(at + "rig"), f.Str(at + "tune"), f.Str(at + "revision"), f.Str(at + "unit")})
 	}
-	for i := 0; i < f.Len("accepted"); i++ {
+	for i := range f.Len("accepted") {
 		at := fmt.Sprintf("accepted[%d].", i)
 		j.Accepted = append(j.Accepted, Accepted{f.Str(at + "finding"), f.Str(at + "why"), f.Str(at + "by"), f.Time(at + "until")})
 	}

@@ -54,7 +54,7 @@ const (
 func DecodeRig(fp string, doc schema.Tree) Rig {
 	f := schema.Flatten(doc)
 	r := Rig{Fingerprint: fp, Alias: f.Str("alias"), Gimbal: f.Str("gimbal"), Note: f.Str("note"), Was: f.Strs("was")}
-	for i := 0; i < f.Len("part"); i++ {
+	for i := range f.Len("part") {
 		at := fmt.Sprintf("part[%d].", i)
 		p := Part{Slot: f.Str(at + "slot"), Name: f.Str(at + "name"), Shape: f.Str(at + "shape"), Note: f.Str(at + "note"), Axis: f.Str(at + "axis")}
 		for _, m := range []struct {
@@ -94,7 +94,7 @@ func DecodeRig(fp string, doc schema.Tree) Rig {
 		p.Density = f.NumOr(at+"density_kg_m3", 0)
 		r.Parts = append(r.Parts, p)
 	}
-	for i := 0; i < f.Len("resonance"); i++ {
+	for i := range f.Len("resonance") {
 		at := fmt.Sprintf("resonance[%d].", i)
 		a, _ := schema.ParseAxis(f.Str(at + "axis"))
 		r.Resonances = append(r.Resonances, Resonance{a, f.NumOr(at+"hz", 0), f.NumOr(at+"damping", 0), f.NumOr(at+"share", 0)})

@@ -24,7 +24,7 @@ const (
 // the sizes that each shape needs, a tube's bore.
 func checkParts(f Flat) []Problem {
 	var ps []Problem
-	for i := 0; i < f.Len("part"); i++ {
+	for i := range f.Len("part") {
 		ps = append(ps, checkPart(f, fmt.Sprintf("part[%d].", i))...)
 	}
 	return ps
@@ -97,7 +97,7 @@ func checkPart(f Flat, at string) []Problem {
 // the dial, and that the session did not end before it began.
 func (c *Catalogue) checkBench(f Flat, sheet *Sheet) []Problem {
 	var ps []Problem
-	for i := 0; i < f.Len("step"); i++ {
+	for i := range f.Len("step") {
 		at := fmt.Sprintf("step[%d].", i)
 		key := f.Str(at + "key")
 		if key == "" {
@@ -129,7 +129,7 @@ func checkJob(f Flat) []Problem {
 		ps = append(ps, Problem{Key: "lens.widest_mm", What: "the widest lens, " + Num(wide) + " mm, is longer than the longest, " + Num(long) + " mm", Want: "widest at most longest", Fix: "swap them", Rule: RuleAgree})
 	}
 	pins := map[[3]string]bool{}
-	for i := 0; i < f.Len("pin"); i++ {
+	for i := range f.Len("pin") {
 		at := fmt.Sprintf("pin[%d].", i)
 		p := [3]string{f.Str(at + "rig"), f.Str(at + "tune"), f.Str(at + "unit")}
 		if pins[p] && p[0] != "" {

@@ -226,7 +226,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		s.Dials[p.Dial] = d
 	}
 	names := map[string]bool{}
-	for i := 0; i < f.Len("unit"); i++ {
+	for i := range f.Len("unit") {
 		at := fmt.Sprintf("unit[%d].", i)
 		u := Unit{f.Str(at + "serial"), f.Str(at + "label"), f.Str(at + "firmware"), f.Str(at + "note")}
 		for _, n := range []struct{ key, name string }{{"serial", u.Serial}, {"label", u.Label}} {
@@ -238,7 +238,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		s.Units = append(s.Units, u)
 	}
 	keys := f.Keys()
-	for i := 0; i < f.Len("reference"); i++ {
+	for i := range f.Len("reference") {
 		at := fmt.Sprintf("reference[%d].", i)
 		r := Reference{PayloadKg: f.NumOr(at+"payload_kg", 0), Source: f.Str(at + "source"), Inertia: map[Axis]float64{}, Values: map[string]float64{}}
 		for _, a := range Axes {
@@ -267,7 +267,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		}
 		s.References = append(s.References, r)
 	}
-	for i := 0; i < f.Len("obstacle"); i++ {
+	for i := range f.Len("obstacle") {
 		at := fmt.Sprintf("obstacle[%d].", i)
 		s.Obstacles = append(s.Obstacles, Obstacle{f.Str(at + "name"), vec(f.Nums(at+"place_mm"), mm), f.NumOr(at+"radius_mm", 0) * mm})
 	}

@@ -70,12 +70,9 @@ func runBench(k *call) error {
 	if err != nil {
 		return err
 	}
-	s, older, err := k.lib.OpenSession(d)
+	s, err := k.lib.OpenSession(d)
 	if err != nil {
 		return err
-	}
-	if older > 0 {
-		k.say("note: %d older sessions on this tune are open as well; the newest goes on", older)
 	}
 	if k.c.Bool("resume") && s == nil {
 		return fail(exitNotFound, "no session is open on %s", refName(d)).hinted("begin one with: rigkeep bench %s", k.args[0])

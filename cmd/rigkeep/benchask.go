@@ -24,7 +24,7 @@ func (b *benchRun) interactive() error {
 	err = b.talk(a)
 	done()
 	if errors.Is(err, errStopped) {
-		if b.s == nil || !b.s.Saved() {
+		if b.s == nil || !b.s.Saved() { // only the unit was asked for
 			return stopped("stopped; nothing was answered yet", "begin again with: rigkeep bench "+b.args[0])
 		}
 		return stopped(fmt.Sprintf("stopped after %d answers; all of them are in %s", len(b.s.Log.Steps), b.s.Path), "go on with: rigkeep bench "+b.args[0]+" --resume")
@@ -60,6 +60,9 @@ func (b *benchRun) talk(a *asker) error {
 	if err := b.takeUp(); err != nil {
 		return err
 	}
+	if err := b.onDisk(); err != nil {
+		return err
+	}
 	head := fmt.Sprintf("%s on %s", b.d.Label(), b.d.Sheet.Slug)
 	if b.s.Log.Unit != "" {
 		head += ", unit " + safe.Line(b.s.Log.Unit)
@@ -82,6 +85,12 @@ func (b *benchRun) talk(a *asker) error {
 	}
 	b.told = map[bench.Stage]bool{}
 	return b.talkOn(a)
+}
+
+func (b *benchRun) onDisk() error {
+	ctx, stop := b.ctx()
+	defer stop()
+	return b.lib.BeginSession(ctx, b.s)
 }
 
 // talkOn asks until the session is over or left.
@@ -144,6 +153,9 @@ func (b *benchRun) balance(a *asker) error {
 				return err
 			}
 			if efforts == nil {
+				if err := b.answer(bench.Event{Saw: bench.Note, Axis: p.Axis, HasAxis: p.HasAxis, Text: preset.NotRead + p.Text}); err != nil {
+					return err
+				}
 				break
 			}
 			ok, err := b.note(p, efforts)
@@ -407,7 +419,7 @@ func (b *benchRun) finish(a *asker) error {
 	if w == "" {
 		w = "the tune has these values already; the log of the session is saved"
 	}
-	b.out("would save, with the log of the session:\n%s\n", safe.Text(w))
+	a.say("would save, with the log of the session:\n%s", safe.Text(w))
 	c, _, err := a.choose("save, take the last answer back, or leave it open? [s/b/q]", []choice{{'s', "save"}, {'b', "back"}, {'q', "leave"}}, 0)
 	if err != nil {
 		return err

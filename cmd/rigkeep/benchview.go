@@ -14,6 +14,18 @@ import (
 // would be saved.
 func (b *benchRun) printEnd() {
 	results := b.s.State.Results()
+	if b.wide < 54 { // too narrow for the table
+		b.out("\n")
+		for _, r := range results {
+			b.out("%s", wrap(r.Axis.String()+": "+axisWords(r), "", b.wide))
+		}
+		b.out("\n")
+		for _, r := range results {
+			b.out("%s", b.picture(r))
+		}
+		b.out("\n")
+		return
+	}
 	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true, 5: true}}
 	t.add("axis", "keep", "clean to", "onset", "Hz", "margin", "looks", "")
 	num := func(p *float64) string {

@@ -154,3 +154,115 @@ func BenchmarkBenchSession(b *testing.B) {
 		s.ok(b, "bench", "a-cam-zoom", "--save", "-m", "By script")
 	}
 }
+
+// TestSafetyRuleEndToEnd: whatever a person answers, what the program asks to set is
+// never stiffer than an oscillation that stands, and never more than a coarse step
+// above the stiffest clean value below it. Counted here from the answers alone.
+func TestSafetyRuleEndToEnd(t *testing.T) {
+	s := newShop(t)
+	const coarse = 5.0 // of the sheet quay-large
+	sessions := 3
+	if os.Getenv("RIGKEEP_STORM") != "" {
+		sessions = 200
+	}
+	type seen struct {
+		axis  string
+		value float64
+		osc   bool
+		gone  bool // withdrawn
+	}
+	proposals := 0
+	for seed := range sessions {
+		rng := rand.New(rand.NewSource(int64(seed)))
+		st := stand{onset: map[string]float64{"pan": 3 + 90*rng.Float64(), "roll": 3 + 90*rng.Float64(), "tilt": 3 + 90*rng.Float64()}, wrong: 0.1, rng: rng}
+		var live []*seen // nil for answers that are no look
+		args := []string{"bench", "a-cam-zoom", "--new", "--saw", "note", "--text", "begin", "--json"}
+		for step := 0; step < 150; step++ {
+			j := next(t, s.ok(t, args...))
+			p := j.Next
+			if p.Stage == "done" {
+				break
+			}
+			if p.Stage == "search" || p.Stage == "relook" {
+				proposals++
+				onset, clean, looked := 1e9, -1e9, false
+				for _, l := range live {
+					if l == nil || l.axis != p.Axis || l.gone {
+						continue
+					}
+					looked = true
+					if l.osc {
+						onset = min(onset, l.value)
+					}
+				}
+				for _, l := range live {
+					if l != nil && l.axis == p.Axis && !l.osc && l.value < onset {
+						clean = max(clean, l.value)
+					}
+				}
+				if *p.Value > onset {
+					t.Fatalf("seed %d: asked to set %s to %v, above an oscillation at %v", seed, p.Axis, *p.Value, onset)
+				}
+				if looked && clean > -1e9 && *p.Value > clean+coarse && *p.Value != onset {
+					t.Fatalf("seed %d: asked to set %s to %v, more than a coarse step above %v", seed, p.Axis, *p.Value, clean)
+				}
+			}
+			ans := st.saw(p)
+			switch r := rng.Float64(); {
+			case r < 0.05 && len(live) > 0:
+				ans = []string{"--saw", "back"}
+				if l := live[len(live)-1]; l != nil && l.gone { // a withdrawal taken back: too deep for this count
+					ans = st.saw(p)
+				}
+			case p.Stage == "decide" && r < 0.5:
+				ans = []string{"--axis", p.Axis, "--value", fmt.Sprint(*p.Value), "--saw", "withdraw"}
+			case p.Stage == "hand" && r < 0.3:
+				ans = []string{"--saw", "reopen", "--axis", []string{"pan", "roll", "tilt"}[rng.Intn(3)]}
+			case (p.Stage == "search" || p.Stage == "relook") && r < 0.15:
+				ans = []string{"--axis", p.Axis, "--value", fmt.Sprint(*p.Value), "--saw", "stand"}
+			}
+			args = append([]string{"bench", "a-cam-zoom", "--json"}, ans...)
+			get := func(f string) string {
+				for i, w := range ans {
+					if w == "--"+f {
+						return ans[i+1]
+					}
+				}
+				return ""
+			}
+			if saw := get("saw"); saw == "reopen" || saw == "withdraw" {
+				// an axis without a kept value cannot be sent back, say
+				if code, _, _ := s.run("", append(args, "--dry-run")...); code != 0 {
+					ans = st.saw(p)
+					args = append([]string{"bench", "a-cam-zoom", "--json"}, ans...)
+				}
+			}
+			switch saw := get("saw"); saw {
+			case "back":
+				live = live[:len(live)-1]
+			case "clean", "stand", "fast":
+				v := 0.0
+				fmt.Sscan(get("value"), &v)
+				live = append(live, &seen{axis: get("axis"), value: v, osc: saw == "fast"})
+			case "withdraw":
+				v := 0.0
+				fmt.Sscan(get("value"), &v)
+				for _, l := range live {
+					if l != nil && l.axis == get("axis") && l.osc && l.value == v {
+						l.gone = true
+					}
+				}
+				live = append(live, nil)
+			case "reopen":
+				for _, a := range j.Axes {
+					if a.Axis == get("axis") && a.Kept != nil {
+						live = append(live, &seen{axis: a.Axis, value: *a.Kept, osc: true})
+					}
+				}
+			default:
+				live = append(live, nil)
+			}
+		}
+	}
+	t.Logf("%d proposals", proposals)
+}

@@ -46,31 +46,35 @@ func (l *Library) BenchLogs(fp string) ([]string, error) {
 }
 
 // OpenSession takes up the newest session of this tune that was not ended; nil if
-// there is none. older counts further open ones.
-func (l *Library) OpenSession(d *Loaded) (s *Session, older int, err error) {
+// there is none.
+func (l *Library) OpenSession(d *Loaded) (*Session, error) {
 	paths, err := l.BenchLogs(d.Rig.Fingerprint)
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
 	for i := len(paths) - 1; i >= 0; i-- {
-		doc, err := l.Doc("", paths[i])
+		data, err := l.Store.Read(paths[i])
 		if err != nil {
-			return nil, 0, err
+			return nil, err
 		}
-		log := preset.DecodeBench(doc.Tree())
-		if !log.Open() || log.Tune != d.Ref.Tune || len(log.Plan.Order) == 0 {
+		tree, err := file.Values(paths[i], data) // one parser will do to pass an ended one over
+		if err != nil {
+			return nil, err
+		}
+		if f := tree["tune"]; tree["ended"] != nil || f != d.Ref.Tune || tree["plan"] == nil {
 			continue
 		}
-		if s != nil {
-			older++
-			continue
+		doc, err := l.Parse(paths[i], data, nil)
+		if err != nil {
+			return nil, err
 		}
-		s = &Session{Path: paths[i], Log: log, doc: doc, sheet: d.Sheet}
-		if s.State, err = log.BenchSession(d.Sheet); err != nil {
-			return nil, 0, &file.Error{File: paths[i], What: err.Error(), Fix: "correct the step, or begin another session with --new"}
+		s := &Session{Path: paths[i], Log: preset.DecodeBench(doc.Tree()), doc: doc, sheet: d.Sheet}
+		if s.State, err = s.Log.BenchSession(d.Sheet); err != nil {
+			return nil, &file.Error{File: paths[i], What: err.Error(), Fix: "correct the step, or begin another session with --new"}
 		}
+		return s, nil
 	}
-	return s, older, nil
+	return nil, nil
 }
 
 // SessionRequest says what a session is begun with.
@@ -81,7 +85,7 @@ type SessionRequest struct {
 }
 
 // NewSession works out a session: where to begin from the evidence, in which
-// order, with which margin. Nothing is written before the first answer.
+// order, with which margin. It writes nothing.
 func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 	req, _, err := l.StartRequest(d.Rig, d.Sheet, d.Tune, q.Unit, q.Now)
 	if err != nil {
@@ -125,6 +129,23 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 			return nil, err
 		}
 	}
+}
+
+// BeginSession puts the log of a new session on disk before anything is answered,
+// so that which unit it is on is not lost either.
+func (l *Library) BeginSession(ctx context.Context, s *Session) error {
+	if s.doc != nil {
+		return nil
+	}
+	doc, err := benchDoc(s.Path, s.Log)
+	if err != nil {
+		return err
+	}
+	if err := l.Create(ctx, s.Path, doc.Text()); err != nil {
+		return err
+	}
+	s.doc = doc
+	return nil
 }
 
 // Answer records one answer: it is checked, written to the log on disk, and only

@@ -1,0 +1,409 @@
+//go:build unix
+
+package main
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/creack/pty"
+	"golang.org/x/term"
+)
+
+// terminal is the program on a real pseudo-terminal.
+type terminal struct {
+	t    *testing.T
+	pty  *os.File
+	tty  *os.File
+	cmd  *exec.Cmd
+	was  *term.State
+	mu   sync.Mutex
+	text []byte
+	used int // bytes of text already answered to
+	news chan struct{}
+}
+
+// open starts rigkeep on a terminal of the size given.
+func (s *shop) open(t *testing.T, rows, cols int, args ...string) *terminal {
+	t.Helper()
+	p, tty, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := pty.Setsize(p, &pty.Winsize{Rows: uint16(rows), Cols: uint16(cols)}); err != nil {
+		t.Fatal(err)
+	}
+	x := &terminal{t: t, pty: p, tty: tty, news: make(chan struct{}, 1)}
+	if x.was, err = term.GetState(int(tty.Fd())); err != nil {
+		t.Fatal(err)
+	}
+	c := exec.Command("rigkeep", args...)
+	c.Dir, c.Stdin, c.Stdout, c.Stderr = s.dir, tty, tty, tty
+	c.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Setctty: true}
+	c.Env = []string{"PATH=" + os.Getenv("PATH"), "TERM=xterm", "RIGKEEP_NOW=2026-03-01T10:00:00Z", "TMPDIR=" + t.TempDir()}
+	for k, v := range s.env {
+		if k != "COLUMNS" {
+			c.Env = append(c.Env, k+"="+v)
+		}
+	}
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	x.cmd = c
+	go func() {
+		b := make([]byte, 4096)
+		for {
+			n, err := p.Read(b)
+			x.mu.Lock()
+			x.text = append(x.text, b[:n]...)
+			x.mu.Unlock()
+			select {
+			case x.news <- struct{}{}:
+			default:
+			}
+			if err != nil {
+				return
+			}
+		}
+	}()
+	t.Cleanup(func() {
+		if c.ProcessState == nil {
+			_ = c.Process.Kill()
+			_ = c.Wait()
+		}
+		tty.Close()
+		p.Close()
+	})
+	return x
+}
+
+func (x *terminal) fresh() []byte {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return bytes.Clone(x.text[x.used:])
+}
+
+func (x *terminal) all() string {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return string(x.text)
+}
+
+// question waits for the next question: text that ends in a blank behind a colon or a bracket.
+func (x *terminal) question() string {
+	x.t.Helper()
+	limit := time.After(20 * time.Second)
+	for {
+		s := string(x.fresh())
+		if strings.HasSuffix(s, "] ") || strings.HasSuffix(s, ": ") {
+			lines := strings.Split(s, "\r\n")
+			return strings.Join(lines[max(0, len(lines)-2):], " ") // in a narrow window it takes two
+		}
+		select {
+		case <-x.news:
+		case <-limit:
+			x.t.Fatalf("no question; so far:\n%s", x.all())
+		}
+	}
+}
+
+// send types keys.
+func (x *terminal) send(keys string) {
+	x.t.Helper()
+	x.mu.Lock()
+	x.used = len(x.text)
+	x.mu.Unlock()
+	if _, err := x.pty.WriteString(keys); err != nil {
+		x.t.Fatal(err)
+	}
+}
+
+// exit waits for the end and gives the exit code; the terminal must be as it was.
+func (x *terminal) exit() int {
+	x.t.Helper()
+	done := make(chan error, 1)
+	go func() { done <- x.cmd.Wait() }()
+	var err error
+	select {
+	case err = <-done:
+	case <-time.After(20 * time.Second):
+		x.t.Fatalf("it does not end; so far:\n%s", x.all())
+	}
+	code := 0
+	var ee *exec.ExitError
+	if errors.As(err, &ee) {
+		code = ee.ExitCode()
+	} else if err != nil {
+		x.t.Fatal(err)
+	}
+	// what is written last on the terminal comes out last
+	if _, err := x.tty.WriteString("\x00end\x00"); err != nil {
+		x.t.Fatal(err)
+	}
+	for limit := time.After(5 * time.Second); !bytes.HasSuffix(x.fresh(), []byte("\x00end\x00")); {
+		select {
+		case <-x.news:
+		case <-limit:
+			x.t.Fatal("the terminal does not give its output")
+		}
+	}
+	x.mu.Lock()
+	x.text = bytes.TrimSuffix(x.text, []byte("\x00end\x00"))
+	x.mu.Unlock()
+	now, err := term.GetState(int(x.tty.Fd()))
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	if code >= 0 && !reflect.DeepEqual(now, x.was) {
+		x.t.Errorf("the terminal is not as it was before")
+	}
+	return code
+}
+
+var lookPrompt = regexp.MustCompile(`(pan|roll|tilt) ([0-9.]+) \[cf`)
+
+// keys answers a question for a gimbal whose axes oscillate from a number on.
+func (s stand) keys(t *testing.T, q string) string {
+	t.Helper()
+	if m := lookPrompt.FindStringSubmatch(q); m != nil {
+		v, _ := strconv.ParseFloat(m[2], 64)
+		if v >= s.onset[m[1]] {
+			return "22f"
+		}
+		return "c"
+	}
+	for _, a := range []struct{ in, keys string }{
+		{"which unit?", "1\r"}, {"in the hand,", "c"}, {"[wkbnq]", "k"}, {"leave it open? [s/b/q]", "s"}, {"why?", "\r"}, {"leave? [g/n/q]", "g"},
+		{"tilt, lens level:", "1.5\r"}, {"tilt, lens up", "-2/1\r"}, {"roll, lens level:", "\r"}, {"pan, ", "2\r"},
+	} {
+		if strings.Contains(q, a.in) {
+			return a.keys
+		}
+	}
+	t.Fatalf("a question that nobody knows: %q", q)
+	return ""
+}
+
+var onsets = stand{onset: map[string]float64{"pan": 41, "roll": 37, "tilt": 29}}
+
+// play answers until the program ends.
+func (x *terminal) play(s stand) int {
+	x.t.Helper()
+	for i := 0; ; i++ {
+		if i > 200 {
+			x.t.Fatalf("it does not end:\n%s", x.all())
+		}
+		q := x.question()
+		x.send(s.keys(x.t, q))
+		if strings.Contains(q, "why?") {
+			return x.exit()
+		}
+	}
+}
+
+func (s *shop) log(t *testing.T) string {
+	t.Helper()
+	logs, err := filepath.Glob(filepath.Join(s.dir, "rigs/*/*/bench/*.toml"))
+	if err != nil || len(logs) != 1 {
+		t.Fatalf("%d bench logs, want 1: %v %v", len(logs), logs, err)
+	}
+	data, err := os.ReadFile(logs[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
+}
+
+// TestTerminalSession works a whole session on a terminal, with the window resized
+// in the middle, and counts what a slow link would have to carry.
+func TestTerminalSession(t *testing.T) {
+	s := newShop(t)
+	x := s.open(t, 24, 80, "bench", "a-cam-zoom")
+	answers := 0
+	for ; ; answers++ {
+		q := x.question()
+		if strings.Contains(q, "roll ") && strings.Contains(q, "[cf") {
+			if err := pty.Setsize(x.pty, &pty.Winsize{Rows: 24, Cols: 40}); err != nil {
+				t.Fatal(err)
+			}
+			break
+		}
+		x.send(onsets.keys(t, q))
+	}
+	x.send("c")
+	from := len(x.all())
+	narrow := 0
+	for {
+		q := x.question()
+		if strings.Contains(q, "why?") {
+			break
+		}
+		x.send(onsets.keys(t, q))
+		answers++
+		narrow++
+	}
+	for _, l := range strings.Split(x.all()[from:], "\r\n") {
+		if n := len([]rune(l)); n > 40 {
+			t.Errorf("a line of %d columns in a window of 40: %q", n, l)
+		}
+	}
+	if per := (len(x.all()) - from) / narrow; per > 300 {
+		t.Errorf("%d bytes an answer: too much for a slow link", per)
+	}
+	x.send("Worked at the stand\r")
+	if code := x.exit(); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	out := x.all()
+	for _, want := range []string{"Caution: Power off", "tilt holds -0.5 % (good), friction", "^ keep ", "saved as ", "record the proof"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is not in:\n%s", want, out)
+		}
+	}
+	if strings.Count(out, "Caution: Power off") != 1 {
+		t.Error("cautions are said once")
+	}
+	if strings.Contains(strings.ReplaceAll(out, "\r\n", ""), "\n") {
+		t.Error("a line feed without a carriage return: the text would run off in steps")
+	}
+	if got := s.ok(t, "git", "log", "-1", "--format=%s"); strings.TrimSpace(got) != "Worked at the stand" {
+		t.Error(got)
+	}
+	t.Logf("%d answers, %d bytes", answers, len(out))
+}
+
+// TestStopAtEveryQuestion leaves a session at every question, by Ctrl-C or as by a
+// dead battery, and goes on: the log is that of a session without a break.
+func TestStopAtEveryQuestion(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		axes string
+		stop func(*terminal)
+		code int
+	}{
+		{"ctrl-c", "pan,roll,tilt", func(x *terminal) { x.send("\x03") }, exitInterrupt},
+		{"kill", "pan", func(x *terminal) { _ = x.cmd.Process.Kill() }, -1},
+		{"interrupt from outside", "tilt", func(x *terminal) { _ = x.cmd.Process.Signal(os.Interrupt) }, exitInterrupt},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			whole := newShop(t)
+			if code := whole.open(t, 24, 80, "bench", "a-cam-zoom", "--only", c.axes).play(onsets); code != 0 {
+				t.Fatalf("exit %d", code)
+			}
+			want := whole.log(t)
+			s := newShop(t)
+			breaks := 0
+			for ; ; breaks++ {
+				if breaks > 200 {
+					t.Fatal("it does not get on")
+				}
+				args := []string{"bench", "a-cam-zoom", "--only", c.axes}
+				if logs, _ := filepath.Glob(filepath.Join(s.dir, "rigs/*/*/bench/*.toml")); len(logs) > 0 {
+					args = append(args, "--resume")
+				}
+				x := s.open(t, 24, 80, args...)
+				q := x.question()
+				x.send(onsets.keys(t, q))
+				if strings.Contains(q, "leave it open? [s/b/q]") {
+					x.question()
+					x.send("\r")
+					if code := x.exit(); code != 0 {
+						t.Fatalf("exit %d:\n%s", code, x.all())
+					}
+					break
+				}
+				x.question()
+				c.stop(x)
+				if code := x.exit(); code != c.code {
+					t.Fatalf("exit %d, want %d:\n%s", code, c.code, x.all())
+				}
+				if c.name == "ctrl-c" && !strings.Contains(x.all(), "rigkeep bench a-cam-zoom --resume") {
+					t.Errorf("it does not say how to go on:\n%s", x.all())
+				}
+			}
+			if got := s.log(t); got != want {
+				t.Errorf("after %d breaks the log is\n%s\nwant\n%s", breaks, got, want)
+			}
+			if out := s.ok(t, "check", "--git"); !strings.Contains(out, "0 findings") {
+				t.Error(out)
+			}
+			t.Logf("%d breaks", breaks)
+		})
+	}
+}
+
+// TestTerminalPlainSigns: in a locale that is not UTF-8 no byte above ASCII comes out.
+func TestTerminalPlainSigns(t *testing.T) {
+	s := newShop(t)
+	s.env["LC_ALL"] = "C"
+	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt")
+	if code := x.play(onsets); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	for i, c := range []byte(x.all()) {
+		if c > 126 || c < ' ' && !strings.ContainsRune("\r\n\b", rune(c)) {
+			t.Fatalf("byte %#x in %q", c, x.all()[max(0, i-40):i+1])
+		}
+	}
+	if !strings.Contains(x.all(), "lens up 60 deg") {
+		t.Errorf("no tilt in:\n%s", x.all())
+	}
+}
+
+// TestTerminalOddKeys: arrows, function keys and keys that answer nothing change
+// nothing; Ctrl-U and the erase key mend a line.
+func TestTerminalOddKeys(t *testing.T) {
+	s := newShop(t)
+	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt")
+	x.question()
+	x.send("9\x7f2\r")
+	for range 4 {
+		if q := x.question(); strings.Contains(q, "[cf") {
+			break
+		}
+		x.send("junk\x152\x7f\r") // typed, wiped out, typed, wiped out, Enter
+	}
+	x.question()
+	x.send("\x1b[A\x1bOP\x1b[15~z§!c")
+	x.question()
+	x.send("q")
+	if code := x.exit(); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	log := s.log(t)
+	if strings.Count(log, "saw = \"clean\"") != 1 || strings.Count(log, "not read: ") != 4 || strings.Contains(log, "effort") || !strings.Contains(log, `unit = "QL-0044"`) {
+		t.Errorf("the log is\n%s", log)
+	}
+	if !strings.Contains(x.all(), "--resume") {
+		t.Error("leaving does not say how to go on")
+	}
+}
+
+// TestTerminalProof is asked for on a terminal, what is missing only.
+func TestTerminalProof(t *testing.T) {
+	s := newShop(t)
+	s.ok(t, "start", "a-cam-zoom", "--write")
+	x := s.open(t, 24, 80, "prove", "a-cam-zoom", "--effort", "pan=1")
+	for _, a := range []string{"1\r", "h", "12\r", "Smooth\r"} {
+		x.question()
+		x.send(a)
+	}
+	if code := x.exit(); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	show := s.ok(t, "show", "a-cam-zoom")
+	if !strings.Contains(show, "worked in the hand on 2026-03-01 by A-cam operator, unit QL-0031, 12 min;\n  resting effort pan 1 %. Smooth") {
+		t.Error(show)
+	}
+}
