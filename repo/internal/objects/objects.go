@@ -250,14 +250,17 @@ func (r *Reader) at(p *pack, off int64, depth int) (plumbing.ObjectType, []byte,
 		var base []byte
 		if e.kind == plumbing.OFSDeltaObject {
 			kind, base, err = r.at(p, e.baseOff, depth+1)
-		} else if pos := p.find(e.baseID); pos >= 0 {
-			var bo int64
-			if bo, err = p.offset(pos); err == nil && bo == off {
+		} else if bo, ok, ferr := p.locate(e.baseID); ferr != nil {
+			err = ferr
+		} else if ok {
+			if bo == off {
 				err = damaged("%s: delta on itself", p.name)
 			}
 			if err == nil {
 				kind, base, err = r.at(p, bo, depth+1)
 			}
+		} else if p.byID != nil {
+			err = &NotFoundError{e.baseID} // a pack by itself
 		} else {
 			kind, base, err = r.Get(e.baseID)
 		}

@@ -23,6 +23,8 @@ type pack struct {
 	names []byte // n*20, sorted
 	off32 []byte // n*4
 	off64 []byte
+
+	byID map[plumbing.Hash]int64 // in place of an index, while the pack is being indexed
 }
 
 const idxHeader = 8 + 256*4
@@ -116,6 +118,20 @@ func (p *pack) offset(pos int) (int64, error) {
 		return 0, damaged("%s: index offset out of range", p.name)
 	}
 	return int64(binary.BigEndian.Uint64(p.off64[k:])), nil
+}
+
+// locate gives where an object of the pack begins.
+func (p *pack) locate(id plumbing.Hash) (off int64, ok bool, err error) {
+	if p.byID != nil {
+		off, ok = p.byID[id]
+		return off, ok, nil
+	}
+	pos := p.find(id)
+	if pos < 0 {
+		return 0, false, nil
+	}
+	off, err = p.offset(pos)
+	return off, err == nil, err
 }
 
 // entry is one parsed object header of a pack.
@@ -242,6 +258,9 @@ func damaged(format string, a ...any) error {
 func applyDelta(p *pack, base, delta []byte) ([]byte, error) {
 	if len(base) == 0 || len(delta) < 2 {
 		return nil, damaged("%s: empty delta or base", p.name)
+	}
+	if n := deltaSize(delta); n > maxObject {
+		return nil, damaged("%s: a delta claims to make %d bytes", p.name, n)
 	}
 	out, err := packfile.PatchDelta(base, delta)
 	if err != nil {

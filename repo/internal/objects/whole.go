@@ -238,6 +238,17 @@ func (s *Store) AddPack(objs []Object) (undo func(), err error) {
 	if err != nil {
 		return nil, err
 	}
+	return s.install(w.ID, func() (string, error) {
+		tmp := disk.TempName(filepath.Join(s.dir, "pack"), PackTemp)
+		return tmp, disk.WriteSynced(s.fs, tmp, w.Data, 0o444)
+	}, idx)
+}
+
+// PackTemp begins the names of packs that are not whole yet; `git prune` also knows it by "tmp_".
+const PackTemp = "tmp_pack_rigkeep_"
+
+// install puts a pack and its index in place. data gives the pack as a synced file beside it.
+func (s *Store) install(id plumbing.Hash, data func() (string, error), idx []byte) (undo func(), err error) {
 	dir := filepath.Join(s.dir, "pack")
 	if err := s.fs.Mkdir(dir, 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
 		return nil, err
@@ -248,16 +259,21 @@ func (s *Store) AddPack(objs []Object) (undo func(), err error) {
 			_ = s.fs.Remove(made[i])
 		}
 	}
+	index := func() (string, error) {
+		tmp := disk.TempName(dir, PackTemp)
+		return tmp, disk.WriteSynced(s.fs, tmp, idx, 0o444)
+	}
 	// The pack before its index: git and we look for the index first.
 	for _, f := range []struct {
 		ext  string
-		data []byte
-	}{{".pack", w.Data}, {".idx", idx}} {
-		tmp := disk.TempName(dir, "tmp_pack_rigkeep_")
-		made = append(made, tmp)
-		err := disk.WriteSynced(s.fs, tmp, f.data, 0o444)
+		file func() (string, error)
+	}{{".pack", data}, {".idx", index}} {
+		tmp, err := f.file()
+		if tmp != "" {
+			made = append(made, tmp)
+		}
 		if err == nil {
-			name := filepath.Join(dir, "pack-"+w.ID.String()+f.ext)
+			name := filepath.Join(dir, "pack-"+id.String()+f.ext)
 			if err = s.fs.Rename(tmp, name); err == nil {
 				made[len(made)-1] = name
 			}

@@ -1,0 +1,153 @@
+package objects
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"hash/crc32"
+	"io"
+	"os"
+	"slices"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/format/idxfile"
+
+	"rigkeep/repo/internal/disk"
+)
+
+// IndexPack checks a pack that lies in a file, every object of it, and makes its .idx. It reads
+// the file through a map and keeps some forty bytes for each object in memory, so that a pack of
+// any size can be taken in. Everything the pack needs must be in it. progress is told now and
+// then how many objects are done; it may stop the work with an error.
+func IndexPack(name string, progress func(done, total int) error) (id plumbing.Hash, idx []byte, err error) {
+	data, unmap, err := disk.Map(name)
+	if err != nil {
+		return id, nil, err
+	}
+	defer unmap()
+	const called = "the pack"
+	if len(data) < 32 || !bytes.Equal(data[:4], []byte("PACK")) || binary.BigEndian.Uint32(data[4:]) != 2 {
+		return id, nil, damaged("%s does not begin as a pack of version 2 does", called)
+	}
+	count := int64(binary.BigEndian.Uint32(data[8:]))
+	if count*9 > int64(len(data)) {
+		return id, nil, damaged("%s claims %d objects in %d bytes", called, count, len(data))
+	}
+	copy(id[:], data[len(data)-20:])
+	if packSum(data[:len(data)-20]) != id {
+		return id, nil, damaged("%s does not have the check sum it ends with", called)
+	}
+	p := &pack{name: called, data: data, byID: make(map[plumbing.Hash]int64, count)}
+	rd := (&Store{}).NewReader(24 << 20)
+	var x idxfile.Writer
+	if err := x.OnHeader(uint32(count)); err != nil {
+		return id, nil, err
+	}
+	done := 0
+	step := func() error {
+		if done++; progress != nil && done%1000 == 0 {
+			return progress(done, int(count))
+		}
+		return nil
+	}
+	put := func(kind plumbing.ObjectType, b []byte, off int64, crc uint32) error {
+		h := plumbing.ComputeHash(kind, b)
+		if _, twice := p.byID[h]; twice {
+			return damaged("%s holds object %s twice", called, h)
+		}
+		p.byID[h] = off
+		x.Add(h, uint64(off), crc)
+		return step()
+	}
+	type delta struct {
+		off int64
+		crc uint32
+	}
+	var wait []delta
+	starts := make([]int64, 0, count) // in order
+	off := int64(12)
+	for range count {
+		e, err := p.header(off)
+		if err != nil {
+			return id, nil, err
+		}
+		body, err := rd.inflate(data[e.body:len(data)-20], e.size, called)
+		if err != nil {
+			return id, nil, err
+		}
+		end := int64(len(data)) - 20 - int64(rd.src.Len())
+		crc := crc32.ChecksumIEEE(data[off:end])
+		starts = append(starts, off)
+		switch e.kind {
+		case plumbing.OFSDeltaObject:
+			if _, ok := slices.BinarySearch(starts, e.baseOff); !ok {
+				return id, nil, damaged("%s: a delta points between two objects", called)
+			}
+			wait = append(wait, delta{off, crc})
+		case plumbing.REFDeltaObject:
+			wait = append(wait, delta{off, crc})
+		default:
+			if err := put(e.kind, body, off, crc); err != nil {
+				return id, nil, err
+			}
+		}
+		off = end
+	}
+	if off != int64(len(data))-20 {
+		return id, nil, damaged("%s goes on after its last object", called)
+	}
+	// A base named by id may be a delta that comes later, so this goes round until nothing moves.
+	for len(wait) > 0 {
+		var left []delta
+		for _, d := range wait {
+			kind, b, err := rd.at(p, d.off, 0)
+			var gone *NotFoundError
+			if errors.As(err, &gone) {
+				left = append(left, d)
+				continue
+			}
+			if err != nil {
+				return id, nil, err
+			}
+			if err := put(kind, b, d.off, d.crc); err != nil {
+				return id, nil, err
+			}
+		}
+		if len(left) == len(wait) {
+			return id, nil, damaged("%s lacks the base of %d of its objects", called, len(left))
+		}
+		wait = left
+	}
+	if err := x.OnFooter(id); err != nil {
+		return id, nil, err
+	}
+	m, err := x.Index()
+	if err != nil {
+		return id, nil, err
+	}
+	var b bytes.Buffer
+	_, err = idxfile.NewEncoder(&b).Encode(m)
+	return id, b.Bytes(), err
+}
+
+// Install puts a pack that lies in a file of the store's pack folder, already on stable storage,
+// to its place, with its index. undo takes it out again, for as long as nothing points into it.
+func (s *Store) Install(tmp string, id plumbing.Hash, idx []byte) (undo func(), err error) {
+	return s.install(id, func() (string, error) { return tmp, nil }, idx)
+}
+
+// CopyTo writes a stream into a new file, syncs it, and gives the number of bytes.
+func CopyTo(f disk.FS, name string, head []byte, r io.Reader) (n int64, err error) {
+	h, err := f.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o444)
+	if err != nil {
+		return 0, err
+	}
+	n, err = io.Copy(struct{ io.Writer }{h}, io.MultiReader(bytes.NewReader(head), r))
+	if err == nil {
+		err = h.Sync()
+	}
+	if cerr := h.Close(); err == nil {
+		err = cerr
+	}
+	return n, err
+}
