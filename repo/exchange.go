@@ -54,6 +54,16 @@ func (l *Lib) Refs(prefix string) (map[string]Rev, error) {
 //
 // Errors: ErrDiverged if the ref is not at old, ErrBusy, ErrBadPath, ErrDevice.
 func (l *Lib) SetRef(ctx context.Context, name string, old, id Rev, who Person, when time.Time, why string) error {
+	return l.setRef(ctx, name, old, id, who, when, why, func(branch string) error {
+		if branch == name {
+			return &Error{Kind: ErrBadPath, Msg: name + " is the present branch; it moves by saving"}
+		}
+		return nil
+	})
+}
+
+// setRef moves a ref, if may allows it in view of the branch that HEAD names.
+func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, when time.Time, why string, may func(branch string) error) error {
 	to, err := id.hash()
 	if err != nil {
 		return err
@@ -66,8 +76,12 @@ func (l *Lib) SetRef(ctx context.Context, name string, old, id Rev, who Person, 
 		return err
 	}
 	defer unlock()
-	if branch, _, err := l.head(); err != nil || branch == name {
-		return errors.Join(err, &Error{Kind: ErrBadPath, Msg: name + " is the present branch; it moves by saving"})
+	branch, _, err := l.head()
+	if err == nil {
+		err = may(branch)
+	}
+	if err != nil {
+		return err
 	}
 	if _, err := l.d.Ref(name); err != nil {
 		return l.objectError(err)

@@ -235,20 +235,62 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	if err := req.check(); err != nil {
 		return nil, err
 	}
-	git := filepath.Join(dir, ".git")
+	git, err := makeGit(f, dir)
+	if err != nil {
+		return nil, err
+	}
+	undo := func(err error) (*Lib, error) {
+		removeAll(f, git)
+		return nil, err
+	}
+	any := opt
+	any.AnyRepository = true // the marker may be among the files to save
+	l, err := OpenWith(dir, any)
+	if err != nil {
+		return undo(err)
+	}
+	l.opt.AnyRepository = opt.AnyRepository
+	if _, err := l.Save(ctxBackground, req); err != nil {
+		return undo(err)
+	}
+	return l, nil
+}
+
+// InitEmpty makes a repository without any revision in dir, for a library that is to come from
+// elsewhere. Options.AnyRepository is implied.
+//
+// Errors: as Init.
+func InitEmpty(dir string, opt Options) (*Lib, error) {
+	if opt.fs == nil {
+		opt.fs = disk.OS{}
+	}
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, device("finding the folder", err)
+	}
+	if _, err := makeGit(opt.fs, dir); err != nil {
+		return nil, err
+	}
+	opt.AnyRepository = true
+	return OpenWith(dir, opt)
+}
+
+// makeGit makes the .git folder of a new repository.
+func makeGit(f disk.FS, dir string) (git string, err error) {
+	git = filepath.Join(dir, ".git")
 	if _, err := f.Lstat(git); err == nil {
-		return nil, &Error{Kind: ErrChanged, Msg: dir + " already is a git repository", WayOut: "Choose a folder that is not one"}
+		return "", &Error{Kind: ErrChanged, Msg: dir + " already is a git repository", WayOut: "Choose a folder that is not one"}
 	} else if !errors.Is(err, fs.ErrNotExist) {
-		return nil, device("looking into "+dir, err)
+		return "", device("looking into "+dir, err)
 	}
 	if err := disk.MkdirAll(f, dir, 0o777); err != nil {
-		return nil, device("making "+dir, err)
+		return "", device("making "+dir, err)
 	}
 	// The repository is built aside and renamed into place, so that no half of one can be found.
 	aside := disk.TempName(dir, ".git-rigkeep-")
-	fail := func(err error) (*Lib, error) {
+	fail := func(err error) (string, error) {
 		removeAll(f, aside)
-		return nil, device("making the repository", err)
+		return "", device("making the repository", err)
 	}
 	for _, sub := range []string{"", "objects", "objects/info", "objects/pack", "refs", "refs/heads", "refs/tags", "info", "hooks"} {
 		if err := f.Mkdir(filepath.Join(aside, filepath.FromSlash(sub)), 0o777); err != nil {
@@ -274,24 +316,11 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	if err := f.Rename(aside, git); err != nil {
 		return fail(err)
 	}
-	undo := func(err error) (*Lib, error) {
-		removeAll(f, git)
-		return nil, err
-	}
 	if err := f.SyncDir(dir); err != nil {
-		return undo(device("making the repository", err))
+		removeAll(f, git)
+		return "", device("making the repository", err)
 	}
-	any := opt
-	any.AnyRepository = true // the marker may be among the files to save
-	l, err := OpenWith(dir, any)
-	if err != nil {
-		return undo(err)
-	}
-	l.opt.AnyRepository = opt.AnyRepository
-	if _, err := l.Save(ctxBackground, req); err != nil {
-		return undo(err)
-	}
-	return l, nil
+	return git, nil
 }
 
 // removeAll takes away a folder that this process has just made.

@@ -129,6 +129,8 @@ func (l *Lib) repair(ctx context.Context) error {
 			target = filepath.Join(git, "HEAD.lock")
 		case "ref":
 			target = l.d.RefPath(strings.NewReplacer("%2F", "/", "%25", "%").Replace(arg)) + ".lock"
+		case "config":
+			target = filepath.Join(l.d.Common, "config.lock")
 		case "note":
 			continue
 		default:

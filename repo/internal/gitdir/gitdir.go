@@ -79,6 +79,43 @@ func at(f disk.FS, work string) (*Dir, error) {
 			git = filepath.Join(work, git)
 		}
 	}
+	d, err := open(f, work, git)
+	if err != nil {
+		return nil, err
+	}
+	if strings.EqualFold(option(d.Config, "core", "bare"), "true") {
+		return nil, &UnsupportedError{"it is a bare repository, without files to read and edit", "clone it and work in the clone"}
+	}
+	return d, nil
+}
+
+// Shared finds the repository in dir itself (or dir.git), to exchange revisions with: a bare
+// one, whose Work is "", or one with a work tree.
+func Shared(f disk.FS, dir string) (*Dir, error) {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range []string{dir, dir + ".git"} {
+		d, err := at(f, name)
+		if !errors.Is(err, ErrNone) {
+			return d, err
+		}
+		if _, err := f.Stat(filepath.Join(name, "objects")); err != nil {
+			continue
+		}
+		d, err = open(f, "", name)
+		if !errors.Is(err, ErrNone) {
+			return d, err
+		}
+	}
+	return nil, ErrNone
+}
+
+// Bare says that there is no work tree.
+func (d *Dir) Bare() bool { return d.Work == "" }
+
+func open(f disk.FS, work, git string) (*Dir, error) {
 	if _, err := f.Stat(filepath.Join(git, "HEAD")); err != nil {
 		return nil, ErrNone
 	}
@@ -125,9 +162,6 @@ func (d *Dir) supported() error {
 	version, _ := strconv.Atoi(option(d.Config, "core", "repositoryformatversion"))
 	if version > 1 {
 		return &UnsupportedError{fmt.Sprintf("its repository format is version %d; 0 or 1 is known", version), "use a newer rigkeep"}
-	}
-	if strings.EqualFold(option(d.Config, "core", "bare"), "true") {
-		return &UnsupportedError{"it is a bare repository, without files to read and edit", "clone it and work in the clone"}
 	}
 	for _, o := range options(d.Config, "extensions") {
 		switch key := strings.ToLower(o.Key); key {
@@ -336,9 +370,9 @@ func (d *Dir) Shallow() map[plumbing.Hash]bool {
 }
 
 // Reflog appends one line to the log of name ("HEAD" or a ref), as git does when a ref moves.
-// A repository that keeps no reflogs gets none.
+// A repository that keeps no reflogs gets none; a bare one keeps none unless told to.
 func (d *Dir) Reflog(name string, from, to plumbing.Hash, who, message string) error {
-	if v := strings.ToLower(option(d.Config, "core", "logallrefupdates")); v == "false" || v == "no" || v == "off" || v == "0" {
+	if v := strings.ToLower(option(d.Config, "core", "logallrefupdates")); v == "false" || v == "no" || v == "off" || v == "0" || v == "" && d.Bare() {
 		return nil
 	}
 	dir := d.Common
@@ -465,4 +499,18 @@ func (d *Dir) Subsections(section string) []string {
 		}
 	}
 	return out
+}
+
+// Reread takes the repository's configuration from its file's bytes.
+func (d *Dir) Reread(raw []byte) error {
+	c, err := parseConfig(raw)
+	if err == nil {
+		d.Config = c
+	}
+	return err
+}
+
+// Quote is a value as git's configuration files have it, in quotes.
+func Quote(s string) string {
+	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`, "\t", `\t`).Replace(s) + `"`
 }

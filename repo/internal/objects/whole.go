@@ -234,6 +234,12 @@ func (s *Store) AddPack(objs []Object) (undo func(), err error) {
 	if err != nil {
 		return nil, err
 	}
+	return s.AddWhole(w)
+}
+
+// AddWhole puts a pack into the store just as it is, on stable storage, whatever the store has
+// already. undo is as in AddPack.
+func (s *Store) AddWhole(w *Whole) (undo func(), err error) {
 	idx, err := w.Index()
 	if err != nil {
 		return nil, err

@@ -1,0 +1,230 @@
+package repo
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"rigkeep/repo/internal/disk"
+	"rigkeep/repo/internal/gitdir"
+	"rigkeep/repo/internal/objects"
+)
+
+// Progress is told now and then how far a transfer is, as in ("receiving", 123456, 0), in bytes,
+// or ("checking", 5000, 60000), in objects. total may be 0 if it is not known.
+type Progress func(what string, done, total int64)
+
+// receiveInMemory is how large a pack may be that is taken in without a file of its own.
+var receiveInMemory = 8 << 20 // a variable for tests
+
+// receiveLoose is how many objects of a small pack become files of their own, as git has it
+// (transfer.unpackLimit): a pack for every sync would soon make many packs.
+const receiveLoose = 100
+
+// receivePrefix begins the names of packs on their way in.
+const receivePrefix = objects.PackTemp + "in_"
+
+// Receive takes a pack from a stream into the store: every object is checked, and on stable
+// storage at the return. Nothing points to them yet. What an earlier transfer left behind when
+// its process died is removed. undo takes a pack out again.
+//
+// Errors: ErrDamaged if the pack is not sound; ErrDevice; what r gives.
+func (l *Lib) Receive(r io.Reader, tell Progress) (count int, undo func(), err error) {
+	l.clearReceived()
+	pr := &progressReader{r: r, tell: tell}
+	head, err := io.ReadAll(io.LimitReader(pr, int64(receiveInMemory)))
+	if err != nil {
+		return 0, nil, err
+	}
+	if len(head) < receiveInMemory {
+		w, err := objects.ReadPack(head, objects.Limits{Objects: 1 << 20, Each: 64 << 20, Total: 512 << 20})
+		if err != nil {
+			return 0, nil, badTransfer(err)
+		}
+		if len(w.Objects) <= receiveLoose {
+			return len(w.Objects), func() {}, device("storing what was received", l.store.Write(w.Objects))
+		}
+		undo, err = l.store.AddWhole(w)
+		return len(w.Objects), undo, device("storing what was received", err)
+	}
+	return l.receiveLarge(head, pr, tell)
+}
+
+func (l *Lib) receiveLarge(head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {
+	tmp := disk.TempName(filepath.Join(l.ObjectFolder(), "pack"), receivePrefix)
+	// Held for as long as this lives, so that another process can tell a live transfer from a dead one's rest.
+	lk, ok, err := disk.TryLock(tmp + ".lock")
+	if err != nil || !ok {
+		return 0, nil, device("storing what is received", errors.Join(err, fs.ErrExist))
+	}
+	defer func() {
+		lk.Unlock()
+		_ = l.fs.Remove(tmp + ".lock")
+		if err != nil {
+			_ = l.fs.Remove(tmp)
+		}
+	}()
+	if _, err = objects.CopyTo(l.fs, tmp, head, r); err != nil {
+		if r.err != nil {
+			return 0, nil, r.err
+		}
+		return 0, nil, device("storing what is received", err)
+	}
+	id, idx, err := objects.IndexPack(tmp, func(done, total int) error {
+		if tell != nil {
+			tell("checking", int64(done), int64(total))
+		}
+		return nil
+	})
+	if err != nil {
+		return 0, nil, badTransfer(err)
+	}
+	undo, err = l.store.Install(tmp, id, idx)
+	return int(binary.BigEndian.Uint32(head[8:12])), undo, device("storing what was received", err)
+}
+
+func badTransfer(err error) error {
+	if !errors.Is(err, objects.ErrDamaged) {
+		return err
+	}
+	return &Error{Kind: ErrDamaged, Msg: "what was received is damaged: " + strings.TrimPrefix(err.Error(), "damaged: "),
+		WayOut: "Nothing was changed. Run the command again; if it stays so, tell whoever keeps the other side"}
+}
+
+// clearReceived removes packs whose transfer died.
+func (l *Lib) clearReceived() {
+	dir := filepath.Join(l.ObjectFolder(), "pack")
+	names, err := l.fs.ReadDir(dir)
+	if err != nil {
+		return
+	}
+	for _, n := range names {
+		base, isLock := strings.CutSuffix(n.Name(), ".lock")
+		if !isLock || !strings.HasPrefix(base, receivePrefix) {
+			continue
+		}
+		name := filepath.Join(dir, base)
+		if lk, ok, err := disk.TryLock(name + ".lock"); err == nil && ok {
+			_ = l.fs.Remove(name)
+			_ = l.fs.Remove(name + ".lock")
+			lk.Unlock()
+		}
+	}
+}
+
+type progressReader struct {
+	r    io.Reader
+	n    int64
+	next int64
+	tell Progress
+	err  error // of the source, not io.EOF
+}
+
+func (p *progressReader) Read(b []byte) (int, error) {
+	n, err := p.r.Read(b)
+	p.n += int64(n)
+	if p.tell != nil && p.n >= p.next {
+		p.tell("receiving", p.n, 0)
+		p.next = p.n + 256<<10
+	}
+	if err != nil && err != io.EOF {
+		p.err = err
+	}
+	return n, err
+}
+
+// Send writes objects to a stream, as a pack.
+func (l *Lib) Send(ctx context.Context, w io.Writer, ids []string, tell Progress) error {
+	return l.with(func(r *objects.Reader) error {
+		pw := objects.NewPackWriter(w, len(ids))
+		for i, id := range ids {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			h := plumbing.NewHash(id)
+			kind, data, err := r.Get(h)
+			if err != nil {
+				return err
+			}
+			if err := pw.Add(objects.Object{ID: h, Kind: kind, Data: data}); err != nil {
+				return err
+			}
+			if tell != nil && (i+1)%1000 == 0 {
+				tell("sending", int64(i+1), int64(len(ids)))
+			}
+		}
+		return pw.Close()
+	})
+}
+
+// Complete checks that the store holds everything that the revisions in want need, given that
+// it holds everything that those in have need.
+//
+// Errors: ErrDamaged with the first gap.
+func (l *Lib) Complete(want, have []Rev) error {
+	return l.NewObjects(want, have, func(id string) error {
+		if !l.HasObject(id) {
+			return &Error{Kind: ErrDamaged, Msg: "what was received has a gap: object " + id + " is missing", WayOut: "Nothing was changed; tell whoever keeps the other side"}
+		}
+		return nil
+	})
+}
+
+// Shared is a repository in a folder, bare or not, to exchange revisions with: on a disk that a
+// team shares, or a stick. No git program is needed.
+type Shared struct{ l *Lib }
+
+// OpenShared opens the repository in dir.
+//
+// Errors: ErrNotFound, ErrForeign, ErrDamaged, ErrDevice.
+func OpenShared(dir string, opt Options) (*Shared, error) {
+	if opt.fs == nil {
+		opt.fs = disk.OS{}
+	}
+	d, err := gitdir.Shared(opt.fs, dir)
+	if errors.Is(err, gitdir.ErrNone) {
+		if _, serr := opt.fs.Stat(dir); serr != nil && !errors.Is(serr, fs.ErrNotExist) {
+			return nil, device("opening "+dir, serr)
+		} else if serr != nil {
+			return nil, &Error{Kind: ErrNetwork, Msg: fmt.Sprintf("there is no folder %s now", dir), WayOut: "Check that the disk or stick is there; what you saved stays here"}
+		}
+		return nil, &Error{Kind: ErrNotFound, Msg: "there is no git repository in " + dir, WayOut: "Make one with `git init --bare " + dir + "`, or name another"}
+	}
+	if err != nil {
+		return nil, openError(dir, err)
+	}
+	return &Shared{newLib(d, opt, objects.Open(opt.fs, filepath.Join(d.Common, "objects")))}, nil
+}
+
+// Lib gives the methods for refs and objects. Those for files and saves do not work on a bare
+// repository.
+func (s *Shared) Lib() *Lib { return s.l }
+
+// Head gives the full name of the branch that the repository regards as its main one, "" if none.
+func (s *Shared) Head() (string, error) {
+	branch, _, err := s.l.head()
+	return branch, err
+}
+
+// SetRef moves a ref from old ("" if it must not exist) to id, durably, under git's lock for it.
+// Hooks of the repository are not run.
+//
+// Errors: ErrDiverged if the ref is not at old, ErrRefused if it is checked out in a work tree,
+// ErrBusy, ErrDevice.
+func (s *Shared) SetRef(ctx context.Context, name string, old, id Rev, who Person, when time.Time, why string) error {
+	return s.l.setRef(ctx, name, old, id, who, when, why, func(branch string) error {
+		if branch == name && !s.l.d.Bare() {
+			return &Error{Kind: ErrRefused, Msg: s.l.d.Work + " has files checked out, which a push would leave behind its history",
+				WayOut: "Share a bare repository (`git clone --bare " + s.l.d.Work + " SHARED.git`), or run the sync in that folder"}
+		}
+		return nil
+	})
+}
