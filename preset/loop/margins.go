@@ -324,7 +324,7 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 	// a rule, the deepest valley: found at once and its floor left out, it saves
 	// most of the search
 	var cuts [2]float64
-	floor := cuts[:0]
+	floor, bottom := cuts[:0], math.NaN()
 	if len(gains) > 0 {
 		u := gains[len(gains)-1].u
 		for _, x := range phase {
@@ -332,6 +332,7 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 				if u, ok := f.valley(u, v); ok {
 					m, p, _, _ := f.eval(math.Exp(u))
 					see(u, m, p)
+					bottom = u
 					if h := f.floorOf(u); h > 0 {
 						floor = append(floor, u-h, u+h)
 					}
@@ -381,10 +382,12 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 	case math.IsInf(bestU, -1):
 		return 1 / math.Sqrt(best), 0, nil
 	}
-	// the best point is within 1e-3 of the minimum of its valley
-	if u, ok := f.valley(bestU-1e-3, bestU+1e-3); ok {
-		m, p, _, _ := f.eval(math.Exp(u))
-		see(u, m, p)
+	// the best point is within 1e-3 of the bottom of its valley, if not at it
+	if bestU != bottom {
+		if u, ok := f.valley(bestU-1e-3, bestU+1e-3); ok {
+			m, p, _, _ := f.eval(math.Exp(u))
+			see(u, m, p)
+		}
 	}
 	return 1 / math.Sqrt(best), math.Exp(bestU), nil
 }
@@ -475,7 +478,7 @@ func (f *factors) valley(a, b float64) (float64, bool) {
 		last := u
 		u = (a*fb - b*fa) / (fb - fa)
 		fu := f.distanceSlope(u)
-		if fu == 0 || math.Abs(u-last) < 1e-12 {
+		if fu == 0 || math.Abs(u-last) < 1e-9 {
 			break
 		}
 		if fu < 0 {
