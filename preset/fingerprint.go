@@ -33,6 +33,10 @@ func (r Rig) Canonical() string {
 // Canonical as ten characters of base32.
 func (r Rig) Print() string { return digest(r.Canonical()) }
 
+// DigestOf is the first 50 bits of a text's SHA-256 in UTF-8, in the form of a
+// fingerprint.
+func DigestOf(text string) string { return digest(text) }
+
 func digest(text string) string {
 	sum := sha256.Sum256([]byte(text))
 	var out [FingerprintLen]byte

@@ -24,7 +24,8 @@ type Shot struct {
 // Accepted is a review finding that somebody accepted, until a day.
 type Accepted struct {
 	Finding, Why, By string
-	Until            time.Time
+	Seen             string    // digest of what was found, "" for whatever is found
+	Until            time.Time // last day
 }
 
 // Job is a shoot.
@@ -79,7 +80,7 @@ func DecodeJob(slug string, doc schema.Tree) Job {
 	}
 	for i := range f.Len("accepted") {
 		at := fmt.Sprintf("accepted[%d].", i)
-		j.Accepted = append(j.Accepted, Accepted{f.Str(at + "finding"), f.Str(at + "why"), f.Str(at + "by"), f.Time(at + "until")})
+		j.Accepted = append(j.Accepted, Accepted{f.Str(at + "finding"), f.Str(at + "why"), f.Str(at + "by"), f.Str(at + "seen"), f.Time(at + "until")})
 	}
 	return j
 }

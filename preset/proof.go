@@ -7,6 +7,10 @@ import (
 	"rigkeep/schema"
 )
 
+// EndedByHandover begins what Proof.Ended says where a handover brought a proof
+// from elsewhere: it stays theirs, and is not a proof here.
+const EndedByHandover = "handover: "
+
 // Complete adds to a proof what it is a proof of: the build's fingerprint, mass,
 // centre of gravity and inertias, and the digest of the tune's values.
 func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune) (Proof, error) {

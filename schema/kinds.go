@@ -227,6 +227,7 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "accepted[].finding", Type: String, Required: true, MaxLen: 200, Doc: "Id of a review finding that was accepted.", Example: "proof-missing:zoom-build"},
 		Field{Path: "accepted[].why", Type: String, Required: true, Doc: "Why.", Example: "Stands on a tripod all day."},
 		Field{Path: "accepted[].by", Type: String, MaxLen: 200, Doc: "Who accepted it.", Example: "A-cam operator"},
+		Field{Path: "accepted[].seen", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of what was found; when something else is found, the acceptance does not cover it."},
 		Field{Path: "accepted[].until", Type: Date, Required: true, Doc: "Last day on which that holds.", Example: "2026-03-06"},
 	)
 	return []Kind{

@@ -1,0 +1,57 @@
+package review
+
+import (
+	"fmt"
+	"strings"
+)
+
+func init() { tests["filter-unexplained"] = filterUnexplained }
+
+func filterUnexplained(l *look, x *Subject) {
+	if x.Tune == nil {
+		return
+	}
+	var words, keys, back []string
+	var ev []Evidence
+	for _, p := range l.s.Cat.Params() {
+		if p.Group != "filters" {
+			continue
+		}
+		v, ok := x.Tune.Num(p.Path)
+		d, dialed := l.dial(x, p.Path)
+		if !ok || !dialed {
+			continue
+		}
+		if d.Default == nil {
+			l.cannot(x, "the gimbal sheet has no default for %s", p.Path)
+			continue
+		}
+		if v == *d.Default || explained(x.Logs, p.Path, v) {
+			continue
+		}
+		keys = append(keys, p.Path)
+		back = append(back, p.Path+"="+num(*d.Default))
+		words = append(words, fmt.Sprintf("%s %s, default %s", p.Path, num(v), num(*d.Default)))
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", p.Path, num(v)), p.Path), x.SheetFile.fact("default "+num(*d.Default), "dial."+p.Dial+".default"))
+	}
+	if words == nil {
+		return
+	}
+	logs := "no bench log of this rig is on record"
+	if n := len(x.Logs); n > 0 {
+		logs = fmt.Sprintf("%s of this rig, none tried it", plural(n, "bench log", "bench logs"))
+	}
+	l.on(x, hit{what: strings.Join(words, "; ") + "; " + logs, evidence: ev, fill: []string{"{keys}", list(keys), "{defaults}", strings.Join(back, " ")}})
+}
+
+// explained reports whether a bench log tried a filter at a value.
+func explained(logs []Log, key string, v float64) bool {
+	for _, b := range logs {
+		for _, s := range b.Log.Steps {
+			if s.Key == key && s.HasValue && s.Value == v {
+				return true
+			}
+		}
+	}
+	return false
+}

@@ -1,0 +1,312 @@
+package review
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/follow"
+	"rigkeep/schema"
+)
+
+func init() {
+	tests["follow-drift"] = followDrift
+	tests["follow-late"] = followLate
+	tests["window-sway"] = windowSway
+}
+
+// style is one style and move to look at, for one axis.
+type style struct {
+	name, shot string // shot is the job's, or "" for the style's own name as a kind
+	kind       follow.Shot
+	axis       schema.Axis
+	si         follow.Style
+}
+
+// followAxes are the axes that follow an operator; roll holds the horizon.
+var followAxes = []schema.Axis{schema.Pan, schema.Tilt}
+
+// mine reports whether a shot is for this rig.
+func mine(s preset.Shot, r preset.Rig) bool {
+	return s.Rig == "" || s.Rig == r.Alias || preset.IsFingerprint(s.Rig) && strings.HasPrefix(r.Fingerprint, s.Rig)
+}
+
+// styles lists what the job's shots and the tune's own styles ask of the head,
+// and why something of it cannot be looked at.
+func styles(s *Snapshot, x *Subject) (out []style, why []string) {
+	if x.Tune == nil || x.Sheet == nil || s.Job == nil {
+		return nil, nil
+	}
+	have := x.Tune.Styles()
+	type ask struct{ name, shot, kind string }
+	var asks []ask
+	for _, shot := range s.Job.Shots {
+		name := or(shot.Style, shot.Kind)
+		if mine(shot, x.Rig) && slices.Contains(have, name) {
+			asks = append(asks, ask{name, shot.Name, or(shot.Kind, name)})
+		}
+	}
+	for _, name := range have {
+		if !slices.ContainsFunc(asks, func(a ask) bool { return a.name == name }) {
+			asks = append(asks, ask{name, "", name})
+		}
+	}
+	for _, a := range asks {
+		k, err := follow.ShotOf(a.kind)
+		if err != nil {
+			why = append(why, fmt.Sprintf("no move is known for the kind %q of style %s", a.kind, a.name))
+			continue
+		}
+		for _, ax := range followAxes {
+			if !hasStyle(x.Tune, a.name, ax) {
+				continue
+			}
+			si, err := preset.FollowStyle(s.Cat, x.Sheet, *x.Tune, a.name, ax)
+			var none *preset.ErrNoMap
+			switch {
+			case errors.As(err, &none):
+				return out, append(why, noMap(x))
+			case err != nil:
+				why = append(why, err.Error())
+				continue
+			}
+			out = append(out, style{a.name, a.shot, k, ax, si})
+		}
+	}
+	return out, why
+}
+
+func hasStyle(t *preset.Tune, name string, a schema.Axis) bool {
+	_, w := t.Style(name, "window", a)
+	_, s := t.Style(name, "smoothing", a)
+	return w || s
+}
+
+func noMap(x *Subject) string {
+	return "gimbal " + x.Sheet.Slug + " has no SI map for its follow dials"
+}
+
+// step of the simulation, s: fine enough for a hundredth of a second, and quick.
+const step = 0.004
+
+// responded is what a style makes of its move.
+type responded struct {
+	style
+	r *follow.Response
+}
+
+// moves are the responses of one subject, and what could not be had.
+type moves struct {
+	of  []responded
+	why []string
+}
+
+// moves simulates the styles of a subject, once for all rules.
+func (l *look) moves(x *Subject) moves {
+	if m, ok := l.made[x]; ok {
+		return m
+	}
+	var m moves
+	var asked []style
+	asked, m.why = styles(l.s, x)
+	for _, s := range asked {
+		r, err := l.simulate(s)
+		if err != nil {
+			m.why = append(m.why, err.Error())
+			continue
+		}
+		m.of = append(m.of, responded{s, r})
+	}
+	l.made[x] = m
+	return m
+}
+
+func (l *look) simulate(s style) (*follow.Response, error) {
+	fov, err := l.view(s.axis)
+	if err != nil {
+		return nil, err
+	}
+	m, err := follow.ParseMove(s.kind.Move)
+	if err != nil {
+		return nil, err
+	}
+	return follow.Simulate(m, s.si, follow.Options{Step: step, FieldOfView: fov, NoSmoothness: true, CountLanding: s.kind.Landing >= 0, Landing: math.Max(s.kind.Landing, 0)})
+}
+
+// view is the angle of view along an axis through the job's longest lens; 0 where
+// the job does not say enough.
+func (l *look) view(a schema.Axis) (float64, error) {
+	j := l.s.Job
+	if j.Longest <= 0 || j.Sensor == [2]float64{} {
+		return 0, nil
+	}
+	h, v, err := preset.View(j.Longest, j.Sensor, j.Squeeze)
+	if a == schema.Tilt {
+		return v, err
+	}
+	return h, err
+}
+
+// asked is what a style was looked at for, in words.
+func (s style) asked() string {
+	if s.shot != "" {
+		return fmt.Sprintf("%s for %q", s.name, s.shot)
+	}
+	return s.name
+}
+
+// needs reports whether the job states what a rule about follow needs.
+func (l *look) needs(tolerance float64, key string, lens bool) bool {
+	j := l.s.Job
+	switch {
+	case j == nil:
+		l.cannot(nil, "it needs a job, whose shots and lenses say what is allowed")
+	case tolerance <= 0:
+		l.cannot(nil, "the job does not state %s", key)
+	case lens && j.Longest <= 0:
+		l.cannot(nil, "the job does not state lens.longest_mm")
+	case lens && j.Sensor == [2]float64{}:
+		l.cannot(nil, "the job does not state lens.sensor_mm")
+	default:
+		return true
+	}
+	return false
+}
+
+func (l *look) tolerance() (drift, lag float64) {
+	if l.s.Job == nil {
+		return 0, 0
+	}
+	return l.s.Job.DriftPct, l.s.Job.LagS
+}
+
+func followDrift(l *look, x *Subject) {
+	limit, _ := l.tolerance()
+	if !l.needs(limit, "tolerance.drift_pct", true) {
+		return
+	}
+	l.follow(x, limit, "tolerance.drift_pct", "lens.longest_mm", func(r responded) (float64, string) {
+		if r.r.Drift == nil {
+			return 0, ""
+		}
+		if r.r.Drift.MaxShare == nil {
+			return math.Inf(1), "out of frame"
+		}
+		v := *r.r.Drift.MaxShare * 100
+		return v, fmt.Sprintf("%.0f %% of the frame", v)
+	}, func(words string) string {
+		return fmt.Sprintf("through %s mm the subject drifts %s; the job allows %s %%", num(l.s.Job.Longest), words, num(limit))
+	})
+}
+
+func followLate(l *look, x *Subject) {
+	_, limit := l.tolerance()
+	if !l.needs(limit, "tolerance.lag_s", false) {
+		return
+	}
+	l.follow(x, limit, "tolerance.lag_s", "", func(r responded) (float64, string) {
+		if r.r.StartDelay == nil {
+			return 0, ""
+		}
+		return *r.r.StartDelay, fmt.Sprintf("%.2f s", *r.r.StartDelay)
+	}, func(words string) string {
+		return fmt.Sprintf("the head starts %s after the operator; the job allows %s s", words, num(limit))
+	})
+}
+
+// follow finds the worst of each style and axis over the limit.
+func (l *look) follow(x *Subject, limit float64, key, lens string, measure func(responded) (float64, string), say func(string) string) {
+	type worst struct {
+		v    float64
+		text string
+		s    style
+	}
+	var order []string
+	by := map[string]worst{}
+	m := l.moves(x)
+	for _, why := range m.why {
+		l.cannot(x, "%s", why)
+	}
+	for _, r := range m.of {
+		v, text := measure(r)
+		if text == "" || v <= limit {
+			continue
+		}
+		id := r.name + "." + r.axis.String()
+		if w, ok := by[id]; !ok || v > w.v {
+			if !ok {
+				order = append(order, id)
+			}
+			by[id] = worst{v, text, r.style}
+		}
+	}
+	if order == nil {
+		return
+	}
+	var words, keys, shots []string
+	var ev []Evidence
+	for _, id := range order {
+		w := by[id]
+		words = append(words, fmt.Sprintf("%s in %s (%s)", w.text, w.s.axis, w.s.asked()))
+		at := schema.Join("follow", w.s.name)
+		keys = append(keys, fmt.Sprintf("%s (%s)", w.s.name, w.s.axis))
+		if !slices.Contains(shots, w.s.kind.Kind) {
+			shots = append(shots, w.s.kind.Kind)
+		}
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: window %.1f°, smoothing %.2f s; move: %s", w.s.name, w.s.axis, w.s.si.Window/follow.Deg, w.s.si.Smoothing, w.s.kind.Move),
+			at+".window."+w.s.axis.String(), at+".smoothing."+w.s.axis.String(), at+".window"))
+	}
+	ev = append(ev, l.s.JobFile.fact("the job allows "+num(limit), key))
+	if lens != "" {
+		ev = append(ev, l.s.JobFile.fact("longest lens "+num(l.s.Job.Longest)+" mm", lens))
+	}
+	l.on(x, hit{what: say(strings.Join(words, ", ")), evidence: ev, fill: []string{"{keys}", list(keys), "{shots}", strings.Join(shots, ",")}})
+}
+
+func windowSway(l *look, x *Subject) {
+	if x.Tune == nil || x.Sheet == nil {
+		return
+	}
+	if l.s.Job == nil || len(l.s.Job.Sway) == 0 {
+		l.cannot(nil, "no hand sway is recorded: [sway] of a job")
+		return
+	}
+	var words, keys []string
+	var ev []Evidence
+	said := map[schema.Axis]bool{}
+	for _, name := range x.Tune.Styles() {
+		for _, a := range schema.Axes {
+			sway := l.s.Job.Sway[a]
+			key := schema.Join("follow", name) + ".window." + a.String()
+			if _, ok := x.Tune.Num(key); !ok || sway <= 0 {
+				continue
+			}
+			v, _, err := preset.SI(l.s.Cat, x.Sheet, *x.Tune, key)
+			var none *preset.ErrNoMap
+			if errors.As(err, &none) {
+				l.cannot(x, "%s", noMap(x))
+				return
+			}
+			if err != nil {
+				l.cannot(x, "%v", err)
+				continue
+			}
+			if v >= sway {
+				continue
+			}
+			keys = append(keys, fmt.Sprintf("%s (%s)", name, a))
+			words = append(words, fmt.Sprintf("%s (%s) %s° against %s°", name, a, about(v), num(sway)))
+			ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: a window of %s°", key, about(v)), key, schema.Join("follow", name)+".window"))
+			if !said[a] {
+				said[a] = true
+				ev = append(ev, l.s.JobFile.fact(fmt.Sprintf("hand sway about %s: %s°", a, num(sway)), "sway."+a.String()+"_deg"))
+			}
+		}
+	}
+	if words != nil {
+		l.on(x, hit{what: "window smaller than the operator's sway: " + strings.Join(words, ", "), evidence: ev, fill: []string{"{keys}", list(keys)}})
+	}
+}

@@ -1,0 +1,142 @@
+package review
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+func init() {
+	whole["unit-clash"] = unitClash
+	tests["pin-lost"] = pinLost
+	tests["pin-open"] = pinOpen
+	tests["pin-behind"] = pinBehind
+	tests["unit-unnamed"] = unitUnnamed
+}
+
+// pinned is the evidence that a job pins a subject.
+func (l *look) pinned(x *Subject, text, key string) Evidence {
+	at := fmt.Sprintf("pin[%d]", x.Pin)
+	return l.s.JobFile.fact(text, at+"."+key, at+".rig", at)
+}
+
+func unitClash(l *look) {
+	j := l.s.Job
+	if j == nil {
+		l.cannot(nil, "it needs a job")
+		return
+	}
+	type clash struct {
+		x      *Subject
+		others []OtherPin
+	}
+	var order []string
+	by := map[string]*clash{}
+	for i := range l.s.Subjects {
+		x := &l.s.Subjects[i]
+		if x.Unit == "" || x.Pin < 0 {
+			continue
+		}
+		for _, o := range l.s.Others {
+			if !slices.ContainsFunc(o.Units, func(u string) bool { return sameUnit(x.Sheet, x.Unit, u) }) || o.Job == j.Slug {
+				continue
+			}
+			if o.Rig == x.Rig.Fingerprint && o.Tune == x.tuneName() && o.Revision == x.TuneFile.At.Revision {
+				continue
+			}
+			c := by[x.Unit]
+			if c == nil {
+				c = &clash{x: x}
+				by[x.Unit] = c
+				order = append(order, x.Unit)
+			}
+			c.others = append(c.others, o)
+		}
+	}
+	for _, unit := range order {
+		c := by[unit]
+		var words, jobs, seen []string
+		ev := []Evidence{l.pinned(c.x, fmt.Sprintf("%s goes out on %s, %s to %s", c.x.Ref, unit, day(j.From), day(j.To)), "unit")}
+		for _, o := range c.others {
+			ref := o.Ref
+			if o.Revision != "" {
+				ref += " at " + shortRev(o.Revision)
+			}
+			words = append(words, fmt.Sprintf("%s with %s, %s to %s", o.Job, ref, day(o.From), day(o.To)))
+			if !slices.Contains(jobs, o.Job) {
+				jobs = append(jobs, o.Job)
+			}
+			seen = append(seen, o.Job+" "+o.Rig+"/"+o.Tune+" "+o.Revision+" "+day(o.From)+" "+day(o.To))
+			ev = append(ev, o.File.fact(fmt.Sprintf("%s pins %s to the same unit", o.Job, ref), o.Key))
+		}
+		l.on(c.x, hit{of: unit, what: fmt.Sprintf("unit %s goes out with %s here, and on %s", unit, c.x.Ref, strings.Join(words, "; ")), evidence: ev, fill: []string{"{other}", jobs[0]}, seen: seen})
+	}
+}
+
+// tuneName is the tune's name in its rig.
+func (x *Subject) tuneName() string {
+	if _, name, ok := strings.Cut(x.Ref, "/"); ok {
+		return name
+	}
+	return "main"
+}
+
+func shortRev(rev string) string {
+	if len(rev) > 10 {
+		return rev[:10]
+	}
+	return rev
+}
+
+func pinLost(l *look, x *Subject) {
+	if x.Lost == "" {
+		return
+	}
+	if x.Pin < 0 {
+		l.on(x, hit{what: x.Lost, commands: []string{"rigkeep start {rig} --write"}})
+		return
+	}
+	l.on(x, hit{what: x.Lost, evidence: []Evidence{l.pinned(x, "pinned as "+x.Ref, "revision")}})
+}
+
+func pinOpen(l *look, x *Subject) {
+	if x.Pin < 0 || !x.Open || x.Tune == nil {
+		return
+	}
+	l.on(x, hit{what: "pinned without a revision, and none was saved for " + l.s.Job.Slug, evidence: []Evidence{l.pinned(x, "pinned without a revision", "rig")}, seen: x.state()})
+}
+
+func pinBehind(l *look, x *Subject) {
+	n := x.Newer
+	if n == nil || x.Pin < 0 {
+		return
+	}
+	var words []string
+	if len(n.Keys) > 0 {
+		words = append(words, strings.Join(n.Keys, ", ")+" changed since")
+	}
+	if n.Proof {
+		words = append(words, "the proof is another")
+	}
+	ev := []Evidence{l.pinned(x, "pinned to "+shortRev(x.TuneFile.At.Revision), "revision")}
+	where := "in the work tree, not saved"
+	if n.At.Revision != "" {
+		where = "as " + shortRev(n.At.Revision)
+		ev = append(ev, n.At.told(x.TuneFile.Path, "newer revision"))
+	}
+	l.on(x, hit{what: fmt.Sprintf("what lies in the library now, %s, is not what is pinned: %s", where, strings.Join(words, "; ")), evidence: ev, seen: append([]string{x.TuneFile.At.Revision, n.At.Revision}, words...)})
+}
+
+func unitUnnamed(l *look, x *Subject) {
+	if x.Pin < 0 || x.Sheet == nil {
+		return
+	}
+	if x.Unit == "" {
+		l.on(x, hit{what: "the job does not say which unit " + x.Ref + " goes out on", evidence: []Evidence{l.pinned(x, "pinned without a unit", "rig")}})
+		return
+	}
+	if _, ok := x.Sheet.Unit(x.Unit); !ok {
+		l.on(x, hit{what: fmt.Sprintf("the sheet of %s lists no unit %q", x.Sheet.Slug, x.Unit), evidence: []Evidence{l.pinned(x, "goes out on "+x.Unit, "unit"), x.SheetFile.fact("its units", "unit[0].serial", "name")},
+			commands: []string{"rigkeep gimbal show {gimbal}", "rigkeep job add {job} {ref} --unit UNIT"}})
+	}
+}

@@ -1,0 +1,84 @@
+package review
+
+import (
+	"fmt"
+	"strings"
+)
+
+func init() {
+	tests["unreadable"] = unreadable
+	whole["unsaved"] = unsaved
+	whole["library-behind"] = behind
+	whole["library-ahead"] = ahead
+}
+
+func unreadable(l *look, x *Subject) {
+	if len(x.Faults) == 0 {
+		return
+	}
+	var words []string
+	var ev []Evidence
+	for _, f := range x.Faults {
+		words = append(words, f.What)
+		ev = append(ev, Evidence{Text: f.What, File: f.Path, Line: f.Line})
+	}
+	l.on(x, hit{what: strings.Join(words, "; "), evidence: ev})
+}
+
+func unsaved(l *look) {
+	say := func(x *Subject, of string, edits []Edit, commands []string) {
+		var words []string
+		var ev []Evidence
+		for _, e := range edits {
+			words = append(words, e.Path+" "+e.Kind)
+			ev = append(ev, Evidence{Text: e.Kind + ", in no revision", File: e.Path})
+		}
+		l.on(x, hit{of: of, what: strings.Join(words, ", "), evidence: ev, commands: commands})
+	}
+	done := map[string]bool{}
+	for i := range l.s.Subjects {
+		x := &l.s.Subjects[i]
+		if len(x.Unsaved) == 0 || done[x.Rig.Alias] {
+			continue
+		}
+		done[x.Rig.Alias] = true
+		say(x, x.Rig.Alias, x.Unsaved, nil)
+	}
+	for _, e := range l.s.Unsaved {
+		name := strings.TrimSuffix(e.Path[strings.LastIndexByte(e.Path, '/')+1:], ".toml")
+		kind := "job:"
+		if strings.HasPrefix(e.Path, "gimbals/") {
+			kind = "gimbal:"
+		}
+		say(nil, name, []Edit{e}, []string{"rigkeep save " + kind + name + " -m WHY", "rigkeep git diff -- " + e.Path})
+	}
+}
+
+func behind(l *look) {
+	x := l.s.Exchange
+	if x == nil {
+		l.cannot(nil, "%s", or(l.s.NoExchange, "no server is known"))
+		return
+	}
+	if x.Behind == 0 {
+		return
+	}
+	what := fmt.Sprintf("%s has %s that are not here, as last fetched", x.Ref, plural(x.Behind, "revision", "revisions"))
+	if x.Ahead > 0 {
+		what += fmt.Sprintf("; %s here are not there", plural(x.Ahead, "revision", "revisions"))
+	}
+	l.on(nil, hit{of: x.Ref, what: what, evidence: []Evidence{x.Theirs.told("", "its newest")}, seen: []string{x.Theirs.Revision}})
+}
+
+func ahead(l *look) {
+	x := l.s.Exchange
+	if x == nil {
+		l.cannot(nil, "%s", or(l.s.NoExchange, "no server is known"))
+		return
+	}
+	if x.Ahead == 0 {
+		return
+	}
+	l.on(nil, hit{of: x.Ref, what: fmt.Sprintf("%s lacks %s of this library, as last fetched", x.Ref, plural(x.Ahead, "revision", "revisions")),
+		evidence: []Evidence{x.Ours.told("", "the newest here")}, seen: []string{x.Ours.Revision, x.Theirs.Revision}})
+}

@@ -1,0 +1,427 @@
+package review
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/mass"
+	"rigkeep/schema"
+)
+
+func init() {
+	tests["proof-missing"] = proofMissing
+	tests["proof-handover"] = proofHandover
+	tests["proof-rig"] = proofRig
+	tests["proof-tune"] = proofTune
+	tests["proof-unit"] = proofUnit
+	tests["proof-firmware"] = proofFirmware
+	tests["proof-ended"] = proofEnded
+	tests["proof-stand"] = proofStand
+	tests["proof-old"] = proofOld
+}
+
+// proof is the subject's proof, nil without one.
+func (x *Subject) proof() *preset.Proof {
+	if x.Tune == nil {
+		return nil
+	}
+	return x.Tune.Proof
+}
+
+// proofFact is the proof as evidence.
+func (x *Subject) proofFact(text string, keys ...string) Evidence {
+	e := x.TuneFile.fact(text, append(keys, "proof.at", "proof")...)
+	p := x.proof()
+	e.Who, e.When = p.By, p.At
+	return e
+}
+
+// state is what identifies the values and the build as they are.
+func (x *Subject) state() []string {
+	return []string{x.Rig.Print(), x.Tune.Digest()}
+}
+
+func proofMissing(l *look, x *Subject) {
+	if x.Tune == nil || x.Tune.Proof != nil {
+		return
+	}
+	l.on(x, hit{what: fmt.Sprintf("%s has no proof", x.Ref), seen: x.state(), evidence: []Evidence{x.TuneFile.fact("the tune has no [proof]", "kind")}})
+}
+
+// taken reports whether the newest acceptance of a handover still lacks a proof of ours.
+func (x *Subject) taken() bool {
+	if x.Tune == nil {
+		return false
+	}
+	if x.Taken != nil && !x.Taken.Since {
+		return true
+	}
+	p := x.proof()
+	return p != nil && strings.HasPrefix(p.Ended, preset.EndedByHandover)
+}
+
+func proofHandover(l *look, x *Subject) {
+	if !x.taken() {
+		return
+	}
+	what := x.Ref + " was taken over from a handover and not proved here since"
+	var ev []Evidence
+	if t := x.Taken; t != nil {
+		text := "accepted the handover"
+		if t.Sum != "" {
+			text += " " + short(t.Sum)
+		}
+		ev = append(ev, t.At.told(x.TuneFile.Path, text))
+	}
+	if p := x.proof(); p != nil {
+		text := "their proof"
+		if p.Unit != "" {
+			text += ", of unit " + p.Unit
+		}
+		if p.Ended != "" {
+			text += "; " + p.Ended
+		}
+		ev = append(ev, x.proofFact(text, "proof.stale", "proof.unit"))
+	}
+	l.on(x, hit{what: what, evidence: ev, seen: x.state()})
+}
+
+func proofEnded(l *look, x *Subject) {
+	p := x.proof()
+	if p == nil || p.Ended == "" || x.taken() {
+		return
+	}
+	l.on(x, hit{what: "the proof was ended: " + p.Ended, evidence: []Evidence{x.proofFact(p.Ended, "proof.stale")}})
+}
+
+func proofRig(l *look, x *Subject) {
+	p := x.proof()
+	now := x.Rig.Print()
+	if p == nil || p.Rig == "" || p.Rig == now || x.taken() {
+		return
+	}
+	words := x.buildWords(p)
+	what := "the build changed since the proof of " + day(p.At)
+	if len(words) > 0 {
+		what += ": " + strings.Join(words, "; ")
+	}
+	ev := []Evidence{x.proofFact("proved with the build "+p.Rig, "proof.rig"), x.RigFile.fact("the build is "+now+" now", "part[0]")}
+	for _, b := range x.Builds {
+		ev = append(ev, b.told(x.RigFile.Path, "changed the build"))
+	}
+	l.on(x, hit{what: what, evidence: ev, seen: []string{p.Rig, now}})
+}
+
+// buildWords says what changed of the build since the proof: part by part, then
+// mass, centre of gravity and inertia.
+func (x *Subject) buildWords(p *preset.Proof) []string {
+	var out []string
+	now, err := x.Rig.Properties()
+	if err != nil {
+		return nil
+	}
+	then := mass.Properties{Mass: p.MassKg}
+	known := len(p.CGmm) == 3
+	if known {
+		then.CG = mass.Vec{p.CGmm[0] / 1000, p.CGmm[1] / 1000, p.CGmm[2] / 1000}
+	}
+	inertia := p.Inertia
+	if x.Proved != nil && x.Proved.Rig != nil {
+		out = append(out, partWords(x.Proved.Rig.Parts, x.Rig.Parts)...)
+		if was, err := x.Proved.Rig.Properties(); err == nil {
+			then, known = was, true
+		}
+		if x.Sheet != nil {
+			t := preset.Tune{Values: x.Proved.Values}
+			if js, err := x.Proved.Rig.Inertias(x.Sheet, &t); err == nil {
+				inertia = map[schema.Axis]float64{}
+				for _, a := range schema.Axes {
+					inertia[a] = js[a].Worst()
+				}
+			}
+		}
+	}
+	if then.Mass > 0 {
+		if d := now.Mass - then.Mass; math.Abs(d) >= 0.0005 {
+			out = append(out, fmt.Sprintf("mass %+.0f g (%s → %s kg)", d*1000, about(then.Mass), about(now.Mass)))
+		}
+	}
+	if known {
+		if w := now.CG.Sub(then.CG).Words(); w != "none" {
+			out = append(out, "centre of gravity "+w)
+		}
+	}
+	if x.Sheet == nil {
+		return out
+	}
+	js, err := x.Rig.Inertias(x.Sheet, x.Tune)
+	if err != nil {
+		return out
+	}
+	var in []string
+	for _, a := range schema.Axes {
+		if was := inertia[a]; was > 0 {
+			if r := js[a].Worst() / was; math.Abs(r-1) >= 0.005 {
+				in = append(in, fmt.Sprintf("%s %+.1f %%", a, (r-1)*100))
+			}
+		}
+	}
+	if in != nil {
+		out = append(out, "inertia "+strings.Join(in, ", "))
+	}
+	return out
+}
+
+// partWords says which parts differ: matched by slot and name, then by slot.
+func partWords(then, now []preset.Part) []string {
+	left := slices.Clone(then)
+	take := func(same func(preset.Part) bool) (preset.Part, bool) {
+		for i, p := range left {
+			if same(p) {
+				left = slices.Delete(left, i, i+1)
+				return p, true
+			}
+		}
+		return preset.Part{}, false
+	}
+	was := make([]*preset.Part, len(now))
+	for pass := range 2 {
+		for i, p := range now {
+			if was[i] != nil {
+				continue
+			}
+			if q, ok := take(func(q preset.Part) bool { return q.Slot == p.Slot && (pass == 1 || q.Name == p.Name) }); ok {
+				was[i] = &q
+			}
+		}
+	}
+	var out []string
+	for i, p := range now {
+		name := p.Slot + ": " + p.Name
+		if was[i] == nil {
+			out = append(out, fmt.Sprintf("%s added, %.0f g", name, p.Mass*1000))
+			continue
+		}
+		var in []string
+		if was[i].Name != p.Name {
+			in = append(in, "in place of "+was[i].Name)
+		}
+		if d := (p.Mass - was[i].Mass) * 1000; math.Abs(d) >= 0.5 {
+			in = append(in, fmt.Sprintf("%+.0f g", d))
+		}
+		if w := mass.Vec(p.Place).Sub(mass.Vec(was[i].Place)).Words(); w != "none" {
+			in = append(in, "moved "+w)
+		}
+		if in != nil {
+			out = append(out, name+" "+strings.Join(in, ", "))
+		}
+	}
+	for _, p := range left {
+		out = append(out, fmt.Sprintf("%s removed, %.0f g", p.Slot+": "+p.Name, p.Mass*1000))
+	}
+	return out
+}
+
+func proofTune(l *look, x *Subject) {
+	p := x.proof()
+	if p == nil || p.Digest == "" || p.Digest == x.Tune.Digest() || x.taken() {
+		return
+	}
+	what := "values changed since the proof of " + day(p.At)
+	ev := []Evidence{x.proofFact("proved on "+day(p.At), "proof.values")}
+	if x.Proved == nil {
+		l.on(x, hit{what: what + "; the values of that day are in no revision", evidence: ev, seen: x.state()})
+		return
+	}
+	var words []string
+	for _, key := range x.changed(x.Proved.Values) {
+		was, now := x.Proved.Values[key], x.Tune.Values[key]
+		w := l.change(x, key, was, now)
+		words = append(words, w)
+		e := x.TuneFile.fact(w, key)
+		// who did it: the last revision that touched the key, if any did
+		if i := lastChange(x.Changes, key); i >= 0 {
+			c := x.Changes[i].At
+			e.Revision, e.Who, e.When = c.Revision, c.Who, c.When
+			e.Text += ": " + c.Why
+		} else {
+			e.Revision, e.Who, e.When = "", "", time.Time{}
+			e.Text += ", not saved"
+		}
+		ev = append(ev, e)
+	}
+	if words == nil {
+		return // the digest is of an older program
+	}
+	l.on(x, hit{what: what + ": " + strings.Join(words, "; "), evidence: ev, seen: x.state()})
+}
+
+func lastChange(cs []Change, key string) int {
+	for i := len(cs) - 1; i >= 0; i-- {
+		if cs[i].Key == key {
+			return i
+		}
+	}
+	return -1
+}
+
+// changed lists the keys whose values differ from others, in working order.
+func (x *Subject) changed(from map[string]any) []string {
+	return Differ(from, x.Tune.Values)
+}
+
+// Differ lists the keys of two sets of values that differ, in byte order.
+func Differ(a, b map[string]any) []string {
+	var out []string
+	for k, v := range a {
+		if w, ok := b[k]; !ok || !same(v, w) {
+			out = append(out, k)
+		}
+	}
+	for k := range b {
+		if _, ok := a[k]; !ok {
+			out = append(out, k)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+func same(a, b any) bool {
+	x, okA := schema.Number(a)
+	y, okB := schema.Number(b)
+	if okA && okB {
+		return x == y
+	}
+	return a == b
+}
+
+// change says one value's change in numbers and fine steps.
+func (l *look) change(x *Subject, key string, was, now any) string {
+	s := fmt.Sprintf("%s %s → %s", key, word(was), word(now))
+	a, okA := schema.Number(was)
+	b, okB := schema.Number(now)
+	if !okA || !okB {
+		return s
+	}
+	if d, ok := l.dial(x, key); ok && d.Fine > 0 {
+		s += fmt.Sprintf(" (%s)", steps((b-a)/d.Fine))
+	}
+	return s
+}
+
+func word(v any) string {
+	if v == nil {
+		return "not set"
+	}
+	if n, ok := schema.Number(v); ok {
+		return num(n)
+	}
+	return fmt.Sprint(v)
+}
+
+// steps writes a count of fine steps with its sign.
+func steps(n float64) string {
+	n = preset.Rounded(n, 6)
+	unit := "fine steps"
+	if math.Abs(n) == 1 {
+		unit = "fine step"
+	}
+	if n > 0 {
+		return "+" + num(n) + " " + unit
+	}
+	return num(n) + " " + unit
+}
+
+// dial is the dial of a concrete key on the subject's gimbal.
+func (l *look) dial(x *Subject, key string) (schema.Dial, bool) {
+	if x.Sheet == nil {
+		return schema.Dial{}, false
+	}
+	return x.Sheet.DialOf(l.s.Cat, key)
+}
+
+func proofUnit(l *look, x *Subject) {
+	p := x.proof()
+	if p == nil || p.Unit == "" || x.Unit == "" || sameUnit(x.Sheet, x.Unit, p.Unit) || x.taken() {
+		return
+	}
+	ev := []Evidence{x.proofFact("proved on unit "+p.Unit, "proof.unit")}
+	if x.Pin >= 0 {
+		ev = append(ev, l.s.JobFile.fact("goes out on unit "+x.Unit, fmt.Sprintf("pin[%d].unit", x.Pin), fmt.Sprintf("pin[%d]", x.Pin)))
+	}
+	l.on(x, hit{what: fmt.Sprintf("proved on unit %s, goes out on %s", p.Unit, x.Unit), evidence: ev})
+}
+
+func sameUnit(s *schema.Sheet, a, b string) bool {
+	if a == b || s == nil {
+		return a == b
+	}
+	u, ok := s.Unit(a)
+	return ok && u.Is(b)
+}
+
+func proofFirmware(l *look, x *Subject) {
+	p := x.proof()
+	if p == nil || x.Sheet == nil || x.taken() {
+		return
+	}
+	name := or(x.Unit, p.Unit)
+	if x.Unit != "" && !sameUnit(x.Sheet, x.Unit, p.Unit) {
+		name = x.Unit
+	}
+	u, ok := x.Sheet.Unit(name)
+	switch {
+	case p.Firmware == "":
+		l.cannot(x, "the proof does not say which firmware the unit had")
+		return
+	case !ok || u.Firmware == "":
+		l.cannot(x, "the gimbal sheet does not say which firmware the unit has")
+		return
+	case u.Firmware == p.Firmware:
+		return
+	}
+	l.on(x, hit{what: fmt.Sprintf("proved on firmware %s; unit %s has %s now", p.Firmware, or(u.Serial, u.Label), u.Firmware), evidence: []Evidence{
+		x.proofFact("firmware "+p.Firmware+" at the proof", "proof.firmware"),
+		x.SheetFile.fact("firmware "+u.Firmware+" now", fmt.Sprintf("unit[%d].firmware", unitIndex(x.Sheet, u))),
+	}})
+}
+
+func unitIndex(s *schema.Sheet, u schema.Unit) int { return slices.Index(s.Units, u) }
+
+func proofStand(l *look, x *Subject) {
+	p := x.proof()
+	if p == nil || p.Place != "stand" || x.taken() {
+		return
+	}
+	l.on(x, hit{what: "the proof of " + day(p.At) + " was made on the stand only", evidence: []Evidence{x.proofFact("place = stand", "proof.place")}})
+}
+
+func proofOld(l *look, x *Subject) {
+	p := x.proof()
+	if p == nil || p.At.IsZero() || x.taken() {
+		return
+	}
+	on := l.s.Now
+	if l.s.Job != nil && l.s.Job.From.After(on) {
+		on = l.s.Job.From
+	}
+	days := math.Floor(on.Sub(p.At).Hours() / 24)
+	if days <= l.rule.Limit.Value {
+		return
+	}
+	what := fmt.Sprintf("the proof of %s is %.0f days old; more than %s asks for a look", day(p.At), days, num(l.rule.Limit.Value))
+	l.on(x, hit{what: what, evidence: []Evidence{x.proofFact("proved on "+day(p.At), "proof.at")}, seen: []string{p.At.UTC().Format(time.RFC3339)}})
+}
+
+// short is a digest as people quote it.
+func short(sum string) string {
+	if len(sum) > 12 {
+		return sum[:12]
+	}
+	return sum
+}

@@ -1,0 +1,16 @@
+package schema
+
+// reviewFilters: is every filter setting accounted for?
+var reviewFilters = ReviewFamily{
+	Name: "filters", Title: "Filters",
+	About: "Filters answer an oscillation that was seen. One that was moved without a reason on record is soon carried from rig to rig.",
+	Rules: []ReviewRule{
+		{
+			ID: "filter-unexplained", Title: "Filter away from its default, and nothing on record says why", Severity: Look, Weight: 50,
+			Why:      "A heavier filter delays the loop and brings the onset down; a lighter one lets ringing through.",
+			Do:       "Try {keys} at the default; if it is needed, write down on the bench what it cured.",
+			Commands: []string{"rigkeep bench {ref}", "rigkeep set {ref} {defaults}"},
+			About:    "Fires when a filter of the tune is not at the default that the gimbal sheet gives for its dial, and no bench log of this rig has a step that tried that filter at this value. A session that was merely run with it explains nothing.",
+		},
+	},
+}

@@ -1,0 +1,30 @@
+package schema
+
+// reviewFollow: does the head follow as the shots ask?
+var reviewFollow = ReviewFamily{
+	Name: "follow", Title: "Follow",
+	About: "The job states what its shots allow of the head; the follow model says what each style does with them. Needs SI maps of the follow dials, and the job's tolerance.",
+	Rules: []ReviewRule{
+		{
+			ID: "follow-drift", Title: "Subject drifts too far", Severity: Act, Weight: 45,
+			Why:      "The subject leaves its place in the frame by more than the job allows before the head comes after.",
+			Do:       "Make the window narrower or the smoothing less for {keys}, or agree on another lens or a wider tolerance.",
+			Commands: []string{"rigkeep start {ref} --shots {shots}"},
+			About:    "Fires when the follow model has the subject drift farther, as a share of the frame, than tolerance.drift_pct of the job, through the job's longest lens: for each shot of the job with its style and kind of move, and for each style named as a kind of shot. Pan and tilt alone are looked at.",
+		},
+		{
+			ID: "follow-late", Title: "Head starts too late", Severity: Act, Weight: 44,
+			Why:      "The operator has moved and the picture has not: later than the job allows.",
+			Do:       "Make the window narrower or the smoothing less for {keys}, or agree on a wider tolerance.",
+			Commands: []string{"rigkeep start {ref} --shots {shots}"},
+			About:    "Fires when the follow model has the head start later after the operator than tolerance.lag_s of the job, on the moves that follow-drift looks at.",
+		},
+		{
+			ID: "window-sway", Title: "Window smaller than the hand sway", Severity: Look, Weight: 55,
+			Why:      "The head follows the operator's sway instead of the operator's intent.",
+			Do:       "Make the window of {keys} wider than the sway, or let another operator's sway be measured.",
+			Commands: []string{"rigkeep explain follow.*.window.pan --rig {rig}"},
+			About:    "Fires when the window of a style, half its width in degrees by the dial's map, is smaller than the sway that the job records for its operator about that axis.",
+		},
+	},
+}

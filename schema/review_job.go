@@ -1,0 +1,44 @@
+package schema
+
+// reviewJob: is the job itself in order?
+var reviewJob = ReviewFamily{
+	Name: "job", Title: "Job",
+	About: "Which tune goes out on which unit, and whether two jobs ask the same unit to be two things.",
+	Rules: []ReviewRule{
+		{
+			ID: "unit-clash", Title: "One unit, two jobs, two tunes", Severity: Act, Weight: 55,
+			Why:      "A unit can be at one place with one tune; whoever comes second works with the other's values.",
+			Do:       "Give one of the jobs another unit, or pin the same tune.",
+			Commands: []string{"rigkeep job show {other}", "rigkeep job add {job} {ref} --unit OTHER-UNIT"},
+			About:    "Fires when an open job that shares a day with this one pins another tune, or another revision of it, to the same unit.",
+		},
+		{
+			ID: "pin-lost", Title: "Pinned tune is not there", Severity: Act, Weight: 98,
+			Why:      "The job asks for a rig, a tune or a revision that the library does not have.",
+			Do:       "Bring it back, or pin another.",
+			Commands: []string{"rigkeep job show {job}", "rigkeep rig list"},
+			About:    "Fires when a pin of the job names a rig, tune or revision that cannot be found.",
+		},
+		{
+			ID: "pin-open", Title: "Pinned, but never saved for the job", Severity: Act, Weight: 30,
+			Why:      "There is no revision that says what goes out; whatever lies in the library on the day would.",
+			Do:       "Save it for the job, or pin the revision that was saved.",
+			Commands: []string{"rigkeep job add {job} {ref}"},
+			About:    "Fires when a pin has no revision and none was saved with --job. The tune is then reviewed as it lies in the library now.",
+		},
+		{
+			ID: "pin-behind", Title: "A newer revision than the pinned one", Severity: Look, Weight: 75,
+			Why:      "Someone went on working after the pin: the job would go out with the older values.",
+			Do:       "Look at what changed; pin the newer one, or leave it and say why.",
+			Commands: []string{"rigkeep compare {ref}@{job} {ref}", "rigkeep job add {job} {ref}"},
+			About:    "Fires when the tune that lies in the library now has other values, or another proof, than the revision pinned to the job.",
+		},
+		{
+			ID: "unit-unnamed", Title: "The job does not say which unit", Severity: Look, Weight: 30,
+			Why:      "A proof belongs to one unit; without the name nobody can tell whether it is this one.",
+			Do:       "Say which unit goes out.",
+			Commands: []string{"rigkeep job add {job} {ref} --unit UNIT"},
+			About:    "Fires when a pin has no unit, or one that the gimbal sheet does not list.",
+		},
+	},
+}

@@ -1,0 +1,37 @@
+package schema
+
+// reviewLibrary: is what lies here what the others have?
+var reviewLibrary = ReviewFamily{
+	Name: "library", Title: "Library",
+	About: "A review is only as good as the library it reads: edits that are in no revision, revisions that are not here, files that cannot be read.",
+	Rules: []ReviewRule{
+		{
+			ID: "unreadable", Title: "A file cannot be read", Severity: Act, Weight: 99,
+			Why:      "What cannot be read was not reviewed.",
+			Do:       "Mend the file; check names the line and what was expected.",
+			Commands: []string{"rigkeep check"},
+			About:    "Fires when the build sheet, the tune, the gimbal sheet or a bench log that the review needs has a fault. Everything else is reviewed all the same.",
+		},
+		{
+			ID: "unsaved", Title: "Edits that are not saved", Severity: Act, Weight: 32,
+			Why:      "They are in no revision: nobody else has them, and no one can tell later what went out.",
+			Do:       "Save them, saying why, or take them back.",
+			Commands: []string{"rigkeep compare {rig}", "rigkeep save {rig} -m WHY", "rigkeep restore {ref}"},
+			About:    "Fires when a file of a rig under review, its gimbal sheet, or the job differs from the last revision.",
+		},
+		{
+			ID: "library-behind", Title: "The server has more", Severity: Act, Weight: 31,
+			Why:      "Someone's newer tune, or the word that something was wrong with this one, may be among what is not here yet.",
+			Do:       "Fetch and merge it, then review again.",
+			Commands: []string{"rigkeep sync"},
+			About:    "Fires when the branch of the server, as it was when last fetched, has revisions that are not here. The review itself asks no server, so it does not see what came after.",
+		},
+		{
+			ID: "library-ahead", Title: "The server has less", Severity: Look, Weight: 25,
+			Why:      "What was saved here is on this machine alone: the others review and shoot without it.",
+			Do:       "Send it.",
+			Commands: []string{"rigkeep sync"},
+			About:    "Fires when this library has revisions that the branch of the server, as it was when last fetched, lacks.",
+		},
+	},
+}
