@@ -59,6 +59,15 @@ type Plot struct {
 	Series []Series `json:"series"`
 	// Marks are places worth a line across: a limit, an onset.
 	Marks []PlotMark `json:"marks,omitempty"`
+	// Ticks name places along x, as jobs; the points there are measured ones.
+	Ticks []PlotTick `json:"ticks,omitempty"`
+}
+
+// PlotTick is a named place along x.
+type PlotTick struct {
+	X     float64 `json:"x"`
+	Name  string  `json:"name"`
+	Short string  `json:"short,omitempty"` // for the picture, where the name is long
 }
 
 // Series is one line of a plot; X and Y are of one length.

@@ -1,6 +1,7 @@
 package diffview
 
 import (
+	"fmt"
 	"html/template"
 	"io"
 	"strings"
@@ -12,12 +13,15 @@ import (
 
 // body shows a view; it is safe because html/template escapes and line shows
 // what would hide.
-const body = `{{define "body"}}<p class="lead">{{line .Stat}}</p>
+const body = parts + `{{define "body"}}<p class="lead">{{line .Stat}}</p>
 <dl>{{range .Parties}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>
 {{range .Sections}}<section aria-label="{{line .Title}}">
 <h2>{{line .Title}}</h2>
-{{range .Blocks}}{{if .Table}}{{template "rows" .Table}}{{else if .Plot}}{{template "figure" .Figure}}{{else}}<p{{with class .Para .Tone}} class="{{.}}"{{end}}>{{line .Para}}</p>{{end}}
-{{end}}</section>
+{{template "blocks" .Blocks}}</section>
+{{end}}{{end}}`
+
+// parts are the templates that the pages of this package share.
+const parts = `{{define "blocks"}}{{range .}}{{if .Table}}{{template "rows" .Table}}{{else if .Plots}}<div class="figures">{{range .Figures}}{{template "figure" .}}{{end}}</div>{{else if .Plot}}{{template "figure" .Figure}}{{else}}<p{{with class .Para .Tone}} class="{{.}}"{{end}}>{{line .Para}}</p>{{end}}
 {{end}}{{end}}
 {{define "rows"}}{{$t := .}}<table class="rows{{if .Short}} short{{end}}"><caption{{if .Echo}} class="hush"{{end}}>{{line .Caption}}</caption>
 <thead><tr>{{range .Head}}<th scope="col"{{if .Right}} class="r"{{end}}>{{if .Title}}{{.Title}}{{else}}what{{end}}</th>{{end}}</tr></thead>
@@ -50,7 +54,10 @@ func (p Plot) Chart() svg.Chart {
 	for _, s := range p.Series {
 		// the two sides look alike in every picture, also where one is missing
 		look := map[string]int{"before": 1, "after": 2, "operator": 3}[s.Name]
-		c.Series = append(c.Series, svg.Series{Name: s.Name, X: s.X, Y: s.Y, Look: look})
+		c.Series = append(c.Series, svg.Series{Name: s.Name, X: s.X, Y: s.Y, Look: look, Dots: p.Ticks != nil})
+	}
+	for _, t := range p.Ticks {
+		c.Ticks = append(c.Ticks, svg.Tick{At: t.X, Name: t.Name, Short: t.Short})
 	}
 	for _, m := range p.Marks {
 		c.Marks = append(c.Marks, svg.Mark{Name: m.Name, At: m.Y})
@@ -66,6 +73,15 @@ var htmlPage = sync.OnceValues(func() (*template.Template, error) {
 // Figure is the block's plot for the page.
 func (b block) Figure() page.Figure { return page.Figure{Chart: b.Plot.Chart(), ID: b.ID} }
 
+// Figures are the block's small plots for the page.
+func (b block) Figures() []page.Figure {
+	var out []page.Figure
+	for i, p := range b.Plots {
+		out = append(out, page.Figure{Chart: p.Chart(), ID: fmt.Sprintf("%s-%d", b.ID, i+1)})
+	}
+	return out
+}
+
 // WriteHTML writes the report as one self-contained page.
 func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
 	t, err := htmlPage()
@@ -73,5 +89,8 @@ func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
 		return err
 	}
 	v := layOut(r, o)
+	if s := historySection(o.History); len(s.Blocks) > 0 {
+		v.Sections = append(v.Sections, s)
+	}
 	return page.Write(w, t, page.Page{Title: v.Title, Foot: foot}, v)
 }

@@ -33,12 +33,8 @@ func (s Style) paint(t tone, txt string) string {
 
 // WriteText writes a report for a terminal, wrapped to the style's width.
 func WriteText(w io.Writer, r Report, o Options, s Style) error {
-	if s.Width <= 0 {
-		s.Width = usualWidth
-	}
-	s.Width = max(s.Width, minWidth)
 	v := layOut(r, o)
-	p := printer{s: s}
+	p := newPrinter(s)
 	for _, x := range v.Parties {
 		p.hang(dim, x[0]+strings.Repeat(" ", 8-len(x[0])), safe.Line(x[1]))
 	}

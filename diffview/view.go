@@ -13,6 +13,8 @@ import (
 // Options choose what the writers show.
 type Options struct {
 	All bool // smaller changes too, which are otherwise counted where there are weightier ones
+	// History is each parameter over the jobs that had the tune, for a page.
+	History []Plot
 }
 
 // view is a report laid out for reading, before it is written as text, Markdown
@@ -29,12 +31,13 @@ type section struct {
 	Blocks    []block
 }
 
-// block is a paragraph, a table or a plot.
+// block is a paragraph, a table, a plot or several small ones.
 type block struct {
 	Para  string
 	Tone  tone
 	Table *table
 	Plot  *Plot
+	Plots []Plot
 	ID    string // of the plot, unique on the page
 }
 

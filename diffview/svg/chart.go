@@ -49,10 +49,11 @@ type Mark struct {
 	Down bool
 }
 
-// Tick is a named place along x.
+// Tick is a named place along x. Short stands on the picture in the name's place,
+// where there is one.
 type Tick struct {
-	At   float64
-	Name string
+	At          float64
+	Name, Short string
 }
 
 // ErrEmpty says that a chart has no point to draw.
@@ -383,7 +384,11 @@ func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tic
 	case c.Ticks != nil:
 		for _, t := range c.Ticks {
 			if t.At >= x0 && t.At <= x1 {
-				all = append(all, tick{At: round(px(t.At)), Text: clip(safe.Line(t.Name))})
+				name := t.Short
+				if name == "" {
+					name = t.Name
+				}
+				all = append(all, tick{At: round(px(t.At)), Text: clip(safe.Line(name))})
 			}
 		}
 	case c.LogX:

@@ -43,7 +43,7 @@ func TestChart(t *testing.T) {
 	if one := drawn(t, Chart{Series: c.Series[:1]}); strings.Contains(one, ">before</text>") {
 		t.Error("a single line needs no name beside it")
 	}
-	named := drawn(t, Chart{Series: c.Series[:1], Ticks: []Tick{{0, "quay"}, {1, "tug"}, {2, "a very long name of a job"}}})
+	named := drawn(t, Chart{Series: c.Series[:1], Ticks: []Tick{{At: 0, Name: "quay"}, {At: 1, Name: "tug"}, {At: 2, Name: "a very long name of a job"}}})
 	for _, want := range []string{">quay</text>", ">tug</text>"} {
 		if !strings.Contains(named, want) {
 			t.Errorf("no %s", want)

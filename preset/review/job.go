@@ -41,7 +41,7 @@ func unitClash(l *look) {
 			if !slices.ContainsFunc(o.Units, func(u string) bool { return sameUnit(x.Sheet, x.Unit, u) }) || o.Job == j.Slug {
 				continue
 			}
-			if o.Rig == x.Rig.Fingerprint && o.Tune == x.tuneName() && o.Revision == x.TuneFile.At.Revision {
+			if o.Rig == x.Rig.Fingerprint && o.Tune == x.tuneName() && o.Revision == x.PinnedAt.Revision {
 				continue
 			}
 			c := by[x.Unit]
@@ -118,13 +118,13 @@ func pinBehind(l *look, x *Subject) {
 	if n.Proof {
 		words = append(words, "the proof is another")
 	}
-	ev := []Evidence{l.pinned(x, "pinned to "+shortRev(x.TuneFile.At.Revision), "revision")}
+	ev := []Evidence{l.pinned(x, "pinned to "+shortRev(x.PinnedAt.Revision), "revision")}
 	where := "in the work tree, not saved"
 	if n.At.Revision != "" {
 		where = "as " + shortRev(n.At.Revision)
 		ev = append(ev, n.At.told(x.TuneFile.Path, "newer revision"))
 	}
-	l.on(x, hit{what: fmt.Sprintf("what lies in the library now, %s, is not what is pinned: %s", where, strings.Join(words, "; ")), evidence: ev, seen: append([]string{x.TuneFile.At.Revision, n.At.Revision}, words...)})
+	l.on(x, hit{what: fmt.Sprintf("what lies in the library now, %s, is not what is pinned: %s", where, strings.Join(words, "; ")), evidence: ev, seen: append([]string{x.PinnedAt.Revision, n.At.Revision}, words...)})
 }
 
 func unitUnnamed(l *look, x *Subject) {

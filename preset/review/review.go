@@ -51,17 +51,18 @@ type Subject struct {
 	// Files it was read from.
 	RigFile, TuneFile, SheetFile Source
 
-	Faults  []Fault   // files that could not be read
-	Lost    string    // why the pinned rig, tune or revision cannot be found
-	Pin     int       // its pin in the job, −1 for none
-	Open    bool      // pinned, but no revision was saved for the job
-	Newer   *Newer    // what lies in the library now, where it differs from the pinned
-	Proved  *Proved   // how things were at the proof, nil where that is not known
-	Changes []Change  // of values since the proof, oldest first
-	Builds  []Stamp   // revisions that changed the build since the proof, oldest first
-	Onsets  []Onset   // recorded for this rig
-	Logs    []Log     // bench logs of this rig
-	Taken   *Handover // newest acceptance of a handover for this tune
+	Faults   []Fault   // files that could not be read
+	Lost     string    // why the pinned rig, tune or revision cannot be found
+	Pin      int       // its pin in the job, −1 for none
+	Open     bool      // pinned, but no revision was saved for the job
+	Newer    *Newer    // what lies in the library now, where it differs from the pinned
+	PinnedAt Stamp     // the pinned revision
+	Proved   *Proved   // how things were at the proof, nil where that is not known
+	Changes  []Change  // of values since the proof, oldest first
+	Builds   []Stamp   // revisions that changed the build since the proof, oldest first
+	Onsets   []Onset   // recorded for this rig
+	Logs     []Log     // bench logs of this rig
+	Taken    *Handover // newest acceptance of a handover for this tune
 	// Learned is where stiffness should end by the evidence, by parameter key; nil
 	// where it was not asked, with NotLearned saying why.
 	Learned    map[string]start.Range

@@ -27,6 +27,9 @@ type Library struct {
 	sheets map[string]*schema.Sheet // by slug and revision
 	rigs   []RigRef
 	sum    *summary
+	// every job's text, read once
+	jobText  map[string][]byte
+	jobOrder []string
 }
 
 // Open finds and opens the library that dir lies in.

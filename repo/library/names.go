@@ -100,7 +100,7 @@ func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
 // forget drops what was read, after a write.
 func (l *Library) forget() {
 	l.mu.Lock()
-	l.rigs, l.sheets = nil, map[string]*schema.Sheet{}
+	l.rigs, l.sheets, l.jobText = nil, map[string]*schema.Sheet{}, nil
 	l.mu.Unlock()
 }
 

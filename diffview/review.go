@@ -1,0 +1,270 @@
+package diffview
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset/review"
+	"rigkeep/schema"
+)
+
+// Review is a review before a shoot, ready to be written.
+type Review struct {
+	Format  int       `json:"format"`
+	Of      string    `json:"of"`            // the job's slug or the rig
+	Job     string    `json:"job,omitempty"` // in whose light it was made
+	Name    string    `json:"name,omitempty"`
+	From    string    `json:"from,omitempty"` // first and last day of the job
+	To      string    `json:"to,omitempty"`
+	At      time.Time `json:"at"`
+	Subject []string  `json:"subjects"` // the tunes that were looked at
+	Counts  Tally     `json:"counts"`
+	review.Result
+	// Changes is what changed of each tune since the job, date or revision named,
+	// else since the last job that had it.
+	Changes []Since `json:"changes"`
+}
+
+// Tally counts findings; those accepted are in no other number.
+type Tally struct {
+	Act      int `json:"act"`
+	Look     int `json:"look"`
+	Note     int `json:"note"`
+	Accepted int `json:"accepted"`
+}
+
+// Since is what changed of one tune.
+type Since struct {
+	Of      string  `json:"of"`
+	Since   string  `json:"since,omitempty"`   // "" for the first time
+	Note    string  `json:"note,omitempty"`    // why there is nothing to compare with
+	Command string  `json:"command,omitempty"` // that shows it at length
+	Report  *Report `json:"report,omitempty"`
+	// History is each parameter over the jobs that had the tune; for a page.
+	History []Plot `json:"-"`
+}
+
+// Tallied counts the findings of a result.
+func Tallied(r review.Result) Tally {
+	return Tally{r.Count(schema.Act), r.Count(schema.Look), r.Count(schema.Note), r.Accepted()}
+}
+
+// Words says the tally on one line.
+func (t Tally) Words() string {
+	var out []string
+	for _, c := range []struct {
+		n    int
+		what string
+	}{{t.Act, "to act on"}, {t.Look, "to look at"}, {t.Note, "to know"}, {t.Accepted, "accepted"}} {
+		if c.n > 0 {
+			out = append(out, fmt.Sprintf("%d %s", c.n, c.what))
+		}
+	}
+	if out == nil {
+		return "nothing found"
+	}
+	return strings.Join(out, ", ")
+}
+
+// title names the review.
+func (r Review) title() string {
+	what := r.Of
+	if r.Job == r.Of && r.Name != "" {
+		what = r.Name
+	}
+	return "Review: " + what
+}
+
+// days says when the job is.
+func (r Review) days() string {
+	if r.From == r.To {
+		return r.From
+	}
+	return r.From + " to " + r.To
+}
+
+// WriteReviewJSON writes a review as JSON, in the shape of Review and its parts by
+// their json names.
+func WriteReviewJSON(w io.Writer, r Review) error {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(r); err != nil {
+		return err
+	}
+	_, err := w.Write(safe.JSON(b.Bytes()))
+	return err
+}
+
+// severityTone is how a severity is painted; its word says it as well.
+func severityTone(s schema.Severity) tone {
+	switch s {
+	case schema.Act:
+		return removed
+	case schema.Look:
+		return down
+	}
+	return plainTone
+}
+
+// WriteReviewText writes a review for a terminal, wrapped to the style's width.
+func WriteReviewText(w io.Writer, r Review, s Style) error {
+	p := newPrinter(s)
+	head := "Review of " + r.Of
+	if r.Job != "" {
+		if r.Of != r.Job {
+			head += " for job " + r.Job
+		}
+		head += ", " + r.days()
+	}
+	p.hang(strong, "", safe.Line(fmt.Sprintf("%s: %s, %s", head, plural(len(r.Subject), "tune", "tunes"), plural(r.Checked, "rule", "rules"))))
+	p.hang(strong, "", r.Counts.Words())
+	accepted := false
+	for _, f := range r.Findings {
+		p.line("")
+		if !f.Open() && !accepted {
+			accepted = true
+			p.hang(strong, "", "Accepted")
+			p.line("")
+		}
+		p.finding(f)
+	}
+	p.changes(r.Changes)
+	if len(r.NotChecked) > 0 {
+		p.line("")
+		p.hang(strong, "", "Not checked")
+		for _, n := range r.NotChecked {
+			p.para("  ", safe.Line(notCheckedWords(n)), dim)
+		}
+	}
+	_, err := io.WriteString(w, p.b.String())
+	return err
+}
+
+func newPrinter(s Style) *printer {
+	if s.Width <= 0 {
+		s.Width = usualWidth
+	}
+	s.Width = max(s.Width, minWidth)
+	return &printer{s: s}
+}
+
+// notCheckedWords names the rule, what it could not be tested on, and why.
+func notCheckedWords(n review.NotChecked) string {
+	s := n.Rule
+	switch {
+	case len(n.Of) > 4:
+		s += fmt.Sprintf(" (%s and %d more)", strings.Join(n.Of[:3], ", "), len(n.Of)-3)
+	case len(n.Of) > 0:
+		s += " (" + strings.Join(n.Of, ", ") + ")"
+	}
+	return s + ": " + n.Why
+}
+
+func (p *printer) finding(f review.Finding) {
+	label := strings.ToUpper(f.Severity.String()) + "  "
+	tn := severityTone(f.Severity)
+	if !f.Open() {
+		label, tn = "("+f.Severity.String()+")  ", dim
+	}
+	p.hang(tn, label, safe.Line(f.Of+": "+f.Title))
+	p.para("  ", safe.Line(f.What), plainTone)
+	p.label("why", f.Why, dim)
+	if f.Open() {
+		p.label("do", f.Do, plainTone)
+		for _, c := range f.Commands {
+			p.label("", c, strong)
+		}
+	}
+	for i, e := range f.Evidence {
+		name := ""
+		if i == 0 {
+			name = "from"
+		}
+		p.label(name, evidenceWords(e), dim)
+	}
+	if a := f.Accepted; a != nil {
+		p.label("accepted", acceptedWords(*a), plainTone)
+	}
+	p.label("id", f.ID, dim)
+}
+
+// label writes a paragraph behind a short label in a column of its own.
+func (p *printer) label(name, s string, t tone) {
+	const col = 8
+	margin := "  " + name + strings.Repeat(" ", max(col-2-len(name), 1))
+	for i, l := range wrap(safe.Line(s), max(p.s.Width-col, 12)) {
+		if i == 1 {
+			margin = strings.Repeat(" ", col)
+		}
+		p.line(p.s.paint(dim, margin) + p.s.paint(t, l))
+	}
+}
+
+// evidenceWords says a fact with where it is from.
+func evidenceWords(e review.Evidence) string {
+	var at []string
+	if e.File != "" {
+		f := e.File
+		if e.Line > 0 {
+			f += fmt.Sprintf(":%d", e.Line)
+		}
+		at = append(at, f)
+	}
+	if e.Revision != "" {
+		at = append(at, short(e.Revision))
+	}
+	if !e.When.IsZero() {
+		at = append(at, e.When.Format("2006-01-02"))
+	}
+	if e.Who != "" {
+		at = append(at, e.Who)
+	}
+	if at == nil {
+		return e.Text
+	}
+	return e.Text + " (" + strings.Join(at, ", ") + ")"
+}
+
+func acceptedWords(a review.Acceptance) string {
+	s := "until " + a.Until
+	if a.By != "" {
+		s += " by " + a.By
+	}
+	s += ": " + a.Why
+	if a.Lapsed != "" {
+		s += " – no longer holds: " + a.Lapsed
+	}
+	return s
+}
+
+func (p *printer) changes(cs []Since) {
+	if len(cs) == 0 {
+		return
+	}
+	p.line("")
+	p.hang(strong, "", "What changed")
+	for _, c := range cs {
+		p.para("  ", safe.Line(c.Of+", "+c.words()), plainTone)
+		if c.Report != nil && !c.Report.Same && c.Command != "" {
+			p.para("      ", safe.Line(c.Command), strong)
+		}
+	}
+}
+
+// words says what changed on one line.
+func (c Since) words() string {
+	switch {
+	case c.Report == nil:
+		return c.Note
+	case c.Since == "":
+		return Stat(*c.Report)
+	}
+	return "since " + c.Since + ": " + Stat(*c.Report)
+}

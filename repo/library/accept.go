@@ -1,0 +1,83 @@
+package library
+
+import (
+	"fmt"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+)
+
+// PlanAccept plans to write into a job that findings of a review are accepted. One
+// that was accepted before is renewed in its place.
+func (l *Library) PlanAccept(slug string, as []preset.Accepted) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	path := preset.JobPath(slug)
+	for _, a := range as {
+		doc, err := l.planned(p, path)
+		if err != nil {
+			return nil, err
+		}
+		j := preset.DecodeJob(slug, doc.Tree())
+		t := file.Table{{Key: "finding", Value: a.Finding}, {Key: "why", Value: a.Why}, {Key: "by", Value: a.By}, {Key: "seen", Value: a.Seen}, {Key: "until", Value: Day(a.Until)}}
+		at := -1
+		for i, b := range j.Accepted {
+			if b.Finding == a.Finding {
+				at = i
+			}
+		}
+		if at < 0 {
+			if err := l.planAppend(p, path, "accepted", t); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		var edits []file.Edit
+		for _, f := range t[1:] {
+			edits = append(edits, file.Edit{Key: file.Join("accepted", at, f.Key), Value: f.Value})
+		}
+		if err := l.planEdit(p, path, edits...); err != nil {
+			return nil, err
+		}
+	}
+	return p, nil
+}
+
+// OpenJob finds the one open job that pins a tune and is not over; an error says
+// that there is none, or several.
+func (l *Library) OpenJob(rr RigRef, tune string, pick func(preset.Job) bool) (string, error) {
+	pins, err := l.JobsOf(rr, tune)
+	if err != nil {
+		return "", err
+	}
+	var open []string
+	for _, p := range pins {
+		if p.Job.State == "open" && pick(p.Job) {
+			open = append(open, p.Job.Slug)
+		}
+	}
+	switch len(open) {
+	case 1:
+		return open[0], nil
+	case 0:
+		return "", &repo.Error{Kind: repo.ErrNotFound, Msg: "no open job pins " + rr.Alias, WayOut: "Name the job with --job; they are listed by: rigkeep job list"}
+	}
+	return "", &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%d open jobs pin %s: %v", len(open), rr.Alias, open), WayOut: "Name one with --job"}
+}
+
+// PinnedTune reads a tune as a job pins it; nil where that cannot be found or read.
+func (l *Library) PinnedTune(p JobPin, rr RigRef) *preset.Tune {
+	rev, fp, err := l.pinned(p.Job.Slug, rr, p.Pin.Tune)
+	if err != nil {
+		return nil
+	}
+	path := preset.TunePath(fp, p.Pin.Tune)
+	data, err := l.Store.ReadAt(rev, path)
+	if err != nil {
+		return nil
+	}
+	return l.decode(path, data)
+}
