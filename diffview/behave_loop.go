@@ -143,7 +143,14 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 	if len(w.out.Figures) == before {
 		return
 	}
-	w.basis("Margins are of the loop model at the worst inertia over the tilt range. A model is kinder than a stand: take them to compare, never as proof.")
+	w.basis("Margins are of the loop model at the worst inertia over the tilt range, with gravity and resonances as the build sheets give them. A model is kinder than a stand: take them to compare, never as proof.")
+	for _, s := range []Side{w.a, w.b} {
+		counted := "onset and gain margin are counted that way"
+		if !s.Sheet.RaiseTogether {
+			counted = "the onset is counted that way, the gain margin with all of it raised together"
+		}
+		w.basis("On " + s.Sheet.Slug + " " + s.Sheet.Raises() + ": " + counted + ".")
+	}
 	w.marginPlot(x, a, b)
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"rigkeep/preset/balance"
 	"rigkeep/preset/fit"
 	"rigkeep/preset/follow"
 	"rigkeep/preset/loop"
@@ -63,9 +64,40 @@ func SI(c *schema.Catalogue, s *schema.Sheet, t Tune, key string) (v float64, un
 	return v, d.Map.Unit, err
 }
 
+// smallestGravity is the gravity stiffness, N·m/rad, under which an axis counts
+// as balanced: a gram one millimetre off.
+const smallestGravity = 1e-5
+
+// GravityStiffness is what gravity adds to the stiffness of a motor axis, N·m/rad,
+// over the tilt range of the tune: negative where the build sheet puts the centre
+// of gravity above the axis. The gimbal's own parts are taken as balanced. A rig
+// without parts has none.
+//
+// Source: balance.GravityStiffnessTurned.
+func GravityStiffness(s *schema.Sheet, t *Tune, r Rig, a schema.Axis) (mass.Range, error) {
+	if len(r.Parts) == 0 {
+		return mass.Range{}, nil
+	}
+	p, err := r.Properties()
+	if err != nil {
+		return mass.Range{}, err
+	}
+	h := Head(s)
+	axis := map[schema.Axis]mass.Joint{schema.Pan: h.Pan, schema.Roll: h.Roll, schema.Tilt: h.Tilt}[a]
+	form, err := balance.GravityStiffnessTurned(p, axis.Axis, h.Tilt.Axis)
+	if err != nil {
+		return mass.Range{}, err
+	}
+	lo, hi := TiltRange(s, t)
+	return form.Range(lo, hi)
+}
+
 // AxisLoop is the loop model of one axis at an inertia of j kg·m². Filters that
 // the tune does not set are taken at the sheet's default, and left out where it
-// has none. The error is *ErrNoMap where the sheet has no SI map.
+// has none. Gravity enters with the value, over the tilt range, that is farthest
+// from none. The error is *ErrNoMap where the sheet has no SI map.
+//
+// Source: package loop.
 func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis, j float64) (loop.Loop, error) {
 	x := s.Axes[a]
 	l := loop.Loop{J: j, B: x.Viscous, Delay: s.Delay}
@@ -80,6 +112,16 @@ func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis
 		l.D = x.Damping
 	}
 	l.Ki = k * x.Integral
+	kg, err := GravityStiffness(s, &t, r, a)
+	if err != nil {
+		return l, err
+	}
+	if l.KG = kg.Max; math.Abs(kg.Min) > math.Abs(kg.Max) {
+		l.KG = kg.Min
+	}
+	if math.Abs(l.KG) < smallestGravity {
+		l.KG = 0
+	}
 	for _, f := range []struct {
 		key   string
 		order int
@@ -121,6 +163,8 @@ func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis
 }
 
 // Raise says what the stiffness dial of a gimbal moves.
+//
+// Source: the gimbal sheet's loop.raise.
 func Raise(s *schema.Sheet) loop.Raise {
 	if s.RaiseTogether {
 		return loop.RaiseTogether
@@ -158,24 +202,29 @@ func FollowStyle(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a s
 
 // CapLimits are the margins a starting stiffness has to keep in the loop model:
 // half the onset, 45° and a maximum sensitivity of 2.
+//
 // Source: ranges recommended in Åström & Hägglund, PID Controllers (from memory).
 var CapLimits = loop.Limits{GM: 2, PMDeg: 45, Ms: 2}
 
 // CapStiffness is the stiffest dial number of an axis between lo and hi that
-// keeps CapLimits in the loop model, with the reason in words. ok is false
-// where the sheet has no SI map for the dials it needs.
+// keeps CapLimits in the loop model, with the reason in words; the softest number
+// where none of the dial keeps them. ok is false where the sheet has no SI map for
+// the dials it needs, and where the whole dial keeps them.
+//
+// Source: loop.Loop.LargestStiffness.
 func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema.Axis, j, lo, hi float64) (dial float64, reason string, ok bool) {
 	key := "stiffness." + a.String()
 	d, has := s.Dials[key]
 	if !has || d.Map == nil || !s.DelayKnown {
 		return 0, "", false
 	}
-	trial := Tune{Values: map[string]any{key: d.Max}}
+	soft, stiff := d.Min, d.Max
 	if d.Sign < 0 {
-		trial.Values[key] = d.Min
+		soft, stiff = stiff, soft
 	}
+	trial := Tune{Values: map[string]any{key: stiff}}
 	if t != nil {
-		for _, k := range []string{"filters.sensing", "filters.drive"} {
+		for _, k := range []string{"filters.sensing", "filters.drive", "limits.tilt.up_deg", "limits.tilt.down_deg"} {
 			if v, ok := t.Num(k); ok {
 				trial.Values[k] = v
 			}
@@ -186,16 +235,30 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 		return 0, "", false
 	}
 	st, err := l.LargestStiffness(CapLimits, Raise(s))
-	if err != nil || !st.Feasible {
+	if err != nil {
 		return 0, "", false
+	}
+	margins := fmt.Sprintf("a gain margin of %s, %s° of phase and a sensitivity under %s", schema.Num(CapLimits.GM), schema.Num(CapLimits.PMDeg), schema.Num(CapLimits.Ms))
+	softest, err := d.ToSI(soft)
+	if err != nil {
+		return 0, "", false
+	}
+	if !st.Feasible || st.K < softest {
+		if soft < lo || soft > hi {
+			return 0, "", false
+		}
+		return soft, "the loop model keeps " + margins + " nowhere on this dial; " + s.Raises(), true
 	}
 	dial, err = d.FromSI(st.K)
-	if err != nil {
+	if err != nil || dial < lo || dial > hi {
 		return 0, "", false // the dial ends before the loop does, so nothing is to be capped
 	}
-	if dial < lo || dial > hi {
-		return 0, "", false
+	dial = d.Round(dial)
+	if d.Less(dial, soft) {
+		dial = soft // the last step of the dial is shorter than the others
 	}
-	return d.Round(dial), fmt.Sprintf("the loop model keeps a gain margin of %s, %s° of phase and a sensitivity under %s up to here (limited by %s)",
-		schema.Num(CapLimits.GM), schema.Num(CapLimits.PMDeg), schema.Num(CapLimits.Ms), st.LimitedBy), true
+	return dial, fmt.Sprintf("the loop model keeps %s up to there, limited by %s; %s", margins, limitWords[st.LimitedBy], s.Raises()), true
 }
+
+// limitWords say what loop.Start.LimitedBy means.
+var limitWords = map[string]string{"gm": "the gain margin", "pm": "the phase margin", "Ms": "the sensitivity", "gm_low": "the lower gain margin"}

@@ -39,7 +39,9 @@ type OnGimbal struct {
 	Gimbal string `json:"gimbal"`
 	Dialed bool   `json:"dialed"` // the value is in the numbers of a dial of this gimbal
 	// Missing says that the parameter needs a dial and this gimbal's sheet has none.
-	Missing  bool     `json:"missing,omitempty"`
+	Missing bool `json:"missing,omitempty"`
+	// Raises says of a stiffness what its dial moves, see Sheet.Raises.
+	Raises   string   `json:"raises,omitempty"`
 	Min      *float64 `json:"min,omitempty"`
 	Max      *float64 `json:"max,omitempty"`
 	Default  *float64 `json:"default,omitempty"`
@@ -124,6 +126,9 @@ func (c *Catalogue) ExplainOn(key string, sheet *Sheet, value any) (Explanation,
 	on := &OnGimbal{Gimbal: sheet.Slug, Unit: p.Unit}
 	e.On = on
 	d, dialed := sheet.Dials[p.Dial]
+	if p.Group == "stiffness" && dialed {
+		on.Raises = sheet.Raises()
+	}
 	switch {
 	case p.Dial != "" && !dialed:
 		on.Missing = true

@@ -69,7 +69,7 @@ func stiffness(a Axis, order int) Param {
 		Dial: "stiffness." + n, SI: map[string]int{unitStiffness: 1}, Up: "stiffer", Down: "softer",
 		Step: 1, Coarse: 5,
 		Does:      "The torque with which the " + n + " motor answers each degree of error. At equal stiffness twice the inertia answers more slowly, by a factor of about 1.4; to answer as quickly, stiffness has to grow with inertia. " + does[a],
-		Raise:     "A stiffer axis holds the head harder against bumps, wind and acceleration; twice the stiffness halves the standing error of a resting imbalance. The margin to oscillation shrinks.",
+		Raise:     "A stiffer axis holds the head harder against bumps, wind and acceleration; twice the stiffness halves the standing error of a resting imbalance. The margin to oscillation shrinks. On some gimbals the dial raises damping with stiffness, on others stiffness alone: on one and the same axis the two begin to oscillate at stiffnesses a factor of about two apart, and at another frequency. The gimbal sheet says which (loop.raise).",
 		Lower:     "A softer axis gives more under load, drifts and wobbles, and comes back to rest more slowly. The margin to oscillation grows.",
 		TooMuch:   tooMuch[a],
 		TooLittle: tooLittle[a],

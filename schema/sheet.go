@@ -55,6 +55,7 @@ type Sheet struct {
 	Delay                             float64 // s
 	DelayKnown                        bool
 	RaiseTogether                     bool
+	RaiseKnown                        bool // the sheet says which; else together is taken
 	SensingOrder                      int
 	DriveOrder                        int
 	SensorRate, SensorRange           float64
@@ -120,6 +121,19 @@ func (s *Sheet) DialOf(c *Catalogue, key string) (Dial, bool) {
 	return d, ok
 }
 
+// Raises says in words what the stiffness dials of this gimbal move. It belongs
+// beside every onset and margin, since the two ways put the onset far apart.
+func (s *Sheet) Raises() string {
+	out := "the stiffness dial raises stiffness alone, damping stays"
+	if s.RaiseTogether {
+		out = "the stiffness dial raises stiffness and damping together"
+	}
+	if !s.RaiseKnown {
+		out += " (taken so: the sheet does not state loop.raise)"
+	}
+	return out
+}
+
 const mm = 1e-3
 
 func vec(v []float64, scale float64) [3]float64 {
@@ -150,6 +164,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		s.Lag = "single"
 	}
 	_, s.DelayKnown = f["loop.delay_s"]
+	_, s.RaiseKnown = f["loop.raise"]
 	s.EffortSign = map[string]int{"right-handed": 1, "left-handed": -1}[f.Str("balance.effort_sign")]
 	if b := f.Nums("space.box_mm"); b != nil {
 		v := vec(b, mm)

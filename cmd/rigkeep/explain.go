@@ -112,6 +112,9 @@ func (k *call) printExplanation(ex schema.Explanation, d *library.Loaded) {
 				t.add(s.name, stepWords(s.st, ex))
 			}
 		}
+		if on.Raises != "" {
+			t.add("what it moves", on.Raises)
+		}
 		for _, pr := range on.Problems {
 			t.add("problem", pr.Error())
 		}

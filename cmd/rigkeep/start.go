@@ -68,10 +68,11 @@ func runStart(k *call) error {
 			Rig     string            `json:"rig"`
 			Gimbal  string            `json:"gimbal"`
 			Tune    string            `json:"tune"`
+			Raises  string            `json:"raises"`
 			Result  *start.Result     `json:"result"`
 			Skipped []library.Skipped `json:"skipped"`
 			Caution string            `json:"caution"`
-		}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, res, skipped, startCaution}); err != nil {
+		}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, d.Sheet.Raises(), res, skipped, startCaution}); err != nil {
 			return err
 		}
 	} else {
@@ -113,6 +114,7 @@ func printStart(k *call, d *library.Loaded, res *start.Result, skipped []library
 		t.add(o.Key, val, iv, lvl, evidenceWord(o))
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
+	k.write(wrap("On this gimbal "+d.Sheet.Raises()+".", "  ", k.wide))
 	for _, o := range res.Offers {
 		k.printf("\n%s\n", k.paint.bold(o.Key+" "+schema.Num(o.Value)))
 		k.write(wrap(safe.Text(o.Reason), "  ", k.wide))

@@ -275,6 +275,36 @@ func GravityStiffness(m, h, g float64) (float64, error) {
 	return k, c.Err()
 }
 
+// GravityStiffnessTurned returns the stiffness in N·m/rad that gravity adds to a
+// motor axis, as a function of the angle (rad, right-handed) by which the build is
+// turned about the line by; both lines are as they lie with the gimbal upright
+// and the camera level. Negative is top-heavy. An upright axis has none.
+//
+// Errors: *domain.Error for a line without direction, or a result not finite.
+//
+// Source: second derivative of the height of the centre of gravity as the build
+// turns about the axis, times m g (derived here; for a level axis the m g h of
+// GravityStiffness).
+func GravityStiffnessTurned(p mass.Properties, axis, by mass.Line) (mass.Harmonic, error) {
+	c := domain.Checker{Model: model}
+	a, okA := axis.Dir.Unit()
+	t, okT := by.Dir.Unit()
+	c.That(okA && okT, "length of the axis direction", 0, "above 0", "")
+	c.Positive("mass", p.Mass, "kg")
+	if err := c.Err(); err != nil {
+		return mass.Harmonic{}, err
+	}
+	// across is how far a place reaches up from the axis, square to it
+	across := func(v mass.Vec) float64 { return Down.Dot(a.Scale(a.Dot(v)).Sub(v)) }
+	e := p.CG.Sub(by.Point)
+	along := t.Scale(t.Dot(e))
+	out := e.Sub(along)
+	mg := -p.Mass * unit.StandardGravity
+	h := mass.Harmonic{Mean: mg * across(by.Point.Add(along).Sub(axis.Point)), Cos1: mg * across(out), Sin1: mg * across(t.Cross(out))}
+	c.Result("gravity stiffness", h.Mean+math.Abs(h.Cos1)+math.Abs(h.Sin1))
+	return h, c.Err()
+}
+
 // Motor is the electrical side of a motor, as a direct-current equivalent.
 type Motor struct {
 	Constant   float64 // N·m/A

@@ -154,6 +154,53 @@ func TestGravityStiffness(t *testing.T) {
 	modeltest.Near(t, "slope", -slope, modeltest.Must(GravityStiffness(1.5, 0.02, unit.StandardGravity))(t), 1e-9, 0)
 }
 
+// The gravity stiffness of an axis is the second derivative of m g times the height of
+// the centre of gravity as the build, tilted first, turns about that axis.
+func TestGravityStiffnessIsTheCurvatureOfHeight(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		dir := func(name string) mass.Vec {
+			v, ok := genVec(1).Filter(func(v mass.Vec) bool { return v.Len() > 0.3 }).Draw(t, name).Unit()
+			if !ok {
+				t.Fatal(name)
+			}
+			return v
+		}
+		axis := mass.Line{Point: genVec(0.3).Draw(t, "axis point"), Dir: dir("axis")}
+		by := mass.Line{Point: genVec(0.3).Draw(t, "tilt point"), Dir: dir("tilt")}
+		p := mass.Properties{Mass: rapid.Float64Range(0.2, 8).Draw(t, "mass"), CG: genVec(0.2).Draw(t, "cg")}
+		theta := rapid.Float64Range(-3, 3).Draw(t, "tilt")
+		h := modeltest.Must(GravityStiffnessTurned(p, axis, by))(t)
+		turned := func(v mass.Vec, l mass.Line, by float64) mass.Vec {
+			return mass.FromVector(l.Dir.Scale(by)).Apply(v.Sub(l.Point)).Add(l.Point)
+		}
+		cg := turned(p.CG, by, theta)
+		height := func(phi float64) float64 { return turned(cg, axis, phi)[2] }
+		const d = 1e-3
+		want := p.Mass * unit.StandardGravity * (height(d) - 2*height(0) + height(-d)) / (d * d)
+		modeltest.Near(t, "gravity stiffness", h.At(theta), want, 1e-5, 1e-6)
+	})
+	// level axes: m g times how far the centre of gravity hangs below
+	p := mass.Properties{Mass: 2, CG: mass.Vec{0.01, 0.02, 0.03}}
+	tilt := mass.Line{Dir: tiltDir}
+	for name, c := range map[string]struct {
+		axis mass.Line
+		at   float64
+		want float64
+	}{
+		"tilt, level, top-heavy":           {tilt, 0, -2 * 9.80665 * 0.03},
+		"tilt, nose straight down":         {tilt, math.Pi / 2, 2 * 9.80665 * 0.01},
+		"tilt, nose straight up":           {tilt, -math.Pi / 2, -2 * 9.80665 * 0.01},
+		"roll, level":                      {mass.Line{Dir: rollDir}, 0, -2 * 9.80665 * 0.03},
+		"roll, axis 50 mm above the other": {mass.Line{Point: mass.Vec{0, 0, 0.05}, Dir: rollDir}, 0, 2 * 9.80665 * 0.02},
+		"pan, upright":                     {mass.Line{Dir: panDir}, 0.4, 0},
+	} {
+		modeltest.Near(t, name, modeltest.Must(GravityStiffnessTurned(p, c.axis, tilt))(t).At(c.at), c.want, 1e-12, 1e-12)
+	}
+	if _, err := GravityStiffnessTurned(p, mass.Line{}, tilt); err == nil {
+		t.Error("an axis without direction is accepted")
+	}
+}
+
 func TestThresholds(t *testing.T) {
 	for _, c := range []struct {
 		t      Thresholds

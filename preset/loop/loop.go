@@ -39,7 +39,6 @@ import (
 	"strconv"
 
 	"rigkeep/preset/domain"
-	"rigkeep/preset/unit"
 )
 
 // Filter is a low-pass filter with unit gain at rest: nothing (the zero
@@ -113,7 +112,7 @@ type Resonance struct {
 type Loop struct {
 	J  float64 // inertia about the motor axis, kg m²
 	B  float64 // viscous friction, N m s/rad
-	KG float64 // gravity stiffness, N m/rad: m·g·(how far the centre of gravity hangs below the axis); negative if above
+	KG float64 // gravity stiffness, N m/rad: m·g·(how far the centre of gravity hangs below the axis), see balance.GravityStiffness; negative if above
 
 	K  float64 // stiffness, N m/rad
 	D  float64 // damping, N m s/rad
@@ -124,21 +123,6 @@ type Loop struct {
 	Delay   float64 // seconds, exact
 
 	Resonance Resonance
-}
-
-// GravityStiffness is the torque per angle that gravity adds about a level
-// axis near rest, N m/rad: positive (restoring) if the centre of gravity is
-// below the axis by below metres, negative (toppling) if above (below < 0).
-//
-// Source: statics, small-angle pendulum, m g h.
-func GravityStiffness(mass, below float64) (float64, error) {
-	c := domain.Checker{Model: "loop"}
-	c.NotNegative("mass", mass, "kg")
-	c.Finite("height of the centre of gravity below the axis", below)
-	if err := c.Err(); err != nil {
-		return 0, err
-	}
-	return mass * unit.StandardGravity * below, nil
 }
 
 // limits of what a gimbal axis can be; far outside any real one, inside what

@@ -525,11 +525,17 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 	var limits []string
 	if s.q.Cap != nil && sc.mapped {
 		// asked over the dial only: the model has no say outside it
-		if v, why, ok := s.q.Cap(p.Axis, p.Dial.Min, p.Dial.Max); ok && p.Dial.Less(v, o.Value) {
-			was := o.Value
-			o.Value = p.Dial.Round(v)
-			limits = append(limits, fmt.Sprintf("held to %s by the loop model (%s); the evidence alone said %s", schema.Num(o.Value), why, schema.Num(was)))
-			o.Evidence = append(o.Evidence, Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("loop model allows %s: %s", number(v), why)})
+		if v, why, ok := s.q.Cap(p.Axis, p.Dial.Min, p.Dial.Max); ok {
+			binds := p.Dial.Less(v, o.Value)
+			if binds {
+				was := o.Value
+				o.Value = p.Dial.Round(v)
+				limits = append(limits, fmt.Sprintf("held to %s by the loop model (%s); the evidence alone said %s", schema.Num(o.Value), why, schema.Num(was)))
+			}
+			// a model that was asked and agrees is worth saying, unless it is the anchor already
+			if binds || !slices.ContainsFunc(o.Evidence, func(e Evidence) bool { return e.Kind == "loop" }) {
+				o.Evidence = append(o.Evidence, Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("loop model would begin at %s at most: %s", number(v), why)})
+			}
 		}
 	}
 	if v, ref, ok := s.ownOnset(p, rig, skip, wholeRig); ok {
