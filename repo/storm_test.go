@@ -124,19 +124,24 @@ func TestKillStorm(t *testing.T) {
 			}
 			close(lines)
 		}()
+		var first []string
 		time.Sleep(time.Duration(5+rnd.Intn(40)) * time.Millisecond)
 		if rnd.Intn(2) == 0 { // aim at the middle of a save, not at the start of the process
 			if line, ok := <-lines; ok {
-				lines <- line
+				first = append(first, line)
 			}
 			time.Sleep(time.Duration(rnd.Intn(9000)) * time.Microsecond)
 		}
 		if err := cmd.Process.Kill(); err != nil {
 			t.Fatal(err)
 		}
+		all := first
+		for line := range lines { // to the end of the pipe, before Wait closes it
+			all = append(all, line)
+		}
 		_ = cmd.Wait()
 		n := 0
-		for line := range lines {
+		for _, line := range all {
 			if id, ok := strings.CutPrefix(line, "ack "); ok && len(id) == 40 {
 				acked[id] = true
 				n++
