@@ -312,7 +312,7 @@ func strictCommit(data []byte) error {
 	if strings.TrimSpace(text) == "" {
 		return errors.New("it has no message")
 	}
-	if s := string(data); plainText(s) != s {
+	if s := string(data); PlainText(s) != s {
 		return errors.New("its text holds control characters or hidden ones")
 	}
 	return nil
@@ -332,9 +332,9 @@ func isID(s string) bool {
 	return len(s) == 40 && strings.Trim(s, "0123456789abcdef") == ""
 }
 
-// plainText leaves out what a terminal would obey and what hides or reorders text, so that plain
+// PlainText leaves out what a terminal would obey and what hides or reorders text, so that plain
 // git can show a message as safely as we can. Line feed and tab stay.
-func plainText(s string) string {
+func PlainText(s string) string {
 	return strings.Map(func(r rune) rune {
 		switch {
 		case r == '\n' || r == '\t':

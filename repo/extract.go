@@ -316,7 +316,7 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 		line := ""
 		for l := range strings.SplitSeq(head, "\n") {
 			if v, ok := strings.CutPrefix(l, key+" "); ok && line == "" {
-				line = plainText(strings.ReplaceAll(v, "\t", " "))
+				line = PlainText(strings.ReplaceAll(v, "\t", " "))
 			}
 		}
 		if !goodStamp(line) {
@@ -325,7 +325,7 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 		}
 		fmt.Fprintf(&b, "%s %s\n", key, line)
 	}
-	text = strings.Trim(plainText(text), "\n")
+	text = strings.Trim(PlainText(text), "\n")
 	if strings.TrimSpace(text) == "" {
 		text = "(no message)"
 	}

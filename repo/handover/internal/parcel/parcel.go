@@ -101,6 +101,7 @@ func Pack(ms []Member) ([]byte, error) {
 			return nil, err
 		}
 		h := &zip.FileHeader{
+			//lint:ignore SA1019 CreateRaw takes the header as it stands
 			Name: m.Name, Method: zip.Deflate, CreatorVersion: madeBy, ReaderVersion: needVersion, ExternalAttrs: mode, ModifiedDate: day,
 			CRC32: crc32.ChecksumIEEE(m.Data), UncompressedSize64: uint64(len(m.Data)),
 		}

@@ -1,0 +1,359 @@
+package handover
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+// Trailer is the key of the line by which a revision of an extracted history names the revision
+// that it was made from.
+const Trailer = "Handover-Revision"
+
+// marker makes a clone of the bundle a library. It is the same in every handover and says
+// nothing of the sender's.
+const marker = "# The history of a handover, by itself. This file makes a clone of it a library.\nformat = 1\nkind = \"library\"\nname = \"From a handover\"\n"
+
+// Contents is what goes into a handover, or came out of one.
+type Contents struct {
+	Sender   Sender
+	Note     string
+	Revision repo.Rev  // the sender's newest revision that changed any of it
+	Time     time.Time // of that revision
+	Rigs     []Rig
+	Jobs     []preset.Job      // jobs that pin the tunes, oldest first
+	Files    map[string][]byte // texts by path in a library
+	History  *repo.Bundle
+}
+
+// Rig is one rig of a handover.
+type Rig struct {
+	preset.Rig
+	Whole bool // all its tunes
+	Sheet *schema.Sheet
+	Tunes []Tune // main first
+	Logs  []preset.BenchLog
+}
+
+// Tune is one tune of a rig.
+type Tune struct {
+	Name string
+	Path string
+	preset.Tune
+}
+
+// Wanted names a rig to hand over, and which of its tunes; none means the whole rig.
+type Wanted struct {
+	Rig   library.RigRef
+	Tunes []string
+}
+
+// Gather collects rigs as they are in the library's last revision, with their history.
+//
+// Errors: ErrNotFound for a tune that has not been saved, or a rig without any; those of reading.
+func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
+	head, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	c := &Contents{Files: map[string][]byte{}}
+	var entries []RigEntry
+	q := repo.Extraction{At: head, Trailer: Trailer, Always: []repo.File{{Path: preset.LibraryPath, Data: []byte(marker)}}}
+	keep := Manifest{}
+	for _, w := range wanted {
+		e := RigEntry{Fingerprint: w.Rig.Fingerprint, Whole: len(w.Tunes) == 0}
+		if slices.ContainsFunc(entries, func(o RigEntry) bool { return o.Fingerprint == e.Fingerprint }) {
+			return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("the rig %s is named twice", w.Rig.Alias), WayOut: "Name each rig once: RIG for all its tunes, RIG/TUNE for one"}
+		}
+		files, err := l.Store.ListAt(head, preset.RigDir(e.Fingerprint)+"/")
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range files {
+			p, ok := preset.Locate(f.Path)
+			if !ok || p.Kind == schema.KindTune && !e.Whole && !slices.Contains(w.Tunes, p.Name) {
+				continue
+			}
+			if c.Files[f.Path], err = l.Store.ReadBlob(f.Blob); err != nil {
+				return nil, err
+			}
+			if p.Kind == schema.KindTune {
+				e.Tunes = append(e.Tunes, p.Name)
+			}
+		}
+		e.Tunes = tuneOrder(e.Tunes)
+		for _, t := range w.Tunes {
+			if !slices.Contains(e.Tunes, t) {
+				return nil, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune %s of %s", t, w.Rig.Alias), WayOut: "Save it first: rigkeep save " + w.Rig.Alias + " -m WHY"}
+			}
+		}
+		if len(e.Tunes) == 0 {
+			return nil, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune of %s, so there is nothing to hand over", w.Rig.Alias), WayOut: "Make one with: rigkeep start " + w.Rig.Alias + " --write, and save it"}
+		}
+		rig, err := l.Rig(head, e.Fingerprint)
+		if err != nil {
+			return nil, err
+		}
+		e.Alias, e.Gimbal, e.Was = rig.Alias, rig.Gimbal, append([]string{}, rig.Was...)
+		if c.Files[preset.GimbalPath(rig.Gimbal)], err = l.Store.ReadAt(head, preset.GimbalPath(rig.Gimbal)); err != nil {
+			return nil, err
+		}
+		sheets, err := earlierSheets(l, e)
+		if err != nil {
+			return nil, err
+		}
+		q.Folders = append(q.Folders, preset.RigDir(e.Fingerprint))
+		for _, fp := range e.Was {
+			now, err := l.Store.ListAt(head, preset.RigDir(fp)+"/")
+			if err != nil {
+				return nil, err
+			}
+			if len(now) == 0 { // else that build is another rig's by now, and not ours to give away
+				q.Folders = append(q.Folders, preset.RigDir(fp))
+			}
+		}
+		for _, s := range append(sheets, e.Gimbal) {
+			if p := preset.GimbalPath(s); !slices.Contains(q.Paths, p) {
+				q.Paths = append(q.Paths, p)
+			}
+		}
+		entries = append(entries, e)
+	}
+	keep.Rigs = entries
+	permit := keep.allowed()
+	q.Keep = func(path string) bool { return permit(path) == nil }
+	if c.History, err = l.Store.Extract(q); err != nil {
+		return nil, err
+	}
+	if c.History == nil {
+		return nil, &repo.Error{Kind: repo.ErrDamaged, Msg: "no revision holds these rigs", WayOut: "Run rigkeep check --git"}
+	}
+	tip, _ := c.History.Commit(c.History.Tip)
+	c.Revision, c.Time = repo.Rev(tip.Trailer(Trailer)), tip.When
+	if err := c.gatherJobs(l, head, entries); err != nil {
+		return nil, err
+	}
+	return c, c.decode(l.Cat, entries)
+}
+
+// earlierSheets names the gimbals that the rig was on under its earlier fingerprints.
+func earlierSheets(l *library.Library, e RigEntry) ([]string, error) {
+	var out []string
+	for _, fp := range e.Was {
+		revs, err := l.Store.KeyHistory(preset.RigPath(fp), 0, func(data []byte) (string, bool) {
+			tree, err := file.Values("", data)
+			if err != nil {
+				return "", false
+			}
+			g := schema.Flatten(tree).Str("gimbal")
+			return g, preset.IsName(g)
+		})
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range revs {
+			if r.Present && !slices.Contains(out, r.Value) {
+				out = append(out, r.Value)
+			}
+		}
+	}
+	return out, nil
+}
+
+// gatherJobs adds the jobs that pin any of the tunes, without what concerns others: other rigs'
+// pins and shots, names of the crew, and what was accepted in a review. Pins name the revisions
+// of the extracted history.
+func (c *Contents) gatherJobs(l *library.Library, head repo.Rev, rigs []RigEntry) error {
+	files, err := l.Store.ListAt(head, "jobs/")
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		p, ok := preset.Locate(f.Path)
+		if !ok || p.Kind != schema.KindJob {
+			continue
+		}
+		data, err := l.Store.ReadBlob(f.Blob)
+		if err != nil {
+			return err
+		}
+		if !slices.ContainsFunc(rigs, func(r RigEntry) bool {
+			return slices.ContainsFunc(r.prints(), func(fp string) bool { return bytes.Contains(data, []byte(fp)) })
+		}) {
+			continue
+		}
+		doc, err := l.Parse(f.Path, data, nil)
+		if err != nil {
+			continue // a broken job is said by check; it is no reason to keep the rig back
+		}
+		doc, pins, err := c.ownPart(doc, preset.DecodeJob(p.Name, doc.Tree()), rigs)
+		if err != nil {
+			return err
+		}
+		if pins > 0 {
+			c.Files[f.Path] = doc.Text()
+		}
+	}
+	return nil
+}
+
+// ownPart takes out of a job what does not concern the rigs.
+func (c *Contents) ownPart(doc *file.Doc, j preset.Job, rigs []RigEntry) (*file.Doc, int, error) {
+	var edits []file.Edit
+	drop := func(parts ...any) { edits = append(edits, file.Edit{Key: file.Join(parts...), Delete: true}) }
+	pins := 0
+	for i := len(j.Pins) - 1; i >= 0; i-- {
+		pin := j.Pins[i]
+		ours := slices.ContainsFunc(rigs, func(r RigEntry) bool {
+			return (r.Fingerprint == pin.Rig || slices.Contains(r.Was, pin.Rig)) && slices.Contains(r.Tunes, pin.Tune)
+		})
+		made := c.History.Made(repo.Rev(pin.Revision))
+		switch {
+		case !ours, pin.Revision != "" && made == "":
+			drop("pin", i)
+			continue
+		case pin.Revision != "":
+			edits = append(edits, file.Edit{Key: file.Join("pin", i, "revision"), Value: string(made)})
+		}
+		pins++
+	}
+	for i := len(j.Shots) - 1; i >= 0; i-- {
+		rig := j.Shots[i].Rig
+		if rig != "" && !slices.ContainsFunc(rigs, func(r RigEntry) bool { return r.Alias == rig || strings.HasPrefix(r.Fingerprint, rig) }) {
+			drop("shot", i)
+		}
+	}
+	for i := range j.Crew {
+		if j.Crew[i].Name != "" {
+			drop("crew", i, "name")
+		}
+	}
+	for i := len(j.Accepted) - 1; i >= 0; i-- {
+		drop("accepted", i)
+	}
+	doc, err := doc.Apply(edits...)
+	return doc, pins, err
+}
+
+// decode reads every text strictly and works out what it means. It is the same for what goes out
+// and what comes in.
+func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
+	place := map[string]preset.Place{}
+	docs := map[string]*file.Doc{}
+	for _, path := range c.Paths() {
+		p, ok := preset.Locate(path)
+		if !ok || p.Kind == schema.KindLibrary {
+			return fmt.Errorf("%q has no place in a handover", path)
+		}
+		doc, err := library.ParseAs(cat, path, p.Kind, c.Files[path], nil)
+		if err != nil {
+			return err
+		}
+		place[path], docs[path] = p, doc
+	}
+	sheets := map[string]*schema.Sheet{}
+	used := map[string]bool{}
+	for path, p := range place {
+		if p.Kind == schema.KindGimbal {
+			sheets[p.Name], _ = cat.Sheet(p.Name, docs[path].Tree())
+		}
+	}
+	for _, e := range entries {
+		path := preset.RigPath(e.Fingerprint)
+		doc := docs[path]
+		if doc == nil {
+			return fmt.Errorf("it has no build sheet of the rig %s", e.Fingerprint)
+		}
+		used[path] = true
+		r := Rig{Rig: preset.DecodeRig(e.Fingerprint, doc.Tree()), Whole: e.Whole}
+		if now := r.Print(); now != e.Fingerprint {
+			return doc.Fault("part", fmt.Sprintf("the build has the fingerprint %s and is said to be %s", now, e.Fingerprint), "", "ask the sender for the file again")
+		}
+		if r.Alias != e.Alias || r.Gimbal != e.Gimbal || !slices.Equal(r.Was, e.Was) {
+			return doc.Fault("alias", "alias, gimbal or earlier fingerprints are not those of the manifest", "", "ask the sender for the file again")
+		}
+		if r.Sheet = sheets[r.Gimbal]; r.Sheet == nil {
+			return fmt.Errorf("it has no sheet of the gimbal %s", r.Gimbal)
+		}
+		used[preset.GimbalPath(r.Gimbal)] = true
+		if _, err := r.Properties(); err != nil {
+			return doc.Fault("part", err.Error(), "", "correct the part")
+		}
+		var names []string
+		for _, path := range c.Paths() {
+			p := place[path]
+			if p.Rig != e.Fingerprint || p.Kind == schema.KindRig {
+				continue
+			}
+			used[path] = true
+			doc := docs[path]
+			if says := schema.Flatten(doc.Tree()).Str("rig"); says != p.Rig {
+				return doc.Fault("rig", fmt.Sprintf("the file says it is for rig %s and lies in the folder of %s", says, p.Rig), "", "correct the key, or move the file")
+			}
+			if p.Kind == schema.KindBench {
+				r.Logs = append(r.Logs, preset.DecodeBench(doc.Tree()))
+				continue
+			}
+			// its values against the dials of the sheet that comes with it
+			if err := library.Faults(doc, cat.Validate(p.Kind, doc.Tree(), r.Sheet)); err != nil {
+				return err
+			}
+			names = append(names, p.Name)
+			r.Tunes = append(r.Tunes, Tune{p.Name, path, preset.DecodeTune(cat, doc.Tree())})
+		}
+		if !slices.Equal(tuneOrder(names), e.Tunes) {
+			return fmt.Errorf("the tunes of %s are not those of the manifest", e.Alias)
+		}
+		slices.SortStableFunc(r.Tunes, func(a, b Tune) int { return slices.Index(e.Tunes, a.Name) - slices.Index(e.Tunes, b.Name) })
+		c.Rigs = append(c.Rigs, r)
+	}
+	for _, path := range c.Paths() {
+		switch p := place[path]; {
+		case p.Kind == schema.KindJob:
+			j := preset.DecodeJob(p.Name, docs[path].Tree())
+			for i, pin := range j.Pins {
+				_, known := c.History.Commit(repo.Rev(pin.Revision))
+				if !known && pin.Revision != "" || !slices.ContainsFunc(entries, func(r RigEntry) bool {
+					return slices.Contains(r.prints(), pin.Rig) && slices.Contains(r.Tunes, pin.Tune)
+				}) {
+					return docs[path].Fault(file.Join("pin", i), "it pins what is not in this handover", "", "ask the sender for the file again")
+				}
+			}
+			c.Jobs = append(c.Jobs, j)
+		case !used[path]:
+			return fmt.Errorf("%q belongs to none of its rigs", path)
+		}
+	}
+	return nil
+}
+
+// Paths lists the paths of the files, sorted.
+func (c *Contents) Paths() []string {
+	var out []string
+	for p := range c.Files {
+		out = append(out, p)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// entries are the rigs as the manifest lists them.
+func (c *Contents) entries() []RigEntry {
+	var out []RigEntry
+	for _, r := range c.Rigs {
+		e := RigEntry{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, Was: append([]string{}, r.Was...), Whole: r.Whole}
+		for _, t := range r.Tunes {
+			e.Tunes = append(e.Tunes, t.Name)
+		}
+		out = append(out, e)
+	}
+	return out
+}

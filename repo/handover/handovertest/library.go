@@ -1,0 +1,331 @@
+// Package handovertest makes what the tests of handovers need: a small invented library with a
+// rig that has a history, and files that no honest sender would send.
+package handovertest
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/handover"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+// Roles, as the people of the tests.
+var (
+	ACam = repo.Person{Name: "A-cam operator", Email: "a-cam@example.org"}
+	BCam = repo.Person{Name: "B-cam operator", Email: "b-cam@example.org"}
+)
+
+// Start is when the library begins.
+var Start = time.Date(2026, 1, 12, 9, 0, 0, 0, time.UTC)
+
+// Dials are the range of a sheet's dials, in its own numbers and in SI; SI zero leaves the maps out.
+type Dials struct {
+	Max  float64
+	Fine float64
+	SI   float64 // N·m/rad at the stiffest
+}
+
+// Sheet writes a gimbal sheet.
+func Sheet(d Dials) string {
+	var b strings.Builder
+	b.WriteString(`format = 1
+kind = "gimbal"
+name = "Two-handed, invented"
+
+[payload]
+max_kg = 5.0
+
+[travel.tilt]
+up_deg = 90
+down_deg = 120
+
+[[unit]]
+serial = "U-01"
+firmware = "2.4"
+
+[[unit]]
+serial = "U-02"
+`)
+	for _, a := range schema.Axes {
+		fmt.Fprintf(&b, "\n[motor.%s]\ntorque_nm = 2.0\n\n[moving.%s]\ninertia_kgm2 = 0.005\n", a, a)
+	}
+	dial := func(key, up, unit string, atMin, atMax float64) {
+		fmt.Fprintf(&b, "\n[dial.%s]\nmin = 0\nmax = %g\ncoarse = %g\nfine = %g\nup = %q\n", key, d.Max, d.Fine*5, d.Fine, up)
+		if d.SI > 0 {
+			fmt.Fprintf(&b, "map = { kind = \"linear\", unit = %q, at_min = %g, at_max = %g }\n", unit, atMin, atMax)
+		}
+	}
+	for _, a := range schema.Axes {
+		dial("stiffness."+a.String(), "stiffer", "Nm/rad", 0, d.SI)
+	}
+	dial("filters.sensing", "heavier", "Hz", 200, 20)
+	for _, a := range []string{"pan", "tilt"} {
+		dial("follow.window."+a, "wider", "deg", 0, 40)
+		dial("follow.smoothing."+a, "smoother", "s", 0, 2)
+	}
+	return b.String()
+}
+
+// Rig writes a build sheet on a gimbal.
+func Rig(alias, gimbal string, lensGrams int) string {
+	return fmt.Sprintf(`# The build for walking.
+format = 1
+kind = "rig"
+alias = %q
+gimbal = %q
+
+[[part]]
+slot = "body"
+name = "Body K"
+shape = "box"
+mass_kg = 1.25
+size_mm = [105, 115, 98]
+place_mm = [-22, 0, 2]
+
+[[part]]
+slot = "lens"
+name = "35 mm prime"
+shape = "cylinder"
+mass_g = %d
+diameter_mm = 82
+length_mm = 95
+axis = "x"
+place_mm = [48, 0, 4]
+`, alias, gimbal, lensGrams)
+}
+
+// Shop is a library with the means to go on working in it.
+type Shop struct {
+	*library.Library
+	T   testing.TB
+	Who repo.Person
+	now time.Time
+}
+
+// Empty makes a library without rigs.
+func Empty(t testing.TB, who repo.Person) *Shop {
+	t.Helper()
+	cat := schema.Default()
+	files, err := library.NewFiles(cat, "Test", "kg", "mm")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := filepath.Join(t.TempDir(), "library")
+	if _, err := repo.Init(dir, files, who, Start); err != nil {
+		t.Fatal(err)
+	}
+	l, err := library.Open(dir, cat, repo.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &Shop{Library: l, T: t, Who: who, now: Start}
+}
+
+// Now is a moment later each time it is asked for.
+func (s *Shop) Now() time.Time {
+	s.now = s.now.Add(time.Hour)
+	return s.now
+}
+
+// Add saves new files.
+func (s *Shop) Add(why string, files map[string]string) {
+	s.T.Helper()
+	var list []library.NewFile
+	for p, text := range files {
+		list = append(list, library.NewFile{Path: p, Text: []byte(text)})
+	}
+	if _, err := s.AddFiles(context.Background(), list, why, s.Who, s.Now()); err != nil {
+		s.T.Fatal(err)
+	}
+}
+
+// AddBuild saves a build, and gives its fingerprint.
+func (s *Shop) AddBuild(text string) string {
+	s.T.Helper()
+	r, err := s.AddRig("rig.toml", []byte(text))
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	s.Add("Add "+r.Alias, map[string]string{preset.RigPath(r.Fingerprint): text})
+	return r.Fingerprint
+}
+
+// Set changes values of a tune, KEY=VALUE, and saves it.
+func (s *Shop) Set(rig, why string, values ...string) repo.Rev {
+	s.T.Helper()
+	d, err := s.Load(rig, true)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	var as []library.Assign
+	for _, v := range values {
+		a, err := library.ParseAssign(v)
+		if err != nil {
+			s.T.Fatal(err)
+		}
+		as = append(as, a)
+	}
+	e, err := s.Assign(d, as)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	return s.save(e, rig, why)
+}
+
+func (s *Shop) save(e library.Edited, rig, why string, trailers ...repo.Trailer) repo.Rev {
+	s.T.Helper()
+	if err := s.Write(context.Background(), e); err != nil {
+		s.T.Fatal(err)
+	}
+	return s.Save(rig, why, trailers...)
+}
+
+// Save saves a rig as it lies in the folder.
+func (s *Shop) Save(rig, why string, trailers ...repo.Trailer) repo.Rev {
+	s.T.Helper()
+	target, err := s.Target(rig)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	p, err := s.Plan([]library.Target{target})
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	rev, err := s.Commit(context.Background(), p, why, "", s.Who, s.Now(), trailers...)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	return rev
+}
+
+// Replace changes text in a file of the folder and saves the rig it belongs to.
+func (s *Shop) Replace(path, old, new, rig, why string) repo.Rev {
+	s.T.Helper()
+	data, err := s.Store.Read(path)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	if !strings.Contains(string(data), old) {
+		s.T.Fatalf("%s has no %q", path, old)
+	}
+	if err := s.Store.WriteFile(context.Background(), path, []byte(strings.Replace(string(data), old, new, 1)), data); err != nil {
+		s.T.Fatal(err)
+	}
+	return s.Save(rig, why)
+}
+
+// ProveOn records a proof of a rig's main tune on a unit.
+func (s *Shop) ProveOn(rig, unit string) repo.Rev {
+	s.T.Helper()
+	d, err := s.Load(rig, true)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	e, err := s.Prove(d, preset.Proof{At: s.Now(), Unit: unit, Place: "hand", By: s.Who.Name, Minutes: 15,
+		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -1.5}, Onset: map[schema.Axis]float64{schema.Pan: 60, schema.Tilt: 55}})
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	return s.save(e, rig, "Prove "+rig)
+}
+
+// Tune is the text of a first tune.
+func Tune(fp string) string {
+	return fmt.Sprintf(`format = 1
+kind = "tune"
+rig = %q
+note = "Cable tie on the monitor arm."
+
+[stiffness]
+pan = 30     # hums from 58
+roll = 25
+tilt = 28
+
+[filters]
+sensing = 10
+
+[limits.tilt]
+up_deg = 45
+down_deg = 60
+
+[follow.walk]
+window = { pan = 12, tilt = 15 }
+smoothing = { pan = 40, tilt = 45 }
+`, fp)
+}
+
+// Filled makes a library with two rigs on one gimbal. The first, walk-build, has a history of six
+// revisions, a proof, a job that pins it together with the other, and an earlier fingerprint.
+func Filled(t testing.TB, who repo.Person) *Shop {
+	t.Helper()
+	s := Empty(t, who)
+	s.Add("Add the sheet", map[string]string{preset.GimbalPath("pier-one"): Sheet(Dials{100, 1, 200})})
+	old := s.AddBuild(Rig("walk-build", "pier-one", 560))
+	other := s.AddBuild(Rig("secret-build", "pier-one", 900))
+	s.Add("First tune", map[string]string{preset.TunePath(old, "main"): Tune(old)})
+	s.Add("Other tune", map[string]string{preset.TunePath(other, "main"): Tune(other)})
+	s.Set("walk-build", "Pan a step up", "stiffness.pan=35")
+	s.Set("secret-build", "Secret step", "stiffness.pan=44")
+	s.Replace(preset.RigPath(old), "mass_g = 560", "mass_g = 585", "walk-build", "Lens weighed again")
+	rr, err := s.Find("walk-build")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rev := s.Set("walk-build", "Tilt a step down", "stiffness.tilt=26")
+	s.ProveOn("walk-build", "U-01")
+	job, err := library.JobText(preset.Job{Slug: "2026-02-02-harbour", Name: "Harbour", From: Start.AddDate(0, 0, 21), Crew: []preset.Crew{{Role: "A-cam operator", Name: "Somebody"}}, Longest: 85, Sensor: [2]float64{24.9, 14}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Add("Open the job", map[string]string{preset.JobPath("2026-02-02-harbour"): string(job)})
+	p, err := s.PlanJobAdd("2026-02-02-harbour", []library.PinRequest{{Rig: rr.Fingerprint, Tune: "main", Rev: rev, Unit: "U-01"}, {Rig: other, Tune: "main"}}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Commit(context.Background(), p, "Pin", "", s.Who, s.Now()); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// Gather collects a rig as RIG or RIG/TUNE.
+func (s *Shop) Gather(names ...string) *handover.Contents {
+	s.T.Helper()
+	var wanted []handover.Wanted
+	for _, n := range names {
+		rig, tune, one := strings.Cut(n, "/")
+		rr, err := s.Find(rig)
+		if err != nil {
+			s.T.Fatal(err)
+		}
+		w := handover.Wanted{Rig: rr}
+		if one {
+			w.Tunes = []string{tune}
+		}
+		wanted = append(wanted, w)
+	}
+	c, err := handover.Gather(s.Library, wanted)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	c.Sender = handover.Sender{Name: s.Who.Name, Email: s.Who.Email}
+	return c
+}
+
+// HandOver makes an unsigned handover with a card that says nothing.
+func (s *Shop) HandOver(names ...string) []byte {
+	s.T.Helper()
+	data, _, err := handover.Seal(s.Gather(names...), []byte("<!DOCTYPE html><title>card</title>\n"), "rigkeep test", nil)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	return data
+}
