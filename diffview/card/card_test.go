@@ -1,0 +1,202 @@
+package card
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"rsc.io/qr"
+
+	"rigkeep/diffview/page"
+	"rigkeep/diffview/page/pagetest"
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/schema"
+)
+
+var cat = schema.Default()
+
+func tree(t testing.TB, path string) map[string]any {
+	t.Helper()
+	d, err := file.Load(filepath.Join("..", "..", "examples", path), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d.Tree()
+}
+
+// demo is a rig of the examples with a tune that has everything.
+func demo(t testing.TB) Card {
+	t.Helper()
+	sheet, ps := cat.Sheet("quay-large", tree(t, "gimbals/quay-large.toml"))
+	if sheet == nil {
+		t.Fatal(ps)
+	}
+	r := preset.DecodeRig("8fx63ceqba", tree(t, "demo/files/a-cam-prime.toml"))
+	r.Fingerprint = r.Print()
+	tune := preset.Tune{Rig: r.Fingerprint, Note: "Cable tie on the monitor arm; see the packing list.", Values: map[string]any{
+		"stiffness.pan": 29.0, "stiffness.roll": 25.0, "stiffness.tilt": 26.0, "filters.sensing": 3.0, "filters.drive": 2.0,
+		"limits.tilt.up_deg": 45.0, "limits.tilt.down_deg": 60.0,
+		"follow.walk.window.pan": 12.0, "follow.walk.window.tilt": 15.0, "follow.walk.smoothing.pan": 40.0, "follow.walk.smoothing.tilt": 45.0,
+	}}
+	p, err := preset.Proof{At: time.Date(2026, 3, 2, 11, 0, 0, 0, time.UTC), Unit: "Q-01", Place: "hand", By: "A-cam operator", Minutes: 15, Styles: []string{"walk"}, Note: "Smooth on the stairs.",
+		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -2.5}, Onset: map[schema.Axis]float64{schema.Pan: 58, schema.Tilt: 49}, OnsetHz: map[schema.Axis]float64{schema.Tilt: 22}}.Complete(r, sheet, tune)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tune.Proof = &p
+	when := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
+	return Card{
+		Sender: "A-cam operator <a-cam@example.org>", Note: "Runs warm on long takes.\nPan motor was serviced in January.", Revision: strings.Repeat("0123456789", 4), When: when, Tool: "rigkeep 1.0",
+		Rigs: []Rig{{Rig: r, Sheet: sheet, Tunes: []Tune{{Name: "main", Tune: tune, Since: "jobs", Changes: []Change{
+			{when, "Stabiliser technician", "Tilt a step up for wind on the quay", "2026-03-02-night-pilotage", strings.Repeat("1bfb12d4d1", 4), []string{"stiffness.tilt 24 → 26 (+2, 2 fine steps stiffer)"}},
+			{when.AddDate(0, -1, 0), "A-cam operator", "Walk style for the gangway", "2026-01-15-pilot-station", strings.Repeat("d5402de76c", 4), nil},
+		}}}}},
+		Files: []page.File{{Path: "rigs/8f/8fx63ceqba/main.toml", SHA256: strings.Repeat("ab", 32)}},
+	}
+}
+
+func write(t testing.TB, c Card) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := Write(&b, cat, c); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// TestCard is looked at in a real browser, as a phone, a desk and a printer show it.
+func TestCard(t *testing.T) {
+	t.Parallel()
+	c := demo(t)
+	html := write(t, c)
+	if !bytes.Equal(html, write(t, c)) {
+		t.Error("the same card gives other bytes")
+	}
+	for _, want := range []string{c.Rigs[0].Rig.Fingerprint, "stiffness, pan", "29 of 0 to 100, larger is stiffer", "tilt limit up", "45 °", "On the plate: ", "Worked in the hand on unit Q-01", "It proves nothing on another unit", "jobs", "2 fine steps stiffer", "Runs warm", "100 mm", "QR code of: rigkeep " + c.Rigs[0].Rig.Fingerprint + "@0123456789"} {
+		if !strings.Contains(string(html), want) {
+			t.Errorf("the card lacks %q", want)
+		}
+	}
+	if pdf := pagetest.Check(t, "card", html); pdf != nil && bytes.Count(pdf, []byte("/Type /Page\n")) > 6 {
+		t.Errorf("the card prints on %d pages", bytes.Count(pdf, []byte("/Type /Page\n")))
+	}
+}
+
+// TestHarmless puts markup, script, escapes and reversed text into every text there is.
+func TestHarmless(t *testing.T) {
+	t.Parallel()
+	c := demo(t)
+	const evil = `"'><script>alert(1)</script><img src=x onerror=alert(2)>` + "\x1b[2J\u202e{{.}}</style></title>"
+	c.Sender, c.Note, c.Tool = evil, evil, "rigkeep "+evil
+	r := &c.Rigs[0]
+	sheet := *r.Sheet
+	sheet.Name, sheet.Slug = evil, evil
+	sheet.Units = []schema.Unit{{Serial: evil, Label: evil, Firmware: evil}}
+	sheet.BalancePoints = []string{"tilt, " + evil}
+	dials := map[string]schema.Dial{}
+	for k, d := range sheet.Dials {
+		d.Unit = evil
+		dials[k] = d
+	}
+	sheet.Dials = dials
+	r.Sheet = &sheet
+	r.Rig.Alias, r.Rig.Note = evil, evil
+	r.Rig.Parts[0].Name, r.Rig.Parts[1].Slot = evil, evil
+	tn := &r.Tunes[0]
+	tn.Name, tn.Tune.Note, tn.Since = evil, evil, evil
+	p := *tn.Tune.Proof
+	p.Unit, p.By, p.Firmware, p.Note, p.Styles, p.Ended = evil, evil, evil, evil, []string{evil}, evil
+	tn.Tune.Proof = &p
+	tn.Changes[0].Who, tn.Changes[0].Why, tn.Changes[0].Job, tn.Changes[0].Words = evil, evil, evil, []string{evil}
+	c.Files[0].Path = evil
+	html := string(write(t, c))
+	for _, bad := range []string{"<script", "<img", "onerror=alert(2)>", "\x1b", "\u202e"} {
+		if strings.Contains(html, bad) {
+			t.Errorf("the card holds %q", bad)
+		}
+	}
+	if n := strings.Count(html, "</style>"); n != 1 {
+		t.Errorf("%d ends of style", n)
+	}
+	pagetest.Check(t, "harmless", []byte(html))
+}
+
+// TestEmpty: a rig without proof, dial maps, changes or sizes is said so and drawn as far as it goes.
+func TestEmpty(t *testing.T) {
+	c := demo(t)
+	r := &c.Rigs[0]
+	r.Tunes[0].Tune.Proof, r.Tunes[0].Changes = nil, nil
+	r.Rig.Parts = []preset.Part{{Slot: "body", Name: "a body", Mass: 1.2}, {Slot: "lens", Name: "a lens", Shape: "point", Mass: 0.3}, {Slot: "ball", Name: "a ball", Shape: "sphere", Diameter: 0.05, Mass: 0.1, Place: [3]float64{0.1, 0.02, 0}}}
+	html := string(write(t, c))
+	for _, want := range []string{"Not proved", "Nothing to compare with yet", "stroke-dasharray=\"5 5\""} {
+		if !strings.Contains(html, want) {
+			t.Errorf("the card lacks %q", want)
+		}
+	}
+	r.Rig.Parts = nil
+	if err := Write(&bytes.Buffer{}, cat, c); err == nil {
+		t.Error("a build without parts was shown")
+	}
+}
+
+// TestCode draws the code that the library computes, square for square, and has zbarimg, where
+// it is installed, read the card as a browser draws it.
+func TestCode(t *testing.T) {
+	t.Parallel()
+	const text = "rigkeep 8fx63ceqba@0123456789012345678901234567890123456789"
+	c, err := encode(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	q, err := qr.Encode(text, qr.M)
+	if err != nil {
+		t.Fatal(err)
+	}
+	black := map[[2]int]bool{}
+	for _, run := range strings.Split(strings.TrimSuffix(c.Path, "z"), "z") {
+		var x, y, n int
+		if _, err := sscan(run, &x, &y, &n); err != nil {
+			t.Fatal(run, err)
+		}
+		for i := range n {
+			black[[2]int{x + i, y}] = true
+		}
+	}
+	for y := range c.Size {
+		for x := range c.Size {
+			if black[[2]int{x, y}] != q.Black(x-quiet, y-quiet) {
+				t.Fatalf("square %d, %d", x, y)
+			}
+		}
+	}
+	zbar, err := exec.LookPath("zbarimg")
+	if err != nil {
+		t.Log("zbarimg is not installed: the code is held against the library only")
+		return
+	}
+	browser := pagetest.Browser(t)
+	shown := demo(t)
+	want := "rigkeep " + shown.Rigs[0].Rig.Fingerprint + "@" + shown.Revision
+	dir := t.TempDir()
+	html, png := filepath.Join(dir, "card.html"), filepath.Join(dir, "card.png")
+	if err := os.WriteFile(html, write(t, shown), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.Command(browser, "--headless", "--no-sandbox", "--disable-gpu", "--window-size=390,9000", "--screenshot="+png, "file://"+html).CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	out, err := exec.Command(zbar, "-q", "--raw", png).Output()
+	if err != nil || strings.TrimSpace(string(out)) != want {
+		t.Errorf("zbarimg reads %q, %v", out, err)
+	}
+}
+
+func sscan(run string, x, y, n *int) (int, error) {
+	return fmt.Sscanf(run, "M%d %dh%dv1h-", x, y, n)
+}
