@@ -28,10 +28,19 @@ type Step struct {
 	Say     string   // a sentence for the reader
 	Command []string // words of a command, without "rigkeep"
 	Edit    *Edit    // an edit by hand of a file in the library
+	Stand   *Stand   // a session at the stand, answered as a gimbal with these onsets would
 	When    time.Time
 	As      string // who acts from here on
 	// Expect is the exit code of Command.
 	Expect int
+}
+
+// Stand is an invented gimbal on the stand: each axis oscillates from its onset
+// on, at its frequency.
+type Stand struct {
+	Rig   string
+	Onset map[string]float64 // axis to dial number
+	Hz    map[string]float64
 }
 
 // Edit is a change that somebody makes with an editor.
@@ -53,6 +62,7 @@ func Scenario() ([]Step, error) {
 //	as A-cam operator <mail>   who acts from here on
 //	say WORDS                  a sentence for the reader
 //	run WORDS                  a command; ?1 in front says it ends with exit code 1
+//	stand RIG AXIS=ONSET@HZ …  a bench session on RIG, answered from these onsets
 //	edit RIG FILE | OLD | NEW  an edit by hand of FILE in the folder of RIG
 func parseScenario(text string) ([]Step, error) {
 	var out []Step
@@ -81,6 +91,21 @@ func parseScenario(text string) ([]Step, error) {
 			}
 			if err == nil {
 				s.Command, err = splitWords(rest)
+			}
+		case "stand":
+			words := strings.Fields(rest)
+			if len(words) < 2 {
+				err = fmt.Errorf("stand takes RIG AXIS=ONSET@HZ")
+				break
+			}
+			s.Stand = &Stand{words[0], map[string]float64{}, map[string]float64{}}
+			for _, w := range words[1:] {
+				var onset, hz float64
+				axis, v, _ := strings.Cut(w, "=")
+				if _, err = fmt.Sscanf(v, "%g@%g", &onset, &hz); err != nil {
+					break
+				}
+				s.Stand.Onset[axis], s.Stand.Hz[axis] = onset, hz
 			}
 		case "edit":
 			parts := strings.Split(rest, "|")

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"io/fs"
@@ -11,6 +12,7 @@ import (
 
 	"rigkeep/examples"
 	"rigkeep/preset"
+	"rigkeep/preset/bench"
 	"rigkeep/repo"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
@@ -59,6 +61,10 @@ func runDemo(k *call) error {
 			who = s.As
 		case s.Say != "":
 			fmt.Fprintf(out, "\n%s", wrap(k.paint.bold("# "+s.Say), "", k.wide))
+		case s.Stand != nil:
+			if err := k.demoStand(lib, out, s, who, &clock); err != nil {
+				return err
+			}
 		case s.Edit != nil:
 			path, err := handEdit(lib, *s.Edit)
 			if err != nil {
@@ -100,6 +106,45 @@ func (k *call) demoStep(dir string, out io.Writer, s examples.Step, who string, 
 		return fail(exitDamaged, "demo, line %d: rigkeep %s ended with exit code %d, not %d", s.Line, shellWords(s.Command), code, s.Expect).hinted("the library so far is in %s", dir)
 	}
 	return nil
+}
+
+// demoStand plays a bench session: it asks what to set next and answers as the
+// scenario's gimbal would.
+func (k *call) demoStand(dir string, out io.Writer, s examples.Step, who string, clock *time.Time) error {
+	for range 100 {
+		var answer strings.Builder
+		if err := k.demoStep(dir, &answer, examples.Step{Line: s.Line, Command: []string{"bench", s.Stand.Rig, "--json"}}, who, *clock); err != nil {
+			return err
+		}
+		_, text, _ := strings.Cut(answer.String(), "{")
+		var state struct {
+			Next jsonProposal `json:"next"`
+		}
+		if err := json.NewDecoder(strings.NewReader("{" + text)).Decode(&state); err != nil {
+			return fail(exitDamaged, "demo, line %d: %v", s.Line, err)
+		}
+		words := []string{"bench", s.Stand.Rig}
+		switch n := state.Next; {
+		case n.Stage == bench.Done:
+			return nil
+		case n.Stage == bench.InHand:
+			words = append(words, "--saw", string(bench.Hand))
+		case n.Value == nil:
+			return fail(exitDamaged, "demo, line %d: no value is proposed: %s", s.Line, n.Reason)
+		default:
+			words = append(words, "--axis", n.Axis, "--value", schema.Num(*n.Value))
+			if *n.Value >= s.Stand.Onset[n.Axis] {
+				words = append(words, "--saw", "fast", "--hz", schema.Num(s.Stand.Hz[n.Axis]))
+			} else {
+				words = append(words, "--saw", "clean")
+			}
+		}
+		*clock = clock.Add(time.Minute)
+		if err := k.demoStep(dir, out, examples.Step{Line: s.Line, Command: words}, who, *clock); err != nil {
+			return err
+		}
+	}
+	return fail(exitDamaged, "demo, line %d: the session does not end", s.Line)
 }
 
 // shellWords writes words so that they can be pasted into a shell.

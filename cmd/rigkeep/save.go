@@ -76,6 +76,9 @@ func runSave(k *call) error {
 		if err != nil {
 			return err
 		}
+		if err := k.knownUnit(targets); err != nil {
+			return err
+		}
 		if err := k.lib.PinTargets(plan, slug, targets, k.c.String("unit")); err != nil {
 			return err
 		}
@@ -153,4 +156,22 @@ func (k *call) record(plan *library.Plan, subject, body string, trailers []repo.
 	ctx, stop := k.ctx()
 	defer stop()
 	return k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
+}
+
+// knownUnit refuses a unit that is not on the sheet of every rig to be pinned.
+func (k *call) knownUnit(targets []library.Target) error {
+	unit := k.c.String("unit")
+	for _, t := range targets {
+		if unit == "" || t.Rig == nil {
+			continue
+		}
+		sheet, err := k.lib.Sheet("", t.Rig.Gimbal)
+		if err != nil {
+			return err
+		}
+		if _, ok := sheet.Unit(unit); !ok {
+			return fail(exitNotFound, "gimbal %s has no unit %q", sheet.Slug, unit).hinted("its sheet lists the units: rigkeep gimbal show %s", sheet.Slug)
+		}
+	}
+	return nil
 }

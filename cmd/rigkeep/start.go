@@ -208,7 +208,7 @@ func (k *call) writeStart(d *library.Loaded, res *start.Result) error {
 	if len(values) == 0 {
 		return fail(exitFindings, "there is nothing to write: no value rests on evidence").hinted("add a reference point to gimbals/%s.toml, or set values by hand: rigkeep set", d.Sheet.Slug)
 	}
-	e, err := k.lib.PutTune(d, values, "Starting values, from below; not proved.")
+	e, err := k.lib.PutTune(d, values, "")
 	if err != nil {
 		return err
 	}
