@@ -155,7 +155,7 @@ func stateOf(t testing.TB, dir string) state {
 		t.Fatal(err)
 	}
 	s.refs = fmt.Sprint(refs)
-	x, _, _, err := l.loadIndex()
+	x, _, _, err := l.loadIndex(false)
 	if err != nil {
 		t.Fatal(err)
 	}

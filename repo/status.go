@@ -4,7 +4,6 @@ import (
 	"errors"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -47,7 +46,7 @@ type Change struct {
 //
 // Errors: ErrDamaged, ErrForeign (an index form that cannot be read), ErrDevice.
 func (l *Lib) Status() ([]Change, error) {
-	x, _, mtime, err := l.loadIndex()
+	x, _, mtime, err := l.loadIndex(false)
 	if err != nil {
 		return nil, err
 	}
@@ -199,8 +198,10 @@ type scan struct {
 	s, n   uint32 // the index file's time
 	report func(path string, kind ChangeKind)
 
+	root    *index.Folder
 	folders []*folder
 	known   *folderCache
+	modes   bool // the executable bit counts
 }
 
 // folder is a folder that the index speaks of.
@@ -215,12 +216,17 @@ type folder struct {
 
 // list finds the folders of the index in one pass.
 func (s *scan) list() {
-	byPath := map[string]*folder{}
+	byPath := make(map[string]*folder, len(s.x.Entries)/2)
+	spare := []folder{}
 	var get func(dir string) *folder
 	get = func(dir string) *folder {
 		f := byPath[dir]
 		if f == nil {
-			f = &folder{path: dir, names: fnvStart}
+			if len(spare) == 0 {
+				spare = make([]folder, 256)
+			}
+			f, spare = &spare[0], spare[1:]
+			f.path, f.names = dir, fnvStart
 			byPath[dir] = f
 			s.folders = append(s.folders, f)
 			if dir != "" {
@@ -262,12 +268,18 @@ func fnv(h uint64, name string) uint64 {
 // run goes through the folders on a few goroutines: nearly all of the time is spent in the
 // system's answers.
 func (s *scan) run() error {
+	var err error
+	if s.root, err = index.OpenFolder(s.l.d.Work); err != nil {
+		return device("looking through the folder", err)
+	}
+	defer s.root.Close()
+	s.modes = fileMode == "true" && s.l.d.WatchMode()
 	s.list()
 	s.known = s.l.loadFolders()
 	began := time.Now()
 	var next atomic.Int64
 	const batch = 16
-	err := disk.Each(min(4, len(s.folders)/batch+1), func(int) error {
+	err = disk.Each(min(4, len(s.folders)/batch+1), func(int) error {
 		for {
 			to := int(next.Add(batch))
 			for i := to - batch; i < min(to, len(s.folders)); i++ {
@@ -288,21 +300,24 @@ func (s *scan) run() error {
 }
 
 func (s *scan) folder(f *folder) error {
-	base := s.l.d.Work + string(filepath.Separator) + filepath.FromSlash(f.path)
 	for _, i := range f.files {
-		if err := s.file(&s.x.Entries[i], base); err != nil {
+		if err := s.file(&s.x.Entries[i]); err != nil {
 			return err
 		}
 	}
 	// A folder whose own times have not moved since it was last read holds the same names.
 	if s.known != nil {
-		kind, err := index.Lstat(strings.TrimSuffix(base, string(filepath.Separator)), &f.stat)
+		name := "."
+		if f.path != "" {
+			name = f.path[:len(f.path)-1]
+		}
+		kind, err := s.root.Lstat(name, &f.stat)
 		if err == nil && kind&fs.ModeDir != 0 && s.known.same(f) {
 			f.same = true
 			return nil
 		}
 	}
-	names, err := s.l.fs.ReadDir(base)
+	names, err := s.l.fs.ReadDir(s.l.work(f.path))
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir) {
 			return nil
@@ -356,32 +371,31 @@ func (s *scan) unknown(path string, n fs.DirEntry) error {
 	return nil
 }
 
-// file compares one file; base is its folder, ending in a separator.
-func (s *scan) file(e *index.Entry, base string) error {
+// file compares one file.
+func (s *scan) file(e *index.Entry) error {
 	if e.Unwatched() || e.Stage() != 0 || e.Mode == tree.ModeSub {
 		return nil
 	}
-	_, name := splitPath(e.Path)
 	var st index.Stat
-	kind, err := index.Lstat(base+name, &st)
+	kind, err := s.root.Lstat(e.Path, &st)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir):
 		s.report(e.Path, Deleted)
 		return nil
 	case err != nil:
-		return &fs.PathError{Op: "lstat", Path: base + name, Err: err}
+		return &fs.PathError{Op: "lstat", Path: e.Path, Err: err}
 	case e.IntentToAdd():
 		s.report(e.Path, Added)
 		return nil
 	case kind&fs.ModeSymlink != 0:
 		if e.Mode != tree.ModeLink {
 			s.report(e.Path, Modified)
-		} else if to, err := os.Readlink(base + name); err != nil || plumbing.ComputeHash(plumbing.BlobObject, []byte(to)) != e.ID {
+		} else if to, err := os.Readlink(s.l.work(e.Path)); err != nil || plumbing.ComputeHash(plumbing.BlobObject, []byte(to)) != e.ID {
 			s.report(e.Path, Modified)
 		}
 		return nil
 	case !kind.IsRegular() || e.Mode == tree.ModeLink,
-		fileMode == "true" && s.l.watchMode() && (kind&0o100 != 0) != (e.Mode == tree.ModeExec):
+		s.modes && (kind&0o100 != 0) != (e.Mode == tree.ModeExec):
 		s.report(e.Path, Modified)
 		return nil
 	case e.Matches(st, s.s, s.n):
@@ -396,5 +410,3 @@ func (s *scan) file(e *index.Entry, base string) error {
 	}
 	return nil
 }
-
-func (l *Lib) watchMode() bool { return l.d.WatchMode() }

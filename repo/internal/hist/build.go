@@ -13,10 +13,11 @@ import (
 	"rigkeep/repo/internal/tree"
 )
 
-// New makes an empty index for a repository with this shallow file.
-func New(shallow uint32) *Index {
+// New makes an empty index for a repository with this shallow file. replace says that the files
+// on disk, if any, are to be replaced whatever they look like.
+func New(shallow uint32, replace bool) *Index {
 	x := newIndex()
-	x.shallow = shallow
+	x.shallow, x.fresh = shallow, replace
 	return x
 }
 
@@ -112,6 +113,9 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 	if err := changes(s, order, treeOf, progress); err != nil {
 		return err
 	}
+	if x.bad {
+		return nil // the caller asks, and builds anew
+	}
 	// Oldest first, and a parent before its children even where clocks were wrong.
 	slices.Reverse(order)
 	var place func(c *pending)
@@ -125,8 +129,10 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 			}
 			if pc != nil {
 				add.Parents = append(add.Parents, pc.no)
+			} else if no := x.Find(p); no >= 0 {
+				add.Parents = append(add.Parents, no)
 			} else {
-				add.Parents = append(add.Parents, x.Find(p))
+				x.bad = true
 			}
 		}
 		c.no = x.Len()

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -26,9 +27,27 @@ import (
 	"rigkeep/repo/internal/disk"
 )
 
+// The base file is a header, a table of check sums, one per block of the rest, and the rest:
+// the sections below, one after the other, little-endian. A query verifies the blocks that it
+// reads and no others, so its cost does not follow the size of the library.
 const (
-	magic      = "rigkeep history 1\n" // the number is the version of the layout and of the rules above
+	magic      = "rigkeep history 2\n\x00\x00" // the number is the version of the layout and of the rules above
 	headerSize = 80
+	blockSize  = 4096
+)
+
+// Sections.
+const (
+	secIDs     = iota // 20 bytes per commit
+	secByID           // commit numbers in the order of their ids
+	secDates          // 8 bytes per commit
+	secParAt          // where a commit's parents begin; one more at the end
+	secParents        // commit numbers
+	secPathAt         // where a path's text begins; one more at the end
+	secText           // the paths, sorted
+	secPostAt         // where a path's postings begin; one more at the end
+	secPosts          // commit number and blob id
+	sections
 )
 
 // Posting is one change of one path.
@@ -39,21 +58,26 @@ type Posting struct {
 
 // Index is the base, mapped from disk, and the commits added since.
 type Index struct {
-	base    []byte // whole file, or nil
-	n       int    // commits in the base
-	paths   int    // paths in the base
-	sum     uint32 // check sum of the base; binds the journal to it
-	shallow uint32 // check sum of the shallow file that the base was built under
-
-	ids, byID, dates, parentAt, parents   []byte
-	pathAt, pathText, postAt, postEntries []byte
+	base     []byte // whole file, or nil
+	data     []byte // the sections
+	table    []byte // check sums of data's blocks
+	verified []bool
+	bad      bool // a block was not what it should be: no answer counts
+	fresh    bool // whatever is on disk is to be replaced
+	sec      [sections + 1]int
+	n        int    // commits in the base
+	paths    int    // paths in the base
+	sum      uint32 // check sum of header and table; binds the journal to the base
+	shallow  uint32 // check sum of the shallow file that the base was built under
 
 	added    []Commit // commits n, n+1, …
 	addedNo  map[plumbing.Hash]int
 	addedFor map[string][]Posting
-	heads    map[int]bool // commits without a child in the index
-	saved    int          // how many of added are on disk
-	journal  int64        // bytes of the journal file that were good
+	heads    map[int]bool // commits without a child in the index; nil while not worked out
+	tip      plumbing.Hash
+	tipNo    int   // the base's only head and its number, or -1
+	saved    int   // how many of added are on disk
+	journal  int64 // bytes of the journal file that were good
 }
 
 // Commit is one commit with the paths that it changed.
@@ -99,7 +123,7 @@ func Load(f disk.FS, base, journal string, shallow uint32) (*Index, error) {
 }
 
 func newIndex() *Index {
-	return &Index{addedNo: map[plumbing.Hash]int{}, addedFor: map[string][]Posting{}, heads: map[int]bool{}}
+	return &Index{addedNo: map[plumbing.Hash]int{}, addedFor: map[string][]Posting{}, heads: map[int]bool{}, tipNo: -1}
 }
 
 func parseBase(b []byte) (*Index, error) {
@@ -108,112 +132,93 @@ func parseBase(b []byte) (*Index, error) {
 	}
 	x := newIndex()
 	x.base = b
-	u := func(i int) uint32 { return binary.LittleEndian.Uint32(b[i:]) }
-	if u(64) != checksum(b) {
-		return nil, errBad
-	}
-	x.n, x.paths = int(u(20)), int(u(24))
-	nParents, nText, nPosts := int(u(28)), int(u(32)), int(u(36))
-	x.shallow, x.sum = u(60), u(64)
+	u := func(i int) int { return int(binary.LittleEndian.Uint32(b[i:])) }
+	x.n, x.paths = u(20), u(24)
+	nParents, nText, nPosts := u(28), u(32), u(36)
+	x.shallow, x.sum = uint32(u(64)), uint32(u(68))
 	if max(x.n, x.paths, nParents, nText, nPosts) > math.MaxInt32/32 {
 		return nil, errBad
 	}
-	rest := b[headerSize:]
-	ok := true
-	take := func(n int) []byte {
-		if n < 0 || n > len(rest) {
-			ok = false
-			return nil
-		}
-		s := rest[:n:n]
-		rest = rest[n:]
-		return s
+	for i, size := range []int{x.n * 20, x.n * 4, x.n * 8, (x.n + 1) * 4, nParents * 4, (x.paths + 1) * 4, nText, (x.paths + 1) * 4, nPosts * 24} {
+		x.sec[i+1] = x.sec[i] + size
 	}
-	x.ids = take(x.n * 20)
-	x.byID = take(x.n * 4)
-	x.dates = take(x.n * 8)
-	x.parentAt = take((x.n + 1) * 4)
-	x.parents = take(nParents * 4)
-	x.pathAt = take((x.paths + 1) * 4)
-	x.pathText = take(nText)
-	x.postAt = take((x.paths + 1) * 4)
-	x.postEntries = take(nPosts * 24)
-	if !ok || len(rest) != 0 {
+	blocks := (x.sec[sections] + blockSize - 1) / blockSize
+	if len(b) != headerSize+4*blocks+x.sec[sections] {
 		return nil, errBad
 	}
-	if !x.sound() {
+	x.table, x.data = b[headerSize:headerSize+4*blocks], b[headerSize+4*blocks:]
+	if headSum(b, blocks) != x.sum {
 		return nil, errBad
 	}
-	if tip := x.Find(plumbing.Hash(b[40:60])); tip >= 0 {
-		x.heads[tip] = true
+	x.verified = make([]bool, blocks)
+	if no := u(60); no < x.n {
+		x.tip, x.tipNo = plumbing.Hash(b[40:60]), no
+		x.heads[no] = true
 	} else {
-		child := make([]bool, x.n)
-		for i := range x.n {
-			x.Parents(i, func(p int) { child[p] = true })
-		}
-		for i, c := range child {
-			if !c {
-				x.heads[i] = true
-			}
-		}
+		x.heads = nil
 	}
 	return x, nil
 }
 
-// sound checks every number that is used as a place, so that no bytes whatever can make a query
-// run out of bounds.
-func (x *Index) sound() bool {
-	rising := func(b []byte, n, end int) bool {
-		last := 0
-		for i := range n {
-			v := le(b, i)
-			if v < last {
+// headSum covers the header but for itself, and the table.
+func headSum(b []byte, blocks int) uint32 {
+	sum := crc32.Update(0, castagnoli, b[:68])
+	return crc32.Update(sum, castagnoli, b[72:headerSize+4*blocks])
+}
+
+// Bad says that something read since Load was damaged: answers given do not count, and the
+// index must be built anew.
+func (x *Index) Bad() bool { return x.bad }
+
+// part gives n bytes of a section from an offset in it, verified; zeros if they are damaged or
+// outside.
+func (x *Index) part(sec, off, n int) []byte {
+	lo, hi := x.sec[sec]+off, x.sec[sec]+off+n
+	if off < 0 || n < 0 || hi > x.sec[sec+1] {
+		x.bad = true
+		return make([]byte, max(n, 0)&0xffff)
+	}
+	if !x.verify(lo, hi) {
+		return make([]byte, n)
+	}
+	return x.data[lo:hi]
+}
+
+// verify compares the check sums of the blocks from lo to hi that have not been compared yet.
+func (x *Index) verify(lo, hi int) bool {
+	for b := lo / blockSize; b*blockSize < hi; b++ {
+		if !x.verified[b] {
+			if crc32.Checksum(x.data[b*blockSize:min((b+1)*blockSize, len(x.data))], castagnoli) != binary.LittleEndian.Uint32(x.table[4*b:]) {
+				x.bad = true
 				return false
 			}
-			last = v
-		}
-		return last == end && le(b, 0) == 0
-	}
-	if !rising(x.parentAt, x.n+1, len(x.parents)/4) || !rising(x.pathAt, x.paths+1, len(x.pathText)) ||
-		!rising(x.postAt, x.paths+1, len(x.postEntries)/24) {
-		return false
-	}
-	for i := range x.n {
-		if le(x.byID, i) >= x.n {
-			return false
-		}
-		for k := le(x.parentAt, i); k < le(x.parentAt, i+1); k++ {
-			if le(x.parents, k) >= i {
-				return false
-			}
-		}
-	}
-	for k := 0; k < len(x.postEntries); k += 24 {
-		if int(binary.LittleEndian.Uint32(x.postEntries[k:])) >= x.n {
-			return false
+			x.verified[b] = true
 		}
 	}
 	return true
 }
 
-// checksum covers everything but itself.
-func checksum(b []byte) uint32 {
-	sum := crc32.Update(0, castagnoli, b[:64])
-	return crc32.Update(sum, castagnoli, b[68:])
+// num gives the i-th number of a section.
+func (x *Index) num(sec, i int) int {
+	if b := x.part(sec, 4*i, 4); len(b) == 4 {
+		return int(binary.LittleEndian.Uint32(b))
+	}
+	return 0
 }
-
-func le(b []byte, i int) int { return int(binary.LittleEndian.Uint32(b[i*4:])) }
 
 // Find gives a commit's number, or -1.
 func (x *Index) Find(id plumbing.Hash) int {
 	if no, ok := x.addedNo[id]; ok {
 		return no
 	}
+	if x.tipNo >= 0 && id == x.tip {
+		return x.tipNo
+	}
 	lo, hi := 0, x.n
 	for lo < hi {
 		mid := (lo + hi) / 2
-		no := le(x.byID, mid)
-		switch bytes.Compare(x.ids[no*20:no*20+20], id[:]) {
+		no := x.num(secByID, mid)
+		switch bytes.Compare(x.part(secIDs, no*20, 20), id[:]) {
 		case 0:
 			return no
 		case -1:
@@ -228,7 +233,7 @@ func (x *Index) Find(id plumbing.Hash) int {
 // ID gives a commit's id.
 func (x *Index) ID(no int) (id plumbing.Hash) {
 	if no < x.n {
-		copy(id[:], x.ids[no*20:])
+		copy(id[:], x.part(secIDs, no*20, 20))
 		return id
 	}
 	return x.added[no-x.n].ID
@@ -237,7 +242,7 @@ func (x *Index) ID(no int) (id plumbing.Hash) {
 // Date gives a commit's time.
 func (x *Index) Date(no int) int64 {
 	if no < x.n {
-		return int64(binary.LittleEndian.Uint64(x.dates[no*8:]))
+		return int64(binary.LittleEndian.Uint64(x.part(secDates, no*8, 8)))
 	}
 	return x.added[no-x.n].Date
 }
@@ -250,8 +255,13 @@ func (x *Index) Parents(no int, fn func(no int)) {
 		}
 		return
 	}
-	for i := le(x.parentAt, no); i < le(x.parentAt, no+1); i++ {
-		fn(le(x.parents, i))
+	for i, end := x.num(secParAt, no), x.num(secParAt, no+1); i < end && !x.bad; i++ {
+		p := x.num(secParents, i)
+		if p >= no {
+			x.bad = true
+			return
+		}
+		fn(p)
 	}
 }
 
@@ -266,35 +276,66 @@ func (x *Index) FirstParent(no int) int {
 	return first
 }
 
-func (x *Index) path(i int) []byte { return x.pathText[le(x.pathAt, i):le(x.pathAt, i+1)] }
+func (x *Index) path(i int) string {
+	from, to := x.num(secPathAt, i), x.num(secPathAt, i+1)
+	return string(x.part(secText, from, to-from))
+}
+
+// posts gives the postings of the i-th path.
+func (x *Index) posts(i int) []Posting {
+	from, to := x.num(secPostAt, i), x.num(secPostAt, i+1)
+	b := x.part(secPosts, from*24, (to-from)*24)
+	out := make([]Posting, 0, len(b)/24)
+	for ; len(b) >= 24; b = b[24:] {
+		p := Posting{int(binary.LittleEndian.Uint32(b)), plumbing.Hash(b[4:24])}
+		if p.Commit >= x.n {
+			x.bad = true
+			return nil
+		}
+		out = append(out, p)
+	}
+	return out
+}
 
 // Postings gives the changes of a path among the commits reachable from head, which must be in
-// the index, newest first.
+// the index, newest first. The answer counts only if Bad is still false after it.
 func (x *Index) Postings(path string, head plumbing.Hash) []Posting {
-	i := sort.Search(x.paths, func(i int) bool { return string(x.path(i)) >= path })
+	i := sort.Search(x.paths, func(i int) bool { return x.path(i) >= path })
 	var out []Posting
-	if i < x.paths && string(x.path(i)) == path {
-		for k := le(x.postAt, i); k < le(x.postAt, i+1); k++ {
-			e := x.postEntries[k*24 : k*24+24]
-			p := Posting{Commit: int(binary.LittleEndian.Uint32(e))}
-			copy(p.Blob[:], e[4:])
-			out = append(out, p)
-		}
+	if i < x.paths && x.path(i) == path {
+		out = x.posts(i)
 	}
 	out = append(out, x.addedFor[path]...)
-	if !(len(x.heads) == 1 && x.heads[x.Find(head)]) {
+	if len(out) > 0 && !(len(x.headSet()) == 1 && x.headSet()[x.Find(head)]) {
 		reach := x.Reach(head)
-		out = slices.DeleteFunc(out, func(p Posting) bool { return !reach[p.Commit] })
+		out = slices.DeleteFunc(out, func(p Posting) bool { return p.Commit >= len(reach) || !reach[p.Commit] })
 	}
 	slices.Reverse(out)
 	return out
 }
 
+// headSet gives the commits without a child.
+func (x *Index) headSet() map[int]bool {
+	if x.heads == nil {
+		child := make([]bool, x.Len())
+		for i := range x.Len() {
+			x.Parents(i, func(p int) { child[p] = true })
+		}
+		x.heads = map[int]bool{}
+		for i, c := range child {
+			if !c {
+				x.heads[i] = true
+			}
+		}
+	}
+	return x.heads
+}
+
 // Under lists the paths that begin with prefix and that any commit of the index changed, sorted.
 func (x *Index) Under(prefix string) []string {
 	var out []string
-	for i := sort.Search(x.paths, func(i int) bool { return string(x.path(i)) >= prefix }); i < x.paths; i++ {
-		p := string(x.path(i))
+	for i := sort.Search(x.paths, func(i int) bool { return x.path(i) >= prefix }); i < x.paths; i++ {
+		p := x.path(i)
 		if !strings.HasPrefix(p, prefix) {
 			break
 		}
@@ -308,6 +349,9 @@ func (x *Index) Under(prefix string) []string {
 	slices.Sort(out)
 	return slices.Compact(out)
 }
+
+// Verify reads all of the base once; Bad is true after it if any part is damaged.
+func (x *Index) Verify() { x.verify(0, len(x.data)) }
 
 // Reach marks the commits reachable from head. Parents have smaller numbers, so one pass down
 // is enough.
@@ -328,13 +372,14 @@ func (x *Index) Reach(head plumbing.Hash) []bool {
 
 // add appends a commit whose parents are in the index.
 func (x *Index) add(c Commit) {
+	heads := x.headSet()
 	no := x.Len()
 	x.added = append(x.added, c)
 	x.addedNo[c.ID] = no
 	for _, p := range c.Parents {
-		delete(x.heads, p)
+		delete(heads, p)
 	}
-	x.heads[no] = true
+	heads[no] = true
 	for _, ch := range c.Changed {
 		x.addedFor[ch.Path] = append(x.addedFor[ch.Path], Posting{no, ch.Blob})
 	}
@@ -343,33 +388,37 @@ func (x *Index) add(c Commit) {
 // format writes the whole index as a base.
 func (x *Index) format() []byte {
 	n := x.Len()
-	byPath := map[string][]Posting{}
+	byPath := make(map[string][]Posting, x.paths+len(x.addedFor))
+	nPosts := 0
 	for i := range x.paths {
-		p := string(x.path(i))
-		for k := le(x.postAt, i); k < le(x.postAt, i+1); k++ {
-			e := x.postEntries[k*24 : k*24+24]
-			post := Posting{Commit: int(binary.LittleEndian.Uint32(e))}
-			copy(post.Blob[:], e[4:])
-			byPath[p] = append(byPath[p], post)
+		if x.num(secPathAt, i) > x.num(secPathAt, i+1) || x.num(secPostAt, i) > x.num(secPostAt, i+1) || i > 0 && x.path(i-1) >= x.path(i) || x.bad {
+			x.bad = true
+			return nil
 		}
+		posts := x.posts(i)
+		byPath[x.path(i)] = posts
+		nPosts += len(posts)
 	}
-	nPosts := len(x.postEntries) / 24
 	for p, posts := range x.addedFor {
 		byPath[p] = append(byPath[p], posts...)
 		nPosts += len(posts)
 	}
-	paths := make([]string, 0, len(byPath))
+	paths := slices.Sorted(maps.Keys(byPath))
 	nText := 0
-	for p := range byPath {
-		paths = append(paths, p)
+	for _, p := range paths {
 		nText += len(p)
 	}
-	slices.Sort(paths)
-	nParents := 0
+	var parents []int
+	parAt := make([]int, 0, n+1)
 	for i := range n {
-		x.Parents(i, func(int) { nParents++ })
+		parAt = append(parAt, len(parents))
+		x.Parents(i, func(p int) { parents = append(parents, p) })
 	}
-	out := make([]byte, headerSize, headerSize+n*36+nParents*4+len(paths)*8+nText+nPosts*24+16)
+	parAt = append(parAt, len(parents))
+	size := n*36 + 4 + len(parents)*4 + (len(paths)+1)*8 + nText + nPosts*24
+	blocks := (size + blockSize - 1) / blockSize
+	start := headerSize + 4*blocks
+	out := make([]byte, start, start+size)
 	put := func(v int) { out = binary.LittleEndian.AppendUint32(out, uint32(v)) }
 	order := make([]int, n)
 	for i := range n {
@@ -377,7 +426,7 @@ func (x *Index) format() []byte {
 		out = append(out, id[:]...)
 		order[i] = i
 	}
-	ids := out[headerSize:]
+	ids := out[start:]
 	slices.SortFunc(order, func(a, b int) int { return bytes.Compare(ids[a*20:a*20+20], ids[b*20:b*20+20]) })
 	for _, no := range order {
 		put(no)
@@ -385,16 +434,12 @@ func (x *Index) format() []byte {
 	for i := range n {
 		out = binary.LittleEndian.AppendUint64(out, uint64(x.Date(i)))
 	}
+	for _, list := range [][]int{parAt, parents} {
+		for _, v := range list {
+			put(v)
+		}
+	}
 	at := 0
-	for i := range n {
-		put(at)
-		x.Parents(i, func(int) { at++ })
-	}
-	put(at)
-	for i := range n {
-		x.Parents(i, func(p int) { put(p) })
-	}
-	at = 0
 	for _, p := range paths {
 		put(at)
 		at += len(p)
@@ -416,17 +461,23 @@ func (x *Index) format() []byte {
 		}
 	}
 	copy(out, magic)
-	for i, v := range []int{n, len(paths), nParents, nText, nPosts} {
-		binary.LittleEndian.PutUint32(out[20+4*i:], uint32(v))
+	set := func(at int, v uint32) { binary.LittleEndian.PutUint32(out[at:], v) }
+	for i, v := range []int{n, len(paths), len(parents), nText, nPosts} {
+		set(20+4*i, uint32(v))
 	}
-	if len(x.heads) == 1 {
-		for no := range x.heads {
+	set(60, math.MaxUint32)
+	if len(x.headSet()) == 1 {
+		for no := range x.headSet() {
 			id := x.ID(no)
 			copy(out[40:], id[:])
+			set(60, uint32(no))
 		}
 	}
-	binary.LittleEndian.PutUint32(out[60:], x.shallow)
-	binary.LittleEndian.PutUint32(out[64:], checksum(out))
+	set(64, x.shallow)
+	for b := range blocks {
+		set(headerSize+4*b, crc32.Checksum(out[start+b*blockSize:min(start+(b+1)*blockSize, len(out))], castagnoli))
+	}
+	set(68, headSum(out, blocks))
 	return out
 }
 
@@ -518,12 +569,17 @@ func (x *Index) Store(f disk.FS, base, journal string) error {
 		return nil
 	}
 	y, err := Load(f, base, journal, x.shallow)
-	if x.base == nil && err == nil || x.base != nil && (err != nil || y.sum != x.sum || y.saved != x.saved) {
+	if x.fresh {
+		// What is on disk was found damaged.
+	} else if x.base == nil && err == nil || x.base != nil && (err != nil || y.sum != x.sum || y.saved != x.saved) {
 		return nil
 	}
 	if x.base == nil || len(x.added) > foldAt {
 		tmp := disk.TempName(filepath.Dir(base), "tmp_")
 		b := x.format()
+		if b == nil || x.bad {
+			return errBad
+		}
 		if err := disk.WriteNew(f, tmp, b, 0o666); err != nil {
 			return err
 		}

@@ -95,8 +95,9 @@ func (n *Node) Sub(name string) *Node {
 
 const entryFixed = 62
 
-// Parse reads an index. Its checksum is verified unless git was told to leave it out.
-func Parse(b []byte) (*Index, error) {
+// Parse reads an index. Its check sum is compared if verify is set and git was not told to leave
+// it out; like git, we do so before writing and not for a mere look.
+func Parse(b []byte, verify bool) (*Index, error) {
 	if len(b) == 0 {
 		return nil, damaged("is empty")
 	}
@@ -108,7 +109,7 @@ func Parse(b []byte) (*Index, error) {
 		return nil, fmt.Errorf("%w: version %d", ErrUnsupported, version)
 	}
 	body, sum := b[:len(b)-20], b[len(b)-20:]
-	if !bytes.Equal(sum, make([]byte, 20)) {
+	if verify && !bytes.Equal(sum, make([]byte, 20)) {
 		if got := sha1.Sum(body); !bytes.Equal(got[:], sum) {
 			return nil, damaged("has a wrong check sum")
 		}
@@ -119,9 +120,10 @@ func Parse(b []byte) (*Index, error) {
 	}
 	x := &Index{Entries: make([]Entry, 0, n), Version: version}
 	at := 12
+	text := string(body) // one copy; the paths are parts of it
 	prev, nameless := "", false
 	for i := uint32(0); i < n; i++ {
-		e, next, err := parseEntry(body, at, version, prev)
+		e, next, err := parseEntry(body, text, at, version, prev)
 		if err != nil {
 			return nil, err
 		}
@@ -172,7 +174,7 @@ func Parse(b []byte) (*Index, error) {
 	return x, nil
 }
 
-func parseEntry(b []byte, at int, version uint32, prev string) (Entry, int, error) {
+func parseEntry(b []byte, text string, at int, version uint32, prev string) (Entry, int, error) {
 	var e Entry
 	if at+entryFixed > len(b) {
 		return e, 0, damaged("is cut short")
@@ -216,7 +218,11 @@ func parseEntry(b []byte, at int, version uint32, prev string) (Entry, int, erro
 	if z < 0 {
 		return e, 0, damaged("is cut short")
 	}
-	e.Path = prev[:keep] + string(p[:z])
+	begin := at + used
+	e.Path = text[begin : begin+z]
+	if keep > 0 {
+		e.Path = prev[:keep] + e.Path
+	}
 	used += z + 1
 	if version < 4 {
 		used = (fixed + z + 8) &^ 7

@@ -3,21 +3,20 @@ package index
 import (
 	"io/fs"
 	"syscall"
+
+	"golang.org/x/sys/unix"
 )
 
 // fill adds what only the system knows: change time, inode, owner.
 func fill(st *Stat, fi fs.FileInfo) {
 	if s, ok := fi.Sys().(*syscall.Stat_t); ok {
-		mode := st.Mode
-		fillRaw(st, s)
-		st.Mode = mode
+		st.CTimeS, st.CTimeN = uint32(s.Ctim.Sec), uint32(s.Ctim.Nsec)
+		st.Dev, st.Ino, st.UID, st.GID = uint32(s.Dev), uint32(s.Ino), s.Uid, s.Gid
 	}
 }
 
-func fillRaw(st *Stat, s *syscall.Stat_t) {
-	*st = Stat{CTimeS: uint32(s.Ctim.Sec), CTimeN: uint32(s.Ctim.Nsec), MTimeS: uint32(s.Mtim.Sec), MTimeN: uint32(s.Mtim.Nsec),
-		Dev: uint32(s.Dev), Ino: uint32(s.Ino), UID: s.Uid, GID: s.Gid, Size: uint32(s.Size)}
-}
+func ctime(s *unix.Stat_t) unix.Timespec { return s.Ctim }
+func mtime(s *unix.Stat_t) unix.Timespec { return s.Mtim }
 
 // FolderTimes says whether the file system at name is one that moves a folder's times whenever
 // a name in it comes or goes.
