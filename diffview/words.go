@@ -44,9 +44,25 @@ func InWords(r Report) string {
 			field(f)
 		}
 	}
+	whole := Op("") // a tune that is new, or gone
+	values := 0
 	for _, g := range r.Tune {
-		for i := 0; i < len(g.Changes); {
+		values += len(g.Changes)
+	}
+	switch {
+	case r.a.Tune == nil && r.b.Tune != nil:
+		whole = Added
+		add("new tune, " + plural(values, "value", "values"))
+	case r.a.Tune != nil && r.b.Tune == nil:
+		whole = Removed
+		add("tune taken away, it had " + plural(values, "value", "values"))
+	}
+	for _, g := range r.Tune {
+		for i := 0; i < len(g.Changes) && whole != Removed; {
 			c := g.Changes[i]
+			if whole == Added {
+				c.Remark = ""
+			}
 			if style, n := wholeStyle(r, g.Changes[i:]); n > 1 {
 				add(fmt.Sprintf("%s %s, %s", schema.Join("follow", style), c.Op, plural(n, "value", "values")))
 				i += n
@@ -61,15 +77,22 @@ func InWords(r Report) string {
 		add(r.Proof.Sentence)
 	}
 	for _, f := range r.Other {
-		field(f)
+		if whole == "" || f.Key == "note" && whole == Added {
+			field(f)
+		}
 	}
 	for _, d := range r.Documents {
 		if len(d.Fields) == 0 || d.Op != Changed {
 			add(d.Path+" "+string(d.Op), d.Path)
 			continue
 		}
-		for _, f := range d.Fields {
-			field(f)
+		for i := 0; i < len(d.Fields); i++ {
+			if s, n := wholeItem(d.Fields[i:]); n > 0 {
+				add(s)
+				i += n - 1
+				continue
+			}
+			field(d.Fields[i])
 		}
 	}
 	for _, t := range r.Texts {
@@ -103,6 +126,30 @@ func wholeStyle(r Report, list []Change) (style string, n int) {
 	return path[1], n
 }
 
+// wholeItem says the item of a list that the first fields add or remove as a
+// whole: pin added: rig "8fx63ceqba", tune "main". n is how many fields that are.
+func wholeItem(list []Field) (words string, n int) {
+	item, op := listItem(list[0].Key), list[0].Op
+	if item == "" || op != Added && op != Removed {
+		return "", 0
+	}
+	var in []string
+	for n < len(list) && listItem(list[n].Key) == item {
+		f := list[n]
+		if f.Op != op {
+			return "", 0 // the item was there before, or still is
+		}
+		v := f.After
+		if op == Removed {
+			v = f.Before
+		}
+		in = append(in, strings.TrimPrefix(f.Key, item+".")+" "+value(v)+unitAfter(f.Unit))
+		n++
+	}
+	name, _, _ := strings.Cut(item, "[")
+	return name + " " + string(op) + ": " + strings.Join(in, ", "), n
+}
+
 // arrow is "62.5 → 66" with the unit, or what is left of it when one side has none.
 func (c Change) arrow() string {
 	before := unitAfter(c.Unit)
@@ -124,6 +171,8 @@ func (c Change) arrow() string {
 func (c Change) words() (long, short string) {
 	head := c.Key + " " + c.arrow()
 	switch {
+	case c.Op == Added && c.Remark == "":
+		return head, head
 	case c.Op == Added:
 		return head + " (" + c.Remark + ")", head + " (new)"
 	case c.Op == Removed:

@@ -83,6 +83,17 @@ func newApp(e Env) *cli.App {
 // Main runs the program and returns its exit code. It is what the end-to-end
 // scripts call, and what demo calls for each command it walks through.
 func Main(args []string, e Env) int {
+	out := &sink{w: e.Stdout}
+	e.Stdout = out
+	code := e.run(args)
+	if out.err != nil && (code == exitOK || code == exitFindings) {
+		return e.report(outError("the answer", out.err), false)
+	}
+	return code
+}
+
+// run is Main without the look at whether all of the answer went out.
+func (e Env) run(args []string) int {
 	if e.Getenv("GOGC") == "" && e.Getenv("GOMEMLIMIT") == "" {
 		// a short-lived process is better served by a bigger heap than by early collections
 		defer debug.SetGCPercent(debug.SetGCPercent(400))
@@ -90,6 +101,7 @@ func Main(args []string, e Env) int {
 	if len(args) > 1 && args[1] == "__complete" {
 		return complete(e, args[2:])
 	}
+	e = e.forTerminal()
 	app := newApp(e)
 	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(e, w, data) }
 	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(e, w, data) }
@@ -100,7 +112,7 @@ func Main(args []string, e Env) int {
 	if err == nil {
 		return exitOK
 	}
-	asJSON := cmd != nil && findFlag(cmd.Flags, "json") != nil && hasWord(args, "--json")
+	asJSON := cmd != nil && findFlag(cmd.Flags, "json") != nil && wantsJSON(line)
 	var f *failure
 	if !errors.As(err, &f) && strings.HasPrefix(err.Error(), "Required flag") {
 		err = usage("%s", err.Error())
@@ -108,9 +120,14 @@ func Main(args []string, e Env) int {
 	return e.report(err, asJSON)
 }
 
-func hasWord(args []string, w string) bool {
-	for _, a := range args {
-		if a == w {
+// wantsJSON reports whether a rearranged command line asks for JSON; what stands
+// behind "--" is an argument.
+func wantsJSON(line []string) bool {
+	for _, a := range line {
+		switch a {
+		case "--":
+			return false
+		case "--json", "-json", "--json=true":
 			return true
 		}
 	}
@@ -126,7 +143,10 @@ func onInterrupt(e Env) (stop func()) {
 	c := make(chan os.Signal, 1)
 	signal.Notify(c, os.Interrupt)
 	go func() {
-		if _, ok := <-c; ok {
+		for range c {
+			if lent.Load() > 0 {
+				continue // the pager or editor decides
+			}
 			if back := rawTerminal.Load(); back != nil {
 				(*back)()
 			}

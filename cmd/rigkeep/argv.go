@@ -10,7 +10,8 @@ import (
 // arrange rewrites a command line so that flags may stand anywhere: cli v2
 // stops reading flags at the first argument and would drop the rest without a
 // word. Global flags go in front of the command, its own flags straight behind
-// it, arguments after "--". A help flag anywhere means help for that command.
+// it, arguments after "--". A help flag anywhere, or the word help in front, means help
+// for that command.
 // It returns the command it found as well.
 func arrange(app *cli.App, args []string) (out []string, cmd *cli.Command) {
 	var global, path, flags, rest []string
@@ -44,11 +45,19 @@ loop:
 				*dest = append(*dest, args[i])
 			}
 		default:
+			if len(chain)+len(rest) == 0 && a == "help" && named(cmds, a) == nil {
+				help = true
+				continue
+			}
 			if len(rest) == 0 {
 				if c := named(cmds, a); c != nil {
 					chain, cmds, path = append(chain, c), c.Subcommands, append(path, a)
 					if c.SkipFlagParsing {
-						return append(append(append([]string{args[0]}, global...), path...), args[i+1:]...), c
+						out = append(append([]string{args[0]}, global...), path...)
+						if help {
+							return append(out, "--help"), c
+						}
+						return append(out, args[i+1:]...), c
 					}
 					continue
 				}
@@ -60,7 +69,7 @@ loop:
 		cmd = chain[len(chain)-1]
 	}
 	out = append(append([]string{args[0]}, global...), path...)
-	if help {
+	if help && (len(chain) > 0 || len(rest) == 0) {
 		return append(out, "--help"), cmd
 	}
 	out = append(out, flags...)

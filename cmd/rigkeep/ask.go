@@ -318,8 +318,8 @@ func (k *call) out(format string, args ...any) {
 }
 
 // signs turns the signs of our own texts to ASCII where the locale is not UTF-8.
-func (k *call) signs(s string) string {
-	if k.unicode() {
+func (e Env) signs(s string) string {
+	if e.unicode() {
 		return s
 	}
 	// what is left is not shown: bytes of it could be controls to an 8-bit terminal
@@ -336,13 +336,44 @@ var asciiSigns = strings.NewReplacer("°", " deg", "×", "x", "…", "...", "–
 
 // unicode reports whether the locale's encoding is UTF-8. Source: POSIX.1-2017,
 // Base Definitions 8.2, for the order of the variables.
-func (k *call) unicode() bool {
+func (e Env) unicode() bool {
 	for _, v := range []string{"LC_ALL", "LC_CTYPE", "LANG"} {
-		if s := strings.ToLower(k.Getenv(v)); s != "" {
+		if s := strings.ToLower(e.Getenv(v)); s != "" {
 			return strings.Contains(s, "utf-8") || strings.Contains(s, "utf8")
 		}
 	}
-	return runtime.GOOS == "windows" || !tty(k.Stdout) && !isNewlines(k.Stdout)
+	return runtime.GOOS == "windows" || !tty(e.Stdout) && !isNewlines(e.Stdout)
+}
+
+// asciiOut writes to a terminal whose locale is not UTF-8.
+type asciiOut struct {
+	w io.Writer
+	e Env
+}
+
+func (a asciiOut) Write(p []byte) (int, error) {
+	if _, err := io.WriteString(a.w, a.e.signs(string(p))); err != nil {
+		return 0, err
+	}
+	return len(p), nil
+}
+
+func (a asciiOut) under() any { return a.w }
+
+// forTerminal turns the signs of all that is printed to what the terminal can
+// show. Pipes and files keep UTF-8, which is what their readers expect.
+func (e Env) forTerminal() Env {
+	if e.unicode() {
+		return e
+	}
+	plain := e
+	if tty(e.Stdout) {
+		e.Stdout = asciiOut{e.Stdout, plain}
+	}
+	if tty(e.Stderr) {
+		e.Stderr = asciiOut{e.Stderr, plain}
+	}
+	return e
 }
 
 func isNewlines(w io.Writer) bool { _, ok := w.(newlines); return ok }

@@ -15,7 +15,7 @@ func checkVerb() verb {
 		long:    "Reads every file strictly and says what does not hold, with file, line and what to do. --git also has the machine's own git look at every object. Exit 1 when something is to be done, 5 when git finds damage.",
 		example: "rigkeep check\nrigkeep check --git --json",
 		flags:   boolFlags("git", "run git fsck --strict as well", "quiet", "only the exit code"),
-		reads:   true, argKind: nil, run: runCheck,
+		pages:   true, reads: true, argKind: nil, run: runCheck,
 	}
 }
 
@@ -135,14 +135,23 @@ func gitVerb() verb {
 		name: "git", args: "…", short: "plain git in the library, the way out",
 		long:    "Runs the machine's git in the library's folder with what follows. Everything Rigkeep keeps can be read, undone and moved with it.",
 		example: "rigkeep git log --oneline\nrigkeep git status",
-		raw:     true, maxArgs: -1, run: runGit,
+		raw:     true, noLib: true, maxArgs: -1, run: runGit,
 	}
 }
 
 func runGit(k *call) error {
-	ctx, stop := k.ctx()
+	if len(k.args) == 1 && (k.args[0] == "--help" || k.args[0] == "-h") {
+		printHelp(k.Env, k.Stdout, k.c.Command)
+		return nil
+	}
+	if err := k.open(); err != nil {
+		return err
+	}
+	lent.Add(1) // git has the terminal: Ctrl-C is its
+	defer lent.Add(-1)
+	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
-	status, err := k.lib.Store.Git(ctx, k.Stdin, k.Stdout, k.Stderr, k.args...)
+	status, err := k.lib.Store.Git(ctx, k.Stdin, straight(k.Stdout), straight(k.Stderr), k.args...)
 	if err != nil {
 		return err
 	}

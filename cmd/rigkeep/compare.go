@@ -30,7 +30,7 @@ func compareVerb() verb {
 			&cli.StringFlag{Name: "for", Usage: "behaviour for the lenses and moves of this `JOB`"},
 			&cli.StringFlag{Name: "move", Usage: "behaviour on this `MOVE`: \"turn 90deg in 2s\""},
 			&cli.StringFlag{Name: "lens", Usage: "behaviour through this `LENS`: 50mm"}, &cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}),
-		reads: true, minArgs: 1, maxArgs: 2, argKind: []string{"side"}, run: runCompare,
+		pages: true, reads: true, minArgs: 1, maxArgs: 2, argKind: []string{"side"}, run: runCompare,
 	}
 }
 
@@ -254,7 +254,8 @@ func (k *call) renderCompare(r diffview.Report) error {
 	if err := diffview.WriteText(&text, r, o, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {
 		return err
 	}
-	return k.page(text.String())
+	k.write(text.String())
+	return nil
 }
 
 // foot is what a page says of its making, so that paper can be traced.
@@ -302,11 +303,15 @@ func replaceFile(path string, data []byte) error {
 	return outError(path, err)
 }
 
+func isThere(path string) error {
+	return fail(exitConflict, "%s is there already", path).hinted("choose another name; nothing was replaced")
+}
+
 // createFile writes a new file and never replaces one.
 func createFile(path string, data []byte) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if errors.Is(err, os.ErrExist) {
-		return fail(exitConflict, "%s is there already", path).hinted("choose another name; nothing was replaced")
+		return isThere(path)
 	}
 	if err != nil {
 		return outError(path, err)

@@ -38,10 +38,47 @@ func osEnv() Env {
 	return Env{Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr, Getenv: os.Getenv, Dir: dir, Now: time.Now}
 }
 
+// sink is stdout with its first failure kept: an answer that was cut short by a
+// full disk must not end as done.
+type sink struct {
+	w   io.Writer
+	err error
+}
+
+func (s *sink) Write(p []byte) (int, error) {
+	n, err := s.w.Write(p)
+	if err != nil && s.err == nil {
+		s.err = err
+	}
+	return n, err
+}
+
+func (s *sink) under() any { return s.w }
+
+// fileOf is the file below a stream, nil where there is none.
+func fileOf(stream any) *os.File {
+	switch x := stream.(type) {
+	case *os.File:
+		return x
+	case interface{ under() any }:
+		return fileOf(x.under())
+	}
+	return nil
+}
+
+// straight is a stream as another program should get it: the file itself, so that
+// it sees a terminal where there is one.
+func straight(w io.Writer) io.Writer {
+	if f := fileOf(w); f != nil {
+		return f
+	}
+	return w
+}
+
 // tty reports whether a stream is a terminal, Cygwin and MSYS ones included.
 func tty(stream any) bool {
-	f, ok := stream.(*os.File)
-	return ok && (isatty.IsTerminal(f.Fd()) || isatty.IsCygwinTerminal(f.Fd()))
+	f := fileOf(stream)
+	return f != nil && (isatty.IsTerminal(f.Fd()) || isatty.IsCygwinTerminal(f.Fd()))
 }
 
 // width of the output in columns: flag, then COLUMNS, then the terminal, then 80.
@@ -52,8 +89,8 @@ func (e Env) width(flag int) int {
 	if n, err := strconv.Atoi(e.Getenv("COLUMNS")); err == nil && n > 0 {
 		return max(n, 20)
 	}
-	if f, ok := e.Stdout.(*os.File); ok && tty(f) {
-		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+	if tty(e.Stdout) {
+		if w, _, err := term.GetSize(int(fileOf(e.Stdout).Fd())); err == nil && w > 0 {
 			return max(w, 20)
 		}
 	}

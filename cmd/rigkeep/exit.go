@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -111,6 +110,28 @@ func codeOf(err error) int {
 	return exitDamaged
 }
 
+// jsonError is the documented shape of an error.
+type jsonError struct {
+	Format int `json:"format"`
+	Error  struct {
+		Kind     string        `json:"kind"`
+		Exit     int           `json:"exit"`
+		Message  string        `json:"message"`
+		Hint     string        `json:"hint,omitempty"`
+		Problems []jsonProblem `json:"problems,omitempty"`
+	} `json:"error"`
+}
+
+type jsonProblem struct {
+	File string `json:"file,omitempty"`
+	Line int    `json:"line,omitempty"`
+	Col  int    `json:"column,omitempty"`
+	Key  string `json:"key,omitempty"`
+	What string `json:"what"`
+	Want string `json:"expected,omitempty"`
+	Fix  string `json:"fix,omitempty"`
+}
+
 // report prints an error the house way: one line a fault on stderr, lower case,
 // no full stop, then the next step; with --json the same on stdout.
 func (e Env) report(err error, asJSON bool) int {
@@ -120,41 +141,28 @@ func (e Env) report(err error, asJSON bool) int {
 	if f == errFindings || f != nil && f.text == "" && f.err == nil {
 		return code
 	}
-	text := err.Error()
+	text, hint := err.Error(), ""
+	var re *repo.Error
+	if errors.As(err, &re) && re.WayOut != "" {
+		text, hint = strings.TrimSuffix(text, ". "+re.WayOut), re.WayOut
+	}
+	if f != nil && f.hint != "" {
+		hint = f.hint
+	}
 	if asJSON {
-		type problem struct {
-			File string `json:"file,omitempty"`
-			Line int    `json:"line,omitempty"`
-			Col  int    `json:"column,omitempty"`
-			Key  string `json:"key,omitempty"`
-			What string `json:"what"`
-			Want string `json:"expected,omitempty"`
-			Fix  string `json:"fix,omitempty"`
-		}
-		var ps []problem
+		j := jsonError{Format: 1}
+		j.Error.Kind, j.Error.Exit, j.Error.Message, j.Error.Hint = kindOf(code), code, text, hint
 		for _, x := range file.List(err) {
-			ps = append(ps, problem{x.File, x.Line, x.Col, x.Key, x.What, x.Want, x.Fix})
+			j.Error.Problems = append(j.Error.Problems, jsonProblem{x.File, x.Line, x.Col, x.Key, x.What, x.Want, x.Fix})
 		}
-		hint := ""
-		if f != nil {
-			hint = f.hint
-		}
-		enc := json.NewEncoder(e.Stdout)
-		enc.SetIndent("", "  ")
-		_ = enc.Encode(map[string]any{"format": 1, "error": struct {
-			Kind     string    `json:"kind"`
-			Exit     int       `json:"exit"`
-			Message  string    `json:"message"`
-			Hint     string    `json:"hint,omitempty"`
-			Problems []problem `json:"problems,omitempty"`
-		}{kindOf(code), code, text, hint, ps}})
+		_ = encodeJSON(e.Stdout, j)
 		return code
 	}
 	for _, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {
 		fmt.Fprintln(e.Stderr, "rigkeep: "+safe.Text(line))
 	}
-	if f != nil && f.hint != "" {
-		for _, line := range strings.Split(f.hint, "\n") {
+	if hint != "" {
+		for _, line := range strings.Split(hint, "\n") {
 			fmt.Fprintln(e.Stderr, "  "+safe.Text(line))
 		}
 	}

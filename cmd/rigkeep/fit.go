@@ -22,7 +22,7 @@ func fitVerb() verb {
 			&cli.StringSliceFlag{Name: "add", Usage: "add the parts of this build sheet `FILE`; may be repeated"},
 			&cli.StringFlag{Name: "on", Usage: "try it on another `GIMBAL`"},
 		},
-		reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runFit,
+		pages: true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runFit,
 	}
 }
 

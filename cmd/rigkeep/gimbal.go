@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -24,8 +25,8 @@ func gimbalVerb() verb {
 				long:    "The file's name without .toml becomes the gimbal's name. The sheet is saved as one revision.",
 				example: "rigkeep gimbal add quay-large.toml\nrigkeep gimbal add - --name skiff-small < sheet.toml",
 				flags:   []cli.Flag{&cli.StringFlag{Name: "name", Usage: "`NAME` of the gimbal, where FILE does not say"}, messageFlag()}, run: runGimbalAdd},
-			{name: "list", short: "list the gimbal sheets", reads: true, example: "rigkeep gimbal list", run: runGimbalList},
-			{name: "show", args: "GIMBAL", short: "show a gimbal sheet in words", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
+			{name: "list", pages: true, short: "list the gimbal sheets", reads: true, example: "rigkeep gimbal list", run: runGimbalList},
+			{name: "show", pages: true, args: "GIMBAL", short: "show a gimbal sheet in words", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
 		},
 	}
 }
@@ -37,13 +38,23 @@ func messageFlag() cli.Flag {
 // template prints or writes a commented template.
 func (k *call) template(kind string) error {
 	text := k.cat.Template(kind)
-	if len(k.args) == 0 || k.args[0] == "-" || k.dryRun() {
+	if len(k.args) == 0 || k.args[0] == "-" {
+		k.done.Words = lines(text)
 		k.write(text)
+		return nil
+	}
+	if k.dryRun() {
+		if _, err := os.Lstat(k.path(k.args[0])); err == nil {
+			return isThere(k.path(k.args[0]))
+		}
+		k.did("", "", "", k.args[0])
+		k.printf("would write %s\n", k.args[0])
 		return nil
 	}
 	if err := createFile(k.path(k.args[0]), []byte(text)); err != nil {
 		return err
 	}
+	k.did("", "", "", k.args[0])
 	k.printf("wrote %s\n", k.args[0])
 	k.say("next: fill it in, then rigkeep %s add %s", kind, k.args[0])
 	return nil
@@ -88,6 +99,7 @@ func (k *call) addFiles(files []library.NewFile, verb string) error {
 			if err := k.lib.Vacant(f); err != nil {
 				return err
 			}
+			k.did("", subject, "", f.Path)
 			k.printf("would add %s as %s\n", f.What, f.Path)
 		}
 		return nil
@@ -103,6 +115,7 @@ func (k *call) addFiles(files []library.NewFile, verb string) error {
 		return err
 	}
 	for _, f := range files {
+		k.did(rev, subject, "", f.Path)
 		k.printf("added %s as %s\n", f.What, f.Path)
 	}
 	k.printf("saved as %s\n", rev.Short())

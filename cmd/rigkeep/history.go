@@ -29,7 +29,7 @@ func historyVerb() verb {
 		long:    "Newest first, with who, when and for which job. --key lists only the revisions at which one value changed, with the value. Without a rig it lists the revisions of the whole library.",
 		example: "rigkeep history a-cam-long\nrigkeep history a-cam-long --key stiffness.tilt\nrigkeep history --limit 5",
 		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "at most `N` revisions"}},
-		reads:   true, maxArgs: 1, argKind: []string{"rig"}, run: runHistory,
+		pages:   true, reads: true, maxArgs: 1, argKind: []string{"rig"}, run: runHistory,
 	}
 }
 
@@ -145,7 +145,8 @@ func runHistory(k *call) error {
 		}
 	}
 	t.dropEmpty()
-	return k.page(t.render(k.paint, "", k.wide))
+	k.write(t.render(k.paint, "", k.wide))
+	return nil
 }
 
 func proofCell(r historyRow) string {
@@ -220,6 +221,7 @@ func runRestore(k *call) error {
 		return nil
 	}
 	if k.dryRun() {
+		k.did("", "", "", e.Path)
 		k.printf("would put %s back as it was at %s\n", e.Path, d.Ref.When)
 		return nil
 	}
@@ -233,6 +235,7 @@ func runRestore(k *call) error {
 	if err := k.lib.Write(ctx, e); err != nil {
 		return err
 	}
+	k.did("", "", "", e.Path)
 	k.printf("put %s back as it was at %s\n", e.Path, d.Ref.When)
 	if k.args[0] == s {
 		k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
@@ -268,6 +271,7 @@ func runUndo(k *call) error {
 	}
 	body := words(reports)
 	if k.dryRun() {
+		k.did("", k.why("Take back: "+c.Subject), body, plan.Paths()...)
 		k.printf("would take back %s (%s):\n\n%s\n", rev.Short(), safe.Line(c.Subject), safe.Text(body))
 		return nil
 	}

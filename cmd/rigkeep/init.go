@@ -1,10 +1,8 @@
 package main
 
 import (
-	"errors"
 	"io"
 	"path/filepath"
-	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -49,18 +47,25 @@ func runInit(k *call) error {
 		return err
 	}
 	if k.dryRun() {
+		k.done.Subject = "Begin the library"
 		k.printf("would make a library in %s:\n", dir)
 		for _, f := range files {
+			k.done.Files = append(k.done.Files, f.Path)
 			k.printf("  %s\n", f.Path)
 		}
 		return nil
 	}
 	l, err := repo.Init(dir, files, who, k.Now())
 	if err != nil {
-		if errors.Is(err, repo.ErrChanged) && strings.Contains(err.Error(), "already") {
-			return err
-		}
 		return err
+	}
+	head, err := l.Head()
+	if err != nil {
+		return err
+	}
+	k.did(head, "Begin the library", "")
+	for _, f := range files {
+		k.done.Files = append(k.done.Files, f.Path)
 	}
 	k.printf("made library %q in %s\n", name, l.Root())
 	k.say("next: rigkeep gimbal add FILE, then rigkeep rig add FILE (templates: rigkeep gimbal new, rigkeep rig new)")

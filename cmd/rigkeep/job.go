@@ -33,8 +33,8 @@ func jobVerb() verb {
 				example: "rigkeep job add pilot-station a-cam-long b-cam --unit Q-02\nrigkeep job add pilot-station --shot \"up the ladder, stairs, 35mm\"",
 				flags:   []cli.Flag{&cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on"}, &cli.StringSliceFlag{Name: "shot", Usage: "a `SHOT`: \"words, kind, lens\"; may be repeated"}, messageFlag()}, run: runJobAdd},
 			{name: "close", args: "JOB", short: "close a job: every pin is fixed to its revision", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close pilot-station", flags: []cli.Flag{messageFlag()}, run: runJobClose},
-			{name: "list", short: "list the jobs", reads: true, example: "rigkeep job list --open", flags: boolFlags("open", "only open ones"), run: runJobList},
-			{name: "show", args: "JOB", short: "show a job with its pins and shots", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job show pilot-station", run: runJobShow},
+			{name: "list", pages: true, short: "list the jobs", reads: true, example: "rigkeep job list --open", flags: boolFlags("open", "only open ones"), run: runJobList},
+			{name: "show", pages: true, args: "JOB", short: "show a job with its pins and shots", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job show pilot-station", run: runJobShow},
 		},
 	}
 }
@@ -150,6 +150,7 @@ func (k *call) reopen(slug string) error {
 		return err
 	}
 	if k.dryRun() {
+		k.did("", k.why("Open job "+slug+" again"), "", plan.Paths()...)
 		k.printf("would open %s again\n", slug)
 		return nil
 	}
@@ -273,6 +274,7 @@ func runJobClose(k *call) error {
 		return err
 	}
 	if k.dryRun() {
+		k.did("", k.why("Close job "+slug), "", plan.Paths()...)
 		k.printf("would close %s and fix its %d pins\n", slug, len(j.Pins))
 		return nil
 	}

@@ -1,32 +1,75 @@
 package main
 
 import (
+	"bytes"
+	"io"
 	"os"
 	"os/exec"
 	"strings"
+	"sync/atomic"
 
 	"golang.org/x/term"
 )
 
-// page prints long text through a pager where stdout is a terminal and the text
-// is longer than the screen, else as it is.
-func (k *call) page(text string) error {
-	f, ok := k.Stdout.(*os.File)
-	if ok && tty(f) && !k.c.Bool("no-pager") {
-		if _, h, err := term.GetSize(int(f.Fd())); err == nil && strings.Count(text, "\n") >= h {
-			for _, p := range []string{k.Getenv("RIGKEEP_PAGER"), k.Getenv("PAGER"), "less -FIRX"} {
-				words := strings.Fields(p)
-				if len(words) == 0 {
-					continue
-				}
-				c := exec.Command(words[0], words[1:]...)
-				c.Stdin, c.Stdout, c.Stderr = strings.NewReader(text), k.Stdout, k.Stderr
-				if c.Run() == nil {
-					return nil
-				}
-			}
+// lent counts the programs that have the terminal for the moment: Ctrl-C is
+// theirs, and we end when they have ended.
+var lent atomic.Int32
+
+// lend runs a program that has the terminal to itself.
+func lend(c *exec.Cmd) error {
+	lent.Add(1)
+	defer lent.Add(-1)
+	return c.Run()
+}
+
+// paged runs an answer with its text held back, and shows it through a pager
+// where it is longer than the screen. Messages come behind it, as they do
+// without a pager.
+func (k *call) paged(run func(*call) error) error {
+	if !k.verb.pages || !tty(k.Stdout) || k.c.Bool("no-pager") {
+		return run(k)
+	}
+	var text, messages bytes.Buffer
+	out, errw := k.Stdout, k.Stderr
+	k.Stdout, k.Stderr = heldOut{&text, out}, heldOut{&messages, errw}
+	err := run(k)
+	k.Stdout, k.Stderr = out, errw
+	k.page(text.String())
+	_, _ = io.WriteString(errw, messages.String())
+	return err
+}
+
+// heldOut keeps what is written and still knows the terminal it is for.
+type heldOut struct {
+	w    io.Writer
+	real io.Writer
+}
+
+func (h heldOut) Write(p []byte) (int, error) { return h.w.Write(p) }
+func (h heldOut) under() any                  { return h.real }
+
+// page prints a text, through a pager where it is longer than the screen.
+func (k *call) page(text string) {
+	f := fileOf(k.Stdout)
+	_, high, err := term.GetSize(int(f.Fd()))
+	if err != nil || strings.Count(text, "\n") < high {
+		k.write(text)
+		return
+	}
+	for _, p := range []string{k.Getenv("RIGKEEP_PAGER"), k.Getenv("PAGER"), "less -FIRX"} {
+		words := strings.Fields(p)
+		if len(words) == 0 {
+			continue
+		}
+		c := exec.Command(words[0], words[1:]...)
+		c.Stdin, c.Stdout, c.Stderr = strings.NewReader(k.signs(text)), f, os.Stderr
+		c.Env = os.Environ()
+		if k.Getenv("LESS") == "" {
+			c.Env = append(c.Env, "LESS=FIRX") // without it a bare "less" shows colours as text
+		}
+		if lend(c) == nil {
+			return
 		}
 	}
 	k.write(text)
-	return nil
 }

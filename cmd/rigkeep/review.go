@@ -36,7 +36,7 @@ func reviewVerb() verb {
 			messageFlag(),
 			&cli.StringFlag{Name: "until", Usage: "last `DAY` on which the acceptance holds"},
 			&cli.StringFlag{Name: "explain", Usage: "say what a `RULE` looks for"}),
-		reads: true, changes: true, noLib: true, maxArgs: 1, argKind: []string{"rigjob"}, run: runReview,
+		pages: true, reads: true, changes: true, noLib: true, maxArgs: 1, argKind: []string{"rigjob"}, run: runReview,
 	}
 }
 
@@ -406,7 +406,8 @@ func (k *call) renderReview(r diffview.Review, snap *review.Snapshot) error {
 	if err := diffview.WriteReviewText(&text, r, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {
 		return err
 	}
-	return k.page(text.String())
+	k.write(text.String())
+	return nil
 }
 
 // reviewFoot is by which a page on paper is traced: the library's revision.

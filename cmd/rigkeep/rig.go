@@ -24,9 +24,9 @@ func rigVerb() verb {
 				long:    "The fingerprint is computed from the gimbal and the parts; the folder is named by it. The same build twice is refused, and so is an alias that is taken.",
 				example: "rigkeep rig add a-cam.toml\nrigkeep rig add a-cam.toml b-cam.toml -m \"Builds for the pilot station\"",
 				flags:   []cli.Flag{messageFlag()}, run: runRigAdd},
-			{name: "list", short: "list the rigs", reads: true, example: "rigkeep rig list --gimbal quay-large", flags: []cli.Flag{&cli.StringFlag{Name: "gimbal", Usage: "only rigs on this `GIMBAL`"}}, run: runRigList},
-			{name: "show", args: "RIG", short: "show a build with its mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, example: "rigkeep rig show a-cam-long", run: runRigShow},
-			{name: "near", args: "RIG", short: "list rigs by distance in mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
+			{name: "list", pages: true, short: "list the rigs", reads: true, example: "rigkeep rig list --gimbal quay-large", flags: []cli.Flag{&cli.StringFlag{Name: "gimbal", Usage: "only rigs on this `GIMBAL`"}}, run: runRigList},
+			{name: "show", pages: true, args: "RIG", short: "show a build with its mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, example: "rigkeep rig show a-cam-long", run: runRigShow},
+			{name: "near", pages: true, args: "RIG", short: "list rigs by distance in mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
 				long:    "A distance of 0.1 is about 10 % in mass, or 10 mm in centre of gravity. Rigs on other gimbals are listed too, since a build may be known from there.",
 				example: "rigkeep rig near a-cam-long", flags: []cli.Flag{&cli.IntFlag{Name: "limit", Usage: "at most `N` rigs", Value: 10}}, run: runRigNear},
 			{name: "remove", args: "RIG", short: "take a rig out of the library; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
@@ -240,6 +240,7 @@ func runRigRemove(k *call) error {
 		return err
 	}
 	if k.dryRun() {
+		k.did("", k.why("Remove rig "+rr.Alias), "", plan.Paths()...)
 		for _, p := range plan.Paths() {
 			k.printf("would remove %s\n", p)
 		}
@@ -261,6 +262,7 @@ func runRigRename(k *call) error {
 		return err
 	}
 	if k.dryRun() {
+		k.did("", k.why("Rename rig "+rr.Alias+" to "+k.args[1]), "", plan.Paths()...)
 		k.printf("would rename rig %s to %s\n", rr.Alias, k.args[1])
 		return nil
 	}

@@ -99,6 +99,7 @@ func runSave(k *call) error {
 	body := words(reports)
 	why := strings.TrimSpace(k.c.String("message"))
 	if k.dryRun() {
+		k.did("", why, body, plan.Paths()...)
 		k.printf("would save as one revision:\n\n%s\n\n%s\n", firstOf(why, "(say why with -m)"), body)
 		for _, p := range plan.Paths() {
 			k.printf("  %s\n", safe.Line(p))
@@ -123,8 +124,10 @@ func words(rs []diffview.Report) string {
 		if w == "" {
 			continue
 		}
-		if len(rs) > 1 && r.After.Label != "after" && r.After.Label != "" {
-			w = r.After.Label + ":\n" + w
+		if d := r.Documents; len(d) == 1 && d[0].Op != diffview.Changed {
+			w = safe.Line(r.After.Label) + " " + string(d[0].Op)
+		} else if len(rs) > 1 {
+			w = safe.Line(r.After.Label) + ":\n" + w
 		}
 		out = append(out, w)
 	}
@@ -155,7 +158,11 @@ func (k *call) record(plan *library.Plan, subject, body string, trailers []repo.
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	return k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
+	rev, err := k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
+	if err == nil {
+		k.did(rev, subject, body, plan.Paths()...)
+	}
+	return rev, err
 }
 
 // knownUnit refuses a unit that is not on the sheet of every rig to be pinned.

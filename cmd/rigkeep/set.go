@@ -8,7 +8,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"rigkeep/diffview"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -51,19 +50,6 @@ func runSet(k *call) error {
 	if err != nil {
 		return err
 	}
-	if e.Same() {
-		k.say("%s has these values already", d.TunePath())
-		return nil
-	}
-	now := *d
-	t := preset.DecodeTune(k.cat, e.After.Tree())
-	now.Tune = &t
-	now.Texts = map[string][]byte{}
-	for path, text := range d.Texts {
-		now.Texts[path] = text
-	}
-	now.Texts[d.TunePath()] = e.After.Text()
-	k.write(diffview.InWords(diffview.Compare(k.cat, k.side(d), k.side(&now))) + "\n")
 	for _, p := range k.cat.Validate("tune", e.After.Tree(), d.Sheet) {
 		if p.Warning {
 			k.say("warning: %s", safe.Line(p.Error()))
@@ -153,8 +139,8 @@ func (k *call) editor(path string) error {
 			continue
 		}
 		c := exec.Command(words[0], append(words[1:], path)...)
-		c.Stdin, c.Stdout, c.Stderr, c.Dir = k.Stdin, k.Stdout, k.Stderr, k.Dir
-		if err := c.Run(); err != nil {
+		c.Stdin, c.Stdout, c.Stderr, c.Dir = k.Stdin, straight(k.Stdout), straight(k.Stderr), k.Dir
+		if err := lend(c); err != nil {
 			return fail(exitUsage, "the editor %s failed: %v", words[0], err).hinted("nothing was changed")
 		}
 		return nil

@@ -18,7 +18,7 @@ func showVerb() verb {
 		long:    "Shows the values with their units, what they mean in SI where the gimbal sheet says, the proof and whether it still holds, and edits that are not saved. --raw prints the file itself.",
 		example: "rigkeep show a-cam-long\nrigkeep show a-cam-long@~1\nrigkeep show a-cam-long/rain@2026-03-02-pilot-station --json",
 		flags:   boolFlags("raw", "print the file as it is"),
-		reads:   true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
+		pages:   true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
 	}
 }
 

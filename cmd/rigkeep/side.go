@@ -1,6 +1,8 @@
 package main
 
 import (
+	"strings"
+
 	"rigkeep/diffview"
 	"rigkeep/preset"
 	"rigkeep/repo"
@@ -30,94 +32,132 @@ func firstOf(a, b string) string {
 	return b
 }
 
-// reports compares what a plan would change, rig by rig and file by file.
+// reports compares what a plan would change: each rig with its tune, further
+// tunes, then the other files one by one.
 func (k *call) reports(p *library.Plan) ([]diffview.Report, error) {
 	type pair struct{ a, b diffview.Side }
-	tunes := map[string]*pair{} // by path after
-	var order []string
-	newSide := func(rev repo.Rev, label string) diffview.Side {
-		return diffview.Side{Label: label, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
-	}
-	get := func(id string) *pair {
-		if tunes[id] == nil {
-			tunes[id] = &pair{newSide(p.Base, "before"), newSide("", "after")}
-			order = append(order, id)
+	pairs := map[string]*pair{}
+	var rigs, others []string
+	get := func(id, label string, order *[]string) *pair {
+		if pairs[id] == nil {
+			side := func() diffview.Side {
+				return diffview.Side{Label: label, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
+			}
+			pairs[id] = &pair{side(), side()}
+			*order = append(*order, id)
 		}
-		return tunes[id]
-	}
-	rigOf := func(path string, text []byte, fp string) *preset.Rig {
-		if text == nil {
-			return nil
-		}
-		doc, err := k.lib.Parse(path, text, nil)
-		if err != nil {
-			return nil // the old text was broken; the new one is checked by the plan
-		}
-		r := preset.DecodeRig(fp, doc.Tree())
-		return &r
+		return pairs[id]
 	}
 	oldOf := map[string]string{}
 	for _, m := range p.Moves {
 		oldOf[m.To] = m.From
 	}
+	first := map[string]string{} // the tune that stands with its rig
+	for _, it := range p.Items {
+		if it.Place.Kind == schema.KindTune && (first[it.Place.Rig] == "" || it.Place.Name == preset.MainTune) {
+			first[it.Place.Rig] = it.Place.Name
+		}
+	}
 	for _, it := range p.Items {
 		if it.After == nil && movedAway(p, it) {
 			continue // the file goes on at its new place
 		}
+		var x *pair
 		switch it.Place.Kind {
 		case schema.KindRig, schema.KindTune:
-			oldFP := firstOf(oldOf[it.Place.Rig], it.Place.Rig)
-			x := get(it.Path)
+			fp := it.Place.Rig
+			oldFP := firstOf(oldOf[fp], fp)
+			alias := k.aliasOf(p, fp, oldFP)
+			id, label := fp, alias
+			if it.Place.Kind == schema.KindTune && it.Place.Name != first[fp] {
+				id, label = fp+"/"+it.Place.Name, alias+"/"+it.Place.Name
+			}
+			x = get(id, label, &rigs)
 			if it.Place.Kind == schema.KindRig {
-				x.a.Rig, x.b.Rig = rigOf(it.OldPath, it.Before, oldFP), rigOf(it.Path, it.After, it.Place.Rig)
+				x.a.Rig, x.b.Rig = k.rigOf(it.OldPath, it.Before, oldFP), k.rigOf(it.Path, it.After, fp)
 			} else {
 				x.a.Tune, x.b.Tune = k.tuneOf(it.OldPath, it.Before), k.tuneOf(it.Path, it.After)
 			}
-			r := x.b.Rig
-			if r == nil {
-				r = x.a.Rig
-			}
-			if r == nil {
-				if now, err := k.lib.Rig("", oldFP); err == nil {
-					r = &now
-				}
-			}
-			if r != nil {
-				if s, err := k.lib.Sheet("", r.Gimbal); err == nil {
-					x.a.Sheet, x.b.Sheet = s, s
-				}
-				x.a.Label, x.b.Label = r.Alias, r.Alias
-			}
-			if it.Before != nil {
-				x.a.Texts[it.Path] = it.Before
-			}
-			if it.After != nil {
-				x.b.Texts[it.Path] = it.After
-			}
+			x.a.Sheet, x.b.Sheet = k.sheetFor(x.a.Rig, oldFP, fp), k.sheetFor(x.b.Rig, fp, oldFP)
 		default:
-			x := get("")
+			x = get(it.Path, strings.TrimSpace(it.Place.Kind+" "+it.Place.Name), &others)
 			for _, s := range []struct {
 				side diffview.Side
 				text []byte
-				path string
-			}{{x.a, it.Before, it.Path}, {x.b, it.After, it.Path}} {
-				if s.text == nil {
-					continue
-				}
-				s.side.Texts[s.path] = s.text
-				if doc, err := k.lib.Parse(s.path, s.text, nil); err == nil {
-					s.side.Docs[s.path] = doc.Tree()
+			}{{x.a, it.Before}, {x.b, it.After}} {
+				if doc, err := k.lib.Parse(it.Path, s.text, nil); s.text != nil && err == nil {
+					s.side.Docs[it.Path] = doc.Tree()
 				}
 			}
 		}
+		if it.Before != nil {
+			x.a.Texts[it.Path] = it.Before
+		}
+		if it.After != nil {
+			x.b.Texts[it.Path] = it.After
+		}
 	}
 	var out []diffview.Report
-	for _, id := range order {
-		if r := diffview.Compare(k.cat, tunes[id].a, tunes[id].b); !r.Same {
+	for _, id := range append(rigs, others...) {
+		if r := diffview.Compare(k.cat, pairs[id].a, pairs[id].b); !r.Same {
 			out = append(out, r)
 		}
 	}
 	return out, nil
+}
+
+// rigOf reads a build sheet's text, nil where there is none or the old one was
+// broken; the new one is checked by the plan.
+func (k *call) rigOf(path string, text []byte, fp string) *preset.Rig {
+	if text == nil {
+		return nil
+	}
+	doc, err := k.lib.Parse(path, text, nil)
+	if err != nil {
+		return nil
+	}
+	r := preset.DecodeRig(fp, doc.Tree())
+	return &r
+}
+
+// sheetFor is the sheet of a rig: of the build at hand, else of the one that the
+// work tree has under either fingerprint.
+func (k *call) sheetFor(r *preset.Rig, fps ...string) *schema.Sheet {
+	for _, fp := range fps {
+		if r == nil {
+			if now, err := k.lib.Rig("", fp); err == nil {
+				r = &now
+			}
+		}
+	}
+	if r == nil {
+		return nil
+	}
+	s, err := k.lib.Sheet("", r.Gimbal)
+	if err != nil {
+		return nil
+	}
+	return s
+}
+
+// aliasOf is what people call a rig of a plan.
+func (k *call) aliasOf(p *library.Plan, fps ...string) string {
+	for _, it := range p.Items {
+		if it.Place.Kind != schema.KindRig || it.Place.Rig != fps[0] {
+			continue
+		}
+		for _, text := range [][]byte{it.After, it.Before} {
+			if r := k.rigOf(it.Path, text, fps[0]); r != nil {
+				return r.Alias
+			}
+		}
+	}
+	for _, fp := range fps {
+		if r, err := k.lib.Rig("", fp); err == nil {
+			return r.Alias
+		}
+	}
+	return fps[0]
 }
 
 func movedAway(p *library.Plan, it library.Item) bool {

@@ -2,10 +2,12 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/follow"
@@ -29,7 +31,7 @@ func startVerb() verb {
 			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
 			&cli.BoolFlag{Name: "backtest", Usage: "leave each proved tune on this gimbal out in turn"},
 		},
-		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runStart,
+		pages: true, reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runStart,
 	}
 }
 
@@ -62,29 +64,31 @@ func runStart(k *call) error {
 	if err != nil {
 		return err
 	}
-	if k.json() {
-		if err := k.encode(struct {
-			Format  int               `json:"format"`
-			Rig     string            `json:"rig"`
-			Gimbal  string            `json:"gimbal"`
-			Tune    string            `json:"tune"`
-			Raises  string            `json:"raises"`
-			Result  *start.Result     `json:"result"`
-			Skipped []library.Skipped `json:"skipped"`
-			Caution string            `json:"caution"`
-		}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, d.Sheet.Raises(), res, skipped, startCaution}); err != nil {
+	if !k.json() {
+		printStart(k, d, res, skipped)
+		if !k.c.Bool("write") {
+			k.say("next: rigkeep start %s --write puts these values in the work tree", k.args[0])
+			return nil
+		}
+		return k.writeStart(d, res)
+	}
+	if k.c.Bool("write") {
+		if err := k.writeStart(d, res); err != nil {
 			return err
 		}
-	} else {
-		printStart(k, d, res, skipped)
 	}
-	if !k.c.Bool("write") {
-		if !k.json() {
-			k.say("next: rigkeep start %s --write puts these values in the work tree", k.args[0])
-		}
-		return nil
-	}
-	return k.writeStart(d, res)
+	return k.encode(struct {
+		Format  int               `json:"format"`
+		Rig     string            `json:"rig"`
+		Gimbal  string            `json:"gimbal"`
+		Tune    string            `json:"tune"`
+		Raises  string            `json:"raises"`
+		Result  *start.Result     `json:"result"`
+		Skipped []library.Skipped `json:"skipped"`
+		Caution string            `json:"caution"`
+		DryRun  bool              `json:"dry_run"`
+		Files   []string          `json:"files"` // what --write wrote
+	}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, d.Sheet.Raises(), res, append([]library.Skipped{}, skipped...), startCaution, k.dryRun(), append([]string{}, k.done.Files...)})
 }
 
 const startCaution = "These are places to begin, from below, not values that are safe. Balance first. Begin low, raise one axis at a time, and keep a hand near the motor cut-off: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual, local codes and qualified crew come first."
@@ -208,33 +212,53 @@ func (k *call) writeStart(d *library.Loaded, res *start.Result) error {
 	if len(values) == 0 {
 		return fail(exitFindings, "there is nothing to write: no value rests on evidence").hinted("add a reference point to gimbals/%s.toml, or set values by hand: rigkeep set", d.Sheet.Slug)
 	}
-	e, err := k.lib.PutTune(d, values, "")
+	if dirty := k.unsaved(d.TunePath()); d.Tune != nil && len(dirty) > 0 && !k.dryRun() {
+		if err := k.confirm(fmt.Sprintf("%s has edits that are in no revision. Replace its values?", d.TunePath())); err != nil {
+			return err
+		}
+	}
+	e, err := k.lib.PutTune(d, values)
 	if err != nil {
 		return err
 	}
 	return k.putTune(d, e)
 }
 
-// putTune writes a new or changed tune into the work tree and says what to do next.
+// putTune writes a new or changed tune into the work tree, says the change in
+// words and what to do next.
 func (k *call) putTune(d *library.Loaded, e library.Edited) error {
 	path := d.TunePath()
 	if e.Before != nil && e.Same() {
 		k.say("%s has these values already", path)
 		return nil
 	}
-	if k.dryRun() {
-		k.printf("would write %s\n", path)
-		return nil
+	now := *d
+	t := preset.DecodeTune(k.cat, e.After.Tree())
+	now.Tune, now.Texts = &t, maps.Clone(d.Texts)
+	now.Texts[path] = e.After.Text()
+	said := ""
+	if d.Tune != nil {
+		said = diffview.InWords(diffview.Compare(k.cat, k.side(d), k.side(&now)))
 	}
-	ctx, stop := k.ctx()
-	defer stop()
-	if err := k.lib.Write(ctx, e); err != nil {
-		return err
+	verb := "would write"
+	if !k.dryRun() {
+		verb = "wrote"
+		ctx, stop := k.ctx()
+		defer stop()
+		if err := k.lib.Write(ctx, e); err != nil {
+			return err
+		}
 	}
+	k.did("", "", said, path)
 	if !k.json() {
-		k.printf("wrote %s\n", path)
+		if said != "" {
+			k.write(said + "\n")
+		}
+		k.printf("%s %s\n", verb, path)
 	}
-	k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
+	if !k.dryRun() {
+		k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
+	}
 	return nil
 }
 

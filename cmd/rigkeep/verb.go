@@ -1,14 +1,17 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
+	"regexp"
 	"sort"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview/safe"
 	"rigkeep/schema"
 )
 
@@ -22,9 +25,10 @@ type verb struct {
 	example string // lines that can be typed
 	flags   []cli.Flag
 	subs    []verb
-	reads   bool     // adds --json
-	changes bool     // adds --dry-run
+	reads   bool     // adds --json, which it answers itself
+	changes bool     // adds --dry-run, and --json, which says what was done
 	noLib   bool     // runs without a library
+	pages   bool     // the answer may be longer than a screen and asks nothing
 	raw     bool     // everything after the name is passed on as it stands
 	argKind []string // what completes each argument: "rig", "key", "style", "job", "gimbal", "file", "kind", "finding"; the last repeats
 	minArgs int
@@ -42,6 +46,7 @@ type call struct {
 	paint paint
 	wide  int
 	lib   *lib
+	done  outcome
 }
 
 func (v *verb) command(e Env, path string) *cli.Command {
@@ -55,7 +60,7 @@ func (v *verb) command(e Env, path string) *cli.Command {
 		},
 	}
 	cmd.Flags = append(cmd.Flags, v.flags...)
-	if v.reads {
+	if v.reads || v.changes {
 		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "json", Usage: "print the answer as JSON, in the documented shape"})
 	}
 	if v.changes {
@@ -109,7 +114,10 @@ func (v *verb) start(e Env, c *cli.Context, full string) error {
 			return err
 		}
 	}
-	return v.run(k)
+	if v.changes && !v.reads && k.json() {
+		return k.recorded(full, v.run)
+	}
+	return k.paged(v.run)
 }
 
 func orNothing(s string) string {
@@ -128,18 +136,35 @@ func plainUsage(err error) string {
 	if n, ok := strings.CutPrefix(s, "flag needs an argument: "); ok {
 		return "the flag --" + strings.TrimLeft(n, "-") + " needs a value"
 	}
+	if m := badValue.FindStringSubmatch(s); m != nil {
+		if strings.HasPrefix(s, "invalid boolean") {
+			return "the flag --" + m[2] + " takes no value, and was given " + m[1]
+		}
+		return "--" + m[2] + " " + m[1] + ": a number was expected"
+	}
 	return s
 }
+
+// badValue is how the flag parser says that a value does not fit.
+var badValue = regexp.MustCompile(`^invalid (?:boolean )?value ("(?:[^"\\]|\\.)*") for (?:flag )?-+([a-z-]+): `)
 
 func (k *call) json() bool   { return k.c.Bool("json") }
 func (k *call) dryRun() bool { return k.c.Bool("dry-run") }
 
 // encode prints an answer as JSON; v carries its "format" number.
-func (k *call) encode(v any) error {
-	enc := json.NewEncoder(k.Stdout)
+func (k *call) encode(v any) error { return encodeJSON(k.Stdout, v) }
+
+// encodeJSON writes JSON in which a terminal finds nothing to obey.
+func encodeJSON(w io.Writer, v any) error {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
 	enc.SetIndent("", "  ")
 	enc.SetEscapeHTML(false)
-	return enc.Encode(v)
+	if err := enc.Encode(v); err != nil {
+		return err
+	}
+	_, err := w.Write(safe.JSON(b.Bytes()))
+	return err
 }
 
 func (k *call) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format, args...) }

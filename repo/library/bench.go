@@ -365,14 +365,12 @@ func (s *Session) KeptValues() map[string]any {
 // exist yet also gets the filters that were set.
 func (l *Library) SessionTune(d *Loaded, s *Session) (Edited, error) {
 	values := s.KeptValues()
-	note := ""
 	if d.Tune == nil {
 		for key, v := range s.Log.Set {
 			values[key] = v
 		}
-		note = "Values of a bench session; not proved."
 	}
-	return l.PutTune(d, values, note)
+	return l.PutTune(d, values)
 }
 
 // PlanSession plans the revision that saves what a session found: the tune and

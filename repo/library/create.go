@@ -51,16 +51,13 @@ func NewFiles(cat *schema.Catalogue, name, mass, length string) ([]repo.File, er
 }
 
 // TuneText writes a new tune of the given values, in the catalogue's order.
-func TuneText(cat *schema.Catalogue, fp, tune string, values map[string]any, note string, comments map[string]string) ([]byte, error) {
+func TuneText(cat *schema.Catalogue, fp, tune string, values map[string]any) ([]byte, error) {
 	path := preset.TunePath(fp, tune)
 	w := file.NewWriter(path)
 	w.Directive(directive(path, schema.KindTune))
 	w.Key("format", schema.Format)
 	w.Key("kind", schema.KindTune)
 	w.Key("rig", fp)
-	if note != "" {
-		w.Key("note", note)
-	}
 	styles := preset.Tune{Values: values}.Styles()
 	written, at := 0, ""
 	put := func(key string) {
@@ -78,11 +75,7 @@ func TuneText(cat *schema.Catalogue, fp, tune string, values map[string]any, not
 			w.Blank()
 			w.Table(segs[:len(segs)-1]...)
 		}
-		if c := comments[key]; c != "" {
-			w.KeyComment(segs[len(segs)-1], v, c)
-		} else {
-			w.Key(segs[len(segs)-1], v)
-		}
+		w.Key(segs[len(segs)-1], v)
 	}
 	for _, p := range cat.Params() {
 		if !strings.Contains(p.Path, "*") {

@@ -93,6 +93,9 @@ func (e Edited) Same() bool {
 func (l *Library) Assign(d *Loaded, as []Assign) (Edited, error) {
 	var edits []file.Edit
 	for _, a := range as {
+		if err := l.settable(a.Key); err != nil {
+			return Edited{}, err
+		}
 		if a.Unset {
 			if _, ok := d.Doc.Get(a.Key); !ok {
 				return Edited{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s has no key %s to remove", d.Label(), a.Key)}
@@ -110,6 +113,22 @@ func (l *Library) Assign(d *Loaded, as []Assign) (Edited, error) {
 		edits = append(edits, file.Edit{Key: a.Key, Value: v})
 	}
 	return l.edit(d.TunePath(), d.Doc, d.Sheet, edits...)
+}
+
+// settable refuses the keys of a tune that are a record of what happened, or that
+// hold the file together: a proof comes from prove, not from an assignment.
+func (l *Library) settable(key string) error {
+	if _, ok := l.Cat.Param(key); ok || key == "note" {
+		return nil
+	}
+	if _, ok := l.Cat.Field(schema.KindTune, key); !ok {
+		return nil // value says what is wrong with it
+	}
+	way := "Rigkeep keeps this key itself"
+	if strings.HasPrefix(key, "proof.") {
+		way = "A proof is recorded with: rigkeep prove RIG"
+	}
+	return &repo.Error{Kind: repo.ErrBadPath, Msg: key + " is not set by hand", WayOut: way}
 }
 
 // edit applies edits and checks the result.
@@ -226,9 +245,9 @@ func (l *Library) freeAlias(alias, fp string) error {
 
 // PutTune sets values of a loaded tune in place, or makes the tune where the
 // rig has none. It does not write.
-func (l *Library) PutTune(d *Loaded, values map[string]any, note string) (Edited, error) {
+func (l *Library) PutTune(d *Loaded, values map[string]any) (Edited, error) {
 	if d.Tune == nil {
-		text, err := TuneText(l.Cat, d.Rig.Fingerprint, d.Ref.Tune, values, note, nil)
+		text, err := TuneText(l.Cat, d.Rig.Fingerprint, d.Ref.Tune, values)
 		if err != nil {
 			return Edited{}, err
 		}
