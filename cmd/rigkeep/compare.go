@@ -22,16 +22,25 @@ import (
 func compareVerb() verb {
 	return verb{
 		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
-		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), two jobs (job:A job:B), or a file on disk. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
+		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), both at a moment with @WHEN, or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
 			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
-		example: "rigkeep compare a-cam-long@~1 a-cam-long\nrigkeep compare a-cam-long@pilot-station a-cam-long@tug-day --html changes.html\nrigkeep compare a-cam-long b-cam --patch\nrigkeep compare a-cam-long",
+		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@tug-day --html changes.html\nrigkeep compare a-cam-prime b-cam --patch\nrigkeep compare a-cam-prime",
 		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code"),
 			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"},
 			&cli.StringFlag{Name: "for", Usage: "behaviour for the lenses and moves of this `JOB`"},
 			&cli.StringFlag{Name: "move", Usage: "behaviour on this `MOVE`: \"turn 90deg in 2s\""},
 			&cli.StringFlag{Name: "lens", Usage: "behaviour through this `LENS`: 50mm"}, &cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}),
-		pages: true, reads: true, minArgs: 1, maxArgs: 2, argKind: []string{"side"}, run: runCompare,
+		pages: true, reads: true, noLib: true, minArgs: 1, maxArgs: 2, argKind: []string{"side"}, run: runCompare,
 	}
+}
+
+// isFile reports whether a name means a file on disk rather than a rig.
+func (k *call) isFile(name string) bool {
+	if name == "-" {
+		return true
+	}
+	fi, err := os.Stat(k.path(name))
+	return err == nil && !fi.IsDir() && (strings.HasSuffix(name, ".toml") || strings.ContainsAny(name, `/\`))
 }
 
 // sideOf loads one side of a comparison.
@@ -39,8 +48,14 @@ func (k *call) sideOf(name string) (diffview.Side, error) {
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		return k.jobSide(s)
 	}
-	if fi, err := os.Stat(k.path(name)); err == nil && !fi.IsDir() && (strings.HasSuffix(name, ".toml") || strings.ContainsAny(name, `/\`)) || name == "-" {
-		return k.fileSide(name)
+	if slug, ok := strings.CutPrefix(name, "gimbal:"); ok {
+		slug, when, _ := strings.Cut(slug, "@")
+		if when == "" || !preset.IsName(slug) {
+			if _, err := k.lib.Sheet("", slug); err != nil {
+				return diffview.Side{}, err
+			}
+		}
+		return k.docSide(name, preset.GimbalPath(slug), when)
 	}
 	d, err := k.lib.Load(name, false)
 	if err != nil {
@@ -58,9 +73,14 @@ func (k *call) jobSide(name string) (diffview.Side, error) {
 	if err != nil {
 		return diffview.Side{}, err
 	}
-	path := preset.JobPath(slug)
-	s := diffview.Side{Label: "job:" + name, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
+	return k.docSide("job:"+name, preset.JobPath(slug), when)
+}
+
+// docSide is one file of the library that is no tune and no build, now or then.
+func (k *call) docSide(label, path, when string) (diffview.Side, error) {
+	s := diffview.Side{Label: label, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
 	var data []byte
+	var err error
 	if when == "" {
 		data, err = k.lib.Store.Read(path)
 	} else {
@@ -84,47 +104,124 @@ func (k *call) jobSide(name string) (diffview.Side, error) {
 	return s, nil
 }
 
-// fileSide reads a file on disk: a tune, a build sheet, or any other kind.
-func (k *call) fileSide(name string) (diffview.Side, error) {
+// onDisk is what a file on disk is, for the side that it makes.
+type onDisk struct{ name, kind string }
+
+// fileSide reads a file on disk: a tune, a build sheet, or any other kind. A tune
+// brings the build that the library has for it.
+func (k *call) fileSide(name string) (diffview.Side, onDisk, error) {
 	shown, data, err := k.readInput(name)
+	at := onDisk{name: shown}
 	if err != nil {
-		return diffview.Side{}, err
+		return diffview.Side{}, at, err
 	}
 	s := diffview.Side{Label: shown, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{shown: data}}
 	tree, err := file.Values(shown, data)
 	if err != nil {
-		return s, err
+		return s, at, err
 	}
-	kind, _ := tree["kind"].(string)
-	if _, ok := k.cat.Kind(kind); !ok {
-		kind = schema.KindTune // the message then says what kind should say
+	at.kind, _ = tree["kind"].(string)
+	if _, ok := k.cat.Kind(at.kind); !ok {
+		at.kind = schema.KindTune // the message then says what kind should say
 	}
-	doc, err := library.ParseAs(k.cat, shown, kind, data, nil)
+	doc, err := library.ParseAs(k.cat, shown, at.kind, data, nil)
 	if err != nil {
-		return s, err
+		return s, at, err
 	}
-	switch kind {
+	switch at.kind {
 	case schema.KindTune:
 		t := preset.DecodeTune(k.cat, doc.Tree())
 		s.Tune = &t
-		if rr, err := k.lib.Find(t.Rig); err == nil {
-			if r, err := k.lib.Rig("", rr.Fingerprint); err == nil {
-				if s.Sheet, err = k.lib.Sheet("", r.Gimbal); err == nil {
-					if err := library.Faults(doc, k.cat.Validate(kind, doc.Tree(), s.Sheet)); err != nil {
-						return s, err
-					}
-				}
-			}
+		if k.lib == nil {
+			break
+		}
+		d, err := k.lib.Load(t.Rig, false)
+		if err != nil {
+			break // its rig is not in this library
+		}
+		s.Rig, s.Sheet = &d.Rig, d.Sheet
+		s.Texts[preset.RigPath(d.Rig.Fingerprint)] = d.Texts[preset.RigPath(d.Rig.Fingerprint)]
+		if err := library.Faults(doc, k.cat.Validate(at.kind, doc.Tree(), s.Sheet)); err != nil {
+			return s, at, err
 		}
 	case schema.KindRig:
 		r := preset.DecodeRig("", doc.Tree())
 		r.Fingerprint = r.Print()
 		s.Rig = &r
-		s.Sheet, _ = k.lib.Sheet("", r.Gimbal)
+		if k.lib != nil {
+			s.Sheet, _ = k.lib.Sheet("", r.Gimbal)
+		}
 	default:
 		s.Docs[shown] = doc.Tree()
 	}
-	return s, nil
+	return s, at, nil
+}
+
+// sides loads both sides of a comparison. Beside a file on disk, the other side
+// is narrowed to what the file can be held against, and the file takes the place
+// of the one it stands for.
+func (k *call) sides(nameA, nameB string) (a, b diffview.Side, err error) {
+	var atA, atB onDisk
+	if k.isFile(nameA) {
+		a, atA, err = k.fileSide(nameA)
+	} else {
+		a, err = k.sideOf(nameA)
+	}
+	if err != nil {
+		return a, b, err
+	}
+	if k.isFile(nameB) {
+		b, atB, err = k.fileSide(nameB)
+	} else {
+		b, err = k.sideOf(nameB)
+	}
+	if err != nil {
+		return a, b, err
+	}
+	beside(&b, a, atA)
+	beside(&a, b, atB)
+	standFor(a, b, atA)
+	standFor(b, a, atB)
+	return a, b, nil
+}
+
+// beside leaves out of a side what the file on the other side says nothing about.
+func beside(s *diffview.Side, other diffview.Side, at onDisk) {
+	drop := func(kind string) {
+		for path := range s.Texts {
+			if p, ok := preset.Locate(path); ok && p.Kind == kind {
+				delete(s.Texts, path)
+			}
+		}
+	}
+	switch {
+	case at.kind == schema.KindRig && s.Rig != nil:
+		s.Tune = nil
+		drop(schema.KindTune)
+	case at.kind == schema.KindTune && other.Rig == nil && s.Tune != nil:
+		s.Rig = nil
+		drop(schema.KindRig)
+	}
+}
+
+// standFor gives the text of a file on disk the path of the one text of its kind
+// on the other side.
+func standFor(s, other diffview.Side, at onDisk) {
+	text, ok := s.Texts[at.name]
+	if !ok || at.kind == "" {
+		return
+	}
+	var fits []string
+	for path := range other.Texts {
+		p, ours := preset.Locate(path)
+		if _, both := s.Texts[path]; !both && (!ours || p.Kind == at.kind) {
+			fits = append(fits, path)
+		}
+	}
+	if len(fits) == 1 {
+		delete(s.Texts, at.name)
+		s.Texts[fits[0]] = text
+	}
 }
 
 func runCompare(k *call) error {
@@ -133,17 +230,18 @@ func runCompare(k *call) error {
 		if strings.Contains(names[0], "@") {
 			return usage("compare needs two sides").hinted("for example: rigkeep compare %s %s", names[0], strings.SplitN(names[0], "@", 2)[0])
 		}
+		if k.isFile(names[0]) {
+			return usage("compare needs two sides").hinted("for example: rigkeep compare %s RIG", names[0])
+		}
 		names = []string{names[0] + "@HEAD", names[0]}
 	}
-	a, err := k.sideOf(names[0])
+	if err := k.open(); err != nil && !(k.isFile(names[0]) && k.isFile(names[1])) {
+		return err
+	}
+	a, b, err := k.sides(names[0], names[1])
 	if err != nil {
 		return err
 	}
-	b, err := k.sideOf(names[1])
-	if err != nil {
-		return err
-	}
-	alignTexts(a, b)
 	r := diffview.Compare(k.cat, a, b)
 	c, err := k.circumstances(a, b)
 	if err != nil {
@@ -166,6 +264,9 @@ func (k *call) circumstances(a, b diffview.Side) (diffview.Circumstances, error)
 	for _, slug := range []string{k.c.String("for"), b.Meta.Job, a.Meta.Job} {
 		if slug == "" {
 			continue
+		}
+		if k.lib == nil {
+			return c, k.open() // says that there is no library
 		}
 		full, err := k.lib.FindJob(slug)
 		if err == nil {
@@ -192,31 +293,6 @@ func (k *call) circumstances(a, b diffview.Side) (diffview.Circumstances, error)
 	c.LensMM = round(lens * 1000)
 	c.SensorMM, err = k.sensor()
 	return c, err
-}
-
-// alignTexts gives the one text of each side the same name where each side has
-// exactly one, so that a file on disk is compared with a tune in the library.
-func alignTexts(a, b diffview.Side) {
-	if len(a.Texts) != 1 || len(b.Texts) != 1 {
-		return
-	}
-	for pa, ta := range a.Texts {
-		for pb := range b.Texts {
-			_, ours := preset.Locate(pb)
-			if pa == pb {
-				return
-			}
-			if ours {
-				delete(a.Texts, pa)
-				a.Texts[pb] = ta
-			} else {
-				tb := b.Texts[pb]
-				delete(b.Texts, pb)
-				b.Texts[pa] = tb
-			}
-			return
-		}
-	}
 }
 
 func (k *call) renderCompare(r diffview.Report) error {

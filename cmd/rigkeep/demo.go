@@ -24,7 +24,7 @@ func demoVerb() verb {
 		long:    "Plays an invented scenario in DIR, or in a new folder of the system's for temporary files: a documentary about a harbour pilot station, four rigs on two gimbals, three jobs, three roles. Prints each command it runs and its output. A folder that is not empty is refused.",
 		example: "rigkeep demo\nrigkeep demo harbour --quiet",
 		flags:   boolFlags("quiet", "make the library, print only where it is"),
-		noLib:   true, maxArgs: 1, argKind: []string{"file"}, run: runDemo,
+		changes: true, noLib: true, maxArgs: 1, argKind: []string{"file"}, run: runDemo,
 	}
 }
 
@@ -32,6 +32,15 @@ func runDemo(k *call) error {
 	steps, err := examples.Scenario()
 	if err != nil {
 		return err
+	}
+	if k.dryRun() {
+		for _, s := range steps {
+			if s.Command != nil {
+				k.printf("would run rigkeep %s\n", shellWords(s.Command))
+				k.done.Words = append(k.done.Words, "rigkeep "+shellWords(s.Command))
+			}
+		}
+		return nil
 	}
 	dir, err := k.demoDir()
 	if err != nil {
@@ -77,6 +86,7 @@ func runDemo(k *call) error {
 			}
 		}
 	}
+	k.did("", "", "", lib)
 	k.printf("\nThe demo library is in %s, the sheets it was made from are in desk beside it.\nThree commands to try next:\n\n  cd %s\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n  rigkeep start b-cam-18 --shots walk,chase --lens 18mm --sensor 24.9x18.7mm\n  rigkeep rig near a-cam-zoom\n", lib, lib)
 	return nil
 }

@@ -147,7 +147,7 @@ func (e Env) report(err error, asJSON bool) int {
 		text, hint = strings.TrimSuffix(text, ". "+re.WayOut), re.WayOut
 	}
 	if f != nil && f.hint != "" {
-		hint = f.hint
+		hint = strings.TrimPrefix(hint+"\n"+f.hint, "\n")
 	}
 	if asJSON {
 		j := jsonError{Format: 1}

@@ -69,7 +69,7 @@ func printHelp(e Env, w io.Writer, data any) {
 	switch d := data.(type) {
 	case *cli.App:
 		b.WriteString(wrap(about, "", width))
-		b.WriteString("\nExamples:\n  rigkeep demo                      make a demo library and walk through the job\n  rigkeep show a-cam-long           what is this rig's tune now\n  rigkeep compare a-cam-long@~1 a-cam-long\n\nCommands:\n")
+		b.WriteString("\nExamples:\n  rigkeep demo                      make a demo library and walk through the job\n  rigkeep show a-cam-prime           what is this rig's tune now\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n\nCommands:\n")
 		t := table{}
 		for _, c := range d.Commands {
 			if c.Hidden {

@@ -27,7 +27,7 @@ func historyVerb() verb {
 	return verb{
 		name: "history", args: "[RIG[/TUNE]]", short: "the revisions of a tune, of one key, or of the library",
 		long:    "Newest first, with who, when and for which job. --key lists only the revisions at which one value changed, with the value. Without a rig it lists the revisions of the whole library.",
-		example: "rigkeep history a-cam-long\nrigkeep history a-cam-long --key stiffness.tilt\nrigkeep history --limit 5",
+		example: "rigkeep history a-cam-prime\nrigkeep history a-cam-prime --key stiffness.tilt\nrigkeep history --limit 5",
 		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "at most `N` revisions"}},
 		pages:   true, reads: true, maxArgs: 1, argKind: []string{"rig"}, run: runHistory,
 	}
@@ -194,7 +194,8 @@ func restoreVerb() verb {
 	return verb{
 		name: "restore", args: "RIG[/TUNE]@WHEN | RIG[/TUNE]", short: "bring an earlier tune back into the work tree",
 		long:    "Puts the tune as it was at WHEN into the work tree; without WHEN, takes edits back to the last saved revision. It is not saved until you save it. Edits that are in no revision are only replaced with --yes.",
-		example: "rigkeep restore a-cam-long@~1\nrigkeep restore a-cam-long@2026-03-02-pilot-station\nrigkeep restore a-cam-long --yes",
+		example: "rigkeep restore a-cam-prime@~1\nrigkeep restore a-cam-prime@2026-03-02-pilot-station\nrigkeep restore a-cam-prime --yes\nrigkeep restore a-cam-prime --build",
+		flags:   boolFlags("build", "the build sheet, rig.toml, in the tune's place"),
 		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runRestore,
 	}
 }
@@ -204,7 +205,8 @@ func runRestore(k *call) error {
 	if !strings.Contains(s, "@") {
 		s += "@HEAD"
 	}
-	d, err := k.lib.Load(s, true)
+	build := k.c.Bool("build")
+	d, err := k.lib.Load(s, !build)
 	if err != nil {
 		return err
 	}
@@ -212,7 +214,11 @@ func runRestore(k *call) error {
 	if err != nil {
 		return err
 	}
-	e, err := k.lib.Restore(d, rr)
+	put := k.lib.Restore
+	if build {
+		put = k.lib.RestoreBuild
+	}
+	e, err := put(d, rr)
 	if err != nil {
 		return err
 	}
@@ -270,10 +276,14 @@ func runUndo(k *call) error {
 		return err
 	}
 	body := words(reports)
+	subject := "Take back: " + c.Subject
+	if was, ok := strings.CutPrefix(c.Subject, "Take back: "); ok {
+		subject = "Bring back: " + was
+	}
 	if k.dryRun() {
-		k.did("", k.why("Take back: "+c.Subject), body, plan.Paths()...)
+		k.did("", k.why(subject), body, plan.Paths()...)
 		k.printf("would take back %s (%s):\n\n%s\n", rev.Short(), safe.Line(c.Subject), safe.Text(body))
 		return nil
 	}
-	return k.commit(plan, k.why("Take back: "+c.Subject), strings.TrimSpace("Reverses "+string(rev)+".\n\n"+body), nil)
+	return k.commit(plan, k.why(subject), strings.TrimSpace("Reverses "+string(rev)+".\n\n"+body), nil)
 }

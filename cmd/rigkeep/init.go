@@ -2,6 +2,7 @@ package main
 
 import (
 	"io"
+	"os"
 	"path/filepath"
 
 	"github.com/urfave/cli/v2"
@@ -45,6 +46,15 @@ func runInit(k *call) error {
 	who, err := k.who()
 	if err != nil {
 		return err
+	}
+	if l, err := library.Open(dir, k.cat, repo.Options{}); err == nil {
+		if l.Store.Root() == dir {
+			return fail(exitConflict, "%s is a library already", dir).hinted("it was left alone")
+		}
+		return fail(exitConflict, "%s lies in the library %s", dir, l.Store.Root()).hinted("a library in a library would be lost to git; choose a folder outside")
+	}
+	if _, err := os.Lstat(filepath.Join(dir, ".git")); err == nil {
+		return fail(exitConflict, "%s already is a git repository", dir).hinted("choose a folder that is not one")
 	}
 	if k.dryRun() {
 		k.done.Subject = "Begin the library"

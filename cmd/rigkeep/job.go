@@ -20,7 +20,7 @@ func jobVerb() verb {
 		name: "job", short: "shoots: dates, crew, shot list, and the tunes pinned to them",
 		subs: []verb{
 			{name: "open", args: "NAME", short: "open a job, or a closed one again", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"},
-				long:    "Makes jobs/DATE-NAME.toml and saves it. The name of a closed job opens that one again.",
+				long:    "Makes jobs/DATE-NAME.toml and saves it. The name of a closed job opens that one again; with --from it is a new job of the same name.",
 				example: "rigkeep job open \"Pilot station\" --from 2026-03-02 --to 2026-03-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
 				flags: []cli.Flag{
 					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
@@ -30,7 +30,7 @@ func jobVerb() verb {
 					&cli.StringSliceFlag{Name: "crew", Usage: "a `ROLE` on the job; may be repeated"}, messageFlag()}, run: runJobOpen},
 			{name: "add", args: "JOB RIG[/TUNE]…", short: "pin tunes to a job, as they were last saved, or add a shot", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"job", "rigs"},
 				long:    "Pins the last saved revision of each tune. --shot adds a line of the shot list: words for the shot, its kind, its lens.",
-				example: "rigkeep job add pilot-station a-cam-long b-cam --unit Q-02\nrigkeep job add pilot-station --shot \"up the ladder, stairs, 35mm\"",
+				example: "rigkeep job add pilot-station a-cam-prime b-cam-85 --unit Q-02\nrigkeep job add pilot-station --shot \"up the ladder, stairs, 35mm\"",
 				flags:   []cli.Flag{&cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on"}, &cli.StringSliceFlag{Name: "shot", Usage: "a `SHOT`: \"words, kind, lens\"; may be repeated"}, messageFlag()}, run: runJobAdd},
 			{name: "close", args: "JOB", short: "close a job: every pin is fixed to its revision", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close pilot-station", flags: []cli.Flag{messageFlag()}, run: runJobClose},
 			{name: "list", pages: true, short: "list the jobs", reads: true, example: "rigkeep job list --open", flags: boolFlags("open", "only open ones"), run: runJobList},
@@ -84,8 +84,16 @@ func round(v float64) float64 { return float64(int64(v*1e6+0.5)) / 1e6 }
 
 func runJobOpen(k *call) error {
 	name := strings.TrimSpace(k.args[0])
-	if slug, err := k.lib.FindJob(name); err == nil {
+	if slug, err := k.lib.FindJob(name); err == nil && (k.c.String("from") == "" || slug == name) {
 		return k.reopen(slug)
+	}
+	tail := strings.Trim(notSlug.ReplaceAllString(strings.ToLower(name), "-"), "-")
+	if k.c.String("from") == "" && tail != "" { // with a day of its own it is another job of that name
+		if slug, err := k.lib.FindJob(tail); err == nil {
+			return k.reopen(slug)
+		} else if !isNotFound(err) {
+			return err
+		}
 	}
 	j := preset.Job{Name: name, State: "open"}
 	var err error
@@ -125,7 +133,6 @@ func runJobOpen(k *call) error {
 	for _, r := range k.c.StringSlice("crew") {
 		j.Crew = append(j.Crew, preset.Crew{Role: r})
 	}
-	tail := strings.Trim(notSlug.ReplaceAllString(strings.ToLower(name), "-"), "-")
 	j.Slug = j.From.Format("2006-01-02") + "-" + tail
 	if tail == "" || !preset.IsName(j.Slug) {
 		return usage("%q gives no name for a file", name).hinted("use letters and digits, at most 50 of them")
@@ -143,7 +150,7 @@ func (k *call) reopen(slug string) error {
 		return err
 	}
 	if j.State == "open" {
-		return fail(exitFindings, "job %s is open already", slug)
+		return fail(exitFindings, "job %s is open already", slug).hinted("for another job of that name, say its first day: --from DAY")
 	}
 	plan, err := k.lib.PlanJobState(slug, "open", nil)
 	if err != nil {

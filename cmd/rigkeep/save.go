@@ -16,7 +16,7 @@ func saveVerb() verb {
 		name: "save", args: "RIG…", short: "make one revision of what was changed on these rigs",
 		long: "Saves the changed files of the named rigs (or one tune, RIG/TUNE; a sheet, gimbal:NAME; a job, job:NAME; or a path) as one revision whose message says why and whose body says the change in words. Other changes stay where they are and are said. " +
 			"A build that was changed enough to change its fingerprint moves to its new folder with its tunes; its history goes on. --job pins the tune to a job.",
-		example: "rigkeep save a-cam-long -m \"Longer lens, tilt up two steps\"\nrigkeep save a-cam-long b-cam -m \"Prep day\" --job 2026-03-02-pilot-station\nrigkeep save --all -m \"Notes from the floor\" --dry-run",
+		example: "rigkeep save a-cam-prime -m \"Longer lens, tilt up two steps\"\nrigkeep save a-cam-prime b-cam -m \"Prep day\" --job 2026-03-02-pilot-station\nrigkeep save --all -m \"Notes from the floor\" --dry-run",
 		flags: []cli.Flag{messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tunes to this `JOB`"}, &cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on, with --job"},
 			&cli.BoolFlag{Name: "all", Usage: "save everything that changed"}},
 		changes: true, maxArgs: -1, argKind: []string{"rigs"}, run: runSave,
@@ -97,10 +97,13 @@ func runSave(k *call) error {
 		return err
 	}
 	body := words(reports)
-	why := strings.TrimSpace(k.c.String("message"))
+	why, more, _ := strings.Cut(strings.TrimSpace(k.c.String("message")), "\n")
+	if more = strings.TrimSpace(more); more != "" {
+		body = more + "\n\n" + body
+	}
 	if k.dryRun() {
 		k.did("", why, body, plan.Paths()...)
-		k.printf("would save as one revision:\n\n%s\n\n%s\n", firstOf(why, "(say why with -m)"), body)
+		k.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(firstOf(why, "(say why with -m)")), safe.Text(body))
 		for _, p := range plan.Paths() {
 			k.printf("  %s\n", safe.Line(p))
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -18,7 +19,7 @@ func setVerb() verb {
 	return verb{
 		name: "set", args: "RIG[/TUNE] KEY=VALUE…", short: "change values of a tune in place, checked",
 		long:    "Each value is changed where it stands: comments, order and the spelling of everything else stay as they are. The change is in the work tree until it is saved.",
-		example: "rigkeep set a-cam-long stiffness.tilt=44 filters.sensing=3\nrigkeep set a-cam-long follow.walk.window.pan=6\nrigkeep set a-cam-long --unset horizon.offset_deg",
+		example: "rigkeep set a-cam-prime stiffness.tilt=44 filters.sensing=3\nrigkeep set a-cam-prime follow.walk.window.pan=6\nrigkeep set a-cam-prime --unset horizon.offset_deg",
 		flags:   []cli.Flag{&cli.StringSliceFlag{Name: "unset", Usage: "remove this `KEY`; may be repeated"}},
 		changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"rig", "assign"}, run: runSet,
 	}
@@ -60,85 +61,107 @@ func runSet(k *call) error {
 
 func editVerb() verb {
 	return verb{
-		name: "edit", args: "RIG[/TUNE]", short: "open a tune or build sheet in an editor, checked on return",
-		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR. When the editor closes, the text is checked; a fault is shown with its line and the editor can be opened again there. Only a text that holds is put in the work tree.",
-		example: "rigkeep edit a-cam-long\nrigkeep edit a-cam-long --build",
+		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | job:NAME", short: "open a tune or a sheet in an editor, checked on return",
+		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR. When the editor closes, the text is checked; a fault is shown with its line, and the editor can be opened again there. Only a text that holds is put in the work tree. A file that is broken can be opened too.",
+		example: "rigkeep edit a-cam-prime\nrigkeep edit a-cam-prime --build\nrigkeep edit gimbal:quay-large",
 		flags:   []cli.Flag{&cli.BoolFlag{Name: "build", Usage: "edit the build sheet, rig.toml"}},
-		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runEdit,
+		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rigs"}, run: runEdit,
 	}
 }
 
 func runEdit(k *call) error {
-	d, err := k.lib.Load(k.args[0], !k.c.Bool("build"))
+	e, err := k.lib.Editable(k.args[0], k.c.Bool("build"))
 	if err != nil {
 		return err
 	}
-	if d.Ref.When != "" {
-		return usage("edit opens what lies in the work tree; leave @%s out", d.Ref.When)
-	}
-	path, sheet := d.TunePath(), d.Sheet
-	if k.c.Bool("build") {
-		path, sheet = preset.RigPath(d.Rig.Fingerprint), nil
-	}
-	base := d.Texts[path]
 	if k.dryRun() {
-		k.printf("would open %s\n", path)
+		k.did("", "", "", e.Path)
+		k.printf("would open %s\n", e.Path)
 		return nil
 	}
 	dir, err := os.MkdirTemp("", "rigkeep-edit-")
 	if err != nil {
-		return err
+		return outError("a temporary copy", err)
 	}
 	defer os.RemoveAll(dir)
-	tmp := filepath.Join(dir, filepath.Base(path))
-	if err := os.WriteFile(tmp, base, 0o600); err != nil {
-		return err
+	tmp := filepath.Join(dir, filepath.Base(e.Path))
+	if err := os.WriteFile(tmp, e.Text, 0o600); err != nil {
+		return outError(tmp, err)
 	}
+	line := 0
 	for {
-		if err := k.editor(tmp); err != nil {
+		if err := k.editor(tmp, line); err != nil {
 			return err
 		}
-		text, err := file.Read(tmp, path)
-		if err == nil && string(text) == string(base) {
+		text, err := file.Read(tmp, e.Path)
+		if err == nil && string(text) == string(e.Text) {
 			k.say("nothing changed")
 			return nil
 		}
 		if err == nil {
-			_, err = k.lib.Parse(path, text, sheet)
+			_, err = k.lib.Parse(e.Path, text, e.Sheet)
 		}
-		if err != nil {
-			k.report(err, false)
-			if cerr := k.confirm("The text does not hold. Open it again?"); cerr != nil || k.c.Bool("yes") || !tty(k.Stdin) {
-				keep := filepath.Join(os.TempDir(), "rigkeep-"+filepath.Base(filepath.Dir(path))+"-"+filepath.Base(path))
-				if werr := os.WriteFile(keep, text, 0o600); werr == nil {
-					return fail(exitDamaged, "%s was left as it was", path).hinted("your text is in %s", keep)
-				}
-				return fail(exitDamaged, "%s was left as it was", path)
-			}
-			base2 := text
-			_ = os.WriteFile(tmp, base2, 0o600)
-			continue
+		if err == nil {
+			return keepText(text, k.putEdited(e, text))
 		}
-		ctx, stop := k.ctx()
-		defer stop()
-		if err := k.lib.Store.WriteFile(ctx, path, text, base); err != nil {
-			return err
+		k.report(err, false)
+		line = 1
+		if es := file.List(err); len(es) > 0 {
+			line = max(1, es[0].Line)
 		}
-		k.printf("wrote %s\n", path)
-		k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
-		return nil
+		if !tty(k.Stdin) || k.c.Bool("yes") || k.confirm(fmt.Sprintf("The text does not hold. Open it again at line %d?", line)) != nil {
+			return keepText(text, fail(exitDamaged, "%s was left as it was", e.Path))
+		}
 	}
 }
 
-// editor opens a file in the person's editor. The editor's command line may
-// have flags; it is cut at blanks and not given to a shell.
-func (k *call) editor(path string) error {
+// putEdited writes an edited text into the work tree and says what is different.
+func (k *call) putEdited(e library.Editable, text []byte) error {
+	place, _ := preset.Locate(e.Path)
+	said := ""
+	if rs, err := k.reports(&library.Plan{Items: []library.Item{{Path: e.Path, OldPath: e.Path, Place: place, Before: e.Text, After: text}}}); err == nil {
+		said = words(rs)
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	if err := k.lib.Store.WriteFile(ctx, e.Path, text, e.Text); err != nil {
+		return err
+	}
+	k.did("", "", said, e.Path)
+	if said != "" {
+		k.write(safe.Text(said) + "\n")
+	}
+	k.printf("wrote %s\n", e.Path)
+	k.say("not saved yet; save it with: rigkeep save %s -m WHY", safe.Line(e.Name))
+	return nil
+}
+
+// keepText keeps what a person wrote where it could not be taken, and says where.
+func keepText(text []byte, err error) error {
+	if err == nil || len(text) == 0 {
+		return err
+	}
+	f, ferr := os.CreateTemp("", "rigkeep-*.toml")
+	if ferr != nil {
+		return err
+	}
+	_, ferr = f.Write(text)
+	if cerr := f.Close(); ferr != nil || cerr != nil {
+		return err
+	}
+	return &failure{code: codeOf(err), text: err.Error(), hint: "your text is in " + f.Name(), err: err}
+}
+
+// editor opens a file in the person's editor, at a line where one is given. The
+// editor's command line may have flags; it is cut at blanks and not given to a
+// shell.
+func (k *call) editor(path string, line int) error {
 	for _, v := range []string{"RIGKEEP_EDITOR", "VISUAL", "EDITOR"} {
 		words := strings.Fields(k.Getenv(v))
 		if len(words) == 0 {
 			continue
 		}
-		c := exec.Command(words[0], append(words[1:], path)...)
+		c := exec.Command(words[0], append(words[1:], atLine(words[0], path, line)...)...)
 		c.Stdin, c.Stdout, c.Stderr, c.Dir = k.Stdin, straight(k.Stdout), straight(k.Stderr), k.Dir
 		if err := lend(c); err != nil {
 			return fail(exitUsage, "the editor %s failed: %v", words[0], err).hinted("nothing was changed")
@@ -146,4 +169,22 @@ func (k *call) editor(path string) error {
 		return nil
 	}
 	return usage("no editor is set").hinted("set RIGKEEP_EDITOR, VISUAL or EDITOR, or open the file yourself: it is plain text")
+}
+
+// atLine are the arguments that open a file at a line, for editors whose way of
+// saying it is known; the others get the file alone. Source: the editors' manual
+// pages, from memory.
+func atLine(editor, path string, line int) []string {
+	if line <= 0 {
+		return []string{path}
+	}
+	switch strings.TrimSuffix(filepath.Base(editor), ".exe") {
+	case "vi", "vim", "nvim", "gvim", "nano", "pico", "emacs", "emacsclient", "micro", "kak", "joe", "jed", "ne", "mg", "ex", "view":
+		return []string{fmt.Sprintf("+%d", line), path}
+	case "code", "codium":
+		return []string{"--goto", fmt.Sprintf("%s:%d", path, line)}
+	case "hx", "helix", "subl", "zed":
+		return []string{fmt.Sprintf("%s:%d", path, line)}
+	}
+	return []string{path}
 }

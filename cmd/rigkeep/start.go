@@ -22,7 +22,7 @@ func startVerb() verb {
 		name: "start", args: "RIG[/TUNE]", short: "a starting tune with intervals, evidence and reasons",
 		long: "Works out where to begin from the rig's inertia, proved tunes of near rigs on this gimbal, the sheet's reference points and the loop model. The value offered is the low end, since one raises it from there. --write puts it in the work tree; it is not saved until you save it. " +
 			"--backtest leaves each proved tune out in turn and says how far the method can be trusted here.",
-		example: "rigkeep start a-cam-long\nrigkeep start a-cam-long --shots walk,sweep --lens 35mm --sensor 24.9x18.7mm --write\nrigkeep start a-cam-long --backtest",
+		example: "rigkeep start a-cam-prime\nrigkeep start a-cam-prime --shots walk,sweep --lens 35mm --sensor 24.9x18.7mm --write\nrigkeep start a-cam-prime --backtest",
 		flags: []cli.Flag{
 			&cli.BoolFlag{Name: "write", Usage: "put the tune in the work tree"},
 			&cli.StringFlag{Name: "unit", Usage: "`UNIT` at hand, by serial or label"},

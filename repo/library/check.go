@@ -53,6 +53,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 	}
 	sort.SliceStable(ours, func(i, j int) bool { return order[places[ours[i]].Kind] < order[places[ours[j]].Kind] })
 	aliases := map[string]string{}
+	earlier := map[string]bool{} // fingerprints that rigs had
 	for _, p := range ours {
 		files++
 		place := places[p]
@@ -104,6 +105,9 @@ func (l *Library) Check() ([]Finding, int, error) {
 		case schema.KindRig:
 			r := preset.DecodeRig(place.Rig, doc.Tree())
 			rigs[place.Rig] = r
+			for _, w := range r.Was {
+				earlier[w] = true
+			}
 			if sheets[r.Gimbal] == nil {
 				fault("gimbal", fmt.Sprintf("there is no readable gimbal sheet %q", r.Gimbal), "add or mend gimbals/"+r.Gimbal+".toml", false)
 			}
@@ -135,7 +139,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 			}
 			for i, pin := range j.Pins {
 				at := fmt.Sprintf("pin[%d].rig", i)
-				if _, ok := rigs[pin.Rig]; !ok && j.State == "open" {
+				if _, ok := rigs[pin.Rig]; !ok && !earlier[pin.Rig] && j.State == "open" {
 					fault(at, "there is no rig "+pin.Rig, "remove the pin, or bring the rig back", false)
 				}
 				if pin.Revision != "" {

@@ -315,7 +315,7 @@ func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
 
 func isNotFound(err error) bool { return repo.ExitClass(err) == 3 }
 
-var back = regexp.MustCompile(`^~(\d{1,6})$`)
+var back = regexp.MustCompile(`^~(\d{0,6})$`) // ~ is ~1, as in git
 
 // when resolves WHEN for one rig and tune: the revision, the fingerprint the
 // rig had then, and the job where one was named.
@@ -324,7 +324,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev repo.Rev, fp, job string, err er
 	prints := append([]string{rr.Fingerprint}, reversed(rr.Was)...)
 	name := rr.Alias + "/" + ref.Tune
 	if m := back.FindStringSubmatch(ref.When); m != nil {
-		var n int
+		n := 1
 		fmt.Sscan(m[1], &n)
 		hist, err := l.History(rr, ref.Tune, n+1)
 		if err != nil {

@@ -3,6 +3,7 @@ package library
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -280,8 +281,12 @@ func (l *Library) planEdit(p *Plan, path string, edits ...file.Edit) error {
 	return l.planText(p, path, e.After.Text())
 }
 
-// checkPlan checks every file of the plan as it will be, and its references.
+// checkPlan checks every file of the plan as it will be, its references, and that
+// nothing which stays refers to what goes.
 func (l *Library) checkPlan(p *Plan) error {
+	if err := l.checkGone(p); err != nil {
+		return err
+	}
 	sheets := map[string]*schema.Sheet{} // by fingerprint of the rigs in the plan
 	for _, it := range p.Items {
 		if it.After == nil || it.Place.Kind != schema.KindRig {
@@ -331,6 +336,76 @@ func (l *Library) checkPlan(p *Plan) error {
 	return nil
 }
 
+// checkGone refuses to take away what other files need: a gimbal sheet of a rig, a
+// build sheet whose folder still holds tunes, a rig that an open job pins.
+func (l *Library) checkGone(p *Plan) error {
+	gone := map[string]bool{} // paths
+	for _, it := range p.Items {
+		if it.After == nil {
+			gone[it.Path] = true
+		}
+	}
+	needed := func(path, by, way string) error {
+		return &repo.Error{Kind: repo.ErrChanged, Msg: path + " is needed by " + by, WayOut: way + "; nothing was done", Paths: []string{path}}
+	}
+	for _, it := range p.Items {
+		if it.After != nil {
+			continue
+		}
+		switch it.Place.Kind {
+		case schema.KindGimbal:
+			rigs, err := l.Rigs()
+			if err != nil {
+				return err
+			}
+			for _, r := range rigs {
+				if r.Gimbal == it.Place.Name && !gone[preset.RigPath(r.Fingerprint)] {
+					return needed(it.Path, "rig "+r.Alias, "Take that rig away first, or keep the sheet")
+				}
+			}
+		case schema.KindRig:
+			paths, err := l.Store.List(preset.RigDir(it.Place.Rig) + "/")
+			if err != nil {
+				return err
+			}
+			for _, path := range paths {
+				if _, ours := preset.Locate(path); ours && !gone[path] {
+					return needed(it.Path, path, "Take that away first, or the whole rig: rigkeep rig remove "+it.Place.Rig)
+				}
+			}
+			if slices.ContainsFunc(p.Moves, func(m Move) bool { return m.From == it.Place.Rig }) {
+				continue // pins find it by its earlier fingerprint
+			}
+			if job := l.openPin(p, it.Place.Rig); job != "" {
+				return needed(it.Path, "the open job "+job, "Close the job, or take its pin out of the file")
+			}
+		}
+	}
+	return nil
+}
+
+// openPin is an open job that pins a rig, "" for none. The plan's own edits of
+// jobs count.
+func (l *Library) openPin(p *Plan, fp string) string {
+	jobs, err := l.Jobs()
+	if err != nil {
+		return ""
+	}
+	for _, slug := range jobs {
+		doc, err := l.planned(p, preset.JobPath(slug))
+		if err != nil {
+			continue // a broken job is said by check
+		}
+		j := preset.DecodeJob(slug, doc.Tree())
+		for _, pin := range j.Pins {
+			if j.State == "open" && pin.Rig == fp {
+				return slug
+			}
+		}
+	}
+	return ""
+}
+
 func (p *Plan) oldPrint(fp string) string {
 	for _, m := range p.Moves {
 		if m.To == fp {
@@ -378,7 +453,7 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 		p.seen[path] = repo.BlobIDOf(now)
 		p.Items = append(p.Items, Item{Path: path, OldPath: path, Place: place, Before: before})
 	}
-	return p, nil
+	return p, l.checkGone(p)
 }
 
 // PlanRename plans to give a rig another alias. The fingerprint does not change.

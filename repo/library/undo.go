@@ -2,11 +2,13 @@ package library
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo"
+	"rigkeep/schema"
 )
 
 // Restore works out how to put a tune back as it was. A tune of an earlier
@@ -31,6 +33,23 @@ func (l *Library) Restore(d *Loaded, rr RigRef) (Edited, error) {
 	if err != nil {
 		return Edited{}, err
 	}
+	return l.putBack(path, after)
+}
+
+// RestoreBuild works out how to put a rig's build sheet back as it was, in the
+// rig's present folder. It does not write.
+func (l *Library) RestoreBuild(d *Loaded, rr RigRef) (Edited, error) {
+	path := preset.RigPath(rr.Fingerprint)
+	after, err := l.Parse(path, d.Texts[preset.RigPath(d.Rig.Fingerprint)], nil)
+	if err != nil {
+		return Edited{}, err
+	}
+	return l.putBack(path, after)
+}
+
+// putBack is a file as it should be again. What lies there may be broken: that is
+// a reason to restore, so it is not checked.
+func (l *Library) putBack(path string, after *file.Doc) (Edited, error) {
 	e := Edited{Path: path, After: after}
 	text, err := l.Store.Read(path)
 	if isNotFound(err) {
@@ -39,7 +58,6 @@ func (l *Library) Restore(d *Loaded, rr RigRef) (Edited, error) {
 	if err != nil {
 		return e, err
 	}
-	// what lies there may be broken: that is a reason to restore, so it is not checked
 	e.BeforeText = text
 	e.Before, _ = file.Parse(path, text)
 	return e, nil
@@ -103,5 +121,40 @@ func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
 	if len(p.Items) == 0 {
 		return nil, nil, &repo.Error{Kind: repo.ErrNothing, Msg: rev.Short() + " changed no file of the library's own"}
 	}
-	return p, c, nil
+	l.findMoves(p)
+	return p, c, l.checkPlan(p)
+}
+
+// findMoves tells a rig that goes back to an earlier fingerprint from one that
+// goes and another that comes.
+func (l *Library) findMoves(p *Plan) {
+	for _, gone := range p.Items {
+		if gone.Place.Kind != schema.KindRig || gone.After != nil {
+			continue
+		}
+		doc, err := l.Parse(gone.Path, gone.Before, nil)
+		if err != nil {
+			continue
+		}
+		r := preset.DecodeRig(gone.Place.Rig, doc.Tree())
+		for _, come := range p.Items {
+			if come.Place.Kind == schema.KindRig && come.Before == nil && slices.Contains(r.Was, come.Place.Rig) {
+				p.Moves = append(p.Moves, Move{r.Alias, gone.Place.Rig, come.Place.Rig})
+			}
+		}
+	}
+	for _, m := range p.Moves {
+		before := map[string][]byte{}
+		for _, it := range p.Items {
+			if it.Place.Rig == m.From {
+				before[it.Path] = it.Before
+			}
+		}
+		for i, it := range p.Items {
+			if it.Place.Rig == m.To {
+				p.Items[i].OldPath = strings.Replace(it.Path, preset.RigDir(m.To), preset.RigDir(m.From), 1)
+				p.Items[i].Before = before[p.Items[i].OldPath]
+			}
+		}
+	}
 }

@@ -233,6 +233,9 @@ func (l *Library) freeAlias(alias, fp string) error {
 		return err
 	}
 	for _, r := range s.rigs {
+		if r.fp == alias && r.fp != fp {
+			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("%s is the fingerprint of the rig %s", alias, r.alias), WayOut: "Choose another alias"}
+		}
 		if r.alias != alias || r.fp == fp {
 			continue
 		}
