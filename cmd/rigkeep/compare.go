@@ -24,7 +24,7 @@ func compareVerb() verb {
 		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
 		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), both at a moment with @WHEN, or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
 			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
-		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@tug-day --html changes.html\nrigkeep compare a-cam-prime b-cam --patch\nrigkeep compare a-cam-prime",
+		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@night-pilotage --html changes.html\nrigkeep compare a-cam-prime b-cam-85 --patch\nrigkeep compare a-cam-prime",
 		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code"),
 			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"},
 			&cli.StringFlag{Name: "for", Usage: "behaviour for the lenses and moves of this `JOB`"},

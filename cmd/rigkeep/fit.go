@@ -16,7 +16,7 @@ func fitVerb() verb {
 	return verb{
 		name: "fit", args: "RIG", short: "does the package fit, and where does it start to balance",
 		long:    "Holds the build against the gimbal's payload, clear box and clear radii, and says how to move it on its plate so that its centre of gravity comes onto the axes. --without and --add answer the phone call before a booking. Exit 1 when something does not fit.",
-		example: "rigkeep fit a-cam-prime\nrigkeep fit a-cam-prime --without monitor --add heavier-lens.toml",
+		example: "rigkeep fit a-cam-prime\nrigkeep fit a-cam-prime --without monitor --on skiff-small",
 		flags: []cli.Flag{
 			&cli.StringSliceFlag{Name: "without", Usage: "leave out the part with this `SLOT` or name; may be repeated"},
 			&cli.StringSliceFlag{Name: "add", Usage: "add the parts of this build sheet `FILE`; may be repeated"},

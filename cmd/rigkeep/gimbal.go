@@ -20,7 +20,7 @@ func gimbalVerb() verb {
 		subs: []verb{
 			{name: "new", args: "[FILE]", short: "write a commented template of a gimbal sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
 				long:    "Prints the template, or writes it to FILE if there is no such file yet. Fill it from the maker's manual.",
-				example: "rigkeep gimbal new quay-large.toml", run: func(k *call) error { return k.template(schema.KindGimbal) }},
+				example: "rigkeep gimbal new my-gimbal.toml", run: func(k *call) error { return k.template(schema.KindGimbal) }},
 			{name: "add", args: "FILE…", short: "check gimbal sheets and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The file's name without .toml becomes the gimbal's name. The sheet is saved as one revision.",
 				example: "rigkeep gimbal add quay-large.toml\nrigkeep gimbal add - --name skiff-small < sheet.toml",

@@ -194,7 +194,7 @@ func restoreVerb() verb {
 	return verb{
 		name: "restore", args: "RIG[/TUNE]@WHEN | RIG[/TUNE]", short: "bring an earlier tune back into the work tree",
 		long:    "Puts the tune as it was at WHEN into the work tree; without WHEN, takes edits back to the last saved revision. It is not saved until you save it. Edits that are in no revision are only replaced with --yes.",
-		example: "rigkeep restore a-cam-prime@~1\nrigkeep restore a-cam-prime@2026-03-02-pilot-station\nrigkeep restore a-cam-prime --yes\nrigkeep restore a-cam-prime --build",
+		example: "rigkeep restore a-cam-prime@~1\nrigkeep restore a-cam-prime@pilot-station\nrigkeep restore a-cam-prime --yes\nrigkeep restore a-cam-prime --build",
 		flags:   boolFlags("build", "the build sheet, rig.toml, in the tune's place"),
 		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runRestore,
 	}
@@ -253,7 +253,7 @@ func undoVerb() verb {
 	return verb{
 		name: "undo", args: "[REVISION]", short: "take the last revision back, by a new one that reverses it",
 		long:    "Reverses what the last revision (or the one named) changed, as a new revision: nothing is rewritten, so undo can be undone. Files changed since are not touched: they are named and nothing is done.",
-		example: "rigkeep undo\nrigkeep undo 3f2a91c4d0 -m \"Wrong rig\"",
+		example: "rigkeep undo --dry-run\nrigkeep undo -m \"Wrong rig\"",
 		flags:   []cli.Flag{messageFlag()}, changes: true, maxArgs: 1, argKind: []string{"none"}, run: runUndo,
 	}
 }

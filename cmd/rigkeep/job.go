@@ -21,7 +21,7 @@ func jobVerb() verb {
 		subs: []verb{
 			{name: "open", args: "NAME", short: "open a job, or a closed one again", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"},
 				long:    "Makes jobs/DATE-NAME.toml and saves it. The name of a closed job opens that one again; with --from it is a new job of the same name.",
-				example: "rigkeep job open \"Pilot station\" --from 2026-03-02 --to 2026-03-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
+				example: "rigkeep job open \"Ice pilots\" --from 2026-12-02 --to 2026-12-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
 				flags: []cli.Flag{
 					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
 					&cli.StringFlag{Name: "widest", Usage: "widest `LENS` on the list, as 18mm"}, &cli.StringFlag{Name: "longest", Usage: "longest `LENS` on the list"},
@@ -30,9 +30,9 @@ func jobVerb() verb {
 					&cli.StringSliceFlag{Name: "crew", Usage: "a `ROLE` on the job; may be repeated"}, messageFlag()}, run: runJobOpen},
 			{name: "add", args: "JOB RIG[/TUNE]…", short: "pin tunes to a job, as they were last saved, or add a shot", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"job", "rigs"},
 				long:    "Pins the last saved revision of each tune. --shot adds a line of the shot list: words for the shot, its kind, its lens.",
-				example: "rigkeep job add pilot-station a-cam-prime b-cam-85 --unit Q-02\nrigkeep job add pilot-station --shot \"up the ladder, stairs, 35mm\"",
+				example: "rigkeep job add tug-day a-cam-prime --unit \"Large B\"\nrigkeep job add tug-day --shot \"up the ladder, stairs, 35mm\"",
 				flags:   []cli.Flag{&cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on"}, &cli.StringSliceFlag{Name: "shot", Usage: "a `SHOT`: \"words, kind, lens\"; may be repeated"}, messageFlag()}, run: runJobAdd},
-			{name: "close", args: "JOB", short: "close a job: every pin is fixed to its revision", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close pilot-station", flags: []cli.Flag{messageFlag()}, run: runJobClose},
+			{name: "close", args: "JOB", short: "close a job: every pin is fixed to its revision", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close tug-day", flags: []cli.Flag{messageFlag()}, run: runJobClose},
 			{name: "list", pages: true, short: "list the jobs", reads: true, example: "rigkeep job list --open", flags: boolFlags("open", "only open ones"), run: runJobList},
 			{name: "show", pages: true, args: "JOB", short: "show a job with its pins and shots", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job show pilot-station", run: runJobShow},
 		},
@@ -196,11 +196,6 @@ func runJobAdd(k *call) error {
 			}
 			if len(h) > 0 {
 				rev = h[0].ID
-			}
-		}
-		if u := k.c.String("unit"); u != "" {
-			if _, ok := d.Sheet.Unit(u); !ok {
-				return fail(exitNotFound, "gimbal %s has no unit %q", d.Sheet.Slug, u).hinted("its sheet lists the units: rigkeep gimbal show %s", d.Sheet.Slug)
 			}
 		}
 		if dirty := k.unsaved(d.TunePath()); len(dirty) > 0 {

@@ -20,7 +20,7 @@ func proveVerb() verb {
 		name: "prove", args: "RIG[/TUNE]", short: "record that a tune was worked, on which unit and how it went",
 		long: "Writes the proof into the tune and saves both as one revision, edits of values that were not saved included: the proof is of the values as they stand now. A proof that is there is replaced whole. Fingerprint, mass, centre of gravity and inertia are recorded with it; when the build, a value, the unit or its firmware changes, the proof goes stale, and show, history, compare and review say so. " +
 			"What is not given by flags is taken from the last bench session that found these values, or asked for on a terminal.",
-		example: "rigkeep prove a-cam-zoom --unit QL-0031 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove a-cam-zoom/rain --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job pilot-station",
+		example: "rigkeep prove b-cam-85 --unit SK-0412 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove a-cam-zoom --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job tug-day",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` it was worked on, by serial or label"},
 			&cli.StringFlag{Name: "place", Usage: "`WHERE`: hand, or stand for on the stand only"},

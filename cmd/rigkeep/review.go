@@ -26,7 +26,7 @@ func reviewVerb() verb {
 			"What changed is said since the job, date or revision named with --since, else since the last job that had the rig. What could not be checked is said too.\n\n" +
 			"--accept records in the job, as a revision, that a finding may stand, until a day: the job's last one unless said, two weeks for a job that is over. It does not cover what is found later under the same name, and the finding comes back after that day.\n\n" +
 			"Exit 1 when anything asks for an act. --rules lists what is looked for, --explain RULE says how.",
-		example: "rigkeep review pilot-station\nrigkeep review a-cam-long --since 2026-01-15\nrigkeep review pilot-station --only proof --html review.html\nrigkeep review pilot-station --accept proof-old:b-cam -m \"Worked this morning, nothing to hear\" --until 2026-03-06\nrigkeep review --explain onset-near",
+		example: "rigkeep review pilot-station\nrigkeep review a-cam-prime --since 2026-01-15\nrigkeep review pilot-station --only proof --html review.html\nrigkeep review pilot-station --accept proof-missing:a-cam-prime -m \"Worked this morning, nothing to hear\" --until 2026-03-06\nrigkeep review --explain onset-near",
 		flags: append(boolFlags("quiet", "only the exit code", "rules", "list the rules"),
 			&cli.StringFlag{Name: "job", Usage: "review the rig in the light of this `JOB`"},
 			&cli.StringFlag{Name: "since", Usage: "say what changed since this `JOB|DATE|REVISION`"},

@@ -19,10 +19,10 @@ func rigVerb() verb {
 		subs: []verb{
 			{name: "new", args: "[FILE]", short: "write a commented template of a build sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
 				long:    "Prints the template, or writes it to FILE if there is no such file yet. Weigh the parts and measure where their centres are.",
-				example: "rigkeep rig new a-cam.toml", run: func(k *call) error { return k.template(schema.KindRig) }},
+				example: "rigkeep rig new c-cam.toml", run: func(k *call) error { return k.template(schema.KindRig) }},
 			{name: "add", args: "FILE…", short: "check build sheets and take the rigs into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The fingerprint is computed from the gimbal and the parts; the folder is named by it. The same build twice is refused, and so is an alias that is taken.",
-				example: "rigkeep rig add a-cam.toml\nrigkeep rig add a-cam.toml b-cam.toml -m \"Builds for the pilot station\"",
+				example: "rigkeep rig add c-cam.toml\nrigkeep rig add c-cam.toml d-cam.toml -m \"Builds for the pilot station\"",
 				flags:   []cli.Flag{messageFlag()}, run: runRigAdd},
 			{name: "list", pages: true, short: "list the rigs", reads: true, example: "rigkeep rig list --gimbal quay-large", flags: []cli.Flag{&cli.StringFlag{Name: "gimbal", Usage: "only rigs on this `GIMBAL`"}}, run: runRigList},
 			{name: "show", pages: true, args: "RIG", short: "show a build with its mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, example: "rigkeep rig show a-cam-prime", run: runRigShow},
@@ -30,9 +30,9 @@ func rigVerb() verb {
 				long:    "A distance of 0.1 is about 10 % in mass, or 10 mm in centre of gravity. Rigs on other gimbals are listed too, since a build may be known from there.",
 				example: "rigkeep rig near a-cam-prime", flags: []cli.Flag{&cli.IntFlag{Name: "limit", Usage: "at most `N` rigs", Value: 10}}, run: runRigNear},
 			{name: "remove", args: "RIG", short: "take a rig out of the library; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
-				example: "rigkeep rig remove old-build -m \"Camera sold\"", flags: []cli.Flag{messageFlag()}, run: runRigRemove},
+				example: "rigkeep rig remove b-cam-18 -m \"Camera sold\"", flags: []cli.Flag{messageFlag()}, run: runRigRemove},
 			{name: "rename", args: "RIG ALIAS", short: "give a rig another alias", changes: true, minArgs: 2, maxArgs: 2, argKind: []string{"rig", "none"},
-				example: "rigkeep rig rename a-cam a-cam-wide", flags: []cli.Flag{messageFlag()}, run: runRigRename},
+				example: "rigkeep rig rename b-cam-18 b-cam-wide", flags: []cli.Flag{messageFlag()}, run: runRigRename},
 		},
 	}
 }

@@ -16,7 +16,7 @@ func showVerb() verb {
 	return verb{
 		name: "show", args: "RIG[/TUNE][@WHEN]", short: "a tune: now, or at a commit, ~N back, a date, a job",
 		long:    "Shows the values with their units, what they mean in SI where the gimbal sheet says, the proof and whether it still holds, and edits that are not saved. --raw prints the file itself.",
-		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime/rain@2026-03-02-pilot-station --json",
+		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime@night-pilotage --json",
 		flags:   boolFlags("raw", "print the file as it is"),
 		pages:   true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
 	}

@@ -45,8 +45,8 @@ func runStart(k *call) error {
 	}
 	unit := k.c.String("unit")
 	if unit != "" {
-		if _, ok := d.Sheet.Unit(unit); !ok {
-			return fail(exitNotFound, "gimbal %s has no unit %q", d.Sheet.Slug, unit).hinted("its sheet lists the units: rigkeep gimbal show %s", d.Sheet.Slug)
+		if _, err := k.lib.UnitOf(d.Sheet, unit); err != nil {
+			return err
 		}
 	}
 	q, skipped, err := k.lib.StartRequest(d.Rig, d.Sheet, d.Tune, unit, k.Now())
@@ -270,6 +270,9 @@ func refName(d *library.Loaded) string {
 }
 
 func (k *call) backtest(d *library.Loaded, q start.Request) error {
+	if len(q.Tunes) < 2 {
+		return fail(exitNotFound, "%d proved tunes on %s; to leave one out, at least two are needed", len(q.Tunes), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
+	}
 	rep, err := start.Backtest(q, start.BacktestOptions{WholeRig: true})
 	if err != nil {
 		return err

@@ -525,6 +525,11 @@ func (l *Library) pin(p *Plan, slug, fp, tune string, rev repo.Rev, unit string)
 	if j.State != "open" {
 		return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("job %s is closed", slug), WayOut: "Open another job, or this one again with: rigkeep job open " + slug}
 	}
+	if unit != "" {
+		if unit, err = l.serialOf(fp, unit); err != nil {
+			return err
+		}
+	}
 	for _, m := range p.Moves {
 		if m.From == fp {
 			fp = m.To
@@ -565,6 +570,20 @@ func (l *Library) pin(p *Plan, slug, fp, tune string, rev repo.Rev, unit string)
 		return err
 	}
 	return l.planText(p, path, after.Text())
+}
+
+// serialOf is the serial of a unit of a rig's gimbal, named by serial or label.
+func (l *Library) serialOf(fp, unit string) (string, error) {
+	r, err := l.Rig("", fp)
+	if err != nil {
+		return "", err
+	}
+	sheet, err := l.Sheet("", r.Gimbal)
+	if err != nil {
+		return "", err
+	}
+	u, err := l.UnitOf(sheet, unit)
+	return u.Serial, err
 }
 
 // planText puts a whole new text of a library file into the plan.

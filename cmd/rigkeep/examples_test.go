@@ -1,0 +1,60 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+)
+
+// TestExamplesRun types every example of every help text in a copy of the demo
+// library: what help shows must work there. Three kinds may end otherwise: what
+// needs a person at a terminal, what names a file that the reader is yet to
+// write, and what there is nothing to do for.
+func TestExamplesRun(t *testing.T) {
+	top := t.TempDir()
+	if code, _, errs := run(t, top, "demo", "made", "--quiet"); code != 0 {
+		t.Fatal(errs)
+	}
+	redirect := regexp.MustCompile(` [<>] \S+$`)
+	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}).Commands, "") {
+		v := findVerb(strings.Fields(path))
+		if v.raw || path == "demo" {
+			continue // plain git; the demo has a script of its own
+		}
+		dir := filepath.Join(top, strings.ReplaceAll(path, " ", "-"))
+		if err := os.MkdirAll(dir, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if path != "init" {
+			if err := os.CopyFS(dir, os.DirFS(filepath.Join(top, "made", "library"))); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, line := range strings.Split(strings.TrimSpace(v.example), "\n") {
+			if strings.ContainsAny(line, "|(") {
+				continue // a shell's
+			}
+			line = redirect.ReplaceAllString(line, "")
+			var out, errs bytes.Buffer
+			e := Env{Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Dir: dir,
+				Now: func() time.Time { return time.Date(2026, 3, 4, 9, 0, 0, 0, time.UTC) },
+				Getenv: func(k string) string {
+					return map[string]string{"RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>", "EDITOR": "true", "HOME": top, "PATH": os.Getenv("PATH")}[k]
+				}}
+			words := cutWords(line)
+			code := Main(words, e)
+			ok := code == exitOK || code == exitFindings ||
+				strings.Contains(errs.String(), "there is no terminal to ask on") ||
+				strings.Contains(errs.String(), "there is no such file") || strings.Contains(errs.String(), "standard input:1:1") ||
+				strings.Contains(errs.String(), "no session is open") || strings.Contains(errs.String(), "proved tunes") ||
+				strings.Contains(errs.String(), "answer with --yes")
+			if words[0] != "rigkeep" || !ok {
+				t.Errorf("%s\nexit %d\n%s%s", line, code, out.String(), errs.String())
+			}
+		}
+	}
+}
