@@ -23,8 +23,7 @@ import (
 type asker struct {
 	k    *call
 	in   io.Reader
-	keys bool // the terminal gives single keys
-	undo func()
+	keys bool   // the terminal gives single keys
 	held []byte // read, not yet used
 }
 
@@ -296,15 +295,6 @@ func pick(s string, cs []choice) (key byte, number string, ok bool) {
 		}
 	}
 	return key, number, found == 1
-}
-
-// yes asks a yes-or-no question; Enter is no.
-func (a *asker) yes(question string) (bool, error) {
-	if a.k.c.Bool("yes") {
-		return true, nil
-	}
-	c, _, err := a.choose(question+" [y/n]", []choice{{'y', "yes"}, {'n', "no"}}, 'n')
-	return c == 'y', err
 }
 
 // say prints a paragraph to the width of the window as it is now.

@@ -452,6 +452,11 @@ func (b *benchRun) saveSession(why string) (repo.Rev, error) {
 	if err := b.commit(plan, subject, body, trailers); err != nil {
 		return "", err
 	}
+	facts, err := b.unitFacts(b.d.Sheet, b.s.Log.Unit)
+	if err != nil {
+		return "", err
+	}
+	b.printUnit(facts)
 	b.say("when it has been worked, record the proof: rigkeep prove %s", b.args[0])
 	return "", nil
 }

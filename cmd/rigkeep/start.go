@@ -11,6 +11,7 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/follow"
+	"rigkeep/preset/identify"
 	"rigkeep/preset/start"
 	"rigkeep/preset/unit"
 	"rigkeep/repo/library"
@@ -56,7 +57,6 @@ func runStart(k *call) error {
 	if k.c.Bool("backtest") {
 		return k.backtest(d, q)
 	}
-	q.Cap = k.lib.Cap(d.Rig, d.Sheet, d.Tune)
 	if err := k.wantShots(&q, d.Sheet); err != nil {
 		return err
 	}
@@ -64,8 +64,13 @@ func runStart(k *call) error {
 	if err != nil {
 		return err
 	}
+	facts, err := k.unitFacts(d.Sheet, q.Unit)
+	if err != nil {
+		return err
+	}
 	if !k.json() {
 		printStart(k, d, res, skipped)
+		k.printUnit(facts)
 		if !k.c.Bool("write") {
 			k.say("next: rigkeep start %s --write puts these values in the work tree", k.args[0])
 			return nil
@@ -83,12 +88,39 @@ func runStart(k *call) error {
 		Gimbal  string            `json:"gimbal"`
 		Tune    string            `json:"tune"`
 		Raises  string            `json:"raises"`
+		Unit    *identify.Unit    `json:"unit,omitempty"` // what sessions told of the unit at hand
 		Result  *start.Result     `json:"result"`
 		Skipped []library.Skipped `json:"skipped"`
 		Caution string            `json:"caution"`
 		DryRun  bool              `json:"dry_run"`
 		Files   []string          `json:"files"` // what --write wrote
-	}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, d.Sheet.Raises(), res, append([]library.Skipped{}, skipped...), startCaution, k.dryRun(), append([]string{}, k.done.Files...)})
+	}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, d.Sheet.Raises(), facts, res, append([]library.Skipped{}, skipped...), startCaution, k.dryRun(), append([]string{}, k.done.Files...)})
+}
+
+// unitFacts is what saved sessions told of a unit; nil for none.
+func (k *call) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit, error) {
+	if unit == "" {
+		return nil, nil
+	}
+	r, err := k.lib.Units(sheet, unit)
+	if err != nil {
+		return nil, err
+	}
+	if u, ok := r.Unit(unit); ok {
+		return &u, nil
+	}
+	return nil, nil
+}
+
+// printUnit says what sessions told of a unit.
+func (k *call) printUnit(u *identify.Unit) {
+	if u == nil {
+		return
+	}
+	k.out("\n%s\n", k.paint.bold("unit "+safe.Line(u.Unit)+", from its sessions"))
+	for _, w := range append(u.Words(), u.Refused...) {
+		k.out("%s", wrap("- "+safe.Text(w), "  ", k.wide))
+	}
 }
 
 const startCaution = "These are places to begin, from below, not values that are safe. Balance first. Begin low, raise one axis at a time, and keep a hand near the motor cut-off: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual, local codes and qualified crew come first."

@@ -91,7 +91,6 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	req.Cap = l.Cap(d.Rig, d.Sheet, d.Tune)
 	res, err := start.Start(req)
 	if err != nil {
 		return nil, err

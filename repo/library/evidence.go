@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rigkeep/preset"
+	"rigkeep/preset/identify"
 	"rigkeep/preset/start"
 	"rigkeep/schema"
 )
@@ -16,9 +17,11 @@ type Skipped struct {
 }
 
 // StartRequest gathers what a starting tune of a rig is computed from: its own
-// inertia, the sheet's dials and references, and every proved tune on the same
-// gimbal. now is the moment the ages of proofs are counted to.
+// inertia, the sheet's dials and references, and every proved tune and saved bench
+// session on the same gimbal, those of other units taken over to the one at hand.
+// now is the moment the ages of proofs are counted to.
 func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string, now time.Time) (start.Request, []Skipped, error) {
+	unit = serial(sheet, unit)
 	q := start.Request{PayloadLimit: sheet.PayloadMax, Unit: unit}
 	me, err := startRig(r, sheet, tune)
 	if err != nil {
@@ -47,9 +50,26 @@ func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.T
 		q.References = append(q.References, x)
 	}
 	var skipped []Skipped
+	q.Cap = l.Cap(r, sheet, tune)
 	q.Tunes, skipped, err = l.proofs(r.Gimbal, now)
 	if err != nil {
 		return q, nil, err
+	}
+	logs, err := l.savedLogs(r.Gimbal)
+	if err != nil || len(logs) == 0 {
+		return q, skipped, err
+	}
+	q.Tunes = append(q.Tunes, l.sessions(sheet, logs, now)...)
+	if unit != "" {
+		facts, err := l.units(sheet, unit, logs)
+		if err != nil {
+			return q, nil, err
+		}
+		for i, t := range q.Tunes {
+			t.Unit = serial(sheet, t.Unit)
+			q.Tunes[i] = preset.ForUnit(t, sheet, facts, unit)
+		}
+		q.Cap = l.capLearned(r, sheet, tune, facts, unit)
 	}
 	return q, skipped, nil
 }
@@ -103,7 +123,7 @@ func startTune(r preset.Rig, sheet *schema.Sheet, t preset.Tune, ref string, now
 		}
 	}
 	if t.Proof.Place == "stand" {
-		out.Doubt = "proved on the stand only"
+		out.Doubt = preset.StandOnly
 	}
 	for key := range t.Values {
 		if v, ok := t.Num(key); ok {
@@ -114,6 +134,22 @@ func startTune(r preset.Rig, sheet *schema.Sheet, t preset.Tune, ref string, now
 		out.Onset["stiffness."+a.String()] = v
 	}
 	return out, nil
+}
+
+// capLearned is Cap with the loop that sessions on the unit at hand told, axis by
+// axis where they did.
+func (l *Library) capLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, facts *identify.Report, unit string) start.CapFunc {
+	js, err := r.Inertias(sheet, tune)
+	if err != nil {
+		return nil
+	}
+	usual := l.Cap(r, sheet, tune)
+	return func(a schema.Axis, lo, hi float64) (float64, string, bool) {
+		if v, why, ok := preset.CapLearned(l.Cat, sheet, facts, unit, r, tune, a, js[a].Level, lo, hi); ok {
+			return v, why, true
+		}
+		return usual(a, lo, hi)
+	}
 }
 
 // Cap asks the loop model for the stiffest dial number that keeps the usual

@@ -1,0 +1,227 @@
+package identify
+
+import (
+	"fmt"
+	"math"
+	"math/rand"
+	"strings"
+	"testing"
+
+	"rigkeep/preset/internal/modeltest"
+	"rigkeep/preset/loop"
+	"rigkeep/schema"
+)
+
+// axis is a loop as a sheet might have it.
+func axis(j float64) loop.Loop {
+	return loop.Loop{J: j, B: 0.005, K: 20, D: 20 * 0.05, Sensing: loop.LowPassHz(1, 100), Drive: loop.LowPassHz(1, 70), Delay: 0.003}
+}
+
+// seen is what a session sees of a loop whose true delay and dial scale differ from
+// the sheet's, with a bracket of the given ratio.
+func seen(t *testing.T, j, delay, scale, bracket float64, how loop.Raise) Sight {
+	t.Helper()
+	sheet := axis(j)
+	if how == loop.RaiseStiffness {
+		sheet.D = 60 * j // damping that is held has to suit the inertia
+	}
+	l := sheet
+	l.Delay = delay
+	on, err := l.OnsetCommon()
+	if how == loop.RaiseStiffness {
+		on, err = l.OnsetStiffness()
+	}
+	if err != nil || !on.Exists {
+		t.Fatal(on, err)
+	}
+	return Sight{Ref: "s", Unit: "U1", Axis: schema.Tilt, Clean: on.K / scale / math.Sqrt(bracket), Onset: on.K / scale * math.Sqrt(bracket), J: j, Hz: on.Hz, Loop: &sheet, Raise: how}
+}
+
+// With many good sights the true delay and scale come out, whichever the dial raises.
+func TestManySightsFindDelayAndScale(t *testing.T) {
+	o := DefaultOptions()
+	o.HzSD, o.SessionSD, o.JSD, o.Common = 0.005, 0.01, 0.01, 0.01
+	for _, how := range []loop.Raise{loop.RaiseTogether, loop.RaiseStiffness} {
+		for _, c := range []struct{ delay, scale float64 }{{0.003, 1}, {0.0045, 0.8}, {0.002, 1.3}} {
+			var s []Sight
+			for i := range 12 {
+				s = append(s, seen(t, 0.004+0.0008*float64(i), c.delay, c.scale, 1.02, how))
+			}
+			r, err := Units(s, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			u := r.Units[0]
+			if len(u.Refused) > 0 || u.Delay == nil || u.Axes[0].Scale == nil {
+				t.Fatalf("%+v", u)
+			}
+			modeltest.Near(t, "delay", u.Delay.Best, c.delay, 0.02, 0)
+			modeltest.Near(t, "scale", u.Axes[0].Scale.Best, c.scale, 0.02, 0)
+			if e := *u.Axes[0].Scale; !(e.Lo < c.scale && c.scale < e.Hi) || e.N != 12 {
+				t.Errorf("%+v does not hold %v", e, c.scale)
+			}
+			modeltest.Near(t, "offset of the only unit", u.Axes[0].Offset.Best, 1, 1e-12, 0)
+		}
+	}
+}
+
+// Without a frequency there is no word on the delay, and the scale rests on the
+// sheet's; without maps there is neither.
+func TestWhatIsNotKnownIsNotSaid(t *testing.T) {
+	s := seen(t, 0.005, 0.003, 0.8, 1.05, loop.RaiseTogether)
+	s.Hz = 0
+	r, err := Units([]Sight{s}, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if u := r.Units[0]; u.Delay != nil || u.Axes[0].Scale == nil || u.Axes[0].Scale.Best <= 0.8 || u.Axes[0].Scale.Best >= 1 {
+		t.Errorf("%+v: the scale should be drawn towards 1", u)
+	}
+	s.Loop = nil
+	if r, _ = Units([]Sight{s}, DefaultOptions()); r.Units[0].Axes[0].Scale != nil {
+		t.Error("a scale without a model")
+	}
+	s.Unit = ""
+	if r, _ = Units([]Sight{s}, DefaultOptions()); len(r.Units) != 0 {
+		t.Error("facts about nobody")
+	}
+	if r, err = Units(nil, DefaultOptions()); err != nil || len(r.Units) != 0 {
+		t.Error(r, err)
+	}
+	if r.Ratio(schema.Pan, "a", "b") != 1 {
+		t.Error("a ratio of units that nobody knows")
+	}
+}
+
+// A frequency that the model's filters alone lag too much for is refused by name.
+func TestSightThatTheModelCannotExplain(t *testing.T) {
+	s := seen(t, 0.005, 0.003, 1, 1.05, loop.RaiseTogether)
+	s.Hz = 400
+	r, err := Units([]Sight{s}, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if u := r.Units[0]; u.Delay != nil || len(u.Refused) != 1 || !strings.Contains(u.Refused[0], "s, tilt: no delay") {
+		t.Errorf("%+v", u)
+	}
+}
+
+// Two units whose dials differ are told apart without any model, each believed less
+// than its own sights say.
+func TestUnitsAreToldApart(t *testing.T) {
+	var s []Sight
+	for i := range 4 {
+		j := 0.01 * float64(i+1)
+		s = append(s, Sight{Ref: "a", Unit: "A", Axis: schema.Pan, Clean: 990 * j, Onset: 1010 * j, J: j},
+			Sight{Ref: "b", Unit: "B", Axis: schema.Pan, Clean: 1188 * j, Onset: 1212 * j, J: j})
+	}
+	r, err := Units(s, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := r.Ratio(schema.Pan, "A", "B")
+	if got <= 1.1 || got >= 1.2 {
+		t.Errorf("ratio %v, want below the 1.2 seen and not far", got)
+	}
+	modeltest.Near(t, "there and back", got*r.Ratio(schema.Pan, "B", "A"), 1, 1e-12, 0)
+	if r.Ratio(schema.Tilt, "A", "B") != 1 || r.Ratio(schema.Pan, "A", "A") != 1 || r.Ratio(schema.Pan, "A", "") != 1 {
+		t.Error("a ratio from nothing")
+	}
+	if c := r.Ratio(schema.Pan, "A", "C"); c <= 1 || c >= got {
+		t.Errorf("a unit that nobody knows counts as the model does: ratio %v", c)
+	}
+	one, _ := Units(append([]Sight{s[0]}, s[1]), DefaultOptions())
+	if one.Ratio(schema.Pan, "A", "B") >= got {
+		t.Error("one session each should be believed less than four")
+	}
+	doubt := append([]Sight(nil), s...)
+	for i := range doubt {
+		doubt[i].Doubt = true
+	}
+	if d, _ := Units(doubt, DefaultOptions()); d.Ratio(schema.Pan, "A", "B") >= got {
+		t.Error("doubtful sessions should be believed less")
+	}
+}
+
+// On units drawn from the prior the intervals hold what they should.
+func TestOffsetsCover(t *testing.T) {
+	o := DefaultOptions()
+	in, n := 0, 0
+	for seed := range int64(300) {
+		rng := rand.New(rand.NewSource(seed))
+		var s []Sight
+		truth := map[string]float64{}
+		for i := range 4 {
+			name := fmt.Sprint(i)
+			truth[name] = o.UnitSD * rng.NormFloat64()
+			for range 1 + rng.Intn(3) {
+				j := 0.01 * math.Exp(rng.NormFloat64())
+				y := 5 + truth[name] + math.Log(j) + math.Hypot(o.SessionSD, o.JSD)*rng.NormFloat64()
+				s = append(s, Sight{Ref: "x", Unit: name, Axis: schema.Roll, Clean: math.Exp(y - 0.01), Onset: math.Exp(y + 0.01), J: j})
+			}
+		}
+		r, err := Units(s, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, u := range r.Units {
+			n++
+			if e := u.Axes[0].Offset; math.Log(e.Lo) <= truth[u.Unit] && truth[u.Unit] <= math.Log(e.Hi) {
+				in++
+			}
+		}
+	}
+	if c := float64(in) / float64(n); c < 0.87 || c > 0.93 {
+		t.Errorf("intervals of 90 %% hold %.1f %%", 100*c)
+	}
+}
+
+func TestBadSightsAndOptions(t *testing.T) {
+	ok := Sight{Ref: "s", Unit: "U", Axis: schema.Pan, Clean: 10, Onset: 11, J: 0.01}
+	for name, f := range map[string]func(*Sight){
+		"no inertia":      func(s *Sight) { s.J = 0 },
+		"onset of NaN":    func(s *Sight) { s.Onset = math.NaN() },
+		"clean above":     func(s *Sight) { s.Clean = 12 },
+		"negative clean":  func(s *Sight) { s.Clean = -1 },
+		"frequency below": func(s *Sight) { s.Hz = -1 },
+		"no such axis":    func(s *Sight) { s.Axis = 7 },
+	} {
+		s := ok
+		f(&s)
+		_, err := Units([]Sight{s}, DefaultOptions())
+		modeltest.WantDomain(t, name, err)
+	}
+	for name, f := range map[string]func(*Options){"level": func(o *Options) { o.Level = 1 }, "spread": func(o *Options) { o.UnitSD = 0 }, "NaN": func(o *Options) { o.ScaleSD = math.NaN() }} {
+		o := DefaultOptions()
+		f(&o)
+		_, err := Units([]Sight{ok}, o)
+		modeltest.WantDomain(t, name, err)
+	}
+}
+
+func TestWords(t *testing.T) {
+	r, err := Units([]Sight{seen(t, 0.005, 0.004, 0.9, 1.05, loop.RaiseTogether)}, DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := strings.Join(r.Units[0].Words(), "\n")
+	for _, want := range []string{"tilt takes ×1.00", "from 1 onset", "of the sheet's stiffness", "delay "} {
+		if !strings.Contains(w, want) {
+			t.Errorf("%q is not in %q", want, w)
+		}
+	}
+}
+
+func BenchmarkUnits(b *testing.B) {
+	var s []Sight
+	for i := range 300 {
+		l := axis(0.005)
+		s = append(s, Sight{Ref: "s", Unit: fmt.Sprint(i % 5), Axis: schema.Axes[i%3], Clean: 19, Onset: 20, J: 0.005, Hz: 34, Loop: &l})
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Units(s, DefaultOptions()); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

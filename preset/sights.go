@@ -1,0 +1,256 @@
+package preset
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rigkeep/preset/identify"
+	"rigkeep/preset/loop"
+	"rigkeep/preset/mass"
+	"rigkeep/preset/start"
+	"rigkeep/schema"
+)
+
+// StandOnly is the doubt about what was not worked in the hand.
+const StandOnly = "worked on the stand only"
+
+// sameInertia is how close a recorded inertia must be to the build's present one
+// for the session to count as one of this build.
+const sameInertia = 0.02
+
+// OfBuild reports whether a session was on the build as it is now, by the inertia
+// it recorded: the log moves along when a build changes.
+func (b BenchLog) OfBuild(m mass.Moments) bool {
+	now := [...]mass.Moment{schema.Pan: m.Pan, schema.Roll: m.Roll, schema.Tilt: m.Tilt}
+	for a, j := range b.Inertia {
+		// over a tune's own tilt limits the worst may be less than over the whole travel
+		if j < now[a].Min*(1-sameInertia) || j > now[a].Max*(1+sameInertia) {
+			return false
+		}
+	}
+	return len(b.Inertia) == len(schema.Axes)
+}
+
+// Sights are the onsets that a session saw. With a rig, and where the sheet has
+// maps, each carries the loop of its axis, with the lens level as on a stand.
+func (b BenchLog) Sights(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref string) []identify.Sight {
+	var now [3]mass.Moment
+	known := false
+	if r != nil {
+		if js, err := r.Inertias(sheet, nil); err == nil {
+			now, known = js, b.OfBuild(mass.Moments{Pan: js[schema.Pan], Roll: js[schema.Roll], Tilt: js[schema.Tilt]})
+		}
+	}
+	var out []identify.Sight
+	for _, a := range schema.Axes {
+		res, ok := b.Results[a]
+		key := "stiffness." + a.String()
+		d, has := sheet.Dials[key]
+		if !ok || !has || res.Onset == nil || res.Clean == nil {
+			continue
+		}
+		clean, ok1 := stiffnessOf(d, *res.Clean)
+		onset, ok2 := stiffnessOf(d, *res.Onset)
+		j := b.Inertia[a]
+		if !ok1 || !ok2 || !(clean <= onset) || !(j > 0) {
+			continue
+		}
+		s := identify.Sight{Ref: ref, Unit: b.Unit, Axis: a, Clean: clean, Onset: onset, J: j, Hz: res.Hz, Doubt: res.Doubt, Raise: Raise(sheet)}
+		if u, ok := sheet.Unit(b.Unit); ok {
+			s.Unit = u.Serial
+		}
+		if known && d.Map != nil {
+			t := Tune{Values: map[string]any{key: *res.Onset}}
+			for k, v := range b.Set {
+				t.Values[k] = v
+			}
+			if l, err := AxisLoop(c, sheet, t, *r, a, now[a].Level); err == nil {
+				s.Loop = &l
+			}
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// stiffnessOf is what a dial number is in stiffness: SI by the map, else the number
+// itself or, where larger is softer, its inverse. ok is false where there is none.
+func stiffnessOf(d schema.Dial, v float64) (float64, bool) {
+	if d.Map != nil {
+		k, err := d.ToSI(v)
+		return k, err == nil && k > 0
+	}
+	if d.Min < 0 || v <= 0 {
+		return 0, false
+	}
+	if d.Sign < 0 {
+		return 1 / v, true
+	}
+	return v, true
+}
+
+// dialOf is the inverse of stiffnessOf; ok is false off the dial.
+func dialOf(d schema.Dial, k float64) (float64, bool) {
+	if d.Map != nil {
+		v, err := d.FromSI(k)
+		return v, err == nil
+	}
+	if !(k > 0) {
+		return 0, false
+	}
+	if d.Sign < 0 {
+		k = 1 / k
+	}
+	return k, k >= d.Min && k <= d.Max
+}
+
+// AsTune is what a session found, as evidence for a starting tune: the values it
+// kept and the onsets it saw, at the inertia it had. ok is false for one that is
+// open, or kept nothing.
+func (b BenchLog) AsTune(sheet *schema.Sheet, fp, ref string, now time.Time) (t start.Tune, ok bool) {
+	if b.Open() {
+		return t, false
+	}
+	t = start.Tune{Ref: ref, Unit: b.Unit, Values: map[string]float64{}, Onset: map[string]float64{}}
+	if u, ok := sheet.Unit(b.Unit); ok {
+		t.Unit = u.Serial
+	}
+	t.Rig = start.Rig{ID: fp, Mass: b.MassKg}
+	for a, j := range b.Inertia {
+		t.Rig.J[a] = j
+	}
+	t.AgeDays = math.Max(0, now.Sub(b.Ended).Hours()/24)
+	for a, r := range b.Results {
+		key := "stiffness." + a.String()
+		if r.Kept != nil {
+			t.Values[key] = *r.Kept
+			ok = true
+		}
+		if r.Onset != nil {
+			t.Onset[key] = *r.Onset
+		}
+		if r.Doubt {
+			t.Doubt = "the session contradicts itself"
+		}
+	}
+	for k, v := range b.Set {
+		t.Values[k] = v
+	}
+	if !b.Hand && t.Doubt == "" {
+		t.Doubt = StandOnly
+	}
+	return t, ok && t.Rig.Mass > 0
+}
+
+// ForUnit takes evidence from another unit to the unit at hand: stiffnesses and
+// onsets by the ratio of what the two take. Its reference says so. What would fall
+// off the dial stays as it is.
+func ForUnit(t start.Tune, sheet *schema.Sheet, facts *identify.Report, unit string) start.Tune {
+	if facts == nil || unit == "" || t.Unit == "" || t.Unit == unit {
+		return t
+	}
+	moved := ""
+	out := t
+	out.Values, out.Onset = map[string]float64{}, map[string]float64{}
+	for _, m := range []struct{ from, to map[string]float64 }{{t.Values, out.Values}, {t.Onset, out.Onset}} {
+		for key, v := range m.from {
+			m.to[key] = v
+			d, ok := sheet.Dials[key]
+			seg := schema.SplitPath(key)
+			if !ok || seg[0] != "stiffness" {
+				continue
+			}
+			a, _ := schema.ParseAxis(seg[1])
+			k, ok := stiffnessOf(d, v)
+			ratio := facts.Ratio(a, t.Unit, unit)
+			if w, on := dialOf(d, k*ratio); ok && on && ratio != 1 {
+				m.to[key] = w
+				moved = fmt.Sprintf(" (from unit %s, taken over to %s)", t.Unit, unit)
+			}
+		}
+	}
+	out.Ref += moved
+	return out
+}
+
+// CapLearned is CapStiffness for a unit whose loop sessions have told: the dial
+// number at which the sheet's margin is kept to the onset of that loop, at the soft
+// end of what is not sure of the dial. ok is false where nothing is known of it.
+func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, unit string, r Rig, t *Tune, a schema.Axis, j, lo, hi float64) (dial float64, reason string, ok bool) {
+	if facts == nil {
+		return 0, "", false
+	}
+	u, has := facts.Unit(unit)
+	key := "stiffness." + a.String()
+	d, onDial := s.Dials[key]
+	if !has || !onDial || d.Map == nil {
+		return 0, "", false
+	}
+	for _, x := range u.Axes {
+		if x.Axis != a.String() || x.Scale == nil {
+			continue
+		}
+		trial := Tune{Values: map[string]any{key: (d.Min + d.Max) / 2}}
+		if t != nil {
+			for _, k := range []string{"filters.sensing", "filters.drive"} {
+				if v, ok := t.Num(k); ok {
+					trial.Values[k] = v
+				}
+			}
+		}
+		l, err := AxisLoop(c, SheetOf(s, facts, unit), trial, r, a, j)
+		if err != nil {
+			return 0, "", false
+		}
+		on, err := l.OnsetStiffness()
+		if Raise(s) == loop.RaiseTogether {
+			on, err = l.OnsetCommon()
+		}
+		if err != nil || !on.Exists {
+			return 0, "", false
+		}
+		dial, err = d.FromSI(on.K / s.BenchMargin / x.Scale.Hi)
+		if err != nil || dial < lo || dial > hi {
+			return 0, "", false // beyond the dial there is nothing to cap
+		}
+		return d.Round(dial), fmt.Sprintf("the loop as %d onsets on unit %s told it keeps a margin of %s below its onset up to here", x.Scale.N, unit, schema.Num(s.BenchMargin)), true
+	}
+	return 0, "", false
+}
+
+// SheetOf is a gimbal sheet as one unit is: its delay, and the maps of its
+// stiffness dials by their scale, where sessions on it told them.
+func SheetOf(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.Sheet {
+	if facts == nil {
+		return sheet
+	}
+	u, ok := facts.Unit(unit)
+	if !ok {
+		return sheet
+	}
+	out := *sheet
+	if u.Delay != nil {
+		out.Delay, out.DelayKnown = u.Delay.Best, true
+	}
+	out.Dials = map[string]schema.Dial{}
+	for k, d := range sheet.Dials {
+		out.Dials[k] = d
+	}
+	for _, a := range u.Axes {
+		key := "stiffness." + a.Axis
+		d, ok := out.Dials[key]
+		if a.Scale == nil || !ok || d.Map == nil {
+			continue
+		}
+		m := *d.Map
+		m.AtMin, m.AtMax = m.AtMin*a.Scale.Best, m.AtMax*a.Scale.Best
+		m.Points = nil
+		for _, p := range d.Map.Points {
+			m.Points = append(m.Points, [2]float64{p[0], p[1] * a.Scale.Best})
+		}
+		d.Map = &m
+		out.Dials[key] = d
+	}
+	return &out
+}

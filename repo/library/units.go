@@ -1,0 +1,125 @@
+package library
+
+import (
+	"encoding/json"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/preset/identify"
+	"rigkeep/preset/start"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// savedLog is a bench log of the last revision, without its steps.
+type savedLog struct {
+	path, fp, ref string
+	log           preset.BenchLog
+}
+
+// savedLogs gives the ended bench logs saved on a gimbal, by path. What is read of
+// each is kept in the library's cache, so that ten thousand logs cost no reading.
+func (l *Library) savedLogs(gimbal string) ([]savedLog, error) {
+	s, err := l.summary()
+	if err != nil {
+		return nil, err
+	}
+	list, err := l.Store.Summaries(repo.SummaryOptions{Name: "bench", Version: "1", SavedOnly: true,
+		Match: func(p string) bool {
+			place, ok := preset.Locate(p)
+			return ok && place.Kind == schema.KindBench
+		},
+		Extract: func(p string, data []byte) string {
+			tree, err := file.Values(p, data)
+			if err != nil || len(schema.Errors(l.Cat.Validate(schema.KindBench, tree, nil))) > 0 {
+				return "" // check says what is wrong with it
+			}
+			log := preset.DecodeBench(tree)
+			if log.Open() || len(log.Results) == 0 {
+				return ""
+			}
+			log.Steps, log.Plan = nil, preset.BenchPlan{}
+			text, err := json.Marshal(log)
+			if err != nil {
+				return ""
+			}
+			return string(text)
+		}})
+	if err != nil {
+		return nil, err
+	}
+	var out []savedLog
+	for _, e := range list {
+		place, _ := preset.Locate(e.Path)
+		r := s.rigs[place.Rig]
+		if e.Value == "" || r == nil || r.gimbal != gimbal {
+			continue
+		}
+		x := savedLog{path: e.Path, fp: place.Rig}
+		if json.Unmarshal([]byte(e.Value), &x.log) != nil {
+			continue
+		}
+		x.ref = r.alias + ", session of " + x.log.Began.Format("2006-01-02 15:04")
+		out = append(out, x)
+	}
+	return out, nil
+}
+
+// Units says what saved sessions and proofs tell of the units of a gimbal. Loops
+// are looked at for one unit only ("" for none), since each needs its build.
+func (l *Library) Units(sheet *schema.Sheet, unit string) (*identify.Report, error) {
+	logs, err := l.savedLogs(sheet.Slug)
+	if err != nil {
+		return nil, err
+	}
+	return l.units(sheet, unit, logs)
+}
+
+func (l *Library) units(sheet *schema.Sheet, unit string, logs []savedLog) (*identify.Report, error) {
+	var sights []identify.Sight
+	builds := map[string]*preset.Rig{}
+	for _, x := range logs {
+		var r *preset.Rig
+		if u, ok := sheet.Unit(x.log.Unit); unit != "" && (x.log.Unit == unit || ok && u.Serial == unit) {
+			if _, ok := builds[x.fp]; !ok {
+				if b, err := l.Rig("", x.fp); err == nil {
+					builds[x.fp] = &b
+				}
+			}
+			r = builds[x.fp]
+		}
+		sights = append(sights, x.log.Sights(l.Cat, sheet, r, x.ref)...)
+	}
+	return identify.Units(sights, identify.DefaultOptions())
+}
+
+// serial is a unit's serial where the sheet knows it, else its name as given.
+func serial(sheet *schema.Sheet, unit string) string {
+	if u, ok := sheet.Unit(unit); ok {
+		return u.Serial
+	}
+	return unit
+}
+
+// sessions are saved sessions as evidence. One on an earlier build of a rig is
+// evidence of another rig.
+func (l *Library) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) []start.Tune {
+	s, err := l.summary()
+	if err != nil {
+		return nil
+	}
+	var out []start.Tune
+	for _, x := range logs {
+		t, ok := x.log.AsTune(sheet, x.fp, x.ref, now)
+		if !ok {
+			continue
+		}
+		lo, hi := preset.TiltRange(sheet, nil)
+		if m, err := s.rigs[x.fp].props.Moments(preset.Head(sheet), lo, hi); err != nil || !x.log.OfBuild(m) {
+			t.Rig.ID = ""
+		}
+		out = append(out, t)
+	}
+	return out
+}
