@@ -2,6 +2,7 @@ package library
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"rigkeep/preset"
@@ -59,14 +60,16 @@ func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.T
 	if err != nil || len(logs) == 0 {
 		return q, skipped, err
 	}
-	q.Tunes = append(q.Tunes, l.sessions(sheet, logs, now)...)
+	for i := range q.Tunes {
+		q.Tunes[i].Unit = serial(sheet, q.Tunes[i].Unit)
+	}
+	q.Tunes = withSessions(q.Tunes, l.sessions(sheet, logs, now))
 	if unit != "" {
 		facts, err := l.units(sheet, unit, logs)
 		if err != nil {
 			return q, nil, err
 		}
 		for i, t := range q.Tunes {
-			t.Unit = serial(sheet, t.Unit)
 			q.Tunes[i] = preset.ForUnit(t, sheet, facts, unit)
 		}
 		q.Cap = l.capLearned(r, sheet, tune, facts, unit)
@@ -134,6 +137,45 @@ func startTune(r preset.Rig, sheet *schema.Sheet, t preset.Tune, ref string, now
 		out.Onset["stiffness."+a.String()] = v
 	}
 	return out, nil
+}
+
+// withSessions adds sessions to proofs. A session whose values a proof of the same
+// rig on the same unit has is that proof's: it only adds the onsets it saw.
+func withSessions(proofs, sessions []start.Tune) []start.Tune {
+	type place struct{ rig, unit string }
+	at := map[place][]int{}
+	for i, t := range proofs {
+		at[place{t.Rig.ID, t.Unit}] = append(at[place{t.Rig.ID, t.Unit}], i)
+	}
+	out := proofs
+next:
+	for _, s := range sessions {
+		for _, i := range at[place{s.Rig.ID, s.Unit}] {
+			if s.Rig.ID == "" || !sameStiffness(s, proofs[i]) {
+				continue
+			}
+			onset := map[string]float64{}
+			for _, m := range []map[string]float64{s.Onset, proofs[i].Onset} { // the proof's own count
+				for k, v := range m {
+					onset[k] = v
+				}
+			}
+			out[i].Onset = onset
+			continue next
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// sameStiffness reports whether a proof has every stiffness that a session kept.
+func sameStiffness(s, proof start.Tune) bool {
+	for k, v := range s.Values {
+		if w, ok := proof.Values[k]; strings.HasPrefix(k, "stiffness.") && (!ok || w != v) {
+			return false
+		}
+	}
+	return true
 }
 
 // capLearned is Cap with the loop that sessions on the unit at hand told, axis by
