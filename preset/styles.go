@@ -10,13 +10,10 @@ import (
 )
 
 // View is the horizontal and vertical angle of view of a lens, rad.
-// Lengths are in mm; squeeze is 1 for a spherical lens.
+// Lengths are in mm; squeeze is 1, or 0, for a spherical lens.
 //
 // Source: frame.Camera.
 func View(lensMM float64, sensorMM [2]float64, squeeze float64) (h, v float64, err error) {
-	if squeeze <= 0 {
-		squeeze = 1
-	}
 	c := frame.Camera{Focal: lensMM / 1000, Width: sensorMM[0] / 1000, Height: sensorMM[1] / 1000, Squeeze: squeeze}
 	w, err := c.FOV()
 	return w.H, w.V, err

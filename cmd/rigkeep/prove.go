@@ -47,21 +47,35 @@ func (k *call) axisNumbers(flag string) (map[schema.Axis]float64, error) {
 }
 
 func axisNumbers(s string) (map[schema.Axis]float64, error) {
+	all, err := axisReadings(s)
 	out := map[schema.Axis]float64{}
+	for a, v := range all {
+		if out[a] = v[0]; len(v) > 1 {
+			return nil, fmt.Errorf("%s has %d numbers, and takes one", a, len(v))
+		}
+	}
+	return out, err
+}
+
+// axisReadings reads AXIS=NUMBER,… where each number may be several with a slash between.
+func axisReadings(s string) (map[schema.Axis][]float64, error) {
+	out := map[schema.Axis][]float64{}
 	for _, p := range strings.Split(s, ",") {
 		if strings.TrimSpace(p) == "" {
 			continue
 		}
-		name, num, ok := strings.Cut(p, "=")
+		name, nums, ok := strings.Cut(p, "=")
 		a, isAxis := schema.ParseAxis(strings.TrimSpace(strings.ToLower(name)))
-		v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(num), "%")), 64)
-		if !ok || !isAxis || err != nil || v-v != 0 {
-			return nil, fmt.Errorf("%q is not AXIS=NUMBER, where AXIS is pan, roll or tilt", strings.TrimSpace(p))
-		}
-		if _, twice := out[a]; twice {
+		if _, twice := out[a]; isAxis && twice {
 			return nil, fmt.Errorf("%s is given twice", a)
 		}
-		out[a] = v
+		for _, num := range strings.Split(nums, "/") {
+			v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(num), "%")), 64)
+			if !ok || !isAxis || err != nil || v-v != 0 {
+				return nil, fmt.Errorf("%q is not AXIS=NUMBER, where AXIS is pan, roll or tilt", strings.TrimSpace(p))
+			}
+			out[a] = append(out[a], v)
+		}
 	}
 	return out, nil
 }

@@ -30,6 +30,7 @@ func startVerb() verb {
 			&cli.StringFlag{Name: "shots", Usage: "propose follow styles for these `KINDS` of shot, with commas: walk,sweep,chase"},
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH` for the follow styles"},
 			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
+			&cli.Float64Flag{Name: "squeeze", Usage: "anamorphic `FACTOR`, 1 for a spherical lens", Value: 1},
 			&cli.BoolFlag{Name: "backtest", Usage: "leave each proved tune on this gimbal out in turn"},
 		},
 		pages: true, reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runStart,
@@ -351,9 +352,9 @@ func (k *call) wantShots(q *start.Request, sheet *schema.Sheet) error {
 	if lens == 0 || sensor[0] == 0 {
 		return usage("--shots needs the lens and the sensor").hinted("for example: --shots walk,chase --lens 35mm --sensor 24.9x18.7mm")
 	}
-	h, v, err := preset.View(lens*1000, sensor, 1)
+	h, v, err := preset.View(lens*1000, sensor, k.c.Float64("squeeze"))
 	if err != nil {
-		return err
+		return usage("--lens: %v", err)
 	}
 	for _, s := range strings.Split(kinds, ",") {
 		kind := strings.TrimSpace(s)

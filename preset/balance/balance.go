@@ -355,14 +355,14 @@ func (m Motor) Holding(torque float64) (current, loss float64, err error) {
 
 // Draw is what holding costs the battery.
 type Draw struct {
-	Power   float64 // W, in the windings
-	Current float64 // A from the battery
-	Share   float64 // of the battery's energy per hour, 0..; 0 if its energy is unknown
+	Power   float64 `json:"power_w"`                  // in the windings
+	Current float64 `json:"current_a,omitempty"`      // from the battery; 0 if its voltage is unknown
+	Share   float64 `json:"share_per_hour,omitempty"` // of the battery's energy; 0 if that is unknown
 }
 
 // Battery is what feeds the motors.
 type Battery struct {
-	Voltage    float64 // V
+	Voltage    float64 // V; 0 if unknown
 	Energy     float64 // J; 0 if unknown
 	Efficiency float64 // of the drive, above 0 to 1; 0 means 1
 }
@@ -371,7 +371,7 @@ type Battery struct {
 // battery's load, all of it heat in the windings as nothing moves.
 //
 // Errors: *domain.Error for lists that differ in length, a motor out of domain, a
-// voltage of zero or less, an energy below zero or an efficiency outside 0..1.
+// voltage or energy below zero, or an efficiency outside 0..1.
 //
 // Source: energy balance at standstill, P = Σ I² R / efficiency (Hughes, Electric Motors and Drives; from memory).
 func AddedDraw(torques []float64, motors []Motor, b Battery) (Draw, error) {
@@ -381,7 +381,7 @@ func AddedDraw(torques []float64, motors []Motor, b Battery) (Draw, error) {
 		eff = 1
 	}
 	c.That(len(torques) == len(motors), "number of motors", float64(len(motors)), fmt.Sprintf("as many as torques, %d", len(torques)), "")
-	c.Positive("battery voltage", b.Voltage, "V")
+	c.NotNegative("battery voltage", b.Voltage, "V")
 	c.NotNegative("battery energy", b.Energy, "J")
 	c.That(eff > 0 && eff <= 1, "efficiency of the drive", b.Efficiency, "above 0 to 1", "")
 	if err := c.Err(); err != nil {
@@ -395,7 +395,9 @@ func AddedDraw(torques []float64, motors []Motor, b Battery) (Draw, error) {
 		}
 		d.Power += loss / eff
 	}
-	d.Current = d.Power / b.Voltage
+	if b.Voltage > 0 {
+		d.Current = d.Power / b.Voltage
+	}
 	if b.Energy > 0 {
 		d.Share = d.Power * unit.Hour / b.Energy
 	}

@@ -127,6 +127,10 @@ func TestDrawOfHolding(t *testing.T) {
 	modeltest.Near(t, "power", d.Power, 20, 1e-12, 0)
 	modeltest.Near(t, "current", d.Current, 2, 1e-12, 0)
 	modeltest.Near(t, "half of 40 Wh in an hour", d.Share, 0.5, 1e-12, 0)
+	d = modeltest.Must(AddedDraw([]float64{0.1}, []Motor{m}, Battery{}))(t)
+	if d.Power != 8 || d.Current != 0 || d.Share != 0 {
+		t.Errorf("a battery of which nothing is known: %+v, want 8 W and no more", d)
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		m := Motor{rapid.Float64Range(0.005, 1).Draw(t, "kt"), rapid.Float64Range(0, 20).Draw(t, "r")}
 		torque := rapid.Float64Range(-3, 3).Draw(t, "torque")
@@ -265,7 +269,7 @@ func TestRefuses(t *testing.T) {
 		"holding NaN":        func() error { _, _, err := m.Holding(nan); return err },
 		"holding, no motor":  func() error { _, _, err := Motor{}.Holding(1); return err },
 		"draw: lists differ": func() error { _, err := AddedDraw([]float64{1}, nil, Battery{Voltage: 1}); return err },
-		"draw: no voltage":   func() error { _, err := AddedDraw([]float64{1}, []Motor{m}, Battery{}); return err },
+		"draw: voltage":      func() error { _, err := AddedDraw([]float64{1}, []Motor{m}, Battery{Voltage: -1}); return err },
 		"draw: efficiency": func() error {
 			_, err := AddedDraw([]float64{1}, []Motor{m}, Battery{Voltage: 1, Efficiency: 2})
 			return err

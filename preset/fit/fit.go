@@ -61,6 +61,9 @@ type Limits struct {
 	// Near these the fit is tight; 0 takes the usual ones.
 	WarnShare float64 // of the payload limit, above 0 to 1
 	WarnClear float64 // m left to the clear space
+	// Length and Slide write lengths (m), Mass a mass (kg) for people; nil is mm with a
+	// decimal, whole mm as one slides a plate, and kg.
+	Length, Slide, Mass func(float64) string
 }
 
 // The usual warnings (common practice, no source).
@@ -71,37 +74,53 @@ const (
 
 // Item is one thing that was held against a limit.
 type Item struct {
-	What   string  // "payload", "front", ..., "swept about tilt"
-	Part   string  // the part that decides it; empty for the payload
-	Have   float64 // kg, or m outward from the origin or the axis
-	Limit  float64
-	Margin float64 // what is left; negative is how far it is over
-	Unit   string  // "kg" or "m"
-	Grade  Grade
-	Words  string // one sentence for a technician
+	What   string  `json:"what"`   // "payload", "front", ..., "swept about tilt"
+	Part   string  `json:"part"`   // the part that decides it; empty for the payload
+	Have   float64 `json:"have"`   // kg, or m outward from the origin or the axis
+	Limit  float64 `json:"limit"`  // 0 where the sheet gives none
+	Margin float64 `json:"margin"` // what is left; negative is how far it is over
+	Unit   string  `json:"unit"`   // "kg" or "m"
+	Grade  Grade   `json:"grade"`
+	Words  string  `json:"words"` // one sentence for a technician
 }
 
 // Plate is how to shift the build so that its centre of gravity comes onto the
 // tilt and roll axes.
 type Plate struct {
-	Wanted mass.Vec // m, the shift that does it
-	Move   mass.Vec // m, the best shift within the plate's travel
-	Short  mass.Vec // m, Wanted - Move: what the plate cannot give
-	// Remains is how far (m) the centre of gravity then is from each axis. The
-	// plate does not serve the pan axis where that misses the others: its arm does.
-	Remains struct{ Pan, Roll, Tilt float64 }
-	Ends    []string // directions in which the travel ends first
-	Words   string
+	Wanted mass.Vec `json:"wanted_m"` // the shift that does it
+	Move   mass.Vec `json:"move_m"`   // the best shift within the plate's travel
+	Short  mass.Vec `json:"short_m"`  // Wanted - Move: what the plate cannot give
+	// Remains is how far the centre of gravity then is from each axis. The plate
+	// does not serve the pan axis where that misses the others: its arm does.
+	Remains struct {
+		Pan  float64 `json:"pan"`
+		Roll float64 `json:"roll"`
+		Tilt float64 `json:"tilt"`
+	} `json:"remains_m"`
+	Ends  []string `json:"ends"` // directions in which the travel ends first
+	Words string   `json:"words"`
 }
 
 // Report is the whole answer.
 type Report struct {
-	Grade      Grade // the worst of Payload and Balanced: what it will be like in use
-	Properties mass.Properties
-	Payload    []Item // largest and, where known, smallest payload
-	Placed     []Item // clearances with the build as it is placed now
-	Balanced   []Item // clearances after Plate.Move
-	Plate      Plate
+	Grade      Grade           `json:"grade"` // the worst of Payload and Balanced: what it will be like in use
+	Properties mass.Properties `json:"properties"`
+	Payload    []Item          `json:"payload"`  // largest and, where known, smallest payload
+	Placed     []Item          `json:"placed"`   // clearances with the build as it is placed now
+	Balanced   []Item          `json:"balanced"` // clearances after Plate.Move
+	Plate      Plate           `json:"plate"`
+	Overhang   []Overhang      `json:"overhang"` // ahead of and behind the tilt axis, after Plate.Move
+}
+
+// Overhang is how far the build reaches to one side of the tilt axis.
+type Overhang struct {
+	Side  string  `json:"side"` // "front" or "back"
+	Part  string  `json:"part"` // the part that reaches furthest
+	Reach float64 `json:"reach_m"`
+	// Past is how far that is past the furthest part in the slot "plate"; nil where
+	// there is none, or the plate reaches furthest.
+	Past  *float64 `json:"past_plate_m,omitempty"`
+	Words string   `json:"words"`
 }
 
 var sideNames = [3][2]string{{"front", "back"}, {"left", "right"}, {"top", "bottom"}}
@@ -133,6 +152,10 @@ func Check(parts []mass.Part, lim Limits, opt mass.Options) (Report, error) {
 	r.Payload = payload(props.Mass, lim)
 	r.Placed = clearances(solids, mass.Vec{}, lim)
 	r.Balanced = clearances(solids, r.Plate.Move, lim)
+	r.Overhang = overhang(solids, r.Plate.Move, lim)
+	if r.Properties.Assumed == nil {
+		r.Properties.Assumed = []mass.Assumption{}
+	}
 	for _, list := range [][]Item{r.Payload, r.Balanced} {
 		for _, it := range list {
 			r.Grade = max(r.Grade, it.Grade)
@@ -164,6 +187,15 @@ func (l *Limits) fill() error {
 	lo, hi := l.Plate.bounds()
 	for i := range lo {
 		c.That(lo[i] <= 0 && hi[i] >= 0, "plate travel", math.Min(-lo[i], hi[i]), "0 m or more", "")
+	}
+	if l.Length == nil {
+		l.Length = func(m float64) string { return fmt.Sprintf("%.1f mm", m*1000) }
+	}
+	if l.Slide == nil {
+		l.Slide = func(m float64) string { return fmt.Sprintf("%.0f mm", m*1000) }
+	}
+	if l.Mass == nil {
+		l.Mass = func(kg float64) string { return fmt.Sprintf("%.3f kg", kg) }
 	}
 	if l.WarnShare == 0 {
 		l.WarnShare = WarnShare
@@ -200,28 +232,28 @@ func (t Travel) bounds() (lo, hi mass.Vec) {
 func payload(m float64, l Limits) []Item {
 	it := Item{What: "payload", Have: m, Limit: l.PayloadMax, Unit: "kg"}
 	if l.PayloadMax == 0 {
-		it.Words = fmt.Sprintf("%.3f kg; the gimbal sheet gives no limit", m)
+		it.Words = l.Mass(m) + "; the gimbal sheet gives no limit"
 		return []Item{it}
 	}
 	it.Margin = l.PayloadMax - m
 	switch share := m / l.PayloadMax; {
 	case it.Margin < 0:
 		it.Grade = Over
-		it.Words = fmt.Sprintf("%.3f kg is %.3f kg over the payload limit of %.3f kg: take parts off or take a larger gimbal", m, -it.Margin, l.PayloadMax)
+		it.Words = fmt.Sprintf("%s is %s over the payload limit of %s: take parts off or take a larger gimbal", l.Mass(m), l.Mass(-it.Margin), l.Mass(l.PayloadMax))
 	case share > l.WarnShare:
 		it.Grade = Tight
-		it.Words = fmt.Sprintf("%.3f kg is %.0f %% of the payload limit of %.3f kg", m, share*100, l.PayloadMax)
+		it.Words = fmt.Sprintf("%s is %.0f %% of the payload limit of %s", l.Mass(m), share*100, l.Mass(l.PayloadMax))
 	default:
 		it.Grade = Fits
-		it.Words = fmt.Sprintf("%.3f kg, %.3f kg under the payload limit", m, it.Margin)
+		it.Words = fmt.Sprintf("%s, %s under the payload limit", l.Mass(m), l.Mass(it.Margin))
 	}
 	out := []Item{it}
 	if l.PayloadMin > 0 {
 		lo := Item{What: "smallest payload", Have: m, Limit: l.PayloadMin, Margin: m - l.PayloadMin, Unit: "kg", Grade: Fits}
-		lo.Words = fmt.Sprintf("%.3f kg above the smallest payload", lo.Margin)
+		lo.Words = l.Mass(lo.Margin) + " above the smallest payload"
 		if lo.Margin < 0 {
 			lo.Grade = Over
-			lo.Words = fmt.Sprintf("%.3f kg is %.3f kg under the smallest payload of %.3f kg: add weight", m, -lo.Margin, l.PayloadMin)
+			lo.Words = fmt.Sprintf("%s is %s under the smallest payload of %s: add weight", l.Mass(m), l.Mass(-lo.Margin), l.Mass(l.PayloadMin))
 		}
 		out = append(out, lo)
 	}
@@ -245,7 +277,7 @@ func clearances(solids []mass.Solid, shift mass.Vec, l Limits) []Item {
 				if k == 1 {
 					it.Limit = -l.Clear.Min[axis]
 				}
-				it.grade(l.WarnClear, "the clear box at the "+name)
+				it.grade(l, "the clear box at the "+name)
 			} else {
 				it.Words = "the gimbal sheet gives no clear box"
 			}
@@ -261,7 +293,7 @@ func clearances(solids []mass.Solid, shift mass.Vec, l Limits) []Item {
 		it.What = "swept about " + a.name
 		if a.radius > 0 {
 			it.Limit = a.radius
-			it.grade(l.WarnClear, "the clear radius about "+a.name)
+			it.grade(l, "the clear radius about "+a.name)
 		} else {
 			it.Words = "the gimbal sheet gives no clear radius about " + a.name
 		}
@@ -281,18 +313,52 @@ func furthest(solids []mass.Solid, reach func(mass.Solid) float64) Item {
 	return it
 }
 
-func (it *Item) grade(warn float64, where string) {
+// overhang is how far the build reaches ahead of and behind the tilt axis, and past
+// the plate it stands on where a part has that slot: what bends a plate and strikes
+// things, whether or not it is clear.
+func overhang(solids []mass.Solid, shift mass.Vec, l Limits) []Overhang {
+	var out []Overhang
+	for k, words := range [2][2]string{{"front", "ahead of"}, {"back", "behind"}} {
+		dir := mass.Vec{1 - 2*float64(k)}
+		reach := func(s mass.Solid) float64 {
+			_, hi := s.Moved(shift).Extent(dir)
+			return hi - l.Tilt.Point.Dot(dir)
+		}
+		it := furthest(solids, reach)
+		o := Overhang{Side: words[0], Part: it.Part, Reach: it.Have}
+		if it.Have < 0 {
+			o.Words = "nothing reaches " + words[1] + " the tilt axis"
+			out = append(out, o)
+			continue
+		}
+		o.Words = fmt.Sprintf("%s reaches %s %s the tilt axis", it.Part, l.Length(it.Have), words[1])
+		plate := math.Inf(-1)
+		for _, s := range solids {
+			if s.Slot == "plate" {
+				plate = math.Max(plate, reach(s))
+			}
+		}
+		if past := it.Have - plate; !math.IsInf(plate, 0) && past > 0 {
+			o.Past = &past
+			o.Words += fmt.Sprintf(", %s past the plate", l.Length(past))
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+func (it *Item) grade(l Limits, where string) {
 	it.Margin = it.Limit - it.Have
 	switch {
 	case it.Margin < 0:
 		it.Grade = Over
-		it.Words = fmt.Sprintf("%s is %.1f mm past %s", it.Part, -it.Margin*1000, where)
-	case it.Margin < warn:
+		it.Words = fmt.Sprintf("%s is %s past %s", it.Part, l.Length(-it.Margin), where)
+	case it.Margin < l.WarnClear:
 		it.Grade = Tight
-		it.Words = fmt.Sprintf("%s leaves only %.1f mm to %s", it.Part, it.Margin*1000, where)
+		it.Words = fmt.Sprintf("%s leaves only %s to %s", it.Part, l.Length(it.Margin), where)
 	default:
 		it.Grade = Fits
-		it.Words = fmt.Sprintf("%s leaves %.1f mm to %s", it.Part, it.Margin*1000, where)
+		it.Words = fmt.Sprintf("%s leaves %s to %s", it.Part, l.Length(it.Margin), where)
 	}
 }
 
@@ -319,7 +385,7 @@ func PlateShift(p mass.Properties, moving float64, lim Limits) (Plate, error) {
 	}
 	share := moving / p.Mass
 	free := FreeTravel()
-	out := Plate{Wanted: solve(p.CG, share, lim, free), Move: solve(p.CG, share, lim, *lim.Plate)}
+	out := Plate{Ends: []string{}, Wanted: solve(p.CG, share, lim, free), Move: solve(p.CG, share, lim, *lim.Plate)}
 	out.Short = out.Wanted.Sub(out.Move)
 	cg := p.CG.Add(out.Move.Scale(share))
 	out.Remains.Pan, out.Remains.Roll, out.Remains.Tilt = off(cg, lim.Pan), off(cg, lim.Roll), off(cg, lim.Tilt)
@@ -334,13 +400,13 @@ func PlateShift(p mass.Properties, moving float64, lim Limits) (Plate, error) {
 			out.Ends = append(out.Ends, s[1])
 		}
 	}
-	if words := out.Move.Words(); words == "none" {
+	if words := out.Move.WordsIn(lim.Slide); words == "none" {
 		out.Words = "leave the build where it is"
 	} else {
 		out.Words = "shift the build " + words
 	}
-	if out.Ends != nil {
-		out.Words += fmt.Sprintf("; the plate's travel ends first (%s): %s is missing", strings.Join(out.Ends, ", "), out.Short.Words())
+	if len(out.Ends) > 0 {
+		out.Words += fmt.Sprintf("; the plate's travel ends first (%s): %s is missing", strings.Join(out.Ends, ", "), out.Short.WordsIn(lim.Slide))
 	}
 	for _, v := range []mass.Vec{out.Wanted, out.Move} {
 		for _, x := range v {

@@ -286,3 +286,30 @@ func BenchmarkCheck(b *testing.B) {
 		}
 	}
 }
+
+// The lens reaches 130 mm ahead of the tilt axis; with the plate's end at 55 mm that
+// is 75 mm past it.
+func TestOverhang(t *testing.T) {
+	parts := append(kit(), mass.Part{Name: "plate", Slot: "plate", Shape: mass.Box, Mass: 1e-9, Size: mass.Vec{0.1, 0.04, 0.01}, Place: mass.Vec{0.005, 0, -0.05}})
+	still := Travel{}
+	r := check(t, parts, Limits{Plate: &still, Tilt: mass.Line{Point: mass.Vec{0.01, 0, 0}, Dir: mass.Vec{0, 1, 0}}})
+	f, b := r.Overhang[0], r.Overhang[1]
+	near(t, "front", f.Reach, 0.12, 1e-9)
+	near(t, "past the plate", *f.Past, 0.075, 1e-9)
+	if f.Part != "lens" || f.Words != "lens reaches 120.0 mm ahead of the tilt axis, 75.0 mm past the plate" {
+		t.Errorf("%+v", f)
+	}
+	near(t, "back", b.Reach, 0.06, 1e-9)
+	// no plate, no word of it; a build all ahead of the axis has nothing behind
+	r = check(t, kit(), Limits{Plate: &still, Tilt: mass.Line{Point: mass.Vec{-0.2, 0, 0}, Dir: mass.Vec{0, 1, 0}}})
+	if r.Overhang[0].Past != nil || r.Overhang[1].Words != "nothing reaches behind the tilt axis" {
+		t.Errorf("%+v", r.Overhang)
+	}
+	// in the units asked for
+	inch := func(m float64) string { return fmt.Sprintf("%.2f in", m/0.0254) }
+	pound := func(kg float64) string { return fmt.Sprintf("%.2f lb", kg/0.45359237) }
+	r = check(t, kit(), Limits{PayloadMax: 1, Length: inch, Slide: inch, Mass: pound, Clear: &Box{mass.Vec{-0.08, -0.07, -0.06}, mass.Vec{0.12, 0.07, 0.06}}})
+	if w := r.Payload[0].Words + r.Plate.Words + r.Placed[0].Words + r.Overhang[0].Words; strings.Contains(w, "mm") || strings.Contains(w, "kg") || !strings.Contains(w, "lens is 0.39 in past") {
+		t.Error(w)
+	}
+}

@@ -66,10 +66,10 @@ const AssumedDensity = 1000.0
 
 // Assumption says that a part's size was not given but taken from a density.
 type Assumption struct {
-	Part    string
-	Slot    string
-	Density float64 // kg/m³
-	Side    float64 // m, edge of the cube taken
+	Part    string  `json:"part"`
+	Slot    string  `json:"slot"`
+	Density float64 `json:"density_kg_m3"`
+	Side    float64 `json:"side_m"` // edge of the cube taken
 }
 
 func (a Assumption) String() string {
@@ -78,14 +78,14 @@ func (a Assumption) String() string {
 
 // Properties are the mass properties of a build.
 type Properties struct {
-	Mass      float64    // kg
-	CG        Vec        // m, centre of gravity in the build frame
-	Inertia   Tensor     // kg·m², about the centre of gravity, axes of the build frame
-	Principal [3]float64 // kg·m², principal moments, ascending
+	Mass      float64    `json:"mass_kg"`
+	CG        Vec        `json:"cg_m"`           // centre of gravity in the build frame
+	Inertia   Tensor     `json:"inertia_kgm2"`   // about the centre of gravity, axes of the build frame
+	Principal [3]float64 `json:"principal_kgm2"` // principal moments, ascending
 	// Axes holds the principal directions as rows, in the order of Principal,
 	// right-handed. With equal moments the directions in their plane are arbitrary.
-	Axes    [3]Vec
-	Assumed []Assumption // parts that took their size from a density
+	Axes    [3]Vec       `json:"principal_axes"`
+	Assumed []Assumption `json:"assumed"` // parts that took their size from a density
 }
 
 // Options change how a build is computed. The zero value is the usual way.

@@ -15,17 +15,23 @@ var Sides = [3][2]string{{"forward", "back"}, {"left", "right"}, {"up", "down"}}
 //
 // Source: axes of the build frame (ISO 8855).
 func (v Vec) Words() string {
+	return v.WordsIn(func(m float64) string { return fmt.Sprintf("%.0f mm", m*1000) })
+}
+
+// WordsIn is Words with lengths, given in m, as show writes them.
+//
+// Source: as Words.
+func (v Vec) WordsIn(show func(float64) string) string {
 	var out []string
 	for i, x := range v {
-		mm := math.Round(math.Abs(x) * 1000)
-		if mm == 0 {
+		if math.Round(math.Abs(x)*1000) == 0 {
 			continue
 		}
 		side := Sides[i][0]
 		if x < 0 {
 			side = Sides[i][1]
 		}
-		out = append(out, fmt.Sprintf("%s %.0f mm", side, mm))
+		out = append(out, side+" "+show(math.Abs(x)))
 	}
 	if out == nil {
 		return "none"

@@ -44,6 +44,7 @@ const (
 	Torque    Kind = "torque"    // N·m
 	Rate      Kind = "turn rate" // rad/s
 	Frequency Kind = "frequency" // Hz
+	Energy    Kind = "energy"    // J
 )
 
 // one unit: its names, the first being how it is shown; its size in SI; and the
@@ -64,6 +65,7 @@ var table = map[Kind][]one{
 		{[]string{"kgf·cm", "kgfcm", "kgf*cm", "kgf cm"}, KgfCm, 3}, {[]string{"ozf·in", "ozfin", "ozf*in", "ozf in"}, OzfIn, 2}, {[]string{"lbf·in", "lbfin", "lbf*in", "lbf in"}, LbfIn, 3}},
 	Rate:      {{[]string{"deg/s", "°/s"}, Degree, 2}, {[]string{"rad/s"}, 1, 4}, {[]string{"rpm"}, 2 * math.Pi / 60, 2}},
 	Frequency: {{[]string{"Hz"}, 1, 2}, {[]string{"kHz"}, 1000, 4}},
+	Energy:    {{[]string{"Wh", "W·h"}, Hour, 1}, {[]string{"J"}, 1, 0}, {[]string{"kJ"}, 1000, 2}},
 }
 
 // Names lists how the units of a kind are shown, the usual one first; nil for an

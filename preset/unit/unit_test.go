@@ -104,7 +104,7 @@ func TestShow(t *testing.T) {
 // What is shown reads back as the same value, in every unit of every kind.
 func TestShownReadsBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		kind := rapid.SampledFrom([]Kind{Mass, Length, Angle, Time, Torque, Rate, Frequency}).Draw(t, "kind")
+		kind := rapid.SampledFrom([]Kind{Mass, Length, Angle, Time, Torque, Rate, Frequency, Energy}).Draw(t, "kind")
 		u := rapid.SampledFrom(table[kind]).Draw(t, "unit")
 		v := rapid.Float64Range(-1000, 1000).Draw(t, "v") * u.si
 		for _, name := range u.names {
