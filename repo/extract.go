@@ -19,6 +19,11 @@ type Extraction struct {
 	Folders []string // slash paths without a slash at the end; everything below them that Keep keeps
 	Paths   []string // single files
 	Keep    func(path string) bool
+	// Drawn is a folder whose files are put into those revisions only in which one of the files
+	// above needs them: Needs gives the paths that a file's contents speak of. So what is put in
+	// follows from each revision alone.
+	Drawn   string
+	Needs   func(path string, data []byte) []string
 	Always  []File // put into every revision, in place of what the library has there
 	Trailer string // key of the line that names the revision each was made from
 }
@@ -38,7 +43,7 @@ func (l *Lib) Extract(q Extraction) (*Bundle, error) {
 	}
 	var b *Bundle
 	err = l.with(func(r *objects.Reader) (err error) {
-		x := &extractor{l: l, r: r, q: q, objs: map[plumbing.Hash]objects.Object{}, byID: map[plumbing.Hash]*filtered{}, made: map[Rev]Rev{}}
+		x := &extractor{l: l, r: r, q: q, objs: map[plumbing.Hash]objects.Object{}, byID: map[plumbing.Hash]*filtered{}, made: map[Rev]Rev{}, need: map[tree.Edit][]string{}}
 		b, err = x.run(start)
 		return err
 	})
@@ -47,9 +52,16 @@ func (l *Lib) Extract(q Extraction) (*Bundle, error) {
 
 // filtered is an extracted revision: its new commit and its files.
 type filtered struct {
-	id    plumbing.Hash // zero if nothing of the selection exists yet
-	files []tree.Edit   // sorted by path
-	up    []*filtered   // parents
+	id    plumbing.Hash
+	files []tree.Edit // sorted by path
+	up    []*filtered // parents
+}
+
+// moment is a revision as far as the extract is concerned: all files that may go in, needed or
+// not, and the extracted revision that stands for it; nil if nothing of the selection exists yet.
+type moment struct {
+	all []tree.Edit
+	f   *filtered
 }
 
 type extractor struct {
@@ -59,6 +71,7 @@ type extractor struct {
 	objs map[plumbing.Hash]objects.Object
 	byID map[plumbing.Hash]*filtered
 	made map[Rev]Rev
+	need map[tree.Edit][]string // what a file draws in, by path and contents
 }
 
 // picked is what one revision did to a file of the selection.
@@ -74,6 +87,9 @@ func (x *extractor) run(start plumbing.Hash) (*Bundle, error) {
 	}
 	defer done()
 	paths := slices.Clone(x.q.Paths)
+	if x.q.Drawn != "" {
+		paths = append(paths, ix.Under(x.q.Drawn+"/")...)
+	}
 	for _, dir := range x.q.Folders {
 		for _, p := range ix.Under(dir + "/") {
 			if x.q.Keep == nil || x.q.Keep(p) {
@@ -90,12 +106,12 @@ func (x *extractor) run(start plumbing.Hash) (*Bundle, error) {
 	// Parents have smaller numbers than their children, so one pass up is enough; most revisions
 	// have nothing to do with the selection and only pass on what their parent is.
 	reach := ix.Reach(start)
-	at := make([]*filtered, len(reach))
+	at := make([]*moment, len(reach))
 	for no, ok := range reach {
 		if !ok {
 			continue
 		}
-		var up []*filtered // one for each different state of the parents; nil is a parent without the selection
+		var up []*moment // one for each different state of the parents; nil is a parent without the selection
 		ix.Parents(no, func(p int) {
 			if !slices.Contains(up, at[p]) {
 				up = append(up, at[p])
@@ -112,10 +128,10 @@ func (x *extractor) run(start plumbing.Hash) (*Bundle, error) {
 		}
 	}
 	tip := at[ix.Find(start)]
-	if tip == nil {
+	if tip == nil || tip.f == nil {
 		return nil, nil
 	}
-	return x.pack(tip.id)
+	return x.pack(tip.f.id)
 }
 
 // pack puts the objects into an order that depends on nothing but the history itself.
@@ -170,30 +186,73 @@ func (x *extractor) pack(tip plumbing.Hash) (*Bundle, error) {
 }
 
 // commit makes the extracted form of one revision, or gives its parent's if nothing differs.
-func (x *extractor) commit(id plumbing.Hash, up []*filtered, changes []picked, paths []string) (*filtered, error) {
+func (x *extractor) commit(id plumbing.Hash, ups []*moment, changes []picked, paths []string) (*moment, error) {
 	c, err := x.l.commit(x.r, id)
 	if err != nil {
 		return nil, err
 	}
-	merge := len(up) > 1
-	up = independent(slices.DeleteFunc(up, func(f *filtered) bool { return f == nil }))
-	f := &filtered{up: up}
+	s := &moment{}
+	var up []*filtered
+	for _, u := range ups {
+		if u != nil && u.f != nil && !slices.Contains(up, u.f) {
+			up = append(up, u.f)
+		}
+	}
+	up = independent(up)
 	switch {
-	case merge: // what a merge took from which side only its tree says
-		if f.files, err = x.files(c, paths); err != nil {
+	case len(ups) > 1: // what a merge took from which side only its tree says
+		if s.all, err = x.files(c, paths); err != nil {
 			return nil, err
 		}
-	case len(up) == 1:
-		f.files = apply(up[0].files, changes)
+	case len(ups) == 1 && ups[0] != nil:
+		s.all = apply(ups[0].all, changes)
 	default:
-		f.files = apply(nil, changes)
+		s.all = apply(nil, changes)
+	}
+	f := &filtered{up: up}
+	if f.files, err = x.needed(s.all); err != nil {
+		return nil, err
 	}
 	switch {
 	case len(up) == 0 && len(f.files) == 0:
-		return nil, nil
+		return s, nil
 	case len(up) == 1 && slices.Equal(up[0].files, f.files):
-		return up[0], nil
+		s.f = up[0]
+		return s, nil
 	}
+	s.f, err = x.build(c, f)
+	return s, err
+}
+
+// needed leaves out what was to be drawn in and is not needed.
+func (x *extractor) needed(all []tree.Edit) ([]tree.Edit, error) {
+	if x.q.Drawn == "" {
+		return all, nil
+	}
+	drawn := func(path string) bool { return strings.HasPrefix(path, x.q.Drawn+"/") }
+	wanted := map[string]bool{}
+	for _, e := range all {
+		if drawn(e.Path) {
+			continue
+		}
+		names, known := x.need[e]
+		if !known {
+			data, err := x.r.Blob(e.ID)
+			if err != nil {
+				return nil, err
+			}
+			names = x.q.Needs(e.Path, data)
+			x.need[e] = names
+		}
+		for _, n := range names {
+			wanted[n] = true
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(all), func(e tree.Edit) bool { return drawn(e.Path) && !wanted[e.Path] }), nil
+}
+
+// build makes the objects of an extracted revision.
+func (x *extractor) build(c *Commit, f *filtered) (*filtered, error) {
 	files := slices.Clone(f.files)
 	for _, a := range x.q.Always {
 		o := objects.New(plumbing.BlobObject, a.Data)
@@ -217,7 +276,7 @@ func (x *extractor) commit(id plumbing.Hash, up []*filtered, changes []picked, p
 	for _, o := range made.Objects {
 		x.objs[o.ID] = o
 	}
-	o, err := x.rewrite(c, made.Root, up)
+	o, err := x.rewrite(c, made.Root, f.up)
 	if err != nil {
 		return nil, err
 	}

@@ -66,8 +66,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 	}
 	c := &Contents{Files: map[string][]byte{}}
 	var entries []RigEntry
-	q := repo.Extraction{At: head, Trailer: Trailer, Always: []repo.File{{Path: preset.LibraryPath, Data: []byte(marker)}}}
-	keep := Manifest{}
+	var folders []string
 	for _, w := range wanted {
 		e := RigEntry{Fingerprint: w.Rig.Fingerprint, Whole: len(w.Tunes) == 0}
 		if slices.ContainsFunc(entries, func(o RigEntry) bool { return o.Fingerprint == e.Fingerprint }) {
@@ -106,30 +105,20 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		if c.Files[preset.GimbalPath(rig.Gimbal)], err = l.Store.ReadAt(head, preset.GimbalPath(rig.Gimbal)); err != nil {
 			return nil, err
 		}
-		sheets, err := earlierSheets(l, e)
-		if err != nil {
-			return nil, err
-		}
-		q.Folders = append(q.Folders, preset.RigDir(e.Fingerprint))
+		folders = append(folders, preset.RigDir(e.Fingerprint))
 		for _, fp := range e.Was {
 			now, err := l.Store.ListAt(head, preset.RigDir(fp)+"/")
 			if err != nil {
 				return nil, err
 			}
 			if len(now) == 0 { // else that build is another rig's by now, and not ours to give away
-				q.Folders = append(q.Folders, preset.RigDir(fp))
-			}
-		}
-		for _, s := range append(sheets, e.Gimbal) {
-			if p := preset.GimbalPath(s); !slices.Contains(q.Paths, p) {
-				q.Paths = append(q.Paths, p)
+				folders = append(folders, preset.RigDir(fp))
 			}
 		}
 		entries = append(entries, e)
 	}
-	keep.Rigs = entries
-	permit := keep.allowed()
-	q.Keep = func(path string) bool { return permit(path) == nil }
+	q := extraction(head, Manifest{Rigs: entries}.allowed())
+	q.Folders = folders
 	if c.History, err = l.Store.Extract(q); err != nil {
 		return nil, err
 	}
@@ -144,28 +133,24 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 	return c, c.decode(l.Cat, entries)
 }
 
-// earlierSheets names the gimbals that the rig was on under its earlier fingerprints.
-func earlierSheets(l *library.Library, e RigEntry) ([]string, error) {
-	var out []string
-	for _, fp := range e.Was {
-		revs, err := l.Store.KeyHistory(preset.RigPath(fp), 0, func(data []byte) (string, bool) {
-			tree, err := file.Values("", data)
+// extraction is what both sides extract a history by: the files of the rigs, the sheets that their
+// build sheets name in each revision, and the marker.
+func extraction(at repo.Rev, permit func(path string) error) repo.Extraction {
+	return repo.Extraction{
+		At: at, Trailer: Trailer, Always: []repo.File{{Path: preset.LibraryPath, Data: []byte(marker)}},
+		Keep:  func(path string) bool { return permit(path) == nil },
+		Drawn: "gimbals",
+		Needs: func(path string, data []byte) []string {
+			if p, ok := preset.Locate(path); !ok || p.Kind != schema.KindRig {
+				return nil
+			}
+			tree, err := file.Values(path, data)
 			if err != nil {
-				return "", false
+				return nil
 			}
-			g := schema.Flatten(tree).Str("gimbal")
-			return g, preset.IsName(g)
-		})
-		if err != nil {
-			return nil, err
-		}
-		for _, r := range revs {
-			if r.Present && !slices.Contains(out, r.Value) {
-				out = append(out, r.Value)
-			}
-		}
+			return []string{preset.GimbalPath(schema.Flatten(tree).Str("gimbal"))}
+		},
 	}
-	return out, nil
 }
 
 // gatherJobs adds the jobs that pin any of the tunes, without what concerns others: other rigs'

@@ -17,6 +17,12 @@ import (
 
 var cat = schema.Default()
 
+func TestMain(m *testing.M) {
+	code := m.Run()
+	handovertest.Clean()
+	os.Exit(code)
+}
+
 func run(t testing.TB, dir, name string, args ...string) string {
 	t.Helper()
 	c := exec.Command(name, args...)
@@ -44,6 +50,7 @@ func unzipped(t testing.TB, data []byte) string {
 
 // TestRealTools: unzip, sha256sum and git agree with a handover.
 func TestRealTools(t *testing.T) {
+	t.Parallel()
 	s := handovertest.Filled(t, handovertest.ACam)
 	data := s.HandOver("walk-build")
 	dir := unzipped(t, data)
@@ -58,7 +65,7 @@ func TestRealTools(t *testing.T) {
 		t.Error(out)
 	}
 	log := run(t, clone, "git", "log", "--format=%an: %s")
-	want := "A-cam operator: Prove walk-build\nA-cam operator: Tilt a step down\nA-cam operator: Lens weighed again\nA-cam operator: Pan a step up\nA-cam operator: First tune\nA-cam operator: Add walk-build\nA-cam operator: Add the sheet\n"
+	want := "A-cam operator: Prove walk-build\nA-cam operator: Tilt a step down\nA-cam operator: Lens weighed again\nA-cam operator: Pan a step up\nA-cam operator: First tune\nA-cam operator: Add walk-build\n"
 	if log != want {
 		t.Errorf("history of the clone:\n%s\nwant:\n%s", log, want)
 	}
@@ -70,6 +77,7 @@ func TestRealTools(t *testing.T) {
 
 // TestSameBytes: same input, same bytes, also after other rigs went on and from a fresh index.
 func TestSameBytes(t *testing.T) {
+	t.Parallel()
 	s := handovertest.Filled(t, handovertest.ACam)
 	a := s.HandOver("walk-build")
 	if !bytes.Equal(a, s.HandOver("walk-build")) {
@@ -86,6 +94,7 @@ func TestSameBytes(t *testing.T) {
 
 // TestOpen reads back what was gathered.
 func TestOpen(t *testing.T) {
+	t.Parallel()
 	s := handovertest.Filled(t, handovertest.ACam)
 	c := s.Gather("walk-build")
 	data := s.HandOver("walk-build")

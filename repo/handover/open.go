@@ -205,12 +205,7 @@ func (p *Parcel) history() error {
 			}
 			continue
 		}
-		place, _ := preset.Locate(f.Path)
-		have, ok := p.Files[f.Path]
-		if place.Kind == schema.KindGimbal && !ok {
-			continue // a gimbal that the rig was on earlier
-		}
-		if !ok || !bytes.Equal(text, have) {
+		if have, ok := p.Files[f.Path]; !ok || !bytes.Equal(text, have) {
 			return damaged("%s is not as its history has it", f.Path)
 		}
 		n++

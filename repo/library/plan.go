@@ -31,7 +31,9 @@ type Plan struct {
 	Items []Item
 	Moves []Move
 	Rigs  []RigRef // the rigs it is about
-	seen  map[string]repo.BlobID
+	// With is a history that comes in with the revision, nil for none.
+	With *repo.Bundle
+	seen map[string]repo.BlobID
 }
 
 // Paths gives the paths of the items.
@@ -297,7 +299,7 @@ func (l *Library) checkPlan(p *Plan) error {
 			return err
 		}
 		r := preset.DecodeRig(it.Place.Rig, doc.Tree())
-		s, err := l.Sheet("", r.Gimbal)
+		s, err := l.plannedSheet(p, r.Gimbal)
 		if err != nil {
 			return doc.Fault("gimbal", fmt.Sprintf("there is no gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")
 		}
@@ -319,7 +321,7 @@ func (l *Library) checkPlan(p *Plan) error {
 			if err != nil {
 				return err
 			}
-			if sheet, err = l.Sheet("", r.Gimbal); err != nil {
+			if sheet, err = l.plannedSheet(p, r.Gimbal); err != nil {
 				return err
 			}
 		}
@@ -418,7 +420,7 @@ func (p *Plan) oldPrint(fp string) string {
 // Commit makes the planned revision.
 func (l *Library) Commit(ctx context.Context, p *Plan, subject, body string, who repo.Person, when time.Time, trailers ...repo.Trailer) (repo.Rev, error) {
 	defer l.forget()
-	q := repo.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: p.Base, WriteWork: true, Seen: p.seen, Trailers: trailers}
+	q := repo.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: p.Base, WriteWork: true, Seen: p.seen, Trailers: trailers, With: p.With}
 	for _, it := range p.Items {
 		q.Files = append(q.Files, repo.File{Path: it.Path, Data: it.After, Delete: it.After == nil})
 	}

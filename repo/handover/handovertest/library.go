@@ -5,8 +5,10 @@ package handovertest
 import (
 	"context"
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -113,20 +115,28 @@ type Shop struct {
 // Empty makes a library without rigs.
 func Empty(t testing.TB, who repo.Person) *Shop {
 	t.Helper()
-	cat := schema.Default()
-	files, err := library.NewFiles(cat, "Test", "kg", "mm")
+	return empty(t, filepath.Join(t.TempDir(), "library"), who)
+}
+
+func empty(t testing.TB, dir string, who repo.Person) *Shop {
+	t.Helper()
+	files, err := library.NewFiles(schema.Default(), "Test", "kg", "mm")
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir := filepath.Join(t.TempDir(), "library")
 	if _, err := repo.Init(dir, files, who, Start); err != nil {
 		t.Fatal(err)
 	}
-	l, err := library.Open(dir, cat, repo.Options{})
+	return &Shop{Library: reopen(t, dir), T: t, Who: who, now: Start}
+}
+
+func reopen(t testing.TB, dir string) *library.Library {
+	t.Helper()
+	l, err := library.Open(dir, schema.Default(), repo.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &Shop{Library: l, T: t, Who: who, now: Start}
+	return l
 }
 
 // Now is a moment later each time it is asked for.
@@ -266,7 +276,43 @@ smoothing = { pan = 40, tilt = 45 }
 // revisions, a proof, a job that pins it together with the other, and an earlier fingerprint.
 func Filled(t testing.TB, who repo.Person) *Shop {
 	t.Helper()
-	s := Empty(t, who)
+	madeMu.Lock()
+	defer madeMu.Unlock()
+	if made[who] == "" {
+		dir, err := os.MkdirTemp("", "handovertest-")
+		if err != nil {
+			t.Fatal(err)
+		}
+		made[who] = filepath.Join(dir, "library")
+		fill(empty(t, made[who], who))
+	}
+	dir := filepath.Join(t.TempDir(), "library")
+	if err := os.CopyFS(dir, os.DirFS(made[who])); err != nil {
+		t.Fatal(err)
+	}
+	s := &Shop{Library: reopen(t, dir), T: t, Who: who, now: Start.Add(100 * time.Hour)}
+	if _, err := s.Store.Status(); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// The library is made once for each of the roles and copied, since saving waits for the disk.
+var (
+	madeMu sync.Mutex
+	made   = map[repo.Person]string{}
+)
+
+// Clean takes away what Filled keeps; TestMain calls it.
+func Clean() {
+	for _, dir := range made {
+		os.RemoveAll(filepath.Dir(dir))
+	}
+}
+
+func fill(s *Shop) {
+	t := s.T
+	t.Helper()
 	s.Add("Add the sheet", map[string]string{preset.GimbalPath("pier-one"): Sheet(Dials{100, 1, 200})})
 	old := s.AddBuild(Rig("walk-build", "pier-one", 560))
 	other := s.AddBuild(Rig("secret-build", "pier-one", 900))
@@ -293,7 +339,6 @@ func Filled(t testing.TB, who repo.Person) *Shop {
 	if _, err := s.Commit(context.Background(), p, "Pin", "", s.Who, s.Now()); err != nil {
 		t.Fatal(err)
 	}
-	return s
 }
 
 // Gather collects a rig as RIG or RIG/TUNE.

@@ -2,7 +2,6 @@ package objects
 
 import (
 	"bytes"
-	"compress/zlib"
 	"encoding/binary"
 	"errors"
 	"hash/crc32"
@@ -36,33 +35,23 @@ type Limits struct {
 	Total   int64 // bytes of all, unpacked
 }
 
-// WritePack makes a pack of whole objects in the given order: the same objects give the same
-// bytes.
+// WritePack makes a pack of the objects in the given order: the same objects give the same bytes.
 func WritePack(objs []Object) (*Whole, error) {
 	w := &Whole{Objects: objs, places: make([]place, len(objs))}
 	var b bytes.Buffer
-	b.WriteString("PACK")
-	_ = binary.Write(&b, binary.BigEndian, [2]uint32{2, uint32(len(objs))})
-	z := zlib.NewWriter(&b)
+	p := NewPackWriter(&b, len(objs))
 	for i, o := range objs {
 		off := b.Len()
-		n := uint64(len(o.Data))
-		c := byte(o.Kind)<<4 | byte(n&15)
-		for n >>= 4; n > 0; n >>= 7 {
-			b.WriteByte(c | 0x80)
-			c = byte(n & 0x7f)
-		}
-		b.WriteByte(c)
-		z.Reset(&b)
-		_, err := z.Write(o.Data)
-		if err = errors.Join(err, z.Close()); err != nil {
+		if err := p.Add(o); err != nil {
 			return nil, err
 		}
 		w.places[i] = place{uint64(off), crc32.ChecksumIEEE(b.Bytes()[off:])}
 	}
-	w.ID = packSum(b.Bytes())
-	b.Write(w.ID[:])
+	if err := p.Close(); err != nil {
+		return nil, err
+	}
 	w.Data = b.Bytes()
+	copy(w.ID[:], w.Data[len(w.Data)-20:])
 	return w, nil
 }
 

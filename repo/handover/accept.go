@@ -1,0 +1,550 @@
+package handover
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/repo/merge"
+	"rigkeep/schema"
+)
+
+// Options say how to take a handover in.
+type Options struct {
+	On      string         // convert to this gimbal; "" takes it as it is
+	Alias   string         // give the rig this alias; goes with a handover of one rig
+	Jobs    bool           // take the jobs in too
+	Choices *merge.Choices // settlements of conflicts; may be nil
+}
+
+// Acceptance is what taking a handover in would do, worked out and checked, not done. It is also
+// what reading one shows.
+type Acceptance struct {
+	Plan        *library.Plan
+	Base        repo.Rev // where the two histories part, as an extracted revision; "" if they share nothing
+	Conversions []Conversion
+	Conflicts   []merge.Conflict // while there are any, there is no Plan
+	Taken       []merge.Taken
+	Notes       []merge.Note
+	Jobs        []string // jobs that come in
+	JobsLeft    []string // jobs that do not, because they were not asked for or are here already
+}
+
+// Old is why a handover is not taken in: all of it is here already.
+type Old struct {
+	Since  int  // how many revisions the library is further
+	Same   bool // nothing was changed here since
+	Accept *repo.Commit
+}
+
+func (o *Old) Error() string {
+	s := "all of this handover is in the library already"
+	if o.Accept != nil {
+		s += ", since " + o.Accept.When.Format("2006-01-02 15:04") + " (" + o.Accept.Author.Name + ")"
+	}
+	if !o.Same {
+		s = fmt.Sprintf("this handover is older than what the library holds, by %d revisions of these rigs; %s", o.Since, s)
+	}
+	return s
+}
+
+// Unwrap gives the class: nothing to do for the same once more, distrust for an older state over
+// a newer one.
+func (o *Old) Unwrap() error {
+	if o.Same {
+		return repo.ErrNothing
+	}
+	return repo.ErrDamaged
+}
+
+// Accept works out what taking the handover in would do.
+//
+// Errors: *Old; ErrBadPath for a conversion that cannot be made, with what is missing; ErrChanged
+// if the gimbal's dials mean something else here; those of reading and merging.
+func Accept(l *library.Library, p *Parcel, o Options) (*Acceptance, error) {
+	head, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	x := &accepting{l: l, p: p, o: o, head: head, a: &Acceptance{}, theirs: map[string][]byte{}, base: map[string][]byte{}, ours: map[string]bool{}}
+	for _, step := range []func() error{x.place, x.meet, x.sides, x.proofs, x.dials, x.merge, x.jobs} {
+		if err := step(); err != nil {
+			return nil, err
+		}
+	}
+	if len(x.a.Conflicts) > 0 {
+		return x.a, nil
+	}
+	x.a.Plan, err = l.PlanIncoming(x.files, x.moves, p.History)
+	return x.a, err
+}
+
+// accepting is one run of Accept.
+type accepting struct {
+	l    *library.Library
+	p    *Parcel
+	o    Options
+	head repo.Rev
+	a    *Acceptance
+
+	prints       map[string]RigEntry // every fingerprint that one of the rigs has or had, here or there
+	ours         map[string]bool     // the library's files that are about these rigs
+	base, theirs map[string][]byte
+	to           *schema.Sheet // of the gimbal to convert to
+	files        map[string][]byte
+	moves        []library.Move
+}
+
+// place finds the rigs here, and which files of the library are about them.
+func (x *accepting) place() error {
+	x.prints = map[string]RigEntry{}
+	if x.o.On != "" {
+		var err error
+		if x.to, err = x.l.Sheet("", x.o.On); err != nil {
+			return err
+		}
+	}
+	if x.o.Alias != "" && len(x.p.Rigs) != 1 {
+		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("another alias goes with one rig; this handover has %d", len(x.p.Rigs)), WayOut: "Rename them after accepting: rigkeep rig rename"}
+	}
+	for i, r := range x.p.Rigs {
+		for _, fp := range x.names(r) {
+			x.prints[fp] = x.p.Manifest.Rigs[i]
+		}
+	}
+	rigs, err := x.l.Rigs()
+	if err != nil {
+		return err
+	}
+	for _, r := range rigs {
+		for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+			e, ok := x.prints[fp]
+			if !ok {
+				continue
+			}
+			for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+				if _, taken := x.prints[fp]; !taken {
+					x.prints[fp] = e
+				}
+			}
+			break
+		}
+	}
+	for fp := range x.prints {
+		files, err := x.l.Store.ListAt(x.head, preset.RigDir(fp)+"/")
+		if err != nil {
+			return err
+		}
+		for _, f := range files {
+			if x.selected(f.Path) {
+				x.ours[f.Path] = true
+			}
+		}
+	}
+	return nil
+}
+
+// names are the fingerprints that a rig of the handover has, had, and will have here.
+func (x *accepting) names(r Rig) []string {
+	out := append(slices.Clone(r.Was), r.Fingerprint)
+	if x.to != nil {
+		moved := r.Rig
+		moved.Gimbal = x.to.Slug
+		out = append(out, moved.Print())
+	}
+	return out
+}
+
+// selected says whether a path is about the rigs, and among the tunes that were handed over.
+func (x *accepting) selected(path string) bool {
+	p, ok := preset.Locate(path)
+	e, about := x.prints[p.Rig]
+	return ok && about && (p.Kind != schema.KindTune || e.Whole || slices.Contains(e.Tunes, p.Name))
+}
+
+// meet finds where the two histories part: in the library's own history of these rigs, extracted
+// as the sender extracted theirs.
+func (x *accepting) meet() error {
+	q := extraction(x.head, func(path string) error {
+		if !x.selected(path) {
+			return fmt.Errorf("not about these rigs")
+		}
+		return nil
+	})
+	for fp := range x.prints {
+		q.Folders = append(q.Folders, preset.RigDir(fp))
+	}
+	slices.Sort(q.Folders)
+	own, err := x.l.Store.Extract(q)
+	if err != nil || own == nil {
+		return err
+	}
+	if len(x.ours) == 0 {
+		return nil // the rigs were here once and were removed: they come back whole
+	}
+	bases := x.p.History.Meet(own)
+	if len(bases) == 0 {
+		return nil
+	}
+	x.a.Base = bases[0]
+	if x.a.Base != x.p.History.Tip {
+		return nil
+	}
+	old := &Old{}
+	known := x.p.History.Ancestors(x.p.History.Tip)
+	for _, c := range own.Commits() {
+		if c.Trailer(library.HandoverTrailer) == x.p.Digest {
+			old.Accept = &c
+		}
+		if !known[c.ID] {
+			old.Since++
+		}
+	}
+	old.Same = old.Since == 0 || old.Accept != nil && old.Accept.ID == own.Tip
+	return old
+}
+
+// sides collects the files as they were where the histories part, and as the sender has them.
+func (x *accepting) sides() error {
+	for path, text := range x.p.Files {
+		if p, _ := preset.Locate(path); p.Kind != schema.KindJob {
+			x.theirs[path] = text
+		}
+	}
+	if x.a.Base != "" {
+		files, err := x.p.History.Files(x.a.Base)
+		if err != nil {
+			return err
+		}
+		for _, f := range files {
+			if f.Path != preset.LibraryPath {
+				x.base[f.Path] = x.p.History.Contents(f.Blob)
+			}
+		}
+	}
+	if x.to != nil {
+		c := newConverter(x.l.Cat, x.to, x.p.Rigs)
+		var err error
+		if x.theirs, err = c.files(x.theirs, true); err != nil {
+			return err
+		}
+		// What they had where we parted, in the same numbers. A state that cannot be converted, as
+		// from another gimbal still, is none to compare with.
+		if x.base, err = c.files(x.base, false); err != nil {
+			x.base = map[string][]byte{}
+		}
+		x.a.Conversions = c.made
+	}
+	if x.o.Alias != "" {
+		for path, text := range x.theirs {
+			if p, _ := preset.Locate(path); p.Kind == schema.KindRig {
+				d, err := file.Parse(path, text)
+				if err == nil {
+					d, err = d.Set("alias", x.o.Alias)
+				}
+				if err != nil {
+					return err
+				}
+				x.theirs[path] = d.Text()
+			}
+		}
+	}
+	if err := x.aliases(); err != nil {
+		return err
+	}
+	// A gimbal sheet is each shop's own: without a common past, ours stays as it is.
+	for path := range x.theirs {
+		if p, _ := preset.Locate(path); p.Kind == schema.KindGimbal && x.base[path] == nil {
+			if have, err := x.here(path); err != nil {
+				return err
+			} else if have != nil {
+				if !bytes.Equal(have, x.theirs[path]) {
+					x.note(path, "the sheet here differs from the sender's; ours is kept")
+				}
+				x.base[path] = x.theirs[path]
+			}
+		}
+	}
+	return nil
+}
+
+// aliases refuses a rig that is new here under a name that another rig has.
+func (x *accepting) aliases() error {
+	rigs, err := x.l.Rigs()
+	if err != nil {
+		return err
+	}
+	for _, path := range sortedPaths(x.theirs) {
+		p, _ := preset.Locate(path)
+		if p.Kind != schema.KindRig {
+			continue
+		}
+		v, err := file.Values(path, x.theirs[path])
+		if err != nil {
+			return err
+		}
+		alias := schema.Flatten(v).Str("alias")
+		for _, r := range rigs {
+			if _, about := x.prints[r.Fingerprint]; !about && r.Alias == alias {
+				return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("another rig here is called %s already: %s on %s", alias, r.Fingerprint, r.Gimbal),
+					WayOut: "Give the incoming one another name with --alias NAME", Paths: []string{path}}
+			}
+		}
+	}
+	return nil
+}
+
+func (x *accepting) note(path, text string) {
+	x.a.Notes = append(x.a.Notes, merge.Note{Path: path, Text: text})
+}
+
+// here reads a file of the library's last revision; nil if there is none.
+func (x *accepting) here(path string) ([]byte, error) {
+	data, err := x.l.Store.ReadAt(x.head, path)
+	if repo.ExitClass(err) == 3 {
+		return nil, nil
+	}
+	return data, err
+}
+
+// proofs sees to it that no proof becomes ours by being taken in. One of our own stays; one of
+// theirs comes in where there is none of ours, ended.
+func (x *accepting) proofs() error {
+	for _, path := range sortedPaths(x.theirs) {
+		p, _ := preset.Locate(path)
+		if p.Kind != schema.KindTune {
+			continue
+		}
+		theirs, err := file.Parse(path, x.theirs[path])
+		if err != nil {
+			return err
+		}
+		if _, ok := theirs.Get("proof"); !ok {
+			continue
+		}
+		var own *file.Doc
+		for ours := range x.ours {
+			if q, _ := preset.Locate(ours); q.Kind == schema.KindTune && q.Name == p.Name && x.prints[q.Rig].Fingerprint == x.prints[p.Rig].Fingerprint {
+				text, err := x.here(ours)
+				if err != nil {
+					return err
+				}
+				if own, err = file.Parse(ours, text); err != nil {
+					return err
+				}
+			}
+		}
+		next, err := x.proof(theirs, own)
+		if err != nil {
+			return err
+		}
+		x.theirs[path] = next.Text()
+	}
+	return nil
+}
+
+func (x *accepting) proof(theirs, own *file.Doc) (*file.Doc, error) {
+	if own != nil {
+		mine := preset.DecodeTune(x.l.Cat, own.Tree())
+		if mine.Proof != nil && !strings.HasPrefix(mine.Proof.Ended, preset.EndedByHandover) {
+			t := preset.DecodeTune(x.l.Cat, theirs.Tree())
+			if t.Proof != nil && !t.Proof.At.Equal(mine.Proof.At) {
+				x.note(own.Name(), fmt.Sprintf("our own proof of %s stays; theirs of %s, on unit %s, is in the history", mine.Proof.At.Format("2006-01-02"), t.Proof.At.Format("2006-01-02"), t.Proof.Unit))
+			}
+			d, err := theirs.Delete("proof")
+			if err != nil {
+				return nil, err
+			}
+			return d.Graft("proof", own, "proof")
+		}
+	}
+	t := preset.DecodeTune(x.l.Cat, theirs.Tree())
+	if t.Proof != nil && strings.HasPrefix(t.Proof.Ended, preset.EndedByHandover) {
+		return theirs, nil
+	}
+	return merge.AddStale(theirs, []string{preset.EndedByHandover + "from " + x.p.Sender.Name + ", not proved here"})
+}
+
+// dials refuses numbers that mean something else on the sheet that the library has.
+func (x *accepting) dials() error {
+	if x.to != nil {
+		return nil
+	}
+	for _, r := range x.p.Rigs {
+		path := preset.GimbalPath(r.Gimbal)
+		text, err := x.here(path)
+		if err != nil || text == nil || !bytes.Equal(x.base[path], x.theirs[path]) {
+			// no sheet here, or theirs changed since we parted, which the merge sees to
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		doc, err := x.l.Parse(path, text, nil)
+		if err != nil {
+			return err
+		}
+		here, _ := x.l.Cat.Sheet(r.Gimbal, doc.Tree())
+		var odd []string
+		for _, t := range r.Tunes {
+			for _, key := range t.Keys() {
+				p, _ := x.l.Cat.Param(key)
+				if p.Dial == "" || slices.ContainsFunc(odd, func(s string) bool { return strings.HasPrefix(s, "dial."+p.Dial+" ") }) {
+					continue
+				}
+				a, b := r.Sheet.Dials[p.Dial], here.Dials[p.Dial]
+				if b.Key == "" {
+					odd = append(odd, "dial."+p.Dial+" is not on the sheet here")
+				} else if !sameDial(a, b) {
+					odd = append(odd, fmt.Sprintf("dial.%s runs from %s to %s there, from %s to %s here%s", p.Dial, schema.Num(a.Min), schema.Num(a.Max), schema.Num(b.Min), schema.Num(b.Max), mapWords(a, b)))
+				}
+			}
+		}
+		if len(odd) > 0 {
+			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("the numbers of gimbal %s mean something else in this library: %s", r.Gimbal, strings.Join(odd, "; ")),
+				WayOut: "Convert them to the sheet here with --on " + r.Gimbal + ", or make the sheets agree first", Paths: []string{path}}
+		}
+	}
+	return nil
+}
+
+// sameDial says whether a number means the same on two dials.
+func sameDial(a, b schema.Dial) bool {
+	if a.Min != b.Min || a.Max != b.Max || a.Sign != b.Sign {
+		return false
+	}
+	if a.Map == nil || b.Map == nil {
+		return true // one sheet does not say; it does not contradict
+	}
+	return a.Map.Kind == b.Map.Kind && a.Map.Unit == b.Map.Unit && a.Map.AtMin == b.Map.AtMin && a.Map.AtMax == b.Map.AtMax && slices.Equal(a.Map.Points, b.Map.Points)
+}
+
+func mapWords(a, b schema.Dial) string {
+	if a.Min == b.Min && a.Max == b.Max {
+		return ", with another meaning in SI"
+	}
+	return ""
+}
+
+// tree is a state of the library in which the rigs' files are given ones.
+type tree struct {
+	x     *accepting
+	files map[string][]byte // nil: as the library has them
+}
+
+// governed says whether the handover speaks of a path at all.
+func (x *accepting) governed(path string) bool {
+	_, t := x.theirs[path]
+	_, b := x.base[path]
+	return t || b || x.selected(path)
+}
+
+func (t tree) Read(path string) ([]byte, error) {
+	if t.files != nil && t.x.governed(path) {
+		return t.files[path], nil
+	}
+	return t.x.here(path)
+}
+
+func (t tree) List(prefix string) ([]string, error) {
+	files, err := t.x.l.Store.ListAt(t.x.head, prefix)
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, f := range files {
+		if t.files == nil || !t.x.governed(f.Path) {
+			out = append(out, f.Path)
+		}
+	}
+	for path := range t.files {
+		if strings.HasPrefix(path, prefix) {
+			out = append(out, path)
+		}
+	}
+	slices.Sort(out)
+	return out, nil
+}
+
+// merge brings the sides together by key.
+func (x *accepting) merge() error {
+	paths := map[string]bool{}
+	for _, m := range []map[string][]byte{x.base, x.theirs} {
+		for p := range m {
+			paths[p] = true
+		}
+	}
+	for p := range x.ours {
+		paths[p] = true
+	}
+	in := merge.SetInput{Cat: x.l.Cat, Base: tree{x, x.base}, Ours: tree{x, nil}, Theirs: tree{x, x.theirs}, Choices: x.o.Choices}
+	all := make(map[string][]byte)
+	for p := range paths {
+		all[p] = nil
+	}
+	for _, p := range sortedPaths(all) {
+		ours, err := x.here(p)
+		if err != nil {
+			return err
+		}
+		if !bytes.Equal(ours, x.base[p]) || (ours == nil) != (x.base[p] == nil) {
+			in.OursChanged = append(in.OursChanged, p)
+		}
+		if !bytes.Equal(x.theirs[p], x.base[p]) || (x.theirs[p] == nil) != (x.base[p] == nil) {
+			in.TheirsChanged = append(in.TheirsChanged, p)
+		}
+	}
+	out, err := merge.Set(in)
+	if err != nil {
+		return err
+	}
+	x.a.Conflicts, x.a.Taken, x.a.Notes = out.Conflicts, out.Taken, append(x.a.Notes, out.Notes...)
+	x.files = out.Files
+	return x.findMoves()
+}
+
+// findMoves says which rigs of the library go to a new fingerprint.
+func (x *accepting) findMoves() error {
+	for _, path := range sortedPaths(x.files) {
+		p, ok := preset.Locate(path)
+		if !ok || p.Kind != schema.KindRig || x.files[path] == nil {
+			continue
+		}
+		v, err := file.Values(path, x.files[path])
+		if err != nil {
+			return err
+		}
+		r := preset.DecodeRig(p.Rig, v)
+		for _, w := range r.Was {
+			if text, gone := x.files[preset.RigPath(w)]; gone && text == nil {
+				x.moves = append(x.moves, library.Move{Alias: r.Alias, From: w, To: p.Rig})
+			}
+		}
+	}
+	return nil
+}
+
+// jobs adds the sender's jobs, where they are asked for and there is none of that name here.
+func (x *accepting) jobs() error {
+	for _, j := range x.p.Jobs {
+		path := preset.JobPath(j.Slug)
+		have, err := x.here(path)
+		if err != nil {
+			return err
+		}
+		if !x.o.Jobs || have != nil || x.to != nil {
+			x.a.JobsLeft = append(x.a.JobsLeft, j.Slug)
+			continue
+		}
+		x.a.Jobs = append(x.a.Jobs, j.Slug)
+		if x.files != nil {
+			x.files[path] = x.p.Files[path]
+		}
+	}
+	return nil
+}

@@ -1,0 +1,172 @@
+package handover
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// Conversion is one value taken from the dial of one gimbal to that of another, through SI.
+type Conversion struct {
+	Path   string  `json:"path"` // of the tune, where it ends up
+	Key    string  `json:"key"`
+	From   float64 `json:"from"` // on the dial it comes from
+	SI     float64 `json:"si"`
+	Unit   string  `json:"unit"`
+	Exact  float64 `json:"exact"` // on the dial it goes to
+	To     float64 `json:"to"`    // rounded to a step, to the less stiff (lighter, narrower, quicker) side
+	Step   float64 `json:"step"`
+	Toward string  `json:"toward,omitempty"` // the word for that side, if it was rounded
+}
+
+// converter rewrites the files of rigs for another gimbal.
+type converter struct {
+	cat  *schema.Catalogue
+	to   *schema.Sheet
+	rigs []Rig
+	made []Conversion
+	// print is the new fingerprint of each rig, by its old one.
+	print map[string]string
+}
+
+// newConverter works out the new fingerprints.
+func newConverter(cat *schema.Catalogue, to *schema.Sheet, rigs []Rig) *converter {
+	c := &converter{cat: cat, to: to, rigs: rigs, print: map[string]string{}}
+	for _, r := range rigs {
+		moved := r.Rig
+		moved.Gimbal = to.Slug
+		c.print[r.Fingerprint] = moved.Print()
+	}
+	return c
+}
+
+// files rewrites the texts of one state of the rigs: build sheets name the other gimbal, tunes are
+// converted, proofs and bench logs stay behind, since their numbers are those of the first gimbal.
+// what says whose state it is, for errors; keep collects the conversions.
+//
+// Errors: ErrBadPath, with everything that is missing or cannot be reached.
+func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte, error) {
+	out := map[string][]byte{}
+	var lacks []string
+	for _, path := range sortedPaths(texts) {
+		p, ok := preset.Locate(path)
+		if !ok || p.Rig == "" {
+			continue // their sheet stays behind with the numbers
+		}
+		i := slices.IndexFunc(c.rigs, func(r Rig) bool { return r.Fingerprint == p.Rig || slices.Contains(r.Was, p.Rig) })
+		if i < 0 || p.Kind == schema.KindBench {
+			continue
+		}
+		r := c.rigs[i]
+		fp := c.print[r.Fingerprint]
+		doc, err := file.Parse(path, texts[path])
+		if err != nil {
+			return nil, err
+		}
+		at := preset.TunePath(fp, p.Name)
+		if p.Kind == schema.KindRig {
+			at = preset.RigPath(fp)
+			var was []any
+			for _, w := range append(slices.Clone(r.Was), r.Fingerprint) {
+				if w != fp {
+					was = append(was, w)
+				}
+			}
+			doc, err = doc.Apply(file.Edit{Key: "gimbal", Value: c.to.Slug}, file.Edit{Key: "was", Value: was})
+		} else {
+			var made []Conversion
+			var gaps []string
+			made, gaps = c.tune(r.Sheet, preset.DecodeTune(c.cat, doc.Tree()), at)
+			lacks = append(lacks, gaps...)
+			edits := []file.Edit{{Key: "rig", Value: fp}}
+			for _, m := range made {
+				edits = append(edits, file.Edit{Key: m.Key, Value: m.To})
+			}
+			if _, ok := doc.Get("proof"); ok {
+				edits = append(edits, file.Edit{Key: "proof", Delete: true})
+			}
+			doc, err = doc.Apply(edits...)
+			if keep {
+				c.made = append(c.made, made...)
+			}
+		}
+		if err != nil {
+			return nil, err
+		}
+		out[at] = doc.Text()
+	}
+	if len(lacks) > 0 {
+		slices.Sort(lacks)
+		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "this tune cannot be converted to " + c.to.Slug + ": " + strings.Join(slices.Compact(lacks), "; "),
+			WayOut: "Add what is missing to the gimbal sheets, or make a tune of its own: rigkeep start RIG"}
+	}
+	return out, nil
+}
+
+// tune converts one tune. gaps say what is missing.
+func (c *converter) tune(from *schema.Sheet, t preset.Tune, path string) (made []Conversion, gaps []string) {
+	for _, key := range t.Keys() {
+		p, ok := c.cat.Param(key)
+		v, isNum := t.Num(key)
+		if !ok || !isNum || p.Dial == "" {
+			continue
+		}
+		a, hasA := from.Dials[p.Dial]
+		b, hasB := c.to.Dials[p.Dial]
+		label := p.Label(key)
+		switch {
+		case !hasA || a.Map == nil:
+			gaps = append(gaps, fmt.Sprintf("%s: the sheet it comes from, %s, has no SI map for dial.%s", label, from.Slug, p.Dial))
+			continue
+		case !hasB:
+			gaps = append(gaps, fmt.Sprintf("%s: gimbal %s has no dial.%s", label, c.to.Slug, p.Dial))
+			continue
+		case b.Map == nil:
+			gaps = append(gaps, fmt.Sprintf("%s: the sheet of %s has no SI map for dial.%s", label, c.to.Slug, p.Dial))
+			continue
+		}
+		si, err := a.ToSI(v)
+		if err != nil {
+			gaps = append(gaps, label+": "+err.Error())
+			continue
+		}
+		x := Conversion{Path: path, Key: key, From: v, SI: si, Unit: a.Map.Unit, Step: b.Fine}
+		if a.Map.Unit != b.Map.Unit {
+			// a low pass is given by its cutoff or by its time constant; 1/(2πf) is one in the other
+			if si == 0 {
+				gaps = append(gaps, fmt.Sprintf("%s: 0 %s has no equal in %s", label, a.Map.Unit, b.Map.Unit))
+				continue
+			}
+			si = 1 / (2 * math.Pi * si)
+		}
+		if x.Exact, err = b.FromSI(si); err != nil {
+			gaps = append(gaps, label+": "+err.Error())
+			continue
+		}
+		x.To = b.Round(x.Exact)
+		if x.To < b.Min || x.To > b.Max {
+			gaps = append(gaps, fmt.Sprintf("%s: %s lies between the last step of dial.%s and its end", label, schema.Num(x.Exact), p.Dial))
+			continue
+		}
+		if x.To != x.Exact {
+			x.Toward = p.Down
+		}
+		made = append(made, x)
+	}
+	return made, gaps
+}
+
+func sortedPaths(m map[string][]byte) []string {
+	var out []string
+	for p := range m {
+		out = append(out, p)
+	}
+	slices.Sort(out)
+	return out
+}

@@ -1,0 +1,64 @@
+package library
+
+import (
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/schema"
+)
+
+// PlanIncoming plans a revision of whole texts that came from outside, nil for a file that goes,
+// together with the history they came with. Files with unsaved edits will not be replaced. It does
+// not write.
+func (l *Library) PlanIncoming(files map[string][]byte, moves []Move, with *repo.Bundle) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	p.With, p.Moves = with, moves
+	from := map[string]string{}
+	for _, m := range moves {
+		from[m.To] = m.From
+	}
+	for _, path := range sortedKeys(files) {
+		place, ok := preset.Locate(path)
+		if !ok {
+			continue
+		}
+		it := Item{Path: path, OldPath: path, Place: place, After: files[path]}
+		if old := from[place.Rig]; old != "" && it.After != nil {
+			it.OldPath = preset.RigDir(old) + path[len(preset.RigDir(place.Rig)):]
+		}
+		if it.Before, err = l.Store.ReadAt(p.Base, it.OldPath); err != nil && !isNotFound(err) {
+			return nil, err
+		}
+		p.Items = append(p.Items, it)
+	}
+	return p, l.checkPlan(p)
+}
+
+func sortedKeys(m map[string][]byte) []string {
+	names := map[string]bool{}
+	for k := range m {
+		names[k] = true
+	}
+	return sortedNames(names)
+}
+
+// plannedSheet is a gimbal sheet as the plan would leave it.
+func (l *Library) plannedSheet(p *Plan, slug string) (*schema.Sheet, error) {
+	for _, it := range p.Items {
+		if it.Path != preset.GimbalPath(slug) {
+			continue
+		}
+		if it.After == nil {
+			return nil, l.noGimbal(slug)
+		}
+		doc, err := l.Parse(it.Path, it.After, nil)
+		if err != nil {
+			return nil, err
+		}
+		sheet, _ := l.Cat.Sheet(slug, doc.Tree())
+		return sheet, nil
+	}
+	return l.Sheet("", slug)
+}
