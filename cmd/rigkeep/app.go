@@ -44,7 +44,7 @@ func verbs() []verb {
 	return []verb{
 		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), benchVerb(), saveVerb(), proveVerb(),
 		showVerb(), historyVerb(), restoreVerb(), undoVerb(), compareVerb(), explainVerb(),
-		jobVerb(), reviewVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
+		jobVerb(), reviewVerb(), handoverVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
 	}
 }
 

@@ -61,11 +61,14 @@ func ParseTrusted(name string, data []byte, loc *time.Location) (*Trusted, error
 	return t, nil
 }
 
+// SigningKey signs a handover.
+type SigningKey = ssh.Signer
+
 // Signer finds the key to sign with: a private key without a passphrase, or a public key whose
 // private half the agent at agentSocket holds. close ends the connection to the agent.
 //
 // Errors: ErrNotFound, ErrBadPath.
-func Signer(name, agentSocket string) (s ssh.Signer, close func(), err error) {
+func Signer(name, agentSocket string) (s SigningKey, close func(), err error) {
 	s, close, err = seal.Signer(name, agentSocket)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, close, &repo.Error{Kind: repo.ErrNotFound, Msg: "there is no key file " + name, WayOut: "Name a private key, or a .pub file whose key an ssh-agent holds"}

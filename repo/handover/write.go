@@ -6,8 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/crypto/ssh"
-
 	"rigkeep/repo"
 	"rigkeep/repo/handover/internal/parcel"
 	"rigkeep/repo/handover/internal/seal"
@@ -18,7 +16,7 @@ const Namespace = seal.Namespace
 
 // Seal makes the file: the contents, the card as a page, and the sender's signature if there is a
 // signer. tool names the program. What Seal makes, Open reads; that is checked before it is given.
-func Seal(c *Contents, card []byte, tool string, signer ssh.Signer) ([]byte, Manifest, error) {
+func Seal(c *Contents, card []byte, tool string, signer SigningKey) ([]byte, Manifest, error) {
 	m := Manifest{
 		Format: Format, Kind: kind, Tool: tool, Sender: c.Sender, Revision: string(c.Revision), Time: c.Time.UTC().Format(time.RFC3339),
 		Tip: string(c.History.Tip), Note: c.Note, Rigs: c.entries(),

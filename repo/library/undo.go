@@ -73,7 +73,8 @@ func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
 	if len(c.Parents) == 0 {
 		return nil, nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "the first revision made the library; it cannot be taken back"}
 	}
-	if len(c.Parents) > 1 {
+	// what a handover brought is what differs from our own side
+	if len(c.Parents) > 1 && c.Trailer(HandoverTrailer) == "" {
 		return nil, nil, &repo.Error{Kind: repo.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be taken back as a whole", WayOut: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
 	}
 	base, err := l.Store.Head()

@@ -1,0 +1,406 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview"
+	"rigkeep/diffview/card"
+	"rigkeep/diffview/page"
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/handover"
+	"rigkeep/repo/library"
+)
+
+// signersPath is where a library keeps whose keys it trusts.
+const signersPath = "trust/allowed_signers"
+
+func handoverVerb() verb {
+	signers := &cli.StringFlag{Name: "signers", Usage: "whose keys to trust: a `FILE` in OpenSSH's allowed_signers form; else the library's " + signersPath}
+	on := &cli.StringFlag{Name: "on", Usage: "convert the tunes to this `GIMBAL` through the SI maps of both sheets"}
+	alias := &cli.StringFlag{Name: "alias", Usage: "call the rig `NAME` here"}
+	return verb{
+		name: "handover", short: "give rigs with their tunes to another person, or take them in",
+		subs: []verb{
+			{
+				name: "write", args: "RIG[/TUNE]… FILE", short: "one file with rigs, tunes and their history",
+				long: "Writes what is saved of the rigs, with all their tunes or the ones named, into one zip file: a page that opens on any phone (card.html), the files, the rigs' own history as a git bundle, and check sums. Other rigs, the library's name and the names in a job's crew stay out of it. " +
+					"The same revision gives the same bytes. --sign signs it with an SSH key, so that the next person can tell whose it is.",
+				example: "rigkeep handover write a-cam-prime a-cam.zip --sign ~/.ssh/id_ed25519\nrigkeep handover write a-cam-prime/main b-cam-85 prep.zip --note \"Pan motor was serviced\"",
+				flags: append(boolFlags("saved", "hand over what is saved, although there are edits that are not", "force", "replace FILE if it is there"),
+					&cli.StringFlag{Name: "sign", Usage: "sign with this `KEY`: a private SSH key file, or a .pub file whose key an ssh-agent holds"},
+					&cli.StringFlag{Name: "note", Usage: "`WORDS` for the next person"}),
+				reads: true, changes: true, minArgs: 2, maxArgs: -1, argKind: []string{"rigs"}, run: runHandoverWrite,
+			},
+			{
+				name: "read", args: "FILE", short: "what is in a handover, who signed it, and what it would change here",
+				long: "Checks the whole of a handover and says what is in it, whose signature it carries and, where there is a library, what accepting it would change. Nothing is written. --card writes the page again from the checked contents, which is safer to open than the page that came along. " +
+					"Exit 1 when it is not signed or its signer is not trusted, 5 when it is damaged.",
+				example: "rigkeep handover read a-cam.zip\nrigkeep handover read a-cam.zip --card card.html\nrigkeep handover read a-cam.zip --on skiff-small",
+				flags: append(boolFlags("all", "show smaller changes too"), signers, on, alias,
+					&cli.StringFlag{Name: "card", Usage: "write the card, made anew, to this `FILE`"}),
+				reads: true, noLib: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"}, run: runHandoverRead,
+			},
+			{
+				name: "accept", args: "FILE", short: "take a handover in, merged by key as one revision",
+				long: "Checks the whole of a handover in memory and merges it by key into the library as one revision, with its history. It proves nothing: a proof that comes along is theirs and is marked so, and one of our own stays. A handover older than what is here is refused. " +
+					"It must be signed by a key that " + signersPath + " (or --signers) names for its sender; --unsigned and --trust-unknown take one in that is not. With --on the tunes are converted to another gimbal, each number shown.",
+				example: "rigkeep handover accept a-cam.zip\nrigkeep handover accept a-cam.zip --unsigned --dry-run\nrigkeep handover accept a-cam.zip --theirs stiffness.pan -m \"As the A-cam operator left it\"",
+				flags: append(boolFlags("unsigned", "take it in although nobody signed it", "trust-unknown", "take it in although the list does not trust its signer: a key that is unknown, expired, or somebody else's", "jobs", "take in the jobs that pin the tunes too"),
+					signers, on, alias, messageFlag(),
+					&cli.StringSliceFlag{Name: "ours", Usage: "settle the conflict on this `KEY` with our value; all for all of them; may be repeated"},
+					&cli.StringSliceFlag{Name: "theirs", Usage: "settle the conflict on this `KEY` with theirs; all for all of them; may be repeated"}),
+				reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"}, run: runHandoverAccept,
+			},
+		},
+	}
+}
+
+func tool() string { return "rigkeep " + version() }
+
+// wantedRigs reads RIG and RIG/TUNE names.
+func (k *call) wantedRigs(names []string) ([]handover.Wanted, error) {
+	var out []handover.Wanted
+	for _, name := range names {
+		ref, err := library.ParseRef(name)
+		if err != nil {
+			return nil, err
+		}
+		if ref.When != "" {
+			return nil, usage("%s names a moment; what is saved now is handed over, with its history", name).hinted("leave out @%s", ref.When)
+		}
+		rr, err := k.lib.Find(ref.Rig)
+		if err != nil {
+			return nil, err
+		}
+		one := strings.Contains(name, "/")
+		i := slices.IndexFunc(out, func(w handover.Wanted) bool { return w.Rig.Fingerprint == rr.Fingerprint })
+		switch {
+		case i < 0 && one:
+			out = append(out, handover.Wanted{Rig: rr, Tunes: []string{ref.Tune}})
+		case i < 0:
+			out = append(out, handover.Wanted{Rig: rr})
+		case one && len(out[i].Tunes) > 0:
+			if !slices.Contains(out[i].Tunes, ref.Tune) {
+				out[i].Tunes = append(out[i].Tunes, ref.Tune)
+			}
+		default:
+			return nil, usage("%s is named twice", name).hinted("name each rig once: RIG for all its tunes, RIG/TUNE for some")
+		}
+	}
+	return out, nil
+}
+
+func runHandoverWrite(k *call) error {
+	names, out := k.args[:len(k.args)-1], k.args[len(k.args)-1]
+	wanted, err := k.wantedRigs(names)
+	if err != nil {
+		return err
+	}
+	who, err := k.who()
+	if err != nil {
+		return err
+	}
+	var paths []string
+	for _, w := range wanted {
+		paths = append(paths, preset.RigDir(w.Rig.Fingerprint)+"/", preset.GimbalPath(w.Rig.Gimbal))
+	}
+	if dirty := k.unsaved(paths...); len(dirty) > 0 && !k.c.Bool("saved") {
+		var list []string
+		for _, c := range dirty {
+			list = append(list, c.Path)
+		}
+		return fail(exitConflict, "there are edits that are not saved, and a handover holds only what is saved: %s", strings.Join(list, ", ")).
+			hinted("save them: rigkeep save %s -m WHY; or hand over what is saved: --saved", strings.Join(names, " "))
+	}
+	c, err := handover.Gather(k.lib, wanted)
+	if err != nil {
+		return err
+	}
+	c.Sender, c.Note = handover.Sender{Name: who.Name, Email: who.Email}, repo.PlainText(strings.TrimSpace(k.c.String("note")))
+	html, err := k.cardOf(c, func(r handover.Rig, t handover.Tune) ([]card.Change, string) { return k.lastChanges(c, r, t) })
+	if err != nil {
+		return err
+	}
+	signer, done, err := k.signer()
+	if err != nil {
+		return err
+	}
+	defer done()
+	data, m, err := handover.Seal(c, html, tool(), signer)
+	if err != nil {
+		return err
+	}
+	if !k.dryRun() {
+		switch {
+		case out == "-":
+			_, err = k.Stdout.Write(data)
+		case k.c.Bool("force"):
+			err = replaceFile(k.path(out), data)
+		default:
+			err = createFile(k.path(out), data)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if out == "-" && !k.dryRun() {
+		return nil
+	}
+	return k.sayWritten(out, len(data), c, m, signer != nil)
+}
+
+func (k *call) sayWritten(out string, size int, c *handover.Contents, m handover.Manifest, signed bool) error {
+	if k.json() {
+		return k.encode(struct {
+			Format   int               `json:"format"`
+			File     string            `json:"file"`
+			Bytes    int               `json:"bytes"`
+			Signed   bool              `json:"signed"`
+			Manifest handover.Manifest `json:"manifest"`
+		}{1, out, size, signed, m})
+	}
+	verb := "wrote"
+	if k.dryRun() {
+		verb = "would write"
+	}
+	k.printf("%s %s, %s\n", verb, safe.Line(out), bytesText(size))
+	for _, r := range c.Rigs {
+		k.printf("  %s (%s): %s\n", safe.Line(r.Alias), r.Fingerprint, strings.Join(tuneNames(r), ", "))
+	}
+	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), c.Time.UTC().Format("2006-01-02 15:04"))
+	if !signed {
+		k.say("%s", k.paint.warn("not signed: nobody can tell who made it; sign it with --sign KEY"))
+	}
+	return nil
+}
+
+func tuneNames(r handover.Rig) []string {
+	var out []string
+	for _, t := range r.Tunes {
+		out = append(out, t.Name)
+	}
+	return out
+}
+
+func bytesText(n int) string {
+	if n < 10_000 {
+		return fmt.Sprintf("%d bytes", n)
+	}
+	return fmt.Sprintf("%.1f kB", float64(n)/1000)
+}
+
+// signer is the key of --sign, nil without one.
+func (k *call) signer() (handover.SigningKey, func(), error) {
+	name := k.c.String("sign")
+	if name == "" {
+		return nil, func() {}, nil
+	}
+	return handover.Signer(k.path(name), k.Getenv("SSH_AUTH_SOCK"))
+}
+
+// cardOf makes the page of a handover's contents.
+func (k *call) cardOf(c *handover.Contents, changes func(handover.Rig, handover.Tune) ([]card.Change, string)) ([]byte, error) {
+	v := card.Card{Sender: c.Sender.String(), Note: c.Note, Revision: string(c.Revision), When: c.Time, Tool: tool()}
+	for _, r := range c.Rigs {
+		x := card.Rig{Rig: r.Rig, Sheet: r.Sheet, Logs: r.Logs}
+		for _, t := range r.Tunes {
+			y := card.Tune{Name: t.Name, Tune: t.Tune}
+			y.Changes, y.Since = changes(r, t)
+			x.Tunes = append(x.Tunes, y)
+		}
+		v.Rigs = append(v.Rigs, x)
+	}
+	for _, p := range c.Paths() {
+		v.Files = append(v.Files, page.File{Path: p, SHA256: sha256Text(c.Files[p])})
+	}
+	var b bytes.Buffer
+	err := card.Write(&b, k.cat, v)
+	return b.Bytes(), err
+}
+
+// moment is a tune as it was at a revision.
+type moment struct {
+	side diffview.Side
+	card.Change
+}
+
+// lastJobs is how many jobs, or else revisions, a card looks back.
+const lastJobs = 3
+
+// lastChanges says what changed in a tune over the last three jobs that pin it, or over the last
+// three revisions where there are not two such jobs.
+func (k *call) lastChanges(c *handover.Contents, r handover.Rig, t handover.Tune) ([]card.Change, string) {
+	name := r.Fingerprint + "/" + t.Name
+	at := func(when, job string) (moment, bool) {
+		d, err := k.lib.Load(name+"@"+when, true)
+		if err != nil || d.Commit == nil {
+			return moment{}, false
+		}
+		m := moment{side: k.side(d)}
+		m.When, m.Who, m.Why, m.Revision, m.Job = d.Commit.When, d.Commit.Author.Name, d.Commit.Subject, string(d.Commit.ID), firstOf(job, d.Commit.Job())
+		return m, true
+	}
+	rr := library.RigRef{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, Was: r.Was}
+	hist, err := k.lib.History(rr, t.Name, lastJobs+1)
+	if err != nil || len(hist) == 0 {
+		return nil, ""
+	}
+	jobs := slices.Clone(c.Jobs)
+	slices.SortStableFunc(jobs, func(a, b preset.Job) int { return b.From.Compare(a.From) })
+	var moments []moment
+	for _, j := range jobs {
+		rev, err := k.lib.Pinned(j.Slug, rr, t.Name)
+		if err != nil || len(moments) > lastJobs {
+			continue
+		}
+		if m, ok := at(string(rev), j.Slug); ok {
+			moments = append(moments, m)
+		}
+	}
+	since := "jobs"
+	if len(moments) < 2 {
+		moments, since = nil, "revisions"
+		for _, h := range hist {
+			if m, ok := at(string(h.ID), ""); ok {
+				moments = append(moments, m)
+			}
+		}
+	} else if now, ok := at(string(hist[0].ID), ""); ok && now.Revision != moments[0].Revision {
+		moments = append([]moment{now}, moments...)
+	}
+	var out []card.Change
+	for i := 0; i < len(moments) && i < lastJobs+1; i++ {
+		m := moments[i].Change
+		if i+1 < len(moments) {
+			m.Words = reportWords(diffview.Compare(k.cat, moments[i+1].side, moments[i].side))
+		} else if since == "jobs" || len(hist) > lastJobs {
+			break // what it is to be compared with lies further back than we look
+		} else {
+			m.Words = []string{"the first revision of this tune"}
+		}
+		out = append(out, m)
+	}
+	return out, since
+}
+
+func reportWords(r diffview.Report) []string {
+	var out []string
+	for _, line := range strings.Split(diffview.InWords(r), "\n") {
+		if line = strings.TrimSpace(line); line != "" {
+			out = append(out, line)
+		}
+	}
+	return out
+}
+
+// readHandover reads a file, no more of it than a handover can have, and checks it whole.
+func (k *call) readHandover(name string) (*handover.Parcel, error) {
+	// what a hostile file could make us hold at once stays well below 200 MB
+	debug.SetMemoryLimit(128 << 20)
+	in := k.Stdin
+	if name != "-" {
+		st, err := os.Stat(k.path(name))
+		if err == nil && !st.Mode().IsRegular() {
+			return nil, fail(exitUsage, "%s is no file", name)
+		}
+		f, err := os.Open(k.path(name))
+		if os.IsNotExist(err) {
+			return nil, fail(exitNotFound, "there is no file %s", name)
+		}
+		if err != nil {
+			return nil, outError(name, err)
+		}
+		defer f.Close()
+		in = f
+	}
+	data, err := io.ReadAll(io.LimitReader(in, handover.MaxSize+1))
+	if err != nil {
+		return nil, &failure{code: exitNetwork, text: "reading " + name + " failed: " + rootCause(err), err: err}
+	}
+	return handover.Open(data, k.cat)
+}
+
+// trusted is the list of keys to trust; nil where there is none.
+func (k *call) trusted() (*handover.Trusted, string, error) {
+	name := k.c.String("signers")
+	var data []byte
+	var err error
+	switch {
+	case name != "":
+		if data, err = os.ReadFile(k.path(name)); os.IsNotExist(err) {
+			return nil, "", fail(exitNotFound, "there is no file %s", name)
+		}
+	case k.lib != nil:
+		name = signersPath
+		if data, err = k.lib.Store.Read(name); isNotFound(err) {
+			return nil, "", nil
+		}
+	default:
+		return nil, "", nil
+	}
+	if err != nil {
+		return nil, "", err
+	}
+	t, err := handover.ParseTrusted(name, data, time.Local)
+	return t, name, err
+}
+
+// signature is who signed, for JSON and for words.
+type signature struct {
+	Standing   string   `json:"standing"` // trusted, unsigned, unknown key, other person, expired, …
+	Key        string   `json:"key,omitempty"`
+	Type       string   `json:"type,omitempty"`
+	Principals []string `json:"principals"`
+	List       string   `json:"list,omitempty"`
+	Line       int      `json:"line,omitempty"`
+
+	public string
+}
+
+func (k *call) signatureOf(p *handover.Parcel) (signature, error) {
+	t, name, err := k.trusted()
+	if err != nil {
+		return signature{}, err
+	}
+	v := p.Standing(t, k.Now())
+	s := signature{Standing: string(v.Standing), Principals: v.Principals, List: name, Line: v.Line}
+	if s.Principals == nil {
+		s.Principals = []string{}
+	}
+	if p.Signed {
+		s.Key, s.Type, s.public = p.Key.Print, p.Key.Type, p.Key.Public()
+	}
+	return s, nil
+}
+
+func (s signature) good() bool { return s.Standing == string(handover.Good) }
+
+// words say who signed, loudly where it is not to be trusted.
+func (s signature) words(p *handover.Parcel) (text, hint string) {
+	names := strings.Join(s.Principals, ", ")
+	switch s.Standing {
+	case string(handover.Good):
+		return fmt.Sprintf("signed by %s, trusted as %s (%s:%d)", s.Key, names, s.List, s.Line), ""
+	case string(handover.Unsigned):
+		return "NOT SIGNED: anybody can have made this file, whatever name it carries", "ask the sender for a signed one; rigkeep handover write --sign KEY makes it"
+	case "unknown key":
+		return fmt.Sprintf("SIGNED BY AN UNKNOWN KEY: it says it is from %s; no list here knows %s", p.Sender, s.Key),
+			fmt.Sprintf("if the sender confirms the key by another way, add this line to %s:\n%s %s", firstOf(s.List, signersPath), p.Sender.Email, s.public)
+	case "other person":
+		return fmt.Sprintf("SIGNED BY SOMEBODY ELSE: it says it is from %s; the key is that of %s (%s:%d)", p.Sender, names, s.List, s.Line), "ask both of them"
+	case "expired", "not yet valid":
+		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT VALID NOW (%s): %s of %s (%s:%d)", s.Standing, s.Key, names, s.List, s.Line), "ask the sender for one signed with a key that is"
+	}
+	return fmt.Sprintf("SIGNED BY A KEY THAT IS TRUSTED FOR OTHER THINGS ONLY (%s): %s of %s (%s:%d)", s.Standing, s.Key, names, s.List, s.Line), "the list's namespaces must name " + handover.Namespace
+}

@@ -1,0 +1,403 @@
+package main
+
+import (
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"rigkeep/diffview"
+	"rigkeep/diffview/card"
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/repo"
+	"rigkeep/repo/handover"
+	"rigkeep/repo/library"
+	"rigkeep/repo/merge"
+	"rigkeep/schema"
+)
+
+func sha256Text(data []byte) string { return fmt.Sprintf("%x", sha256.Sum256(data)) }
+
+// taking is a handover with what it would do here.
+type taking struct {
+	p       *handover.Parcel
+	sig     signature
+	a       *handover.Acceptance // nil without a library
+	old     *handover.Old        // it is all here already
+	refusal error                // why it cannot be taken in, where that is no fault of the file
+	reports []diffview.Report
+}
+
+// take reads a handover and works out what accepting it would do.
+func (k *call) take(name string) (*taking, error) {
+	p, err := k.readHandover(name)
+	if err != nil {
+		return nil, err
+	}
+	t := &taking{p: p}
+	if t.sig, err = k.signatureOf(p); err != nil || k.lib == nil {
+		return t, err
+	}
+	var choices *merge.Choices
+	ours, theirs := k.c.StringSlice("ours"), k.c.StringSlice("theirs")
+	if len(ours)+len(theirs) > 0 {
+		if choices, err = merge.NewChoices(ours, theirs, nil, nil); err != nil {
+			return nil, err
+		}
+	}
+	t.a, err = handover.Accept(k.lib, p, handover.Options{On: k.c.String("on"), Alias: k.c.String("alias"), Jobs: k.c.Bool("jobs"), Choices: choices})
+	if errors.As(err, &t.old) {
+		return t, nil
+	}
+	if err != nil {
+		t.refusal = err
+		return t, nil
+	}
+	if t.a.Plan != nil {
+		t.reports, err = k.reports(t.a.Plan)
+	}
+	return t, err
+}
+
+type jsonHistory struct {
+	Revision string `json:"revision"` // in the bundle
+	From     string `json:"from"`     // the sender's own
+	When     string `json:"when"`
+	By       string `json:"by"`
+	Why      string `json:"why"`
+}
+
+type jsonTaking struct {
+	Format      int                   `json:"format"`
+	Manifest    handover.Manifest     `json:"manifest"`
+	Digest      string                `json:"digest"`
+	Bytes       int                   `json:"bytes"`
+	Signature   signature             `json:"signature"`
+	History     []jsonHistory         `json:"history"` // newest first
+	Jobs        []string              `json:"jobs"`
+	Known       string                `json:"known,omitempty"`   // why there is nothing to take in
+	Refused     string                `json:"refused,omitempty"` // why it cannot be taken in here
+	Changes     []diffview.Report     `json:"changes"`
+	Conversions []handover.Conversion `json:"conversions"`
+	Conflicts   []merge.Conflict      `json:"conflicts"`
+	Notes       []merge.Note          `json:"notes"`
+	Revision    string                `json:"accepted,omitempty"` // the revision it became
+}
+
+func (k *call) jsonOf(t *taking) jsonTaking {
+	j := jsonTaking{Format: 1, Manifest: t.p.Manifest, Digest: t.p.Digest, Bytes: t.p.Size, Signature: t.sig, History: []jsonHistory{}, Jobs: []string{},
+		Changes: []diffview.Report{}, Conversions: []handover.Conversion{}, Conflicts: []merge.Conflict{}, Notes: []merge.Note{}}
+	commits := t.p.History.Commits()
+	for _, c := range slices.Backward(commits) {
+		j.History = append(j.History, jsonHistory{string(c.ID), c.Trailer(handover.Trailer), c.When.UTC().Format("2006-01-02T15:04:05Z"), c.Author.Name, c.Subject})
+	}
+	for _, x := range t.p.Jobs {
+		j.Jobs = append(j.Jobs, x.Slug)
+	}
+	if t.old != nil {
+		j.Known = t.old.Error()
+	}
+	if t.refusal != nil {
+		j.Refused = t.refusal.Error()
+	}
+	if t.a != nil {
+		j.Changes = append(j.Changes, t.reports...)
+		j.Conversions, j.Conflicts, j.Notes = append(j.Conversions, t.a.Conversions...), append(j.Conflicts, t.a.Conflicts...), append(j.Notes, t.a.Notes...)
+	}
+	return j
+}
+
+func runHandoverRead(k *call) error {
+	// a library is needed only to say what would change in it
+	if err := k.open(); err != nil && (!isNotFound(err) || k.c.String("library") != "") {
+		return err
+	}
+	t, err := k.take(k.args[0])
+	if err != nil {
+		return err
+	}
+	if out := k.c.String("card"); out != "" {
+		html, err := k.cardOf(&t.p.Contents, k.historyOf(t.p))
+		if err != nil {
+			return err
+		}
+		if err := k.writeOut(out, html); err != nil {
+			return err
+		}
+		k.say("wrote %s, made anew from the checked contents", safe.Line(out))
+	}
+	if k.json() {
+		if err := k.encode(k.jsonOf(t)); err != nil {
+			return err
+		}
+	} else if err := k.printTaking(t); err != nil {
+		return err
+	}
+	if !t.sig.good() {
+		return errFindings
+	}
+	return nil
+}
+
+// historyOf gives the last revisions of the handover's own history, for a card without a library.
+func (k *call) historyOf(p *handover.Parcel) func(handover.Rig, handover.Tune) ([]card.Change, string) {
+	return func(r handover.Rig, t handover.Tune) ([]card.Change, string) {
+		side := func(c repo.Commit) (diffview.Side, bool) {
+			files, err := p.History.Files(c.ID)
+			if err != nil {
+				return diffview.Side{}, false
+			}
+			for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+				for _, f := range files {
+					if f.Path != preset.TunePath(fp, t.Name) {
+						continue
+					}
+					x := k.tuneOf(f.Path, p.History.Contents(f.Blob))
+					rig := r.Rig
+					return diffview.Side{Label: r.Alias, Rig: &rig, Sheet: r.Sheet, Tune: x, Texts: map[string][]byte{"tune": p.History.Contents(f.Blob)}}, x != nil
+				}
+			}
+			return diffview.Side{}, false
+		}
+		var out []card.Change
+		commits := p.History.Commits()
+		for i := len(commits) - 1; i > 0 && len(out) < lastJobs; i-- {
+			b, ok1 := side(commits[i])
+			a, ok2 := side(commits[i-1])
+			if !ok1 || !ok2 || string(a.Texts["tune"]) == string(b.Texts["tune"]) {
+				continue
+			}
+			a.Texts, b.Texts = nil, nil
+			c := commits[i]
+			out = append(out, card.Change{When: c.When, Who: c.Author.Name, Why: c.Subject, Job: c.Job(), Revision: c.Trailer(handover.Trailer), Words: reportWords(diffview.Compare(k.cat, a, b))})
+		}
+		return out, "revisions"
+	}
+}
+
+func (k *call) printTaking(t *taking) error {
+	p := t.p
+	k.printf("%s\n", k.paint.bold("handover from "+safe.Line(p.Sender.String())))
+	k.printf("  as of %s, revision %s, made by %s\n", p.Time.UTC().Format("2006-01-02 15:04"), p.Revision.Short(), safe.Line(p.Manifest.Tool))
+	text, hint := t.sig.words(p)
+	colour := k.paint.bad
+	if t.sig.good() {
+		colour = k.paint.good
+	}
+	for _, line := range strings.Split(strings.TrimRight(wrap(safe.Line(text), "  ", k.wide), "\n"), "\n") {
+		k.printf("%s\n", colour(line))
+	}
+	// a key stands on a line of its own, to be copied
+	if words, line, ok := strings.Cut(hint, "\n"); hint != "" {
+		k.write(wrap(safe.Line(words), "    ", k.wide))
+		if ok {
+			k.printf("    %s\n", safe.Line(line))
+		}
+	}
+	if p.Note != "" {
+		k.printf("\n%s", wrap(safe.Text(p.Note), "  ", k.wide))
+	}
+	for _, r := range p.Rigs {
+		for _, x := range r.Tunes {
+			k.printf("\n")
+			k.printTune(&library.Loaded{Ref: library.Ref{Rig: r.Alias, Tune: x.Name}, Rig: r.Rig, Sheet: r.Sheet, Tune: &x.Tune})
+		}
+	}
+	commits := p.History.Commits()
+	k.printf("\n%s\n", k.paint.bold(fmt.Sprintf("History, %d revisions", len(commits))))
+	h := table{}
+	for i, c := range slices.Backward(commits) {
+		if i < len(commits)-5 {
+			h.add(fmt.Sprintf("… and %d before", i+1), "", "")
+			break
+		}
+		h.add(c.When.UTC().Format("2006-01-02 15:04"), c.Author.Name, c.Subject)
+	}
+	k.write(h.render(k.paint, "  ", k.wide))
+	for _, j := range p.Jobs {
+		k.printf("  job %s: %s\n", safe.Line(j.Slug), safe.Line(j.Name))
+	}
+	if k.lib == nil {
+		k.say("no library here to compare with; name one with --library to see what would change in it")
+		return nil
+	}
+	k.printf("\n%s\n", k.paint.bold("What accepting it would change here"))
+	return k.printEffect(t)
+}
+
+// printEffect says what a handover would change, or why it would not.
+func (k *call) printEffect(t *taking) error {
+	switch {
+	case t.old != nil:
+		k.write(wrap("nothing: "+safe.Line(t.old.Error()), "  ", k.wide))
+		return nil
+	case t.refusal != nil:
+		k.write(wrap("it cannot be accepted as it is: "+safe.Line(t.refusal.Error()), "  ", k.wide))
+		return nil
+	}
+	k.printConversions(t.a.Conversions)
+	if len(t.a.Conflicts) > 0 {
+		k.printConflicts(t.a.Conflicts)
+		return nil
+	}
+	var b strings.Builder
+	for _, r := range t.reports {
+		// a file that is new as a whole is only named: its contents are in the handover
+		r.Documents = slices.DeleteFunc(slices.Clone(r.Documents), func(d diffview.Document) bool {
+			if d.Op == diffview.Added {
+				fmt.Fprintf(&b, "  + %s\n", safe.Line(d.Path))
+			}
+			return d.Op == diffview.Added
+		})
+		if r.Build == nil && len(r.Tune) == 0 && r.Proof == nil && len(r.Other) == 0 && len(r.Documents) == 0 {
+			continue
+		}
+		if err := diffview.WriteText(&b, r, diffview.Options{All: k.c.Bool("all")}, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {
+			return err
+		}
+	}
+	if len(t.reports) == 0 {
+		b.WriteString("  no value; only the history comes in\n")
+	}
+	k.write(b.String())
+	for _, n := range t.a.Notes {
+		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
+	}
+	if left := t.a.JobsLeft; len(left) > 0 {
+		k.write(wrap("jobs that stay out: "+safe.Line(strings.Join(left, ", "))+" (--jobs takes in those that are not here yet)", "  ", k.wide))
+	}
+	return nil
+}
+
+// printConversions shows each number that goes from one gimbal's dial to another's.
+func (k *call) printConversions(cs []handover.Conversion) {
+	if len(cs) == 0 {
+		return
+	}
+	k.printf("%s\n", k.paint.bold("converted through SI"))
+	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true}}
+	t.add("parameter", "there", "SI", "here", "set to", "")
+	for _, c := range cs {
+		why := ""
+		if c.Toward != "" {
+			why = "to a step of " + schema.Num(c.Step) + ", the " + c.Toward + " side"
+		}
+		t.add(c.Key, schema.Num(c.From), fmt.Sprintf("%.4g %s", c.SI, c.Unit), fmt.Sprintf("%.4g", c.Exact), schema.Num(c.To), why)
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+	k.write(wrap("Caution: equal stiffness is not equal behaviour. This gimbal's own parts have another inertia, and nothing was proved on it: begin below these numbers.", "  ", k.wide))
+}
+
+func (k *call) printConflicts(cs []merge.Conflict) {
+	k.printf("%s\n", k.paint.bold(fmt.Sprintf("%d to settle, changed on both sides", len(cs))))
+	t := table{head: true}
+	t.add("key", "before", "ours", "theirs", "why")
+	show := func(v any) string {
+		if v == nil {
+			return "none"
+		}
+		return strings.Split(fmt.Sprint(v), "\n")[0]
+	}
+	for _, c := range cs {
+		t.add(firstOf(c.File, c.Path)+" "+c.Key, show(c.Base), show(c.Ours), show(c.Theirs), c.Why)
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+}
+
+// trust refuses a handover whose sender is not to be trusted, unless that was asked for.
+func (k *call) trust(t *taking) error {
+	if t.sig.good() {
+		return nil
+	}
+	text, hint := t.sig.words(t.p)
+	unsigned := t.sig.Standing == string(handover.Unsigned)
+	flag := "trust-unknown"
+	if unsigned {
+		flag = "unsigned"
+	}
+	if k.c.Bool(flag) {
+		k.say("%s", k.paint.bad(strings.TrimRight(wrap(safe.Line(text), "", k.wide), "\n")))
+		return nil
+	}
+	return fail(exitDamaged, "%s; nothing was taken in", text).hinted("%s\nto take it in all the same: --%s", hint, flag)
+}
+
+func runHandoverAccept(k *call) error {
+	if len(k.c.StringSlice("ours"))+len(k.c.StringSlice("theirs")) > 0 && k.c.String("alias") != "" {
+		return usage("settle the name first: --alias does not go with --ours or --theirs")
+	}
+	t, err := k.take(k.args[0])
+	if err != nil {
+		return err
+	}
+	if err := k.trust(t); err != nil {
+		return err
+	}
+	switch {
+	case t.old != nil && t.old.Same:
+		return fail(exitFindings, "%s", t.old.Error())
+	case t.old != nil:
+		return fail(exitDamaged, "%s", t.old.Error()).hinted("to go back to it: rigkeep restore RIG@WHEN, where WHEN is one of rigkeep history %s", t.p.Rigs[0].Alias)
+	case t.refusal != nil:
+		return t.refusal
+	case len(t.a.Conflicts) > 0:
+		if k.json() {
+			if err := k.encode(k.jsonOf(t)); err != nil {
+				return err
+			}
+			return &failure{code: exitConflict}
+		}
+		k.printConversions(t.a.Conversions)
+		k.printConflicts(t.a.Conflicts)
+		return fail(exitConflict, "%d values were changed on both sides; nothing was taken in", len(t.a.Conflicts)).hinted("settle each with --ours KEY or --theirs KEY, or all with --ours all or --theirs all")
+	}
+	body := words(t.reports)
+	var names []string
+	for _, r := range t.p.Rigs {
+		names = append(names, r.Alias)
+	}
+	subject := k.why("Accept a handover of " + strings.Join(names, ", ") + " from " + t.p.Sender.Name)
+	signed := t.sig.Key
+	if signed == "" {
+		signed = "no"
+	} else if !t.sig.good() {
+		signed += " (" + t.sig.Standing + ")"
+	}
+	trailers := []repo.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: "Handover-Signed", Value: signed}}
+	if k.dryRun() {
+		if k.json() {
+			return k.encode(k.jsonOf(t))
+		}
+		k.printf("would accept as one revision: %s\n", safe.Line(subject))
+		return k.printEffect(t)
+	}
+	if k.json() {
+		who, err := k.who()
+		if err != nil {
+			return err
+		}
+		ctx, stop := k.ctx()
+		defer stop()
+		rev, err := k.lib.Commit(ctx, t.a.Plan, subject, body, who, k.Now(), trailers...)
+		if err != nil {
+			return err
+		}
+		j := k.jsonOf(t)
+		j.Revision = string(rev)
+		return k.encode(j)
+	}
+	k.printConversions(t.a.Conversions)
+	if err := k.commit(t.a.Plan, subject, body, trailers); err != nil {
+		return err
+	}
+	for _, n := range t.a.Notes {
+		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
+	}
+	if left := t.a.JobsLeft; len(left) > 0 {
+		k.say("jobs that stayed out: %s", safe.Line(strings.Join(left, ", ")))
+	}
+	k.say("not proved here: balance it, begin low, and work it in the hand before the shoot; then record it: rigkeep prove %s", safe.Line(names[0]))
+	return nil
+}
