@@ -121,7 +121,7 @@ func TestAcceptThereAndBack(t *testing.T) {
 	b := handovertest.Empty(t, handovertest.BCam)
 	first := a.HandOver("walk-build")
 	accept(b, first, handover.Options{})
-	b.Set("walk-build", "Softer pan", "stiffness.pan=33")
+	b.Set("walk-build", "Softer", "stiffness.pan=33")
 	a.Set("walk-build", "Roll up", "stiffness.roll=27")
 	back := b.HandOver("walk-build")
 	got := accept(a, back, handover.Options{})
@@ -198,8 +198,8 @@ func TestAcceptMovedBuild(t *testing.T) {
 		if moved.Fingerprint == rr.Fingerprint {
 			t.Fatal("the build did not move")
 		}
-		a.Set("walk-build", "Roll", "stiffness.roll=24")
-		b.Set("walk-build", "Pan", "stiffness.pan=34")
+		a.Set("walk-build", "Up", "stiffness.roll=24")
+		b.Set("walk-build", "Down", "stiffness.pan=34")
 		accept(b, a.HandOver("walk-build"), handover.Options{})
 		if now := mustFind(b, "walk-build"); now.Fingerprint != moved.Fingerprint {
 			t.Errorf("theirs %v: the rig is %s, want %s", theirs, now.Fingerprint, moved.Fingerprint)
@@ -296,8 +296,8 @@ func TestAcceptOn(t *testing.T) {
 		t.Errorf("%+v, %v", d, err)
 	}
 	// and what is changed there later comes in converted and merged
-	a.Set("walk-build", "Roll", "stiffness.roll=30")
-	b.Set("walk-build", "Pan", "stiffness.pan=8")
+	a.Set("walk-build", "Up", "stiffness.roll=30")
+	b.Set("walk-build", "Down", "stiffness.pan=8")
 	accept(b, a.HandOver("walk-build"), handover.Options{On: "pier-two"})
 	if p, r := value(b, "walk-build", "stiffness.pan"), value(b, "walk-build", "stiffness.roll"); p != 8 || r != 8 {
 		t.Errorf("pan %v, roll %v", p, r)
