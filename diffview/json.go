@@ -1,7 +1,6 @@
 package diffview
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -16,15 +15,7 @@ import (
 // value that is absent is null, angles are in degrees, masses in the unit the
 // name ends in.
 func WriteJSON(w io.Writer, r Report) error {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	enc.SetIndent("", "  ")
-	if err := enc.Encode(r); err != nil {
-		return err
-	}
-	_, err := w.Write(safe.JSON(b.Bytes()))
-	return err
+	return safe.WriteJSON(w, r)
 }
 
 // MarshalJSON writes dates and clock times as TOML does, and a number that JSON

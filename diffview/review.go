@@ -1,8 +1,6 @@
 package diffview
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -91,15 +89,7 @@ func (r Review) days() string {
 // WriteReviewJSON writes a review as JSON, in the shape of Review and its parts by
 // their json names.
 func WriteReviewJSON(w io.Writer, r Review) error {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	enc.SetIndent("", "  ")
-	if err := enc.Encode(r); err != nil {
-		return err
-	}
-	_, err := w.Write(safe.JSON(b.Bytes()))
-	return err
+	return safe.WriteJSON(w, r)
 }
 
 // severityTone is how a severity is painted; its word says it as well.

@@ -317,7 +317,7 @@ func (k *call) renderCompare(r diffview.Report) error {
 	case k.c.Bool("quiet"):
 		return nil
 	case k.json():
-		return diffview.WriteJSON(k.Stdout, r)
+		return k.encode(r)
 	case k.c.Bool("patch"):
 		return diffview.WritePatch(k.Stdout, r)
 	case k.c.Bool("markdown"):

@@ -21,6 +21,7 @@ type Env struct {
 	Dir            string // working directory
 	Now            func() time.Time
 	Catalogue      *schema.Catalogue // nil is the one that ships
+	Answered       func(any)         // is told of each answer that goes out as JSON; nil is nobody
 }
 
 func (e Env) catalogue() *schema.Catalogue {

@@ -155,7 +155,10 @@ func (e Env) report(err error, asJSON bool) int {
 		for _, x := range file.List(err) {
 			j.Error.Problems = append(j.Error.Problems, jsonProblem{x.File, x.Line, x.Col, x.Key, x.What, x.Want, x.Fix})
 		}
-		_ = encodeJSON(e.Stdout, j)
+		if e.Answered != nil {
+			e.Answered(j)
+		}
+		_ = safe.WriteJSON(e.Stdout, j)
 		return code
 	}
 	for _, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {

@@ -83,9 +83,11 @@ func (k *call) printExplanation(ex schema.Explanation, d *library.Loaded) {
 			t.add("dial", "this gimbal's sheet has none for it")
 		}
 		if on.Value != nil {
-			v := schema.Num(*on.Value) + on.Unit
+			v := withUnit(schema.Num(*on.Value), on.Unit)
 			if on.ValueSI != nil {
-				v += fmt.Sprintf("  (%.4g %s)", *on.ValueSI, on.SIUnit)
+				if si := fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si != v {
+					v += "  (" + si + ")"
+				}
 			}
 			t.add("now", v)
 		} else {
@@ -197,7 +199,7 @@ func (k *call) explainList(d *library.Loaded) error {
 
 // stepWords says what one step means both ways.
 func stepWords(s *schema.Step, ex schema.Explanation) string {
-	out := schema.Num(s.Size) + ex.Unit
+	out := withUnit(schema.Num(s.Size), ex.Unit)
 	if s.Share != nil {
 		out += fmt.Sprintf(", %.1f %% of the range", *s.Share*100)
 	}

@@ -48,7 +48,8 @@ type fitAnswer struct {
 	Rig     string              `json:"rig"`
 	Gimbal  string              `json:"gimbal"`
 	WhatIf  []string            `json:"what_if"`
-	Report  fit.Report          `json:"report"`
+	Report  fit.Report          `json:"-"`
+	View    jsonFit             `json:"report"`
 	Left    []preset.Holding    `json:"left_over"` // where the plate's travel ends first
 	Motors  map[string]fitMotor `json:"motors"`
 	Raises  string              `json:"raises"`
@@ -128,6 +129,7 @@ func runFit(k *call) error {
 		return err
 	}
 	if k.json() {
+		ans.View = jsonFitOf(ans.Report)
 		if err := k.encode(ans); err != nil {
 			return err
 		}
@@ -221,7 +223,7 @@ func printFit(k *call, title string, ans fitAnswer) {
 		k.write(wrap(safe.Text(strings.Join(ans.WhatIf, ", ")), "  ", k.wide))
 	}
 	p := rep.Properties
-	k.printf("  mass %s, centre of gravity %s forward, %s left, %s up of the axes\n", u.kg(p.Mass), u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2]))
+	k.write(wrap(fmt.Sprintf("mass %s, centre of gravity %s forward, %s left, %s up of the axes", u.kg(p.Mass), u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2])), "  ", k.wide))
 	section := func(name string, items []fit.Item) {
 		if len(items) == 0 {
 			return

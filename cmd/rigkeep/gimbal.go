@@ -193,7 +193,11 @@ func runGimbalShow(k *call) error {
 		return err
 	}
 	if k.json() {
-		return k.encode(map[string]any{"format": 1, "gimbal": k.args[0], "sheet": jsonTree(doc.Tree())})
+		return k.encode(struct {
+			Format int    `json:"format"`
+			Gimbal string `json:"gimbal"`
+			Sheet  any    `json:"sheet"` // the file's own keys
+		}{1, k.args[0], jsonTree(doc.Tree())})
 	}
 	u := k.units()
 	k.printf("%s: %s\n", k.paint.bold(s.Slug), s.Name)

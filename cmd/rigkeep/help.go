@@ -69,7 +69,7 @@ func printHelp(e Env, w io.Writer, data any) {
 	switch d := data.(type) {
 	case *cli.App:
 		b.WriteString(wrap(about, "", width))
-		b.WriteString("\nExamples:\n  rigkeep demo                      make a demo library and walk through the job\n  rigkeep show a-cam-prime           what is this rig's tune now\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n\nCommands:\n")
+		b.WriteString("\nExamples:\n  rigkeep demo              make a demo library and walk through the job\n  rigkeep show a-cam-prime  what this rig's tune is now\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n\nCommands:\n")
 		t := table{}
 		for _, c := range d.Commands {
 			if c.Hidden {
@@ -101,9 +101,9 @@ func printHelp(e Env, w io.Writer, data any) {
 		}
 		b.WriteString(full + ": " + d.Usage + "\n\n")
 		v := findVerb(strings.Fields(strings.TrimPrefix(full, "rigkeep ")))
-		if v != nil && v.example != "" {
+		if v != nil && v.allExamples() != "" {
 			b.WriteString("Examples:\n")
-			for _, l := range strings.Split(strings.TrimSpace(v.example), "\n") {
+			for _, l := range strings.Split(v.allExamples(), "\n") {
 				b.WriteString("  " + strings.TrimSpace(l) + "\n")
 			}
 			b.WriteString("\n")
@@ -134,6 +134,16 @@ func printHelp(e Env, w io.Writer, data any) {
 		b.WriteString("\nThe program's own flags (--library, --as, --color, --width, …) go anywhere too: rigkeep --help\n")
 	}
 	_, _ = io.WriteString(w, b.String())
+}
+
+// allExamples are a verb's examples; of a group, the first of each command.
+func (v *verb) allExamples() string {
+	out := []string{strings.TrimSpace(v.example)}
+	for i := range v.subs {
+		first, _, _ := strings.Cut(v.subs[i].example, "\n")
+		out = append(out, first)
+	}
+	return strings.TrimSpace(strings.Join(out, "\n"))
 }
 
 // findVerb finds a verb by its words: ["job", "open"].

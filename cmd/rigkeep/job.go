@@ -309,7 +309,7 @@ func runJobList(k *call) error {
 		if k.c.Bool("open") && j.State != "open" {
 			continue
 		}
-		rows = append(rows, jobRow{Slug: s, Name: j.Name, From: j.From.Format("2006-01-02"), To: j.To.Format("2006-01-02"), State: j.State, Pins: len(j.Pins), Shots: len(j.Shots)})
+		rows = append(rows, rowOf(j))
 	}
 	if k.json() {
 		return k.encode(struct {
@@ -343,17 +343,9 @@ func runJobShow(k *call) error {
 	if err != nil {
 		return err
 	}
-	type pin struct {
-		Rig      string `json:"rig"`
-		Alias    string `json:"alias,omitempty"`
-		Tune     string `json:"tune"`
-		Revision string `json:"revision,omitempty"`
-		Fixed    bool   `json:"fixed"` // named in the job, not only found by its saves
-		Unit     string `json:"unit,omitempty"`
-	}
-	pins := []pin{}
+	pins := []jsonPin{}
 	for _, p := range j.Pins {
-		x := pin{Rig: p.Rig, Tune: p.Tune, Revision: p.Revision, Fixed: p.Revision != "", Unit: p.Unit}
+		x := jsonPin{Rig: p.Rig, Tune: p.Tune, Revision: p.Revision, Fixed: p.Revision != "", Unit: p.Unit}
 		if rr, err := k.lib.Find(p.Rig); err == nil {
 			x.Alias = rr.Alias
 			if x.Revision == "" {
@@ -365,16 +357,9 @@ func runJobShow(k *call) error {
 		pins = append(pins, x)
 	}
 	if k.json() {
-		return k.encode(struct {
-			Format int           `json:"format"`
-			Job    jobRow        `json:"job"`
-			Note   string        `json:"note,omitempty"`
-			Pins   []pin         `json:"pins"`
-			Shots  []preset.Shot `json:"shots"`
-			Crew   []preset.Crew `json:"crew"`
-		}{1, jobRow{Slug: slug, Name: j.Name, From: j.From.Format("2006-01-02"), To: j.To.Format("2006-01-02"), State: j.State, Pins: len(j.Pins), Shots: len(j.Shots)}, j.Note, pins, j.Shots, j.Crew})
+		return k.encode(jsonJobOf(j, pins))
 	}
-	k.printf("%s  %s, %s to %s, %s\n", k.paint.bold(slug), safe.Line(j.Name), j.From.Format("2006-01-02"), j.To.Format("2006-01-02"), j.State)
+	k.printf("%s\n%s", k.paint.bold(slug), wrap(fmt.Sprintf("%s, %s to %s, %s", safe.Line(j.Name), j.From.Format("2006-01-02"), j.To.Format("2006-01-02"), j.State), "  ", k.wide))
 	if j.Note != "" {
 		k.write(wrap(safe.Text(j.Note), "  ", k.wide))
 	}

@@ -24,12 +24,13 @@ func (p paint) warn(s string) string { return p.sgr("33", s) }
 func (p paint) bad(s string) string  { return p.sgr("31", s) }
 func (p paint) good(s string) string { return p.sgr("32", s) }
 
-// wrap breaks text at blanks to the width, each line behind indent.
+// wrap breaks text at blanks to the width, each line behind indent. A percent
+// sign stays with its number.
 func wrap(text, indent string, width int) string {
 	var b strings.Builder
 	for _, para := range strings.Split(text, "\n") {
 		line := ""
-		for _, w := range strings.Fields(para) {
+		for _, w := range unbroken(strings.Fields(para)) {
 			if line != "" && runewidth.StringWidth(indent+line+" "+w) > width {
 				b.WriteString(indent + line + "\n")
 				line = ""
@@ -42,6 +43,19 @@ func wrap(text, indent string, width int) string {
 		b.WriteString(strings.TrimRight(indent+line, " ") + "\n")
 	}
 	return b.String()
+}
+
+// unbroken joins a word that only makes sense behind the one before it.
+func unbroken(words []string) []string {
+	out := words[:0]
+	for _, w := range words {
+		if n := len(out); n > 0 && strings.HasPrefix(w, "%") {
+			out[n-1] += " " + w
+			continue
+		}
+		out = append(out, w)
+	}
+	return out
 }
 
 // table lays out rows in columns; the last column is wrapped to what is left of
@@ -85,6 +99,13 @@ func (t *table) render(p paint, indent string, width int) string {
 			w[i] = max(w[i], runewidth.StringWidth(safe.Text(c)))
 		}
 	}
+	fixed := len(indent) // of the columns before the last
+	for i := 0; i+1 < len(w); i++ {
+		fixed += w[i] + 2
+	}
+	if fixed > width && len(w) > 2 {
+		return t.stacked(p, indent, width)
+	}
 	var b strings.Builder
 	for n, r := range t.rows {
 		line, at := indent, len(indent)
@@ -93,7 +114,7 @@ func (t *table) render(p paint, indent string, width int) string {
 			last := i == len(r)-1
 			if last && !t.right[i] {
 				room := width - at
-				if room < 24 && i > 0 { // too narrow beside the others: a line of its own
+				if room < 24 && w[i] > room && i > 0 { // too narrow beside the others: a line of its own
 					line, at = strings.TrimRight(line, " ")+"\n"+indent+"    ", len(indent)+4
 					room = max(width-at, 24)
 				}
@@ -121,6 +142,29 @@ func (t *table) render(p paint, indent string, width int) string {
 			line = p.bold(line)
 		}
 		b.WriteString(line + "\n")
+	}
+	return b.String()
+}
+
+// stacked lays out each row as lines of its own, for a window that is too narrow
+// for columns.
+func (t *table) stacked(p paint, indent string, width int) string {
+	var b strings.Builder
+	for n, r := range t.rows {
+		if t.head && n == 0 {
+			continue
+		}
+		for i, c := range r {
+			switch c = safe.Text(c); {
+			case i == 0:
+				b.WriteString(p.bold(strings.TrimSuffix(wrap(c, indent, width), "\n")) + "\n")
+			case c == "":
+			case t.head && i < len(t.rows[0]) && t.rows[0][i] != "":
+				b.WriteString(wrap(safe.Text(t.rows[0][i])+": "+c, indent+"    ", width))
+			default:
+				b.WriteString(wrap(c, indent+"    ", width))
+			}
+		}
 	}
 	return b.String()
 }

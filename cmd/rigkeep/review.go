@@ -400,7 +400,7 @@ func (k *call) renderReview(r diffview.Review, snap *review.Snapshot) error {
 	case k.c.Bool("quiet"):
 		return nil
 	case k.json():
-		return diffview.WriteReviewJSON(k.Stdout, r)
+		return k.encode(r)
 	}
 	var text strings.Builder
 	if err := diffview.WriteReviewText(&text, r, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {

@@ -127,17 +127,11 @@ func runRigShow(k *call) error {
 		return err
 	}
 	if k.json() {
-		type axis struct {
-			Worst float64 `json:"worst_kgm2"`
-			Level float64 `json:"level_kgm2"`
-			Own   float64 `json:"gimbal_share_kgm2"`
-		}
-		ax := map[string]axis{}
+		ax := map[string]jsonAxisInertia{}
 		for _, a := range schema.Axes {
-			ax[a.String()] = axis{js[a].Worst(), js[a].Level, js[a].Own}
+			ax[a.String()] = jsonAxisInertia{js[a].Worst(), js[a].Level, js[a].Own}
 		}
-		return k.encode(map[string]any{"format": 1, "fingerprint": d.Rig.Fingerprint, "alias": d.Rig.Alias, "gimbal": d.Rig.Gimbal, "was": d.Rig.Was,
-			"mass_kg": p.Mass, "cg_m": p.CG, "inertia_kgm2": p.Inertia, "principal_kgm2": p.Principal, "axes": ax, "parts": d.Rig.Parts, "assumed": p.Assumed, "canonical": d.Rig.Canonical()})
+		return k.encode(jsonRig{1, d.Rig.Fingerprint, d.Rig.Alias, d.Rig.Gimbal, append([]string{}, d.Rig.Was...), d.Rig.Note, jsonProperties(p), ax, jsonParts(d.Rig.Parts), d.Rig.Canonical()})
 	}
 	u := k.units()
 	k.printf("%s  %s on %s\n", k.paint.bold(d.Rig.Alias), d.Rig.Fingerprint, d.Rig.Gimbal)
@@ -181,13 +175,7 @@ func runRigNear(k *call) error {
 	if err != nil {
 		return err
 	}
-	type row struct {
-		Fingerprint string        `json:"fingerprint"`
-		Alias       string        `json:"alias"`
-		Gimbal      string        `json:"gimbal"`
-		Nearness    mass.Nearness `json:"nearness"`
-	}
-	rows := []row{}
+	rows := []jsonNear{}
 	skipped := 0
 	for _, r := range rigs {
 		if r.Fingerprint == d.Rig.Fingerprint {
@@ -198,9 +186,9 @@ func runRigNear(k *call) error {
 			skipped++
 			continue
 		}
-		rows = append(rows, row{r.Fingerprint, r.Alias, r.Gimbal, n})
+		rows = append(rows, jsonNearOf(r.Fingerprint, r.Alias, r.Gimbal, n))
 	}
-	sort.SliceStable(rows, func(i, j int) bool { return rows[i].Nearness.Distance < rows[j].Nearness.Distance })
+	sort.SliceStable(rows, func(i, j int) bool { return rows[i].Distance < rows[j].Distance })
 	if n := k.c.Int("limit"); n > 0 && len(rows) > n {
 		rows = rows[:n]
 	}
@@ -209,9 +197,9 @@ func runRigNear(k *call) error {
 	}
 	if k.json() {
 		return k.encode(struct {
-			Format int    `json:"format"`
-			Rig    string `json:"rig"`
-			Near   []row  `json:"near"`
+			Format int        `json:"format"`
+			Rig    string     `json:"rig"`
+			Near   []jsonNear `json:"near"`
 		}{1, d.Rig.Fingerprint, rows})
 	}
 	if len(rows) == 0 {
@@ -222,9 +210,8 @@ func runRigNear(k *call) error {
 	t := table{head: true, right: map[int]bool{2: true}}
 	t.add("rig", "gimbal", "distance", "mass", "centre of gravity (forward, left, up)", "mostly in")
 	for _, r := range rows {
-		n := r.Nearness
-		t.add(r.Alias, r.Gimbal, fmt.Sprintf("%.3f", n.Distance), fmt.Sprintf("%+.0f %%", (n.MassRatio-1)*100),
-			fmt.Sprintf("%s, %s, %s", u.m(n.CGShift[0]), u.m(n.CGShift[1]), u.m(n.CGShift[2])), n.LargestShare)
+		t.add(r.Alias, r.Gimbal, fmt.Sprintf("%.3f", r.Distance), fmt.Sprintf("%+.0f %%", (r.MassRatio-1)*100),
+			fmt.Sprintf("%s, %s, %s", u.m(r.CGShift[0]), u.m(r.CGShift[1]), u.m(r.CGShift[2])), r.MostlyIn)
 	}
 	k.write(t.render(k.paint, "", k.wide))
 	return nil

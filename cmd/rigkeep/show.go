@@ -95,6 +95,9 @@ func runShow(k *call) error {
 			x := jsonValue{Value: v}
 			if p, ok := k.cat.Param(key); ok {
 				x.Unit = p.Unit
+				if dial, ok := d.Sheet.DialOf(k.cat, key); ok {
+					x.Unit = dial.Unit
+				}
 				if p.Dial != "" {
 					if si, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
 						x.SI, x.SIUnit = &si, unit
@@ -121,7 +124,7 @@ func runShow(k *call) error {
 func (k *call) printTune(d *library.Loaded) {
 	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.Fingerprint, d.Rig.Gimbal)
 	if d.Commit != nil {
-		k.printf("  as of %s, %s, %s: %s\n", d.Commit.ID.Short(), d.Commit.When.Format("2006-01-02 15:04"), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject))
+		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), d.Commit.When.Format("2006-01-02 15:04"), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "  ", k.wide))
 	}
 	if d.Tune.Note != "" {
 		k.write(wrap(safe.Text(d.Tune.Note), "  ", k.wide))
@@ -133,13 +136,16 @@ func (k *call) printTune(d *library.Loaded) {
 			if p.Group != g.Name {
 				continue
 			}
-			si := ""
+			value, si := k.inUnit(d, p, key), ""
 			if p.Dial != "" {
 				if v, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
 					si = fmt.Sprintf("%.4g %s", v, unit)
 				}
 			}
-			t.add(key, valueText(d.Tune.Values[key])+p.Unit, si)
+			if si == value {
+				si = "" // the dial is in SI
+			}
+			t.add(key, value, si)
 		}
 		if len(t.rows) > 0 {
 			k.printf("\n%s\n%s", k.paint.bold(g.Title), t.render(k.paint, "  ", k.wide))
@@ -147,6 +153,24 @@ func (k *call) printTune(d *library.Loaded) {
 	}
 	k.printf("\n%s\n", k.paint.bold("Proof"))
 	k.write(wrap(k.proofWords(d), "  ", k.wide))
+}
+
+// inUnit is a value of a tune with its unit, which for a dial is the controller's
+// own word.
+func (k *call) inUnit(d *library.Loaded, p schema.Param, key string) string {
+	unit := p.Unit
+	if dial, ok := d.Sheet.DialOf(k.cat, key); ok && dial.Unit != "" {
+		unit = dial.Unit
+	}
+	return withUnit(valueText(d.Tune.Values[key]), unit)
+}
+
+// withUnit puts a unit behind a number.
+func withUnit(number, unit string) string {
+	if unit == "" || unit == "°" {
+		return number + unit
+	}
+	return number + " " + unit
 }
 
 // unitAt is the unit that counts for the proof: the job's, where one was named.

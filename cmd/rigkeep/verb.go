@@ -1,8 +1,6 @@
 package main
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
 	"io"
 	"regexp"
@@ -152,19 +150,11 @@ func (k *call) json() bool   { return k.c.Bool("json") }
 func (k *call) dryRun() bool { return k.c.Bool("dry-run") }
 
 // encode prints an answer as JSON; v carries its "format" number.
-func (k *call) encode(v any) error { return encodeJSON(k.Stdout, v) }
-
-// encodeJSON writes JSON in which a terminal finds nothing to obey.
-func encodeJSON(w io.Writer, v any) error {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetIndent("", "  ")
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(v); err != nil {
-		return err
+func (k *call) encode(v any) error {
+	if k.Answered != nil {
+		k.Answered(v)
 	}
-	_, err := w.Write(safe.JSON(b.Bytes()))
-	return err
+	return safe.WriteJSON(k.Stdout, v)
 }
 
 func (k *call) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format, args...) }

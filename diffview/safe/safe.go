@@ -4,7 +4,10 @@
 package safe
 
 import (
+	"bytes"
+	"encoding/json"
 	"fmt"
+	"io"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -139,4 +142,18 @@ func JSON(doc []byte) []byte {
 		}
 	}
 	return []byte(b.String())
+}
+
+// WriteJSON writes a value as an indented JSON document in which a terminal finds
+// nothing to obey.
+func WriteJSON(w io.Writer, v any) error {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(v); err != nil {
+		return err
+	}
+	_, err := w.Write(JSON(b.Bytes()))
+	return err
 }

@@ -1,0 +1,317 @@
+package main
+
+import (
+	"bytes"
+	"encoding"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"sort"
+	"strings"
+	"testing"
+	"time"
+
+	"rigkeep/diffview/safe"
+)
+
+// plays are the commands by which each JSON shape is seen, in this order, in the
+// demo library. A command that reads has a line here and so a section in
+// DEVELOPERS.md.
+var plays = []struct{ section, line string }{
+	{"rig list", "rig list"},
+	{"rig show", "rig show b-cam-85"},
+	{"rig near", "rig near b-cam-85"},
+	{"gimbal list", "gimbal list"},
+	{"gimbal show", "gimbal show skiff-small"},
+	{"fit", "fit b-cam-85"},
+	{"start", "start b-cam-18 --shots walk --lens 35mm --sensor 24.9x18.7mm"},
+	{"start", "start b-cam-18 --write"},
+	{"start --backtest", "start b-cam-85 --backtest"},
+	{"show", "show b-cam-85"},
+	{"show", "show b-cam-85@pilot-station"},
+	{"history", "history b-cam-85"},
+	{"history", "history b-cam-85 --key stiffness.tilt"},
+	{"history", "history"},
+	{"compare", "compare a-cam-prime@pilot-station a-cam-prime"},
+	{"compare", "compare b-cam-85@~1 b-cam-85"},
+	{"compare", "compare job:pilot-station job:tug-day"},
+	{"explain", "explain"},
+	{"explain KEY", "explain stiffness.tilt --rig b-cam-85"},
+	{"job list", "job list"},
+	{"job show", "job show pilot-station"},
+	{"check", "check"},
+	{"bench", "bench a-cam-zoom --unit QL-0031 --axis pan --value 40 --saw clean"},
+	{"review", "review night-pilotage --since 2026-01-15"},
+	{"review --rules", "review --rules"},
+	{"review --explain", "review --explain onset-near"},
+	{"any command that changes something", "set b-cam-85 stiffness.tilt=9 --dry-run"},
+	{"an error", "show nobody"},
+}
+
+// TestShapes holds the JSON that the commands print against DEVELOPERS.md, where
+// each shape is listed. RIGKEEP_UPDATE=1 writes the list as it is now; a change
+// that takes a field away or turns it into another type raises "format" instead.
+func TestShapes(t *testing.T) {
+	top := t.TempDir()
+	clock := time.Date(2026, 3, 4, 9, 0, 0, 0, time.UTC)
+	var seen any
+	play := func(dir, line string) string {
+		var out, errs bytes.Buffer
+		e := Env{Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Dir: dir, Now: func() time.Time { return clock }, Answered: func(v any) { seen = v },
+			Getenv: func(k string) string {
+				return map[string]string{"RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>", "HOME": top, "PATH": os.Getenv("PATH")}[k]
+			}}
+		seen = nil
+		Main(append([]string{"rigkeep"}, cutWords(line)...), e)
+		clock = clock.Add(time.Minute)
+		return out.String() + map[bool]string{true: errs.String()}[out.Len() == 0]
+	}
+	play(top, "demo made --quiet")
+	dir := filepath.Join(top, "made", "library")
+	for _, rig := range []string{"b-cam-85", "b-cam-18"} { // two proofs to test the starting tunes against
+		play(dir, "start b-cam-18 --write")
+		play(dir, "prove "+rig+" --unit SK-0412 --place hand --onset tilt=20 --effort tilt=1")
+	}
+	types := map[string]reflect.Type{}
+	var order []string
+	covered := map[string]bool{}
+	for _, p := range plays {
+		out := play(dir, p.line+" --json")
+		var doc map[string]any
+		if err := json.Unmarshal([]byte(out), &doc); err != nil {
+			t.Errorf("%s: %v\n%s", p.line, err, out)
+			continue
+		}
+		if doc["format"] != 1.0 {
+			t.Errorf("%s: format is %v", p.line, doc["format"])
+		}
+		if seen == nil {
+			t.Errorf("%s: no answer was seen", p.line)
+			continue
+		}
+		typ := reflect.TypeOf(seen)
+		noNull(t, p.line, typ, doc)
+		if was := types[p.section]; was == nil {
+			order = append(order, p.section)
+		} else if was != typ {
+			t.Errorf("%s answers in another shape than before", p.section)
+		}
+		types[p.section] = typ
+		words := strings.Fields(p.line)
+		for n := 1; n <= 2 && n <= len(words); n++ {
+			covered[strings.Join(words[:n], " ")] = true
+		}
+	}
+	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}).Commands, "") {
+		if findVerb(strings.Fields(path)).reads && !covered[path] {
+			t.Errorf("%s reads and its JSON shape is not documented: add it to plays", path)
+		}
+	}
+
+	var b strings.Builder
+	whole := map[reflect.Type]string{} // shapes that may stand inside later ones
+	b.WriteString("\n```\n")
+	for _, s := range order {
+		w := shapeWriter{t: t, section: s, met: maps.Clone(whole)}
+		fmt.Fprintf(&b, "%s\n%s", s, w.top(types[s]))
+		whole[types[s]] = "the answer of " + s
+	}
+	b.WriteString("```\n")
+	file := filepath.Join("..", "..", "DEVELOPERS.md")
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const begin, end = "<!-- shapes -->", "<!-- end of shapes -->"
+	head, rest, ok := strings.Cut(string(text), begin)
+	was, tail, ok2 := strings.Cut(rest, end)
+	if !ok || !ok2 {
+		t.Fatalf("DEVELOPERS.md has no %s … %s", begin, end)
+	}
+	if was == b.String() {
+		return
+	}
+	if os.Getenv("RIGKEEP_UPDATE") == "" {
+		t.Fatalf("DEVELOPERS.md does not list the shapes as they are; RIGKEEP_UPDATE=1 go test ./cmd/rigkeep -run TestShapes rewrites them:\n%s", b.String())
+	}
+	if err := os.WriteFile(file, []byte(head+begin+b.String()+end+tail), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+var textMarshaler = reflect.TypeFor[encoding.TextMarshaler]()
+
+// noNull fails where a list or table is null rather than empty.
+func noNull(t *testing.T, at string, typ reflect.Type, v any) {
+	for typ.Kind() == reflect.Pointer {
+		typ = typ.Elem()
+	}
+	if v == nil && (typ.Kind() == reflect.Slice || typ.Kind() == reflect.Map) {
+		t.Errorf("%s is null, not empty", at)
+	}
+	switch x := v.(type) {
+	case map[string]any:
+		if typ.Kind() == reflect.Struct {
+			for _, f := range jsonFields(typ) {
+				if w, ok := x[f.name]; ok {
+					noNull(t, at+"."+f.name, f.typ, w)
+				}
+			}
+		}
+	case []any:
+		if typ.Kind() == reflect.Slice {
+			for i, w := range x {
+				noNull(t, fmt.Sprintf("%s[%d]", at, i), typ.Elem(), w)
+			}
+		}
+	}
+}
+
+type jsonField struct {
+	name     string
+	typ      reflect.Type
+	optional bool
+}
+
+// jsonFields are the members of a struct as encoding/json writes them.
+func jsonFields(t reflect.Type) []jsonField {
+	var out []jsonField
+	for i := range t.NumField() {
+		f := t.Field(i)
+		name, opts, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if f.Anonymous && name == "" {
+			out = append(out, jsonFields(f.Type)...)
+			continue
+		}
+		if !f.IsExported() || name == "-" {
+			continue
+		}
+		if name == "" {
+			name = f.Name
+		}
+		out = append(out, jsonField{name, f.Type, strings.Contains(opts, "omit")})
+	}
+	return out
+}
+
+// shapeWriter writes a type as the JSON it makes: text, number, true/false, time,
+// any; a question mark behind a name that may be left out.
+type shapeWriter struct {
+	t       *testing.T
+	section string
+	met     map[reflect.Type]string
+}
+
+var snake = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
+
+// top writes the members of the whole, simple ones together, others on lines of
+// their own.
+func (w *shapeWriter) top(t reflect.Type) string {
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	var b strings.Builder
+	var simple []string
+	flush := func() {
+		if len(simple) > 0 {
+			b.WriteString(wrap(strings.Join(simple, ", "), "    ", 116))
+		}
+		simple = nil
+	}
+	for _, f := range jsonFields(t) {
+		s := w.member(f, "")
+		if strings.ContainsAny(s, "{") {
+			flush()
+			line := wrap(s, "      ", 116)
+			b.WriteString("    " + strings.TrimPrefix(line, "      "))
+			continue
+		}
+		simple = append(simple, s)
+	}
+	flush()
+	return b.String()
+}
+
+func (w *shapeWriter) member(f jsonField, at string) string {
+	if !snake.MatchString(f.name) {
+		w.t.Errorf("%s: %s%s is not in small letters and underscores", w.section, at, f.name)
+	}
+	mark := ""
+	if f.optional {
+		mark = "?"
+	}
+	null := ""
+	if f.typ.Kind() == reflect.Pointer && !f.optional {
+		null = " or null"
+	}
+	return f.name + mark + ": " + w.shape(f.typ, at+f.name) + null
+}
+
+func (w *shapeWriter) shape(t reflect.Type, at string) string {
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	switch {
+	case t == reflect.TypeFor[time.Time]():
+		return "time"
+	case t.Implements(textMarshaler):
+		return "text"
+	}
+	switch t.Kind() {
+	case reflect.Struct:
+		if was := w.met[t]; was != "" {
+			return "{as " + was + "}"
+		}
+		w.met[t] = at
+		var in []string
+		for _, f := range jsonFields(t) {
+			in = append(in, w.member(f, at+"."))
+		}
+		return "{" + strings.Join(in, ", ") + "}"
+	case reflect.Slice:
+		return "[" + w.shape(t.Elem(), at+"[]") + " …]"
+	case reflect.Array:
+		return fmt.Sprintf("[%d × %s]", t.Len(), w.shape(t.Elem(), at+"[]"))
+	case reflect.Map:
+		return "{KEY: " + w.shape(t.Elem(), at+"{}") + " …}"
+	case reflect.String:
+		return "text"
+	case reflect.Bool:
+		return "true/false"
+	case reflect.Interface:
+		return "any"
+	}
+	return "number"
+}
+
+// TestJSONIsSafe: text from outside stands escaped in an answer as well.
+func TestJSONIsSafe(t *testing.T) {
+	var b bytes.Buffer
+	in := outcome{Format: 1, Command: "save", Subject: "a\u202eb\u009b31m\x1b[2J", Words: []string{}, Files: []string{}}
+	if err := safe.WriteJSON(&b, in); err != nil {
+		t.Fatal(err)
+	}
+	if safe.Text(b.String()) != b.String() {
+		t.Errorf("%q", b.String())
+	}
+	var back outcome
+	if err := json.Unmarshal(b.Bytes(), &back); err != nil || !reflect.DeepEqual(back, in) {
+		t.Errorf("%v %+v", err, back)
+	}
+	keys := []string{"format", "command", "dry_run", "subject", "words", "files"}
+	var m map[string]any
+	_ = json.Unmarshal(b.Bytes(), &m)
+	var got []string
+	for k := range m {
+		got = append(got, k)
+	}
+	sort.Strings(keys)
+	sort.Strings(got)
+	if !reflect.DeepEqual(got, keys) {
+		t.Errorf("%v", got)
+	}
+}
