@@ -28,6 +28,7 @@ var plays = []struct{ section, line string }{
 	{"gimbal list", "gimbal list"},
 	{"gimbal show", "gimbal show skiff-small"},
 	{"fit", "fit b-cam-85"},
+	{"fit", "fit b-cam-85 --effort tilt=-3 --battery 98Wh --lens 35mm --sensor 24.9x18.7mm"},
 	{"start", "start b-cam-18 --shots walk --lens 35mm --sensor 24.9x18.7mm"},
 	{"start", "start b-cam-18 --write"},
 	{"start --backtest", "start b-cam-85 --backtest"},
@@ -48,6 +49,9 @@ var plays = []struct{ section, line string }{
 	{"review", "review night-pilotage --since 2026-01-15"},
 	{"review --rules", "review --rules"},
 	{"review --explain", "review --explain onset-near"},
+	{"handover write", "handover write b-cam-85 ../parcel.zip"},
+	{"handover read", "handover read ../parcel.zip"},
+	{"handover accept", "handover accept ../parcel.zip --unsigned --dry-run"},
 	{"any command that changes something", "set b-cam-85 stiffness.tilt=9 --dry-run"},
 	{"an error", "show nobody"},
 }
@@ -102,7 +106,7 @@ func TestShapes(t *testing.T) {
 		}
 		types[p.section] = typ
 		words := strings.Fields(p.line)
-		for n := 1; n <= 2 && n <= len(words); n++ {
+		for n := 1; n <= min(2, len(words)); n++ {
 			covered[strings.Join(words[:n], " ")] = true
 		}
 	}
