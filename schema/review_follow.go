@@ -10,14 +10,14 @@ var reviewFollow = ReviewFamily{
 			Why:      "The subject leaves its place in the frame by more than the job allows before the head comes after.",
 			Do:       "Make the window narrower or the smoothing less for {keys}, or agree on another lens or a wider tolerance.",
 			Commands: []string{"rigkeep start {ref} --shots {shots}"},
-			About:    "Fires when the follow model has the subject drift farther, as a share of the frame, than tolerance.drift_pct of the job, through the job's longest lens: for each shot of the job with its style and kind of move, and for each style named as a kind of shot. Pan and tilt alone are looked at.",
+			About:    "Fires when the follow model has the subject drift farther, as a share of the frame, than tolerance.drift_pct of the job, through the job's longest lens: for each shot of the job with its style and kind of move, and for each style named as a kind of shot; one that no shot asks for is worth a look only. The same move is taken about pan and about tilt. Sway of the hands is counted.",
 		},
 		{
 			ID: "follow-late", Title: "Head starts too late", Severity: Act, Weight: 44,
 			Why:      "The operator has moved and the picture has not: later than the job allows.",
 			Do:       "Make the window narrower or the smoothing less for {keys}, or agree on a wider tolerance.",
 			Commands: []string{"rigkeep start {ref} --shots {shots}"},
-			About:    "Fires when the follow model has the head start later after the operator than tolerance.lag_s of the job, on the moves that follow-drift looks at.",
+			About:    "Fires when the follow model has the head start later after the operator than tolerance.lag_s of the job, on the moves that follow-drift looks at, their sway left out.",
 		},
 		{
 			ID: "window-sway", Title: "Window smaller than the hand sway", Severity: Look, Weight: 55,

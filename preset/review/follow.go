@@ -92,10 +92,11 @@ func noMap(x *Subject) string {
 // step of the simulation, s: fine enough for a hundredth of a second, and quick.
 const step = 0.004
 
-// responded is what a style makes of its move.
+// responded is what a style makes of its move: with the sway of the operator's
+// hands, and of the meant move alone, which tells when the head starts.
 type responded struct {
 	style
-	r *follow.Response
+	r, meant *follow.Response
 }
 
 // moves are the responses of one subject, and what could not be had.
@@ -113,23 +114,31 @@ func (l *look) moves(x *Subject) moves {
 	var asked []style
 	asked, m.why = styles(l.s, x)
 	for _, s := range asked {
-		r, err := l.simulate(s)
+		r, err := l.simulate(s, s.kind.Move)
 		if err != nil {
 			m.why = append(m.why, err.Error())
 			continue
 		}
-		m.of = append(m.of, responded{s, r})
+		calm, _, swaying := strings.Cut(s.kind.Move, " with sway ")
+		meant := r
+		if swaying {
+			if meant, err = l.simulate(s, calm); err != nil {
+				m.why = append(m.why, err.Error())
+				continue
+			}
+		}
+		m.of = append(m.of, responded{s, r, meant})
 	}
 	l.made[x] = m
 	return m
 }
 
-func (l *look) simulate(s style) (*follow.Response, error) {
+func (l *look) simulate(s style, move string) (*follow.Response, error) {
 	fov, err := l.view(s.axis)
 	if err != nil {
 		return nil, err
 	}
-	m, err := follow.ParseMove(s.kind.Move)
+	m, err := follow.ParseMove(move)
 	if err != nil {
 		return nil, err
 	}
@@ -208,10 +217,10 @@ func followLate(l *look, x *Subject) {
 		return
 	}
 	l.follow(x, limit, "tolerance.lag_s", "", func(r responded) (float64, string) {
-		if r.r.StartDelay == nil {
+		if r.meant.StartDelay == nil {
 			return 0, ""
 		}
-		return *r.r.StartDelay, fmt.Sprintf("%.2f s", *r.r.StartDelay)
+		return *r.meant.StartDelay, fmt.Sprintf("%.2f s", *r.meant.StartDelay)
 	}, func(words string) string {
 		return fmt.Sprintf("the head starts %s after the operator; the job allows %s s", words, num(limit))
 	})
@@ -248,8 +257,10 @@ func (l *look) follow(x *Subject, limit float64, key, lens string, measure func(
 	}
 	var words, keys, shots []string
 	var ev []Evidence
+	asked := len(l.s.Job.Shots) == 0
 	for _, id := range order {
 		w := by[id]
+		asked = asked || w.s.shot != ""
 		words = append(words, fmt.Sprintf("%s in %s (%s)", w.text, w.s.axis, w.s.asked()))
 		at := schema.Join("follow", w.s.name)
 		keys = append(keys, fmt.Sprintf("%s (%s)", w.s.name, w.s.axis))
@@ -263,7 +274,8 @@ func (l *look) follow(x *Subject, limit float64, key, lens string, measure func(
 	if lens != "" {
 		ev = append(ev, l.s.JobFile.fact("longest lens "+num(l.s.Job.Longest)+" mm", lens))
 	}
-	l.on(x, hit{what: say(strings.Join(words, ", ")), evidence: ev, fill: []string{"{keys}", list(keys), "{shots}", strings.Join(shots, ",")}})
+	// a style that no shot of the list asks for is worth a look only
+	l.on(x, hit{what: say(strings.Join(words, ", ")), evidence: ev, lower: !asked, fill: []string{"{keys}", list(keys), "{shots}", strings.Join(shots, ",")}})
 }
 
 func windowSway(l *look, x *Subject) {

@@ -69,7 +69,7 @@ func unitClash(l *look) {
 			seen = append(seen, o.Job+" "+o.Rig+"/"+o.Tune+" "+o.Revision+" "+day(o.From)+" "+day(o.To))
 			ev = append(ev, o.File.fact(fmt.Sprintf("%s pins %s to the same unit", o.Job, ref), o.Key))
 		}
-		l.on(c.x, hit{of: unit, what: fmt.Sprintf("unit %s goes out with %s here, and on %s", unit, c.x.Ref, strings.Join(words, "; ")), evidence: ev, fill: []string{"{other}", jobs[0]}, seen: seen})
+		l.on(c.x, hit{of: word1(unit), what: fmt.Sprintf("unit %s goes out with %s here, and on %s", unit, c.x.Ref, strings.Join(words, "; ")), evidence: ev, fill: []string{"{other}", jobs[0]}, seen: seen})
 	}
 }
 
@@ -140,3 +140,6 @@ func unitUnnamed(l *look, x *Subject) {
 			commands: []string{"rigkeep gimbal show {gimbal}", "rigkeep job add {job} {ref} --unit UNIT"}})
 	}
 }
+
+// word1 makes a name one word, for an id that is typed.
+func word1(s string) string { return strings.Join(strings.Fields(s), "-") }

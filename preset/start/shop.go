@@ -496,28 +496,22 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 		s.unscaled(&o, p, f, sc, rig, skip)
 		return o, nil
 	}
-	if err := s.solve(p, sc, f, true); err != nil {
+	final, err := s.final(p, sc, f)
+	if err != nil {
 		return o, err
 	}
 	o.Refused = listed(f.refused)
 	o.N = len(f.points) + len(f.own)
-	if o.N == 0 && !f.anchor {
+	if final == nil {
 		o.Status = Unknown
 		o.Value = softer(p.Dial, p.Dial.Min, p.Dial.Max)
 		o.Evidence = f.prior
 		o.Reason = fmt.Sprintf("%s, the soft end of the dial: no proved tune, no sheet reference and no loop model says anything here; raise it from the bottom", schema.Num(o.Value))
 		return o, nil
 	}
-	h := learn.TQuantile(0.5+s.o.Level/2, f.dof) * f.sd
-	best, soft, stiff := sc.number(f.mid), sc.number(f.mid-h), sc.number(f.mid+h)
-	c := domain.Checker{Model: "start"}
-	for _, v := range []float64{best, soft, stiff} {
-		c.Finite("interval of "+p.Key, v)
-	}
-	if err := c.Err(); err != nil {
-		return o, err
-	}
-	o.Final, o.lnBest = span(best, soft, stiff, s.o.Level), f.mid
+	best := final.Best
+	soft := softer(p.Dial, final.Lo, final.Hi)
+	o.Final, o.lnBest = final, f.mid
 	o.Slope, o.Scatter, o.Effective = f.post.Mean[1], f.post.Sigma(), f.post.Count
 	s.evidence(&o, f, sc)
 	o.Value, o.Status = p.Dial.Round(soft), Offered

@@ -23,10 +23,65 @@ type Skipped struct {
 // now is the moment the ages of proofs are counted to.
 func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string, now time.Time) (start.Request, []Skipped, error) {
 	unit = serial(sheet, unit)
+	q, err := l.ownRequest(r, sheet, tune, unit)
+	if err != nil {
+		return q, nil, err
+	}
+	e, err := l.evidence(sheet, r.Gimbal, unit, now)
+	if err != nil {
+		return q, nil, err
+	}
+	l.with(&q, e, r, sheet, tune)
+	return q, e.skipped, nil
+}
+
+// evidence is what a gimbal's proofs and sessions say to whoever has a unit at
+// hand, whatever the rig.
+type evidence struct {
+	tunes   []start.Tune
+	skipped []Skipped
+	facts   *identify.Report // of the unit; nil without one, or without a session
+}
+
+// evidence gathers the proved tunes and saved sessions of a gimbal.
+func (l *Library) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Time) (e evidence, err error) {
+	if e.tunes, e.skipped, err = l.proofs(gimbal, now); err != nil {
+		return e, err
+	}
+	logs, err := l.savedLogs(gimbal)
+	if err != nil || len(logs) == 0 {
+		return e, err
+	}
+	for i := range e.tunes {
+		e.tunes[i].Unit = serial(sheet, e.tunes[i].Unit)
+	}
+	e.tunes = withSessions(e.tunes, l.sessions(sheet, logs, now))
+	if unit == "" {
+		return e, nil
+	}
+	if e.facts, err = l.units(sheet, unit, logs); err != nil {
+		return e, err
+	}
+	for i, t := range e.tunes {
+		e.tunes[i] = preset.ForUnit(t, sheet, e.facts, unit)
+	}
+	return e, nil
+}
+
+// with puts evidence into a request for a rig.
+func (l *Library) with(q *start.Request, e evidence, r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) {
+	q.Tunes, q.Cap = e.tunes, l.Cap(r, sheet, tune)
+	if e.facts != nil {
+		q.Cap = l.capLearned(r, sheet, tune, e.facts, q.Unit)
+	}
+}
+
+// ownRequest is a request without the evidence of other rigs.
+func (l *Library) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string) (start.Request, error) {
 	q := start.Request{PayloadLimit: sheet.PayloadMax, Unit: unit}
 	me, err := startRig(r, sheet, tune)
 	if err != nil {
-		return q, nil, err
+		return q, err
 	}
 	q.Rig = me
 	for _, p := range l.Cat.Params() {
@@ -50,31 +105,7 @@ func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.T
 		}
 		q.References = append(q.References, x)
 	}
-	var skipped []Skipped
-	q.Cap = l.Cap(r, sheet, tune)
-	q.Tunes, skipped, err = l.proofs(r.Gimbal, now)
-	if err != nil {
-		return q, nil, err
-	}
-	logs, err := l.savedLogs(r.Gimbal)
-	if err != nil || len(logs) == 0 {
-		return q, skipped, err
-	}
-	for i := range q.Tunes {
-		q.Tunes[i].Unit = serial(sheet, q.Tunes[i].Unit)
-	}
-	q.Tunes = withSessions(q.Tunes, l.sessions(sheet, logs, now))
-	if unit != "" {
-		facts, err := l.units(sheet, unit, logs)
-		if err != nil {
-			return q, nil, err
-		}
-		for i, t := range q.Tunes {
-			q.Tunes[i] = preset.ForUnit(t, sheet, facts, unit)
-		}
-		q.Cap = l.capLearned(r, sheet, tune, facts, unit)
-	}
-	return q, skipped, nil
+	return q, nil
 }
 
 // startRig is a rig as the starting model sees it.

@@ -102,14 +102,13 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 		return nil, err
 	}
 	s.Subjects = make([]review.Subject, len(asks))
-	if q.Learn && len(asks) > 0 {
-		if _, err := l.summary(); err != nil {
+	if err := eachOf(len(asks), func(i int) error { return l.subject(&s.Subjects[i], asks[i], s.Job) }); err != nil {
+		return nil, err
+	}
+	if q.Learn {
+		if err := l.learn(s.Subjects, q.Now); err != nil {
 			return nil, err
 		}
-	}
-	err = eachOf(len(asks), func(i int) error { return l.subject(&s.Subjects[i], asks[i], q, s.Job) })
-	if err != nil {
-		return nil, err
 	}
 	if s.Others, err = l.otherPins(s); err != nil {
 		return nil, err
@@ -232,7 +231,7 @@ func (a ask) ref() string {
 }
 
 // subject gathers one tune.
-func (l *Library) subject(x *review.Subject, a ask, q ReviewRequest, j *preset.Job) error {
+func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 	*x = review.Subject{Ref: a.ref(), Name: a.ref() + a.suffix, Unit: a.unit, Pin: a.pin, NotLearned: "it was not asked for"}
 	x.Rig.Alias = x.Ref
 	if !a.known {
@@ -318,9 +317,6 @@ func (l *Library) subject(x *review.Subject, a ask, q ReviewRequest, j *preset.J
 	}
 	if err := l.onRecord(x, a, st, hist); err != nil {
 		return err
-	}
-	if q.Learn {
-		l.learn(x, q.Now)
 	}
 	return nil
 }
@@ -658,26 +654,36 @@ func sameRecord(x *review.Subject, p *preset.Proof) bool {
 	return true
 }
 
-// learn asks the starting model where stiffness should end.
-func (l *Library) learn(x *review.Subject, now time.Time) {
-	if x.Sheet == nil {
-		return
-	}
-	q, _, err := l.StartRequest(x.Rig, x.Sheet, x.Tune, x.Unit, now)
-	if err == nil {
-		q.Params = slices.DeleteFunc(q.Params, func(p start.Param) bool { return p.Kind != start.Stiffness })
-		var res *start.Result
-		if res, err = start.Start(q); err == nil {
-			x.Learned, x.NotLearned = map[string]start.Range{}, ""
-			for _, o := range res.Offers {
-				if o.Final != nil {
-					x.Learned[o.Key] = *o.Final
-				}
-			}
-			return
+// learn asks the starting model where the stiffness of each subject should end. The
+// proved tunes of a gimbal are gathered once for all its rigs.
+func (l *Library) learn(xs []review.Subject, now time.Time) error {
+	proved := map[string][]start.Tune{}
+	for i := range xs {
+		x := &xs[i]
+		if x.Tune == nil || x.Sheet == nil || proved[x.Rig.Gimbal] != nil {
+			continue
 		}
+		tunes, _, err := l.proofs(x.Rig.Gimbal, now)
+		if err != nil {
+			return err
+		}
+		proved[x.Rig.Gimbal] = append([]start.Tune{}, tunes...)
 	}
-	x.NotLearned = "where it should end cannot be computed: " + err.Error()
+	return eachOf(len(xs), func(i int) error {
+		x := &xs[i]
+		if x.Tune == nil || x.Sheet == nil {
+			return nil
+		}
+		q, err := l.ownRequest(x.Rig, x.Sheet, x.Tune, x.Unit)
+		if err == nil {
+			q.Tunes = proved[x.Rig.Gimbal]
+			x.Learned, err = start.Finals(q)
+		}
+		if x.NotLearned = ""; err != nil {
+			x.Learned, x.NotLearned = nil, "where it should end cannot be computed: "+err.Error()
+		}
+		return nil
+	})
 }
 
 // JobPin is one job that pins a tune of a rig.
