@@ -5,6 +5,7 @@ import (
 	"html/template"
 	"io"
 	"sync"
+	"time"
 
 	"rigkeep/diffview/page"
 	"rigkeep/preset/review"
@@ -22,7 +23,8 @@ const reviewBody = parts + `{{define "body"}}<p class="lead">{{.Counts.Words}}</
 {{end}}{{if .Changes}}<section aria-label="What changed"><h2>What changed</h2>
 {{range .Changes}}<h3>{{line .Of}}</h3>
 <p class="strong">{{line .Words}}</p>
-{{with .Parties}}<dl>{{range .}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>{{end}}
+{{with .Command}}<ul class="commands"><li><code>{{line .}}</code></li></ul>
+{{end}}{{with .Parties}}<dl>{{range .}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>{{end}}
 {{range .Sections}}<h4>{{line .Title}}</h4>
 {{template "blocks" .Blocks}}{{end}}{{end}}</section>
 {{end}}{{if .NotChecked}}<section aria-label="Not checked"><h2>Not checked</h2>
@@ -52,19 +54,30 @@ func (f findingView) Word() string {
 	return acceptedWords(*f.Accepted)
 }
 
+// Facts are the evidence in words; where one is from the same revision as the one
+// before, that is not said again.
 func (f findingView) Facts() []string {
 	var out []string
+	var last review.Evidence
 	for _, e := range f.Evidence {
-		out = append(out, evidenceWords(e))
+		x := e
+		if last.File != "" && e.File == last.File && e.Revision == last.Revision && e.Who == last.Who && e.When.Equal(last.When) {
+			x.File, x.Revision, x.Who, x.When = "", "", "", time.Time{}
+			if e.Line > 0 {
+				x.Text += fmt.Sprintf(" (line %d)", e.Line)
+			}
+		}
+		out = append(out, evidenceWords(x))
+		last = e
 	}
 	return out
 }
 
 // changeView is what changed of one tune, for the page.
 type changeView struct {
-	Of, Words string
-	Parties   [][2]string
-	Sections  []section
+	Of, Words, Command string
+	Parties            [][2]string
+	Sections           []section
 }
 
 type reviewView struct {
@@ -98,7 +111,7 @@ func WriteReviewHTML(w io.Writer, r Review, foot page.Foot) error {
 		if c.Report != nil {
 			if !c.Report.Same {
 				lay := layOut(*c.Report, Options{})
-				x.Parties = lay.Parties
+				x.Parties, x.Command = lay.Parties, c.Command
 				x.Sections = lay.Sections
 			}
 		}

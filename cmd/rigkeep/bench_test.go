@@ -60,6 +60,8 @@ func BenchmarkCommands(b *testing.B) {
 			{"start", []string{"start", fp}, 0},
 			{"list", []string{"rig", "list"}, 0},
 			{"check", []string{"check"}, 0},
+			{"review-job", []string{"review", "job-0009"}, 1}, // 20 rigs
+			{"review-job-page", []string{"review", "job-0009", "--html", "-"}, 1},
 		} {
 			b.Run(fmt.Sprintf("%s/%d", c.name, n), func(b *testing.B) {
 				b.ReportAllocs()

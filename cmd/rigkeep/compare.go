@@ -248,7 +248,11 @@ func runCompare(k *call) error {
 		return err
 	}
 	r.Behaviour = diffview.Behave(k.cat, a, b, c)
-	if err := k.renderCompare(r); err != nil {
+	o := diffview.Options{All: k.c.Bool("all")}
+	if k.c.String("html") != "" {
+		o.History = k.compareHistory(names[1], b)
+	}
+	if err := k.renderCompare(r, o); err != nil {
 		return err
 	}
 	if !r.Same {
@@ -295,8 +299,24 @@ func (k *call) circumstances(a, b diffview.Side) (diffview.Circumstances, error)
 	return c, err
 }
 
-func (k *call) renderCompare(r diffview.Report) error {
-	o := diffview.Options{All: k.c.Bool("all")}
+// compareHistory pictures the parameters of the second side over the jobs that had
+// its tune; there are none where it is no tune of the library.
+func (k *call) compareHistory(name string, b diffview.Side) []diffview.Plot {
+	if k.lib == nil || b.Tune == nil || b.Rig == nil {
+		return nil
+	}
+	rr, ref, err := k.rigNamed(name)
+	if err != nil {
+		return nil
+	}
+	pins, err := k.lib.JobsOf(rr, ref.Tune)
+	if err != nil {
+		return nil
+	}
+	return k.overJobs(rr, pins, b.Sheet, *b.Tune, nil)
+}
+
+func (k *call) renderCompare(r diffview.Report, o diffview.Options) error {
 	if f := k.c.String("html"); f != "" {
 		var out bytes.Buffer
 		if err := diffview.WriteHTML(&out, r, o, k.foot(r)); err != nil {

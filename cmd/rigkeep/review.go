@@ -120,17 +120,18 @@ func (k *call) reviewOf(name string) (q library.ReviewRequest, of string, err er
 			return q, "", jerr
 		}
 	}
-	rr, ref, rerr := k.rigNamed(name)
-	switch {
-	case jerr == nil && rerr == nil:
-		return q, "", usage("%q names a job and a rig", name).hinted("say which: rigkeep review job:%s, or the rig by its fingerprint: rigkeep review %s", name, rr.Fingerprint)
-	case jerr == nil:
+	if jerr == nil {
+		if rr, ok := k.lib.Named(name); ok {
+			return q, "", usage("%q names a job and a rig", name).hinted("say which: rigkeep review job:%s, or the rig by its fingerprint: rigkeep review %s", name, rr.Fingerprint)
+		}
 		if job != "" {
 			return q, "", usage("--job goes with a rig; %s is a job", name)
 		}
 		q.Job = slug
 		return q, slug, nil
-	case rerr != nil:
+	}
+	rr, ref, rerr := k.rigNamed(name)
+	if rerr != nil {
 		if isNotFound(rerr) && job == "" {
 			return q, "", fail(exitNotFound, "there is no job and no rig %q in this library", name).hinted("list them with: rigkeep job list, rigkeep rig list")
 		}

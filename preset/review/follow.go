@@ -89,8 +89,9 @@ func noMap(x *Subject) string {
 	return "gimbal " + x.Sheet.Slug + " has no SI map for its follow dials"
 }
 
-// step of the simulation, s: fine enough for a hundredth of a second, and quick.
-const step = 0.004
+// step of the simulation, s: a hundredth of a second is as fine as anything here is
+// judged, and the heading is exact between.
+const step = 0.01
 
 // responded is what a style makes of its move: with the sway of the operator's
 // hands, and of the meant move alone, which tells when the head starts.

@@ -63,9 +63,9 @@ func behind(l *look) {
 	if x.Behind == 0 {
 		return
 	}
-	what := fmt.Sprintf("%s has %s that are not here, as last fetched", x.Ref, plural(x.Behind, "revision", "revisions"))
+	what := fmt.Sprintf("%s has %s more than this library, as last fetched", x.Ref, plural(x.Behind, "revision", "revisions"))
 	if x.Ahead > 0 {
-		what += fmt.Sprintf("; %s here are not there", plural(x.Ahead, "revision", "revisions"))
+		what += fmt.Sprintf("; it lacks %s that this library has", plural(x.Ahead, "revision", "revisions"))
 	}
 	l.on(nil, hit{of: x.Ref, what: what, evidence: []Evidence{x.Theirs.told("", "its newest")}, seen: []string{x.Theirs.Revision}})
 }

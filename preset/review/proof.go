@@ -257,8 +257,14 @@ func proofTune(l *look, x *Subject) {
 	if words == nil {
 		return // the digest is of an older program
 	}
+	if n := len(words); n > mostNamed+1 {
+		words = append(words[:mostNamed], fmt.Sprintf("and %d more", n-mostNamed))
+	}
 	l.on(x, hit{what: what + ": " + strings.Join(words, "; "), evidence: ev, seen: x.state()})
 }
+
+// mostNamed is how many values a finding names; its evidence has all of them.
+const mostNamed = 5
 
 func lastChange(cs []Change, key string) int {
 	for i := len(cs) - 1; i >= 0; i-- {

@@ -297,7 +297,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "proof-tune", name: "the proof's revision is lost", edit: tuned("tilt = 13", "tilt = 14"), fires: true, says: []string{"in no revision"}},
 		{rule: "proof-tune", name: "13.0 is 13", edit: tuned("tilt = 13", "tilt = 13.0"), change: both(then(t))},
 
-		{rule: "proof-unit", name: "goes out on another", edit: jobbed(`unit = "Small A"`, `unit = "SK-0533"`), fires: true, says: []string{"SK-0412", "SK-0533"}, command: "rigkeep prove b-cam --unit SK-0533 --place hand"},
+		{rule: "proof-unit", name: "goes out on another", edit: jobbed(`unit = "Small A"`, `unit = "SK-0417"`), fires: true, says: []string{"SK-0412", "SK-0417"}, command: "rigkeep prove b-cam --unit SK-0417 --place hand"},
 		{rule: "proof-unit", name: "label of the same unit"},
 		{rule: "proof-unit", name: "the job does not say", edit: jobbed("unit = \"Small A\"\n", "")},
 
@@ -407,7 +407,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "unsaved", name: "sheet edited", change: func(s *Snapshot) { s.Unsaved = []Edit{{"gimbals/skiff-small.toml", "modified"}} }, fires: true, command: "rigkeep save gimbal:skiff-small -m WHY"},
 		{rule: "unsaved", name: "job edited", change: func(s *Snapshot) { s.Unsaved = []Edit{{"jobs/2026-03-02-night.toml", "modified"}} }, fires: true, command: "rigkeep save job:2026-03-02-night -m WHY"},
 		{rule: "unsaved", name: "clean"},
-		{rule: "library-behind", name: "two revisions", change: func(s *Snapshot) { s.Exchange.Behind, s.Exchange.Theirs = 2, later }, fires: true, says: []string{"origin/main has 2 revisions", "Wind on the quay"}, command: "rigkeep sync"},
+		{rule: "library-behind", name: "two revisions", change: func(s *Snapshot) { s.Exchange.Behind, s.Exchange.Theirs = 2, later }, fires: true, says: []string{"origin/main has 2 revisions more", "Wind on the quay"}, command: "rigkeep sync"},
 		{rule: "library-behind", name: "only ahead", change: func(s *Snapshot) { s.Exchange.Ahead = 1 }},
 		{rule: "library-ahead", name: "one revision", change: func(s *Snapshot) { s.Exchange.Ahead, s.Exchange.Ours = 1, later }, fires: true, says: []string{"lacks 1 revision"}, severity: schema.Look, command: "rigkeep sync"},
 		{rule: "library-ahead", name: "only behind", change: func(s *Snapshot) { s.Exchange.Behind = 1 }},

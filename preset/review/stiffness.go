@@ -71,7 +71,7 @@ func onsetNear(l *look, x *Subject) {
 	if words == nil {
 		return
 	}
-	what := strings.Join(words, "; ") + fmt.Sprintf(" (less than %s is near)", plural(int(l.rule.Limit.Value)+1, "step", l.rule.Limit.Unit))
+	what := strings.Join(words, "; ") + fmt.Sprintf(" (within %s %s is near)", num(l.rule.Limit.Value), l.rule.Limit.Unit)
 	if !now {
 		what += ", seen on an earlier build of this rig"
 	}

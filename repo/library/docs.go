@@ -27,9 +27,10 @@ type Library struct {
 	sheets map[string]*schema.Sheet // by slug and revision
 	rigs   []RigRef
 	sum    *summary
-	// every job's text, read once
+	// every job's text, read once, and those that were parsed
 	jobText  map[string][]byte
 	jobOrder []string
+	jobRead  map[string]*preset.Job // nil for one that cannot be read
 }
 
 // Open finds and opens the library that dir lies in.
@@ -133,13 +134,20 @@ func (l *Library) Sheet(rev repo.Rev, slug string) (*schema.Sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	doc, err := l.Parse(path, data, nil)
-	if err != nil {
-		return nil, err
-	}
-	sheet, _ := l.Cat.Sheet(slug, doc.Tree())
+	// most revisions have the same sheet: the same text is read once
+	text := "blob/" + string(repo.BlobIDOf(data)) + "/" + slug
 	l.mu.Lock()
-	l.sheets[id] = sheet
+	sheet, ok := l.sheets[text]
+	l.mu.Unlock()
+	if !ok {
+		doc, err := l.Parse(path, data, nil)
+		if err != nil {
+			return nil, err
+		}
+		sheet, _ = l.Cat.Sheet(slug, doc.Tree())
+	}
+	l.mu.Lock()
+	l.sheets[id], l.sheets[text] = sheet, sheet
 	l.mu.Unlock()
 	return sheet, nil
 }

@@ -100,7 +100,7 @@ func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
 // forget drops what was read, after a write.
 func (l *Library) forget() {
 	l.mu.Lock()
-	l.rigs, l.sheets, l.jobText = nil, map[string]*schema.Sheet{}, nil
+	l.rigs, l.sheets, l.jobText, l.jobRead = nil, map[string]*schema.Sheet{}, nil, nil
 	l.mu.Unlock()
 }
 
@@ -168,6 +168,10 @@ func (l *Library) cacheNames(s *summary) {
 	sort.Strings(lines)
 	l.Store.SetCache(namesCache, []byte("\n"+strings.Join(lines, "")))
 }
+
+// Named finds a rig by its whole alias or fingerprint, without looking at every
+// file; ok is false also where only Find could tell.
+func (l *Library) Named(name string) (RigRef, bool) { return l.findQuickly(strings.ToLower(name)) }
 
 // findQuickly resolves a whole alias or a whole fingerprint without looking at
 // every rig.

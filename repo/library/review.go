@@ -655,28 +655,34 @@ func sameRecord(x *review.Subject, p *preset.Proof) bool {
 }
 
 // learn asks the starting model where the stiffness of each subject should end. The
-// proved tunes of a gimbal are gathered once for all its rigs.
+// evidence of a gimbal and unit is gathered once for all its rigs.
 func (l *Library) learn(xs []review.Subject, now time.Time) error {
-	proved := map[string][]start.Tune{}
+	known := map[[2]string]evidence{}
+	place := func(x *review.Subject) [2]string { return [2]string{x.Rig.Gimbal, serial(x.Sheet, x.Unit)} }
 	for i := range xs {
 		x := &xs[i]
-		if x.Tune == nil || x.Sheet == nil || proved[x.Rig.Gimbal] != nil {
+		if x.Tune == nil || x.Sheet == nil {
 			continue
 		}
-		tunes, _, err := l.proofs(x.Rig.Gimbal, now)
+		at := place(x)
+		if _, ok := known[at]; ok {
+			continue
+		}
+		e, err := l.evidence(x.Sheet, at[0], at[1], now)
 		if err != nil {
 			return err
 		}
-		proved[x.Rig.Gimbal] = append([]start.Tune{}, tunes...)
+		known[at] = e
 	}
 	return eachOf(len(xs), func(i int) error {
 		x := &xs[i]
 		if x.Tune == nil || x.Sheet == nil {
 			return nil
 		}
-		q, err := l.ownRequest(x.Rig, x.Sheet, x.Tune, x.Unit)
+		at := place(x)
+		q, err := l.ownRequest(x.Rig, x.Sheet, x.Tune, at[1])
 		if err == nil {
-			q.Tunes = proved[x.Rig.Gimbal]
+			l.with(&q, known[at], x.Rig, x.Sheet, x.Tune)
 			x.Learned, err = start.Finals(q)
 		}
 		if x.NotLearned = ""; err != nil {
@@ -732,11 +738,25 @@ func mentions(text []byte, words []string) bool {
 
 // jobOf reads a job from its text; ok is false where check has something to say.
 func (l *Library) jobOf(slug string, text []byte) (preset.Job, bool) {
-	doc, err := l.Parse(preset.JobPath(slug), text, nil)
-	if err != nil {
+	l.mu.Lock()
+	j, ok := l.jobRead[slug]
+	l.mu.Unlock()
+	if !ok {
+		if doc, err := l.Parse(preset.JobPath(slug), text, nil); err == nil {
+			x := preset.DecodeJob(slug, doc.Tree())
+			j = &x
+		}
+		l.mu.Lock()
+		if l.jobRead == nil {
+			l.jobRead = map[string]*preset.Job{}
+		}
+		l.jobRead[slug] = j
+		l.mu.Unlock()
+	}
+	if j == nil {
 		return preset.Job{}, false
 	}
-	return preset.DecodeJob(slug, doc.Tree()), true
+	return *j, true
 }
 
 // JobsOf lists the jobs that pin a tune of a rig, by their first day, oldest first.
