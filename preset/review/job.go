@@ -44,11 +44,17 @@ func unitClash(l *look) {
 			if o.Rig == x.Rig.Fingerprint && o.Tune == x.tuneName() && o.Revision == x.PinnedAt.Revision {
 				continue
 			}
-			c := by[x.Unit]
+			unit := x.Unit
+			if x.Sheet != nil {
+				if u, ok := x.Sheet.Unit(unit); ok {
+					unit = u.Serial
+				}
+			}
+			c := by[unit]
 			if c == nil {
 				c = &clash{x: x}
-				by[x.Unit] = c
-				order = append(order, x.Unit)
+				by[unit] = c
+				order = append(order, unit)
 			}
 			c.others = append(c.others, o)
 		}
