@@ -184,6 +184,19 @@ func (l *Lib) NewObjects(want, have []Rev, fn func(id string) error) error {
 	})
 }
 
+// Between gives the revisions reachable from those in want and not from those in have, newest
+// first. Revisions in have that are not in the store are passed over.
+func (l *Lib) Between(want, have []Rev) (out []Commit, err error) {
+	err = l.with(func(r *objects.Reader) error {
+		list, _, err := l.between(r, want, have)
+		for _, c := range list {
+			out = append(out, *c)
+		}
+		return err
+	})
+	return out, err
+}
+
 // newTrees gives the trees and files of id that none of the trees in olds has at the same place.
 func newTrees(r *objects.Reader, id plumbing.Hash, olds []plumbing.Hash, seen map[plumbing.Hash]bool, give func(plumbing.Hash) error) error {
 	if seen[id] {

@@ -235,7 +235,7 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	if err := req.check(); err != nil {
 		return nil, err
 	}
-	git, err := makeGit(f, dir)
+	git, err := makeGit(f, dir, "main")
 	if err != nil {
 		return nil, err
 	}
@@ -257,10 +257,11 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 }
 
 // InitEmpty makes a repository without any revision in dir, for a library that is to come from
-// elsewhere. Options.AnyRepository is implied.
+// elsewhere; branch is the short name of the branch that it will be on. Options.AnyRepository is
+// implied.
 //
-// Errors: as Init.
-func InitEmpty(dir string, opt Options) (*Lib, error) {
+// Errors: as Init; ErrBadPath if branch cannot be one.
+func InitEmpty(dir, branch string, opt Options) (*Lib, error) {
 	if opt.fs == nil {
 		opt.fs = disk.OS{}
 	}
@@ -268,7 +269,10 @@ func InitEmpty(dir string, opt Options) (*Lib, error) {
 	if err != nil {
 		return nil, device("finding the folder", err)
 	}
-	if _, err := makeGit(opt.fs, dir); err != nil {
+	if !gitdir.ValidRef("refs/heads/" + branch) {
+		return nil, &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("%q cannot be a branch", branch)}
+	}
+	if _, err := makeGit(opt.fs, dir, branch); err != nil {
 		return nil, err
 	}
 	opt.AnyRepository = true
@@ -276,7 +280,7 @@ func InitEmpty(dir string, opt Options) (*Lib, error) {
 }
 
 // makeGit makes the .git folder of a new repository.
-func makeGit(f disk.FS, dir string) (git string, err error) {
+func makeGit(f disk.FS, dir, branch string) (git string, err error) {
 	git = filepath.Join(dir, ".git")
 	if _, err := f.Lstat(git); err == nil {
 		return "", &Error{Kind: ErrChanged, Msg: dir + " already is a git repository", WayOut: "Choose a folder that is not one"}
@@ -298,7 +302,7 @@ func makeGit(f disk.FS, dir string) (git string, err error) {
 		}
 	}
 	for name, text := range map[string]string{
-		"HEAD": "ref: refs/heads/main\n",
+		"HEAD": "ref: refs/heads/" + branch + "\n",
 		"config": "[core]\n\trepositoryformatversion = 0\n\tfilemode = " + fileMode + "\n\tbare = false\n\tlogallrefupdates = true\n" +
 			"\tautocrlf = false\n\tprecomposeunicode = true\n",
 		"description":  "A library of stabiliser tunes, kept by rigkeep.\n",

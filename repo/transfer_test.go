@@ -223,7 +223,7 @@ func TestInitEmpty(t *testing.T) {
 	src := branchy(t)
 	tip, _ := src.Head()
 	dir := filepath.Join(t.TempDir(), "new")
-	l, err := InitEmpty(dir, Options{})
+	l, err := InitEmpty(dir, "main", Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -237,7 +237,7 @@ func TestInitEmpty(t *testing.T) {
 	if now, err := l.Head(); now != tip || err != nil {
 		t.Fatal(now, err)
 	}
-	if _, err := InitEmpty(dir, Options{}); !errors.Is(err, ErrChanged) {
+	if _, err := InitEmpty(dir, "main", Options{}); !errors.Is(err, ErrChanged) {
 		t.Fatal(err)
 	}
 }

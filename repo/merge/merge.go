@@ -66,6 +66,11 @@ type Conflict struct {
 
 	File string `json:"file,omitempty"` // the file by its short name: zoom-build/main, gimbal:quay-large
 
+	// OursPath and TheirsPath are where the file lies on each side; they differ from Path where a
+	// rig has moved to a new fingerprint.
+	OursPath   string `json:"-"`
+	TheirsPath string `json:"-"`
+
 	alt []string // other spellings of Key: by position in our file
 	at  string   // Key as the catalogue knows it
 }
@@ -599,4 +604,22 @@ func (m *merger) stillInvalid(out Output, bad map[string]string) Output {
 		out.Conflicts = append(out.Conflicts, m.conflict(id, bad[id]))
 	}
 	return out
+}
+
+// ValueAt gives what a text has for a key as a Conflict names it: nil if it has none, or cannot
+// be read. An empty key stands for the whole text.
+func ValueAt(cat *schema.Catalogue, kind string, text []byte, key string) any {
+	if key == "" || text == nil {
+		return textOrNil(text)
+	}
+	d, err := file.Parse("", text)
+	if err != nil {
+		return nil
+	}
+	s := shapeOf(cat, kind)
+	x := s.parse(d, s.needTies(d))
+	if key == "proof" {
+		return x.showProof()
+	}
+	return x.show(key)
 }

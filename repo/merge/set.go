@@ -239,7 +239,9 @@ func (s *set) run() error {
 	}
 	shown := func(p string) string { return s.names(p)[0] }
 	for i := range s.out.Conflicts {
-		s.out.Conflicts[i].File = shown(s.out.Conflicts[i].Path)
+		c := &s.out.Conflicts[i]
+		c.File = shown(c.Path)
+		c.OursPath, c.TheirsPath = firstOf(c.OursPath, c.Path), firstOf(c.TheirsPath, c.Path)
 	}
 	for i := range s.out.Notes {
 		s.out.Notes[i].File = shown(s.out.Notes[i].Path)
@@ -324,7 +326,10 @@ func (s *set) merge(in Input, ours, theirs string) (Output, error) {
 	if err != nil {
 		return out, err
 	}
-	s.out.Conflicts = append(s.out.Conflicts, out.Conflicts...)
+	for _, c := range out.Conflicts {
+		c.OursPath, c.TheirsPath = ours, theirs
+		s.out.Conflicts = append(s.out.Conflicts, c)
+	}
 	s.out.Taken = append(s.out.Taken, out.Taken...)
 	for _, l := range out.Lost {
 		s.note(in.Path, "not kept: "+l)

@@ -214,7 +214,8 @@ func clip(s string) string {
 	return s
 }
 
-func validRef(name string) bool {
+// ValidRef says whether a full name can be that of a ref.
+func ValidRef(name string) bool {
 	if !strings.HasPrefix(name, "refs/") || strings.HasSuffix(name, ".lock") {
 		return false
 	}
@@ -244,7 +245,7 @@ func (d *Dir) RefPath(name string) string {
 func (d *Dir) Ref(name string) (plumbing.Hash, error) { return d.ref(name, 5) }
 
 func (d *Dir) ref(name string, depth int) (id plumbing.Hash, err error) {
-	if !validRef(name) || depth == 0 {
+	if !ValidRef(name) || depth == 0 {
 		return id, fmt.Errorf("%w: ref name %q", ErrDamaged, clip(name))
 	}
 	data, err := d.FS.ReadFile(d.RefPath(name))
@@ -322,7 +323,7 @@ func (d *Dir) Refs(prefix string) (map[string]plumbing.Hash, error) {
 				if err := walk(name); err != nil {
 					return err
 				}
-			} else if strings.HasPrefix(name, prefix) && validRef(name) {
+			} else if strings.HasPrefix(name, prefix) && ValidRef(name) {
 				id, err := d.Ref(name)
 				if err != nil {
 					return err

@@ -1,0 +1,296 @@
+package library
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sort"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo"
+	"rigkeep/repo/merge"
+)
+
+// By is who last changed something on one side of a conflict, and when.
+type By struct {
+	Revision repo.Rev  `json:"revision"`
+	Who      string    `json:"who"`
+	When     time.Time `json:"when"`
+}
+
+// Clash is a conflict with who made it on both sides; nil is not known.
+type Clash struct {
+	merge.Conflict
+	OursBy   *By `json:"ours_by,omitempty"`
+	TheirsBy *By `json:"theirs_by,omitempty"`
+}
+
+// Merged is two revisions brought together. It is not saved yet.
+type Merged struct {
+	Ours, Theirs repo.Rev
+	Bases        []repo.Rev
+	Files        map[string][]byte // what differs from ours; nil is a file that is gone
+	Clashes      []Clash           // not empty: it cannot be saved
+	Taken        []merge.Taken
+	Notes        []merge.Note
+}
+
+// Paths are the files in which the merge differs from ours.
+func (m *Merged) Paths() []string {
+	out := make([]string, 0, len(m.Files))
+	for p := range m.Files {
+		out = append(out, p)
+	}
+	sort.Strings(out)
+	return out
+}
+
+// Choices reads a person's settlements; see merge.Choices.
+func (l *Library) Choices(ours, theirs, values []string) (*merge.Choices, error) {
+	c, err := merge.NewChoices(ours, theirs, values, func(kind, key, text string) (any, error) {
+		return l.value(kind, Assign{Key: key, Text: text})
+	})
+	if err != nil {
+		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: err.Error()}
+	}
+	return c, nil
+}
+
+// Merge brings two revisions together by key, against their best common ancestor. If they have
+// several, as after merges crosswise, those are merged first; what conflicts between them counts
+// as not having been there, so that the two sides' own values decide.
+//
+// Errors: repo.ErrDiverged if the two share no history; a *file.Error if one was written by a
+// newer Rigkeep; repo.ErrBadPath for a settlement that fits nothing.
+func (l *Library) Merge(ours, theirs repo.Rev, ch *merge.Choices) (*Merged, error) {
+	bases, err := l.Store.MergeBase(ours, theirs)
+	if err != nil {
+		return nil, err
+	}
+	if len(bases) == 0 {
+		return nil, &repo.Error{Kind: repo.ErrDiverged, Msg: "the two libraries have no revision in common, so what was changed since cannot be told",
+			WayOut: "Take a copy of the other one with `rigkeep init DIR --from ADDRESS`, and carry rigs over with `rigkeep handover write` and `accept`"}
+	}
+	base, err := l.base(bases, 0)
+	if err != nil {
+		return nil, err
+	}
+	out, err := l.mergeStates(base, state{l, ours, nil}, state{l, theirs, nil}, ch, false)
+	if err != nil {
+		return nil, err
+	}
+	m := &Merged{Ours: ours, Theirs: theirs, Bases: bases, Files: out.Files, Taken: out.Taken, Notes: out.Notes}
+	for _, c := range out.Conflicts {
+		m.Clashes = append(m.Clashes, Clash{c, l.blame(ours, c.OursPath, c.Key), l.blame(theirs, c.TheirsPath, c.Key)})
+	}
+	return m, nil
+}
+
+func (l *Library) mergeStates(base, ours, theirs state, ch *merge.Choices, virtual bool) (*merge.SetOutput, error) {
+	oc, err := ours.since(base)
+	if err != nil {
+		return nil, err
+	}
+	tc, err := theirs.since(base)
+	if err != nil {
+		return nil, err
+	}
+	out, err := merge.Set(merge.SetInput{Cat: l.Cat, Base: base, Ours: ours, Theirs: theirs, OursChanged: oc, TheirsChanged: tc, Choices: ch, Virtual: virtual})
+	if c, ok := err.(*merge.ChoiceError); ok {
+		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: c.What, WayOut: c.WayOut}
+	}
+	return out, err
+}
+
+// maxCriss is how often merge bases have merge bases of their own before the first is taken.
+const maxCriss = 8
+
+// base is the state that two revisions are compared with.
+func (l *Library) base(bases []repo.Rev, depth int) (state, error) {
+	at := state{l, bases[0], map[string][]byte{}}
+	if depth >= maxCriss {
+		return at, nil
+	}
+	for _, b := range bases[1:] {
+		under, err := l.Store.MergeBase(bases[0], b)
+		if err != nil {
+			return at, err
+		}
+		low := state{l, "", nil}
+		if len(under) > 0 {
+			if low, err = l.base(under, depth+1); err != nil {
+				return at, err
+			}
+		}
+		out, err := l.mergeStates(low, at, state{l, b, nil}, nil, true)
+		if err != nil {
+			return at, err
+		}
+		for p, text := range out.Files {
+			at.over[p] = text
+		}
+	}
+	return at, nil
+}
+
+// state is a revision with some files in place of its own: a merge that nobody saved.
+type state struct {
+	l    *Library
+	rev  repo.Rev // "" is the empty library
+	over map[string][]byte
+}
+
+// Read implements merge.Tree.
+func (s state) Read(path string) ([]byte, error) {
+	if text, ok := s.over[path]; ok {
+		return text, nil
+	}
+	if s.rev == "" {
+		return nil, nil
+	}
+	data, err := s.l.Store.ReadAt(s.rev, path)
+	if isNotFound(err) {
+		return nil, nil
+	}
+	return data, err
+}
+
+// List implements merge.Tree.
+func (s state) List(prefix string) ([]string, error) {
+	var out []string
+	if s.rev != "" {
+		es, err := s.l.Store.ListAt(s.rev, prefix)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range es {
+			if text, ok := s.over[e.Path]; !ok || text != nil {
+				out = append(out, e.Path)
+			}
+		}
+	}
+	for p, text := range s.over {
+		if text != nil && len(p) >= len(prefix) && p[:len(prefix)] == prefix && !slices.Contains(out, p) {
+			out = append(out, p)
+		}
+	}
+	sort.Strings(out)
+	return out, nil
+}
+
+// since lists the paths that differ from another state.
+func (s state) since(base state) ([]string, error) {
+	seen := map[string]bool{}
+	diff, err := s.l.Store.Diff(base.rev, s.rev)
+	if err != nil {
+		return nil, err
+	}
+	for _, d := range diff {
+		seen[d.Path] = true
+	}
+	for p := range base.over {
+		seen[p] = true
+	}
+	for p := range s.over {
+		seen[p] = true
+	}
+	var out []string
+	for p := range seen {
+		if _, a := base.over[p]; !a && s.over[p] == nil {
+			out = append(out, p)
+			continue
+		}
+		x, err := base.Read(p)
+		if err != nil {
+			return nil, err
+		}
+		y, err := s.Read(p)
+		if err != nil {
+			return nil, err
+		}
+		if (x == nil) != (y == nil) || string(x) != string(y) {
+			out = append(out, p)
+		}
+	}
+	sort.Strings(out)
+	return out, nil
+}
+
+// blameSteps bounds how far back the author of a conflicting value is looked for.
+const blameSteps = 2000
+
+// blame finds the revision that gave a key its value at tip; nil if that is too far back.
+func (l *Library) blame(tip repo.Rev, path, key string) *By {
+	place, _ := preset.Locate(path)
+	texts := map[string]string{} // values by contents: most revisions do not touch the file
+	value := func(at repo.Rev) string {
+		data, err := state{l, at, nil}.Read(path)
+		if err != nil {
+			return "?"
+		}
+		if data == nil {
+			return "gone"
+		}
+		v, ok := texts[string(data)]
+		if !ok {
+			v = fmt.Sprintf("%#v", merge.ValueAt(l.Cat, place.Kind, data, key))
+			texts[string(data)] = v
+		}
+		return v
+	}
+	want := value(tip)
+	at := tip
+next:
+	for range blameSteps {
+		c, err := l.Store.Commit(at)
+		if err != nil {
+			return nil
+		}
+		for _, p := range c.Parents {
+			if value(p) == want {
+				at = p
+				continue next
+			}
+		}
+		return &By{c.ID, c.Author.String(), c.When}
+	}
+	return nil
+}
+
+// CommitMerge saves a merge without clashes as one revision with two parents, on top of ours,
+// and brings the work tree along. Unsaved edits that it would touch stop it before anything is
+// changed.
+//
+// Errors: those of repo.Save; repo.ErrChanged also if ours moved on and touched the same files.
+func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body string, who repo.Person, when time.Time) (repo.Rev, error) {
+	if len(m.Clashes) > 0 {
+		return "", &repo.Error{Kind: repo.ErrDiverged, Msg: fmt.Sprintf("%d conflicts are not settled", len(m.Clashes))}
+	}
+	defer l.forget()
+	q := repo.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: m.Ours, WriteWork: true, Parents: []repo.Rev{m.Theirs}}
+	for _, p := range m.Paths() {
+		text := m.Files[p]
+		q.Files = append(q.Files, repo.File{Path: p, Data: text, Delete: text == nil})
+	}
+	return l.Store.Save(ctx, q)
+}
+
+// checkTheirs refuses a revision that this program cannot read as a library.
+func (l *Library) checkTheirs(rev repo.Rev) error {
+	data, err := l.Store.ReadAt(rev, preset.LibraryPath)
+	if isNotFound(err) {
+		return &repo.Error{Kind: repo.ErrForeign, Msg: "the other side is no library: it has no " + preset.LibraryPath, WayOut: "Check the address"}
+	}
+	if err != nil {
+		return err
+	}
+	_, err = l.Parse(preset.LibraryPath, data, nil)
+	if es := file.List(err); len(es) > 0 {
+		for _, e := range es {
+			e.File = "theirs:" + e.File
+		}
+	}
+	return err
+}

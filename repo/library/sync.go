@@ -1,0 +1,400 @@
+package library
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"sort"
+	"strings"
+	"time"
+
+	"rigkeep/repo"
+	"rigkeep/repo/merge"
+	"rigkeep/repo/transport"
+)
+
+// RemoteRef is a remote as the library knows it.
+type RemoteRef struct {
+	Name    string // "" for an address that is used once
+	Address string
+	Branch  string // short name of the branch on the other side
+	New     bool   // it is not in the library's configuration yet
+}
+
+// FindRemote works out which remote is meant: a configured one by name, an address (a folder's
+// must be absolute), or for "" the one that the branch follows, else origin, else the only one.
+func (l *Library) FindRemote(name string) (RemoteRef, error) {
+	branch, err := l.Store.Branch()
+	if err != nil {
+		return RemoteRef{}, err
+	}
+	if branch == "" {
+		return RemoteRef{}, &repo.Error{Kind: repo.ErrUnfinished, Msg: "no branch is checked out here (HEAD is detached), so there is nothing to sync", WayOut: "Go back with `git switch BRANCH`"}
+	}
+	all := l.Store.Settings("remote")
+	sort.Strings(all)
+	url := func(n string) string { return l.Store.Setting("remote", n, "url") }
+	of := func(n string) RemoteRef {
+		r := RemoteRef{Name: n, Address: url(n), Branch: branch}
+		if l.Store.Setting("branch", branch, "remote") == n {
+			if to, ok := strings.CutPrefix(l.Store.Setting("branch", branch, "merge"), "refs/heads/"); ok {
+				r.Branch = to
+			}
+		}
+		return r
+	}
+	if name == "" {
+		for _, n := range []string{l.Store.Setting("branch", branch, "remote"), "origin"} {
+			if n != "" && url(n) != "" {
+				return of(n), nil
+			}
+		}
+		if len(all) == 1 {
+			return of(all[0]), nil
+		}
+		e := &repo.Error{Kind: repo.ErrNotFound, Msg: "this library does not know yet whom to sync with", WayOut: "Name a folder or an address once: rigkeep sync /mnt/share/tunes.git, or rigkeep sync https://HOST/tunes.git"}
+		if len(all) > 1 {
+			e.Msg, e.WayOut = "this library knows several remotes: "+strings.Join(all, ", "), "Name the one to sync with"
+		}
+		return RemoteRef{}, e
+	}
+	for _, n := range all {
+		if n == name || url(n) == name {
+			return of(n), nil
+		}
+	}
+	r := RemoteRef{Address: name, Branch: branch}
+	if url("origin") == "" {
+		r.Name, r.New = "origin", true
+	}
+	return r, nil
+}
+
+// Remember puts a new remote into the library's configuration, so that the next sync needs no
+// name. A password in the address is left out.
+func (l *Library) Remember(ctx context.Context, r RemoteRef) error {
+	if r.Name == "" || !r.New {
+		return nil
+	}
+	_, err := l.Store.AddSettings(ctx, "remote", r.Name,
+		repo.AddSetting{Key: "url", Value: transport.Shown(r.Address)},
+		repo.AddSetting{Key: "fetch", Value: "+refs/heads/*:refs/remotes/" + r.Name + "/*"})
+	if err != nil {
+		return err
+	}
+	branch, err := l.Store.Branch()
+	if err != nil {
+		return err
+	}
+	_, err = l.Store.AddSettings(ctx, "branch", branch, repo.AddSetting{Key: "remote", Value: r.Name}, repo.AddSetting{Key: "merge", Value: "refs/heads/" + r.Branch})
+	return err
+}
+
+// SyncOptions say how to sync.
+type SyncOptions struct {
+	Remote RemoteRef
+	Who    repo.Person
+	Now    func() time.Time
+	// Choices gives the person's settlements, afresh for each try; may be nil.
+	Choices func() (*merge.Choices, error)
+	// Message makes subject and body of the revision that merges; may be nil.
+	Message func(m *Merged) (subject, body string)
+	// DryRun fetches and says what would happen, but moves and sends nothing.
+	DryRun bool
+}
+
+// Synced is what a sync did, or would do.
+type Synced struct {
+	Remote   RemoteRef
+	Before   repo.Rev // where the library was
+	After    repo.Rev // and is now
+	Came     []repo.Commit
+	Went     []repo.Commit
+	Changed  []repo.PathChange // files of the library that changed
+	Merged   *Merged           // nil if no merge was needed
+	Revision repo.Rev          // the merge, if one was saved
+	Sent     bool              // the other side was moved
+	Tries    int
+}
+
+// Conflict says that a person has to settle something first; nothing was moved.
+func (s *Synced) Conflict() bool { return s.Merged != nil && len(s.Merged.Clashes) > 0 }
+
+// syncTries bounds how often a sync begins anew because someone else was quicker.
+const syncTries = 8
+
+// recentHaves is how many revisions are named to the other side, so that it can find what both
+// have; the last state known of it is named as well.
+const recentHaves = 32
+
+// Sync brings the library and a remote to the same state: what came there is fetched and checked
+// before anything moves; the library is moved forward, or merged by key; then what is new here
+// is sent. Should the remote or the library move meanwhile, it begins anew. A clash stops it
+// with the library as it was; so does anything unsaved that would be touched.
+//
+// Errors: those of the transport; repo.ErrChanged with the names of unsaved files in the way;
+// repo.ErrBusy if others keep being quicker; those of Merge.
+func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions) (*Synced, error) {
+	if branch, err := l.Store.Branch(); err != nil || branch == "" {
+		_, ferr := l.FindRemote("")
+		return nil, errors.Join(err, ferr)
+	}
+	head, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	out := &Synced{Remote: opt.Remote, Before: head, After: head}
+	var seen repo.Rev // the remote's state before anything was sent
+	for out.Tries < syncTries {
+		out.Tries++
+		done, theirs, err := l.syncOnce(ctx, r, &opt, out)
+		if err != nil {
+			return nil, err
+		}
+		seen = theirs
+		if done {
+			return out, l.report(out, seen)
+		}
+		select { // the others need a moment to get out of the way
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(time.Duration(rand.IntN(20*out.Tries)+1) * time.Millisecond):
+		}
+	}
+	return nil, &repo.Error{Kind: repo.ErrBusy, Msg: fmt.Sprintf("others were quicker %d times in a row", syncTries), WayOut: "Run the command again in a moment; nothing was lost"}
+}
+
+// syncOnce tries once. done is false if something moved meanwhile.
+func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOptions, out *Synced) (done bool, theirs repo.Rev, err error) {
+	refs, err := r.Refs(ctx)
+	if err != nil {
+		return false, "", err
+	}
+	ref := "refs/heads/" + opt.Remote.Branch
+	theirs = refs.Heads[ref]
+	if theirs == "" && len(refs.Heads) > 0 {
+		return false, "", otherBranch(r.Shown(), opt.Remote.Branch, refs)
+	}
+	if theirs != "" {
+		if err := l.take(ctx, r, opt, theirs); err != nil {
+			return false, "", err
+		}
+		if err := l.checkTheirs(theirs); err != nil {
+			return false, "", err
+		}
+	}
+	head, err := l.Store.Head()
+	if err != nil {
+		return false, "", err
+	}
+	out.Merged, out.Revision = nil, ""
+	to := head
+	switch behind, ahead, err := l.relation(head, theirs); {
+	case err != nil:
+		return false, "", err
+	case ahead || theirs == head:
+	case behind:
+		to = theirs
+		if !opt.DryRun {
+			err = l.Store.Advance(ctx, theirs, opt.Who, opt.Now(), "sync: forward to "+r.Shown())
+			l.forget()
+		}
+		if errors.Is(err, repo.ErrDiverged) {
+			return false, theirs, nil
+		}
+		if err != nil {
+			return false, "", err
+		}
+	default:
+		again, err := l.syncMerge(ctx, opt, out, head, theirs)
+		if err != nil || again || out.Conflict() {
+			return !again, theirs, err
+		}
+		if to = out.Revision; opt.DryRun {
+			to = head
+		}
+	}
+	out.After = to
+	if to == theirs || to == "" || opt.DryRun {
+		return true, theirs, nil
+	}
+	if _, err = r.Push(ctx, l.Store, transport.Push{Ref: ref, Old: theirs, To: to, Who: opt.Who, When: opt.Now()}); err != nil {
+		if errors.Is(err, repo.ErrDiverged) {
+			return false, theirs, nil
+		}
+		return false, "", err
+	}
+	out.Sent = true
+	return true, theirs, l.track(ctx, opt, to)
+}
+
+func otherBranch(shown, branch string, refs transport.Refs) error {
+	var names []string
+	for n := range refs.Heads {
+		names = append(names, strings.TrimPrefix(n, "refs/heads/"))
+	}
+	sort.Strings(names)
+	main := strings.TrimPrefix(refs.Head, "refs/heads/")
+	if refs.Heads[refs.Head] == "" {
+		main = names[0]
+	}
+	return &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s has no branch %s; it has %s", shown, branch, strings.Join(names, ", ")),
+		WayOut: fmt.Sprintf("If %s is the one to follow: rigkeep git branch -m %s", main, main)}
+}
+
+// take fetches a revision, checks that all of it is there, and notes where the remote is.
+func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions, theirs repo.Rev) error {
+	have, err := l.haves()
+	if err != nil {
+		return err
+	}
+	known := false
+	for _, id := range have {
+		known = known || id == theirs
+	}
+	if known {
+		return l.track(ctx, opt, theirs)
+	}
+	if !l.Store.Has(theirs) {
+		if _, err := r.Fetch(ctx, l.Store, []repo.Rev{theirs}, have); err != nil {
+			return err
+		}
+	}
+	if err := l.Store.Complete([]repo.Rev{theirs}, have); err != nil {
+		return err
+	}
+	return l.track(ctx, opt, theirs)
+}
+
+// haves are revisions all of whose objects are here.
+func (l *Library) haves() ([]repo.Rev, error) {
+	var out []repo.Rev
+	head, err := l.Store.Head()
+	if err != nil {
+		return nil, err
+	}
+	if head != "" {
+		log, err := l.Store.Log(head, recentHaves)
+		if err != nil {
+			return nil, err
+		}
+		for _, c := range log {
+			out = append(out, c.ID)
+		}
+	}
+	refs, err := l.Store.Refs("refs/remotes/")
+	if err != nil {
+		return nil, err
+	}
+	for _, id := range refs {
+		out = append(out, id)
+	}
+	return out, nil
+}
+
+// track moves the library's note of where the remote is.
+func (l *Library) track(ctx context.Context, opt *SyncOptions, at repo.Rev) error {
+	if opt.Remote.Name == "" {
+		return nil
+	}
+	name := "refs/remotes/" + opt.Remote.Name + "/" + opt.Remote.Branch
+	for range 10 {
+		refs, err := l.Store.Refs(name)
+		if err != nil {
+			return err
+		}
+		if refs[name] == at {
+			return nil
+		}
+		err = l.Store.SetRef(ctx, name, refs[name], at, opt.Who, opt.Now(), "sync")
+		if !errors.Is(err, repo.ErrDiverged) {
+			return err
+		}
+	}
+	return nil // another sync keeps moving it; it is a note, no more
+}
+
+// relation says whether the library is behind the remote, or ahead of it.
+func (l *Library) relation(head, theirs repo.Rev) (behind, ahead bool, err error) {
+	if theirs == "" || head == "" {
+		return head == "" && theirs != "", theirs == "" && head != "", nil
+	}
+	if behind, err = l.Store.IsAncestor(head, theirs); err != nil || behind {
+		return behind, false, err
+	}
+	ahead, err = l.Store.IsAncestor(theirs, head)
+	return false, ahead, err
+}
+
+// syncMerge merges and saves the merge. again is true if the library moved meanwhile.
+func (l *Library) syncMerge(ctx context.Context, opt *SyncOptions, out *Synced, head, theirs repo.Rev) (again bool, err error) {
+	var ch *merge.Choices
+	if opt.Choices != nil {
+		if ch, err = opt.Choices(); err != nil {
+			return false, err
+		}
+	}
+	m, err := l.Merge(head, theirs, ch)
+	if err != nil {
+		return false, err
+	}
+	out.Merged = m
+	if len(m.Clashes) > 0 || opt.DryRun {
+		return false, nil
+	}
+	subject, body := "Merge "+firstName(opt.Remote), ""
+	if opt.Message != nil {
+		subject, body = opt.Message(m)
+	}
+	out.Revision, err = l.CommitMerge(ctx, m, subject, body, opt.Who, opt.Now())
+	if errors.Is(err, repo.ErrChanged) {
+		if now, herr := l.Store.Head(); herr == nil && now != head {
+			return true, nil
+		}
+	}
+	return false, err
+}
+
+func firstName(r RemoteRef) string {
+	if r.Name != "" {
+		return r.Name
+	}
+	return transport.Shown(r.Address)
+}
+
+// report fills in what came and what went.
+func (l *Library) report(out *Synced, theirs repo.Rev) (err error) {
+	revs := func(ids ...repo.Rev) (list []repo.Rev) {
+		for _, id := range ids {
+			if id != "" {
+				list = append(list, id)
+			}
+		}
+		return list
+	}
+	mine := map[repo.Rev]bool{out.Revision: true}
+	if out.Came, err = l.Store.Between(revs(theirs), revs(out.Before)); err != nil {
+		return err
+	}
+	went, err := l.Store.Between(revs(firstRev(out.After, out.Before)), revs(theirs))
+	if err != nil {
+		return err
+	}
+	for _, c := range went {
+		if !mine[c.ID] {
+			out.Went = append(out.Went, c)
+		}
+	}
+	if out.After != out.Before {
+		out.Changed, err = l.Store.Diff(out.Before, out.After)
+	}
+	return err
+}
+
+func firstRev(a, b repo.Rev) repo.Rev {
+	if a != "" {
+		return a
+	}
+	return b
+}

@@ -1,0 +1,92 @@
+package transport
+
+import (
+	"bytes"
+	"context"
+	"io"
+
+	"rigkeep/repo"
+)
+
+// folder is a repository in a folder of this machine.
+type folder struct {
+	path string
+	s    *repo.Shared
+	opt  Options
+}
+
+func openFolder(path string, opt Options) (Remote, error) {
+	s, err := repo.OpenShared(path, repo.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return &folder{path, s, opt}, nil
+}
+
+func (f *folder) Shown() string { return f.path }
+func (f *folder) Close() error  { return nil }
+
+func (f *folder) Refs(context.Context) (Refs, error) {
+	heads, err := f.s.Lib().Refs("refs/heads/")
+	if err != nil {
+		return Refs{}, err
+	}
+	head, err := f.s.Head()
+	return Refs{heads, head}, err
+}
+
+func (f *folder) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) (int, error) {
+	return carry(ctx, f.s.Lib(), lib, want, have, f.opt)
+}
+
+func (f *folder) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
+	heads, err := f.s.Lib().Refs("refs/heads/")
+	if err != nil {
+		return 0, err
+	}
+	if heads[p.Ref] != p.Old {
+		return 0, moved(f.path, p.Ref)
+	}
+	var have []repo.Rev
+	for _, id := range heads {
+		have = append(have, id)
+	}
+	n, err := carry(ctx, lib, f.s.Lib(), []repo.Rev{p.To}, have, f.opt)
+	if err != nil {
+		return n, err
+	}
+	return n, f.s.SetRef(ctx, p.Ref, p.Old, p.To, p.Who, p.When, "push: rigkeep sync")
+}
+
+// carry copies what want needs from one repository to another.
+func carry(ctx context.Context, from, to *repo.Lib, want, have []repo.Rev, opt Options) (int, error) {
+	var ids []string
+	err := from.NewObjects(want, have, func(id string) error {
+		ids = append(ids, id)
+		if len(ids)%10_000 == 0 && opt.Tell != nil {
+			opt.Tell("counting", int64(len(ids)), 0)
+		}
+		return ctx.Err()
+	})
+	if err != nil || len(ids) == 0 {
+		return 0, err
+	}
+	if len(ids) < 1000 {
+		var b bytes.Buffer
+		if err := from.Send(ctx, &b, ids, nil); err != nil {
+			return 0, err
+		}
+		n, _, err := to.Receive(&b, nil)
+		return n, err
+	}
+	r, w := io.Pipe()
+	go func() { _ = w.CloseWithError(from.Send(ctx, w, ids, opt.Tell)) }()
+	n, _, err := to.Receive(r, nil)
+	_ = r.CloseWithError(err)
+	return n, err
+}
+
+// moved is the error of a push that somebody else was quicker than.
+func moved(shown, ref string) error {
+	return &repo.Error{Kind: repo.ErrDiverged, Msg: ref + " of " + shown + " has moved meanwhile", WayOut: "Run the command again"}
+}

@@ -1,0 +1,237 @@
+package transport
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing/transport"
+	gitssh "github.com/go-git/go-git/v5/plumbing/transport/ssh"
+	"github.com/kevinburke/ssh_config"
+	"github.com/skeema/knownhosts"
+	sshagent "github.com/xanzy/ssh-agent"
+	"golang.org/x/crypto/ssh"
+
+	"rigkeep/repo"
+)
+
+// sshLogin proves who is asking by the keys of an agent and key files, and holds the server to
+// the keys in known_hosts.
+type sshLogin struct {
+	w      *wire
+	home   string
+	user   string
+	addr   string
+	files  []string // key files
+	named  bool     // a person named the key file
+	locked []string // key files that need a passphrase
+	keys   int      // keys offered
+	bad    error    // why the server's key, or a key file, was refused
+}
+
+func sshWay(w *wire) (transport.Transport, way, error) {
+	l := &sshLogin{w: w, home: firstOf(w.opt.Getenv("HOME"), w.opt.Getenv("USERPROFILE"))}
+	conf := func(key string) []string { return l.config(w.ep.Host, key) }
+	one := func(key string) string {
+		if v := conf(key); len(v) > 0 {
+			return v[0]
+		}
+		return ""
+	}
+	host, port := strings.Trim(w.ep.Host, "[]"), w.ep.Port
+	l.user = firstOf(w.ep.User, one("User"), w.opt.Getenv("USER"), w.opt.Getenv("USERNAME"), "git")
+	// scp-like addresses always come with port 22, so a configured one goes before that.
+	if p, err := strconv.Atoi(one("Port")); err == nil && (port == 0 || port == gitssh.DefaultPort) {
+		port = p
+	}
+	if port == 0 {
+		port = gitssh.DefaultPort
+	}
+	host = firstOf(one("HostName"), host)
+	w.ep.Host, w.ep.Port = host, port
+	l.addr = net.JoinHostPort(host, itoa(port))
+	if k := w.opt.Getenv("RIGKEEP_SSH_KEY"); k != "" {
+		l.files, l.named = []string{l.expand(k)}, true
+	} else {
+		for _, f := range conf("IdentityFile") {
+			l.files = append(l.files, l.expand(f))
+		}
+		for _, n := range []string{"id_ed25519", "id_ecdsa", "id_rsa"} {
+			l.files = append(l.files, filepath.Join(l.home, ".ssh", n))
+		}
+	}
+	gitssh.DefaultSSHConfig = nil // read above, from the HOME we were given
+	return gitssh.NewClient(nil), l, nil
+}
+
+// config reads ~/.ssh/config.
+func (l *sshLogin) config(host, key string) []string {
+	f, err := os.Open(filepath.Join(l.home, ".ssh", "config"))
+	if err != nil {
+		return nil
+	}
+	defer func() { _ = f.Close() }()
+	c, err := ssh_config.Decode(f)
+	if err != nil {
+		return nil
+	}
+	v, _ := c.GetAll(host, key)
+	return v
+}
+
+func (l *sshLogin) expand(name string) string {
+	name = strings.Trim(name, `"`)
+	if rest, ok := strings.CutPrefix(name, "~/"); ok {
+		return filepath.Join(l.home, rest)
+	}
+	return name
+}
+
+func (l *sshLogin) auth() (transport.AuthMethod, error) { return l, nil }
+
+// Name and String make a go-git AuthMethod of it.
+func (l *sshLogin) Name() string { return gitssh.PublicKeysCallbackName }
+
+func (l *sshLogin) String() string { return "user: " + l.user }
+
+// ClientConfig gives the settings of one connection.
+func (l *sshLogin) ClientConfig() (*ssh.ClientConfig, error) {
+	known, err := l.knownHosts()
+	if err != nil {
+		return nil, err
+	}
+	c := &ssh.ClientConfig{
+		User: l.user, Auth: []ssh.AuthMethod{ssh.PublicKeysCallback(l.signers)}, Timeout: l.w.opt.Connect,
+		HostKeyCallback: func(host string, remote net.Addr, key ssh.PublicKey) error {
+			l.bad = l.checkHost(known, host, remote, key)
+			return l.bad
+		},
+	}
+	if known != nil {
+		c.HostKeyAlgorithms = known.HostKeyAlgorithms(l.addr)
+	}
+	return c, nil
+}
+
+// knownFiles are where host keys are looked up: SSH_KNOWN_HOSTS (a list of files), else ssh's own.
+func (l *sshLogin) knownFiles() []string {
+	if v := l.w.opt.Getenv("SSH_KNOWN_HOSTS"); v != "" {
+		return filepath.SplitList(v)
+	}
+	return []string{filepath.Join(l.home, ".ssh", "known_hosts"), "/etc/ssh/ssh_known_hosts"}
+}
+
+func (l *sshLogin) knownHosts() (*knownhosts.HostKeyDB, error) {
+	var files []string
+	for _, f := range l.knownFiles() {
+		if _, err := os.Stat(f); err == nil {
+			files = append(files, f)
+		}
+	}
+	if len(files) == 0 {
+		return nil, nil
+	}
+	db, err := knownhosts.NewDB(files...)
+	if err != nil {
+		return nil, &repo.Error{Kind: repo.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, WayOut: "Mend it; no server can be told from another without it"}
+	}
+	return db, nil
+}
+
+// checkHost refuses a server whose key is not known, or not the known one.
+func (l *sshLogin) checkHost(known *knownhosts.HostKeyDB, host string, remote net.Addr, key ssh.PublicKey) error {
+	var err error
+	if known != nil {
+		if err = known.HostKeyCallback()(host, remote, key); err == nil {
+			return nil
+		}
+	}
+	print := key.Type() + " " + ssh.FingerprintSHA256(key)
+	line := knownhosts.Line([]string{knownhosts.Normalize(host)}, key)
+	file := l.knownFiles()[0]
+	switch {
+	case known != nil && knownhosts.IsHostKeyChanged(err):
+		return &repo.Error{Kind: repo.ErrUntrusted, Msg: fmt.Sprintf("the key of the server %s is not the one that is known for it; it now shows %s", host, print),
+			WayOut: fmt.Sprintf("Another machine may be answering in its place. Ask whoever keeps the server; only if the key was changed on purpose, take the old line out of %s (ssh-keygen -R '%s') and put this one in: %s", file, knownhosts.Normalize(host), line)}
+	case known == nil || knownhosts.IsHostUnknown(err):
+		return &repo.Error{Kind: repo.ErrUntrusted, Msg: fmt.Sprintf("the server %s is not known yet; it shows the key %s", host, print),
+			WayOut: fmt.Sprintf("Compare that fingerprint with what whoever keeps the server says. If it is the same, add this line to %s and run the command again: %s", file, line)}
+	}
+	return &repo.Error{Kind: repo.ErrUntrusted, Msg: "the key of the server " + host + " was refused", Err: err}
+}
+
+// signers are the keys to offer: those of the agent, then those in files.
+func (l *sshLogin) signers() ([]ssh.Signer, error) {
+	var out []ssh.Signer
+	if l.w.opt.Getenv("SSH_AUTH_SOCK") != "" || sshagent.Available() {
+		if a, conn, err := sshagent.New(); err == nil {
+			if s, err := a.Signers(); err == nil {
+				out = append(out, s...)
+			}
+			_ = conn // stays open: the agent signs later
+		}
+	}
+	l.locked = nil
+	for _, f := range l.files {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			if l.named {
+				l.bad = &repo.Error{Kind: repo.ErrNotFound, Msg: "the key file named in RIGKEEP_SSH_KEY cannot be read", Err: err}
+				return nil, l.bad
+			}
+			continue
+		}
+		s, err := ssh.ParsePrivateKey(b)
+		var need *ssh.PassphraseMissingError
+		switch {
+		case errors.As(err, &need):
+			l.locked = append(l.locked, f)
+		case err == nil:
+			out = append(out, s)
+		case l.named:
+			l.bad = &repo.Error{Kind: repo.ErrDamaged, Msg: "the key file named in RIGKEEP_SSH_KEY is none", Err: err}
+			return nil, l.bad
+		}
+	}
+	l.keys = len(out)
+	return out, nil
+}
+
+func (l *sshLogin) again(context.Context, error) bool { return false }
+func (l *sshLogin) accepted(context.Context)          {}
+
+func (l *sshLogin) explain(err error) error {
+	if l.bad != nil {
+		return l.bad
+	}
+	if err == nil || !strings.Contains(err.Error(), "unable to authenticate") {
+		return nil
+	}
+	e := &repo.Error{Kind: repo.ErrRefused, Msg: fmt.Sprintf("%s does not accept the keys of %s (%d offered)", l.w.shown, l.user, l.keys),
+		WayOut: "Give whoever keeps the server your public key, or name another key file in RIGKEEP_SSH_KEY"}
+	if l.keys == 0 {
+		e.Msg = fmt.Sprintf("there is no key to show to %s", l.w.shown)
+		e.WayOut = "Make one with `ssh-keygen -t ed25519` and give the .pub file to whoever keeps the server, or name a key file in RIGKEEP_SSH_KEY"
+	}
+	if len(l.locked) > 0 {
+		e.Msg += "; " + strings.Join(l.locked, " and ") + " needs a passphrase"
+		e.WayOut = "Unlock it with `ssh-add " + l.locked[0] + "`, or " + strings.ToLower(e.WayOut[:1]) + e.WayOut[1:]
+	}
+	return e
+}
+
+func firstOf(list ...string) string {
+	for _, s := range list {
+		if s != "" {
+			return s
+		}
+	}
+	return ""
+}
+
+func itoa(n int) string { return strconv.Itoa(n) }

@@ -1,0 +1,160 @@
+// Package transport carries revisions between a library and another repository: a folder (bare
+// repository on a shared disk or a stick, no git program needed), git://, http(s):// with a
+// password or token, and ssh:// with an agent or key file and checked host keys.
+//
+// It imports go-git's transports, which bring in net/http and ssh; what that costs at the start
+// of every command is in repo/FIGURES.md. Nothing in here moves the library's branch.
+package transport
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"strings"
+	"time"
+
+	"rigkeep/repo"
+)
+
+// Remote is another repository.
+type Remote interface {
+	// Shown is the address as it may be shown: without a password.
+	Shown() string
+	// Refs gives the branches with where they are, and the full name of the one the other side
+	// regards as its main one ("" if it does not say).
+	Refs(ctx context.Context) (Refs, error)
+	// Fetch brings into the library what the revisions in want need, given that the library has
+	// all that those in have need. No ref moves. want must be among Refs.
+	Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) (objects int, err error)
+	// Push sends what revision to needs and moves the branch ref from old ("" if it must not
+	// exist) to it, if it still is at old: else the error is repo.ErrDiverged.
+	Push(ctx context.Context, lib *repo.Lib, p Push) (objects int, err error)
+	Close() error
+}
+
+// Refs are a repository's branches by full name.
+type Refs struct {
+	Heads map[string]repo.Rev
+	Head  string
+}
+
+// Push says which branch is to move where, and who moves it when (for a folder's reflog).
+type Push struct {
+	Ref     string
+	Old, To repo.Rev
+	Who     repo.Person
+	When    time.Time
+}
+
+// Options say how to reach a remote. The zero value is right for tests only: Getenv is needed.
+type Options struct {
+	Getenv func(string) string
+	// Ask lets git's credential helpers ask at the terminal.
+	Ask bool
+	// Tell is told how far a transfer is; may be nil.
+	Tell repo.Progress
+	// Remark is told what the other side says, line by line, not made safe for a terminal.
+	Remark func(line string)
+	// Connect bounds the wait for an answer, Idle the time without a byte; 0 means 20 and 60
+	// seconds.
+	Connect, Idle time.Duration
+}
+
+func (o *Options) fill() {
+	if o.Connect == 0 {
+		o.Connect = 20 * time.Second
+	}
+	if o.Idle == 0 {
+		o.Idle = 60 * time.Second
+	}
+	if o.Remark == nil {
+		o.Remark = func(string) {}
+	}
+}
+
+var (
+	scheme = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9+.-]*://`)
+	scp    = regexp.MustCompile(`^([^/:@]+@)?[^/:]+:`) // user@host:path, as git and scp have it
+)
+
+// IsFolder says whether an address is a folder of this machine and not a server.
+func IsFolder(address string) bool {
+	if scheme.MatchString(address) {
+		return strings.HasPrefix(strings.ToLower(address), "file://")
+	}
+	if runtime.GOOS == "windows" && len(address) > 1 && address[1] == ':' {
+		return true
+	}
+	return !scp.MatchString(address)
+}
+
+// Folder is the path in the address of a folder.
+func Folder(address string) string {
+	if u, err := url.Parse(address); err == nil && strings.EqualFold(u.Scheme, "file") {
+		p := u.Path
+		if runtime.GOOS == "windows" {
+			p = strings.TrimPrefix(p, "/")
+		}
+		return filepath.FromSlash(p)
+	}
+	return address
+}
+
+// Shown is an address without its password.
+func Shown(address string) string {
+	if !scheme.MatchString(address) {
+		return address
+	}
+	u, err := url.Parse(address)
+	if err != nil || u.User == nil {
+		return address
+	}
+	u.User = url.User(u.User.Username())
+	return u.String()
+}
+
+// Dial makes ready to talk to the repository at an address. It does not connect yet.
+//
+// Errors: repo.ErrBadPath for an address that is none; those of repo.OpenShared for a folder.
+func Dial(address string, opt Options) (Remote, error) {
+	opt.fill()
+	if strings.ContainsAny(address, "\x00\n\r") {
+		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "the address of the remote has a line break in it"}
+	}
+	if IsFolder(address) {
+		return openFolder(Folder(address), opt)
+	}
+	return dialWire(address, opt)
+}
+
+// fail puts an error of the network into words and a class of package repo.
+func fail(shown, doing string, err error) error {
+	var known *repo.Error
+	switch {
+	case err == nil || errors.As(err, &known):
+		return err
+	case errors.Is(err, context.Canceled):
+		return err
+	}
+	return &repo.Error{Kind: repo.ErrNetwork, Msg: fmt.Sprintf("%s %s failed: %s", doing, shown, plainCause(err)),
+		WayOut: "Check the network and the address, and run the command again; nothing here is lost or half done"}
+}
+
+// plainCause drops the layers' own prefixes from a network error.
+func plainCause(err error) string {
+	s := strings.TrimSpace(err.Error())
+	for _, p := range []string{"unexpected client error: ", "error decoding upload-pack response: "} {
+		s = strings.TrimPrefix(s, p)
+	}
+	switch {
+	case s == "EOF", strings.HasSuffix(s, ": EOF"), strings.Contains(s, "unexpected EOF"):
+		return "the connection broke off"
+	case errors.Is(err, context.DeadlineExceeded):
+		return "no answer in time"
+	}
+	return s
+}
