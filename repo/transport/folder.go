@@ -71,7 +71,7 @@ func carry(ctx context.Context, from, to *repo.Lib, want, have []repo.Rev, opt O
 	if err != nil || len(ids) == 0 {
 		return 0, err
 	}
-	if len(ids) < 1000 {
+	if len(ids) < 500 {
 		var b bytes.Buffer
 		if err := from.Send(ctx, &b, ids, nil); err != nil {
 			return 0, err

@@ -78,6 +78,7 @@ func (o *Options) fill() {
 
 var (
 	scheme = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9+.-]*://`)
+	helper = regexp.MustCompile(`^[A-Za-z0-9]+::`)
 	scp    = regexp.MustCompile(`^([^/:@]+@)?[^/:]+:`) // user@host:path, as git and scp have it
 )
 
@@ -124,6 +125,9 @@ func Dial(address string, opt Options) (Remote, error) {
 	opt.fill()
 	if strings.ContainsAny(address, "\x00\n\r") {
 		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "the address of the remote has a line break in it"}
+	}
+	if helper.MatchString(address) {
+		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "addresses that run a helper program (NAME::…) are not taken", WayOut: addressHelp}
 	}
 	if IsFolder(address) {
 		return openFolder(Folder(address), opt)
