@@ -77,7 +77,7 @@ func (l *Library) Merge(ours, theirs repo.Rev, ch *merge.Choices) (*Merged, erro
 	if err != nil {
 		return nil, err
 	}
-	out, err := l.mergeStates(base, state{l, ours, nil}, state{l, theirs, nil}, ch, false)
+	out, err := l.mergeStates(base, snapshot{l, ours, nil}, snapshot{l, theirs, nil}, ch, false)
 	if err != nil {
 		return nil, err
 	}
@@ -88,7 +88,7 @@ func (l *Library) Merge(ours, theirs repo.Rev, ch *merge.Choices) (*Merged, erro
 	return m, nil
 }
 
-func (l *Library) mergeStates(base, ours, theirs state, ch *merge.Choices, virtual bool) (*merge.SetOutput, error) {
+func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, virtual bool) (*merge.SetOutput, error) {
 	oc, err := ours.since(base)
 	if err != nil {
 		return nil, err
@@ -108,8 +108,8 @@ func (l *Library) mergeStates(base, ours, theirs state, ch *merge.Choices, virtu
 const maxCriss = 8
 
 // base is the state that two revisions are compared with.
-func (l *Library) base(bases []repo.Rev, depth int) (state, error) {
-	at := state{l, bases[0], map[string][]byte{}}
+func (l *Library) base(bases []repo.Rev, depth int) (snapshot, error) {
+	at := snapshot{l, bases[0], map[string][]byte{}}
 	if depth >= maxCriss {
 		return at, nil
 	}
@@ -118,13 +118,13 @@ func (l *Library) base(bases []repo.Rev, depth int) (state, error) {
 		if err != nil {
 			return at, err
 		}
-		low := state{l, "", nil}
+		low := snapshot{l, "", nil}
 		if len(under) > 0 {
 			if low, err = l.base(under, depth+1); err != nil {
 				return at, err
 			}
 		}
-		out, err := l.mergeStates(low, at, state{l, b, nil}, nil, true)
+		out, err := l.mergeStates(low, at, snapshot{l, b, nil}, nil, true)
 		if err != nil {
 			return at, err
 		}
@@ -135,15 +135,15 @@ func (l *Library) base(bases []repo.Rev, depth int) (state, error) {
 	return at, nil
 }
 
-// state is a revision with some files in place of its own: a merge that nobody saved.
-type state struct {
+// snapshot is a revision with some files in place of its own: a merge that nobody saved.
+type snapshot struct {
 	l    *Library
 	rev  repo.Rev // "" is the empty library
 	over map[string][]byte
 }
 
 // Read implements merge.Tree.
-func (s state) Read(path string) ([]byte, error) {
+func (s snapshot) Read(path string) ([]byte, error) {
 	if text, ok := s.over[path]; ok {
 		return text, nil
 	}
@@ -158,7 +158,7 @@ func (s state) Read(path string) ([]byte, error) {
 }
 
 // List implements merge.Tree.
-func (s state) List(prefix string) ([]string, error) {
+func (s snapshot) List(prefix string) ([]string, error) {
 	var out []string
 	if s.rev != "" {
 		es, err := s.l.Store.ListAt(s.rev, prefix)
@@ -181,7 +181,7 @@ func (s state) List(prefix string) ([]string, error) {
 }
 
 // since lists the paths that differ from another state.
-func (s state) since(base state) ([]string, error) {
+func (s snapshot) since(base snapshot) ([]string, error) {
 	seen := map[string]bool{}
 	diff, err := s.l.Store.Diff(base.rev, s.rev)
 	if err != nil {
@@ -226,7 +226,7 @@ func (l *Library) blame(tip repo.Rev, path, key string) *By {
 	place, _ := preset.Locate(path)
 	texts := map[string]string{} // values by contents: most revisions do not touch the file
 	value := func(at repo.Rev) string {
-		data, err := state{l, at, nil}.Read(path)
+		data, err := snapshot{l, at, nil}.Read(path)
 		if err != nil {
 			return "?"
 		}
