@@ -44,7 +44,8 @@ func verbs() []verb {
 	return []verb{
 		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), benchVerb(), saveVerb(), proveVerb(),
 		showVerb(), historyVerb(), restoreVerb(), undoVerb(), compareVerb(), explainVerb(),
-		jobVerb(), reviewVerb(), handoverVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
+		jobVerb(), reviewVerb(), handoverVerb(), syncVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
+		mergeDriverVerb(), diffDriverVerb(),
 	}
 }
 

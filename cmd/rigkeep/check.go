@@ -12,14 +12,17 @@ import (
 func checkVerb() verb {
 	return verb{
 		name: "check", short: "check the whole library: files, fingerprints, references, git",
-		long:    "Reads every file strictly and says what does not hold, with file, line and what to do. --git also has the machine's own git look at every object. Exit 1 when something is to be done, 5 when git finds damage.",
-		example: "rigkeep check\nrigkeep check --git --json",
-		flags:   boolFlags("git", "run git fsck --strict as well", "quiet", "only the exit code"),
+		long:    "Reads every file strictly and says what does not hold, with file, line and what to do. --git also has the machine's own git look at every object. --install-drivers tells git, for this copy of the library alone, to merge and compare its files by key as Rigkeep does, so that people who use plain git are as safe. Exit 1 when something is to be done, 5 when git finds damage.",
+		example: "rigkeep check\nrigkeep check --git --json\nrigkeep check --install-drivers",
+		flags:   boolFlags("git", "run git fsck --strict as well", "install-drivers", "have plain git merge and compare by key", "quiet", "only the exit code"),
 		pages:   true, reads: true, argKind: nil, run: runCheck,
 	}
 }
 
 func runCheck(k *call) error {
+	if k.c.Bool("install-drivers") {
+		return k.installDrivers()
+	}
 	fs, files, err := k.lib.Check()
 	if err != nil {
 		return err

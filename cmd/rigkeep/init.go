@@ -3,13 +3,17 @@ package main
 import (
 	"io"
 	"os"
+	"path"
 	"path/filepath"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview/safe"
 	"rigkeep/preset/file"
 	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/transport"
 )
 
 func readStream(r io.Reader) ([]byte, error) { return file.ReadFrom(r, "standard input") }
@@ -19,9 +23,11 @@ func readFile(path, shown string) ([]byte, error) { return file.Read(path, shown
 func initVerb() verb {
 	return verb{
 		name: "init", args: "[DIR]", short: "make a library",
-		long:    "Makes a library in DIR, or in the folder one stands in: a git repository with library.toml, the JSON Schemas for editors, and settings that keep line endings as they are. A folder that holds a library already is left alone.",
-		example: "rigkeep init tunes --name \"Harbour rentals\"\nrigkeep init --dry-run",
+		long: "Makes a library in DIR, or in the folder one stands in: a git repository with library.toml, the JSON Schemas for editors, and settings that keep line endings as they are. A folder that holds a library already is left alone.\n\n" +
+			"--from makes a copy of a library with all its history, from a folder or a git server (see sync for addresses and passwords), into a new or empty folder, by default one of the same name; sync then exchanges with it.",
+		example: "rigkeep init tunes --name \"Harbour rentals\"\nrigkeep init tunes --from ssh://git@house.example.org/tunes.git\nrigkeep init --dry-run",
 		flags: []cli.Flag{
+			&cli.StringFlag{Name: "from", Usage: "copy the library at this `ADDRESS`"},
 			&cli.StringFlag{Name: "name", Usage: "the library's `NAME`; else the folder's"},
 			&cli.StringFlag{Name: "mass", Usage: "`UNIT` in which masses are shown: kg, g, lb", Value: "kg"},
 			&cli.StringFlag{Name: "length", Usage: "`UNIT` in which lengths are shown: mm, in", Value: "mm"},
@@ -31,6 +37,9 @@ func initVerb() verb {
 }
 
 func runInit(k *call) error {
+	if k.c.String("from") != "" {
+		return k.initFrom()
+	}
 	dir := k.Dir
 	if len(k.args) > 0 {
 		dir = k.path(k.args[0])
@@ -79,5 +88,61 @@ func runInit(k *call) error {
 	}
 	k.printf("made library %q in %s\n", name, l.Root())
 	k.say("next: rigkeep gimbal add FILE, then rigkeep rig add FILE (templates: rigkeep gimbal new, rigkeep rig new)")
+	return nil
+}
+
+// initFrom copies a library from elsewhere.
+func (k *call) initFrom() error {
+	for _, f := range []string{"name", "mass", "length"} {
+		if k.c.IsSet(f) {
+			return usage("--%s does not go with --from: the copy is as the other library is", f)
+		}
+	}
+	address := k.remoteAddress(k.c.String("from"))
+	base := strings.TrimSuffix(path.Base(strings.TrimRight(filepath.ToSlash(transport.Shown(address)), "/")), ".git")
+	if i := strings.LastIndexByte(base, ':'); i >= 0 {
+		base = base[i+1:]
+	}
+	dir := k.path(base)
+	if len(k.args) > 0 {
+		dir = k.path(k.args[0])
+	}
+	who, err := k.who()
+	if err != nil {
+		who = repo.Person{Name: "rigkeep", Email: "rigkeep@localhost"} // for the reflog: a copy has no author of its own
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	show := k.progress()
+	r, err := transport.Dial(address, k.transportOptions(show, library.RemoteRef{Address: address}))
+	if err != nil {
+		return err
+	}
+	defer func() { _ = r.Close() }()
+	if k.dryRun() {
+		refs, err := r.Refs(ctx)
+		if err != nil {
+			return err
+		}
+		k.done.Subject = "Copy " + r.Shown()
+		k.printf("would copy %s (%s) to %s\n", safe.Line(r.Shown()), plural(len(refs.Heads), "branch"), dir)
+		return nil
+	}
+	l, err := library.Clone(ctx, dir, r, address, k.cat, repo.Options{}, who, k.Now())
+	show.end()
+	if err != nil {
+		return err
+	}
+	head, err := l.Store.Head()
+	if err != nil {
+		return err
+	}
+	rigs, err := l.Rigs()
+	if err != nil {
+		return err
+	}
+	k.did(head, "Copy "+r.Shown(), "")
+	k.printf("copied %s to %s: %s\n", safe.Line(r.Shown()), dir, plural(len(rigs), "rig"))
+	k.say("next: rigkeep sync, whenever there is a line to it")
 	return nil
 }

@@ -14,6 +14,7 @@ import (
 	"rigkeep/preset"
 	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/transport"
 	"rigkeep/schema"
 )
 
@@ -184,6 +185,10 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 		}
 	case "rigjob":
 		out = append(liveValues(e, "rig", dir, given, cur), liveValues(e, "job", dir, given, cur)...)
+	case "remote":
+		for _, n := range l.Store.Settings("remote") {
+			out = append(out, candidate{n, transport.Shown(l.Store.Setting("remote", n, "url"))})
+		}
 	case "gimbal":
 		gs, _ := l.Gimbals()
 		for _, g := range gs {

@@ -26,6 +26,7 @@ type verb struct {
 	reads   bool     // adds --json, which it answers itself
 	changes bool     // adds --dry-run, and --json, which says what was done
 	noLib   bool     // runs without a library
+	hidden  bool     // for other programs, not shown to people
 	pages   bool     // the answer may be longer than a screen and asks nothing
 	raw     bool     // everything after the name is passed on as it stands
 	argKind []string // what completes each argument: "rig", "key", "style", "job", "gimbal", "file", "kind", "finding"; the last repeats
@@ -51,7 +52,7 @@ func (v *verb) command(e Env, path string) *cli.Command {
 	full := strings.TrimSpace(path + " " + v.name)
 	cmd := &cli.Command{
 		Name: v.name, Usage: v.short, ArgsUsage: v.args, Description: v.long,
-		HideHelpCommand: true, SkipFlagParsing: v.raw, UseShortOptionHandling: false,
+		HideHelpCommand: true, Hidden: v.hidden, SkipFlagParsing: v.raw, UseShortOptionHandling: false,
 		CustomHelpTemplate: helpTemplate(),
 		OnUsageError: func(_ *cli.Context, err error, _ bool) error {
 			return usage("%s", plainUsage(err)).hinted("see: rigkeep %s --help", full)

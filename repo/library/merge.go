@@ -5,12 +5,14 @@ import (
 	"fmt"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo"
 	"rigkeep/repo/merge"
+	"rigkeep/schema"
 )
 
 // By is who last changed something on one side of a conflict, and when.
@@ -293,4 +295,68 @@ func (l *Library) checkTheirs(rev repo.Rev) error {
 		}
 	}
 	return err
+}
+
+// Words says a merge in lines, for people and for the body of the revision that saves it: the
+// files that changed, and of those changed on both sides which values were taken over.
+func (m *Merged) Words() []string {
+	var out []string
+	by := map[string][]merge.Taken{}
+	for _, t := range m.Taken {
+		by[firstWord(t.File, t.Path)] = append(by[firstWord(t.File, t.Path)], t)
+	}
+	for _, f := range sortedNames(setOf(by)) {
+		for _, t := range by[f] {
+			line := f
+			if t.Key != "" {
+				line += ": " + t.Key + " " + shortValue(t.Ours) + " → " + shortValue(t.Merged)
+			} else if t.Merged == nil {
+				line += ": removed"
+			} else {
+				line += ": taken over"
+			}
+			if t.Chosen {
+				line += " (settled by hand)"
+			}
+			out = append(out, line)
+		}
+	}
+	for _, n := range m.Notes {
+		out = append(out, firstWord(n.File, n.Path)+": "+n.Text)
+	}
+	return out
+}
+
+func setOf[V any](m map[string]V) map[string]bool {
+	out := map[string]bool{}
+	for k := range m {
+		out[k] = true
+	}
+	return out
+}
+
+func firstWord(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}
+
+// shortValue is a value for one line.
+func shortValue(v any) string {
+	s := fmt.Sprint(v)
+	switch n, ok := schema.Number(v); {
+	case v == nil:
+		return "none"
+	case ok:
+		return schema.Num(n)
+	}
+	s, more, cut := strings.Cut(s, "\n")
+	if r := []rune(s); len(r) > 40 {
+		s, cut = string(r[:40]), true
+	}
+	if cut || more != "" {
+		s += "…"
+	}
+	return s
 }

@@ -88,6 +88,7 @@ type Chooser func(c Conflict, clean bool) (Choice, bool)
 // Taken is a key whose value came from the other side.
 type Taken struct {
 	Path   string `json:"path"`
+	File   string `json:"file,omitempty"` // its short name
 	Key    string `json:"key"`
 	Ours   any    `json:"ours"` // before
 	Merged any    `json:"merged"`
@@ -302,7 +303,7 @@ func (m *merger) decide(id string, side Side, chosen bool) {
 	if !o.is(t) {
 		m.from[id] = side
 		if side == Theirs {
-			m.out.Taken = append(m.out.Taken, Taken{m.in.Path, id, show(o.value), show(t.value), chosen})
+			m.out.Taken = append(m.out.Taken, Taken{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(t.value), Chosen: chosen})
 		}
 	}
 }
@@ -337,7 +338,7 @@ func (m *merger) leaf(id string) {
 				m.decide(id, ch.Take, true)
 			} else {
 				m.final[id] = cell{true, ch.Value}
-				m.out.Taken = append(m.out.Taken, Taken{m.in.Path, id, show(o.value), show(ch.Value), true})
+				m.out.Taken = append(m.out.Taken, Taken{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(ch.Value), Chosen: true})
 			}
 			return
 		}
@@ -350,7 +351,7 @@ func (m *merger) leaf(id string) {
 		if v, ok := m.together(id, b, o, t); ok {
 			m.final[id] = v
 			if !v.is(o) {
-				m.out.Taken = append(m.out.Taken, Taken{m.in.Path, id, show(o.value), show(v.value), false})
+				m.out.Taken = append(m.out.Taken, Taken{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(v.value)})
 			}
 			return
 		}

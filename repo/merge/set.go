@@ -243,6 +243,9 @@ func (s *set) run() error {
 		c.File = shown(c.Path)
 		c.OursPath, c.TheirsPath = firstOf(c.OursPath, c.Path), firstOf(c.TheirsPath, c.Path)
 	}
+	for i := range s.out.Taken {
+		s.out.Taken[i].File = shown(s.out.Taken[i].Path)
+	}
 	for i := range s.out.Notes {
 		s.out.Notes[i].File = shown(s.out.Notes[i].Path)
 	}

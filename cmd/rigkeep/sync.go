@@ -1,0 +1,340 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/repo"
+	"rigkeep/repo/library"
+	"rigkeep/repo/merge"
+	"rigkeep/repo/transport"
+	"rigkeep/schema"
+)
+
+func syncVerb() verb {
+	return verb{
+		name: "sync", args: "[REMOTE]", short: "exchange with a team's git server or a folder; merges by key",
+		long: "Fetches what is new at REMOTE, brings it together with what is new here, and sends the result. REMOTE is a folder with a bare git repository (a shared disk, a stick: no git program is needed), git://, https:// or ssh://, or the name of a remote; the first one is remembered, and from then on the name may be left out.\n\n" +
+			"What was changed on both sides is merged by value, key by key. Where both changed the same value, nothing is moved, the conflicts are shown with who made them, and exit is 4: settle each with --ours KEY, --theirs KEY or --set KEY=VALUE. KEY is a key, FILE:KEY, a FILE for all of its conflicts, or all; FILE is as shown, such as a-cam-long/main. " +
+			"Where a merge puts together what acts together (two parameters of one axis, one side's build under the other's stiffness), it passes, but ends the tune's proof and says so.\n\n" +
+			"Edits that are not saved are never overwritten. Without an answer from the other side, exit is 6 and nothing is lost.\n\n" +
+			"A password or token for https comes from the address, from RIGKEEP_TOKEN (with RIGKEEP_USER), or from git's credential helpers. ssh uses the agent, RIGKEEP_SSH_KEY or the usual key files, and refuses servers that are not in known_hosts.",
+		example: "rigkeep sync /mnt/share/tunes.git\nrigkeep sync\nrigkeep sync --theirs a-cam-long/main:stiffness.pan --set stiffness.roll=39\nrigkeep sync --dry-run --json",
+		flags: []cli.Flag{
+			&cli.StringSliceFlag{Name: "ours", Usage: "settle a conflict as it is here: `KEY`, FILE:KEY, FILE or all"},
+			&cli.StringSliceFlag{Name: "theirs", Usage: "settle a conflict as it is there: `KEY`, FILE:KEY, FILE or all"},
+			&cli.StringSliceFlag{Name: "set", Usage: "settle a conflict by a third value, `KEY=VALUE`"},
+		},
+		reads: true, changes: true, maxArgs: 1, argKind: []string{"remote"}, run: runSync,
+	}
+}
+
+func runSync(k *call) error {
+	name := ""
+	if len(k.args) > 0 {
+		name = k.remoteAddress(k.args[0])
+	}
+	ref, err := k.lib.FindRemote(name)
+	if err != nil {
+		return err
+	}
+	if name == "" && transport.IsFolder(ref.Address) && !filepath.IsAbs(transport.Folder(ref.Address)) {
+		ref.Address = filepath.Join(k.lib.Store.Root(), transport.Folder(ref.Address))
+	}
+	who, err := k.who()
+	if err != nil {
+		return err
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	show := k.progress()
+	r, err := transport.Dial(ref.Address, k.transportOptions(show, ref))
+	if err != nil {
+		return err
+	}
+	defer func() { _ = r.Close() }()
+	out, err := k.lib.Sync(ctx, r, library.SyncOptions{
+		Remote: ref, Who: who, Now: k.Now, DryRun: k.dryRun(),
+		Choices: func() (*merge.Choices, error) {
+			return k.lib.Choices(k.c.StringSlice("ours"), k.c.StringSlice("theirs"), k.c.StringSlice("set"))
+		},
+		Message: func(m *library.Merged) (string, string) {
+			return "Merge what came from " + firstOf(ref.Name, r.Shown()), strings.Join(m.Words(), "\n")
+		},
+	})
+	show.end()
+	if err != nil {
+		return err
+	}
+	if !k.dryRun() {
+		if err := k.lib.Remember(ctx, ref); err != nil {
+			return err
+		}
+	}
+	if k.json() {
+		if err := k.encode(syncAnswerOf(out, r.Shown(), k.dryRun())); err != nil {
+			return err
+		}
+	} else {
+		k.printSynced(out, r.Shown())
+	}
+	if out.Conflict() {
+		return &failure{code: exitConflict}
+	}
+	return nil
+}
+
+// remoteAddress makes a folder that a person names absolute; the name of a remote and other
+// addresses stay as they are.
+func (k *call) remoteAddress(arg string) string {
+	if !transport.IsFolder(arg) || strings.HasPrefix(arg, "file:") {
+		return arg
+	}
+	if k.lib != nil && !strings.ContainsAny(arg, `/\`) {
+		for _, n := range k.lib.Store.Settings("remote") {
+			if n == arg {
+				return arg
+			}
+		}
+	}
+	return k.path(arg)
+}
+
+func (k *call) transportOptions(show *progressLine, ref library.RemoteRef) transport.Options {
+	return transport.Options{
+		Getenv: k.Getenv, Ask: tty(k.Stdin) && !k.c.Bool("no-input"), Tell: show.tell,
+		Remark: func(line string) {
+			show.end()
+			k.say("%s: %s", safe.Line(firstOf(ref.Name, transport.Shown(ref.Address))), safe.Line(line))
+		},
+	}
+}
+
+// progressLine tells on a terminal how far something long is.
+type progressLine struct {
+	k    *call
+	on   bool
+	last time.Time
+	wide int
+}
+
+func (k *call) progress() *progressLine {
+	return &progressLine{k: k, on: tty(k.Stderr), last: time.Now().Add(500 * time.Millisecond)}
+}
+
+func (p *progressLine) tell(what string, done, total int64) {
+	if !p.on || time.Since(p.last) < 150*time.Millisecond {
+		return
+	}
+	p.last = time.Now()
+	text := fmt.Sprintf("%s %.1f MB", what, float64(done)/1e6)
+	if what != "receiving" {
+		text = fmt.Sprintf("%s %d objects", what, done)
+		if total > 0 {
+			text = fmt.Sprintf("%s %d of %d objects", what, done, total)
+		}
+	}
+	fmt.Fprintf(p.k.Stderr, "\r%-*s", p.wide, text)
+	p.wide = max(p.wide, len(text))
+}
+
+// end clears the line.
+func (p *progressLine) end() {
+	if p.wide > 0 {
+		fmt.Fprintf(p.k.Stderr, "\r%s\r", strings.Repeat(" ", p.wide))
+		p.wide = 0
+	}
+}
+
+// syncAnswer is the documented JSON shape of sync.
+type syncAnswer struct {
+	Format    int             `json:"format"`
+	Remote    string          `json:"remote"` // its name, "" for an address used once
+	Address   string          `json:"address"`
+	DryRun    bool            `json:"dry_run"`
+	Before    string          `json:"before"`
+	After     string          `json:"after"`
+	Came      []syncRevision  `json:"came"`
+	Went      []syncRevision  `json:"went"`
+	Sent      bool            `json:"sent"`
+	Changed   []string        `json:"changed"` // files of this library
+	Merge     *syncMerge      `json:"merge,omitempty"`
+	Conflicts []library.Clash `json:"conflicts"`
+}
+
+type syncRevision struct {
+	Revision string    `json:"revision"`
+	Who      string    `json:"who"`
+	When     time.Time `json:"when"`
+	Subject  string    `json:"subject"`
+}
+
+type syncMerge struct {
+	Revision string        `json:"revision,omitempty"`
+	Bases    []repo.Rev    `json:"bases"`
+	Files    []string      `json:"files"`
+	Taken    []merge.Taken `json:"taken"`
+	Notes    []merge.Note  `json:"notes"`
+}
+
+func syncAnswerOf(s *library.Synced, address string, dry bool) syncAnswer {
+	a := syncAnswer{Format: 1, Remote: s.Remote.Name, Address: address, DryRun: dry, Before: string(s.Before), After: string(s.After),
+		Came: syncRevisions(s.Came), Went: syncRevisions(s.Went), Sent: s.Sent, Changed: []string{}, Conflicts: []library.Clash{}}
+	for _, c := range s.Changed {
+		a.Changed = append(a.Changed, c.Path)
+	}
+	if m := s.Merged; m != nil {
+		a.Merge = &syncMerge{Revision: string(s.Revision), Bases: m.Bases, Files: m.Paths(), Taken: append([]merge.Taken{}, m.Taken...), Notes: append([]merge.Note{}, m.Notes...)}
+		a.Conflicts = append(a.Conflicts, m.Clashes...)
+	}
+	return a
+}
+
+func syncRevisions(cs []repo.Commit) []syncRevision {
+	out := []syncRevision{}
+	for _, c := range cs {
+		out = append(out, syncRevision{string(c.ID), c.Author.String(), c.When, c.Subject})
+	}
+	return out
+}
+
+func (k *call) printSynced(s *library.Synced, address string) {
+	name := safe.Line(address)
+	if s.Remote.Name != "" {
+		name = safe.Line(s.Remote.Name) + ", " + name
+	}
+	if s.Conflict() {
+		k.printClashes(s.Merged.Clashes)
+		return
+	}
+	dry := ""
+	if k.dryRun() {
+		dry = "would be "
+	}
+	k.printRevisions(s.Came, dry+"taken over from "+name)
+	if m := s.Merged; m != nil {
+		k.printf("%s\n", k.paint.bold(fmt.Sprintf("%smerged by key, %s", dry, plural(len(m.Files), "file"))))
+		for _, l := range m.Words() {
+			k.write(wrap(safe.Line(l), "  ", k.wide))
+		}
+		if s.Revision != "" {
+			k.printf("  saved as %s\n", s.Revision.Short())
+		}
+	}
+	k.printRevisions(s.Went, dry+"sent to "+name)
+	switch {
+	case len(s.Came)+len(s.Went) == 0:
+		k.printf("nothing new here or at %s\n", name)
+	case len(s.Changed) > 0 && !k.dryRun():
+		k.printf("%s here\n", plural(len(s.Changed), "changed file"))
+	}
+}
+
+// syncShown is how many revisions are listed one by one.
+const syncShown = 10
+
+func (k *call) printRevisions(cs []repo.Commit, what string) {
+	if len(cs) == 0 {
+		return
+	}
+	k.printf("%s\n", k.paint.bold(fmt.Sprintf("%s %s", plural(len(cs), "revision"), what)))
+	var t table
+	for i, c := range cs {
+		if i == syncShown {
+			t.add("…", "", "", fmt.Sprintf("and %d more", len(cs)-i))
+			break
+		}
+		t.add(c.ID.Short(), c.When.Format("2006-01-02 15:04"), c.Author.Name, c.Subject)
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+}
+
+func plural(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	if strings.HasSuffix(what, "ch") {
+		what += "e"
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+func (k *call) printClashes(cs []library.Clash) {
+	k.printf("%s\n", k.paint.bold(plural(len(cs), "conflict")+"; nothing was moved or sent"))
+	for _, c := range cs {
+		head := k.paint.bold(safe.Line(firstOf(c.File, c.Path)))
+		if c.Key != "" {
+			head += " " + k.paint.bold(safe.Line(c.Key))
+		}
+		k.printf("\n%s\n", head)
+		about := c.Why
+		if c.Name != "" {
+			about = c.Name + ": " + about
+		}
+		if c.Step > 0 {
+			about += fmt.Sprintf(" (step %s%s)", schema.Num(c.Step), unitWord(c.Unit))
+		} else if c.Unit != "" {
+			about += " (" + c.Unit + ")"
+		}
+		k.write(wrap(safe.Line(about), "  ", k.wide))
+		var t table
+		t.add("before", clashValue(c.Base, c.Key), "", "")
+		for _, s := range []struct {
+			side  string
+			value any
+			by    *library.By
+		}{{"ours", c.Ours, c.OursBy}, {"theirs", c.Theirs, c.TheirsBy}} {
+			who, when := "", ""
+			if s.by != nil {
+				who, _, _ = strings.Cut(s.by.Who, " <")
+				when = s.by.When.Format("2006-01-02 15:04")
+			}
+			t.add(s.side, clashValue(s.value, c.Key), when, who)
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	first := firstOf(cs[0].File, cs[0].Path)
+	if cs[0].Key != "" {
+		first += ":" + cs[0].Key
+	}
+	k.printf("\n")
+	k.say("settle with --ours, --theirs or --set, as in:\n  rigkeep sync --theirs %s", shellWord(safe.Line(first)))
+}
+
+func unitWord(u string) string {
+	if u == "" {
+		return ""
+	}
+	return " " + u
+}
+
+// clashValue is a value in the conflicts' table; of a whole file only whether it is there.
+func clashValue(v any, key string) string {
+	if v == nil {
+		return "none"
+	}
+	if key == "" {
+		return "a file of " + plural(strings.Count(fmt.Sprint(v), "\n"), "line")
+	}
+	if n, ok := schema.Number(v); ok {
+		return schema.Num(n)
+	}
+	s := fmt.Sprint(v)
+	if r := []rune(s); len(r) > 60 {
+		s = string(r[:60]) + "…"
+	}
+	return safe.Line(s)
+}
+
+// shellWord quotes a word for a shell where that is needed.
+func shellWord(s string) string {
+	if strings.Trim(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._/:,-") == "" {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}
