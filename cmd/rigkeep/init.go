@@ -25,7 +25,7 @@ func initVerb() verb {
 		name: "init", args: "[DIR]", short: "make a library",
 		long: "Makes a library in DIR, or in the folder one stands in: a git repository with library.toml, the JSON Schemas for editors, and settings that keep line endings as they are. A folder that holds a library already is left alone.\n\n" +
 			"--from makes a copy of a library with all its history, from a folder or a git server (see sync for addresses and passwords), into a new or empty folder, by default one of the same name; sync then exchanges with it.",
-		example: "rigkeep init tunes --name \"Harbour rentals\"\nrigkeep init tunes --from ssh://git@house.example.org/tunes.git\nrigkeep init --dry-run",
+		example: "rigkeep init tunes --name \"Harbour rentals\"\nrigkeep init tunes --from /mnt/share/tunes.git\nrigkeep init --dry-run",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "from", Usage: "copy the library at this `ADDRESS`"},
 			&cli.StringFlag{Name: "name", Usage: "the library's `NAME`; else the folder's"},

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"reflect"
 	"regexp"
@@ -45,6 +46,8 @@ var plays = []struct{ section, line string }{
 	{"job list", "job list"},
 	{"job show", "job show pilot-station"},
 	{"check", "check"},
+	{"check --install-drivers", "check --install-drivers"},
+	{"sync", "sync ../shared.git"},
 	{"bench", "bench a-cam-zoom --unit QL-0031 --axis pan --value 40 --saw clean"},
 	{"review", "review night-pilotage --since 2026-01-15"},
 	{"review --rules", "review --rules"},
@@ -76,6 +79,9 @@ func TestShapes(t *testing.T) {
 	}
 	play(top, "demo made --quiet")
 	dir := filepath.Join(top, "made", "library")
+	if out, err := exec.Command("git", "init", "-q", "--bare", "-b", "main", filepath.Join(top, "made", "shared.git")).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
 	for _, rig := range []string{"b-cam-85", "b-cam-18"} { // two proofs to test the starting tunes against
 		play(dir, "start b-cam-18 --write")
 		play(dir, "prove "+rig+" --unit SK-0412 --place hand --onset tilt=20 --effort tilt=1")
