@@ -577,7 +577,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 		}
 		switch r.IntN(8) {
 		case 0, 1:
-			key := []string{"stiffness.pan", "stiffness.roll", "stiffness.tilt", "filters.drive", "filters.sensing"}[r.IntN(5)]
+			key := []string{"stiffness.pan", "filters.drive", "stiffness.roll", "filters.sensing", "stiffness.tilt"}[r.IntN(5)]
 			doc(main, func(d *file.Doc) (*file.Doc, error) {
 				words[word] = true
 				d, err := d.AddComment(key, word, false)
