@@ -372,3 +372,37 @@ func isNewlines(w io.Writer) bool { _, ok := w.(newlines); return ok }
 func stopped(what, again string) error {
 	return fail(exitInterrupt, "%s", what).hinted("%s", again)
 }
+
+// pickOne asks for one of numbered answers; Enter is 0.
+func (a *asker) pickOne(prompt string, cs []choice) (byte, error) {
+	for {
+		if !a.keys {
+			s, err := a.line(prompt)
+			if err != nil || s == "" {
+				return '0', err
+			}
+			for _, c := range cs {
+				if s == string(c.key) || s == c.word {
+					return c.key, nil
+				}
+			}
+			a.say("%q is no answer here", safe.Line(s))
+			continue
+		}
+		a.prompt(prompt)
+		for {
+			c, err := a.key()
+			if err != nil {
+				a.k.out("\n")
+				return '0', err
+			}
+			if c == '\r' || c == '\n' {
+				c = '0'
+			}
+			if x, ok := byKey(c, cs); ok {
+				a.k.out("%s\n", x.word)
+				return x.key, nil
+			}
+		}
+	}
+}

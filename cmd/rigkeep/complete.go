@@ -133,7 +133,9 @@ func flagValues(e Env, flag, libDir string) []candidate {
 	case "place":
 		return enum("hand", "stand")
 	case "saw":
-		return enum("clean", "fast", "slow", "stand")
+		return enum("clean", "fast", "slow", "stand", "skip", "back", "note", "hand", "reopen", "withdraw", "keep")
+	case "feel", "when", "where", "held", "changed":
+		return causeAnswers(flag)
 	case "style":
 		return argValues(e, "style", libDir, nil, "")
 	}

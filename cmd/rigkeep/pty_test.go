@@ -407,3 +407,35 @@ func TestTerminalProof(t *testing.T) {
 		t.Error(show)
 	}
 }
+
+// TestTerminalProgress: a long log is read with a bar that is gone at the end, and
+// the questions of diagnose are answered by single keys.
+func TestTerminalProgress(t *testing.T) {
+	s := newShop(t)
+	var b strings.Builder
+	b.WriteString("t_ms,gx_dps,gy_dps,gz_dps\n")
+	for i := range 40000 {
+		b.WriteString(strconv.Itoa(i*2) + ",0.0" + strconv.Itoa(i%7) + "123,0.0" + strconv.Itoa(i%11) + "123,0.0" + strconv.Itoa(i%13) + "123\n")
+	}
+	if err := os.WriteFile(filepath.Join(s.dir, "long.csv"), []byte(b.String()), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	x := s.open(t, 24, 80, "diagnose", "--log", "long.csv")
+	if code := x.exit(); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	if out := x.all(); !strings.Contains(out, "\rreading long.csv [##") || !strings.Contains(out, "%\r   ") || !strings.Contains(out, "40000 rows") {
+		t.Errorf("no bar, or one that stays:\n%.800q", out)
+	}
+	x = s.open(t, 24, 80, "diagnose")
+	for _, key := range []string{"3", "x1", "2", "\r", "1", "\r", "0"} {
+		x.question()
+		x.send(key)
+	}
+	if code := x.exit(); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	if !strings.Contains(x.all(), "going by: axis tilt, feel fast, when tap, held stops") {
+		t.Errorf("the answers went astray:\n%s", x.all())
+	}
+}

@@ -100,17 +100,8 @@ func runStart(k *call) error {
 
 // unitFacts is what saved sessions told of a unit; nil for none.
 func (k *call) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit, error) {
-	if unit == "" {
-		return nil, nil
-	}
-	r, err := k.lib.Units(sheet, unit)
-	if err != nil {
-		return nil, err
-	}
-	if u, ok := r.Unit(unit); ok {
-		return &u, nil
-	}
-	return nil, nil
+	_, u, err := k.lib.SheetFor(sheet, unit)
+	return u, err
 }
 
 // printUnit says what sessions told of a unit.

@@ -469,3 +469,42 @@ func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) 
 	}
 	return schema.Unit{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
 }
+
+// Onsets are the onsets on record for a rig, newest first: of its saved sessions and
+// of the loaded tune's proof.
+func (l *Library) Onsets(d *Loaded) ([]preset.OnsetRecord, error) {
+	paths, err := l.BenchLogs(d.Rig.Fingerprint)
+	if err != nil {
+		return nil, err
+	}
+	var out []preset.OnsetRecord
+	for _, p := range paths {
+		doc, err := l.Doc("", p)
+		if err != nil {
+			continue // check says what is wrong with it
+		}
+		log := preset.DecodeBench(doc.Tree())
+		if log.Open() {
+			continue
+		}
+		job := ""
+		if h, err := l.Store.History(p, 1); err == nil && len(h) > 0 {
+			job = h[0].Job()
+		}
+		for _, a := range schema.Axes {
+			if r, ok := log.Results[a]; ok && r.Onset != nil {
+				out = append(out, preset.OnsetRecord{Axis: a, Onset: *r.Onset, Hz: r.Hz, Unit: log.Unit, At: log.Began, Where: "session", Job: job})
+			}
+		}
+	}
+	if d.Tune != nil && d.Tune.Proof != nil {
+		pr := d.Tune.Proof
+		for _, a := range schema.Axes {
+			if v, ok := pr.Onset[a]; ok {
+				out = append(out, preset.OnsetRecord{Axis: a, Onset: v, Hz: pr.OnsetHz[a], Unit: pr.Unit, At: pr.At, Where: "proof"})
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].At.After(out[j].At) })
+	return out, nil
+}

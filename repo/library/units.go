@@ -123,3 +123,20 @@ func (l *Library) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) 
 	}
 	return out
 }
+
+// SheetFor is a gimbal sheet as sessions have told one unit to be, with what they
+// told; the sheet itself where they told nothing.
+func (l *Library) SheetFor(sheet *schema.Sheet, unit string) (*schema.Sheet, *identify.Unit, error) {
+	if unit == "" {
+		return sheet, nil, nil
+	}
+	unit = serial(sheet, unit)
+	facts, err := l.Units(sheet, unit)
+	if err != nil {
+		return nil, nil, err
+	}
+	if u, ok := facts.Unit(unit); ok {
+		return preset.SheetOf(sheet, facts, unit), &u, nil
+	}
+	return sheet, nil, nil
+}

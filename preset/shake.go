@@ -1,0 +1,245 @@
+package preset
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rigkeep/preset/diagnose"
+	"rigkeep/preset/loop"
+	"rigkeep/preset/vibration"
+	"rigkeep/schema"
+)
+
+// OnsetRecord is an onset that was seen on a rig.
+type OnsetRecord struct {
+	Axis  schema.Axis
+	Onset float64 // dial number
+	Hz    float64 // 0 unknown
+	Unit  string
+	At    time.Time
+	Where string // "session" or "proof"
+	Job   string // the job it was for, "" unknown
+}
+
+// Text says an onset as a technician would.
+func (o OnsetRecord) Text() string {
+	s := fmt.Sprintf("onset of %s was %s here on %s", o.Axis, schema.Num(o.Onset), o.At.Format("2006-01-02"))
+	if o.Job != "" {
+		s += " (job " + o.Job + ")"
+	}
+	if o.Hz > 0 {
+		s += fmt.Sprintf(", at %s Hz", schema.Num(o.Hz))
+	}
+	if o.Unit != "" {
+		s += ", on unit " + o.Unit
+	}
+	return s
+}
+
+// nearHz is how close, as a share, two frequencies count as one.
+const nearHz = 0.1
+
+// ShakeHints is what the record of a rig says for or against causes of a shake:
+// the tune's stiffness against the onsets on record, the resting effort of its
+// proof, and a frequency (0 unknown) against what is known to ring. axes are those
+// in question. The weights are common practice, no source.
+func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets []OnsetRecord, hz float64) []diagnose.Hint {
+	var out []diagnose.Hint
+	add := func(cause string, w int, format string, args ...any) {
+		out = append(out, diagnose.Hint{Cause: cause, Weight: w, Text: fmt.Sprintf(format, args...)})
+	}
+	for _, a := range axes {
+		d, ok := sheet.Dials["stiffness."+a.String()]
+		var rec *OnsetRecord
+		for i, o := range onsets {
+			if o.Axis == a {
+				rec = &onsets[i]
+				break
+			}
+		}
+		if rec != nil && rec.Hz > 0 && hz > 0 && math.Abs(rec.Hz-hz) <= nearHz*hz {
+			add("over-onset", 2, "it shakes at %.3g Hz, where %s began to oscillate before (%s Hz)", hz, a, schema.Num(rec.Hz))
+		}
+		if t == nil || rec == nil || !ok {
+			continue
+		}
+		v, has := t.Stiffness(a)
+		k, ok1 := stiffnessOf(d, v)
+		on, ok2 := stiffnessOf(d, rec.Onset)
+		if !has || !ok1 || !ok2 {
+			continue
+		}
+		switch ratio := on / k; {
+		case ratio <= 1:
+			add("over-onset", 4, "%s; the tune has %s, which is not below it", rec.Text(), schema.Num(v))
+		case ratio < sheet.BenchMargin:
+			add("over-onset", 2, "%s; the tune has %s, a margin of only %.2f", rec.Text(), schema.Num(v), ratio)
+		default:
+			add("over-onset", -2, "%s; the tune has %s, a margin of %.2f", rec.Text(), schema.Num(v), ratio)
+		}
+	}
+	for _, a := range axes {
+		for _, q := range r.Resonances {
+			if q.Axis == a && hz > 0 && math.Abs(q.Hz-hz) <= nearHz*hz {
+				add("long-part", 3, "it shakes at %.3g Hz, and the build sheet has a part that rings at %s Hz on %s", hz, schema.Num(q.Hz), a)
+			}
+		}
+		if t == nil || t.Proof == nil {
+			continue
+		}
+		if e, ok := t.Proof.Effort[a]; ok && t.Proof.Rig == r.Fingerprint {
+			switch {
+			case math.Abs(e) > sheet.WorkablePct:
+				add("out-of-balance", 3, "%s held %s %% at the proof of %s, over the workable %s %%", a, schema.Num(e), t.Proof.At.Format("2006-01-02"), schema.Num(sheet.WorkablePct))
+			case math.Abs(e) <= sheet.GoodPct:
+				add("out-of-balance", -1, "%s held %s %% at the proof of %s, and the build is the same", a, schema.Num(e), t.Proof.At.Format("2006-01-02"))
+			}
+		}
+		if t.Proof.Rig != "" && t.Proof.Rig != r.Fingerprint {
+			add("out-of-balance", 1, "the build changed since the proof")
+		}
+	}
+	return out
+}
+
+// LogAnswers are the answers that a log gives by itself, and what it says of causes.
+func LogAnswers(v vibration.Verdict) (diagnose.Answers, []diagnose.Hint) {
+	a := diagnose.Answers{}
+	if v.Kind != vibration.Quiet {
+		a["axis"] = v.Axis
+	}
+	var hints []diagnose.Hint
+	switch v.Kind {
+	case vibration.FastAndRough:
+		a["feel"] = "fast"
+	case vibration.SlowAndSmooth:
+		a["feel"] = "slow"
+	case vibration.HandSway:
+		a["feel"] = "slow"
+		text := "the log shows hand sway and no oscillation"
+		hints = append(hints, diagnose.Hint{Cause: "window-under-sway", Weight: 3, Text: text}, diagnose.Hint{Cause: "lens-too-long", Weight: 2, Text: text},
+			diagnose.Hint{Cause: "over-onset", Weight: -3, Text: text}, diagnose.Hint{Cause: "filter-too-heavy", Weight: -3, Text: text})
+	}
+	return a, hints
+}
+
+// FilterPrice is what one coarse step of a filter does to the loop of an axis.
+type FilterPrice struct {
+	Key       string   `json:"key"`
+	Direction string   `json:"direction"`
+	Axis      string   `json:"axis"`
+	From      float64  `json:"from"`
+	To        float64  `json:"to"`
+	PMBefore  *float64 `json:"phase_margin_before_deg"` // nil where it cannot be had
+	PMAfter   *float64 `json:"phase_margin_after_deg"`
+	Onset     *float64 `json:"onset_before,omitempty"` // dial number at which the model oscillates
+	OnsetTo   *float64 `json:"onset_after,omitempty"`
+	Text      string   `json:"text"`
+}
+
+// PriceOfFilter computes what one coarse step of a filter in a direction does to
+// the phase margin and the onset of an axis at the tune's values. Where it cannot
+// be computed the text says why.
+//
+// Source: margins as loop.Margins.
+func PriceOfFilter(c *schema.Catalogue, sheet *schema.Sheet, r Rig, t Tune, a schema.Axis, key, direction string) FilterPrice {
+	p := FilterPrice{Key: key, Direction: direction, Axis: a.String()}
+	d, ok := sheet.Dials[key]
+	param, known := c.Param(key)
+	v, set := t.Num(key)
+	switch {
+	case !ok || !known:
+		p.Text = "this gimbal has no " + key + " to set"
+		return p
+	case !set && d.Default == nil:
+		p.Text = "what " + key + " is set to is not known"
+		return p
+	case !set:
+		v = *d.Default
+	}
+	up := float64(d.Sign)
+	if direction == param.Down {
+		up = -up
+	}
+	to := d.Round(math.Max(d.Min, math.Min(d.Max, v+up*d.Coarse)))
+	p.From, p.To = v, to
+	if to == v {
+		p.Text = fmt.Sprintf("%s stands at the end of its dial, %s", key, schema.Num(v))
+		return p
+	}
+	step := fmt.Sprintf("%s %s → %s", key, schema.Num(v), schema.Num(to))
+	js, err := r.Inertias(sheet, &t)
+	if err != nil {
+		p.Text = step + ": its price cannot be computed: " + err.Error()
+		return p
+	}
+	was, err := loopAt(c, sheet, r, t, a, key, v, js[a].Level)
+	if err == nil {
+		var now *loopFigures
+		if now, err = loopAt(c, sheet, r, t, a, key, to, js[a].Level); err == nil {
+			p.PMBefore, p.PMAfter, p.Onset, p.OnsetTo = was.pm, now.pm, was.onset, now.onset
+			p.Text = step + ": " + was.words(now, a)
+			return p
+		}
+	}
+	p.Text = step + ": its price in phase margin cannot be computed: " + err.Error()
+	return p
+}
+
+type loopFigures struct{ pm, onset *float64 }
+
+// loopAt is phase margin and onset of an axis with one filter at a value.
+func loopAt(c *schema.Catalogue, sheet *schema.Sheet, r Rig, t Tune, a schema.Axis, key string, v, j float64) (*loopFigures, error) {
+	trial := Tune{Values: map[string]any{}}
+	for k, x := range t.Values {
+		trial.Values[k] = x
+	}
+	trial.Values[key] = v
+	l, err := AxisLoop(c, sheet, trial, r, a, j)
+	if err != nil {
+		return nil, err
+	}
+	m, err := l.Margins()
+	if err != nil {
+		return nil, err
+	}
+	out := &loopFigures{}
+	if !math.IsInf(m.PMDeg, 0) {
+		pm := m.PMDeg
+		if !m.Stable {
+			pm = 0
+		}
+		out.pm = &pm
+	}
+	on, err := l.OnsetStiffness()
+	if Raise(sheet) == loop.RaiseTogether {
+		on, err = l.OnsetCommon()
+	}
+	if err == nil && on.Exists {
+		if dial, err := sheet.Dials["stiffness."+a.String()].FromSI(on.K); err == nil {
+			dial = Rounded(dial, 3)
+			out.onset = &dial
+		}
+	}
+	return out, nil
+}
+
+func (was *loopFigures) words(now *loopFigures, a schema.Axis) string {
+	s := ""
+	switch {
+	case was.pm == nil || now.pm == nil:
+		s = fmt.Sprintf("the loop of %s has no phase margin to lose", a)
+	case *was.pm == 0:
+		s = fmt.Sprintf("by the model %s oscillates already at this stiffness", a)
+	default:
+		s = fmt.Sprintf("phase margin of %s %.0f° → %.0f° (%+.0f°)", a, *was.pm, *now.pm, *now.pm-*was.pm)
+		if *now.pm == 0 {
+			s += ", it would oscillate"
+		}
+	}
+	if was.onset != nil && now.onset != nil {
+		s += fmt.Sprintf(", onset by the model %s → %s", schema.Num(*was.onset), schema.Num(*now.onset))
+	}
+	return s
+}
