@@ -96,6 +96,19 @@ func (b *Bundle) Files(at Rev) ([]Entry, error) {
 	return out, err
 }
 
+// File gives the id of one file's contents in a revision; "" if it has no such file.
+func (b *Bundle) File(at Rev, path string) BlobID {
+	c := b.byRev[at]
+	if c == nil {
+		return ""
+	}
+	e, err := tree.Lookup(b, c.tree, path)
+	if err != nil || e.IsDir() {
+		return ""
+	}
+	return blobID(e.ID)
+}
+
 // Contents gives a file's contents by their id; nil if the bundle has none of that id.
 func (b *Bundle) Contents(id BlobID) []byte {
 	i, ok := b.at[plumbing.NewHash(string(id))]

@@ -8,6 +8,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo/library"
@@ -200,9 +201,9 @@ func runGimbalShow(k *call) error {
 		}{1, k.args[0], jsonTree(doc.Tree())})
 	}
 	u := k.units()
-	k.printf("%s: %s\n", k.paint.bold(s.Slug), s.Name)
+	k.printf("%s: %s\n", k.paint.bold(s.Slug), safe.Line(s.Name))
 	if s.Note != "" {
-		k.write(wrap(s.Note, "  ", k.wide))
+		k.write(wrap(safe.Text(s.Note), "  ", k.wide))
 	}
 	t := table{}
 	t.add("payload", u.kg(s.PayloadMin)+" to "+u.kg(s.PayloadMax))

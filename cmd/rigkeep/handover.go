@@ -34,7 +34,7 @@ func handoverVerb() verb {
 		subs: []verb{
 			{
 				name: "write", args: "RIG[/TUNE]… FILE", short: "one file with rigs, tunes and their history",
-				long: "Writes what is saved of the rigs, with all their tunes or the ones named, into one zip file: a page that opens on any phone (card.html), the files, the rigs' own history as a git bundle, and check sums. Other rigs, the library's name and the names in a job's crew stay out of it. " +
+				long: "Writes what is saved of the rigs, with all their tunes or the ones named, into one zip file: a page that opens on any phone (card.html), the files, the rigs' own history as a git bundle, and check sums. Other rigs' files, the library's name and the names in a job's crew stay out of it; authors, times and messages of the history are as they were. " +
 					"The same revision gives the same bytes. --sign signs it with an SSH key, so that the next person can tell whose it is.",
 				example: "rigkeep handover write a-cam-prime a-cam.zip --sign ~/.ssh/id_ed25519\nrigkeep handover write a-cam-prime/main b-cam-85 prep.zip --note \"Pan motor was serviced\"",
 				flags: append(boolFlags("saved", "hand over what is saved, although there are edits that are not", "force", "replace FILE if it is there"),

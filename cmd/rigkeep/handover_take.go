@@ -242,12 +242,12 @@ func (k *call) printEffect(t *taking) error {
 		k.printConflicts(t.a.Conflicts)
 		return nil
 	}
-	var b strings.Builder
+	var b, added strings.Builder
 	for _, r := range t.reports {
 		// a file that is new as a whole is only named: its contents are in the handover
 		r.Documents = slices.DeleteFunc(slices.Clone(r.Documents), func(d diffview.Document) bool {
 			if d.Op == diffview.Added {
-				fmt.Fprintf(&b, "  + %s\n", safe.Line(d.Path))
+				fmt.Fprintf(&added, "  + %s\n", safe.Line(d.Path))
 			}
 			return d.Op == diffview.Added
 		})
@@ -261,7 +261,7 @@ func (k *call) printEffect(t *taking) error {
 	if len(t.reports) == 0 {
 		b.WriteString("  no value; only the history comes in\n")
 	}
-	k.write(b.String())
+	k.write(added.String() + b.String())
 	for _, n := range t.a.Notes {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
 	}

@@ -7,6 +7,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/mass"
 	"rigkeep/repo/library"
@@ -136,7 +137,7 @@ func runRigShow(k *call) error {
 	u := k.units()
 	k.printf("%s  %s on %s\n", k.paint.bold(d.Rig.Alias), d.Rig.Fingerprint, d.Rig.Gimbal)
 	if d.Rig.Note != "" {
-		k.write(wrap(d.Rig.Note, "  ", k.wide))
+		k.write(wrap(safe.Text(d.Rig.Note), "  ", k.wide))
 	}
 	t := table{head: true, right: map[int]bool{2: true}}
 	t.add("part", "name", "mass", "place (forward, left, up)", "shape")

@@ -18,9 +18,9 @@ import (
 // that it was made from.
 const Trailer = "Handover-Revision"
 
-// marker makes a clone of the bundle a library. It is the same in every handover and says
+// Marker makes a clone of the bundle a library. It is the same in every handover and says
 // nothing of the sender's.
-const marker = "# The history of a handover, by itself. This file makes a clone of it a library.\nformat = 1\nkind = \"library\"\nname = \"From a handover\"\n"
+const Marker = "# The history of a handover, by itself. This file makes a clone of it a library.\nformat = 1\nkind = \"library\"\nname = \"From a handover\"\n"
 
 // Contents is what goes into a handover, or came out of one.
 type Contents struct {
@@ -137,7 +137,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 // build sheets name in each revision, and the marker.
 func extraction(at repo.Rev, permit func(path string) error) repo.Extraction {
 	return repo.Extraction{
-		At: at, Trailer: Trailer, Always: []repo.File{{Path: preset.LibraryPath, Data: []byte(marker)}},
+		At: at, Trailer: Trailer, Always: []repo.File{{Path: preset.LibraryPath, Data: []byte(Marker)}},
 		Keep:  func(path string) bool { return permit(path) == nil },
 		Drawn: "gimbals",
 		Needs: func(path string, data []byte) []string {

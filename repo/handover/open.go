@@ -194,6 +194,9 @@ func (p *Parcel) history() error {
 		if !hex40.MatchString(c.Trailer(Trailer)) {
 			return damaged("the revision %s of its history does not say what it was made from", c.ID.Short())
 		}
+		if string(p.History.Contents(p.History.File(c.ID, preset.LibraryPath))) != Marker {
+			return damaged("its history has a library.toml that no handover has")
+		}
 	}
 	files, err := p.History.Files(p.History.Tip)
 	if err != nil {
@@ -203,9 +206,6 @@ func (p *Parcel) history() error {
 	for _, f := range files {
 		text := p.History.Contents(f.Blob)
 		if f.Path == preset.LibraryPath {
-			if string(text) != marker {
-				return damaged("its history has a library.toml that no handover has")
-			}
 			continue
 		}
 		if have, ok := p.Files[f.Path]; !ok || !bytes.Equal(text, have) {

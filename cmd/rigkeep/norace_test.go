@@ -1,0 +1,6 @@
+//go:build !race
+
+package main
+
+// raceOn says that the race detector is built in.
+const raceOn = false

@@ -1,0 +1,506 @@
+package handovertest
+
+import (
+	"bytes"
+	"compress/flate"
+	"compress/zlib"
+	"crypto/ed25519"
+	"crypto/rand"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/hiddeco/sshsig"
+	"golang.org/x/crypto/ssh"
+
+	"rigkeep/preset"
+	"rigkeep/repo/handover"
+	"rigkeep/repo/handover/internal/parcel"
+	"rigkeep/repo/internal/objects"
+	"rigkeep/repo/internal/tree"
+)
+
+// Case is one bad handover.
+type Case struct {
+	Name string
+	Data []byte
+	// Signers is an allowed_signers file to accept it with; with one, nothing else is waived.
+	Signers string
+	// Heavy says that it tries to use up memory or time.
+	Heavy bool
+	// Sound says that the file is a good handover and only its sender or its age is wrong, so that
+	// it can be read.
+	Sound bool
+}
+
+// Evil is what a text from outside may try on a terminal and a page.
+const Evil = `"'><script>alert(1)</script><img src=x onerror=alert(2)>` + "\u202e\u2066{{.}}</style></title>"
+
+// Corpus makes the bad handovers of a rig. older is a handover of it that is older than what the
+// library they are tried on holds.
+func (s *Shop) Corpus(rig string, older []byte) []Case {
+	t := s.T
+	t.Helper()
+	var out []Case
+	add := func(name string, data []byte) { out = append(out, Case{Name: name, Data: data}) }
+	heavy := func(name string, data []byte) { out = append(out, Case{Name: name, Data: data, Heavy: true}) }
+	good := s.HandOver(rig)
+	ms, err := parcel.Unpack(good, parcel.Default)
+	if err != nil {
+		t.Fatal(err)
+	}
+	packer, err := flate.NewWriter(nil, flate.BestCompression)
+	if err != nil {
+		t.Fatal(err)
+	}
+	zip := func(change func(z *Zip)) []byte {
+		z := &Zip{packer: packer}
+		for _, m := range ms {
+			z.Add(m.Name, m.Data)
+		}
+		change(z)
+		return z.Data()
+	}
+	if data := zip(func(*Zip) {}); !bytes.Equal(data, good) {
+		t.Fatal("the forger's zip is not the writer's: the cases below would fail for another reason than theirs")
+	}
+	honest := s.Forge(rig)
+	honest.packer = packer
+	forge := func(change func(f *Forgery)) []byte {
+		f := honest.again()
+		change(f)
+		return f.Data()
+	}
+	if _, err := handover.Open(forge(func(*Forgery) {}), s.Cat); err != nil {
+		t.Fatalf("a forgery without a lie is refused: %v", err)
+	}
+
+	// what is no handover at all
+	add("nothing", nil)
+	add("one byte", []byte("P"))
+	add("a text", []byte("Dear A-cam operator, the tune is in the other file.\n"))
+	add("a page", []byte("<!DOCTYPE html><script>alert(1)</script>"))
+	add("an end record alone", zipOf(&Zip{}))
+	heavy("a file larger than any handover", bytes.Repeat([]byte("x"), handover.MaxSize+1))
+
+	// cut short, and changed
+	for n := 1024; n < len(good); n += 1024 {
+		add(fmt.Sprintf("cut after %d kB", n/1024), good[:n])
+	}
+	add("the last byte missing", good[:len(good)-1])
+	at := 0
+	for i, m := range ms {
+		e := (&Zip{packer: packer}).Add(m.Name, m.Data)
+		x := bytes.Clone(good)
+		x[at+30+len(m.Name)+len(e.Data)/2] ^= 1
+		add("a bit flipped in "+m.Name, x)
+		at += 30 + len(m.Name) + len(e.Data)
+		if len(m.Data) == 0 {
+			continue
+		}
+		add("a bit flipped in "+m.Name+", its check sum mended", zip(func(z *Zip) {
+			changed := bytes.Clone(m.Data)
+			changed[len(changed)/2] ^= 1
+			*z.Entries[i] = *(&Zip{packer: packer}).Add(m.Name, changed)
+		}))
+	}
+
+	// names and kinds of members
+	for _, n := range []struct{ what, name string }{
+		{"a way up", "../evil.toml"}, {"a way up below", "library/../../evil.toml"}, {"a way up at the end", "library/.."}, {"an absolute path", "/tmp/evil.toml"},
+		{"a drive", `C:\evil.toml`}, {"a drive with a slash", "C:/evil.toml"}, {"a drive alone", "C:evil.toml"}, {"a share", `\\host\share\evil.toml`}, {"a backslash", `library\rigs\evil.toml`},
+		{"a way up by backslash", `..\evil.toml`}, {"a dot", "./evil.toml"}, {"a double slash", "library//evil.toml"}, {"a folder", "library/evil/"}, {"an empty name", ""}, {"a hidden file", ".profile"},
+		{"git's folder", "library/.git/hooks/post-checkout"}, {"a stream", "library/x.toml:evil"}, {"a NUL", "library/x\x00.toml"}, {"an escape", "library/\x1b[2Jx.toml"}, {"a line feed", "library/x\n.toml"},
+		{"a reversed name", "library/x\u202elmot.toml"}, {"not UTF-8", "library/x\xff.toml"}, {"an option", "-rf"}, {"a home", "~/evil"}, {"a dot at the end", "library/x."}, {"a space at the end", "library/x.toml "}, {"a long name", "library/" + strings.Repeat("x", 300)}, {"a wildcard", "library/*.toml"},
+	} {
+		add("a member named with "+n.what, zip(func(z *Zip) { z.Add(n.name, []byte("format = 1\n")) }))
+	}
+	last := func(change func(e *Entry)) []byte {
+		return zip(func(z *Zip) { change(z.Entries[len(z.Entries)-1]) })
+	}
+	for _, k := range []struct {
+		what  string
+		outer uint32
+	}{{"a symbolic link", 0o120777 << 16}, {"a character device", 0o020666 << 16}, {"a block device", 0o060666 << 16}, {"a pipe", 0o010644 << 16}, {"a socket", 0o140755 << 16}, {"a folder", 0o040755<<16 | 0x10}, {"a set-user-id program", 0o104755 << 16}} {
+		add("a member that is "+k.what, last(func(e *Entry) { e.Outer = k.outer }))
+	}
+	add("a member twice", zip(func(z *Zip) { m := ms[len(ms)-1]; z.Add(m.Name, m.Data) }))
+	add("a member twice but for capitals", zip(func(z *Zip) { z.Add("Manifest.JSON", ms[0].Data) }))
+
+	// the zip file itself
+	add("two headers with different names", last(func(e *Entry) { e.LocalName = strings.Replace(e.Name, "rig", "gir", 1) }))
+	add("two headers with different sizes", last(func(e *Entry) { e.LocalSize++ }))
+	add("a wrong check sum", last(func(e *Entry) { e.CRC ^= 1 }))
+	add("a size one too large", last(func(e *Entry) { e.Size++; e.LocalSize++ }))
+	add("a size one too small", last(func(e *Entry) { e.Size--; e.LocalSize-- }))
+	add("an encrypted member", last(func(e *Entry) { e.Flags = 1 }))
+	add("a descriptor behind the data", last(func(e *Entry) { e.Flags = 8; e.Behind = make([]byte, 16) }))
+	add("a descriptor that is announced and missing", last(func(e *Entry) { e.Flags = 8 }))
+	add("a name said to be UTF-8", last(func(e *Entry) { e.Flags = 0x800 }))
+	add("another way of packing", last(func(e *Entry) { e.Method = 12 }))
+	add("64-bit sizes", last(func(e *Entry) {
+		e.Extra = append([]byte{1, 0, 16, 0}, make([]byte, 16)...)
+		e.Packed, e.Size, e.LocalSize = 1<<32-1, 1<<32-1, 1<<32-1
+	}))
+	add("a 64-bit end record", zip(func(z *Zip) {
+		z.End = append([]byte("PK\x06\x06"), make([]byte, 52)...)
+		z.End = append(append(z.End, []byte("PK\x06\x07")...), make([]byte, 16)...)
+	}))
+	add("extra fields", last(func(e *Entry) { e.Extra = []byte{0x55, 0x54, 1, 0, 0} }))
+	add("a remark on a member", last(func(e *Entry) { e.Note = []byte("see ../evil") }))
+	add("a remark on the file", zip(func(z *Zip) { z.Comment = []byte("PK\x05\x06") }))
+	add("another time", last(func(e *Entry) { e.Date = 100 }))
+	add("made by another system", last(func(e *Entry) { e.Made = 20; e.Outer = 0x20 }))
+	add("something before it", zip(func(z *Zip) { z.Before = []byte("#!/bin/sh\n") }))
+	add("something behind it", zip(func(z *Zip) { z.After = []byte("more") }))
+	add("something between members and contents", zip(func(z *Zip) { z.Gap = []byte("hidden") }))
+	add("something between two members", zip(func(z *Zip) { z.Entries[1].Behind = []byte("hidden") }))
+	add("members that overlap", zip(func(z *Zip) { zero := 0; z.Entries[1].At = &zero }))
+	add("an offset beyond the end", zip(func(z *Zip) { far := 1 << 30; z.Entries[1].At = &far }))
+	add("members in another order", zip(func(z *Zip) { n := len(z.Entries); z.Entries[n-1], z.Entries[n-2] = z.Entries[n-2], z.Entries[n-1] }))
+	add("a member more than are counted", zip(func(z *Zip) { z.Count = -1 }))
+	add("more members counted than there are", zip(func(z *Zip) { z.Count = 60000 }))
+	add("several disks", zip(func(z *Zip) { z.Disk = 1 }))
+
+	// bombs
+	heavy("a bomb by ratio", zip(func(z *Zip) { z.Add("bomb.toml", make([]byte, 20<<20)) }))
+	heavy("a bomb that claims to be small", zip(func(z *Zip) { e := z.Add("bomb.toml", make([]byte, 20<<20)); e.Size, e.LocalSize = 100, 100 }))
+	heavy("a bomb in many members", zip(func(z *Zip) {
+		for i := range 5 {
+			z.Add(fmt.Sprintf("library/bomb%d.toml", i), make([]byte, 8<<20))
+		}
+	}))
+	heavy("a bomb by count", zip(func(z *Zip) {
+		for i := range 20000 {
+			z.Add(fmt.Sprintf("library/%d.toml", i), nil)
+		}
+	}))
+	add("a claim of four gigabytes", last(func(e *Entry) { e.Size, e.LocalSize = 1<<32-2, 1<<32-2 }))
+	heavy("a handover in a handover", zip(func(z *Zip) { z.Add("inner.zip", good) }))
+
+	// what the manifest says
+	drop := func(name string) []byte {
+		return forge(func(f *Forgery) {
+			f.OnMembers = func(ms []parcel.Member) []parcel.Member {
+				var out []parcel.Member
+				for _, m := range ms {
+					if m.Name != name {
+						out = append(out, m)
+					}
+				}
+				return out
+			}
+		})
+	}
+	for _, n := range []string{handover.ManifestName, handover.SumsName, handover.ReadmeName, handover.CardName, handover.BundleName, handover.FilesDir + preset.GimbalPath("pier-one")} {
+		add("without "+n, drop(n))
+	}
+	add("a member that the manifest does not name", forge(func(f *Forgery) {
+		f.OnMembers = func(ms []parcel.Member) []parcel.Member { return append(ms, parcel.Member{Name: "library/evil.toml"}) }
+	}))
+	add("a member of no known kind", forge(func(f *Forgery) {
+		f.OnMembers = func(ms []parcel.Member) []parcel.Member {
+			return f.seal0(append(ms[2:], parcel.Member{Name: "install.sh", Data: []byte("#!/bin/sh\n")}))
+		}
+	}))
+	lie := func(old, new string) []byte {
+		return forge(func(f *Forgery) {
+			f.OnManifest = func(b []byte) []byte {
+				if !bytes.Contains(b, []byte(old)) {
+					t.Fatalf("the manifest has no %q", old)
+				}
+				return bytes.Replace(b, []byte(old), []byte(new), 1)
+			}
+		})
+	}
+	manifest := func(change func(m *handover.Manifest)) []byte {
+		return forge(func(f *Forgery) { change(&f.Manifest) })
+	}
+	add("a size that is another", lie(`"size": 9`, `"size": 8`))
+	add("a sum that is another", forge(func(f *Forgery) {
+		f.OnManifest = func(b []byte) []byte { i := bytes.Index(b, []byte(`"sha256": "`)) + 11; b[i] ^= 1; return b }
+	}))
+	add("sums that are others", forge(func(f *Forgery) { f.OnSums = func(b []byte) []byte { b[3] ^= 1; return b } }))
+	add("sums of a file outside", forge(func(f *Forgery) {
+		f.OnSums = func(b []byte) []byte { return append(b, strings.Repeat("0", 64)+"  ../../etc/passwd\n"...) }
+	}))
+	add("a key twice in the manifest", lie(`"tip":`, `"tip": "x", "tip":`))
+	add("an unknown key in the manifest", lie(`"note":`, `"run": "rm -rf", "note":`))
+	add("a manifest with something behind it", forge(func(f *Forgery) { f.OnManifest = func(b []byte) []byte { return append(b, "{}"...) } }))
+	add("a manifest that is no JSON", forge(func(f *Forgery) { f.OnManifest = func(b []byte) []byte { return b[:len(b)/2] } }))
+	add("a manifest nested without end", forge(func(f *Forgery) {
+		f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(`{"a":`), 40_000) }
+	}))
+	heavy("a manifest of 12 MB", forge(func(f *Forgery) { f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(" "), 12<<20) } }))
+	add("a byte-order mark in the manifest", lie("{\n", "\ufeff{\n"))
+	add("a newer format", manifest(func(m *handover.Manifest) { m.Format = 2 }))
+	add("format zero", manifest(func(m *handover.Manifest) { m.Format = 0 }))
+	add("a format in quotes", lie(`"format": 1`, `"format": "1"`))
+	add("another kind", manifest(func(m *handover.Manifest) { m.Kind = "rigkeep-library" }))
+	add("an escape in the sender", manifest(func(m *handover.Manifest) { m.Sender.Name = "A\x1b[2J\x1b]0;x\x07" }))
+	add("a reversed sender", manifest(func(m *handover.Manifest) { m.Sender.Name = "\u202erotarepo" }))
+	add("a sender of two lines", manifest(func(m *handover.Manifest) { m.Sender.Name = "A\nTRUSTED" }))
+	add("a sender with another's address in the name", manifest(func(m *handover.Manifest) { m.Sender.Name = "A <a-cam@example.org>" }))
+	add("no sender", manifest(func(m *handover.Manifest) { m.Sender = handover.Sender{} }))
+	add("an impossible time", manifest(func(m *handover.Manifest) { m.Time = "2026-02-30T00:00:00Z" }))
+	add("another time than the revision's", manifest(func(m *handover.Manifest) { m.Time = "2027-01-01T00:00:00Z" }))
+	add("another revision than the history's", manifest(func(m *handover.Manifest) { m.Revision = Rev("a") }))
+	add("another tip than the bundle's", forge(func(f *Forgery) { f.Manifest.Tip, f.SameTip = Rev("b"), true }))
+	add("no rigs", manifest(func(m *handover.Manifest) { m.Rigs = []handover.RigEntry{} }))
+	add("a rig twice", manifest(func(m *handover.Manifest) { m.Rigs = append(m.Rigs, m.Rigs[0]) }))
+	add("another fingerprint", manifest(func(m *handover.Manifest) { m.Rigs[0].Fingerprint = "0123456789" }))
+	add("a fingerprint that is a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Fingerprint = "../../../.." }))
+	add("another alias", manifest(func(m *handover.Manifest) { m.Rigs[0].Alias = "other" }))
+	add("an alias that is a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Alias = "../x" }))
+	add("another past", manifest(func(m *handover.Manifest) { m.Rigs[0].Was = []string{} }))
+	add("tunes that are not there", manifest(func(m *handover.Manifest) { m.Rigs[0].Tunes = []string{"main", "night"} }))
+	add("a tune named as a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Tunes = []string{"../../x"} }))
+	add("a note without end", manifest(func(m *handover.Manifest) { m.Note = strings.Repeat("x", 5000) }))
+	add("an escape in the note", manifest(func(m *handover.Manifest) { m.Note = "\x1b]8;;http://x\x07click\x1b]8;;\x07" }))
+	add("a reversed note", manifest(func(m *handover.Manifest) { m.Note = "\u202edaer" }))
+	add("an escape in the tool", manifest(func(m *handover.Manifest) { m.Tool = "rigkeep \x9b31m" }))
+
+	// what the files say
+	fp := honest.Manifest.Rigs[0].Fingerprint
+	rigPath, tunePath, sheetPath := preset.RigPath(fp), preset.TunePath(fp, "main"), preset.GimbalPath("pier-one")
+	text := func(path, old, new string) []byte {
+		return forge(func(f *Forgery) {
+			if !strings.Contains(f.Files[path], old) {
+				t.Fatalf("%s has no %q", path, old)
+			}
+			f.Files[path] = strings.Replace(f.Files[path], old, new, 1)
+		})
+	}
+	add("a TOML 1.1 escape", text(tunePath, `note = "Cable`, `note = "\e[2JCable`))
+	add("another TOML 1.1 escape", text(tunePath, `note = "Cable`, `note = "\x1b[2JCable`))
+	add("a table over two lines as TOML 1.1 has it", text(tunePath, "window = { pan = 12,", "window = { pan = 12,\n"))
+	add("a raw escape in a text", text(tunePath, `note = "Cable`, "note = \"\x1b[2JCable"))
+	add("a value twice", text(tunePath, "[stiffness]", "[stiffness]\npan = 1"))
+	add("a value that is no number", text(tunePath, "roll = 25", "roll = nan"))
+	add("an infinite value", text(tunePath, "roll = 25", "roll = inf"))
+	add("a value off the dial", text(tunePath, "roll = 25", "roll = 2500"))
+	add("an unknown key", text(tunePath, "[stiffness]", "[stiffness]\nyaw = 3"))
+	add("an integer of a hundred digits", text(tunePath, "roll = 25", "roll = "+strings.Repeat("9", 100)))
+	add("a file of another kind", text(tunePath, `kind = "tune"`, `kind = "job"`))
+	add("a file of a newer format", text(tunePath, "format = 1", "format = 9"))
+	add("a tune for another rig", text(tunePath, fp, "0123456789"))
+	add("a build that is another", text(rigPath, "mass_kg = 1.25", "mass_kg = 2.25"))
+	add("a build of no mass", text(rigPath, "mass_kg = 1.25", "mass_kg = 0"))
+	add("a build on another gimbal", text(rigPath, `gimbal = "pier-one"`, `gimbal = "pier-two"`))
+	add("a gimbal named as a path", text(rigPath, `gimbal = "pier-one"`, `gimbal = "../pier-one"`))
+	add("an escape in a part's name", text(rigPath, `"Body K"`, `"Body \u001b[2J"`))
+	add("a sheet whose range is inverted", text(sheetPath, "min = 0\nmax = 100", "min = 100\nmax = 0"))
+	add("a sheet without a needed key", text(sheetPath, "max_kg = 5.0", ""))
+	add("a file that is not UTF-8", text(tunePath, "Cable", "Ca\xffble"))
+	add("a file with a NUL", text(tunePath, "Cable", "Ca\x00ble"))
+	add("an empty file", forge(func(f *Forgery) { f.Files[tunePath] = "" }))
+	heavy("a file of two megabytes", forge(func(f *Forgery) { f.Files[tunePath] += strings.Repeat("# x\n", 1<<19) }))
+	heavy("arrays nested without end", text(tunePath, "[stiffness]", "x = "+strings.Repeat("[", 200_000)+strings.Repeat("]", 200_000)+"\n[stiffness]"))
+	heavy("a hundred thousand keys", forge(func(f *Forgery) {
+		var b strings.Builder
+		for i := range 60_000 {
+			fmt.Fprintf(&b, "k%d=1\n", i)
+		}
+		f.Files[tunePath] = b.String() + f.Files[tunePath]
+	}))
+	add("a file of no known place", forge(func(f *Forgery) { f.Files["library.toml"] = handover.Marker }))
+	add("a file of another rig", forge(func(f *Forgery) {
+		f.Files[preset.TunePath("0123456789", "main")] = strings.Replace(f.Files[tunePath], fp, "0123456789", 1)
+	}))
+	add("a sheet that no rig needs", forge(func(f *Forgery) { f.Files[preset.GimbalPath("pier-two")] = f.Files[sheetPath] }))
+	job := func(pin string) []byte {
+		return forge(func(f *Forgery) {
+			f.Files[preset.JobPath("2026-01-01-x")] = "format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-01\nstate = \"open\"\n\n[[pin]]\n" + pin
+		})
+	}
+	add("a job that pins another rig", job("rig = \"0123456789\"\ntune = \"main\"\n"))
+	add("a job that pins a revision of nowhere", job(fmt.Sprintf("rig = %q\ntune = \"main\"\nrevision = %q\n", fp, Rev("c"))))
+
+	// what the history holds
+	add("files that are not those of the history", forge(func(f *Forgery) {
+		f.History = map[string]string{}
+		for p, text := range f.Files {
+			f.History[p] = text
+		}
+		f.Files[tunePath] = strings.Replace(f.Files[tunePath], "roll = 25", "roll = 24", 1)
+	}))
+	extra := func(path, text string) []byte {
+		return forge(func(f *Forgery) {
+			f.History = map[string]string{path: text}
+			for p, text := range f.Files {
+				if p != path {
+					f.History[p] = text
+				}
+			}
+		})
+	}
+	add("attributes of git in the history", extra(".gitattributes", "* filter=evil\n"))
+	add("a module of git in the history", extra(".gitmodules", "[submodule \"x\"]\n\tpath = x\n\turl = -evil\n"))
+	add("another library.toml in the history", extra("library.toml", "format = 1\nkind = \"library\"\nname = \"Other\"\n"))
+	add("a trusted key in the history", extra("trust/allowed_signers", "* ssh-ed25519 AAAA\n"))
+	add("another rig in the history", extra(preset.RigPath("0123456789"), "x"))
+	add("a revision that does not say what it was made from", forge(func(f *Forgery) { f.Message = "Forged" }))
+	add("an escape in an author", forge(func(f *Forgery) { f.Author = "A\x1b[2J <a@example.org> 1768208400 +0000" }))
+	add("an escape in a message", forge(func(f *Forgery) { f.Message = "\x1b]0;x\x07" + f.Message }))
+	add("a reversed message", forge(func(f *Forgery) { f.Message = "\u202e" + f.Message }))
+	b, tip := honest.again().bundle()
+	bundle := func(change func(b []byte) []byte) []byte {
+		return forge(func(f *Forgery) { f.Bundle = change(bytes.Clone(b)); f.Manifest.Tip = tip })
+	}
+	swap := func(old, new string) []byte {
+		return bundle(func(b []byte) []byte { return bytes.Replace(b, []byte(old), []byte(new), 1) })
+	}
+	add("a bundle whose base is missing", swap("git bundle\n", "git bundle\n-"+Rev("1")+" base\n"))
+	add("a ref with control characters", swap("refs/heads/main", "refs/heads/m\x1b[2Jn"))
+	add("a ref that is a path", swap("refs/heads/main", "refs/heads/../../../x"))
+	add("a ref that is an option", swap("refs/heads/main", "--upload-pack=x"))
+	add("a thousand refs", bundle(func(b []byte) []byte {
+		return bytes.Replace(b, []byte("git bundle\n"), []byte("git bundle\n"+strings.Repeat(tip+" refs/heads/x\n", 1000)), 1)
+	}))
+	add("a bundle of version 3", swap("# v2", "# v3"))
+	add("a bundle that is empty", bundle(func([]byte) []byte { return []byte{} }))
+	add("a bundle cut short", bundle(func(b []byte) []byte { return b[:len(b)/2] }))
+	add("a bit flipped in the pack", bundle(func(b []byte) []byte { b[len(b)/2] ^= 4; return b }))
+	pack := func(name string, kind byte, size uint64, body []byte, count uint32) {
+		heavy(name, bundle(func(b []byte) []byte {
+			i := bytes.Index(b, []byte("PACK"))
+			p := binary.BigEndian.AppendUint32([]byte("PACK\x00\x00\x00\x02"), count)
+			c := kind<<4 | byte(size&15)
+			for size >>= 4; size > 0; size >>= 7 {
+				p = append(p, c|0x80)
+				c = byte(size & 0x7f)
+			}
+			p = append(p, c)
+			var z bytes.Buffer
+			w := zlib.NewWriter(&z)
+			_, _ = w.Write(body)
+			_ = w.Close()
+			p = append(p, z.Bytes()...)
+			h := plumbing.NewHasher(plumbing.BlobObject, 0)
+			h.Reset()
+			_, _ = h.Write(p)
+			return append(b[:i], append(p, h.Hash.Sum(nil)...)...)
+		}))
+	}
+	pack("a pack of four thousand million objects", 3, 1, []byte("x"), 1<<32-1)
+	pack("a pack with a bomb in it", 3, 20<<20, make([]byte, 20<<20), 1)
+	pack("a pack with a bomb that claims to be small", 3, 10, make([]byte, 20<<20), 1)
+	pack("a pack that claims petabytes", 3, 1<<50, []byte("x"), 1)
+	heavy("folders nested to a thousand million files", bundle(func([]byte) []byte {
+		blob := objects.New(plumbing.BlobObject, []byte("x"))
+		objs := []objects.Object{blob}
+		e := tree.Entry{Mode: tree.ModeFile, Name: []byte("a"), ID: blob.ID}
+		for range 6 {
+			var es []tree.Entry
+			for i := range 40 {
+				x := e
+				x.Name = fmt.Appendf(nil, "d%02d", i)
+				es = append(es, x)
+			}
+			o := objects.New(plumbing.TreeObject, tree.Format(es))
+			objs = append(objs, o)
+			e = tree.Entry{Mode: tree.ModeDir, ID: o.ID}
+		}
+		c := objects.New(plumbing.CommitObject, fmt.Appendf(nil, "tree %s\nauthor %s\ncommitter %s\n\nx\n", e.ID, stamp, stamp))
+		return Bundle(append(objs, c), c.ID.String())
+	}))
+
+	// who signed
+	key, listed := newKey(t), newKey(t)
+	sign := func(k ssh.Signer, namespace string, what func(m []byte) []byte) func([]byte) []byte {
+		return func(m []byte) []byte {
+			sig, err := sshsig.Sign(bytes.NewReader(what(m)), k, sshsig.HashSHA512, namespace)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return sshsig.Armor(sig)
+		}
+	}
+	itself := func(m []byte) []byte { return m }
+	signed := func(name string, sound bool, f func([]byte) []byte, signers string) {
+		out = append(out, Case{Name: name, Data: forge(func(x *Forgery) { x.Sign = f }), Signers: signers, Sound: sound})
+	}
+	line := func(who, options string, k ssh.Signer) string {
+		return strings.TrimSpace(who+" "+options) + " " + string(ssh.MarshalAuthorizedKey(k.PublicKey()))
+	}
+	const sender = "a-cam@example.org"
+	ours := line(sender, "", listed)
+	signed("a signature over another file", false, sign(listed, handover.Namespace, func([]byte) []byte { return []byte("other") }), ours)
+	signed("a signature made for something else", false, sign(listed, "git", itself), ours)
+	signed("an empty signature", false, func([]byte) []byte { return nil }, ours)
+	signed("a signature that is a text", false, func([]byte) []byte { return []byte("signed, A-cam operator\n") }, ours)
+	signed("a signature with something behind it", false, func(m []byte) []byte { return append(sign(listed, handover.Namespace, itself)(m), "x\n"...) }, ours)
+	signed("a signature of 100 kB", false, func([]byte) []byte { return bytes.Repeat([]byte("-"), 100_000) }, ours)
+	signed("a key that no list knows", true, sign(key, handover.Namespace, itself), ours)
+	signed("nobody's list", true, sign(key, handover.Namespace, itself), "# nobody\n")
+	signed("an expired key", true, sign(listed, handover.Namespace, itself), line(sender, `valid-before="20200101Z"`, listed))
+	signed("a key that is not valid yet", true, sign(listed, handover.Namespace, itself), line(sender, `valid-after="20990101Z"`, listed))
+	signed("a key of somebody else", true, sign(listed, handover.Namespace, itself), line("b-cam@example.org", "", listed))
+	signed("a key trusted for other things", true, sign(listed, handover.Namespace, itself), line(sender, `namespaces="git"`, listed))
+	signed("a certificate authority's key", true, sign(listed, handover.Namespace, itself), line(sender, "cert-authority", listed))
+	out = append(out, Case{Name: "no signature at all", Data: good, Signers: ours, Sound: true})
+	out = append(out, Case{Name: "an older handover over a newer tune", Data: older, Sound: true})
+
+	// a list of names that would hide what is missing
+	seen := map[string]bool{}
+	for _, c := range out {
+		if seen[c.Name] {
+			t.Fatalf("two cases are called %q", c.Name)
+		}
+		seen[c.Name] = true
+	}
+	return out
+}
+
+// seal0 seals members once more, with those that are there already left as they are.
+func (f *Forgery) seal0(ms []parcel.Member) []parcel.Member {
+	on := f.OnMembers
+	f.OnMembers = nil
+	defer func() { f.OnMembers = on }()
+	return f.seal(ms)
+}
+
+func zipOf(z *Zip) []byte { return z.Data() }
+
+func newKey(t testing.TB) ssh.Signer {
+	t.Helper()
+	_, k, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := ssh.NewSignerFromKey(k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// Harmless makes sound handovers with Evil in every text that may hold it: they can be read, and
+// nothing in them may reach a terminal or a page unescaped.
+func (s *Shop) Harmless(rig string) []byte {
+	f := s.Forge(rig)
+	quoted, _ := json.Marshal(Evil)
+	evil := strings.NewReplacer(`\u003c`, "<", `\u003e`, ">").Replace(string(quoted))
+	evil = evil[:len(evil)-1] + `\u001b[2J\u009b31m\u202e"`
+	for p, text := range f.Files {
+		text = strings.Replace(text, `note = "Cable tie on the monitor arm."`, "note = "+evil, 1)
+		if strings.HasSuffix(p, "/rig.toml") {
+			text = strings.Replace(text, "gimbal = ", "note = "+evil+"\ngimbal = ", 1)
+			text = strings.Replace(text, `slot = "body"`, "slot = \"body\"\nnote = "+evil, 1)
+			text = "# " + Evil + "\n" + text
+		}
+		if strings.HasPrefix(p, "gimbals/") {
+			text = strings.Replace(text, "[payload]", "note = "+evil+"\n\n[payload]", 1)
+			text = strings.Replace(text, `serial = "U-01"`, "serial = \"U-01\"\nnote = "+evil, 1)
+		}
+		f.Files[p] = text
+	}
+	f.Manifest.Note = strings.ReplaceAll(strings.ReplaceAll(Evil, "\u202e", ""), "\u2066", "")
+	f.Manifest.Sender.Name = `"'&{{.}};$(x)` + "`x`"
+	f.Message = strings.ReplaceAll(strings.ReplaceAll(Evil, "\u202e", ""), "\u2066", "") + "\n\n" + handover.Trailer + ": " + f.Manifest.Revision
+	f.Card, f.Readme = "<script>alert(1)</script>", "\x1b[2J"+Evil
+	return f.Data()
+}
