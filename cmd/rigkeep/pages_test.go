@@ -21,7 +21,6 @@ func harbour(t *testing.T) (dir string, run func(want int, args ...string) strin
 		return map[string]string{"RIGKEEP_AUTHOR": "Stabiliser technician <technician@example.org>", "NO_COLOR": "1", "HOME": top, "PATH": os.Getenv("PATH")}[k]
 	}}
 	run = func(want int, args ...string) string {
-		t.Helper()
 		clock = clock.Add(time.Minute)
 		var out, errs bytes.Buffer
 		e.Stdout, e.Stderr = &out, &errs
@@ -62,17 +61,30 @@ func TestPages(t *testing.T) {
 	dir, run := harbour(t)
 	spoil(t, dir, run)
 	for _, p := range []struct {
-		name string
-		want int // exit code
-		args []string
-		has  []string
+		name   string
+		want   int // exit code
+		args   []string
+		has    []string
+		before []string // a command to run first
+		file   string   // where the page is, if not on standard output
 	}{
-		{"review of a job", 1, []string{"review", "night-pilotage", "--html", "-"}, []string{"proof-missing:a-cam-prime", "Accepted until 2026-03-03", "to tick", "Over the jobs", "Follow response", "&lt;script&gt;", "<h3>b-cam-85</h3>"}},
-		{"review with nothing to say", 0, []string{"review", "night-pilotage", "--only", "payload-over", "--html", "-"}, []string{"Nothing is open"}},
-		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Over the jobs", "Nearness to oscillation", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}},
+		{"review of a job", 1, []string{"review", "night-pilotage", "--html", "-"}, []string{"proof-missing:a-cam-prime", "Accepted until 2026-03-03", "to tick", "Over the jobs", "Follow response", "&lt;script&gt;", "<h3>b-cam-85</h3>"}, nil, ""},
+		{"review with nothing to say", 0, []string{"review", "night-pilotage", "--only", "payload-over", "--html", "-"}, []string{"Nothing is open"}, nil, ""},
+		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Over the jobs", "Nearness to oscillation", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}, nil, ""},
+		{"card", 1, []string{"handover", "read", "../b-cam.zip", "--card", "../card.html"}, []string{"b-cam-85", "<svg"}, []string{"handover", "write", "b-cam-85", "../b-cam.zip", "--saved"}, "../card.html"},
 	} {
 		t.Run(p.name, func(t *testing.T) {
+			if p.before != nil {
+				run(0, p.before...)
+			}
 			html := run(p.want, p.args...)
+			if p.file != "" {
+				text, err := os.ReadFile(filepath.Join(dir, p.file))
+				if err != nil {
+					t.Fatal(err)
+				}
+				html = string(text)
+			}
 			for _, w := range p.has {
 				if !strings.Contains(html, w) {
 					t.Errorf("the page lacks %q", w)

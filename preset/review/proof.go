@@ -61,7 +61,7 @@ func (x *Subject) taken() bool {
 		return true
 	}
 	p := x.proof()
-	return p != nil && strings.HasPrefix(p.Ended, preset.EndedByHandover)
+	return p != nil && strings.Contains(p.Ended, preset.EndedByHandover)
 }
 
 func proofHandover(l *look, x *Subject) {

@@ -105,6 +105,9 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 	if err := eachOf(len(asks), func(i int) error { return l.subject(&s.Subjects[i], asks[i], s.Job) }); err != nil {
 		return nil, err
 	}
+	if err := l.takenOver(s.Subjects); err != nil {
+		return nil, err
+	}
 	if q.Learn {
 		if err := l.learn(s.Subjects, q.Now); err != nil {
 			return nil, err
@@ -494,6 +497,39 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 		}
 	}
 	return l.whoChanged(x, then.Values, hist[max(st.at, 0):recorded+1])
+}
+
+// mostTaken bounds how many revisions are looked through for acceptances.
+const mostTaken = 300
+
+// takenOver finds acceptances of tunes that came with a history of their own and
+// without a proof: such a revision is a merge that leaves the tune as the other
+// side had it, which is no change of the tune.
+func (l *Library) takenOver(xs []review.Subject) error {
+	bare := func(x review.Subject) bool { return x.Tune != nil && x.Tune.Proof == nil && x.Taken == nil }
+	if !slices.ContainsFunc(xs, bare) {
+		return nil
+	}
+	log, err := l.Store.Log("", mostTaken)
+	if err != nil {
+		return err
+	}
+	for _, c := range log {
+		sum := c.Trailer(HandoverTrailer)
+		if sum == "" || len(c.Parents) == 0 {
+			continue
+		}
+		changes, err := l.Store.Diff(c.Parents[0], c.ID)
+		if err != nil {
+			return err
+		}
+		for i := range xs {
+			if bare(xs[i]) && slices.ContainsFunc(changes, func(p repo.PathChange) bool { return p.Path == xs[i].TuneFile.Path }) {
+				xs[i].Taken = &review.Handover{At: stamp(c), Sum: sum}
+			}
+		}
+	}
+	return nil
 }
 
 // mostBuilds bounds how many revisions of a build are named.
