@@ -180,14 +180,14 @@ func (p *printer) finding(f review.Finding) {
 		p.label(name, evidenceWords(e), dim)
 	}
 	if a := f.Accepted; a != nil {
-		p.label("accepted", acceptedWords(*a), plainTone)
+		p.label("accept", acceptedWords(*a), plainTone)
 	}
 	p.label("id", f.ID, dim)
 }
 
 // label writes a paragraph behind a short label in a column of its own.
 func (p *printer) label(name, s string, t tone) {
-	const col = 8
+	const col = 9
 	margin := "  " + name + strings.Repeat(" ", max(col-2-len(name), 1))
 	for i, l := range wrap(safe.Line(s), max(p.s.Width-col, 12)) {
 		if i == 1 {

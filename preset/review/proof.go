@@ -136,8 +136,8 @@ func (x *Subject) buildWords(p *preset.Proof) []string {
 			then, known = was, true
 		}
 		if x.Sheet != nil {
-			t := preset.Tune{Values: x.Proved.Values}
-			if js, err := x.Proved.Rig.Inertias(x.Sheet, &t); err == nil {
+			// over the same tilt range, so that only the build makes the difference
+			if js, err := x.Proved.Rig.Inertias(x.Sheet, x.Tune); err == nil {
 				inertia = map[schema.Axis]float64{}
 				for _, a := range schema.Axes {
 					inertia[a] = js[a].Worst()

@@ -545,7 +545,7 @@ func (l *Library) builds(rr RigRef, after time.Time) ([]review.Stamp, error) {
 			return nil, err
 		}
 		for _, r := range revs {
-			if r.Blob != "" && r.When.After(after) {
+			if r.Blob != "" && !r.When.Before(after) {
 				all = append(all, r)
 			}
 		}
