@@ -133,10 +133,10 @@ func TestReviewPage(t *testing.T) {
 }
 
 func TestOverJobs(t *testing.T) {
-	at := func(name string, pan, tilt float64, chase bool) Moment {
-		m := Moment{Name: name, Short: name, Tune: preset.Tune{Values: map[string]any{"stiffness.pan": pan, "stiffness.tilt": tilt, "filters.drive": 2.0}}}
+	at := func(name string, p, q float64, chase bool) Moment {
+		m := Moment{Name: name, Short: name, Tune: preset.Tune{Values: map[string]any{"stiffness.pan": p, "stiffness.tilt": q, "filters.drive": 2.0}}}
 		if chase {
-			m.Tune.Values["follow.chase.window.pan"] = pan
+			m.Tune.Values["follow.chase.window.pan"] = p
 		}
 		return m
 	}
