@@ -57,6 +57,19 @@ func init() {
 		}
 		return out, err
 	})
+	register("gravity_stiffness", func(in inputs) (map[string]any, error) {
+		h, err := balance.GravityStiffnessTurned(mass.Properties{Mass: in.num("mass", nan), CG: in.vec("cg")}, mass.Line{Point: in.vec("axis_point"), Dir: in.vec("axis_dir")}, mass.Line{Dir: mass.Vec{0, 1, 0}})
+		return map[string]any{"k": h.At(in.num("tilt_deg", nan) * deg)}, err
+	})
+	register("added_draw", func(in inputs) (map[string]any, error) {
+		kt, r := in.nums("kt"), in.nums("resistance")
+		var motors []balance.Motor
+		for i := range kt {
+			motors = append(motors, balance.Motor{Constant: kt[i], Resistance: r[i]})
+		}
+		d, err := balance.AddedDraw(in.nums("torque"), motors, balance.Battery{Voltage: in.num("voltage", 0), Energy: in.num("energy_wh", 0) * unit.Hour, Efficiency: in.num("efficiency", 0)})
+		return map[string]any{"power_w": d.Power, "current_a": d.Current}, err
+	})
 	register("motor_current", func(in inputs) (map[string]any, error) {
 		t, loss, err := balance.Motor{Constant: in.num("kt", nan), Resistance: in.num("resistance", nan)}.AtCurrent(in.num("current", nan))
 		if err != nil {

@@ -1,7 +1,8 @@
 // Package checks runs the published check values against every model. It holds
-// tests only: testdata/checks.toml has 61 cases with their sources; set
-// RIGKEEP_CHECKS to one or more further files of the same form (separated as in
-// PATH) to run those as well.
+// tests only: testdata/checks.toml has 61 cases with their sources,
+// testdata/more.toml those that more.py beside it computes; set RIGKEEP_CHECKS to
+// one or more further files of the same form (separated as in PATH) to run those
+// as well.
 package checks
 
 import (
@@ -11,6 +12,7 @@ import (
 	"path/filepath"
 	"sort"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/BurntSushi/toml"
@@ -52,7 +54,7 @@ type checkCase struct {
 }
 
 func TestPublishedValues(t *testing.T) {
-	files := []string{filepath.Join("testdata", "checks.toml")}
+	files := []string{filepath.Join("testdata", "checks.toml"), filepath.Join("testdata", "more.toml")}
 	files = append(files, filepath.SplitList(os.Getenv("RIGKEEP_CHECKS"))...)
 	for _, file := range files {
 		var doc struct {
@@ -76,6 +78,9 @@ func TestPublishedValues(t *testing.T) {
 				}
 				for _, k := range sortedKeys(c.Expected) {
 					c.compare(t, k, k, got[k], c.Expected[k])
+				}
+				for _, k := range sortedKeys(c.Published) {
+					c.printed(t, k, got, number(c.Published[k]))
 				}
 			})
 		}
@@ -140,6 +145,32 @@ func (c checkCase) compare(t *testing.T, path, name string, got, want any) {
 		if math.IsNaN(g) || math.Abs(g-wf) > atol+rtol*math.Abs(wf) {
 			t.Errorf("%s: got %.12g, want %.12g within %.3g relative + %.3g absolute (source: %s)", path, g, wf, rtol, atol, c.Source)
 		}
+	}
+}
+
+// printed holds a result against what the source prints, to the digits it prints.
+// A key with a dot names a field of a table; one that is not there is looked for in
+// the only table there is.
+func (c checkCase) printed(t *testing.T, key string, got map[string]any, want float64) {
+	t.Helper()
+	var v any = got
+	if _, ok := got[key]; !ok && len(got) == 1 {
+		for _, only := range got {
+			v = only
+		}
+	}
+	for _, k := range strings.Split(key, ".") {
+		m, _ := v.(map[string]any)
+		v = m[k]
+	}
+	_, decimals, _ := strings.Cut(strconv.FormatFloat(want, 'f', -1, 64), ".")
+	half := 0.501 * math.Pow(10, -float64(len(decimals)))
+	rtol, atol := c.RTol, c.ATol
+	if tt, ok := c.Tol[key]; ok && len(tt) == 2 {
+		rtol, atol = tt[0], tt[1]
+	}
+	if g := number(v); !(math.Abs(g-want) <= math.Max(half, atol+rtol*math.Abs(want))) {
+		t.Errorf("%s: got %.12g, the source prints %v (%s)", key, g, want, c.Source)
 	}
 }
 

@@ -20,6 +20,18 @@ func init() {
 	})
 	register("sway", sway)
 	register("smoothness", smoothness)
+	register("follow_sim", func(in inputs) (map[string]any, error) {
+		m, err := follow.ParseMove(in.str("move"))
+		if err != nil {
+			return nil, err
+		}
+		s := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0), Lag: follow.Lag(in.str("lag"))}
+		r, err := follow.Simulate(m, s, follow.Options{})
+		if err != nil {
+			return nil, err
+		}
+		return map[string]any{"lag_at_stop": r.LagAtStop / follow.Deg, "max_lag": r.MaxLag / follow.Deg, "peak_rate": r.PeakRate / follow.Deg, "travel": r.Travel / follow.Deg}, nil
+	})
 	register("minjerk_exact", func(in inputs) (map[string]any, error) {
 		m, err := follow.MinimumJerkFigures(in.num("distance", 0), in.num("duration", 0))
 		return map[string]any{"peak_speed": m.PeakSpeed, "jerk_sq": m.JerkSquared, "ldlj": m.LDLJ}, err

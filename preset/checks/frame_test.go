@@ -53,6 +53,19 @@ func init() {
 		m, err := in.camera().Rotate(frame.Turn{PanRight: in.num("pan_deg", nan) * deg, TiltUp: in.num("tilt_deg", nan) * deg, RollClockwise: in.num("roll_deg", nan) * deg}, x, y)
 		return map[string]any{"x": m.X, "y": m.Y, "px": m.Px, "pct": m.Pct}, err
 	})
+	register("tilt_limits", func(in inputs) (map[string]any, error) {
+		look := frame.Look{View: frame.View{H: in.num("h_deg", nan) * deg, V: in.num("v_deg", nan) * deg}, Pupil: in.vec("pupil"), Up: in.num("up_deg", nan) * deg, Down: in.num("down_deg", nan) * deg}
+		var parts []frame.Obstacle
+		for _, p := range list(in.m["obstacles"]) {
+			o := frame.Obstacle{}
+			for i, v := range list(p) {
+				o.Place[i] = number(v)
+			}
+			parts = append(parts, o)
+		}
+		l, err := look.TiltLimits(parts)
+		return map[string]any{"up_deg": l.Up.Limit / deg, "down_deg": l.Down.Limit / deg}, err
+	})
 	register("blur_px", func(in inputs) (map[string]any, error) {
 		px, err := in.camera().Blur(in.num("rate_dps", nan)*deg, in.num("exposure_s", nan))
 		return map[string]any{"px": px}, err

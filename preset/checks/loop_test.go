@@ -9,11 +9,22 @@ import (
 
 // loopOf reads a loop in the letters of checks.md, group c.
 func loopOf(in inputs) loop.Loop {
-	return loop.Loop{
-		J: in.num("J", 0), B: in.num("b", 0), K: in.num("K", 1), D: in.num("D", 0), Ki: in.num("Ki", 0),
+	l := loop.Loop{
+		J: in.num("J", 0), B: in.num("b", 0), K: in.num("K", 1), D: in.num("D", 0), Ki: in.num("Ki", 0), KG: in.num("KG", 0),
 		Sensing: loop.FirstOrder(in.num("tau_sense", 0)), Drive: loop.FirstOrder(in.num("tau_drive", 0)),
 		Delay: in.num("Td", 0),
 	}
+	// what more.toml adds: filters by order and cutoff, and a resonance
+	for key, to := range map[string]*loop.Filter{"sensing": &l.Sensing, "drive": &l.Drive} {
+		if f := in.table(key); f.m != nil {
+			*to = loop.LowPassHz(int(f.num("order", 0)), f.num("hz", 0))
+		}
+	}
+	if r := in.table("resonance"); r.m != nil {
+		beyond, _ := r.m["beyond"].(bool)
+		l.Resonance = loop.Resonance{Freq: 2 * math.Pi * r.num("hz", 0), Damping: r.num("damping", 0), Share: r.num("share", 0), SensorBeyond: beyond}
+	}
+	return l
 }
 
 func init() {
@@ -87,14 +98,16 @@ func init() {
 		return map[string]any{"feasible": true, "K": s.K, "D": s.D, "limited_by": s.LimitedBy,
 			"gm": s.Margins.GM, "pm_deg": s.Margins.PMDeg, "Ms": s.Margins.Ms, "w_gc": s.Margins.WGC}, nil
 	})
-	register("zn_table", func(in inputs) (map[string]any, error) {
-		r, err := loop.ZieglerNichols(in.num("Ku", 0), in.num("Tu", 0))
-		return map[string]any{
-			"P":   map[string]any{"K": r.P.K},
-			"PI":  map[string]any{"K": r.PI.K, "Ti": r.PI.Ti},
-			"PID": map[string]any{"K": r.PID.K, "Ti": r.PID.Ti, "Td": r.PID.Td},
-		}, err
-	})
+	for kind, rules := range map[string]func(ku, tu float64) (loop.Rules, error){"zn_table": loop.ZieglerNichols, "tl_table": loop.TyreusLuyben} {
+		register(kind, func(in inputs) (map[string]any, error) {
+			r, err := rules(in.num("Ku", 0), in.num("Tu", 0))
+			return map[string]any{
+				"P":   map[string]any{"K": r.P.K},
+				"PI":  map[string]any{"K": r.PI.K, "Ti": r.PI.Ti},
+				"PID": map[string]any{"K": r.PID.K, "Ti": r.PID.Ti, "Td": r.PID.Td},
+			}, err
+		})
+	}
 	register("session", func(in inputs) (map[string]any, error) {
 		var steps []loop.Step
 		for _, row := range list(in.m["rows"]) {

@@ -65,6 +65,22 @@ func init() {
 		}
 		return out, nil
 	})
+	register("moments", func(in inputs) (map[string]any, error) {
+		p, err := mass.Build(in.parts())
+		if err != nil {
+			return nil, err
+		}
+		m, err := p.Moments(mass.Head{
+			Pan:  mass.Joint{Axis: mass.Line{Point: in.vec("pan_point"), Dir: mass.Vec{0, 0, 1}}},
+			Roll: mass.Joint{Axis: mass.Line{Point: in.vec("roll_point"), Dir: mass.Vec{1, 0, 0}}},
+			Tilt: mass.Joint{Axis: mass.Line{Point: in.vec("tilt_point"), Dir: mass.Vec{0, 1, 0}}},
+		}, in.num("lo_deg", 0)*deg, in.num("hi_deg", 0)*deg)
+		out := map[string]any{}
+		for name, x := range map[string]mass.Moment{"pan": m.Pan, "roll": m.Roll, "tilt": m.Tilt} {
+			out[name] = map[string]any{"least": x.Min, "worst": x.Worst(), "level": x.Level}
+		}
+		return out, err
+	})
 	register("axis_inertia", func(in inputs) (map[string]any, error) {
 		j := map[string]any{}
 		for _, ax := range in.tables("axes") {
