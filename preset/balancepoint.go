@@ -29,6 +29,8 @@ var degrees = regexp.MustCompile(`(\d+(?:\.\d+)?)\s*(?:°|deg)`)
 
 // BalancePoints reads the points of a sheet: the axis before the comma, and how the
 // head stands behind it.
+//
+// Source: the sheet's balance.points; what is checked without is common practice, no source.
 func BalancePoints(s *schema.Sheet) []BalancePoint {
 	texts := s.BalancePoints
 	if len(texts) == 0 {
@@ -89,6 +91,8 @@ type BalanceReading struct {
 // ReadEffort turns resting effort at a point of the balance check (percent; one
 // reading, or two from either side) into a verdict and what to do. The mass is the
 // build's own: what of the gimbal turns with it is not on the sheet.
+//
+// Source: balance.ReadTurned.
 func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (BalanceReading, error) {
 	th := balance.Thresholds{Good: s.GoodPct, Workable: s.WorkablePct}
 	if !p.HasAxis {
@@ -160,6 +164,8 @@ const (
 
 // BalanceDone says which points of the balance check a session has settled: read
 // and workable, gone on with, or passed over.
+//
+// Source: the log and the sheet's thresholds.
 func (b BenchLog) BalanceDone(s *schema.Sheet, r Rig) map[string]bool {
 	done := map[string]bool{}
 	for _, p := range BalancePoints(s) {

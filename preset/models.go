@@ -13,6 +13,8 @@ import (
 )
 
 // FitLimits is what a gimbal sheet offers a build.
+//
+// Source: the gimbal sheet.
 func FitLimits(s *schema.Sheet) fit.Limits {
 	h := Head(s)
 	lim := fit.Limits{PayloadMin: s.PayloadMin, PayloadMax: s.PayloadMax, TiltRadius: s.TiltRadius, RollRadius: s.RollRadius, PanRadius: s.PanRadius,
@@ -47,6 +49,8 @@ func (e *ErrNoMap) Error() string {
 
 // SI takes one value of a tune through its dial's map. A parameter without a
 // dial is in its own unit.
+//
+// Source: schema.Dial.ToSI.
 func SI(c *schema.Catalogue, s *schema.Sheet, t Tune, key string) (v float64, unit string, err error) {
 	p, ok := c.Param(key)
 	v, has := t.Num(key)
@@ -174,6 +178,8 @@ func Raise(s *schema.Sheet) loop.Raise {
 
 // FollowStyle is a follow style of a tune in SI. A window or smoothing that the
 // tune does not set is zero. The error is *ErrNoMap where the sheet has no map.
+//
+// Source: the sheet's dial maps.
 func FollowStyle(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a schema.Axis) (follow.Style, error) {
 	out := follow.Style{Lag: follow.Lag(s.Lag)}
 	at := schema.Join("follow", style)
@@ -218,19 +224,8 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 	if !has || d.Map == nil || !s.DelayKnown {
 		return 0, "", false
 	}
-	soft, stiff := d.Min, d.Max
-	if d.Sign < 0 {
-		soft, stiff = stiff, soft
-	}
-	trial := Tune{Values: map[string]any{key: stiff}}
-	if t != nil {
-		for _, k := range []string{"filters.sensing", "filters.drive", "limits.tilt.up_deg", "limits.tilt.down_deg"} {
-			if v, ok := t.Num(k); ok {
-				trial.Values[k] = v
-			}
-		}
-	}
-	l, err := AxisLoop(c, s, trial, r, a, j)
+	_, stiff := ends(d)
+	l, err := AxisLoop(c, s, trialTune(t, key, stiff), r, a, j)
 	if err != nil {
 		return 0, "", false
 	}
@@ -239,25 +234,60 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 		return 0, "", false
 	}
 	margins := fmt.Sprintf("a gain margin of %s, %s° of phase and a sensitivity under %s", schema.Num(CapLimits.GM), schema.Num(CapLimits.PMDeg), schema.Num(CapLimits.Ms))
-	softest, err := d.ToSI(soft)
-	if err != nil {
+	if !st.Feasible {
+		st.K = 0
+	}
+	dial, nowhere, ok := capOnDial(d, st.K, lo, hi)
+	if nowhere {
+		return dial, "the loop model keeps " + margins + " nowhere on this dial; " + s.Raises(), ok
+	}
+	if !ok {
 		return 0, "", false
 	}
-	if !st.Feasible || st.K < softest {
-		if soft < lo || soft > hi {
-			return 0, "", false
+	return dial, fmt.Sprintf("the loop model keeps %s up to there, limited by %s; %s", margins, limitWords[st.LimitedBy], s.Raises()), true
+}
+
+// ends are the soft and the stiff end of a dial.
+func ends(d schema.Dial) (soft, stiff float64) {
+	if d.Sign < 0 {
+		return d.Max, d.Min
+	}
+	return d.Min, d.Max
+}
+
+// trialTune is a tune with one stiffness, and of t what else the loop of an axis
+// depends on.
+func trialTune(t *Tune, key string, v float64) Tune {
+	trial := Tune{Values: map[string]any{key: v}}
+	if t != nil {
+		for _, k := range []string{"filters.sensing", "filters.drive", "limits.tilt.up_deg", "limits.tilt.down_deg"} {
+			if v, ok := t.Num(k); ok {
+				trial.Values[k] = v
+			}
 		}
-		return soft, "the loop model keeps " + margins + " nowhere on this dial; " + s.Raises(), true
 	}
-	dial, err = d.FromSI(st.K)
-	if err != nil || dial < lo || dial > hi {
-		return 0, "", false // the dial ends before the loop does, so nothing is to be capped
+	return trial
+}
+
+// capOnDial is the dial number of the stiffest k allowed, rounded toward less
+// stiff. A k under all of the dial gives its soft end, and nowhere; ok is false for
+// one beyond it, where nothing is to be capped, or outside lo to hi.
+func capOnDial(d schema.Dial, k, lo, hi float64) (dial float64, nowhere, ok bool) {
+	soft, _ := ends(d)
+	softest, err := d.ToSI(soft)
+	if err != nil {
+		return 0, false, false
 	}
-	dial = d.Round(dial)
-	if d.Less(dial, soft) {
+	if k < softest {
+		return soft, true, soft >= lo && soft <= hi
+	}
+	if dial, err = d.FromSI(k); err != nil || dial < lo || dial > hi {
+		return 0, false, false
+	}
+	if dial = d.Round(dial); d.Less(dial, soft) {
 		dial = soft // the last step of the dial is shorter than the others
 	}
-	return dial, fmt.Sprintf("the loop model keeps %s up to there, limited by %s; %s", margins, limitWords[st.LimitedBy], s.Raises()), true
+	return dial, false, true
 }
 
 // limitWords say what loop.Start.LimitedBy means.

@@ -43,7 +43,9 @@ const nearHz = 0.1
 // ShakeHints is what the record of a rig says for or against causes of a shake:
 // the tune's stiffness against the onsets on record, the resting effort of its
 // proof, and a frequency (0 unknown) against what is known to ring. axes are those
-// in question. The weights are common practice, no source.
+// in question.
+//
+// Source: weights are common practice, no source.
 func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets []OnsetRecord, hz float64) []diagnose.Hint {
 	var out []diagnose.Hint
 	add := func(cause string, w int, format string, args ...any) {
@@ -104,6 +106,8 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 }
 
 // LogAnswers are the answers that a log gives by itself, and what it says of causes.
+//
+// Source: vibration.Verdict; weights are common practice, no source.
 func LogAnswers(v vibration.Verdict) (diagnose.Answers, []diagnose.Hint) {
 	a := diagnose.Answers{}
 	if v.Kind != vibration.Quiet {

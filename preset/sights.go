@@ -21,6 +21,8 @@ const sameInertia = 0.02
 
 // OfBuild reports whether a session was on the build as it is now, by the inertia
 // it recorded: the log moves along when a build changes.
+//
+// Source: common practice, no source.
 func (b BenchLog) OfBuild(m mass.Moments) bool {
 	now := [...]mass.Moment{schema.Pan: m.Pan, schema.Roll: m.Roll, schema.Tilt: m.Tilt}
 	for a, j := range b.Inertia {
@@ -34,6 +36,8 @@ func (b BenchLog) OfBuild(m mass.Moments) bool {
 
 // Sights are the onsets that a session saw. With a rig, and where the sheet has
 // maps, each carries the loop of its axis, with the lens level as on a stand.
+//
+// Source: AxisLoop.
 func (b BenchLog) Sights(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref string) []identify.Sight {
 	var now [3]mass.Moment
 	known := false
@@ -61,7 +65,8 @@ func (b BenchLog) Sights(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref s
 			s.Unit = u.Serial
 		}
 		if known && d.Map != nil {
-			t := Tune{Values: map[string]any{key: *res.Onset}}
+			// the lens is level, so gravity counts as it is there
+			t := Tune{Values: map[string]any{key: *res.Onset, "limits.tilt.up_deg": 0.0, "limits.tilt.down_deg": 0.0}}
 			for k, v := range b.Set {
 				t.Values[k] = v
 			}
@@ -108,6 +113,8 @@ func dialOf(d schema.Dial, k float64) (float64, bool) {
 // AsTune is what a session found, as evidence for a starting tune: the values it
 // kept and the onsets it saw, at the inertia it had. ok is false for one that is
 // open, or kept nothing.
+//
+// Source: the log.
 func (b BenchLog) AsTune(sheet *schema.Sheet, fp, ref string, now time.Time) (t start.Tune, ok bool) {
 	if b.Open() {
 		return t, false
@@ -146,6 +153,8 @@ func (b BenchLog) AsTune(sheet *schema.Sheet, fp, ref string, now time.Time) (t 
 // ForUnit takes evidence from another unit to the unit at hand: stiffnesses and
 // onsets by the ratio of what the two take. Its reference says so. What would fall
 // off the dial stays as it is.
+//
+// Source: identify.Report.Ratio.
 func ForUnit(t start.Tune, sheet *schema.Sheet, facts *identify.Report, unit string) start.Tune {
 	if facts == nil || unit == "" || t.Unit == "" || t.Unit == unit {
 		return t
@@ -177,6 +186,8 @@ func ForUnit(t start.Tune, sheet *schema.Sheet, facts *identify.Report, unit str
 // CapLearned is CapStiffness for a unit whose loop sessions have told: the dial
 // number at which the sheet's margin is kept to the onset of that loop, at the soft
 // end of what is not sure of the dial. ok is false where nothing is known of it.
+//
+// Source: loop.Loop.OnsetCommon and OnsetStiffness; package identify.
 func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, unit string, r Rig, t *Tune, a schema.Axis, j, lo, hi float64) (dial float64, reason string, ok bool) {
 	if facts == nil {
 		return 0, "", false
@@ -191,15 +202,7 @@ func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, un
 		if x.Axis != a.String() || x.Scale == nil {
 			continue
 		}
-		trial := Tune{Values: map[string]any{key: (d.Min + d.Max) / 2}}
-		if t != nil {
-			for _, k := range []string{"filters.sensing", "filters.drive"} {
-				if v, ok := t.Num(k); ok {
-					trial.Values[k] = v
-				}
-			}
-		}
-		l, err := AxisLoop(c, SheetOf(s, facts, unit), trial, r, a, j)
+		l, err := AxisLoop(c, SheetOf(s, facts, unit), trialTune(t, key, (d.Min+d.Max)/2), r, a, j)
 		if err != nil {
 			return 0, "", false
 		}
@@ -210,17 +213,20 @@ func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, un
 		if err != nil || !on.Exists {
 			return 0, "", false
 		}
-		dial, err = d.FromSI(on.K / s.BenchMargin / x.Scale.Hi)
-		if err != nil || dial < lo || dial > hi {
-			return 0, "", false // beyond the dial there is nothing to cap
+		dial, nowhere, ok := capOnDial(d, on.K/s.BenchMargin/x.Scale.Hi, lo, hi)
+		how := "up to here"
+		if nowhere {
+			how = "nowhere on this dial"
 		}
-		return d.Round(dial), fmt.Sprintf("the loop as %d onsets on unit %s told it keeps a margin of %s below its onset up to here", x.Scale.N, unit, schema.Num(s.BenchMargin)), true
+		return dial, fmt.Sprintf("the loop as %d onsets on unit %s told it keeps a margin of %s below its onset %s; %s", x.Scale.N, unit, schema.Num(s.BenchMargin), how, s.Raises()), ok
 	}
 	return 0, "", false
 }
 
 // SheetOf is a gimbal sheet as one unit is: its delay, and the maps of its
 // stiffness dials by their scale, where sessions on it told them.
+//
+// Source: package identify.
 func SheetOf(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.Sheet {
 	if facts == nil {
 		return sheet
