@@ -26,7 +26,7 @@ func diagnoseVerb() verb {
 		long: "Without a log it asks a few questions, or takes the answers from flags, and ranks the causes with what speaks for each. With --log it reads a gyro log (CSV) first: band levels, peaks, harmonics, and whether that is a hand's sway, a slow and smooth or a fast and rough oscillation. " +
 			"With --rig it uses that rig's record as well: onsets seen in its sessions, the resting effort of its proof, parts that ring; and says what a step of a filter costs in phase margin by the loop model. What to try comes in the order balance, build, stiffness, following, filters. " +
 			"The knowledge is a table that can be read and changed: --table prints it, --causes FILE uses another.",
-		example: "rigkeep diagnose --axis tilt --feel fast --when tap --held stops --rig b-cam-85\nrigkeep diagnose --log ../desk/shake.csv --rig b-cam-85\nrigkeep diagnose --table",
+		example: "rigkeep diagnose --axis tilt --feel fast --when tap --held stops --rig b-cam-85\nrigkeep diagnose --log ../desk/b-cam-shake.csv --rig b-cam-85\nrigkeep diagnose --table",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "log", Usage: "a gyro log, CSV `FILE`; - for standard input"},
 			&cli.StringFlag{Name: "map", Usage: "which `COLUMNS` are what, by name or number: time=t,pan=gz,roll=gx,tilt=#3; - for none"},

@@ -151,7 +151,35 @@ func Analyse(l *Log, s Settings) (*Report, error) {
 		r.Axes = append(r.Axes, axisReport(a, spec, meanOf(even), s, lim))
 	}
 	r.overall(l)
+	r.fill()
 	return r, nil
+}
+
+// fill makes empty lists of what there is none of, so that JSON has [] and not null.
+func (r *Report) fill() {
+	list(&r.Timing.Gaps)
+	list(&r.Columns)
+	list(&r.Findings)
+	list(&r.Notes)
+	list(&r.Axes)
+	list(&r.Verdict.Evidence)
+	list(&r.Verdict.Acts)
+	for i := range r.Axes {
+		a := &r.Axes[i]
+		list(&a.Peaks)
+		list(&a.Series)
+		list(&a.Verdict.Evidence)
+		list(&a.Verdict.Acts)
+	}
+	for i := range r.Findings {
+		list(&r.Findings[i].Lines)
+	}
+}
+
+func list[T any](l *[]T) {
+	if *l == nil {
+		*l = []T{}
+	}
 }
 
 // choose picks the stretches of rows and the segment.
