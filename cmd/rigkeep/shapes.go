@@ -6,7 +6,6 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/fit"
 	"rigkeep/preset/mass"
-	"rigkeep/schema"
 )
 
 // The JSON shapes of answers that show a model's own values. Units stand in the
@@ -107,46 +106,17 @@ func jsonNearOf(fp, alias, gimbal string, n mass.Nearness) jsonNear {
 
 // jsonFit is what fit found.
 type jsonFit struct {
-	Grade    fit.Grade     `json:"grade"` // fits, tight, over, unknown
-	Build    jsonBuild     `json:"build"`
-	Payload  []jsonFitItem `json:"payload"`
-	Placed   []jsonFitItem `json:"placed"`
-	Balanced []jsonFitItem `json:"balanced"`
-	Plate    jsonPlate     `json:"plate"`
-}
-
-type jsonFitItem struct {
-	What   string    `json:"what"`
-	Part   string    `json:"part,omitempty"`
-	Have   float64   `json:"have"`
-	Limit  float64   `json:"limit"`
-	Margin float64   `json:"margin"`
-	Unit   string    `json:"unit"`
-	Grade  fit.Grade `json:"grade"`
-	Words  string    `json:"words"`
-}
-
-type jsonPlate struct {
-	Wanted  mass.Vec           `json:"wanted_m"`
-	Move    mass.Vec           `json:"move_m"`
-	Short   mass.Vec           `json:"short_m"`
-	Remains map[string]float64 `json:"remains_m"`
-	Ends    []string           `json:"ends"`
-	Words   string             `json:"words"`
+	Grade    fit.Grade      `json:"grade"` // fits, tight, over, unknown
+	Build    jsonBuild      `json:"build"`
+	Payload  []fit.Item     `json:"payload"`
+	Placed   []fit.Item     `json:"placed"`
+	Balanced []fit.Item     `json:"balanced"`
+	Plate    fit.Plate      `json:"plate"`
+	Overhang []fit.Overhang `json:"overhang"`
 }
 
 func jsonFitOf(r fit.Report) jsonFit {
-	items := func(in []fit.Item) []jsonFitItem {
-		out := make([]jsonFitItem, len(in))
-		for i, it := range in {
-			out[i] = jsonFitItem(it)
-		}
-		return out
-	}
-	rest := r.Plate.Remains
-	return jsonFit{r.Grade, jsonProperties(r.Properties), items(r.Payload), items(r.Placed), items(r.Balanced),
-		jsonPlate{r.Plate.Wanted, r.Plate.Move, r.Plate.Short, map[string]float64{schema.Pan.String(): rest.Pan, schema.Roll.String(): rest.Roll, schema.Tilt.String(): rest.Tilt},
-			append([]string{}, r.Plate.Ends...), r.Plate.Words}}
+	return jsonFit{r.Grade, jsonProperties(r.Properties), r.Payload, r.Placed, r.Balanced, r.Plate, r.Overhang}
 }
 
 // jsonJob is the documented shape of job show.

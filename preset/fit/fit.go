@@ -74,12 +74,12 @@ const (
 
 // Item is one thing that was held against a limit.
 type Item struct {
-	What   string  `json:"what"`   // "payload", "front", ..., "swept about tilt"
-	Part   string  `json:"part"`   // the part that decides it; empty for the payload
-	Have   float64 `json:"have"`   // kg, or m outward from the origin or the axis
-	Limit  float64 `json:"limit"`  // 0 where the sheet gives none
-	Margin float64 `json:"margin"` // what is left; negative is how far it is over
-	Unit   string  `json:"unit"`   // "kg" or "m"
+	What   string  `json:"what"`           // "payload", "front", ..., "swept about tilt"
+	Part   string  `json:"part,omitempty"` // the part that decides it; empty for the payload
+	Have   float64 `json:"have"`           // kg, or m outward from the origin or the axis
+	Limit  float64 `json:"limit"`          // 0 where the sheet gives none
+	Margin float64 `json:"margin"`         // what is left; negative is how far it is over
+	Unit   string  `json:"unit"`           // "kg" or "m"
 	Grade  Grade   `json:"grade"`
 	Words  string  `json:"words"` // one sentence for a technician
 }
