@@ -375,6 +375,8 @@ type jsonBenchAxis struct {
 	Contradictions []string     `json:"contradictions,omitempty"`
 	Looks          int          `json:"looks"`
 	Why            string       `json:"why"`
+	// Published is how published rules read the onset, for comparison only.
+	Published []preset.PublishedReading `json:"published,omitempty"`
 }
 
 // jsonBench is the documented shape of bench --json.
@@ -391,6 +393,7 @@ type jsonBench struct {
 	Hand     bench.HandCheck `json:"hand"`
 	Balance  []benchBalance  `json:"balance"`
 	Saved    string          `json:"saved,omitempty"` // the revision, after --save
+	Raises   string          `json:"raises"`          // what the stiffness dial moves
 	Cautions []string        `json:"cautions"`
 }
 
@@ -406,7 +409,7 @@ func (b *benchRun) encodeState(saved string) error {
 		n.Point, n.TiltDeg = p.Point.Label, &t
 	}
 	j := jsonBench{Format: 1, Rig: b.d.Rig.Fingerprint, Alias: b.d.Rig.Alias, Tune: b.d.Ref.Tune, Unit: b.s.Log.Unit, Steps: len(b.s.Log.Steps),
-		Next: n, Hand: b.s.State.HandCheck(), Balance: b.balances, Saved: saved, Cautions: benchCautions, Axes: []jsonBenchAxis{}}
+		Next: n, Hand: b.s.State.HandCheck(), Balance: b.balances, Saved: saved, Raises: b.d.Sheet.Raises(), Cautions: benchCautions, Axes: []jsonBenchAxis{}}
 	if j.Balance == nil {
 		j.Balance = []benchBalance{}
 	}
@@ -414,7 +417,7 @@ func (b *benchRun) encodeState(saved string) error {
 		j.Session = b.s.Path
 	}
 	for _, r := range b.s.State.Results() {
-		j.Axes = append(j.Axes, jsonBenchAxis{r.Axis.String(), r.Status, r.Kept, r.Clean, r.Onset, r.Hz, r.Saw, r.InHand, r.GM, r.GMLow, r.GMHigh, r.SI, r.StandOnly, r.Contradictions, r.Looks, r.Why})
+		j.Axes = append(j.Axes, jsonBenchAxis{r.Axis.String(), r.Status, r.Kept, r.Clean, r.Onset, r.Hz, r.Saw, r.InHand, r.GM, r.GMLow, r.GMHigh, r.SI, r.StandOnly, r.Contradictions, r.Looks, r.Why, b.published(r)})
 	}
 	return b.encode(j)
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"rigkeep/diffview/safe"
+	"rigkeep/preset"
 	"rigkeep/preset/bench"
 	"rigkeep/schema"
 )
@@ -65,7 +66,38 @@ func (b *benchRun) printEnd() {
 			b.out("%s", wrap(b.paint.warn("look again: ")+safe.Text(c), "", b.wide))
 		}
 	}
+	b.printReadings(results)
 	b.out("\n")
+}
+
+// published is how published rules read the onset of an axis; none where there is
+// no onset, or the session contradicts itself.
+func (b *benchRun) published(r bench.AxisResult) []preset.PublishedReading {
+	if r.Onset == nil || len(r.Contradictions) > 0 {
+		return nil
+	}
+	clean := 0.0
+	if r.Clean != nil {
+		clean = *r.Clean
+	}
+	return preset.PublishedReadings(b.d.Sheet, r.Axis, clean, *r.Onset, r.Hz)
+}
+
+// printReadings says what the dial moves, and what published rules make of the onsets.
+func (b *benchRun) printReadings(results []bench.AxisResult) {
+	b.out("%s", wrap("On this gimbal "+b.d.Sheet.Raises()+".", "", b.wide))
+	said := false
+	for _, r := range results {
+		ps := b.published(r)
+		if len(ps) == 0 {
+			continue
+		}
+		if !said {
+			b.out("%s", wrap("For comparison only, the onsets as published rules read them (they suit processes with much friction; what is kept here goes by the sheet's margin):", "", b.wide))
+			said = true
+		}
+		b.out("%s", wrap(r.Axis.String()+": "+preset.ReadingsText(ps), "  ", b.wide))
+	}
 }
 
 // picture is the search of one axis: where on the dial it was looked at, o clean

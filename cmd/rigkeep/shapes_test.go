@@ -49,6 +49,7 @@ var plays = []struct{ section, line string }{
 	{"check --install-drivers", "check --install-drivers"},
 	{"sync", "sync ../shared.git"},
 	{"bench", "bench a-cam-zoom --unit QL-0031 --axis pan --value 40 --saw clean"},
+	{"bench", "bench a-cam-zoom --axis pan --value 45 --saw fast --hz 14"},
 	{"diagnose", "diagnose --axis tilt --feel fast --when rest --rig b-cam-85"},
 	{"diagnose", "diagnose --log ../desk/b-cam-shake.csv --rig b-cam-85"},
 	{"review", "review night-pilotage --since 2026-01-15"},

@@ -16,7 +16,7 @@ import (
 var models = []string{"mass", "fit", "balance", "loop", "learn", "start", "bench", "frame", "follow", "vibration", "identify", "diagnose"}
 
 // tying are the files of package preset that tie rigs, sheets and tunes to the models.
-var tying = []string{"models.go", "styles.go", "hold.go", "lens.go", "balancepoint.go", "shake.go", "sights.go"}
+var tying = []string{"models.go", "styles.go", "hold.go", "lens.go", "balancepoint.go", "shake.go", "sights.go", "readings.go"}
 
 // TestModelsNameTheirSources reads the docs: what computes must say by whose word.
 func TestModelsNameTheirSources(t *testing.T) {
