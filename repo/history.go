@@ -398,6 +398,8 @@ func (l *Lib) ListAt(at Rev, prefix string) ([]Entry, error) {
 func (l *Lib) ReadAt(at Rev, path string) ([]byte, error) {
 	var out []byte
 	err := l.atTree(at, func(r *objects.Reader, root plumbing.Hash) error {
+		r.Check = true
+		defer func() { r.Check = false }()
 		e, err := tree.Lookup(r, root, path)
 		if errors.Is(err, tree.ErrNone) || err == nil && e.IsDir() {
 			return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("there is no file %s in revision %s", path, at.Short()), Paths: []string{path}}
@@ -418,7 +420,7 @@ func (l *Lib) ReadBlob(id BlobID) ([]byte, error) {
 		return nil, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%q is not a contents id", string(id))}
 	}
 	var out []byte
-	err := l.with(func(r *objects.Reader) error {
+	err := l.withChecked(func(r *objects.Reader) error {
 		data, err := r.Blob(plumbing.NewHash(string(id)))
 		out = append([]byte{}, data...)
 		return err

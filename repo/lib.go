@@ -137,6 +137,15 @@ func (l *Lib) with(fn func(r *objects.Reader) error) error {
 	return l.objectError(fn(r))
 }
 
+// withChecked is with for a reader that compares each object with its id.
+func (l *Lib) withChecked(fn func(r *objects.Reader) error) error {
+	return l.with(func(r *objects.Reader) error {
+		r.Check = true
+		defer func() { r.Check = false }()
+		return fn(r)
+	})
+}
+
 // objectError puts errors of the object store into this package's classes.
 func (l *Lib) objectError(err error) error {
 	var known *Error

@@ -430,7 +430,8 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 		return id, false, l.writable()
 	}
 	r := l.readers.Get().(*objects.Reader)
-	defer l.readers.Put(r)
+	r.Check = true
+	defer func() { r.Check = false; l.readers.Put(r) }()
 	var root plumbing.Hash
 	var parents []plumbing.Hash
 	if !head.IsZero() {

@@ -124,6 +124,11 @@ type Reader struct {
 	src   bytes.Reader
 	cache cache
 	last  int // index of the pack that answered last; the next object is likely there too
+
+	// Check compares every object that Want, Blob, Tree and Commit give with its id: a flipped
+	// bit in a pack's index can lead to another, whole object, which nothing else would notice.
+	// Set it where few objects are read, or where others will be built on them.
+	Check bool
 }
 
 // NewReader makes a reader whose base cache holds at most cacheBytes. Small is fast: the walk
@@ -218,6 +223,9 @@ func (r *Reader) Want(id plumbing.Hash, kind plumbing.ObjectType) ([]byte, error
 	}
 	if k != kind {
 		return nil, damaged("object %s is a %s; a %s was expected", id, k, kind)
+	}
+	if r.Check && plumbing.ComputeHash(k, data) != id {
+		return nil, damaged("object %s holds other bytes than its id says", id)
 	}
 	return data, nil
 }

@@ -7,7 +7,6 @@ import (
 	"fmt"
 
 	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/format/idxfile"
 	"github.com/go-git/go-git/v5/plumbing/format/packfile"
 
 	"rigkeep/repo/internal/disk"
@@ -202,48 +201,6 @@ func (p *pack) header(off int64) (entry, error) {
 	}
 	e.body = at
 	return e, nil
-}
-
-// mappedIndex shows a mapped pack to go-git as one of its own indexes, so that its packfile
-// code can be used without loading and hashing the whole .idx.
-type mappedIndex struct{ p *pack }
-
-var _ idxfile.Index = mappedIndex{}
-
-func (m mappedIndex) Contains(h plumbing.Hash) (bool, error) { return m.p.find(h) >= 0, nil }
-
-func (m mappedIndex) FindOffset(h plumbing.Hash) (int64, error) {
-	pos := m.p.find(h)
-	if pos < 0 {
-		return 0, plumbing.ErrObjectNotFound
-	}
-	return m.p.offset(pos)
-}
-
-func (m mappedIndex) FindCRC32(h plumbing.Hash) (uint32, error) {
-	pos := m.p.find(h)
-	if pos < 0 {
-		return 0, plumbing.ErrObjectNotFound
-	}
-	return binary.BigEndian.Uint32(m.p.idx[idxHeader+int(m.p.n)*20+pos*4:]), nil
-}
-
-// FindHash is asked for the base of every offset delta. Looking it up backwards would need a
-// table of the whole pack, so the offset itself stands in for the id; it never leaves go-git's
-// packfile code, which only keys its cache with it.
-func (m mappedIndex) FindHash(o int64) (h plumbing.Hash, err error) {
-	binary.BigEndian.PutUint64(h[:], uint64(o))
-	return h, nil
-}
-
-func (m mappedIndex) Count() (int64, error) { return int64(m.p.n), nil }
-
-func (m mappedIndex) Entries() (idxfile.EntryIter, error) {
-	return nil, errors.New("listing a mapped index is not needed")
-}
-
-func (m mappedIndex) EntriesByOffset() (idxfile.EntryIter, error) {
-	return nil, errors.New("listing a mapped index is not needed")
 }
 
 // ErrDamaged is wrapped by every error that means bytes in the object store are not what git
