@@ -405,7 +405,8 @@ func clearForeignLocks(t testing.TB, dir string) {
 			held, _ := os.ReadDir(filepath.Join(dir, ".git", "rigkeep", "held"))
 			ours := false
 			for _, h := range held {
-				ours = ours || sameFile(disk.OS{}, filepath.Join(dir, ".git", "rigkeep", "held", h.Name()), name)
+				same, err := sameFile(disk.OS{}, filepath.Join(dir, ".git", "rigkeep", "held", h.Name()), name)
+				ours = ours || err == nil && same
 			}
 			if !ours {
 				if err := os.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {

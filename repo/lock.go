@@ -99,7 +99,8 @@ type gitLock struct {
 	target string // the file that the lock guards
 	held   string // our second name for the lock, or "" where there are no hard links
 	file   disk.File
-	taken  bool // target.lock is there and ours
+	data   []byte // what it was filled with, if it was
+	taken  bool   // target.lock is there and ours
 	done   bool
 }
 
@@ -142,6 +143,12 @@ func (g *gitLock) take(w *waiter) error {
 				_ = g.file.Close()
 				_ = l.fs.Remove(g.held)
 				g.held, g.file, g.taken = "", f, true
+				if g.data != nil { // what was filled in before went with the other file
+					if err := g.fill(g.data); err != nil {
+						g.release()
+						return device("locking "+filepath.Base(g.target), err)
+					}
+				}
 				return nil
 			}
 			if !errors.Is(ferr, fs.ErrExist) {
@@ -171,6 +178,7 @@ func (l *Lib) takeLock(w *waiter, target, heldName string) (*gitLock, error) {
 
 // fill writes the new contents into the lock and syncs them.
 func (g *gitLock) fill(data []byte) error {
+	g.data = data
 	n, err := g.file.Write(data)
 	if err == nil && n < len(data) {
 		err = io.ErrShortWrite
@@ -205,9 +213,17 @@ func (g *gitLock) release() {
 	}
 	g.done = true
 	_ = g.file.Close()
-	if g.taken && (g.held == "" || sameFile(g.l.fs, g.held, g.target+".lock")) {
-		if err := g.l.fs.Remove(g.target + ".lock"); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return // our second name stays, so that the next command can clear it
+	// Where anything goes wrong our second name stays, so that the next command can clear the lock.
+	if g.taken {
+		ours, err := g.held == "", error(nil)
+		if g.held != "" {
+			ours, err = sameFile(g.l.fs, g.held, g.target+".lock")
+		}
+		if err == nil && ours {
+			err = g.l.fs.Remove(g.target + ".lock")
+		}
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return
 		}
 	}
 	if g.held != "" {
@@ -215,9 +231,17 @@ func (g *gitLock) release() {
 	}
 }
 
-// sameFile says whether two names are one file.
-func sameFile(f disk.FS, a, b string) bool {
+// sameFile says whether two names are one file; they are not if one is not there.
+func sameFile(f disk.FS, a, b string) (bool, error) {
 	x, err1 := f.Lstat(a)
 	y, err2 := f.Lstat(b)
-	return err1 == nil && err2 == nil && os.SameFile(x, y)
+	for _, err := range []error{err1, err2} {
+		if errors.Is(err, fs.ErrNotExist) {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+	}
+	return os.SameFile(x, y), nil
 }

@@ -101,7 +101,11 @@ func (l *Lib) repairIfLeft() error {
 		return nil
 	}
 	defer lk.Unlock()
-	return l.repair(ctxBackground)
+	if err := l.repair(ctxBackground); err != nil {
+		// Reading needs no repair; a command that writes will try again, and say what is wrong.
+		l.say("A rigkeep was killed while writing, and what it left cannot be put right yet: %v.", err)
+	}
+	return nil
 }
 
 func (l *Lib) say(format string, a ...any) { l.repairs = append(l.repairs, fmt.Sprintf(format, a...)) }
@@ -137,7 +141,13 @@ func (l *Lib) repair(ctx context.Context) error {
 			temps++
 		}
 		// The lock is ours if it is the same file as our second name for it; only then does it go.
-		if target != "" && sameFile(l.fs, held, target) {
+		ours := false
+		if target != "" {
+			if ours, err = sameFile(l.fs, held, target); err != nil {
+				return device("looking at a stale lock", err)
+			}
+		}
+		if ours {
 			if err := l.fs.Remove(target); err != nil && !errors.Is(err, fs.ErrNotExist) {
 				return device("removing a stale lock", err)
 			}

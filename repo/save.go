@@ -111,13 +111,8 @@ func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
 		return "", err
 	}
 	defer unlock()
-	tx, err := l.begin(ctx)
-	if err != nil {
-		return "", err
-	}
-	defer tx.end()
 	for range 50 {
-		id, again, err := tx.save(&q)
+		id, again, err := l.saveOnce(ctx, &q)
 		if err != nil {
 			return "", l.objectError(err)
 		}
@@ -126,6 +121,15 @@ func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
 		}
 	}
 	return "", &Error{Kind: ErrBusy, Msg: "the branch kept moving while this was being saved", WayOut: "Let the other program finish and run the command again"}
+}
+
+func (l *Lib) saveOnce(ctx context.Context, q *SaveRequest) (plumbing.Hash, bool, error) {
+	t, err := l.begin(ctx)
+	if err != nil {
+		return plumbing.ZeroHash, false, err
+	}
+	defer t.end()
+	return t.save(q)
 }
 
 // tx is one critical section: the advisory lock and git's index.lock are held.
@@ -496,16 +500,6 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	if err := t.ready(branch); err != nil {
 		return id, false, err
 	}
-	drop := func() {}
-	if q.With != nil {
-		if drop, err = l.store.AddPack(q.With.whole.Objects); err != nil {
-			return id, false, device("writing the history", err)
-		}
-	}
-	if err := l.store.Write(objs, l.own("held")); err != nil {
-		drop()
-		return id, false, device("writing the revision", err)
-	}
 	word := "commit"
 	if head.IsZero() {
 		word = "commit (initial)"
@@ -514,6 +508,24 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	}
 	m := move{branch: branch, from: head, to: commit.ID, steps: steps, up: up,
 		who: signature(q.Author, when), why: word + ": " + strings.Join(strings.Fields(q.Subject), " ")}
+	along := objects.Along{Dirs: []string{l.own("held")}}
+	if !slices.ContainsFunc(steps, func(s step) bool { return s.write }) {
+		// The work tree stays as it is, so what the index will hold is known now, and can be
+		// written into its lock while the objects are.
+		if along.Files, err = t.fill(&m); err != nil {
+			return id, false, err
+		}
+	}
+	drop := func() {}
+	if q.With != nil {
+		if drop, err = l.store.AddPack(q.With.whole.Objects); err != nil {
+			return id, false, device("writing the history", err)
+		}
+	}
+	if err := l.store.WriteAlong(objs, along); err != nil {
+		drop()
+		return id, false, device("writing the revision", err)
+	}
 	again, err = t.move(&m)
 	return commit.ID, again, err
 }
@@ -527,6 +539,7 @@ type move struct {
 	up       *tree.Result
 	who, why string
 	noted    bool // the note is there already: this is a repair
+	filled   bool // the locks hold their new contents already
 }
 
 // move takes the branch's locks, compares, and then changes work tree, index and branch in this
@@ -574,19 +587,14 @@ func (t *tx) move(m *move) (again bool, err error) {
 	if err := t.writeWork(m); err != nil {
 		return fail(err)
 	}
-	if err := t.patch(m); err != nil {
-		return fail(err)
-	}
-	data := t.x.Format()
-	line := []byte(m.to.String() + "\n")
-	err = disk.Each(2, func(i int) error {
-		if i == 0 {
-			return t.ilock.fill(data)
+	if !m.filled {
+		files, err := t.fill(m)
+		if err == nil {
+			err = disk.Each(len(files), func(i int) error { return files[i]() })
 		}
-		return t.rlock.fill(line)
-	})
-	if err != nil {
-		return fail(err)
+		if err != nil {
+			return fail(err)
+		}
 	}
 	for _, name := range []string{"HEAD", m.branch} {
 		if err := l.d.Reflog(name, m.from, m.to, m.who, m.why); err != nil {
@@ -613,6 +621,19 @@ func (t *tx) move(m *move) (again bool, err error) {
 	l.sweep(m.steps)
 	l.clearNote()
 	return false, nil
+}
+
+// fill gives what writes the new index and the new branch into their locks and syncs them.
+func (t *tx) fill(m *move) ([]func() error, error) {
+	if err := t.patch(m); err != nil {
+		return nil, err
+	}
+	data := t.x.Format()
+	m.filled = true
+	return []func() error{
+		func() error { return t.ilock.fill(data) },
+		func() error { return t.rlock.fill([]byte(m.to.String() + "\n")) },
+	}, nil
 }
 
 // ready prepares the branch's locks, so that our names for them can be synced with the objects:

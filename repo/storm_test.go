@@ -11,8 +11,12 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
+
+	"rigkeep/repo/internal/disk"
+	"rigkeep/repo/internal/disk/disktest"
 )
 
 // helper is what the test binary does when a test starts it as a process of its own: it saves
@@ -443,5 +447,52 @@ func TestForeignLockStays(t *testing.T) {
 	}
 	if _, err := os.Stat(lock); err != nil {
 		t.Fatal("a lock that is not ours was removed")
+	}
+}
+
+// noLinks is a disk without hard links, as on many memory sticks.
+type noLinks struct{ disk.OS }
+
+func (noLinks) Link(from, to string) error {
+	return &os.LinkError{Op: "link", Old: from, New: to, Err: syscall.EPERM}
+}
+
+func TestWithoutHardLinks(t *testing.T) {
+	l, err := OpenWith(freshLib(t).Root(), Options{fs: noLinks{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	edit(t, l, "rigs/aa/x/main.toml", "pan = 1\n", "One")
+	if _, err := l.Save(ctx, request("Two", true, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 2\n")}, File{Path: "b.toml", Data: []byte("b = 1\n")})); err != nil {
+		t.Fatal(err)
+	}
+	if err := l.WriteFile(ctx, "b.toml", []byte("b = 2\n"), []byte("b = 1\n")); err != nil {
+		t.Fatal(err)
+	}
+	edit(t, l, "b.toml", "b = 2\n", "Three")
+	agrees(t, l.Root())
+	// A failure half-way is taken back without the second names.
+	before := stateOf(t, l.Root())
+	steps := 0
+	for at := 1; ; at++ {
+		f := &disktest.Faulty{Inner: noLinks{}, At: at, Mode: disktest.Fail, Err: syscall.EIO}
+		dir := duplicate(t, l.Root())
+		l2 := must(OpenWith(dir, Options{fs: f}))(t)
+		_, err := l2.Save(ctx, request("x", true, File{Path: "b.toml", Data: []byte("b = 3\n")}, File{Path: "rigs/aa/x/main.toml", Delete: true}))
+		if f.What == "" {
+			break
+		}
+		steps++
+		if now := stateOf(t, dir); err != nil && !now.same(before) && !strings.Contains(err.Error(), "did not confirm") && !strings.Contains(err.Error(), "half-way") {
+			t.Fatalf("step %d (%s): %v\n%+v", at, f.What, err, now)
+		}
+		clearForeignLocks(t, dir)
+		nextWorks(t, dir, f.What)
+		if !long {
+			at += 6
+		}
+	}
+	if steps < 5 {
+		t.Fatal("too few steps:", steps)
 	}
 }

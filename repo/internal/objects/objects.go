@@ -486,13 +486,19 @@ func (s *Store) Lacking(objs []Object) []Object {
 // Write stores objects so that all of them are on stable storage when it returns: bytes
 // written beside, synced together, renamed, folders synced together. Objects that the store
 // already holds are left alone. On an error nothing but stale temporary files can remain, and
-// those are removed too where the disk still lets us. Further folders that the caller wants
-// synced are synced along with the objects' own, for the price of one wait.
-func (s *Store) Write(objs []Object, further ...string) (err error) {
+// those are removed too where the disk still lets us.
+func (s *Store) Write(objs []Object) error { return s.WriteAlong(objs, Along{}) }
+
+// Along is what a caller wants on stable storage together with objects: it costs no wait of its
+// own then.
+type Along struct {
+	Files []func() error // each writes and syncs a file; run beside the writing of the objects
+	Dirs  []string       // folders to sync with the objects' own
+}
+
+// WriteAlong is Write with company.
+func (s *Store) WriteAlong(objs []Object, along Along) (err error) {
 	todo := s.Lacking(objs)
-	if len(todo) == 0 && len(further) == 0 {
-		return nil
-	}
 	tmp := make([]string, len(todo))
 	defer func() {
 		if err != nil {
@@ -520,7 +526,10 @@ func (s *Store) Write(objs []Object, further ...string) (err error) {
 			return merr
 		}
 	}
-	err = disk.Each(len(todo), func(i int) error {
+	err = disk.Each(len(todo)+len(along.Files), func(i int) error {
+		if i >= len(todo) {
+			return along.Files[i-len(todo)]()
+		}
 		raw := todo[i].stored()
 		if raw == nil || len(raw) > 16<<10 {
 			var derr error
@@ -553,7 +562,7 @@ func (s *Store) Write(objs []Object, further ...string) (err error) {
 	if fresh {
 		order = append(order, s.dir)
 	}
-	order = append(order, further...)
+	order = append(order, along.Dirs...)
 	return disk.Each(len(order), func(i int) error {
 		err := s.fs.SyncDir(order[i])
 		if !errors.Is(err, fs.ErrNotExist) {

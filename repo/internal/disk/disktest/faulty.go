@@ -33,10 +33,17 @@ type Faulty struct {
 	Mode  Mode
 	Err   error // for Fail and FailOn
 
-	mu   sync.Mutex
-	n    int
-	dead bool
-	What string // the step that was hit
+	// ReadAt lets the look with this number (from 1) fail once with ReadErr. A look at a file's
+	// attributes is passed over where ReadErr says that it is not there: one that then is there
+	// all the same is no fault that a disk has.
+	ReadAt  int
+	ReadErr error
+
+	mu    sync.Mutex
+	n     int
+	reads int
+	dead  bool
+	What  string // the step that was hit
 }
 
 // Steps gives the number of changing calls so far.
@@ -68,13 +75,23 @@ func (f *Faulty) step(format string, a ...any) (short bool, err error) {
 	return true, f.Err
 }
 
-func (f *Faulty) reading() error {
+func (f *Faulty) reading(stat bool) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.dead {
 		return ErrDead
 	}
+	if f.reads++; f.reads == f.ReadAt && !(stat && errors.Is(f.ReadErr, fs.ErrNotExist)) {
+		return &fs.PathError{Op: "look", Path: "a path", Err: f.ReadErr}
+	}
 	return nil
+}
+
+// Reads gives the number of looks so far.
+func (f *Faulty) Reads() int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.reads
 }
 
 // OpenFile implements disk.FS.
@@ -83,7 +100,7 @@ func (f *Faulty) OpenFile(name string, flag int, perm fs.FileMode) (disk.File, e
 		if _, err := f.step("create %s", name); err != nil {
 			return nil, &fs.PathError{Op: "open", Path: name, Err: err}
 		}
-	} else if err := f.reading(); err != nil {
+	} else if err := f.reading(false); err != nil {
 		return nil, err
 	}
 	h, err := f.Inner.OpenFile(name, flag, perm)
@@ -95,7 +112,7 @@ func (f *Faulty) OpenFile(name string, flag int, perm fs.FileMode) (disk.File, e
 
 // ReadFile implements disk.FS.
 func (f *Faulty) ReadFile(name string) ([]byte, error) {
-	if err := f.reading(); err != nil {
+	if err := f.reading(false); err != nil {
 		return nil, err
 	}
 	return f.Inner.ReadFile(name)
@@ -103,7 +120,7 @@ func (f *Faulty) ReadFile(name string) ([]byte, error) {
 
 // ReadDir implements disk.FS.
 func (f *Faulty) ReadDir(name string) ([]fs.DirEntry, error) {
-	if err := f.reading(); err != nil {
+	if err := f.reading(false); err != nil {
 		return nil, err
 	}
 	return f.Inner.ReadDir(name)
@@ -111,7 +128,7 @@ func (f *Faulty) ReadDir(name string) ([]fs.DirEntry, error) {
 
 // Lstat implements disk.FS.
 func (f *Faulty) Lstat(name string) (fs.FileInfo, error) {
-	if err := f.reading(); err != nil {
+	if err := f.reading(true); err != nil {
 		return nil, err
 	}
 	return f.Inner.Lstat(name)
@@ -119,7 +136,7 @@ func (f *Faulty) Lstat(name string) (fs.FileInfo, error) {
 
 // Stat implements disk.FS.
 func (f *Faulty) Stat(name string) (fs.FileInfo, error) {
-	if err := f.reading(); err != nil {
+	if err := f.reading(true); err != nil {
 		return nil, err
 	}
 	return f.Inner.Stat(name)

@@ -1,0 +1,168 @@
+package repo
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"rigkeep/repo/internal/disk"
+	"rigkeep/repo/internal/disk/disktest"
+)
+
+func TestTidy(t *testing.T) {
+	l := freshLib(t)
+	for i := range 30 {
+		edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("pan = %d\n%s", i, strings.Repeat("roll = 1\n", 40)), "Step")
+	}
+	old := must(Open(l.Root()))(t) // a reader that was there before
+	if _, err := old.ReadAt(must(old.Head())(t), "rigs/aa/x/main.toml"); err != nil {
+		t.Fatal(err)
+	}
+	before := stateOf(t, l.Root())
+	n, err := l.Tidy(ctx)
+	if err != nil || n < 150 {
+		t.Fatal(n, err)
+	}
+	agrees(t, l.Root())
+	if out := git(t, l.Root(), "count-objects", "-v"); !strings.Contains(out, "count: 0\n") || !strings.Contains(out, "packs: 1\n") || !strings.Contains(out, "garbage: 0") {
+		t.Fatal(out)
+	}
+	for _, r := range must(old.History("rigs/aa/x/main.toml", 0))(t) {
+		if _, err := old.ReadAt(r.ID, "rigs/aa/x/main.toml"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if now := stateOf(t, l.Root()); !now.same(before) {
+		t.Fatal("Tidy changed the library")
+	}
+	if n, err := l.Tidy(ctx); n != 0 || err != nil {
+		t.Fatal(n, err)
+	}
+	edit(t, l, "rigs/aa/x/main.toml", "pan = 99\n", "After")
+	agrees(t, l.Root())
+	// An object that is not what its id says stops the work, and stays where git finds it.
+	loose, _ := filepath.Glob(filepath.Join(l.Root(), ".git", "objects", "??", "*"))
+	if err := os.Chmod(loose[0], 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(loose[0], []byte("not zlib"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := l.Tidy(ctx); !errors.Is(err, ErrDamaged) {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(loose[0]); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestTidyFaults interrupts the packing at each step: nothing may ever be missing.
+func TestTidyFaults(t *testing.T) {
+	base := small(t, &change{})
+	before := stateOf(t, base)
+	count := &disktest.Faulty{Inner: disk.OS{}}
+	if _, err := must(OpenWith(duplicate(t, base), Options{fs: count}))(t).Tidy(ctx); err != nil {
+		t.Fatal(err)
+	}
+	for at := 1; at <= count.Steps(); at++ {
+		for mode := disktest.Fail; mode <= disktest.DieShort; mode++ {
+			if !long && (at+int(mode))%5 != 0 {
+				continue
+			}
+			dir := duplicate(t, base)
+			f := &disktest.Faulty{Inner: disk.OS{}, At: at, Mode: mode, Err: syscall.ENOSPC}
+			l, err := OpenWith(dir, Options{fs: f})
+			if err == nil {
+				_, err = l.Tidy(ctx)
+			}
+			what := fmt.Sprintf("step %d, mode %d (%s): %v", at, mode, f.What, err)
+			if now := stateOf(t, dir); !now.same(before) {
+				t.Fatal(what)
+			}
+			if out := git(t, dir, "fsck", "--strict", "--no-dangling"); out != "" {
+				t.Fatalf("%s: %s", what, out)
+			}
+			if n, err := must(Open(dir))(t).Tidy(ctx); err != nil {
+				t.Fatal(what, n, err)
+			}
+			nextWorks(t, dir, what)
+		}
+	}
+}
+
+// TestReadOnly reads a library on a disk that takes no write at all.
+func TestReadOnly(t *testing.T) {
+	for _, errno := range []error{syscall.EROFS, syscall.EACCES, syscall.ENOSPC, syscall.EDQUOT} {
+		base := small(t, &change{})
+		put(t, must(Open(base))(t), "rigs/aa/x/main.toml", "pan = 2\n")
+		l, err := OpenWith(base, Options{fs: &disktest.Faulty{Inner: disk.OS{}, At: 1, Mode: disktest.FailOn, Err: errno}, LockWait: 50 * time.Millisecond})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if revs, err := l.History("rigs/aa/x/main.toml", 0); err != nil || len(revs) != 1 {
+			t.Fatal(revs, err)
+		}
+		list, err := l.Summaries(SummaryOptions{Name: "x", Version: "1", Extract: func(_ string, data []byte) string { return string(data) }})
+		if err != nil || len(list) != 4 || list[2].Value != "pan = 2\n" {
+			t.Fatal(list, err)
+		}
+		if ch, err := l.Status(); err != nil || len(ch) != 1 {
+			t.Fatal(ch, err)
+		}
+		before := stateOf(t, base)
+		for name, try := range map[string]func() error{
+			"save": func() error {
+				return saved(l, request("x", false, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 2\n")}))
+			},
+			"write":  func() error { return l.WriteFile(ctx, "n.toml", []byte("x"), nil) },
+			"remove": func() error { return l.RemoveFile(ctx, "rigs/bb/y/main.toml", []byte("pan = 1\n")) },
+		} {
+			err := try()
+			want := map[error]string{syscall.EROFS: "read-only", syscall.EACCES: "permission", syscall.ENOSPC: "full", syscall.EDQUOT: "quota"}[errno]
+			if !errors.Is(err, ErrDevice) || ExitClass(err) != 6 || !strings.Contains(err.Error(), want) {
+				t.Errorf("%s with %v: %v", name, errno, err)
+			}
+		}
+		if !stateOf(t, base).same(before) {
+			t.Errorf("%v: the library changed", errno)
+		}
+	}
+}
+
+// TestReadFaults lets each single look at the disk fail during a save: a file that vanished
+// between two steps, or a disk that cannot read.
+func TestReadFaults(t *testing.T) {
+	for i := range changes {
+		c := &changes[i]
+		base := small(t, c)
+		before := stateOf(t, base)
+		done := duplicate(t, base)
+		count := &disktest.Faulty{Inner: disk.OS{}}
+		if err := c.run(must(OpenWith(done, Options{fs: count}))(t)); err != nil {
+			t.Fatal(err)
+		}
+		after := stateOf(t, done)
+		for at := 1; at <= count.Reads(); at++ {
+			if !long && (at+i)%9 != 0 {
+				continue
+			}
+			errno := []error{syscall.ENOENT, syscall.EIO}[at%2]
+			dir := duplicate(t, base)
+			l, err := OpenWith(dir, Options{fs: &disktest.Faulty{Inner: disk.OS{}, ReadAt: at, ReadErr: errno}, LockWait: 300 * time.Millisecond})
+			if err == nil {
+				err = c.run(l)
+			}
+			what := fmt.Sprintf("%s: look %d of %d fails with %v: %v", c.name, at, count.Reads(), errno, err)
+			now := stateOf(t, dir)
+			if err == nil && !now.same(after) || err != nil && !now.same(before) && !strings.Contains(err.Error(), "half-way") {
+				t.Fatalf("%s\n%+v", what, now)
+			}
+			nextWorks(t, dir, what)
+		}
+	}
+}
