@@ -68,6 +68,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("TZ", "UTC")
 			e.Setenv("NO_COLOR", "1")
 			e.Setenv("COLUMNS", "80")
+			e.Setenv("GORACE", "atexit_sleep_ms=0") // else each command of a script waits a second before it ends
 			// the desk holds the example sheets
 			desk := filepath.Join(e.WorkDir, "desk")
 			if err := os.MkdirAll(desk, 0o755); err != nil {

@@ -16,7 +16,6 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
-	"regexp"
 	"strings"
 )
 
@@ -52,16 +51,29 @@ const (
 	mode                         = 0o100644 << 16     // an ordinary file
 )
 
-// name is what a member may be called: parts of letters, digits, dot, dash and underscore that
-// begin with a letter or digit, so no part is hidden, empty or a way up.
-var name = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,99}(/[A-Za-z0-9][A-Za-z0-9._-]{0,99}){0,6}$`)
+// goodName says what a member may be called: parts of letters, digits, dot, dash and underscore
+// that begin with a letter or digit and do not end in a dot, so no part is hidden, empty or a way up.
+func goodName(name string) bool {
+	parts := strings.Split(name, "/")
+	for _, part := range parts {
+		if part == "" || len(part) > 100 || strings.ContainsAny(part[:1], "._-") || part[len(part)-1] == '.' {
+			return false
+		}
+		for _, c := range []byte(part) {
+			if (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '.' && c != '_' && c != '-' {
+				return false
+			}
+		}
+	}
+	return len(parts) <= 7
+}
 
 func checkNames(names []string) error {
 	seen := map[string]bool{}
 	for _, n := range names {
 		low := strings.ToLower(n)
 		switch {
-		case !name.MatchString(n) || strings.HasSuffix(n, ".") || strings.Contains(n, "./"):
+		case !goodName(n):
 			return bad("a member is called %q; letters, digits, dots, dashes and slashes between them were expected", clip(n))
 		case seen[low]:
 			return bad("the member %s is there twice", n)
