@@ -103,7 +103,7 @@ func (l *Lib) Edited(prefixes ...string) ([]Change, error) {
 			seen[path] = true
 			id, ok := saved[path]
 			if !ok {
-				if strings.HasSuffix(strings.ToLower(path), ".toml") {
+				if strings.HasSuffix(strings.ToLower(path), ".toml") && !l.ignored(path) {
 					out = append(out, Change{Path: path, Kind: Added, Unstaged: true})
 				}
 				continue

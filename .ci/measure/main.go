@@ -77,6 +77,7 @@ func main() {
 		{"list with summary / git grep of three keys", none, job(bin, "rig", "list"), job("git", "grep", "-E", "^(alias|gimbal|mass_kg)")},
 		{"compare with HEAD / git diff", none, job(bin, "compare", fp), job("git", "diff", "--", file)},
 		{"start / -", none, job(bin, "start", fp), nil},
+		{"review of a job with 20 rigs / -", none, job("sh", "-c", bin+" review job-0019 || test $? = 1"), nil},
 		{"save / git add + commit", edit, job(bin, "save", fp, "-m", "again"), job("sh", "-c", "git add "+file+" && git commit -q -m again")},
 	}
 	fmt.Printf("%s, %s, %s/%s, %d cores; %d tunes, %d commits; medians of %d interleaved rounds\n\n", time.Now().Format("2006-01-02"), runtime.Version(), runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), *tunes, *commits, *rounds)

@@ -68,6 +68,9 @@ func runReview(k *call) error {
 	if err != nil {
 		return err
 	}
+	if learnt, ok := schema.FindReviewRule("stiffness-above"); ok {
+		q.Learn = pick.rule(learnt)
+	}
 	snap, err := k.lib.Review(q)
 	if err != nil {
 		return err
@@ -107,7 +110,6 @@ func runReview(k *call) error {
 // reviewOf finds out what the person named: a job, or a rig.
 func (k *call) reviewOf(name string) (q library.ReviewRequest, of string, err error) {
 	q.Now = k.Now()
-	q.Learn = true
 	job := k.c.String("job")
 	slug, jerr := "", error(&repo.Error{Kind: repo.ErrNotFound, Msg: "no job"})
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
