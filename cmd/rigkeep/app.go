@@ -85,6 +85,9 @@ func newApp(e Env) *cli.App {
 // scripts call, and what demo calls for each command it walks through.
 func Main(args []string, e Env) int {
 	out := &sink{w: e.Stdout}
+	if sameStream(e.Stderr, e.Stdout) {
+		e.Stderr = out // so that whoever writes to both knows that they are one
+	}
 	e.Stdout = out
 	code := e.run(args)
 	if out.err != nil && (code == exitOK || code == exitFindings) {

@@ -54,6 +54,12 @@ func (s *sink) Write(p []byte) (int, error) {
 	return n, err
 }
 
+// sameStream reports whether two streams are one; what cannot be compared is not.
+func sameStream(a, b io.Writer) (same bool) {
+	defer func() { _ = recover() }()
+	return a == b
+}
+
 func (s *sink) under() any { return s.w }
 
 // fileOf is the file below a stream, nil where there is none.
