@@ -134,6 +134,27 @@ func TestExtractMerge(t *testing.T) {
 	}
 }
 
+// takeIn saves the tip of a foreign history together with it.
+func takeIn(t testing.TB, l *Lib, from *Bundle) Rev {
+	t.Helper()
+	files, err := from.Files(from.Tip)
+	if err != nil {
+		t.Fatal(err)
+	}
+	q := SaveRequest{Subject: "Take in", Author: aCam, When: start.Add(48 * time.Hour), WriteWork: true, With: from}
+	for _, f := range files {
+		if f.Path != "library.toml" {
+			q.Files = append(q.Files, File{Path: f.Path, Data: from.Contents(f.Blob)})
+		}
+	}
+	id, err := l.Save(ctx, q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	agrees(t, l.Root())
+	return id
+}
+
 // TestSaveWith takes a foreign history in with a revision: plain git agrees, and the history of
 // the file goes on in it.
 func TestSaveWith(t *testing.T) {
@@ -143,21 +164,7 @@ func TestSaveWith(t *testing.T) {
 		t.Fatal(err)
 	}
 	l := freshLib(t)
-	files, err := read.Files(read.Tip)
-	if err != nil {
-		t.Fatal(err)
-	}
-	q := SaveRequest{Subject: "Take in", Author: aCam, When: start.Add(48 * time.Hour), WriteWork: true, With: read}
-	for _, f := range files {
-		if f.Path != "library.toml" {
-			q.Files = append(q.Files, File{Path: f.Path, Data: read.Contents(f.Blob)})
-		}
-	}
-	id, err := l.Save(ctx, q)
-	if err != nil {
-		t.Fatal(err)
-	}
-	agrees(t, l.Root())
+	id := takeIn(t, l, read)
 	c, err := l.Commit(id)
 	if err != nil || len(c.Parents) != 2 || c.Parents[1] != read.Tip {
 		t.Fatalf("parents %v, %v", c.Parents, err)
@@ -221,23 +228,6 @@ func TestReadGitsBundle(t *testing.T) {
 // again here. At each step both libraries find the same revision where they parted.
 func TestThereAndBack(t *testing.T) {
 	a, b := rigLib(t), freshLib(t)
-	take := func(l *Lib, from *Bundle) {
-		t.Helper()
-		files, err := from.Files(from.Tip)
-		if err != nil {
-			t.Fatal(err)
-		}
-		q := SaveRequest{Subject: "Take in", Author: aCam, When: start.Add(48 * time.Hour), WriteWork: true, With: from}
-		for _, f := range files {
-			if f.Path != "library.toml" {
-				q.Files = append(q.Files, File{Path: f.Path, Data: from.Contents(f.Blob)})
-			}
-		}
-		if _, err := l.Save(ctx, q); err != nil {
-			t.Fatal(err)
-		}
-		agrees(t, l.Root())
-	}
 	for i := range 3 {
 		there := extract(t, a)
 		if i > 0 {
@@ -245,13 +235,13 @@ func TestThereAndBack(t *testing.T) {
 				t.Fatalf("round %d: they meet at %v", i, meet)
 			}
 		}
-		take(b, there)
+		takeIn(t, b, there)
 		edit(t, b, "rigs/aa/aaaa/main.toml", fmt.Sprintf("v = %d\n", 100+i), "Changed there")
 		back := extract(t, b)
 		if meet := back.Meet(extract(t, a)); len(meet) != 1 || meet[0] != there.Tip {
 			t.Fatalf("round %d: they meet at %v, want %s", i, meet, there.Tip)
 		}
-		take(a, back)
+		takeIn(t, a, back)
 		edit(t, a, "rigs/aa/aaaa/main.toml", fmt.Sprintf("v = %d\n", 200+i), "Changed here")
 	}
 }

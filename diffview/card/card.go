@@ -325,7 +325,7 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 					si = fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit)
 				}
 			}
-			tab.Rows = append(tab.Rows, row{p.Label(key), []string{text, si, strings.TrimSuffix(p.Doc, ".")}})
+			tab.Rows = append(tab.Rows, row{p.Label(key), []string{text, si, firstSentence(p.Does)}})
 			caution(p.Cautions)
 		}
 		if len(tab.Rows) > 0 {
@@ -335,6 +335,14 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 	}
 	caution([]string{"A head that is loaded overhead, on a vehicle or off the ground needs a secondary safety.", "Hold the camera before loosening a clamp. Powered motors pinch."})
 	return out, cautions
+}
+
+// firstSentence is what there is room for in a table.
+func firstSentence(s string) string {
+	if i := strings.Index(s, ". "); i >= 0 {
+		s = s[:i]
+	}
+	return strings.TrimSuffix(strings.TrimSpace(s), ".")
 }
 
 // proof says what proof there is and whether it holds.
