@@ -27,8 +27,7 @@ func complete(e Env, words []string) int {
 	libDir := ""
 	args := 0
 	var given []string
-	for i, w := range words[:len(words)-1] {
-		_ = i
+	for _, w := range words[:len(words)-1] {
 		if want != nil {
 			if hasName(want, "library") {
 				libDir = w
@@ -62,7 +61,18 @@ func complete(e Env, words []string) int {
 	var out []candidate
 	switch {
 	case want != nil:
-		out = flagValues(e, want.Names()[0], libDir)
+		out = flagValues(e, want.Names()[0], libDir, given, cur)
+	case strings.HasPrefix(cur, "-") && strings.Contains(cur, "="):
+		head, val, _ := strings.Cut(cur, "=")
+		f := flagNamed(chain, strings.TrimLeft(head, "-"))
+		if f == nil {
+			f = findFlag(app.Flags, strings.TrimLeft(head, "-"))
+		}
+		if f != nil {
+			for _, c := range flagValues(e, f.Names()[0], libDir, given, val) {
+				out = append(out, candidate{head + "=" + c.word, c.about})
+			}
+		}
 	case strings.HasPrefix(cur, "-"):
 		flags := append([]cli.Flag(nil), app.Flags...)
 		for _, c := range chain {
@@ -117,27 +127,33 @@ func enum(words ...string) []candidate {
 }
 
 // flagValues completes the value of a flag by the flag's name, which means the
-// same everywhere.
-func flagValues(e Env, flag, libDir string) []candidate {
+// same everywhere. given are the arguments before it.
+func flagValues(e Env, flag, libDir string, given []string, cur string) []candidate {
 	switch flag {
 	case "color":
 		return enum("auto", "always", "never")
 	case "job", "since", "for":
-		return argValues(e, "job", libDir, nil, "")
-	case "rig":
-		return argValues(e, "rig", libDir, nil, "")
-	case "key", "ours", "theirs":
-		return argValues(e, "key", libDir, nil, "")
+		return argValues(e, "job", libDir, nil, cur)
+	case "rig", "key", "style", "gimbal", "unit":
+		return argValues(e, flag, libDir, given, cur)
+	case "on":
+		return argValues(e, "gimbal", libDir, nil, cur)
+	case "unset":
+		return argValues(e, "setkey", libDir, given, cur)
+	case "ours", "theirs":
+		return argValues(e, "key", libDir, nil, cur)
 	case "axis":
 		return enum("pan", "roll", "tilt")
+	case "mass":
+		return enum("kg", "g", "lb")
+	case "length":
+		return enum("mm", "in")
 	case "place":
 		return enum("hand", "stand")
 	case "saw":
 		return enum("clean", "fast", "slow", "stand", "skip", "back", "note", "hand", "reopen", "withdraw", "keep")
 	case "feel", "when", "where", "held", "changed":
 		return causeAnswers(flag)
-	case "style":
-		return argValues(e, "style", libDir, nil, "")
 	}
 	return nil
 }

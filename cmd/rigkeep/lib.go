@@ -150,7 +150,7 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 	}
 	var out []candidate
 	switch kind {
-	case "rig", "rigs", "side":
+	case "rig", "rigs", "target", "side":
 		rigs, _ := l.Rigs()
 		for _, r := range rigs {
 			about := "rig " + r.Fingerprint + " on " + r.Gimbal
@@ -178,6 +178,16 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 				out = append(out, candidate{r.Fingerprint, r.Alias})
 			}
 		}
+		if kind == "target" || kind == "side" {
+			gs, _ := l.Gimbals()
+			for _, g := range gs {
+				out = append(out, candidate{"gimbal:" + g, "gimbal sheet"})
+			}
+			jobs, _ := l.Jobs()
+			for _, j := range jobs {
+				out = append(out, candidate{"job:" + j, "job"})
+			}
+		}
 	case "job":
 		jobs, _ := l.Jobs()
 		for _, j := range jobs {
@@ -197,6 +207,20 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 	case "assign":
 		for _, c := range setKeys(l, given) {
 			out = append(out, candidate{c.word + "=", c.about})
+		}
+	case "setkey":
+		return setKeys(l, given)
+	case "unit":
+		var s *schema.Sheet
+		if len(given) > 0 {
+			if d, err := l.Load(given[len(given)-1], false); err == nil {
+				s = d.Sheet
+			}
+		}
+		if s != nil {
+			for _, u := range s.Units {
+				out = append(out, candidate{u.Serial, u.Label})
+			}
 		}
 	case "style":
 		if len(given) > 0 {

@@ -19,7 +19,7 @@ func saveVerb() verb {
 		example: "rigkeep save a-cam-prime -m \"Longer lens, tilt up two steps\"\nrigkeep save a-cam-prime b-cam-85 -m \"Prep day\" --job night-pilotage\nrigkeep save --all -m \"Notes from the floor\" --dry-run",
 		flags: []cli.Flag{messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tunes to this `JOB`"}, &cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on, with --job"},
 			&cli.BoolFlag{Name: "all", Usage: "save everything that changed"}},
-		changes: true, maxArgs: -1, argKind: []string{"rigs"}, run: runSave,
+		changes: true, maxArgs: -1, argKind: []string{"target"}, run: runSave,
 	}
 }
 

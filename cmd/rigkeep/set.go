@@ -65,7 +65,7 @@ func editVerb() verb {
 		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR. When the editor closes, the text is checked; a fault is shown with its line, and the editor can be opened again there. Only a text that holds is put in the work tree. A file that is broken can be opened too.",
 		example: "rigkeep edit a-cam-prime\nrigkeep edit a-cam-prime --build\nrigkeep edit gimbal:quay-large",
 		flags:   []cli.Flag{&cli.BoolFlag{Name: "build", Usage: "edit the build sheet, rig.toml"}},
-		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rigs"}, run: runEdit,
+		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"target"}, run: runEdit,
 	}
 }
 

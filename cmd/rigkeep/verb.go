@@ -29,7 +29,7 @@ type verb struct {
 	hidden  bool     // for other programs, not shown to people
 	pages   bool     // the answer may be longer than a screen and asks nothing
 	raw     bool     // everything after the name is passed on as it stands
-	argKind []string // what completes each argument: "rig", "key", "style", "job", "gimbal", "file", "kind", "finding"; the last repeats
+	argKind []string // what completes each argument: "rig", "target" (what can be saved), "side" (of a comparison), "key", "job", "gimbal", "file", "kind"; the last repeats
 	minArgs int
 	maxArgs int // -1 any
 	run     func(*call) error
