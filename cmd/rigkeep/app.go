@@ -90,7 +90,7 @@ func Main(args []string, e Env) int {
 	}
 	e.Stdout = out
 	code := e.run(args)
-	if out.err != nil && (code == exitOK || code == exitFindings) {
+	if out.err != nil {
 		return e.report(outError("the answer", out.err), false)
 	}
 	return code

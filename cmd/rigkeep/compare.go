@@ -339,7 +339,12 @@ func (k *call) renderCompare(r diffview.Report, o diffview.Options) error {
 	case k.json():
 		return k.encode(r)
 	case k.c.Bool("patch"):
-		return diffview.WritePatch(k.Stdout, r)
+		var patch bytes.Buffer
+		if err := diffview.WritePatch(&patch, r); err != nil {
+			return err
+		}
+		k.verbatim(patch.Bytes())
+		return nil
 	case k.c.Bool("markdown"):
 		return diffview.WriteMarkdown(k.Stdout, r, o)
 	case k.c.Bool("stat"):

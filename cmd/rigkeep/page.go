@@ -52,7 +52,7 @@ func (h heldOut) under() any                  { return h.real }
 func (k *call) page(text string) {
 	f := fileOf(k.Stdout)
 	_, high, err := term.GetSize(int(f.Fd()))
-	if err != nil || strings.Count(text, "\n") < high {
+	if err != nil || high <= 0 || strings.Count(text, "\n") < high { // some terminals say 0 for unknown
 		k.write(text)
 		return
 	}

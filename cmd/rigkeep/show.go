@@ -17,7 +17,7 @@ func showVerb() verb {
 		name: "show", args: "RIG[/TUNE][@WHEN]", short: "a tune: now, or at a commit, ~N back, a date, a job",
 		long:    "Shows the values with their units, what they mean in SI where the gimbal sheet says, the proof and whether it still holds, and edits that are not saved. --raw prints the file itself.",
 		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime@night-pilotage --json",
-		flags:   boolFlags("raw", "print the file as it is"),
+		flags:   boolFlags("raw", "print the file itself"),
 		pages:   true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
 	}
 }
@@ -76,7 +76,7 @@ func runShow(k *call) error {
 		return err
 	}
 	if k.c.Bool("raw") {
-		k.write(safe.Text(string(d.Doc.Text())))
+		k.verbatim(d.Doc.Text())
 		return nil
 	}
 	var dirty []repo.Change

@@ -163,4 +163,12 @@ func (k *call) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format
 // say prints a message for the person, beside the data, on stderr.
 func (k *call) say(format string, args ...any) { fmt.Fprintf(k.Stderr, format+"\n", args...) }
 
+// verbatim prints a file's own bytes; on a terminal nothing in them is obeyed.
+func (k *call) verbatim(text []byte) {
+	if tty(k.Stdout) {
+		text = []byte(safe.Text(strings.ReplaceAll(string(text), "\r\n", "\n")))
+	}
+	_, _ = k.Stdout.Write(text)
+}
+
 func (k *call) write(s string) { _, _ = io.WriteString(k.Stdout, s) }

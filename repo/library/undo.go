@@ -126,21 +126,31 @@ func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
 	return p, c, l.checkPlan(p)
 }
 
-// findMoves tells a rig that goes back to an earlier fingerprint from one that
+// findMoves tells a rig that goes to another of its fingerprints from one that
 // goes and another that comes.
 func (l *Library) findMoves(p *Plan) {
+	read := func(it Item, text []byte) (r preset.Rig, ok bool) {
+		doc, err := l.Parse(it.Path, text, nil)
+		if err != nil {
+			return r, false
+		}
+		return preset.DecodeRig(it.Place.Rig, doc.Tree()), true
+	}
 	for _, gone := range p.Items {
 		if gone.Place.Kind != schema.KindRig || gone.After != nil {
 			continue
 		}
-		doc, err := l.Parse(gone.Path, gone.Before, nil)
-		if err != nil {
+		old, ok := read(gone, gone.Before)
+		if !ok {
 			continue
 		}
-		r := preset.DecodeRig(gone.Place.Rig, doc.Tree())
 		for _, come := range p.Items {
-			if come.Place.Kind == schema.KindRig && come.Before == nil && slices.Contains(r.Was, come.Place.Rig) {
-				p.Moves = append(p.Moves, Move{r.Alias, gone.Place.Rig, come.Place.Rig})
+			if come.Place.Kind != schema.KindRig || come.Before != nil {
+				continue
+			}
+			now, ok := read(come, come.After)
+			if ok && (slices.Contains(old.Was, now.Fingerprint) || slices.Contains(now.Was, old.Fingerprint)) {
+				p.Moves = append(p.Moves, Move{now.Alias, old.Fingerprint, now.Fingerprint})
 			}
 		}
 	}
