@@ -41,9 +41,9 @@ func (k *call) take(name string) (*taking, error) {
 		return t, err
 	}
 	var choices *merge.Choices
-	ours, theirs := k.c.StringSlice("ours"), k.c.StringSlice("theirs")
-	if len(ours)+len(theirs) > 0 {
-		if choices, err = merge.NewChoices(ours, theirs, nil, nil); err != nil {
+	ours, theirs, values := k.c.StringSlice("ours"), k.c.StringSlice("theirs"), k.c.StringSlice("set")
+	if len(ours)+len(theirs)+len(values) > 0 {
+		if choices, err = k.lib.Choices(ours, theirs, values); err != nil {
 			return nil, err
 		}
 	}
@@ -239,7 +239,7 @@ func (k *call) printEffect(t *taking) error {
 	}
 	k.printConversions(t.a.Conversions)
 	if len(t.a.Conflicts) > 0 {
-		k.printConflicts(t.a.Conflicts)
+		k.printClashes(clashes(t.a.Conflicts), "it cannot be accepted before they are settled", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
 		return nil
 	}
 	var b, added strings.Builder
@@ -271,6 +271,14 @@ func (k *call) printEffect(t *taking) error {
 	return nil
 }
 
+func clashes(cs []merge.Conflict) []library.Clash {
+	out := make([]library.Clash, len(cs))
+	for i, c := range cs {
+		out[i] = library.Clash{Conflict: c}
+	}
+	return out
+}
+
 // printConversions shows each number that goes from one gimbal's dial to another's.
 func (k *call) printConversions(cs []handover.Conversion) {
 	if len(cs) == 0 {
@@ -288,22 +296,6 @@ func (k *call) printConversions(cs []handover.Conversion) {
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
 	k.write(wrap("Caution: equal stiffness is not equal behaviour. This gimbal's own parts have another inertia, and nothing was proved on it: begin below these numbers.", "  ", k.wide))
-}
-
-func (k *call) printConflicts(cs []merge.Conflict) {
-	k.printf("%s\n", k.paint.bold(fmt.Sprintf("%d to settle, changed on both sides", len(cs))))
-	t := table{head: true}
-	t.add("key", "before", "ours", "theirs", "why")
-	show := func(v any) string {
-		if v == nil {
-			return "none"
-		}
-		return strings.Split(fmt.Sprint(v), "\n")[0]
-	}
-	for _, c := range cs {
-		t.add(firstOf(c.File, c.Path)+" "+c.Key, show(c.Base), show(c.Ours), show(c.Theirs), c.Why)
-	}
-	k.write(t.render(k.paint, "  ", k.wide))
 }
 
 // trust refuses a handover whose sender is not to be trusted, unless that was asked for.
@@ -325,9 +317,6 @@ func (k *call) trust(t *taking) error {
 }
 
 func runHandoverAccept(k *call) error {
-	if len(k.c.StringSlice("ours"))+len(k.c.StringSlice("theirs")) > 0 && k.c.String("alias") != "" {
-		return usage("settle the name first: --alias does not go with --ours or --theirs")
-	}
 	t, err := k.take(k.args[0])
 	if err != nil {
 		return err
@@ -350,8 +339,8 @@ func runHandoverAccept(k *call) error {
 			return &failure{code: exitConflict}
 		}
 		k.printConversions(t.a.Conversions)
-		k.printConflicts(t.a.Conflicts)
-		return fail(exitConflict, "%d values were changed on both sides; nothing was taken in", len(t.a.Conflicts)).hinted("settle each with --ours KEY or --theirs KEY, or all with --ours all or --theirs all")
+		k.printClashes(clashes(t.a.Conflicts), "nothing was taken in", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
+		return &failure{code: exitConflict}
 	}
 	body := words(t.reports)
 	var names []string

@@ -209,7 +209,7 @@ func (k *call) printSynced(s *library.Synced, address string) {
 		name = safe.Line(s.Remote.Name) + ", " + name
 	}
 	if s.Conflict() {
-		k.printClashes(s.Merged.Clashes)
+		k.printClashes(s.Merged.Clashes, "nothing was moved or sent", "rigkeep sync")
 		return
 	}
 	dry := ""
@@ -264,8 +264,9 @@ func plural(n int, what string) string {
 	return fmt.Sprintf("%d %ss", n, what)
 }
 
-func (k *call) printClashes(cs []library.Clash) {
-	k.printf("%s\n", k.paint.bold(plural(len(cs), "conflict")+"; nothing was moved or sent"))
+// printClashes shows conflicts; undone says what was not done for them, command how to settle them.
+func (k *call) printClashes(cs []library.Clash, undone, command string) {
+	k.printf("%s\n", k.paint.bold(plural(len(cs), "conflict")+"; "+undone))
 	for _, c := range cs {
 		head := k.paint.bold(safe.Line(firstOf(c.File, c.Path)))
 		if c.Key != "" {
@@ -303,7 +304,7 @@ func (k *call) printClashes(cs []library.Clash) {
 		first += ":" + cs[0].Key
 	}
 	k.printf("\n")
-	k.say("settle with --ours, --theirs or --set, as in:\n  rigkeep sync --theirs %s", shellWord(safe.Line(first)))
+	k.say("settle with --ours, --theirs or --set, as in:\n  %s --theirs %s", command, shellWord(safe.Line(first)))
 }
 
 func unitWord(u string) string {
