@@ -188,6 +188,9 @@ func (k *call) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *pre
 	if err != nil {
 		return err
 	}
+	if k.c.IsSet("lens") && !(focal > 0 && focal <= 100) {
+		return usage("--lens: %q is no focal length; want one above 0 and up to 100 m", k.c.String("lens")).hinted("for example: --lens 35mm")
+	}
 	if focal == 0 && sensor[0] == 0 {
 		for _, f := range []string{"pixels", "squeeze", "magnification", "pupil"} {
 			if k.c.IsSet(f) {

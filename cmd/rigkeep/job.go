@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"strings"
 	"time"
@@ -76,11 +77,15 @@ func (k *call) sensor() ([2]float64, error) {
 	if err != nil {
 		return [2]float64{}, usage("--sensor: %v", err)
 	}
-	return [2]float64{round(v[0] * 1000), round(v[1] * 1000)}, nil
+	out := [2]float64{round(v[0] * 1000), round(v[1] * 1000)}
+	if !(out[0] > 0 && out[1] > 0 && out[0] <= 1000 && out[1] <= 1000) {
+		return [2]float64{}, usage("--sensor: %q is no sensor; want a width and a height above 0 and up to 1000 mm", s).hinted("for example: --sensor 24.9x18.7mm")
+	}
+	return out, nil
 }
 
 // round takes the binary dust off a value that a person wrote in decimals.
-func round(v float64) float64 { return float64(int64(v*1e6+0.5)) / 1e6 }
+func round(v float64) float64 { return math.Round(v*1e6) / 1e6 }
 
 func runJobOpen(k *call) error {
 	name := strings.TrimSpace(k.args[0])
