@@ -137,13 +137,7 @@ func (w *behaviour) relative(style, name string, x schema.Axis, errA, errB error
 	if wa == wb && ma == mb {
 		return
 	}
-	for _, what := range []string{"window", "smoothing"} {
-		if d, ok := w.b.Sheet.Dials["follow."+what+"."+x.String()]; ok && (d.Min != 0 || d.Sign < 0) {
-			w.missing("follow response, %s: gimbal %s has no SI map for dial.%s; only the direction of each change is known", name, noMap.Gimbal, noMap.Dial)
-			return
-		}
-	}
-	q, err := follow.Relative(wb, mb, wa, ma)
+	q, err := preset.RelativeFollow(w.b.Sheet, *w.b.Tune, style, *w.a.Tune, style, x)
 	if err != nil {
 		w.missing("follow response, %s: %v", name, err)
 		return

@@ -42,7 +42,7 @@ func globalFlags() []cli.Flag {
 // verbs lists the commands in the order of a technician's work.
 func verbs() []verb {
 	return []verb{
-		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), benchVerb(), saveVerb(), proveVerb(), diagnoseVerb(),
+		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), benchVerb(), saveVerb(), proveVerb(), diagnoseVerb(), followVerb(),
 		showVerb(), historyVerb(), restoreVerb(), undoVerb(), compareVerb(), explainVerb(),
 		jobVerb(), reviewVerb(), handoverVerb(), syncVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
 		mergeDriverVerb(), diffDriverVerb(),
