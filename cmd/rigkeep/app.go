@@ -155,6 +155,9 @@ func onInterrupt(e Env) (stop func()) {
 				(*back)()
 			}
 			fmt.Fprintln(e.Stderr, "\nrigkeep: interrupted; what was saved is saved")
+			if again := goOn.Load(); again != nil {
+				fmt.Fprintln(e.Stderr, "  go on with: "+*again)
+			}
 			os.Exit(exitInterrupt)
 		}
 	}()

@@ -39,6 +39,9 @@ type choice struct {
 // rawTerminal puts the terminal back when the program is ended by a signal.
 var rawTerminal atomic.Pointer[func()]
 
+// goOn is the command by which what is under way can be gone on with.
+var goOn atomic.Pointer[string]
+
 // ask begins asking; done must be called before anything else reads or the
 // program ends. plain takes lines from any input.
 func (k *call) ask(plain bool) (a *asker, done func(), err error) {

@@ -428,20 +428,9 @@ func (b *benchRun) saveSession(why string) (repo.Rev, error) {
 	if err != nil {
 		return "", err
 	}
-	var trailers []repo.Trailer
-	if job := b.c.String("job"); job != "" {
-		slug, err := b.lib.FindJob(job)
-		if err != nil {
-			return "", err
-		}
-		target, err := b.lib.Target(b.d.Rig.Alias + "/" + b.d.Ref.Tune)
-		if err != nil {
-			return "", err
-		}
-		if err := b.lib.PinTargets(plan, slug, []library.Target{target}, b.s.Log.Unit); err != nil {
-			return "", err
-		}
-		trailers = append(trailers, repo.Trailer{Key: "Job", Value: slug})
+	trailers, err := b.pinned(plan, b.d, b.s.Log.Unit)
+	if err != nil {
+		return "", err
 	}
 	reports, err := b.reports(plan)
 	if err != nil {

@@ -22,6 +22,7 @@ func (b *benchRun) interactive() error {
 		return err
 	}
 	err = b.talk(a)
+	goOn.Store(nil)
 	done()
 	if errors.Is(err, errStopped) {
 		if b.s == nil || !b.s.Saved() { // only the unit was asked for
@@ -90,6 +91,8 @@ func (b *benchRun) talk(a *asker) error {
 func (b *benchRun) onDisk() error {
 	ctx, stop := b.ctx()
 	defer stop()
+	again := "rigkeep bench " + b.args[0] + " --resume"
+	goOn.Store(&again)
 	return b.lib.BeginSession(ctx, b.s)
 }
 
@@ -317,7 +320,9 @@ func (b *benchRun) take(a *asker, e bench.Event) error {
 	}
 	for _, r := range b.s.State.Results() {
 		if r.Status != bench.Open && r.Status != was[r.Axis] {
-			a.say("%s", b.paint.bold(r.Axis.String()+": "+axisWords(r)))
+			for _, l := range strings.Split(strings.TrimSuffix(wrap(r.Axis.String()+": "+axisWords(r), "", a.columns()), "\n"), "\n") {
+				b.out("%s\n", b.paint.bold(l))
+			}
 		}
 	}
 	return nil

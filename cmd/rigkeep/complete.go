@@ -136,6 +136,8 @@ func flagValues(e Env, flag, libDir string, given []string, cur string) []candid
 		return argValues(e, "job", libDir, nil, cur)
 	case "rig", "key", "style", "gimbal", "unit":
 		return argValues(e, flag, libDir, given, cur)
+	case "against":
+		return argValues(e, "style", libDir, given, cur)
 	case "on":
 		return argValues(e, "gimbal", libDir, nil, cur)
 	case "unset":

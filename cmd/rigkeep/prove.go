@@ -147,20 +147,9 @@ func runProve(k *call) error {
 	if err != nil {
 		return err
 	}
-	var trailers []repo.Trailer
-	if job := k.c.String("job"); job != "" {
-		slug, err := k.lib.FindJob(job)
-		if err != nil {
-			return err
-		}
-		target, err := k.lib.Target(d.Rig.Alias + "/" + d.Ref.Tune)
-		if err != nil {
-			return err
-		}
-		if err := k.lib.PinTargets(plan, slug, []library.Target{target}, p.Unit); err != nil {
-			return err
-		}
-		trailers = append(trailers, repo.Trailer{Key: "Job", Value: slug})
+	trailers, err := k.pinned(plan, d, p.Unit)
+	if err != nil {
+		return err
 	}
 	reports, err := k.reports(plan)
 	if err != nil {
@@ -177,6 +166,23 @@ func runProve(k *call) error {
 		k.say("note: worked on the stand only; an axis may still oscillate in the hand, over the tilt range")
 	}
 	return k.commit(plan, subject, body, trailers)
+}
+
+// pinned pins the tune of a plan to the job of --job, where one is given.
+func (k *call) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]repo.Trailer, error) {
+	job := k.c.String("job")
+	if job == "" {
+		return nil, nil
+	}
+	slug, err := k.lib.FindJob(job)
+	if err != nil {
+		return nil, err
+	}
+	target, err := k.lib.Target(d.Rig.Alias + "/" + d.Ref.Tune)
+	if err != nil {
+		return nil, err
+	}
+	return []repo.Trailer{{Key: "Job", Value: slug}}, k.lib.PinTargets(plan, slug, []library.Target{target}, unit)
 }
 
 func contains(l []string, s string) bool {

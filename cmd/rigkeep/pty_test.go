@@ -328,7 +328,7 @@ func TestStopAtEveryQuestion(t *testing.T) {
 				if code := x.exit(); code != c.code {
 					t.Fatalf("exit %d, want %d:\n%s", code, c.code, x.all())
 				}
-				if c.name == "ctrl-c" && !strings.Contains(x.all(), "rigkeep bench a-cam-zoom --resume") {
+				if c.code == exitInterrupt && !strings.Contains(x.all(), "rigkeep bench a-cam-zoom --resume") {
 					t.Errorf("it does not say how to go on:\n%s", x.all())
 				}
 			}

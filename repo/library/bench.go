@@ -378,29 +378,15 @@ func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, erro
 	if s.doc == nil || len(s.KeptValues()) == 0 {
 		return nil, &repo.Error{Kind: repo.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", WayOut: "Go on with it: rigkeep bench " + d.Rig.Alias}
 	}
-	p, err := l.emptyPlan()
-	if err != nil {
-		return nil, err
-	}
-	rr, err := l.Find(d.Rig.Fingerprint)
-	if err != nil {
-		return nil, err
-	}
-	p.Rigs = []RigRef{rr}
 	e, err := l.SessionTune(d, s)
 	if err != nil {
 		return nil, err
-	}
-	if !e.Same() {
-		if err := l.planEdited(p, e); err != nil {
-			return nil, err
-		}
 	}
 	log, err := s.end(now)
 	if err != nil {
 		return nil, err
 	}
-	return p, l.planEdited(p, Edited{Path: s.Path, Before: s.doc, After: log})
+	return l.PlanEdited(d, e, Edited{Path: s.Path, Before: s.doc, After: log})
 }
 
 // planEdited puts an edited file into the plan, to be saved only if what lies in

@@ -93,8 +93,8 @@ func (l *Library) proofTable(p preset.Proof) file.Table {
 	return out
 }
 
-// PlanEdited plans the revision that saves one edited file of a rig.
-func (l *Library) PlanEdited(d *Loaded, e Edited) (*Plan, error) {
+// PlanEdited plans the revision that saves edited files of a rig, those that differ.
+func (l *Library) PlanEdited(d *Loaded, es ...Edited) (*Plan, error) {
 	p, err := l.emptyPlan()
 	if err != nil {
 		return nil, err
@@ -104,7 +104,15 @@ func (l *Library) PlanEdited(d *Loaded, e Edited) (*Plan, error) {
 		return nil, err
 	}
 	p.Rigs = []RigRef{rr}
-	return p, l.planEdited(p, e)
+	for _, e := range es {
+		if e.Same() {
+			continue
+		}
+		if err := l.planEdited(p, e); err != nil {
+			return nil, err
+		}
+	}
+	return p, nil
 }
 
 // StaleAt says why a tune's proof did not hold at a revision, against the build
