@@ -3,8 +3,11 @@
 // of the two sides alternate, and the median of each is taken.
 //
 //	go run ./repo/bench -library DIR [-rounds 15]
+//	go run ./repo/bench -library DIR -generate 2000 -commits 16000
+//	go run ./repo/bench -library DIR -sync
 //
-// DIR is any git repository of TOML files, as made by gen_library.py (see FIGURES.md).
+// DIR is any git repository of TOML files, as made by gen_library.py (see FIGURES.md); for merge
+// and sync it is a library of real builds and tunes, as -generate makes it.
 package main
 
 import (
@@ -25,7 +28,13 @@ import (
 
 func main() {
 	if op := os.Getenv("RIGKEEP_BENCH_OP"); op != "" {
-		if err := work(op, os.Args[1:]); err != nil {
+		err := error(nil)
+		if s, ok := strings.CutPrefix(op, "sync:"); ok {
+			err = syncWork(s, os.Args[1:])
+		} else {
+			err = work(op, os.Args[1:])
+		}
+		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
@@ -34,7 +43,23 @@ func main() {
 	library := flag.String("library", "", "the library to measure on (it is copied)")
 	rounds := flag.Int("rounds", 15, "rounds per row")
 	only := flag.String("only", "", "only rows whose name holds this text")
+	sync := flag.Bool("sync", false, "measure merge and sync, on a library made with -generate")
+	make := flag.Int("generate", 0, "write a library of this many rigs to -library, and end")
+	commits := flag.Int("commits", 1000, "with -generate: how many further commits")
 	flag.Parse()
+	if *library != "" && (*sync || *make > 0) {
+		err := error(nil)
+		if *make > 0 {
+			err = generate(*library, *make, *commits, 1)
+		} else {
+			err = compareSync(*library, *rounds, *only)
+		}
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	if *library == "" {
 		flag.Usage()
 		os.Exit(2)

@@ -2,10 +2,12 @@ package library
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 	"time"
 
 	"rigkeep/preset"
@@ -91,15 +93,18 @@ func (l *Library) Merge(ours, theirs repo.Rev, ch *merge.Choices) (*Merged, erro
 }
 
 func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, virtual bool) (*merge.SetOutput, error) {
-	oc, err := ours.since(base)
-	if err != nil {
+	root := &reading{snapshot: base, shared: &sharedTexts{texts: map[repo.BlobID][]byte{}}, blobs: map[string]repo.BlobID{}, read: map[string][]byte{}}
+	var o, t *reading
+	var oc, tc []string
+	var oerr, terr error
+	var wg sync.WaitGroup
+	wg.Go(func() { o, oc, oerr = root.beside(ours) })
+	wg.Go(func() { t, tc, terr = root.beside(theirs) })
+	wg.Wait()
+	if err := errors.Join(oerr, terr); err != nil {
 		return nil, err
 	}
-	tc, err := theirs.since(base)
-	if err != nil {
-		return nil, err
-	}
-	out, err := merge.Set(merge.SetInput{Cat: l.Cat, Base: base, Ours: ours, Theirs: theirs, OursChanged: oc, TheirsChanged: tc, Choices: ch, Virtual: virtual})
+	out, err := merge.Set(merge.SetInput{Cat: l.Cat, Base: root, Ours: o, Theirs: t, OursChanged: oc, TheirsChanged: tc, Choices: ch, Virtual: virtual, Parallel: true})
 	if c, ok := err.(*merge.ChoiceError); ok {
 		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: c.What, WayOut: c.WayOut}
 	}
@@ -182,42 +187,112 @@ func (s snapshot) List(prefix string) ([]string, error) {
 	return out, nil
 }
 
-// since lists the paths that differ from another state.
-func (s snapshot) since(base snapshot) ([]string, error) {
-	seen := map[string]bool{}
-	diff, err := s.l.Store.Diff(base.rev, s.rev)
-	if err != nil {
-		return nil, err
+// reading is a snapshot that reads nothing twice, and nothing at all where it is as the one it
+// is compared with: a merge looks at the same few files again and again.
+type reading struct {
+	snapshot
+	base   *reading // nil for the base itself
+	shared *sharedTexts
+	blobs  map[string]repo.BlobID // of files that differ from the base; for the base, of files that differ anywhere
+	read   map[string][]byte
+}
+
+// sharedTexts are the contents that were read, for the three snapshots of a merge; its lock
+// guards the maps of all of them.
+type sharedTexts struct {
+	mu    sync.Mutex
+	texts map[repo.BlobID][]byte
+}
+
+// ID implements merge.Identified.
+func (r *reading) ID(path string) (string, bool) {
+	if _, ok := r.over[path]; ok {
+		return "", false
 	}
+	r.shared.mu.Lock()
+	id, known := r.blobs[path]
+	r.shared.mu.Unlock()
+	if !known && r.base != nil && len(r.base.over) == 0 {
+		return r.base.ID(path)
+	}
+	return string(id), known
+}
+
+// Read implements merge.Tree.
+func (r *reading) Read(path string) ([]byte, error) {
+	if text, ok := r.over[path]; ok {
+		return text, nil
+	}
+	r.shared.mu.Lock()
+	id, known := r.blobs[path]
+	blob, haveBlob := r.shared.texts[id]
+	text, have := r.read[path]
+	r.shared.mu.Unlock()
+	var err error
+	switch {
+	case known && id == "":
+		return nil, nil
+	case known && haveBlob:
+		return blob, nil
+	case known:
+		if text, err = r.l.Store.ReadBlob(id); err == nil {
+			r.shared.mu.Lock()
+			r.shared.texts[id] = text
+			r.shared.mu.Unlock()
+		}
+		return text, err
+	case r.base != nil && len(r.base.over) == 0:
+		return r.base.Read(path)
+	case have:
+		return text, nil
+	}
+	if text, err = r.snapshot.Read(path); err == nil {
+		r.shared.mu.Lock()
+		r.read[path] = text
+		r.shared.mu.Unlock()
+	}
+	return text, err
+}
+
+// beside is another snapshot that is compared with this one, and the paths in which it differs.
+func (r *reading) beside(s snapshot) (*reading, []string, error) {
+	out := &reading{snapshot: s, base: r, shared: r.shared, blobs: map[string]repo.BlobID{}, read: map[string][]byte{}}
+	diff, err := r.l.Store.Diff(r.rev, s.rev)
+	if err != nil {
+		return nil, nil, err
+	}
+	seen := map[string]bool{}
+	r.shared.mu.Lock()
 	for _, d := range diff {
+		r.blobs[d.Path], out.blobs[d.Path] = d.Old, d.New
 		seen[d.Path] = true
 	}
-	for p := range base.over {
-		seen[p] = true
+	r.shared.mu.Unlock()
+	for _, over := range []map[string][]byte{r.over, s.over} {
+		for p := range over {
+			seen[p] = true
+		}
 	}
-	for p := range s.over {
-		seen[p] = true
-	}
-	var out []string
+	var paths []string
 	for p := range seen {
-		if _, a := base.over[p]; !a && s.over[p] == nil {
-			out = append(out, p)
-			continue
+		_, a := r.over[p]
+		if _, b := s.over[p]; a || b {
+			x, err := r.Read(p)
+			if err != nil {
+				return nil, nil, err
+			}
+			y, err := out.Read(p)
+			if err != nil {
+				return nil, nil, err
+			}
+			if (x == nil) == (y == nil) && string(x) == string(y) {
+				continue
+			}
 		}
-		x, err := base.Read(p)
-		if err != nil {
-			return nil, err
-		}
-		y, err := s.Read(p)
-		if err != nil {
-			return nil, err
-		}
-		if (x == nil) != (y == nil) || string(x) != string(y) {
-			out = append(out, p)
-		}
+		paths = append(paths, p)
 	}
-	sort.Strings(out)
-	return out, nil
+	sort.Strings(paths)
+	return out, paths, nil
 }
 
 // blameSteps bounds how far back the author of a conflicting value is looked for.

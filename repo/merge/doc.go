@@ -6,6 +6,7 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+	"sync"
 
 	"rigkeep/preset/file"
 	"rigkeep/schema"
@@ -56,7 +57,24 @@ type shape struct {
 	rank     map[string]int            // place of each field in the catalogue
 }
 
+// shapes keeps what shapeOf worked out, by catalogue and kind.
+var shapes sync.Map
+
+type shapeKey struct {
+	cat  *schema.Catalogue
+	kind string
+}
+
 func shapeOf(cat *schema.Catalogue, kind string) *shape {
+	if s, ok := shapes.Load(shapeKey{cat, kind}); ok {
+		return s.(*shape)
+	}
+	s := makeShape(cat, kind)
+	shapes.Store(shapeKey{cat, kind}, s)
+	return s
+}
+
+func makeShape(cat *schema.Catalogue, kind string) *shape {
 	s := &shape{cat: cat, kind: kind, elements: map[string]schema.Section{}, optional: map[string]bool{}, named: map[string]bool{}, rank: map[string]int{}}
 	k, _ := cat.Kind(kind)
 	for _, sec := range k.Sections {
@@ -89,8 +107,14 @@ func (s *shape) order(key string) int {
 // parse reads one side. ties holds the arrays whose ID alone does not tell elements apart on
 // some side.
 func (s *shape) parse(d *file.Doc, ties map[string]bool) *doc {
-	x := &doc{d: d, leaves: map[string]leaf{}, at: map[string]string{}, id: map[string]string{}, up: map[string]string{}, units: map[string]bool{}, arrays: map[string][]string{}}
-	s.walk(x, d.Tree(), "", "", "", "", ties)
+	x := s.parseTree(d.Tree(), ties)
+	x.d = d
+	return x
+}
+
+func (s *shape) parseTree(t map[string]any, ties map[string]bool) *doc {
+	x := &doc{leaves: map[string]leaf{}, at: map[string]string{}, id: map[string]string{}, up: map[string]string{}, units: map[string]bool{}, arrays: map[string][]string{}}
+	s.walk(x, t, "", "", "", "", ties)
 	return x
 }
 
@@ -175,15 +199,11 @@ func (s *shape) identify(list []any, pattern string, tie bool) []string {
 }
 
 // needTies finds the arrays in which two elements of some side have the same ID.
-func (s *shape) needTies(docs ...*file.Doc) map[string]bool {
+func (s *shape) needTies(trees ...map[string]any) map[string]bool {
 	out := map[string]bool{}
-	for _, d := range docs {
-		if d == nil {
-			continue
-		}
+	for _, t := range trees {
 		for pattern := range s.elements {
-			v, _ := d.Get(pattern)
-			list, ok := v.([]any)
+			list, ok := t[pattern].([]any)
 			if !ok || !allTables(list) {
 				continue
 			}

@@ -36,15 +36,16 @@ func flat(t testing.TB, kind string, text []byte, beside ...string) (map[string]
 	t.Helper()
 	s := shapeOf(cat, kind)
 	var docs []*file.Doc
+	var trees []map[string]any
 	for _, text := range append([]string{string(text)}, beside...) {
 		d, err := file.Parse("x", []byte(text))
 		if err != nil {
 			t.Fatalf("%v\n%s", err, text)
 		}
-		docs = append(docs, d)
+		docs, trees = append(docs, d), append(trees, d.Tree())
 	}
 	d := docs[0]
-	x := s.parse(d, s.needTies(docs...))
+	x := s.parse(d, s.needTies(trees...))
 	out := map[string]any{}
 	for id, l := range x.leaves {
 		out[id] = l.value

@@ -31,6 +31,7 @@
 package merge
 
 import (
+	"bytes"
 	"fmt"
 	"slices"
 	"strings"
@@ -159,15 +160,22 @@ func File(in Input) (Output, error) {
 		}
 		return d
 	}
-	bd, od, td := read("the common ancestor", in.Base), read("ours", in.Ours), read("theirs", in.Theirs)
+	od, td := read("ours", in.Ours), read("theirs", in.Theirs)
+	m.b = &doc{}
+	var base map[string]any
+	if in.Base != nil && broken == "" {
+		var err error
+		// Its values are enough; its remarks are looked at only if someone changed any.
+		if base, err = file.Values(in.Path, in.Base); err != nil {
+			broken = "the file of the common ancestor cannot be read: " + firstLine(err.Error())
+		}
+	}
 	if broken != "" {
 		return whole(in, broken), nil
 	}
-	ties := m.shape.needTies(bd, od, td)
-	if bd != nil {
-		m.b = m.shape.parse(bd, ties)
-	} else {
-		m.b = &doc{}
+	ties := m.shape.needTies(base, od.Tree(), td.Tree())
+	if base != nil {
+		m.b = m.shape.parseTree(base, ties)
 	}
 	m.o, m.t, m.ties = m.shape.parse(od, ties), m.shape.parse(td, ties), ties
 	for try := 0; ; try++ {
@@ -193,6 +201,9 @@ func newer(path string, text []byte) error {
 	if text == nil {
 		return nil
 	}
+	if bytes.HasPrefix(afterRemarks(text), []byte("format = 1\n")) {
+		return nil // as every file of ours begins: no need to read the rest for it
+	}
 	t, err := file.Values(path, text)
 	if err != nil {
 		return nil // said when it is read as a whole
@@ -202,6 +213,14 @@ func newer(path string, text []byte) error {
 			Want: fmt.Sprintf("%d or older", schema.Format), Fix: "get a newer Rigkeep; nothing was changed"}
 	}
 	return nil
+}
+
+// afterRemarks is a text from its first line that is neither blank nor a remark.
+func afterRemarks(text []byte) []byte {
+	for len(text) > 0 && (text[0] == '#' || text[0] == '\n') {
+		_, text, _ = bytes.Cut(text, []byte("\n"))
+	}
+	return text
 }
 
 // oneSided answers where the file is the same on both sides or untouched on one, byte for byte,
@@ -259,6 +278,7 @@ type merger struct {
 	forced  map[string]string // keys that make the result invalid, with the reason: settled by a person
 
 	out   Output
+	doc   *file.Doc       // what out.Text says
 	final map[string]cell // the value decided for each key
 	from  map[string]Side // and whose it is, where the sides differ
 	drop  []string        // units to take out of ours
@@ -285,8 +305,8 @@ func (m *merger) run() Output {
 		}
 		m.leaf(id)
 	}
-	text := m.write()
-	m.out.Text = text
+	m.doc = m.write()
+	m.out.Text = m.doc.Text()
 	if m.in.Kind == schema.KindTune {
 		m.checkProof(proof)
 	}
@@ -577,9 +597,12 @@ func (m *merger) invalid(out Output) map[string]string {
 	if len(out.Conflicts) > 0 || out.Text == nil || m.in.Virtual {
 		return nil
 	}
-	d, err := file.Parse(m.in.Path, out.Text)
-	if err != nil {
-		return map[string]string{"": firstLine(err.Error())}
+	d := m.doc
+	if d == nil { // taken from one side as a whole
+		var err error
+		if d, err = file.Parse(m.in.Path, out.Text); err != nil {
+			return map[string]string{"": firstLine(err.Error())}
+		}
 	}
 	bad := map[string]string{}
 	var x *doc
@@ -590,6 +613,10 @@ func (m *merger) invalid(out Output) map[string]string {
 		id, ok := x.id[p.Key]
 		if !ok {
 			id = p.Key
+		}
+		// What holds on neither side either is not this merge's doing; check says it.
+		if m.o != nil && m.o.cell(id).has && m.o.cell(id).is(m.t.cell(id)) && m.final[id].is(m.o.cell(id)) {
+			continue
 		}
 		bad[id] = "the merged file would not hold: " + p.What
 		if p.Want != "" {
@@ -618,7 +645,7 @@ func ValueAt(cat *schema.Catalogue, kind string, text []byte, key string) any {
 		return nil
 	}
 	s := shapeOf(cat, kind)
-	x := s.parse(d, s.needTies(d))
+	x := s.parse(d, s.needTies(d.Tree()))
 	if key == "proof" {
 		return x.showProof()
 	}

@@ -78,14 +78,11 @@ func (x *doc) showProof() any {
 // checkProof finds out whether this merge ends the proof, and writes it into the text.
 func (m *merger) checkProof(side Side) {
 	m.out.Stale = m.mixed()
-	d, err := file.Parse(m.in.Path, m.out.Text)
-	if err != nil {
+	v, _ := m.doc.Get("proof")
+	if p, ok := v.(map[string]any); !ok || len(p) == 0 {
 		return
 	}
-	merged := preset.DecodeTune(m.in.Cat, d.Tree())
-	if merged.Proof == nil {
-		return
-	}
+	merged := preset.DecodeTune(m.in.Cat, m.doc.Tree())
 	o, t := preset.DecodeTune(m.in.Cat, m.o.d.Tree()), preset.DecodeTune(m.in.Cat, m.t.d.Tree())
 	sameProof := file.Equal(m.o.table("proof", "proof.stale"), m.t.table("proof", "proof.stale"))
 	reasons := slices.Clone(m.out.Stale)
@@ -106,8 +103,8 @@ func (m *merger) checkProof(side Side) {
 			reasons = append(reasons, "it was worked with other values; some were merged in from another side")
 		}
 	}
-	if next, err := AddStale(d, reasons); err == nil {
-		m.out.Text = next.Text()
+	if next, err := AddStale(m.doc, reasons); err == nil {
+		m.doc, m.out.Text = next, next.Text()
 	} else {
 		m.failed("proof.stale", err)
 	}

@@ -4,9 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"runtime"
 	"slices"
 	"sort"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -28,6 +31,15 @@ type SetInput struct {
 	OursChanged, TheirsChanged []string
 	Choices                    *Choices // may be nil
 	Virtual                    bool     // see Input
+	// Parallel says that the trees may be read by several goroutines at once.
+	Parallel bool
+}
+
+// Identified is a Tree that knows what a file's contents are called, "" for no file: the same
+// name means the same contents. A merge then leaves alone what it need not read.
+type Identified interface {
+	Tree
+	ID(path string) (id string, known bool)
 }
 
 // Note is something that a merge did beyond taking values.
@@ -50,7 +62,7 @@ type SetOutput struct {
 // Errors: those of reading; a *file.Error for a file of a newer format; a *ChoiceError for a
 // settlement that fits nothing.
 func Set(in SetInput) (*SetOutput, error) {
-	s := &set{in: in, out: &SetOutput{Files: map[string][]byte{}}, texts: map[string][]byte{}, origin: map[string][2]string{}}
+	s := &set{in: in, out: &SetOutput{Files: map[string][]byte{}}, texts: map[string][]byte{}, origin: map[string][2]string{}, rigs: map[string]*preset.Rig{}, sheets: map[string]*schema.Sheet{}}
 	var err error
 	if s.ours, err = s.lineage(in.Ours, in.OursChanged); err != nil {
 		return nil, err
@@ -69,6 +81,11 @@ type set struct {
 	texts        map[string][]byte    // merged texts by final path; nil is gone
 	origin       map[string][2]string // path on our side and theirs of each merged path
 	groups       []*group
+	sheetsMoved  bool // a gimbal sheet is not the same on all sides
+
+	mu     sync.Mutex               // guards out, texts, origin and what follows
+	rigs   map[string]*preset.Rig   // by the text of the build sheet; nil is none
+	sheets map[string]*schema.Sheet // by slug and text
 }
 
 // lineage says which rig of one side is which rig of the base, where it moved to a new
@@ -187,7 +204,8 @@ func (s *set) run() error {
 	byID := map[string]*group{}
 	add := func(l *lineage, path string) {
 		c := l.aligned(path)
-		if p, ok := preset.Locate(c); ok && p.Rig != "" {
+		p, ok := preset.Locate(c)
+		if ok && p.Rig != "" {
 			g := byID[p.Rig]
 			if g == nil {
 				g = &group{id: p.Rig}
@@ -195,6 +213,9 @@ func (s *set) run() error {
 			}
 			g.paths = append(g.paths, c)
 			return
+		}
+		if ok && p.Kind == schema.KindGimbal {
+			s.sheetsMoved = true
 		}
 		loose = append(loose, path)
 	}
@@ -214,13 +235,21 @@ func (s *set) run() error {
 			return err
 		}
 	}
+	var untouched []*group // of which nobody changed the build
 	for _, id := range sortedKeys(byID) {
 		g := byID[id]
 		g.paths = unique(g.paths)
+		s.groups = append(s.groups, g)
+		if !slices.Contains(g.paths, preset.RigPath(id)) {
+			untouched = append(untouched, g)
+			continue
+		}
 		if err := s.rig(g); err != nil {
 			return err
 		}
-		s.groups = append(s.groups, g)
+	}
+	if err := s.each(untouched, s.tunesOnly); err != nil {
+		return err
 	}
 	if err := s.places(); err != nil {
 		return err
@@ -279,8 +308,8 @@ func (s *set) names(path string) []string {
 			fps = append(fps, l.id(p.Rig), l.fp(p.Rig), l.fp(l.id(p.Rig)))
 		}
 		for _, t := range []Tree{s.in.Ours, s.in.Theirs} {
-			for _, fp := range fps {
-				if a := aliasOf(t, fp); a != "" {
+			for _, fp := range firstOnly(fps) {
+				if a := s.aliasOf(t, fp); a != "" {
 					out = append(out, a)
 				}
 			}
@@ -306,16 +335,13 @@ func firstOnly(list []string) []string {
 	return out
 }
 
-func aliasOf(t Tree, fp string) string {
+func (s *set) aliasOf(t Tree, fp string) string {
 	text, err := t.Read(preset.RigPath(fp))
-	if err != nil || text == nil {
-		return ""
-	}
-	v, err := file.Values("", text)
 	if err != nil {
 		return ""
 	}
-	return schema.Flatten(v).Str("alias")
+	r, _ := s.decodeRig(text)
+	return r.Alias
 }
 
 // merge runs File on one file and keeps its report; path is where the file ends up or is shown.
@@ -329,13 +355,15 @@ func (s *set) merge(in Input, ours, theirs string) (Output, error) {
 	if err != nil {
 		return out, err
 	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	for _, c := range out.Conflicts {
 		c.OursPath, c.TheirsPath = ours, theirs
 		s.out.Conflicts = append(s.out.Conflicts, c)
 	}
 	s.out.Taken = append(s.out.Taken, out.Taken...)
 	for _, l := range out.Lost {
-		s.note(in.Path, "not kept: "+l)
+		s.out.Notes = append(s.out.Notes, Note{Path: in.Path, Text: "not kept: " + l})
 	}
 	return out, nil
 }
@@ -345,6 +373,8 @@ func (s *set) note(path, text string) {
 }
 
 func (s *set) put(path, ours, theirs string, text []byte) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.texts[path] = text
 	s.origin[path] = [2]string{ours, theirs}
 }
@@ -370,6 +400,92 @@ func (s *set) single(path string) error {
 	}
 	s.put(path, path, path, out.Text)
 	return nil
+}
+
+// each runs fn on every group, several at a time where the trees allow it.
+func (s *set) each(groups []*group, fn func(*group) error) error {
+	workers := 1
+	if s.in.Parallel {
+		workers = min(runtime.GOMAXPROCS(0), len(groups))
+	}
+	if workers <= 1 {
+		for _, g := range groups {
+			if err := fn(g); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	var next atomic.Int64
+	errs := make([]error, workers)
+	var wg sync.WaitGroup
+	for w := range workers {
+		wg.Go(func() {
+			for errs[w] == nil {
+				i := int(next.Add(1)) - 1
+				if i >= len(groups) {
+					return
+				}
+				errs[w] = fn(groups[i])
+			}
+		})
+	}
+	wg.Wait()
+	// What was found came in any order.
+	slices.SortStableFunc(s.out.Conflicts, func(a, b Conflict) int { return strings.Compare(a.Path, b.Path) })
+	slices.SortStableFunc(s.out.Taken, func(a, b Taken) int { return strings.Compare(a.Path, b.Path) })
+	slices.SortStableFunc(s.out.Notes, func(a, b Note) int { return strings.Compare(a.Path, b.Path) })
+	return errors.Join(errs...)
+}
+
+// tunesOnly merges the files of a rig whose build nobody touched: nothing moves, and the build
+// is read only where a tune needs its sheet.
+func (s *set) tunesOnly(g *group) error {
+	g.final = g.id
+	for _, c := range g.paths {
+		if done, err := s.oneSided(c); done || err != nil {
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		if err := s.rigFile(g, c, false, false); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// oneSided settles a file that is untouched on one side by the names of its contents, without
+// reading more than what is taken over. done is false if that cannot be told.
+func (s *set) oneSided(path string) (done bool, err error) {
+	if s.sheetsMoved || !s.in.Choices.Empty() {
+		return false, nil
+	}
+	var ids [3]string
+	for i, t := range []Tree{s.in.Base, s.in.Ours, s.in.Theirs} {
+		named, ok := t.(Identified)
+		if !ok {
+			return false, nil
+		}
+		if ids[i], ok = named.ID(path); !ok {
+			return false, nil
+		}
+	}
+	switch b, o, t := ids[0], ids[1], ids[2]; {
+	case o == t, t == b:
+		return true, nil
+	case o != b:
+		return false, nil
+	}
+	text, err := s.in.Theirs.Read(path)
+	if err == nil {
+		err = newer(path, text)
+	}
+	if err == nil {
+		s.put(path, path, path, text)
+	}
+	return true, err
 }
 
 // rig merges one rig with all its files.
@@ -400,16 +516,12 @@ func (s *set) rig(g *group) error {
 	if err := s.tidy(g, ours, theirs); err != nil {
 		return err
 	}
-	sheet, check, err := s.sheetOf(g)
-	if err != nil {
-		return err
-	}
-	massOurs, massTheirs := changedBuild(b, o, t), changedBuild(b, t, o)
+	massOurs, massTheirs := s.changedBuild(b, o, t), s.changedBuild(b, t, o)
 	for _, c := range g.paths {
 		if c == path {
 			continue
 		}
-		if err := s.rigFile(g, c, sheet, check, massOurs, massTheirs); err != nil {
+		if err := s.rigFile(g, c, massOurs, massTheirs); err != nil {
 			return err
 		}
 	}
@@ -470,12 +582,15 @@ func (s *set) rigGone(g *group, shown string, b, o, t []byte) (done bool, err er
 
 // settle finds the fingerprint under which a merged rig belongs.
 func (s *set) settle(g *group, merged, o, t []byte) string {
-	m, ok := decodeRig(merged)
+	if of := s.ours.fp(g.id); of == s.theirs.fp(g.id) && sameText(merged, o) && sameText(merged, t) {
+		return of
+	}
+	m, ok := s.decodeRig(merged)
 	if !ok {
 		return s.ours.fp(g.id)
 	}
 	same := func(text []byte) bool {
-		r, ok := decodeRig(text)
+		r, ok := s.decodeRig(text)
 		return ok && r.Canonical() == m.Canonical()
 	}
 	of, tf := s.ours.fp(g.id), s.theirs.fp(g.id)
@@ -495,15 +610,27 @@ func (s *set) settle(g *group, merged, o, t []byte) string {
 	return m.Print()
 }
 
-func decodeRig(text []byte) (preset.Rig, bool) {
+// decodeRig reads a build sheet, each text once.
+func (s *set) decodeRig(text []byte) (preset.Rig, bool) {
 	if text == nil {
 		return preset.Rig{}, false
 	}
-	v, err := file.Values("", text)
-	if err != nil {
+	s.mu.Lock()
+	r, known := s.rigs[string(text)]
+	s.mu.Unlock()
+	if !known {
+		if v, err := file.Values("", text); err == nil {
+			rig := preset.DecodeRig("", v)
+			r = &rig
+		}
+		s.mu.Lock()
+		s.rigs[string(text)] = r
+		s.mu.Unlock()
+	}
+	if r == nil {
 		return preset.Rig{}, false
 	}
-	return preset.DecodeRig("", v), true
+	return *r, true
 }
 
 // tidy puts the merged build sheet where it belongs, with the fingerprints it had on both
@@ -513,7 +640,7 @@ func (s *set) tidy(g *group, ours, theirs string) error {
 	of, tf := s.ours.fp(g.id), s.theirs.fp(g.id)
 	if g.rig != nil {
 		var add []string
-		r, _ := decodeRig(g.rig)
+		r, _ := s.decodeRig(g.rig)
 		for _, fp := range unique([]string{g.id, of, tf}) {
 			if fp != g.final && !slices.Contains(r.Was, fp) && s.had(fp) {
 				add = append(add, fp)
@@ -580,7 +707,13 @@ func (s *set) had(fp string) bool {
 // sheetOf is the merged sheet of a rig's gimbal; check says that it is not the one that both
 // sides checked their tunes against.
 func (s *set) sheetOf(g *group) (sheet *schema.Sheet, check bool, err error) {
-	r, ok := decodeRig(g.rig)
+	rig := g.rig
+	if rig == nil {
+		if rig, err = s.in.Ours.Read(preset.RigPath(s.ours.fp(g.id))); err != nil {
+			return nil, false, err
+		}
+	}
+	r, ok := s.decodeRig(rig)
 	if !ok || r.Gimbal == "" {
 		return nil, false, nil
 	}
@@ -590,7 +723,9 @@ func (s *set) sheetOf(g *group) (sheet *schema.Sheet, check bool, err error) {
 	if err := errors.Join(err1, err2); err != nil {
 		return nil, false, err
 	}
+	s.mu.Lock()
 	text, merged := s.texts[path]
+	s.mu.Unlock()
 	if !merged {
 		text = o
 	}
@@ -598,7 +733,7 @@ func (s *set) sheetOf(g *group) (sheet *schema.Sheet, check bool, err error) {
 	// A rig put on another gimbal on one side has its tunes checked as well.
 	for _, x := range s.both() {
 		if side, err := x.t.Read(preset.RigPath(x.l.fp(g.id))); err == nil {
-			if q, ok := decodeRig(side); ok && q.Gimbal != r.Gimbal {
+			if q, ok := s.decodeRig(side); ok && q.Gimbal != r.Gimbal {
 				check = true
 			}
 		}
@@ -606,23 +741,30 @@ func (s *set) sheetOf(g *group) (sheet *schema.Sheet, check bool, err error) {
 	if text == nil {
 		return nil, false, nil
 	}
-	v, err := file.Values(path, text)
-	if err != nil {
-		return nil, false, nil // said where the sheet is merged or checked
+	key := r.Gimbal + "\x00" + string(text)
+	s.mu.Lock() // held throughout: all tunes want the same one or two sheets
+	defer s.mu.Unlock()
+	sheet, known := s.sheets[key]
+	if !known {
+		if v, err := file.Values(path, text); err == nil { // else said where the sheet is merged or checked
+			if x, ps := s.in.Cat.Sheet(r.Gimbal, v); len(schema.Errors(ps)) == 0 {
+				sheet = x
+			}
+		}
+		s.sheets[key] = sheet
 	}
-	sheet, ps := s.in.Cat.Sheet(r.Gimbal, v)
-	if len(schema.Errors(ps)) > 0 {
-		return nil, false, nil
-	}
-	return sheet, check, nil
+	return sheet, check && sheet != nil, nil
 }
 
 // changedBuild says whether a side changed masses, sizes or places, and the other did not do
 // the same.
-func changedBuild(base, side, other []byte) bool {
-	b, ok1 := decodeRig(base)
-	x, ok2 := decodeRig(side)
-	y, ok3 := decodeRig(other)
+func (s *set) changedBuild(base, side, other []byte) bool {
+	if sameText(side, base) || sameText(side, other) {
+		return false
+	}
+	b, ok1 := s.decodeRig(base)
+	x, ok2 := s.decodeRig(side)
+	y, ok3 := s.decodeRig(other)
 	if !ok1 || !ok2 || !ok3 {
 		return false
 	}
@@ -669,7 +811,7 @@ func setRig(path string, text []byte, fp string) ([]byte, error) {
 }
 
 // rigFile merges a tune, bench log or other file of a rig.
-func (s *set) rigFile(g *group, aligned string, sheet *schema.Sheet, check, massOurs, massTheirs bool) error {
+func (s *set) rigFile(g *group, aligned string, massOurs, massTheirs bool) error {
 	b, o, t, err := s.sides(aligned)
 	if err != nil {
 		return err
@@ -680,13 +822,22 @@ func (s *set) rigFile(g *group, aligned string, sheet *schema.Sheet, check, mass
 	if o == nil {
 		shown = theirs
 	}
-	nb, err0 := s.normal(aligned, b)
-	no, err1 := s.normal(aligned, o)
-	nt, err2 := s.normal(aligned, t)
-	if err := errors.Join(err0, err1, err2); err != nil {
-		return err
+	moves := g.final != g.id || s.ours.fp(g.id) != g.id || s.theirs.fp(g.id) != g.id
+	in := Input{Path: shown, Kind: place.Kind, Base: b, Ours: o, Theirs: t}
+	if moves {
+		for _, text := range []*[]byte{&in.Base, &in.Ours, &in.Theirs} {
+			if *text, err = s.normal(aligned, *text); err != nil {
+				return err
+			}
+		}
 	}
-	in := Input{Path: shown, Kind: place.Kind, Base: nb, Ours: no, Theirs: nt, Sheet: sheet, Check: check}
+	ofSheet := place.Kind == schema.KindTune || place.Kind == schema.KindBench
+	oneSided := sameText(in.Ours, in.Base) || sameText(in.Theirs, in.Base) || sameText(in.Ours, in.Theirs)
+	if ofSheet && (!oneSided || s.sheetsMoved || g.rig != nil) {
+		if in.Sheet, in.Check, err = s.sheetOf(g); err != nil {
+			return err
+		}
+	}
 	out, err := s.merge(in, ours, theirs)
 	if err != nil {
 		return err
@@ -699,7 +850,7 @@ func (s *set) rigFile(g *group, aligned string, sheet *schema.Sheet, check, mass
 			return err
 		}
 	}
-	if text != nil && (place.Kind == schema.KindTune || place.Kind == schema.KindBench) {
+	if text != nil && ofSheet && moves {
 		if text, err = setRig(aligned, text, g.final); err != nil {
 			return err
 		}
@@ -875,13 +1026,13 @@ func (s *set) aliases() error {
 }
 
 func (s *set) holds(t Tree, l *lineage, g *group, alias string) bool {
-	return aliasOf(t, l.fp(g.id)) == alias
+	return s.aliasOf(t, l.fp(g.id)) == alias
 }
 
 // sheetsThere refuses a rig whose gimbal sheet the other side removed.
 func (s *set) sheetsThere() error {
 	for _, g := range s.groups {
-		r, ok := decodeRig(g.rig)
+		r, ok := s.decodeRig(g.rig)
 		if !ok {
 			continue
 		}

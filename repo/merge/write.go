@@ -1,6 +1,7 @@
 package merge
 
 import (
+	"bytes"
 	"fmt"
 	"slices"
 	"sort"
@@ -11,8 +12,8 @@ import (
 )
 
 // write splices what was decided into our text, brings the remarks of both sides together, and
-// gives the text.
-func (m *merger) write() []byte {
+// gives the result.
+func (m *merger) write() *file.Doc {
 	d := m.o.d.WithOrder(m.shape.order)
 	d = m.writeValues(d)
 	d = m.writeNew(d)
@@ -26,7 +27,7 @@ func (m *merger) write() []byte {
 		}
 		d = next
 	}
-	return m.remarks(d).Text()
+	return m.remarks(d)
 }
 
 // backFirst orders units so that a higher element of an array comes before a lower one.
@@ -230,6 +231,16 @@ func (m *merger) remarks(d *file.Doc) *file.Doc {
 		}
 		return byKey, byWords
 	}
+	if m.sameRemarks() {
+		return d
+	}
+	if m.in.Base != nil && m.b.d == nil {
+		b, err := file.Parse(m.in.Path, m.in.Base)
+		if err != nil {
+			return d // its values could be read, so this does not happen
+		}
+		m.b.d = b
+	}
 	bk, bw := count(m.b)
 	ok, ow := count(m.o)
 	tk, tw := count(m.t)
@@ -276,6 +287,32 @@ func (m *merger) remarks(d *file.Doc) *file.Doc {
 		}
 	}
 	return d
+}
+
+// sameRemarks says that the remarks need no work: theirs are the base's, and nothing of ours goes.
+// It looks at what stands behind the first # of each line, in quotes or not, which differs at
+// least where a remark does.
+func (m *merger) sameRemarks() bool {
+	if m.in.Base == nil || len(m.drop) > 0 {
+		return false
+	}
+	for id, want := range m.final {
+		if !want.has && m.o.cell(id).has {
+			return false
+		}
+	}
+	return slices.Equal(behindSigns(m.in.Base), behindSigns(m.in.Theirs))
+}
+
+func behindSigns(text []byte) []string {
+	var out []string
+	for line := range bytes.Lines(text) {
+		if i := bytes.IndexByte(line, '#'); i >= 0 {
+			out = append(out, string(bytes.TrimRight(line[i:], "\r\n")))
+		}
+	}
+	sort.Strings(out)
+	return out
 }
 
 func firstOf(a, b string) string {
