@@ -294,14 +294,7 @@ func (r *Reader) at(p *pack, off int64, depth int) (plumbing.ObjectType, []byte,
 }
 
 func (r *Reader) inflate(src []byte, size int64, name string) ([]byte, error) {
-	r.src.Reset(src)
-	if r.z == nil {
-		z, err := zlib.NewReader(&r.src)
-		if err != nil {
-			return nil, damaged("%s: %v", name, err)
-		}
-		r.z = z
-	} else if err := r.z.(zlib.Resetter).Reset(&r.src, nil); err != nil {
+	if err := r.unzip(src); err != nil {
 		return nil, damaged("%s: %v", name, err)
 	}
 	out := make([]byte, size)
@@ -314,6 +307,16 @@ func (r *Reader) inflate(src []byte, size int64, name string) ([]byte, error) {
 		return nil, damaged("%s: an object does not end where its header says (%v)", name, err)
 	}
 	return out, nil
+}
+
+// unzip begins to inflate src through r.z, whose tables are made once.
+func (r *Reader) unzip(src []byte) (err error) {
+	r.src.Reset(src)
+	if r.z == nil {
+		r.z, err = zlib.NewReader(&r.src)
+		return err
+	}
+	return r.z.(zlib.Resetter).Reset(&r.src, nil)
 }
 
 func loosePath(dir string, id plumbing.Hash) string {
@@ -332,25 +335,25 @@ func (r *Reader) loose(id plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 	if err != nil {
 		return 0, nil, err
 	}
-	kind, data, err := parseLoose(raw)
+	kind, data, err := r.parseLoose(raw)
 	if err != nil {
 		return 0, nil, damaged("loose object %s: %v", id, err)
 	}
 	return kind, data, nil
 }
 
-func parseLoose(raw []byte) (plumbing.ObjectType, []byte, error) {
+func (r *Reader) parseLoose(raw []byte) (plumbing.ObjectType, []byte, error) {
 	if len(raw) == 0 {
 		return 0, nil, errors.New("the file is empty")
 	}
-	z, err := zlib.NewReader(bytes.NewReader(raw))
-	if err != nil {
+	if err := r.unzip(raw); err != nil {
 		return 0, nil, err
 	}
-	all, err := io.ReadAll(io.LimitReader(z, maxObject+64))
-	if err != nil {
+	b := bytes.NewBuffer(make([]byte, 0, 2*len(raw)+bytes.MinRead))
+	if _, err := b.ReadFrom(io.LimitReader(r.z, maxObject+64)); err != nil {
 		return 0, nil, err
 	}
+	all := b.Bytes()
 	head, body, ok := bytes.Cut(all, []byte{0})
 	if !ok || len(head) > 40 {
 		return 0, nil, errors.New("no object header")

@@ -246,7 +246,7 @@ func FuzzLoose(f *testing.F) {
 		if len(raw) > 1<<16 {
 			return
 		}
-		kind, data, err := parseLoose(raw)
+		kind, data, err := (&Store{}).NewReader(0).parseLoose(raw)
 		if err == nil && (!kind.Valid() || data == nil && len(data) > 0) {
 			t.Fatal(kind, data)
 		}
