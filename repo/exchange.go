@@ -176,7 +176,13 @@ func (l *Lib) NewObjects(want, have []Rev, fn func(id string) error) error {
 				}
 				roots = append(roots, pc.tree)
 			}
-			if err := newTrees(r, c.tree, roots, seen, give); err != nil {
+			var err error
+			if len(roots) > 1 {
+				err = newTrees(r, c.tree, roots, seen, give)
+			} else {
+				err = tree.New(r, append(roots, plumbing.ZeroHash)[0], c.tree, func(id plumbing.Hash) bool { return !seen[id] }, give)
+			}
+			if err != nil {
 				return err
 			}
 		}

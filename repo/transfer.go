@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -227,4 +228,86 @@ func (s *Shared) SetRef(ctx context.Context, name string, old, id Rev, who Perso
 		}
 		return nil
 	})
+}
+
+// CopyAll copies everything that a repository holds into one that holds nothing, its packs as
+// they are: that is much quicker than choosing objects and packing them anew. Each object is
+// checked. ok is false, and nothing done, if the repository holds only a part and finds the rest
+// elsewhere (alternates, a shallow clone).
+func (l *Lib) CopyAll(ctx context.Context, to *Lib, tell Progress) (objects int, ok bool, err error) {
+	for _, n := range []string{filepath.Join(l.ObjectFolder(), "info", "alternates"), filepath.Join(l.d.Common, "shallow")} {
+		if _, err := l.fs.Stat(n); err == nil {
+			return 0, false, nil
+		}
+	}
+	objects, err = l.copyAll(ctx, to, tell)
+	return objects, true, err
+}
+
+func (l *Lib) copyAll(ctx context.Context, to *Lib, tell Progress) (objects int, err error) {
+	dir := filepath.Join(l.ObjectFolder(), "pack")
+	names, err := l.fs.ReadDir(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return 0, device("reading the other repository", err)
+	}
+	for _, n := range names {
+		if !strings.HasPrefix(n.Name(), "pack-") || !strings.HasSuffix(n.Name(), ".pack") {
+			continue
+		}
+		f, err := l.fs.OpenFile(filepath.Join(dir, n.Name()), os.O_RDONLY, 0)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue // a `git gc` put it into another
+		}
+		if err != nil {
+			return objects, device("reading the other repository", err)
+		}
+		k, _, err := to.Receive(&stoppable{ctx, f}, tell)
+		_ = f.Close()
+		if objects += k; err != nil {
+			return objects, err
+		}
+	}
+	loose, err := l.looseObjects()
+	if err != nil || len(loose) == 0 {
+		return objects, err
+	}
+	r, w := io.Pipe()
+	go func() { _ = w.CloseWithError(l.Send(ctx, w, loose, tell)) }()
+	k, _, err := to.Receive(r, tell)
+	_ = r.CloseWithError(err)
+	return objects + k, err
+}
+
+// stoppable is a reader that ends when ctx does.
+type stoppable struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (s *stoppable) Read(b []byte) (int, error) {
+	if err := s.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return s.r.Read(b)
+}
+
+// looseObjects lists the objects that lie in files of their own.
+func (l *Lib) looseObjects() ([]string, error) {
+	var out []string
+	for i := range 256 {
+		sub := fmt.Sprintf("%02x", i)
+		names, err := l.fs.ReadDir(filepath.Join(l.ObjectFolder(), sub))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return nil, device("reading the other repository", err)
+		}
+		for _, n := range names {
+			if id := sub + n.Name(); plumbing.IsHash(id) {
+				out = append(out, id)
+			}
+		}
+	}
+	return out, nil
 }

@@ -36,6 +36,11 @@ func (f *folder) Refs(context.Context) (Refs, error) {
 }
 
 func (f *folder) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) (int, error) {
+	if len(have) == 0 { // a first copy
+		if n, ok, err := f.s.Lib().CopyAll(ctx, lib, f.opt.Tell); ok || err != nil {
+			return n, err
+		}
+	}
 	return carry(ctx, f.s.Lib(), lib, want, have, f.opt)
 }
 

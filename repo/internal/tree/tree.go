@@ -282,6 +282,70 @@ func (d *differ) pair(a, b Entry) error {
 	return d.fn(Change{string(d.path), a.Mode, b.Mode, a.ID, b.ID})
 }
 
+// New calls fn with tree b and every tree and file in it that tree a does not have at the same
+// place; a zero a has nothing. enter says whether to look into a tree; it is asked before fn.
+func New(g Getter, a, b plumbing.Hash, enter func(id plumbing.Hash) bool, fn func(id plumbing.Hash) error) error {
+	if a == b || !enter(b) {
+		return nil
+	}
+	if err := fn(b); err != nil {
+		return err
+	}
+	var ab []byte
+	if !a.IsZero() {
+		data, err := g.Tree(a)
+		if err != nil {
+			return err
+		}
+		ab = bytes.Clone(data) // the next read may drop it
+	}
+	data, err := g.Tree(b)
+	if err != nil {
+		return err
+	}
+	var pairs [][2]Entry
+	ab, bb := trim(ab, bytes.Clone(data))
+	var old Entry
+	have := false
+	for len(bb) > 0 {
+		var e Entry
+		if e, bb, err = next(bb); err != nil {
+			return err
+		}
+		for {
+			if !have && len(ab) > 0 {
+				if old, ab, err = next(ab); err != nil {
+					return err
+				}
+				have = true
+			}
+			if !have || !less(old, e) {
+				break
+			}
+			have = false
+		}
+		same := have && bytes.Equal(old.Name, e.Name) && old.IsDir() == e.IsDir()
+		switch {
+		case e.Mode == ModeSub, same && old.ID == e.ID:
+		case same:
+			pairs = append(pairs, [2]Entry{old, e})
+		default:
+			pairs = append(pairs, [2]Entry{{}, e})
+		}
+	}
+	for _, p := range pairs {
+		if p[1].IsDir() {
+			err = New(g, p[0].ID, p[1].ID, enter, fn)
+		} else if enter(p[1].ID) {
+			err = fn(p[1].ID)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // trim cuts equal whole entries off both ends: a commit touches one entry of a long tree.
 func trim(a, b []byte) ([]byte, []byte) {
 	n := min(len(a), len(b))
