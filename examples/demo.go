@@ -118,12 +118,19 @@ func parseScenario(text string) ([]Step, error) {
 		default:
 			err = fmt.Errorf("unknown word %q", verb)
 		}
+		if err == nil && s.empty() {
+			err = fmt.Errorf("%s takes something", verb)
+		}
 		if err != nil {
 			return nil, fmt.Errorf("scenario line %d: %w", n, err)
 		}
 		out = append(out, s)
 	}
 	return out, sc.Err()
+}
+
+func (s Step) empty() bool {
+	return s.Say == "" && s.As == "" && len(s.Command) == 0 && s.Edit == nil && s.Stand == nil && s.When.IsZero()
 }
 
 // splitWords cuts at blanks outside double quotes.

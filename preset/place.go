@@ -13,6 +13,7 @@ import (
 const (
 	LibraryPath = "library.toml"
 	MainTune    = "main"
+	RigName     = "rig.toml" // the build sheet in a rig's folder
 )
 
 // GimbalPath is the sheet of a gimbal.
@@ -22,7 +23,7 @@ func GimbalPath(slug string) string { return "gimbals/" + slug + ".toml" }
 func RigDir(fp string) string { return "rigs/" + fp[:2] + "/" + fp }
 
 // RigPath is the build sheet of a rig.
-func RigPath(fp string) string { return RigDir(fp) + "/rig.toml" }
+func RigPath(fp string) string { return RigDir(fp) + "/" + RigName }
 
 // TunePath is a tune of a rig.
 func TunePath(fp, tune string) string { return RigDir(fp) + "/" + tune + ".toml" }

@@ -16,10 +16,11 @@ import (
 	"rigkeep/repo/internal/tree"
 )
 
-// FileRevision is a revision that changed one file. Blob is the file's contents after it, or ""
-// if the revision deleted it.
+// FileRevision is a revision that changed one file. Path is where it lay; Blob is the file's
+// contents after it, or "" if the revision deleted it.
 type FileRevision struct {
 	Commit
+	Path string
 	Blob BlobID
 }
 
@@ -122,7 +123,11 @@ func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
 }
 
 // touch is one change of one path: in which commit, and the contents after it.
-type touch struct{ commit, blob plumbing.Hash }
+type touch struct {
+	commit, blob plumbing.Hash
+	no           int // of the commit in the index; parents have smaller ones
+	path         string
+}
 
 // details reads the commits of postings, on two goroutines if there are many.
 func (l *Lib) details(posts []touch) ([]FileRevision, error) {
@@ -135,7 +140,7 @@ func (l *Lib) details(posts []touch) ([]FileRevision, error) {
 				if err != nil {
 					return err
 				}
-				out[i] = FileRevision{*c, blobID(posts[i].blob)}
+				out[i] = FileRevision{*c, posts[i].path, blobID(posts[i].blob)}
 			}
 			return nil
 		})
@@ -154,7 +159,7 @@ func (l *Lib) postings(path string) ([]touch, error) {
 		ps := x.Postings(path, head)
 		out = make([]touch, len(ps))
 		for i, p := range ps {
-			out[i] = touch{x.ID(p.Commit), p.Blob}
+			out[i] = touch{x.ID(p.Commit), p.Blob, p.Commit, path}
 		}
 	})
 	return out, err
@@ -266,9 +271,14 @@ func (l *Lib) KeyHistory(path string, limit int, extract func(data []byte) (valu
 	if err != nil {
 		return nil, err
 	}
+	return l.keyChanges(posts, limit, extract)
+}
+
+// keyChanges gives those of a file's changes, newest first, at which extract's answer changed.
+func (l *Lib) keyChanges(posts []touch, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
 	var hits []touch
 	var values []KeyRevision
-	err = l.with(func(r *objects.Reader) error {
+	err := l.with(func(r *objects.Reader) error {
 		var newer KeyRevision
 		for i := 0; i <= len(posts); i++ {
 			var older KeyRevision

@@ -300,5 +300,11 @@ func Number(v any) (float64, bool) {
 	return 0, false
 }
 
-// Num writes a number in its shortest decimal form.
-func Num(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+// Num writes a number in its shortest decimal form; one that no dial or field can
+// hold gets an exponent, so that a message about it stays readable.
+func Num(v float64) string {
+	if a := math.Abs(v); a >= 1e21 || a > 0 && a < 1e-15 {
+		return strconv.FormatFloat(v, 'g', -1, 64)
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}

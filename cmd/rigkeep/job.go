@@ -85,7 +85,12 @@ func (k *call) sensor() ([2]float64, error) {
 }
 
 // round takes the binary dust off a value that a person wrote in decimals.
-func round(v float64) float64 { return math.Round(v*1e6) / 1e6 }
+func round(v float64) float64 {
+	if math.Abs(v) > 1e9 {
+		return v // nobody wrote that with decimals; what takes it says that it is out of range
+	}
+	return math.Round(v*1e6) / 1e6
+}
 
 func runJobOpen(k *call) error {
 	name := strings.TrimSpace(k.args[0])
@@ -251,7 +256,9 @@ func parseShot(s string) (preset.Shot, error) {
 	}
 	for _, p := range parts[1:] {
 		if v, err := unit.ParseIn(unit.Length, p, "mm"); err == nil && p != "" && p[0] >= '0' && p[0] <= '9' {
-			out.LensMM = round(v * 1000)
+			if out.LensMM = round(v * 1000); math.IsInf(out.LensMM, 0) {
+				return out, usage("--shot %q: %s is no lens", s, p)
+			}
 			continue
 		}
 		if !preset.IsName(p) {

@@ -401,28 +401,26 @@ type Revision struct {
 	Blob        repo.BlobID // "" when that commit took the tune away
 }
 
+// trail is where a rig's folder has lain.
+func trail(rr RigRef) repo.Trail {
+	t := repo.Trail{Guide: preset.RigName}
+	for _, fp := range append([]string{rr.Fingerprint}, reversed(rr.Was)...) {
+		t.Dirs = append(t.Dirs, preset.RigDir(fp))
+	}
+	return t
+}
+
 // History lists the commits that changed a tune, newest first, across the
 // rig's earlier fingerprints; limit 0 is all.
 func (l *Library) History(rr RigRef, tune string, limit int) ([]Revision, error) {
-	var out []Revision
-	seen := map[repo.Rev]bool{}
-	for _, fp := range append([]string{rr.Fingerprint}, reversed(rr.Was)...) {
-		path := preset.TunePath(fp, tune)
-		changes, err := l.Store.History(path, limit)
-		if err != nil {
-			return nil, err
-		}
-		for _, c := range changes {
-			if seen[c.ID] || c.Blob == "" && fp != rr.Fingerprint {
-				continue // the commit that moved the rig shows at its new place
-			}
-			seen[c.ID] = true
-			out = append(out, Revision{Commit: c.Commit, Fingerprint: fp, Path: path, Blob: c.Blob})
-		}
+	changes, err := l.Store.HistoryAlong(trail(rr), tune+".toml", limit)
+	if err != nil {
+		return nil, err
 	}
-	sort.SliceStable(out, func(i, j int) bool { return out[i].When.After(out[j].When) })
-	if limit > 0 && len(out) > limit {
-		out = out[:limit]
+	out := make([]Revision, len(changes))
+	for i, c := range changes {
+		place, _ := preset.Locate(c.Path)
+		out[i] = Revision{Commit: c.Commit, Fingerprint: place.Rig, Path: c.Path, Blob: c.Blob}
 	}
 	return out, nil
 }
@@ -469,26 +467,5 @@ func (l *Library) KeyHistory(rr RigRef, tune, key string, limit int) ([]repo.Key
 		}
 		return fmt.Sprint(v), true
 	}
-	var out []repo.KeyRevision
-	for _, fp := range append([]string{rr.Fingerprint}, reversed(rr.Was)...) {
-		revs, err := l.Store.KeyHistory(preset.TunePath(fp, tune), limit, extract)
-		if err != nil {
-			return nil, err
-		}
-		// where the rig moved, the same value goes on: only true changes count
-		for _, r := range revs {
-			if !r.Present && fp != rr.Fingerprint {
-				continue
-			}
-			if n := len(out); n > 0 && out[n-1].Present && out[n-1].Value == r.Value && r.Present && fp != rr.Fingerprint {
-				out[n-1] = r
-				continue
-			}
-			out = append(out, r)
-		}
-	}
-	if limit > 0 && len(out) > limit {
-		out = out[:limit]
-	}
-	return out, nil
+	return l.Store.KeyHistoryAlong(trail(rr), tune+".toml", limit, extract)
 }

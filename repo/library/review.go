@@ -538,24 +538,17 @@ const mostBuilds = 5
 // builds lists the newest revisions that changed a rig's build sheet after a
 // moment, oldest first.
 func (l *Library) builds(rr RigRef, after time.Time) ([]review.Stamp, error) {
-	var all []repo.FileRevision
-	for _, fp := range append([]string{rr.Fingerprint}, rr.Was...) {
-		revs, err := l.Store.History(preset.RigPath(fp), 0)
-		if err != nil {
-			return nil, err
-		}
-		for _, r := range revs {
-			if r.Blob != "" && !r.When.Before(after) {
-				all = append(all, r)
-			}
-		}
+	revs, err := l.Store.HistoryAlong(trail(rr), preset.RigName, 0)
+	if err != nil {
+		return nil, err
 	}
-	slices.SortStableFunc(all, func(a, b repo.FileRevision) int { return a.When.Compare(b.When) })
-	all = all[max(0, len(all)-mostBuilds):]
 	var out []review.Stamp
-	for _, r := range all {
-		out = append(out, stamp(r.Commit))
+	for _, r := range revs {
+		if r.Blob != "" && !r.When.Before(after) && len(out) < mostBuilds {
+			out = append(out, stamp(r.Commit))
+		}
 	}
+	slices.Reverse(out)
 	return out, nil
 }
 

@@ -1,0 +1,70 @@
+package preset_test
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"rigkeep/examples"
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/schema"
+)
+
+// FuzzDecode: whatever a file says, checked or not, decoding never panics; of a
+// build that passes the check, mass and inertia are finite or an error, and its
+// fingerprint is ten characters that do not depend on the order of its parts.
+func FuzzDecode(f *testing.F) {
+	for _, slug := range examples.GimbalSlugs() {
+		text, _ := examples.Gimbal(slug)
+		f.Add(text)
+	}
+	builds, err := filepath.Glob("../examples/demo/files/*.toml")
+	if err != nil || len(builds) == 0 {
+		f.Fatal(err, builds)
+	}
+	for _, name := range builds {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
+	cat := schema.Default()
+	for _, kind := range schema.Kinds {
+		f.Add([]byte(cat.Template(kind)))
+	}
+	for _, s := range []string{
+		"format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\n[stiffness]\npan = 3\n[follow.walk]\nwindow = { pan = 1 }\n[proof]\nat = 2026-01-10T10:00:00Z\nplace = \"hand\"\nonset = { tilt = 60 }\n",
+		"format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-10\n[[pin]]\nrig = \"22bnfhc994\"\n[[shot]]\nname = \"a\"\nlens_mm = 35\n",
+		"format = 1\nkind = \"bench\"\nrig = \"22bnfhc994\"\n[[step]]\naxis = \"pan\"\nvalue = 3\nsaw = \"clean\"\nat = 2026-01-10T10:00:00Z\n",
+		"stiffness = 3\nfollow = []\nproof = \"x\"\npart = 1\npin = {}\nstep = [[]]\nwas = 3\nrig = 1979-05-27\n",
+	} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		tree, err := file.Values("x.toml", text)
+		if err != nil {
+			return
+		}
+		preset.DecodeTune(cat, tree)
+		preset.DecodeJob("2026-01-01-x", tree)
+		preset.DecodeBench(tree)
+		r := preset.DecodeRig("", tree)
+		if len(schema.Errors(cat.Validate(schema.KindRig, tree, nil))) > 0 {
+			return
+		}
+		p, err := r.Properties()
+		if err == nil && !(p.Mass > 0 && !math.IsInf(p.Mass, 0) && p.Inertia[0][0] >= 0 && !math.IsInf(p.Inertia[0][0], 0)) {
+			t.Errorf("%+v", p)
+		}
+		fp := r.Print()
+		for i, j := 0, len(r.Parts)-1; i < j; i, j = i+1, j-1 {
+			r.Parts[i], r.Parts[j] = r.Parts[j], r.Parts[i]
+		}
+		if len(fp) != preset.FingerprintLen || !preset.IsFingerprint(fp) || r.Print() != fp {
+			t.Errorf("%q, turned round %q", fp, r.Print())
+		}
+	})
+}
