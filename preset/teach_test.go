@@ -174,7 +174,10 @@ func TestThreeSessionsTeachTheNextStart(t *testing.T) {
 	sh.References = nil
 	now := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
 	for _, two := range []bool{false, true} {
-		const runs = 200
+		runs := 200
+		if two {
+			runs = 60
+		}
 		landed, n, worst := 0, 0, 0.0
 		inScale, nScale, inDelay, nDelay := 0, 0, 0, 0
 		nearer := 0.0

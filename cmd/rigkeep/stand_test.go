@@ -161,7 +161,7 @@ func BenchmarkBenchSession(b *testing.B) {
 func TestSafetyRuleEndToEnd(t *testing.T) {
 	s := newShop(t)
 	const coarse = 5.0 // of the sheet quay-large
-	sessions := 3
+	sessions := 2
 	if os.Getenv("RIGKEEP_STORM") != "" {
 		sessions = 200
 	}
@@ -265,4 +265,25 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 		}
 	}
 	t.Logf("%d proposals", proposals)
+}
+
+// FuzzAnswers: what is typed is read or refused, never worse.
+func FuzzAnswers(f *testing.F) {
+	for _, s := range []string{"pan=1,roll=0.5", "22f", "22 fast", "tilt=NaN", "=,", "9999999999999999999f"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		if m, err := axisNumbers(s); err == nil {
+			for a, v := range m {
+				if v != v || v-v != 0 {
+					t.Fatalf("%s = %v", a, v)
+				}
+			}
+		}
+		if key, number, ok := pick(s, lookChoices); ok {
+			if _, known := byKey(key, lookChoices); !known {
+				t.Fatalf("%q gives %q %q", s, key, number)
+			}
+		}
+	})
 }

@@ -77,14 +77,15 @@ func ReadTurned(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thres
 	case ok:
 		r.Side = side.Scale(d)
 		lies, slide := words(side)
-		r.Words += fmt.Sprintf(": centre of gravity %.1f mm %s of the axis, slide the build %s", d*1000, lies, slide)
+		r.Words += fmt.Sprintf(": centre of gravity %.1f mm %s the axis, slide the build %s", d*1000, lies, slide)
 	default:
 		r.Words += fmt.Sprintf(": centre of gravity %.1f mm off the axis; which side, the sign of the effort does not tell", d*1000)
 	}
 	return r, nil
 }
 
-// words names the direction that a side lies nearest to, and the one against it.
+// words names the direction that a side lies nearest to, as in "left of", and the
+// one against it.
 func words(side mass.Vec) (lies, slide string) {
 	i := 0
 	for j := range side {
@@ -96,5 +97,9 @@ func words(side mass.Vec) (lies, slide string) {
 	if side[i] < 0 {
 		k = 1
 	}
-	return mass.Sides[i][k], mass.Sides[i][1-k]
+	lies, slide = mass.Sides[i][k]+" of", mass.Sides[i][1-k]
+	if i == 2 {
+		lies = [...]string{"above", "below"}[k]
+	}
+	return lies, slide
 }

@@ -1,0 +1,157 @@
+package preset_test
+
+import (
+	"math"
+	"math/rand"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/balance"
+	"rigkeep/preset/bench"
+	"rigkeep/preset/start"
+	"rigkeep/schema"
+)
+
+// The millimetres and the way to slide, from a torque worked by hand: at level an
+// effort of e % of a motor of T N·m holds m g d, so d = e T / (100 m g).
+func TestReadEffort(t *testing.T) {
+	s := &schema.Sheet{GoodPct: 1, WorkablePct: 4, EffortSign: 1}
+	for a := range s.Axes {
+		s.Axes[a].Torque = 2
+	}
+	r := build("x", 1) // 1.27 kg
+	at := func(text string) preset.BalancePoint {
+		return preset.BalancePoints(&schema.Sheet{BalancePoints: []string{text}})[0]
+	}
+	d := 0.05 * 2 / (r.Mass() * 9.80665) * 1000 // mm at 5 %
+	for _, c := range []struct {
+		point   string
+		efforts []float64
+		sign    int
+		verdict balance.Verdict
+		mm      float64
+		words   string
+	}{
+		{"tilt, lens level", []float64{5}, 1, balance.Rebalance, d, "back of the axis, slide the build forward"},
+		{"tilt, lens level", []float64{-5}, 1, balance.Rebalance, d, "forward of the axis, slide the build back"},
+		{"tilt, lens level", []float64{5}, -1, balance.Rebalance, d, "forward of the axis, slide the build back"},
+		{"tilt, lens up", []float64{5}, 1, balance.Rebalance, d, "above the axis, slide the build down"},
+		{"tilt, lens down", []float64{5}, 1, balance.Rebalance, d, "below the axis, slide the build up"},
+		{"roll, lens level", []float64{2.5}, 1, balance.Workable, d / 2, "left of the axis, slide the build right"},
+		{"roll, lens level", []float64{3, -1}, 1, balance.Good, d / 5, "friction 2.0 %"},
+		{"tilt, lens level", []float64{5}, 0, balance.Rebalance, d, "the sign of the effort does not tell"},
+		{"pan, handle leaning 30 degrees", []float64{5}, 1, balance.Rebalance, 2 * d, "off the axis"},
+	} {
+		s.EffortSign = c.sign
+		got, err := preset.ReadEffort(s, r, at(c.point), c.efforts)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.Verdict != c.verdict || math.Abs(math.Abs(got.Offset.Offset)*1000-c.mm) > 1e-6*c.mm || !strings.Contains(got.Words, c.words) {
+			t.Errorf("%s %v: %s %.3f mm (want %.3f), %q", c.point, c.efforts, got.Verdict, math.Abs(got.Offset.Offset)*1000, c.mm, got.Words)
+		}
+		if (got.Guess != "") != (c.sign == 0) {
+			t.Errorf("%s: guess %q", c.point, got.Guess)
+		}
+	}
+	s.EffortSign = 1
+	for _, c := range []struct{ point, words string }{{"pan, ring leaning", "needs the lean of the handle"}, {"the plate", "the plate: 5.0 % (rebalance first)"}} {
+		got, err := preset.ReadEffort(s, r, at(c.point), []float64{5})
+		if err != nil || got.Known && c.point == "the plate" || !strings.Contains(got.Words, c.words) {
+			t.Errorf("%s: %+v %v", c.point, got, err)
+		}
+	}
+	for _, bad := range [][]float64{nil, {math.NaN()}, {1, 2, 3}} {
+		if _, err := preset.ReadEffort(s, r, at("tilt, lens level"), bad); err == nil {
+			t.Errorf("%v was read", bad)
+		}
+	}
+}
+
+// The tilts of the check in the hand: the least inertia about pan first, then the
+// ends of the travel and level, none twice.
+func TestPlanBench(t *testing.T) {
+	sh, r := sheet(t, "skiff-small"), build("x", 1)
+	v, lo, hi := 400.0, 30.0, 50.0
+	p, err := preset.PlanBench(sh, r, nil, []start.Offer{
+		{Key: "stiffness.pan", Status: start.Outside, Value: v},
+		{Key: "stiffness.tilt", Status: start.Offered, Value: 8, Onset: &start.Range{Lo: lo, Hi: hi}, Reason: "why"},
+	}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(p.Order, []schema.Axis{schema.Pan, schema.Roll, schema.Tilt}) || p.Margin != 1.6 {
+		t.Errorf("%+v", p)
+	}
+	if x := p.Axes[schema.Pan]; *x.Offered != 240 || !strings.Contains(x.Why, "asks for 400, off the dial") {
+		t.Errorf("%+v", x)
+	}
+	if x := p.Axes[schema.Tilt]; *x.Offered != 8 || *x.OnsetLow != lo || *x.OnsetHigh != hi || x.Why != "why" {
+		t.Errorf("%+v", x)
+	}
+	js, err := r.Inertias(sh, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if first := p.HandDeg[0]; math.Abs(first+js[schema.Pan].MinAt*180/math.Pi) > 2.5 {
+		t.Errorf("first in the hand %v°, the least inertia is at %v°", first, -js[schema.Pan].MinAt*180/math.Pi)
+	}
+	for i, a := range p.HandDeg {
+		for _, b := range p.HandDeg[:i] {
+			if math.Abs(a-b) < 15 {
+				t.Errorf("%v is worked twice", a)
+			}
+		}
+	}
+	if p, _ := preset.PlanBench(sh, r, nil, nil, []schema.Axis{schema.Tilt}); len(p.Order) != 1 {
+		t.Errorf("%+v", p.Order)
+	}
+	none := *sh
+	none.Dials = nil
+	if _, err := preset.PlanBench(&none, r, nil, nil, nil); err == nil {
+		t.Error("a session without a dial")
+	}
+}
+
+// Whatever is answered, the log's steps give the same session back.
+func TestLogGivesTheSessionBack(t *testing.T) {
+	sh, r := sheet(t, "quay-large"), build("x", 1.3)
+	plan, err := preset.PlanBench(sh, r, nil, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
+	for seed := range int64(150) {
+		rng := rand.New(rand.NewSource(seed))
+		log := preset.BenchLog{Plan: plan}
+		s, err := log.BenchSession(sh)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 1 + rng.Intn(60) {
+			p := s.Next()
+			e := bench.Event{Saw: p.Allowed[rng.Intn(len(p.Allowed))], Text: "x"}
+			if rng.Intn(3) == 0 {
+				e.Axis, e.HasAxis = schema.Axes[rng.Intn(3)], true
+			}
+			if e.Saw.Oscillates() {
+				e.Hz = float64(rng.Intn(40))
+			}
+			if s.Answer(e) != nil {
+				continue
+			}
+			events := s.Events()
+			log.Steps = append(log.Steps, preset.StepOf(events[len(events)-1], at))
+		}
+		again, err := log.BenchSession(sh)
+		if err != nil {
+			t.Fatalf("seed %d: %v", seed, err)
+		}
+		if !reflect.DeepEqual(s.Next(), again.Next()) || !reflect.DeepEqual(s.Results(), again.Results()) || s.HandCheck() != again.HandCheck() {
+			t.Fatalf("seed %d: %+v, then %+v", seed, s.Next(), again.Next())
+		}
+	}
+}
