@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"rigkeep/preset/unit"
 )
 
 type vector struct {
@@ -147,7 +149,7 @@ func TestFingerprintIgnoresAndNotices(t *testing.T) {
 		"2 g":    func(r *Rig) { r.Parts[0].Mass += 0.002 },
 		"0.4 mm": func(r *Rig) { r.Parts[0].Place[1] += 0.0004 },
 		"size":   func(r *Rig) { r.Parts[1].Length = 0.11 },
-		"pounds": func(r *Rig) { r.Parts[0].Mass = 1.25 / kgPerLb * kgPerLb },
+		"pounds": func(r *Rig) { r.Parts[0].Mass = 1.25 / unit.Pound * unit.Pound },
 	}
 	for name, change := range same {
 		r := base()

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"rigkeep/preset/mass"
+	"rigkeep/preset/unit"
 	"rigkeep/schema"
 )
 
@@ -44,11 +45,6 @@ type Rig struct {
 	Resonances  []Resonance
 }
 
-const (
-	kgPerLb = 0.45359237 // exact, international pound
-	mPerIn  = 0.0254     // exact, international inch
-)
-
 // DecodeRig reads a build sheet that has passed Validate. fp is the folder's
 // fingerprint.
 func DecodeRig(fp string, doc schema.Tree) Rig {
@@ -60,7 +56,7 @@ func DecodeRig(fp string, doc schema.Tree) Rig {
 		for _, m := range []struct {
 			key   string
 			scale float64
-		}{{"mass_kg", 1}, {"mass_g", 1e-3}, {"mass_lb", kgPerLb}} {
+		}{{"mass_kg", 1}, {"mass_g", 1e-3}, {"mass_lb", unit.Pound}} {
 			if v, ok := f.Num(at + m.key); ok {
 				p.Mass = v * m.scale
 			}
@@ -68,7 +64,7 @@ func DecodeRig(fp string, doc schema.Tree) Rig {
 		for _, u := range []struct {
 			unit  string
 			scale float64
-		}{{"_mm", 1e-3}, {"_in", mPerIn}} {
+		}{{"_mm", 1e-3}, {"_in", unit.Inch}} {
 			for _, d := range []struct {
 				key string
 				to  *float64

@@ -51,12 +51,9 @@ var benchCautions = []string{
 }
 
 func runBench(k *call) error {
-	d, err := k.lib.Load(k.args[0], false)
+	d, err := k.loadNow(false, "bench works on the rig as it is now")
 	if err != nil {
 		return err
-	}
-	if d.Ref.When != "" {
-		return usage("bench works on the rig as it is now; leave @%s out", d.Ref.When)
 	}
 	var only []schema.Axis
 	for _, w := range words2list(k.c.String("only")) {

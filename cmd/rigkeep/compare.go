@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -317,21 +318,8 @@ func (k *call) compareHistory(name string, b diffview.Side) []diffview.Plot {
 }
 
 func (k *call) renderCompare(r diffview.Report, o diffview.Options) error {
-	if f := k.c.String("html"); f != "" {
-		var out bytes.Buffer
-		if err := diffview.WriteHTML(&out, r, o, k.foot(r)); err != nil {
-			return err
-		}
-		if err := k.writeOut(f, out.Bytes()); err != nil {
-			return err
-		}
-		if f == "-" {
-			return nil
-		}
-		k.say("wrote %s", f)
-		if !k.json() {
-			return nil
-		}
+	if done, err := k.htmlPage(func(w io.Writer) error { return diffview.WriteHTML(w, r, o, k.foot(r)) }); done || err != nil {
+		return err
 	}
 	switch {
 	case k.c.Bool("quiet"):
@@ -357,6 +345,27 @@ func (k *call) renderCompare(r diffview.Report, o diffview.Options) error {
 	}
 	k.write(text.String())
 	return nil
+}
+
+// htmlPage writes the page that --html asks for. done is true when that is all the
+// answer there is to be.
+func (k *call) htmlPage(write func(io.Writer) error) (done bool, err error) {
+	f := k.c.String("html")
+	if f == "" {
+		return false, nil
+	}
+	var out bytes.Buffer
+	if err := write(&out); err != nil {
+		return false, err
+	}
+	if err := k.writeOut(f, out.Bytes()); err != nil {
+		return false, err
+	}
+	if f == "-" {
+		return true, nil
+	}
+	k.say("wrote %s", f)
+	return !k.json(), nil
 }
 
 // foot is what a page says of its making, so that paper can be traced.

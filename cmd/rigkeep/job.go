@@ -269,12 +269,16 @@ func parseShot(s string) (preset.Shot, error) {
 	return out, nil
 }
 
-func runJobClose(k *call) error {
-	slug, err := k.lib.FindJob(k.args[0])
-	if err != nil {
-		return err
+// jobNamed reads the job that a person names.
+func (k *call) jobNamed(name string) (slug string, j preset.Job, err error) {
+	if slug, err = k.lib.FindJob(name); err == nil {
+		j, err = k.lib.Job("", slug)
 	}
-	j, err := k.lib.Job("", slug)
+	return slug, j, err
+}
+
+func runJobClose(k *call) error {
+	slug, j, err := k.jobNamed(k.args[0])
 	if err != nil {
 		return err
 	}
@@ -347,11 +351,7 @@ func runJobList(k *call) error {
 }
 
 func runJobShow(k *call) error {
-	slug, err := k.lib.FindJob(k.args[0])
-	if err != nil {
-		return err
-	}
-	j, err := k.lib.Job("", slug)
+	slug, j, err := k.jobNamed(k.args[0])
 	if err != nil {
 		return err
 	}

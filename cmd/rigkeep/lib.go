@@ -12,6 +12,7 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
+	"rigkeep/preset/unit"
 	"rigkeep/repo"
 	"rigkeep/repo/library"
 	"rigkeep/repo/transport"
@@ -58,6 +59,16 @@ func (k *call) ctx() (context.Context, context.CancelFunc) {
 		return signal.NotifyContext(context.Background(), os.Interrupt)
 	}
 	return context.WithCancel(context.Background())
+}
+
+// loadNow reads the tune that the first argument names, for a command that works on
+// the work tree and so takes no moment.
+func (k *call) loadNow(needTune bool, does string) (*library.Loaded, error) {
+	d, err := k.lib.Load(k.args[0], needTune)
+	if err == nil && d.Ref.When != "" {
+		return nil, usage("%s; leave @%s out", does, d.Ref.When)
+	}
+	return d, err
 }
 
 // who is the author: --as, the environment, then git's own settings. There is no
@@ -124,14 +135,14 @@ func (u units) kg(v float64) string {
 	case "g":
 		return fmt.Sprintf("%.0f g", v*1000)
 	case "lb":
-		return fmt.Sprintf("%.2f lb", v/0.45359237)
+		return fmt.Sprintf("%.2f lb", v/unit.Pound)
 	}
 	return fmt.Sprintf("%.3f kg", v)
 }
 
 func (u units) m(v float64) string {
 	if u.length == "in" {
-		return fmt.Sprintf("%.2f in", v/0.0254)
+		return fmt.Sprintf("%.2f in", v/unit.Inch)
 	}
 	return fmt.Sprintf("%.1f mm", v*1000)
 }

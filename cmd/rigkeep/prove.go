@@ -91,12 +91,9 @@ func words2list(s string) []string {
 }
 
 func runProve(k *call) error {
-	d, err := k.lib.Load(k.args[0], true)
+	d, err := k.loadNow(true, "prove records the tune as it is now")
 	if err != nil {
 		return err
-	}
-	if d.Ref.When != "" {
-		return usage("prove records the tune as it is now; leave @%s out", d.Ref.When)
 	}
 	who, err := k.who()
 	if err != nil {

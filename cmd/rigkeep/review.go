@@ -1,8 +1,8 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -382,22 +382,11 @@ func (k *call) overJobs(rr library.RigRef, pins []library.JobPin, sheet *schema.
 }
 
 func (k *call) renderReview(r diffview.Review, snap *review.Snapshot) error {
-	if f := k.c.String("html"); f != "" {
-		var out bytes.Buffer
-		if err := diffview.WriteReviewHTML(&out, r, k.reviewFoot(snap)); err != nil {
-			return err
-		}
-		if err := k.writeOut(f, out.Bytes()); err != nil {
-			return err
-		}
-		if f == "-" {
-			return nil
-		}
-		k.say("wrote %s", f)
-		if !k.json() {
+	if done, err := k.htmlPage(func(w io.Writer) error { return diffview.WriteReviewHTML(w, r, k.reviewFoot(snap)) }); done || err != nil {
+		if done && k.c.String("html") != "-" {
 			k.say("%s", r.Counts.Words())
-			return nil
 		}
+		return err
 	}
 	switch {
 	case k.c.Bool("quiet"):

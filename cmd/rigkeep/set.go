@@ -26,12 +26,9 @@ func setVerb() verb {
 }
 
 func runSet(k *call) error {
-	d, err := k.lib.Load(k.args[0], true)
+	d, err := k.loadNow(true, "set changes the tune as it is now")
 	if err != nil {
 		return err
-	}
-	if d.Ref.When != "" {
-		return usage("set changes the tune as it is now; leave @%s out", d.Ref.When)
 	}
 	var as []library.Assign
 	for _, s := range k.args[1:] {

@@ -38,12 +38,9 @@ func startVerb() verb {
 }
 
 func runStart(k *call) error {
-	d, err := k.lib.Load(k.args[0], false)
+	d, err := k.loadNow(false, "start works on the rig as it is now")
 	if err != nil {
 		return err
-	}
-	if d.Ref.When != "" {
-		return usage("start works on the rig as it is now; leave @%s out", d.Ref.When)
 	}
 	unit := k.c.String("unit")
 	if unit != "" {
