@@ -1,10 +1,14 @@
 package preset_test
 
 import (
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+
+	tomltest "github.com/toml-lang/toml-test/v2"
 
 	"rigkeep/examples"
 	"rigkeep/preset"
@@ -30,6 +34,18 @@ func FuzzDecode(f *testing.F) {
 			f.Fatal(err)
 		}
 		f.Add(text)
+	}
+	// Source: the toml-test corpus, github.com/toml-lang/toml-test/v2 v2.2.0
+	corpus := tomltest.TestCases()
+	if err := fs.WalkDir(corpus, "valid", func(name string, d fs.DirEntry, err error) error {
+		if err == nil && strings.HasSuffix(name, ".toml") {
+			text, rerr := fs.ReadFile(corpus, name)
+			f.Add(text)
+			err = rerr
+		}
+		return err
+	}); err != nil {
+		f.Fatal(err)
 	}
 	cat := schema.Default()
 	for _, kind := range schema.Kinds {

@@ -9,6 +9,7 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset/domain"
 	"rigkeep/preset/file"
+	"rigkeep/preset/start"
 	"rigkeep/repo"
 	"rigkeep/schema"
 )
@@ -89,6 +90,10 @@ func codeOf(err error) int {
 	}
 	if errors.Is(err, context.Canceled) {
 		return exitInterrupt
+	}
+	var heavy *start.PayloadError
+	if errors.As(err, &heavy) {
+		return exitFindings // as fit ends
 	}
 	if n := repo.ExitClass(err); n >= 0 {
 		return n

@@ -280,7 +280,7 @@ func (r *Result) Offer(key string) (Offer, bool) {
 type PayloadError struct{ Mass, Limit float64 } // kg
 
 func (e *PayloadError) Error() string {
-	return fmt.Sprintf("this rig weighs %.2f kg, the gimbal's payload limit is %.2f kg: take off %.2f kg or use a stronger gimbal",
+	return fmt.Sprintf("this rig weighs %.3f kg, the gimbal's payload limit is %.3f kg: take off %.3f kg or use a stronger gimbal",
 		e.Mass, e.Limit, e.Mass-e.Limit)
 }
 
