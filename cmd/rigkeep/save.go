@@ -7,6 +7,7 @@ import (
 
 	"rigkeep/diffview"
 	"rigkeep/diffview/safe"
+	"rigkeep/preset"
 	"rigkeep/repo"
 	"rigkeep/repo/library"
 )
@@ -163,6 +164,11 @@ func (k *call) record(plan *library.Plan, subject, body string, trailers []repo.
 	defer stop()
 	rev, err := k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
 	if err == nil {
+		for _, m := range plan.Moves {
+			if left, err := k.lib.Store.List(preset.RigDir(m.From) + "/"); err == nil && len(left) > 0 {
+				k.say("left behind, since Rigkeep does not keep them: %s", safe.Line(strings.Join(left, ", ")))
+			}
+		}
 		k.did(rev, subject, body, plan.Paths()...)
 	}
 	return rev, err

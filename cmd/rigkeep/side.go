@@ -79,6 +79,11 @@ func (k *call) reports(p *library.Plan) ([]diffview.Report, error) {
 				x.a.Tune, x.b.Tune = k.tuneOf(it.OldPath, it.Before), k.tuneOf(it.Path, it.After)
 			}
 			x.a.Sheet, x.b.Sheet = k.sheetFor(x.a.Rig, oldFP, fp), k.sheetFor(x.b.Rig, fp, oldFP)
+		case schema.KindBench:
+			if it.OldPath != it.Path {
+				continue // a log goes along and stays as it was
+			}
+			fallthrough
 		default:
 			x = get(it.Path, strings.TrimSpace(it.Place.Kind+" "+it.Place.Name), &others)
 			for _, s := range []struct {

@@ -147,10 +147,35 @@ func (l *Library) Find(name string) (RigRef, error) {
 		return RigRef{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), WayOut: "Give more characters of the fingerprint"}
 	}
 	way := "List them with: rigkeep rig list"
-	if s := schema.Suggest(low, aliases); s != "" {
+	if r, ok := l.lost(low); ok {
+		way = fmt.Sprintf("Its folder %s was deleted and that is not saved; bring it back with: rigkeep git checkout -- %[1]s", preset.RigDir(r))
+	} else if s := schema.Suggest(low, aliases); s != "" {
 		way = strings.ToUpper(s[:1]) + s[1:]
 	}
 	return RigRef{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
+}
+
+// saved reports whether the last revision has a file.
+func (l *Library) saved(path string) bool {
+	head, err := l.Store.Head()
+	if err == nil {
+		_, err = l.Store.ReadAt(head, path)
+	}
+	return err == nil
+}
+
+// lost finds a rig that the last revision has and the work tree lacks.
+func (l *Library) lost(name string) (fp string, ok bool) {
+	s, err := l.summary()
+	if err != nil {
+		return "", false
+	}
+	for _, r := range s.rigs {
+		if r.alias == name || len(name) >= 4 && strings.HasPrefix(r.fp, name) {
+			return r.fp, true
+		}
+	}
+	return "", false
 }
 
 // namesCache is where whole names are looked up without reading the summary: a
@@ -311,7 +336,9 @@ func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
 		msg += " at " + ref.When
 	}
 	way := "Make one with: rigkeep start " + rr.Alias + " --write"
-	if len(names) > 0 {
+	if l.saved(preset.TunePath(rr.Fingerprint, ref.Tune)) && ref.When == "" {
+		way = "It was deleted and that is not saved; bring it back with: rigkeep restore " + rr.Alias + strings.TrimSuffix("/"+ref.Tune, "/"+preset.MainTune)
+	} else if len(names) > 0 {
 		way = "It has: " + strings.Join(names, ", ")
 	}
 	return &repo.Error{Kind: repo.ErrNotFound, Msg: msg, WayOut: way}
