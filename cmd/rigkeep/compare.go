@@ -85,7 +85,7 @@ func (k *call) docSide(label, path, when string) (diffview.Side, error) {
 	if when == "" {
 		data, err = k.lib.Store.Read(path)
 	} else {
-		rev, rerr := k.lib.Store.ResolveFor(path, when)
+		rev, rerr := k.lib.At(path, when)
 		if rerr != nil {
 			return s, rerr
 		}

@@ -127,12 +127,12 @@ func runHistory(k *call) error {
 			if r.Value != nil {
 				v = *r.Value
 			}
-			t.add(r.Revision[:10], r.When.Format("2006-01-02 15:04"), v, r.By, r.Job, r.Subject)
+			t.add(r.Revision[:10], k.clock(r.When), v, r.By, r.Job, r.Subject)
 		}
 	} else if title == "library" {
 		t.add("revision", "when", "by", "job", "why")
 		for _, r := range rows {
-			t.add(r.Revision[:10], r.When.Format("2006-01-02 15:04"), r.By, r.Job, r.Subject)
+			t.add(r.Revision[:10], k.clock(r.When), r.By, r.Job, r.Subject)
 		}
 	} else {
 		t.add("", "revision", "when", "by", "job", "proof", "why")
@@ -141,7 +141,7 @@ func runHistory(k *call) error {
 			if r.Gone {
 				why += " (taken away)"
 			}
-			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], r.When.Format("2006-01-02 15:04"), r.By, r.Job, proofCell(r), why)
+			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], k.clock(r.When), r.By, r.Job, proofCell(r), why)
 		}
 	}
 	t.dropEmpty()

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"sort"
 	"strings"
+	"time"
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
@@ -49,6 +50,7 @@ func (k *call) open() error {
 	for _, r := range l.Store.Repairs() {
 		k.say("repaired: %s", safe.Line(r))
 	}
+	l.Zone = k.Now().Location()
 	k.lib = l
 	return nil
 }
@@ -59,6 +61,11 @@ func (k *call) ctx() (context.Context, context.CancelFunc) {
 		return signal.NotifyContext(context.Background(), os.Interrupt)
 	}
 	return context.WithCancel(context.Background())
+}
+
+// clock is a moment as people here read it; the dates of WHEN are of the same zone.
+func (k *call) clock(t time.Time) string {
+	return t.In(k.Now().Location()).Format("2006-01-02 15:04")
 }
 
 // loadNow reads the tune that the first argument names, for a command that works on

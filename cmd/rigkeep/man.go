@@ -45,7 +45,7 @@ func manPage(app *cli.App) string {
 			}
 			return
 		}
-		fmt.Fprintf(&b, ".SS rigkeep %s %s\n%s.\n", strings.Join(path, " "), roff(c.ArgsUsage), roff(c.Usage))
+		fmt.Fprintf(&b, ".SS rigkeep %s %s\n%s.\n", strings.Join(path, " "), roff(c.ArgsUsage), roff(upperFirst(c.Usage)))
 		if c.Description != "" {
 			b.WriteString(roff(c.Description) + "\n")
 		}
@@ -95,4 +95,11 @@ var libraryFiles = [][2]string{
 	{"rigs/FP/FINGERPRINT/bench/UTC.toml", "bench logs"},
 	{"jobs/DATE-NAME.toml", "jobs with their pinned tunes"},
 	{"schema/KIND.schema.json", "JSON Schema for editors"},
+}
+
+func upperFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }

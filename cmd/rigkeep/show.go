@@ -124,7 +124,7 @@ func runShow(k *call) error {
 func (k *call) printTune(d *library.Loaded) {
 	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.Fingerprint, d.Rig.Gimbal)
 	if d.Commit != nil {
-		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), d.Commit.When.Format("2006-01-02 15:04"), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "  ", k.wide))
+		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), k.clock(d.Commit.When), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "  ", k.wide))
 	}
 	if d.Tune.Note != "" {
 		k.write(wrap(safe.Text(d.Tune.Note), "  ", k.wide))

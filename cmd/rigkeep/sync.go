@@ -249,7 +249,7 @@ func (k *call) printRevisions(cs []repo.Commit, what string) {
 			t.add("…", "", "", fmt.Sprintf("and %d more", len(cs)-i))
 			break
 		}
-		t.add(c.ID.Short(), c.When.Format("2006-01-02 15:04"), c.Author.Name, c.Subject)
+		t.add(c.ID.Short(), k.clock(c.When), c.Author.Name, c.Subject)
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
 }
@@ -293,7 +293,7 @@ func (k *call) printClashes(cs []library.Clash, undone, command string) {
 			who, when := "", ""
 			if s.by != nil {
 				who, _, _ = strings.Cut(s.by.Who, " <")
-				when = s.by.When.Format("2006-01-02 15:04")
+				when = k.clock(s.by.When)
 			}
 			t.add(s.side, clashValue(s.value, c.Key), when, who)
 		}

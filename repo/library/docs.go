@@ -9,6 +9,7 @@ import (
 	"sort"
 	"strings"
 	"sync"
+	"time"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -20,6 +21,8 @@ import (
 type Library struct {
 	Store *repo.Lib
 	Cat   *schema.Catalogue
+	// Zone is in which a day begins and ends, for WHEN; nil is UTC.
+	Zone *time.Location
 	// Progress is told now and then how far a long piece of work is.
 	Progress func(what string, done, total int)
 

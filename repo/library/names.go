@@ -366,7 +366,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev repo.Rev, fp, job string, err er
 		}
 		return hist[n].ID, hist[n].Fingerprint, "", nil
 	}
-	if t, ok := parseDate(ref.When); ok {
+	if t, ok := parseDate(ref.When, l.Zone); ok {
 		hist, err := l.History(rr, ref.Tune, 0)
 		if err != nil {
 			return "", "", "", err
@@ -407,17 +407,40 @@ func reversed(l []string) []string {
 	return out
 }
 
-// parseDate reads a date (its end is meant) or a date and time.
-func parseDate(s string) (time.Time, bool) {
-	if t, err := time.Parse("2006-01-02", s); err == nil {
-		return t.Add(24*time.Hour - time.Second), true
+// parseDate reads a date (its end is meant) or a date and time, in a zone where
+// the text names none; nil is UTC.
+func parseDate(s string, zone *time.Location) (time.Time, bool) {
+	if zone == nil {
+		zone = time.UTC
+	}
+	if t, err := time.ParseInLocation("2006-01-02", s, zone); err == nil {
+		return t.AddDate(0, 0, 1).Add(-time.Second), true
 	}
 	for _, f := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02T15:04"} {
-		if t, err := time.Parse(f, s); err == nil {
+		if t, err := time.ParseInLocation(f, s, zone); err == nil {
 			return t, true
 		}
 	}
 	return time.Time{}, false
+}
+
+// At resolves WHEN for a file that is no tune: a commit, ~N of the file's own
+// revisions, or a date.
+func (l *Library) At(path, when string) (repo.Rev, error) {
+	t, ok := parseDate(when, l.Zone)
+	if !ok {
+		return l.Store.ResolveFor(path, when)
+	}
+	revs, err := l.Store.History(path, 0)
+	if err != nil {
+		return "", err
+	}
+	for _, r := range revs {
+		if !r.When.After(t) {
+			return r.ID, nil
+		}
+	}
+	return "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s had no revision by %s", path, when), WayOut: "See the revisions with: rigkeep history", Paths: []string{path}}
 }
 
 // Revision is one commit that changed a tune, with the fingerprint its rig had.
