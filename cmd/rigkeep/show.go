@@ -153,6 +153,17 @@ func (k *call) printTune(d *library.Loaded) {
 	}
 	k.printf("\n%s\n", k.paint.bold("Proof"))
 	k.write(wrap(k.proofWords(d), "  ", k.wide))
+	var others []string
+	if names, err := k.lib.Tunes(d.Rig.Fingerprint); err == nil && d.Ref.When == "" {
+		for _, n := range names {
+			if n != d.Ref.Tune {
+				others = append(others, d.Rig.Alias+"/"+n)
+			}
+		}
+	}
+	if len(others) > 0 {
+		k.printf("\n%s\n%s", k.paint.bold("Other tunes of this rig"), wrap(strings.Join(others, ", "), "  ", k.wide))
+	}
 }
 
 // inUnit is a value of a tune with its unit, which for a dial is the controller's

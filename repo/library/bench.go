@@ -450,9 +450,7 @@ func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) 
 	if len(have) > 0 {
 		way = "Its sheet lists: " + strings.Join(have, ", ")
 	}
-	if s := schema.Suggest(name, have); s != "" {
-		way = strings.ToUpper(s[:1]) + s[1:]
-	}
+	way = nearest(name, have, way)
 	return schema.Unit{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
 }
 

@@ -158,9 +158,7 @@ func (l *Library) Sheet(rev repo.Rev, slug string) (*schema.Sheet, error) {
 func (l *Library) noGimbal(slug string) error {
 	slugs, _ := l.Gimbals()
 	way := "Add its sheet with: rigkeep gimbal add FILE"
-	if s := schema.Suggest(slug, slugs); s != "" {
-		way = strings.ToUpper(s[:1]) + s[1:]
-	}
+	way = nearest(slug, slugs, way)
 	return &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no gimbal sheet %q in this library", slug), WayOut: way, Paths: []string{preset.GimbalPath(slug)}}
 }
 
@@ -236,9 +234,7 @@ func (l *Library) FindJob(name string) (string, error) {
 		return "", &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q names %d jobs: %s", name, len(hits), strings.Join(hits, ", ")), WayOut: "Give the whole name with its date"}
 	}
 	way := "List them with: rigkeep job list"
-	if s := schema.Suggest(name, append(short, all...)); s != "" {
-		way = strings.ToUpper(s[:1]) + s[1:]
-	}
+	way = nearest(name, append(short, all...), way)
 	return "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no job %q in this library", name), WayOut: way}
 }
 

@@ -149,8 +149,8 @@ func (l *Library) Find(name string) (RigRef, error) {
 	way := "List them with: rigkeep rig list"
 	if r, ok := l.lost(low); ok {
 		way = fmt.Sprintf("Its folder %s was deleted and that is not saved; bring it back with: rigkeep git checkout -- %[1]s", preset.RigDir(r))
-	} else if s := schema.Suggest(low, aliases); s != "" {
-		way = strings.ToUpper(s[:1]) + s[1:]
+	} else {
+		way = nearest(low, aliases, way)
 	}
 	return RigRef{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
 }
@@ -162,6 +162,15 @@ func (l *Library) saved(path string) bool {
 		_, err = l.Store.ReadAt(head, path)
 	}
 	return err == nil
+}
+
+// nearest is the way out of a name that is not known: the names that are near it,
+// else what is said otherwise.
+func nearest(name string, known []string, otherwise string) string {
+	if s := schema.Suggest(name, known); s != "" {
+		return strings.ToUpper(s[:1]) + s[1:]
+	}
+	return otherwise
 }
 
 // lost finds a rig that the last revision has and the work tree lacks.

@@ -32,12 +32,7 @@ func ParseAssign(s string) (Assign, error) {
 func (l *Library) value(kind string, a Assign) (any, error) {
 	f, ok := l.Cat.Field(kind, a.Key)
 	if !ok {
-		way := ""
-		if s := schema.Suggest(a.Key, l.Cat.KnownKeys(kind)); s != "" {
-			way = strings.ToUpper(s[:1]) + s[1:]
-		} else {
-			way = "See the keys with: rigkeep explain"
-		}
+		way := nearest(a.Key, l.Cat.KnownKeys(kind), "See the keys with: rigkeep explain")
 		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("there is no key %q in a %s", a.Key, kind), WayOut: way}
 	}
 	bad := func(want string) error {
