@@ -116,7 +116,7 @@ func (e Env) run(args []string) int {
 	if err == nil {
 		return exitOK
 	}
-	asJSON := cmd != nil && findFlag(cmd.Flags, "json") != nil && wantsJSON(line)
+	asJSON := (cmd == nil || len(cmd.Subcommands) > 0 || findFlag(cmd.Flags, "json") != nil) && (wantsJSON(line) || cmd == nil && wantsJSON(args))
 	var f *failure
 	if !errors.As(err, &f) && strings.HasPrefix(err.Error(), "Required flag") {
 		err = usage("%s", err.Error())
