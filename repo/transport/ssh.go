@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 
 	"github.com/go-git/go-git/v5/plumbing/transport"
 	gitssh "github.com/go-git/go-git/v5/plumbing/transport/ssh"
@@ -65,9 +66,14 @@ func sshWay(w *wire) (transport.Transport, way, error) {
 			l.files = append(l.files, filepath.Join(l.home, ".ssh", n))
 		}
 	}
-	gitssh.DefaultSSHConfig = nil // read above, from the HOME we were given
+	ownConfig()
 	return gitssh.NewClient(nil), l, nil
 }
+
+// ownConfig keeps go-git from reading the configuration again: it is read here,
+// from the HOME that the options give. It is a global of go-git's, so it is set
+// once, before any connection reads it.
+var ownConfig = sync.OnceFunc(func() { gitssh.DefaultSSHConfig = nil })
 
 // config reads ~/.ssh/config.
 func (l *sshLogin) config(host, key string) []string {
