@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,36 +40,52 @@ const receivePrefix = objects.PackTemp + "in_"
 //
 // Errors: ErrDamaged if the pack is not sound; ErrDevice; what r gives.
 func (l *Lib) Receive(r io.Reader, tell Progress) (count int, undo func(), err error) {
-	l.clearReceived()
-	pr := &progressReader{r: r, tell: tell}
-	head, err := io.ReadAll(io.LimitReader(pr, int64(receiveInMemory)))
-	if err != nil {
-		return 0, nil, err
+	l.ClearReceived()
+	dir := filepath.Join(l.ObjectFolder(), "pack")
+	if err := disk.MkdirAll(l.fs, dir, 0o777); err != nil {
+		return 0, nil, device("storing what is received", err)
 	}
-	if len(head) < receiveInMemory {
-		w, err := objects.ReadPack(head, objects.Limits{Objects: 1 << 20, Each: 64 << 20, Total: 512 << 20})
-		if err != nil {
-			return 0, nil, badTransfer(err)
-		}
-		if len(w.Objects) <= receiveLoose {
-			return len(w.Objects), func() {}, device("storing what was received", l.store.Write(w.Objects))
-		}
-		undo, err = l.store.AddWhole(w)
-		return len(w.Objects), undo, device("storing what was received", err)
-	}
-	return l.receiveLarge(head, pr, tell)
-}
-
-func (l *Lib) receiveLarge(head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {
-	tmp := disk.TempName(filepath.Join(l.ObjectFolder(), "pack"), receivePrefix)
+	tmp := disk.TempName(dir, receivePrefix)
 	// Held for as long as this lives, so that another process can tell a live transfer from a dead one's rest.
 	lk, ok, err := disk.TryLock(tmp + ".lock")
 	if err != nil || !ok {
 		return 0, nil, device("storing what is received", errors.Join(err, fs.ErrExist))
 	}
 	defer func() {
-		lk.Unlock()
 		_ = l.fs.Remove(tmp + ".lock")
+		lk.Unlock()
+	}()
+	pr := &progressReader{r: r, tell: tell}
+	head, err := io.ReadAll(io.LimitReader(pr, int64(receiveInMemory)))
+	if err != nil {
+		return 0, nil, err
+	}
+	if len(head) == receiveInMemory {
+		return l.receiveLarge(tmp, head, pr, tell)
+	}
+	w, err := objects.ReadPack(head, objects.Limits{Objects: 1 << 20, Each: 64 << 20, Total: 512 << 20})
+	if err != nil {
+		return 0, nil, badTransfer(err)
+	}
+	if len(w.Objects) <= receiveLoose {
+		// What is pointed to before what points to it: should this be cut short, a commit that is there is whole.
+		objs := slices.Clone(w.Objects)
+		slices.Reverse(objs)
+		err := l.store.WriteAlong(objs, objects.Along{Temp: receivedObject(tmp)})
+		return len(w.Objects), func() {}, device("storing what was received", err)
+	}
+	undo, err = l.store.AddWhole(w, tmp)
+	return len(w.Objects), undo, device("storing what was received", err)
+}
+
+// receivedObject begins the names of half-written objects of the transfer with the temporary
+// name tmp.
+func receivedObject(tmp string) string {
+	return "tmp_objin_" + strings.TrimPrefix(filepath.Base(tmp), receivePrefix) + "_"
+}
+
+func (l *Lib) receiveLarge(tmp string, head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {
+	defer func() {
 		if err != nil {
 			_ = l.fs.Remove(tmp)
 		}
@@ -100,8 +117,8 @@ func badTransfer(err error) error {
 		WayOut: "Nothing was changed. Run the command again; if it stays so, tell whoever keeps the other side"}
 }
 
-// clearReceived removes packs whose transfer died.
-func (l *Lib) clearReceived() {
+// ClearReceived removes what transfers left whose process died. Receive does it too.
+func (l *Lib) ClearReceived() {
 	dir := filepath.Join(l.ObjectFolder(), "pack")
 	names, err := l.fs.ReadDir(dir)
 	if err != nil {
@@ -113,11 +130,21 @@ func (l *Lib) clearReceived() {
 			continue
 		}
 		name := filepath.Join(dir, base)
-		if lk, ok, err := disk.TryLock(name + ".lock"); err == nil && ok {
-			_ = l.fs.Remove(name)
-			_ = l.fs.Remove(name + ".lock")
-			lk.Unlock()
+		lk, ok, err := disk.TryLock(name + ".lock")
+		if err != nil || !ok {
+			continue
 		}
+		_ = l.fs.Remove(name)
+		_ = l.fs.Remove(name + ".idx")
+		if loose, err := l.fs.ReadDir(l.ObjectFolder()); err == nil {
+			for _, o := range loose {
+				if strings.HasPrefix(o.Name(), receivedObject(name)) {
+					_ = l.fs.Remove(filepath.Join(l.ObjectFolder(), o.Name()))
+				}
+			}
+		}
+		_ = l.fs.Remove(name + ".lock")
+		lk.Unlock()
 	}
 }
 

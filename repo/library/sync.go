@@ -140,6 +140,7 @@ func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions)
 		_, ferr := l.FindRemote("")
 		return nil, errors.Join(err, ferr)
 	}
+	l.Store.ClearReceived()
 	head, err := l.Store.Head()
 	if err != nil {
 		return nil, err
@@ -256,13 +257,14 @@ func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions
 	if known {
 		return l.track(ctx, opt, theirs)
 	}
-	if !l.Store.Has(theirs) {
+	// It may be here already, whole or, where an earlier transfer was killed, in part.
+	if !l.Store.Has(theirs) || l.Store.Complete([]repo.Rev{theirs}, have) != nil {
 		if _, err := r.Fetch(ctx, l.Store, []repo.Rev{theirs}, have); err != nil {
 			return err
 		}
-	}
-	if err := l.Store.Complete([]repo.Rev{theirs}, have); err != nil {
-		return err
+		if err := l.Store.Complete([]repo.Rev{theirs}, have); err != nil {
+			return err
+		}
 	}
 	return l.track(ctx, opt, theirs)
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -743,4 +744,130 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 	if merges < 5 || !slices.ContainsFunc(saved, func(id repo.Rev) bool { return id != "" }) {
 		t.Error("too little happened")
 	}
+}
+
+// TestSyncHelper is the process that TestSyncKilled kills.
+func TestSyncHelper(t *testing.T) {
+	dir := os.Getenv("RIGKEEP_SYNC_HELPER")
+	if dir == "" {
+		t.Skip("runs only as a child of TestSyncKilled")
+	}
+	if os.Getenv("RIGKEEP_SYNC_CLONE") != "" {
+		bare := os.Getenv("RIGKEEP_SYNC_CLONE")
+		if _, err := Clone(syncCtx, dir, dialTest(t, bare), bare, schema.Default(), repo.Options{}, person(1), syncDay); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	syncWith(t, open(t, dir), "", 1, nil)
+}
+
+// TestSyncKilled kills a sync at random moments: afterwards nothing that was saved is missing on
+// either side, plain git finds no fault, and the next sync completes and leaves nothing behind.
+func TestSyncKilled(t *testing.T) {
+	rounds := 12
+	if os.Getenv("RIGKEEP_STORM") != "" {
+		rounds = 400
+	}
+	r := rand.New(rand.NewPCG(5, 6))
+	a, fps := newLibrary(t, 3)
+	bare := bareOf(t, a)
+	b := cloneOf(t, bare, 1)
+	helper := func(dir string, env ...string) *exec.Cmd {
+		c := exec.Command(os.Args[0], "-test.run=^TestSyncHelper$")
+		c.Env = append(os.Environ(), append(env, "RIGKEEP_SYNC_HELPER="+dir)...)
+		return c
+	}
+	temps := func(dir string) {
+		t.Helper()
+		err := filepath.WalkDir(dir, func(p string, d os.DirEntry, err error) error {
+			if err == nil && (strings.Contains(d.Name(), "tmp_") || strings.HasSuffix(d.Name(), ".lock")) {
+				t.Errorf("left behind: %s", p)
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	whole := 60 * time.Millisecond
+	killed := 0
+	for i := range rounds {
+		one := put(t, a, 0, preset.TunePath(fps[0], "main"), func(s string) string { return s + fmt.Sprintf("# a %d\n", i) })
+		syncWith(t, a, "", 0, nil)
+		two := put(t, b, 1, preset.TunePath(fps[1], "main"), func(s string) string { return s + fmt.Sprintf("# b %d\n", i) })
+		c := helper(b.Store.Root())
+		start := time.Now()
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Duration(r.Int64N(int64(whole))))
+		_ = c.Process.Kill()
+		if c.Wait() == nil {
+			whole = (whole*3 + time.Since(start)) / 4
+		} else {
+			killed++
+		}
+		transporttest.Git(t, b.Store.Root(), "fsck", "--strict", "--no-dangling")
+		transporttest.Git(t, bare, "fsck", "--strict", "--no-dangling")
+		b = open(t, b.Store.Root())
+		for _, id := range []repo.Rev{two} {
+			if ok, err := b.Store.IsAncestor(id, mustHead(t, b)); !ok || err != nil {
+				t.Fatalf("round %d: the save %s is gone from here: %v", i, id, err)
+			}
+		}
+		transporttest.Git(t, bare, "merge-base", "--is-ancestor", string(one), "main")
+		syncWith(t, b, "", 1, nil)
+		sound(t, b)
+		transporttest.Git(t, bare, "merge-base", "--is-ancestor", string(two), "main")
+		temps(filepath.Join(b.Store.Root(), ".git"))
+		temps(bare)
+		syncWith(t, a, "", 0, nil)
+		if treeOf(t, a) != treeOf(t, b) {
+			t.Fatal("not the same")
+		}
+	}
+	// A first copy.
+	for i := range rounds / 2 {
+		dir := filepath.Join(fast(t), "copy")
+		c := helper(dir, "RIGKEEP_SYNC_CLONE="+bare)
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Duration(r.Int64N(int64(whole))))
+		_ = c.Process.Kill()
+		if c.Wait() != nil {
+			killed++
+			if _, err := os.Stat(filepath.Join(dir, ".git")); err == nil {
+				sound(t, open(t, dir)) // the last step was done
+				continue
+			}
+		} else {
+			sound(t, open(t, dir))
+			continue
+		}
+		// Files may have come to their place before .git did; a person would clear them away.
+		if _, err := os.Stat(filepath.Join(dir, "library.toml")); err == nil {
+			continue
+		}
+		l, err := Clone(syncCtx, dir, dialTest(t, bare), bare, schema.Default(), repo.Options{}, person(1), syncDay)
+		if err != nil {
+			t.Fatalf("round %d: %v", i, err)
+		}
+		sound(t, l)
+		temps(dir)
+	}
+	t.Logf("%d of %d killed in the middle", killed, rounds+rounds/2)
+	if killed < rounds/4 {
+		t.Error("hardly any was killed in the middle")
+	}
+}
+
+func mustHead(t testing.TB, l *Library) repo.Rev {
+	t.Helper()
+	id, err := l.Store.Head()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return id
 }

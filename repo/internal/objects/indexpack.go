@@ -133,7 +133,7 @@ func IndexPack(name string, progress func(done, total int) error) (id plumbing.H
 // Install puts a pack that lies in a file of the store's pack folder, already on stable storage,
 // to its place, with its index. undo takes it out again, for as long as nothing points into it.
 func (s *Store) Install(tmp string, id plumbing.Hash, idx []byte) (undo func(), err error) {
-	return s.install(id, func() (string, error) { return tmp, nil }, idx)
+	return s.install(id, tmp, func() error { return nil }, idx)
 }
 
 // CopyTo writes a stream into a new file, syncs it, and gives the number of bytes.

@@ -497,11 +497,15 @@ func (s *Store) Write(objs []Object) error { return s.WriteAlong(objs, Along{}) 
 type Along struct {
 	Files []func() error // each writes and syncs a file; run beside the writing of the objects
 	Dirs  []string       // folders to sync with the objects' own
+	Temp  string         // begins the names of half-written objects in place of TempPrefix, for a caller that clears them itself
 }
 
 // WriteAlong is Write with company.
 func (s *Store) WriteAlong(objs []Object, along Along) (err error) {
 	todo := s.Lacking(objs)
+	if along.Temp == "" {
+		along.Temp = TempPrefix
+	}
 	tmp := make([]string, len(todo))
 	defer func() {
 		if err != nil {
@@ -540,7 +544,7 @@ func (s *Store) WriteAlong(objs []Object, along Along) (err error) {
 				return derr
 			}
 		}
-		tmp[i] = disk.TempName(s.dir, TempPrefix)
+		tmp[i] = disk.TempName(s.dir, along.Temp)
 		return disk.WriteSynced(s.fs, tmp[i], raw, 0o444)
 	})
 	if err != nil {

@@ -223,27 +223,26 @@ func (s *Store) AddPack(objs []Object) (undo func(), err error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.AddWhole(w)
+	return s.AddWhole(w, disk.TempName(filepath.Join(s.dir, "pack"), PackTemp))
 }
 
 // AddWhole puts a pack into the store just as it is, on stable storage, whatever the store has
-// already. undo is as in AddPack.
-func (s *Store) AddWhole(w *Whole) (undo func(), err error) {
+// already; tmp is the name, in the pack folder, under which it is written first. undo is as in
+// AddPack.
+func (s *Store) AddWhole(w *Whole, tmp string) (undo func(), err error) {
 	idx, err := w.Index()
 	if err != nil {
 		return nil, err
 	}
-	return s.install(w.ID, func() (string, error) {
-		tmp := disk.TempName(filepath.Join(s.dir, "pack"), PackTemp)
-		return tmp, disk.WriteSynced(s.fs, tmp, w.Data, 0o444)
-	}, idx)
+	return s.install(w.ID, tmp, func() error { return disk.WriteSynced(s.fs, tmp, w.Data, 0o444) }, idx)
 }
 
 // PackTemp begins the names of packs that are not whole yet; `git prune` also knows it by "tmp_".
 const PackTemp = "tmp_pack_rigkeep_"
 
-// install puts a pack and its index in place. data gives the pack as a synced file beside it.
-func (s *Store) install(id plumbing.Hash, data func() (string, error), idx []byte) (undo func(), err error) {
+// install puts a pack and its index in place. data makes the pack as a synced file tmp beside it;
+// the index is written as tmp.idx first.
+func (s *Store) install(id plumbing.Hash, tmp string, data func() error, idx []byte) (undo func(), err error) {
 	dir := filepath.Join(s.dir, "pack")
 	if err := s.fs.Mkdir(dir, 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
 		return nil, err
@@ -254,22 +253,17 @@ func (s *Store) install(id plumbing.Hash, data func() (string, error), idx []byt
 			_ = s.fs.Remove(made[i])
 		}
 	}
-	index := func() (string, error) {
-		tmp := disk.TempName(dir, PackTemp)
-		return tmp, disk.WriteSynced(s.fs, tmp, idx, 0o444)
-	}
+	index := func() error { return disk.WriteSynced(s.fs, tmp+".idx", idx, 0o444) }
 	// The pack before its index: git and we look for the index first.
 	for _, f := range []struct {
-		ext  string
-		file func() (string, error)
-	}{{".pack", data}, {".idx", index}} {
-		tmp, err := f.file()
-		if tmp != "" {
-			made = append(made, tmp)
-		}
+		ext, tmp string
+		file     func() error
+	}{{".pack", tmp, data}, {".idx", tmp + ".idx", index}} {
+		made = append(made, f.tmp)
+		err := f.file()
 		if err == nil {
 			name := filepath.Join(dir, "pack-"+id.String()+f.ext)
-			if err = s.fs.Rename(tmp, name); err == nil {
+			if err = s.fs.Rename(f.tmp, name); err == nil {
 				made[len(made)-1] = name
 			}
 		}
