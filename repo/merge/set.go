@@ -544,6 +544,11 @@ func (s *set) rigGone(g *group, shown string, b, o, t []byte) (done bool, err er
 			worked = worked || !sameText(own, fb)
 		}
 	}
+	if o == nil {
+		worked = worked || s.newlyPinned(s.in.Theirs, s.theirs, s.in.TheirsChanged, g.id)
+	} else {
+		worked = worked || s.newlyPinned(s.in.Ours, s.ours, s.in.OursChanged, g.id)
+	}
 	keep := Ours
 	switch {
 	case !worked && t == nil:
@@ -578,6 +583,32 @@ func (s *set) rigGone(g *group, shown string, b, o, t []byte) (done bool, err er
 	}
 	s.out.Taken = append(s.out.Taken, Taken{Path: shown, Ours: textOrNil(o), Merged: textOrNil(g.rig), Chosen: worked})
 	return true, nil
+}
+
+// newlyPinned says whether a side has put a rig on a job since.
+func (s *set) newlyPinned(side Tree, l *lineage, changed []string, id string) bool {
+	pins := func(t Tree, path, fp string) (n int) {
+		text, err := t.Read(path)
+		if err != nil || text == nil {
+			return 0
+		}
+		v, err := file.Values(path, text)
+		if err != nil {
+			return 0
+		}
+		for _, pin := range preset.DecodeJob("", v).Pins {
+			if pin.Rig == fp && pin.Revision == "" {
+				n++
+			}
+		}
+		return n
+	}
+	for _, path := range changed {
+		if place, ok := preset.Locate(path); ok && place.Kind == schema.KindJob && pins(side, path, l.fp(id)) > pins(s.in.Base, path, id) {
+			return true
+		}
+	}
+	return false
 }
 
 // settle finds the fingerprint under which a merged rig belongs.
@@ -1101,9 +1132,35 @@ func (s *set) jobs(paths []string) error {
 				return fp
 			})
 		}
-		s.put(p, p, p, text)
+		s.put(p, p, p, s.unpin(p, text))
 	}
 	return nil
+}
+
+// unpin takes out the pins of rigs that somebody decided to remove.
+func (s *set) unpin(path string, text []byte) []byte {
+	v, err := file.Values(path, text)
+	if text == nil || err != nil {
+		return text
+	}
+	var edits []file.Edit
+	for i, pin := range preset.DecodeJob("", v).Pins {
+		if rig, merged := s.texts[preset.RigPath(pin.Rig)]; merged && rig == nil && pin.Revision == "" {
+			edits = append([]file.Edit{{Key: file.Join("pin", i), Delete: true}}, edits...)
+			s.note(path, fmt.Sprintf("the pin of rig %s is taken out, as the rig is removed", pin.Rig))
+		}
+	}
+	if len(edits) == 0 {
+		return text
+	}
+	d, err := file.Parse(path, text)
+	if err == nil {
+		d, err = d.Apply(edits...)
+	}
+	if err != nil {
+		return text
+	}
+	return d.Text()
 }
 
 // repin points the pins without a revision of an open job elsewhere.
