@@ -117,6 +117,7 @@ func runShow(k *call) error {
 		return k.encode(j)
 	}
 	k.printTune(d)
+	k.printOthers(d)
 	k.sayUnsaved(dirty)
 	return nil
 }
@@ -153,6 +154,10 @@ func (k *call) printTune(d *library.Loaded) {
 	}
 	k.printf("\n%s\n", k.paint.bold("Proof"))
 	k.write(wrap(k.proofWords(d), "  ", k.wide))
+}
+
+// printOthers names the rig's other tunes, where one is shown as it is now.
+func (k *call) printOthers(d *library.Loaded) {
 	var others []string
 	if names, err := k.lib.Tunes(d.Rig.Fingerprint); err == nil && d.Ref.When == "" {
 		for _, n := range names {
