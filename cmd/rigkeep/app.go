@@ -6,9 +6,11 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"sort"
 	"strings"
+	"sync/atomic"
 
 	"github.com/urfave/cli/v2"
 
@@ -99,8 +101,7 @@ func Main(args []string, e Env) int {
 // run is Main without the look at whether all of the answer went out.
 func (e Env) run(args []string) int {
 	if e.Getenv("GOGC") == "" && e.Getenv("GOMEMLIMIT") == "" {
-		// a short-lived process is better served by a bigger heap than by early collections
-		defer debug.SetGCPercent(debug.SetGCPercent(400))
+		defer easeGC()()
 	}
 	if len(args) > 1 && args[1] == "__complete" {
 		return complete(e, args[2:])
@@ -123,6 +124,33 @@ func (e Env) run(args []string) int {
 	}
 	return e.report(err, asJSON)
 }
+
+// easeGC lets the heap of a short-lived process grow before it is collected, which saves time,
+// and collects sooner the more is in use, so that a long command stays small.
+func easeGC() (stop func()) {
+	const spare = 24 << 20 // bytes of heap beyond what is in use
+	var over atomic.Bool
+	pct := 400
+	was := debug.SetGCPercent(pct)
+	var next func()
+	next = func() { // runs after each collection
+		if over.Load() {
+			return
+		}
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		used := m.NextGC / uint64(100+pct) * 100
+		pct = int(min(400, max(50, spare*100/max(used, 1))))
+		debug.SetGCPercent(pct)
+		runtime.SetFinalizer(new(sentinel), func(*sentinel) { next() })
+	}
+	runtime.SetFinalizer(new(sentinel), func(*sentinel) { next() })
+	return func() { over.Store(true); debug.SetGCPercent(was) }
+}
+
+// sentinel is collected at the next collection. It holds a pointer, so that it is not laid
+// together with other small values, which would keep it.
+type sentinel struct{ _ *byte }
 
 // wantsJSON reports whether a rearranged command line asks for JSON; what stands
 // behind "--" is an argument.

@@ -32,7 +32,6 @@ func (l *Library) Check() ([]Finding, int, error) {
 	}
 	var out []Finding
 	add := func(f Finding) { out = append(out, f) }
-	docs := map[string]*file.Doc{}
 	places := map[string]preset.Place{}
 	rigs := map[string]preset.Rig{}
 	sheets := map[string]*schema.Sheet{}
@@ -94,7 +93,6 @@ func (l *Library) Check() ([]Finding, int, error) {
 			}
 			continue
 		}
-		docs[p] = doc
 		fault := func(key, what, fix string, warning bool) {
 			e := doc.Fault(key, what, "", fix)
 			add(Finding{p, e.Line, e.Col, key, what, fix, warning})

@@ -56,6 +56,7 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 		return nil
 	}
 	r := s.NewReader(baseCache)
+	r.Through = true
 	fresh := map[plumbing.Hash]*pending{}
 	trees := map[plumbing.Hash]plumbing.Hash{} // of indexed parents
 	read := func(id plumbing.Hash) (*pending, error) {
@@ -160,6 +161,7 @@ func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plum
 		go func() {
 			defer wg.Done()
 			r := s.NewReader(baseCache)
+			r.Through = true
 			for i, c := range part {
 				if failed.Load() {
 					return

@@ -129,6 +129,9 @@ type Reader struct {
 	// bit in a pack's index can lead to another, whole object, which nothing else would notice.
 	// Set it where few objects are read, or where others will be built on them.
 	Check bool
+	// Through says that most of the store will be read, in its order: then the pages of its packs
+	// are better kept.
+	Through bool
 }
 
 // NewReader makes a reader whose base cache holds at most cacheBytes. Small is fast: the walk
@@ -177,7 +180,7 @@ func (r *Reader) Get(id plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 
 func (r *Reader) inPacks(packs []*pack, id plumbing.Hash) (*pack, int) {
 	if r.last < len(packs) {
-		if pos := packs[r.last].find(id); pos >= 0 {
+		if pos := r.find(packs[r.last], id); pos >= 0 {
 			return packs[r.last], pos
 		}
 	}
@@ -185,12 +188,20 @@ func (r *Reader) inPacks(packs []*pack, id plumbing.Hash) (*pack, int) {
 		if i == r.last {
 			continue
 		}
-		if pos := p.find(id); pos >= 0 {
+		if pos := r.find(p, id); pos >= 0 {
 			r.last = i
 			return p, pos
 		}
 	}
 	return nil, 0
+}
+
+func (r *Reader) find(p *pack, id plumbing.Hash) int {
+	pos := p.find(id)
+	if pos >= 0 && !r.Through {
+		p.idxSeen.at(p.idx, int64(idxHeader+pos*20))
+	}
+	return pos
 }
 
 // Has says whether the store holds id.
@@ -248,6 +259,9 @@ func (r *Reader) at(p *pack, off int64, depth int) (plumbing.ObjectType, []byte,
 	e, err := p.header(off)
 	if err != nil {
 		return 0, nil, err
+	}
+	if !r.Through {
+		p.dataSeen.at(p.data, off)
 	}
 	if depth > maxChain {
 		return 0, nil, damaged("%s: delta chain without end", p.name)

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"sync/atomic"
 
 	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/packfile"
@@ -24,6 +25,41 @@ type pack struct {
 	off64 []byte
 
 	byID map[plumbing.Hash]int64 // in place of an index, while the pack is being indexed
+
+	dataSeen, idxSeen seen
+}
+
+// seen counts the windows of a mapped file that were looked into since its pages were last given
+// back. A page fault maps a whole window, so a walk over a large pack would else end with all of
+// it in this process's memory.
+type seen struct {
+	windows []atomic.Uint64 // a bit for each
+	n       atomic.Int32
+}
+
+const (
+	windowBits = 16 // Linux maps up to 64 KiB around a fault
+	maxWindows = 96 // 6 MiB
+)
+
+func newSeen(data []byte) seen {
+	return seen{windows: make([]atomic.Uint64, len(data)>>windowBits/64+1)}
+}
+
+// at notes a look at an offset of data.
+func (s *seen) at(data []byte, off int64) {
+	if s.windows == nil {
+		return
+	}
+	w, bit := &s.windows[off>>windowBits/64], uint64(1)<<(off>>windowBits%64)
+	if w.Load()&bit != 0 || w.Or(bit)&bit != 0 || s.n.Add(1) < maxWindows {
+		return
+	}
+	s.n.Store(0)
+	for i := range s.windows {
+		s.windows[i].Store(0)
+	}
+	disk.Release(data)
 }
 
 const idxHeader = 8 + 256*4
@@ -69,6 +105,7 @@ func openPack(base string) (*pack, error) {
 	if !bytes.Equal(p.data[len(p.data)-20:], idx[len(idx)-40:len(idx)-20]) {
 		return nil, damaged("%s and its index do not belong together", p.name)
 	}
+	p.dataSeen, p.idxSeen = newSeen(p.data), newSeen(idx)
 	return p, nil
 }
 

@@ -1,0 +1,6 @@
+//go:build !linux
+
+package disk
+
+// Release does nothing here.
+func Release([]byte) {}
