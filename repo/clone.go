@@ -14,6 +14,40 @@ import (
 // asidePrefix begins the name of the folder in which a copy is made.
 const asidePrefix = ".rigkeep-copy-"
 
+const asideLock = asidePrefix + "lock"
+
+// claim keeps other processes from making a library in dir, and clears what one that died there
+// left aside. unmark takes the mark off the disk; release does that too and lets others in.
+func claim(f disk.FS, dir string) (unmark, release func(), err error) {
+	lock := filepath.Join(dir, asideLock)
+	lk, ok, err := disk.TryLock(lock)
+	if err != nil {
+		return nil, nil, device("making "+dir, err)
+	}
+	if !ok {
+		return nil, nil, &Error{Kind: ErrBusy, Msg: "another rigkeep is making a library in " + dir, WayOut: "Let it finish"}
+	}
+	marked := true
+	unmark = func() {
+		marked = marked && f.Remove(lock) != nil
+	}
+	release = func() {
+		unmark()
+		lk.Unlock()
+	}
+	names, err := f.ReadDir(dir)
+	if err != nil {
+		release()
+		return nil, nil, device("looking into "+dir, err)
+	}
+	for _, n := range names {
+		if n.Name() != asideLock && strings.HasPrefix(n.Name(), asidePrefix) {
+			removeAll(f, filepath.Join(dir, n.Name()))
+		}
+	}
+	return unmark, release, nil
+}
+
 // InitFrom makes a library in dir out of what fill brings into an empty one that is on the given
 // branch: history and files. dir must not exist or be empty. The library shows in dir when it is
 // whole, its .git last; after an error, or if the process dies, there is none, and what was left
@@ -34,17 +68,12 @@ func InitFrom(dir, branch string, opt Options, fill func(l *Lib) error) (err err
 	if err := disk.MkdirAll(f, dir, 0o777); err != nil {
 		return device("making "+dir, err)
 	}
-	lock := filepath.Join(dir, asidePrefix+"lock")
-	lk, ok, err := disk.TryLock(lock)
+	unmark, release, err := claim(f, dir)
 	if err != nil {
-		return device("making "+dir, err)
-	}
-	if !ok {
-		return &Error{Kind: ErrBusy, Msg: "another rigkeep is making a library in " + dir, WayOut: "Let it finish"}
+		return err
 	}
 	defer func() {
-		_ = f.Remove(lock)
-		lk.Unlock()
+		release()
 		if err != nil && fresh {
 			_ = f.Remove(dir)
 		}
@@ -54,11 +83,7 @@ func InitFrom(dir, branch string, opt Options, fill func(l *Lib) error) (err err
 		return device("looking into "+dir, err)
 	}
 	for _, n := range names {
-		switch {
-		case n.Name() == filepath.Base(lock):
-		case strings.HasPrefix(n.Name(), asidePrefix):
-			_ = os.RemoveAll(filepath.Join(dir, n.Name()))
-		default:
+		if n.Name() != asideLock {
 			return &Error{Kind: ErrChanged, Msg: fmt.Sprintf("%s is not empty: it holds %s", dir, n.Name()), WayOut: "Name a new folder"}
 		}
 	}
@@ -95,6 +120,7 @@ func InitFrom(dir, branch string, opt Options, fill func(l *Lib) error) (err err
 		err = f.SyncDir(dir)
 	}
 	if err == nil {
+		unmark() // or a process that dies right after the last step leaves it
 		err = put(".git")
 	}
 	if err == nil {

@@ -1,6 +1,7 @@
 package repo
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -9,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -86,7 +88,82 @@ var changes = []change{
 		}
 		return l.SetRef(ctx, "refs/remotes/origin/main", "", id, aCam, start, "fetch")
 	}},
+	{name: "merge", prep: func(t testing.TB, l *Lib) {
+		git(t, l.Root(), "checkout", "-q", "-b", "side")
+		edit(t, must(Open(l.Root()))(t), "rigs/bb/y/main.toml", "pan = 8\n", "Side")
+		git(t, l.Root(), "checkout", "-q", "main")
+		edit(t, must(Open(l.Root()))(t), "rigs/aa/x/main.toml", "pan = 6\n", "Main")
+	}, run: func(l *Lib) error {
+		id, err := l.Resolve("side")
+		if err != nil {
+			return err
+		}
+		q := request("Merge", true, File{Path: "rigs/bb/y/main.toml", Data: []byte("pan = 8\n")})
+		q.Parents = []Rev{id}
+		return saved(l, q)
+	}},
+	{name: "take in a history", run: func(l *Lib) error {
+		b, err := ReadBundle(foreign().bundle, DefaultBundleLimits, nil)
+		if err != nil {
+			return err
+		}
+		q := request("Take in", true, File{Path: "rigs/aa/aaaa/main.toml", Data: []byte("v = 5\n")})
+		q.With = b
+		return saved(l, q)
+	}},
+	{name: "receive", run: func(l *Lib) error { // as a sync does
+		_, undo, err := l.Receive(bytes.NewReader(foreign().pack), nil)
+		if err != nil {
+			return err
+		}
+		if err := l.SetRef(ctx, "refs/remotes/origin/main", "", foreign().tip, aCam, start, "fetch"); err != nil {
+			undo()
+			return err
+		}
+		return nil
+	}},
+	{name: "settings", run: func(l *Lib) error {
+		_, err := l.AddSettings(ctx, "remote", "origin", AddSetting{"url", "../house"})
+		return err
+	}},
+	{name: "attributes", run: func(l *Lib) error {
+		_, err := l.AddAttribute(ctx, "*.toml merge=rigkeep")
+		return err
+	}},
 }
+
+// foreign is a history from elsewhere, as a bundle and as a pack of more objects than are put
+// down one by one.
+var foreign = sync.OnceValue(func() (f struct {
+	bundle, pack []byte
+	tip          Rev
+}) {
+	dir, err := os.MkdirTemp("", "foreign")
+	if err != nil {
+		panic(err)
+	}
+	defer func() { _ = os.RemoveAll(dir) }()
+	l, err := Init(filepath.Join(dir, "lib"), []File{{Path: "library.toml", Data: []byte("format = 1\n")}}, aCam, start)
+	if err != nil {
+		panic(err)
+	}
+	for i := range 30 {
+		if f.tip, err = l.Save(ctx, request("Far", true, File{Path: "rigs/aa/aaaa/main.toml", Data: []byte(fmt.Sprintf("v = %d\n", i))})); err != nil {
+			panic(err)
+		}
+	}
+	b, err := l.Extract(selection(f.tip))
+	if err != nil {
+		panic(err)
+	}
+	cmd := exec.Command("git", "pack-objects", "--stdout", "--revs", "--quiet")
+	cmd.Dir, cmd.Env, cmd.Stdin = l.Root(), gitEnv(), strings.NewReader("HEAD\n")
+	if f.pack, err = cmd.Output(); err != nil {
+		panic(err)
+	}
+	f.bundle = b.Encode()
+	return f
+})
 
 // small makes the library that the crash tests begin with and copies it for each try.
 func small(t testing.TB, c *change) string {
@@ -109,12 +186,13 @@ func duplicate(t testing.TB, dir string) string {
 	return to
 }
 
-// state is what must be wholly old or wholly new: the last revision's files, the refs, the
-// index's files and the work tree.
+// state is what must be wholly old or wholly new: the last revision's files, the refs, git's
+// settings, the index's files and the work tree.
 type state struct {
 	head  Rev
 	tree  string
 	refs  string
+	set   string
 	index string
 	work  map[string]string
 }
@@ -155,6 +233,13 @@ func stateOf(t testing.TB, dir string) state {
 		t.Fatal(err)
 	}
 	s.refs = fmt.Sprint(refs)
+	for _, name := range []string{"config", "info/attributes"} {
+		text, err := os.ReadFile(filepath.Join(l.d.Common, name))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			t.Fatal(err)
+		}
+		s.set += string(text)
+	}
 	x, _, _, err := l.loadIndex(false)
 	if err != nil {
 		t.Fatal(err)
@@ -182,7 +267,9 @@ func stateOf(t testing.TB, dir string) state {
 func (s state) same(o state) bool { return s.equal(o) && fmt.Sprint(s.work) == fmt.Sprint(o.work) }
 
 // equal leaves the work tree out.
-func (s state) equal(o state) bool { return s.tree == o.tree && s.refs == o.refs && s.index == o.index }
+func (s state) equal(o state) bool {
+	return s.tree == o.tree && s.refs == o.refs && s.set == o.set && s.index == o.index
+}
 
 // between says whether each file of the work tree is as in one of the two states.
 func (s state) between(a, b state) bool {
@@ -378,7 +465,7 @@ func TestPowerLoss(t *testing.T) {
 					if !ok && k < acknowledged {
 						// The index is ahead (as after `git add`), or the note is lost: every file is
 						// the old one or the new one, and the revision is wholly old.
-						ok = now.tree == before.tree && now.refs == before.refs && (now.index == before.index || now.index == after.index) && now.between(before, after)
+						ok = now.tree == before.tree && now.refs == before.refs && now.set == before.set && (now.index == before.index || now.index == after.index) && now.between(before, after)
 					}
 					if k == acknowledged {
 						ok = now.same(after)

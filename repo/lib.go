@@ -244,26 +244,66 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	if err := req.check(); err != nil {
 		return nil, err
 	}
-	git, err := makeGit(f, dir, "main")
-	if err != nil {
-		return nil, err
-	}
-	undo := func(err error) (*Lib, error) {
-		removeAll(f, git)
-		return nil, err
-	}
 	any := opt
 	any.AnyRepository = true // the marker may be among the files to save
+	begun, done := halfMade(f, dir, any, req.Files)
+	if done != nil {
+		return done, nil
+	}
+	git := filepath.Join(dir, ".git")
+	if !begun {
+		if git, err = makeGit(f, dir, "main"); err != nil {
+			return nil, err
+		}
+	}
+	undo := func(err error) (*Lib, error) {
+		if !begun { // else it is not ours to take away
+			removeAll(f, git)
+		}
+		return nil, err
+	}
 	l, err := OpenWith(dir, any)
 	if err != nil {
 		return undo(err)
 	}
 	l.opt.AnyRepository = opt.AnyRepository
-	if _, err := l.Save(ctxBackground, req); err != nil {
+	if _, err := l.Save(ctxBackground, req); err != nil && !(begun && errors.Is(err, ErrNothing)) {
 		return undo(err)
 	}
 	return l, nil
 }
+
+// halfMade looks for what an Init that died in dir has left: begun is true for a repository of
+// ours without a revision, and done is the library if Open could finish it and it holds files.
+func halfMade(f disk.FS, dir string, opt Options, files []File) (begun bool, done *Lib) {
+	text, err := f.ReadFile(filepath.Join(dir, ".git", "description"))
+	if err != nil || string(text) != description {
+		return false, nil
+	}
+	l, err := OpenWith(dir, opt)
+	if err != nil || l.d.Work != dir {
+		return false, nil
+	}
+	_, id, err := l.head()
+	refs, rerr := l.Refs("refs/")
+	if err != nil || rerr != nil {
+		return false, nil
+	}
+	if id.IsZero() {
+		return len(refs) == 0, nil
+	}
+	if len(l.Repairs()) == 0 {
+		return false, nil
+	}
+	for _, x := range files {
+		if data, err := l.ReadAt(rev(id), x.Path); err != nil || string(data) != string(x.Data) {
+			return false, nil
+		}
+	}
+	return true, l
+}
+
+const description = "A library of stabiliser tunes, kept by rigkeep.\n"
 
 // InitEmpty makes a repository without any revision in dir, for a library that is to come from
 // elsewhere; branch is the short name of the branch that it will be on. Options.AnyRepository is
@@ -299,8 +339,13 @@ func makeGit(f disk.FS, dir, branch string) (git string, err error) {
 	if err := disk.MkdirAll(f, dir, 0o777); err != nil {
 		return "", device("making "+dir, err)
 	}
+	unmark, release, err := claim(f, dir)
+	if err != nil {
+		return "", err
+	}
+	defer release()
 	// The repository is built aside and renamed into place, so that no half of one can be found.
-	aside := disk.TempName(dir, ".git-rigkeep-")
+	aside := disk.TempName(dir, asidePrefix)
 	fail := func(err error) (string, error) {
 		removeAll(f, aside)
 		return "", device("making the repository", err)
@@ -314,7 +359,7 @@ func makeGit(f disk.FS, dir, branch string) (git string, err error) {
 		"HEAD": "ref: refs/heads/" + branch + "\n",
 		"config": "[core]\n\trepositoryformatversion = 0\n\tfilemode = " + fileMode + "\n\tbare = false\n\tlogallrefupdates = true\n" +
 			"\tautocrlf = false\n\tprecomposeunicode = true\n",
-		"description":  "A library of stabiliser tunes, kept by rigkeep.\n",
+		"description":  description,
 		"info/exclude": "",
 	} {
 		if err := disk.WriteSynced(f, filepath.Join(aside, filepath.FromSlash(name)), []byte(text), 0o666); err != nil {
@@ -326,6 +371,7 @@ func makeGit(f disk.FS, dir, branch string) (git string, err error) {
 			return fail(err)
 		}
 	}
+	unmark()
 	if err := f.Rename(aside, git); err != nil {
 		return fail(err)
 	}

@@ -117,7 +117,7 @@ func (l *Lib) repair(ctx context.Context) error {
 		return nil
 	}
 	n := l.readNote()
-	locks, temps := 0, 0
+	locks, temps, noted, said := 0, 0, false, len(l.repairs)
 	for _, e := range names {
 		held := l.own("held", e.Name())
 		kind, arg, _ := strings.Cut(e.Name(), "@")
@@ -136,6 +136,7 @@ func (l *Lib) repair(ctx context.Context) error {
 		case "config":
 			target = filepath.Join(l.d.Common, "config.lock")
 		case "note":
+			noted = true
 			continue
 		default:
 			temps++
@@ -152,6 +153,8 @@ func (l *Lib) repair(ctx context.Context) error {
 				return device("removing a stale lock", err)
 			}
 			locks++
+		} else if target != "" {
+			temps++ // made ready and never taken
 		}
 		if err := l.fs.Remove(held); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return device("clearing what a killed rigkeep left", err)
@@ -170,6 +173,9 @@ func (l *Lib) repair(ctx context.Context) error {
 		}
 	}
 	l.clearNote()
+	if noted && len(l.repairs) == said {
+		l.say("A rigkeep was killed just before or after a save took place; nothing had to be put right.")
+	}
 	return nil
 }
 

@@ -117,6 +117,9 @@ func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
 			return "", l.objectError(err)
 		}
 		if !again {
+			if l.NeedsTidy() {
+				_, _ = l.tidy() // what goes wrong here is no fault of the save, and the next one tries again
+			}
 			return rev(id), nil
 		}
 	}

@@ -9,10 +9,10 @@ import (
 
 // tidyAt is how many loose objects may gather before packing them pays: a save leaves six or
 // so, and up to here neither git nor we are slower for it.
-const tidyAt = 2000
+var tidyAt = 2000
 
 // NeedsTidy says whether so many loose objects have gathered that Tidy should be called, as
-// after a few hundred saves. It is a guess from one folder, and cheap.
+// after a few hundred saves. It is a guess from one folder, and cheap. Save calls Tidy then.
 func (l *Lib) NeedsTidy() bool { return l.store.LooseEstimate() > tidyAt }
 
 // Tidy packs loose objects into one pack and clears old left-overs, as `git gc` would, but
@@ -26,6 +26,11 @@ func (l *Lib) Tidy(ctx context.Context) (packed int, err error) {
 		return 0, err
 	}
 	defer unlock()
+	return l.tidy()
+}
+
+// tidy is Tidy under the lock.
+func (l *Lib) tidy() (packed int, err error) {
 	var progress func(done, total int)
 	if l.opt.OnProgress != nil {
 		progress = func(done, total int) { l.opt.OnProgress("packing", done, total) }

@@ -250,9 +250,9 @@ func (x *diagnosis) read() error {
 	return err
 }
 
-// bar shows on a terminal how far a long read has come; nothing elsewhere.
+// bar shows on a terminal how far something long has come; nothing elsewhere.
 type bar struct {
-	k     *call
+	out   io.Writer
 	what  string
 	size  int64
 	shown int
@@ -260,7 +260,7 @@ type bar struct {
 }
 
 func (k *call) bar(what string, size int64) *bar {
-	return &bar{k: k, what: safe.Line(what), size: size, shown: -1, on: size > 1<<20 && tty(k.Stderr)}
+	return &bar{out: k.Stderr, what: safe.Line(what), size: size, shown: -1, on: size > 1<<20 && tty(k.Stderr)}
 }
 
 func (b *bar) at(bytes int64, _ int) {
@@ -272,12 +272,12 @@ func (b *bar) at(bytes int64, _ int) {
 		return
 	}
 	b.shown = pct
-	fmt.Fprintf(b.k.Stderr, "\r%s [%-20s] %3d %%", b.what, strings.Repeat("#", pct/5), pct)
+	fmt.Fprintf(b.out, "\r%s [%-20s] %3d %%", b.what, strings.Repeat("#", pct/5), pct)
 }
 
 func (b *bar) done() {
 	if b.on && b.shown >= 0 {
-		fmt.Fprintf(b.k.Stderr, "\r%s\r", strings.Repeat(" ", len(b.what)+30))
+		fmt.Fprintf(b.out, "\r%s\r", strings.Repeat(" ", len(b.what)+30))
 	}
 }
 

@@ -42,7 +42,8 @@ func (k *call) path(p string) string {
 
 func (k *call) open() error {
 	l, err := library.Open(k.libraryDir(), k.cat, repo.Options{
-		OnWait: func(what string) { k.say("waiting for %s", safe.Line(what)) },
+		OnWait:     func(what string) { k.say("waiting for %s", safe.Line(what)) },
+		OnProgress: k.longWork(),
 	})
 	if err != nil {
 		return err
@@ -53,6 +54,27 @@ func (k *call) open() error {
 	l.Zone = k.Now().Location()
 	k.lib = l
 	return nil
+}
+
+// longWork shows on a terminal how far the store is with something long, once that has taken half
+// a second, and clears the line at its end.
+func (k *call) longWork() func(what string, done, total int) {
+	var b *bar
+	var begun time.Time
+	return func(what string, done, total int) {
+		if b == nil || b.what != what {
+			b, begun = k.bar(what, int64(total)), time.Now()
+			b.on = tty(b.out)
+		}
+		b.size = int64(total)
+		switch {
+		case done >= total:
+			b.done()
+			b = nil
+		case time.Since(begun) > 500*time.Millisecond:
+			b.at(int64(done), 0)
+		}
+	}
 }
 
 // ctx ends on Ctrl-C where the run has the real terminal.

@@ -171,7 +171,7 @@ func (l *Library) summarise(head repo.Rev) (*summary, error) {
 				if r != nil {
 					s.rigs[order[i]] = r
 				}
-				if done++; l.Progress != nil && done%200 == 0 && len(order) > 1000 {
+				if done++; l.Progress != nil && (done%200 == 0 || done == len(order)) && len(order) > 1000 {
 					l.Progress("reading rigs", done, len(order))
 				}
 				mu.Unlock()

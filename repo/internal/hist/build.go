@@ -50,7 +50,7 @@ const baseCache = 8 << 20
 
 // Extend adds head and its ancestors that are not there yet. cut names the commits whose
 // parents a shallow clone lacks. progress, if not nil, is told how many of how many commits are
-// done. On an error nothing has been added.
+// done, and that all are when it returns, if it was told anything. On an error nothing has been added.
 func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Hash]bool, progress func(done, total int)) error {
 	if x.Find(head) >= 0 {
 		return nil
@@ -104,6 +104,9 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 		if progress != nil && len(order)%5000 == 0 {
 			progress(0, len(order))
 		}
+	}
+	if progress != nil && len(order) > 256 {
+		defer progress(len(order), len(order))
 	}
 	treeOf := func(id plumbing.Hash) plumbing.Hash {
 		if p := fresh[id]; p != nil {
@@ -172,7 +175,7 @@ func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plum
 				}
 				if i%500 == 499 {
 					n := done.Add(500)
-					if progress != nil && w == 0 {
+					if progress != nil && w == 0 && int(n) < len(order) {
 						progress(int(n), len(order))
 					}
 				}

@@ -102,7 +102,7 @@ func (s *Store) PackLoose(progress func(done, total int)) (n int, err error) {
 		if err = rerr; err != nil {
 			break
 		}
-		if progress != nil && i%200 == 199 {
+		if progress != nil && (i%200 == 199 || i+1 == len(all)) {
 			progress(i+1, len(all))
 		}
 	}
