@@ -8,6 +8,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 
@@ -41,7 +42,12 @@ func (k *call) path(p string) string {
 }
 
 func (k *call) open() error {
+	wait, err := k.lockWait()
+	if err != nil {
+		return err
+	}
 	l, err := library.Open(k.libraryDir(), k.cat, repo.Options{
+		LockWait:   wait,
 		OnWait:     func(what string) { k.say("waiting for %s", safe.Line(what)) },
 		OnProgress: k.longWork(),
 	})
@@ -54,6 +60,19 @@ func (k *call) open() error {
 	l.Zone = k.Now().Location()
 	k.lib = l
 	return nil
+}
+
+// lockWait is how long to wait for another process, from RIGKEEP_WAIT in seconds; 0 is as usual.
+func (k *call) lockWait() (time.Duration, error) {
+	text := k.Getenv("RIGKEEP_WAIT")
+	if text == "" {
+		return 0, nil
+	}
+	n, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(n > 0 && n <= 3600) {
+		return 0, usage("RIGKEEP_WAIT is %q", text).hinted("the seconds to wait for another program were expected, from above 0 to 3600; 20 without it")
+	}
+	return time.Duration(n * float64(time.Second)), nil
 }
 
 // longWork shows on a terminal how far the store is with something long, once that has taken half

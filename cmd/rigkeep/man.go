@@ -83,6 +83,7 @@ var environment = [][2]string{
 	{"RIGKEEP_AUTHOR", "who is doing this, as \"ROLE <MAIL>\""},
 	{"RIGKEEP_EDITOR, VISUAL, EDITOR", "the editor for edit"},
 	{"RIGKEEP_PAGER, PAGER", "the pager for long output"},
+	{"RIGKEEP_WAIT", "the seconds to wait for another program that writes; 20 without it"},
 	{"NO_COLOR, CLICOLOR_FORCE, TERM", "whether to colour"},
 	{"COLUMNS", "the width to wrap to"},
 }

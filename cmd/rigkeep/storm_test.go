@@ -1,0 +1,239 @@
+//go:build unix
+
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+)
+
+var savedAs = regexp.MustCompile(`saved as ([0-9a-f]{10})\b`)
+
+var long = os.Getenv("RIGKEEP_STORM") != ""
+
+// process prepares the real program in the shop's library.
+func (s *shop) process(args ...string) (c *exec.Cmd, out, errw *bytes.Buffer) {
+	c = exec.Command("rigkeep", args...)
+	out, errw = new(bytes.Buffer), new(bytes.Buffer)
+	c.Dir, c.Stdout, c.Stderr = s.dir, out, errw
+	c.Env = []string{"PATH=" + os.Getenv("PATH"), "GORACE=atexit_sleep_ms=0"}
+	for k, v := range s.env {
+		c.Env = append(c.Env, k+"="+v)
+	}
+	return c, out, errw
+}
+
+// real runs the real program to its end.
+func (s *shop) real(args ...string) (code int, stdout, stderr string) {
+	c, out, errw := s.process(args...)
+	if err := c.Run(); c.ProcessState == nil {
+		return -1, "", err.Error()
+	}
+	return c.ProcessState.ExitCode(), out.String(), errw.String()
+}
+
+// git runs plain git in the library.
+func (s *shop) git(t testing.TB, args ...string) string {
+	t.Helper()
+	c := exec.Command("git", args...)
+	c.Dir = s.dir
+	c.Env = append(os.Environ(), "GIT_CONFIG_NOSYSTEM=1", "HOME="+s.env["HOME"], "XDG_CONFIG_HOME="+s.env["XDG_CONFIG_HOME"],
+		"GIT_AUTHOR_NAME=Plain git", "GIT_AUTHOR_EMAIL=git@example.org", "GIT_COMMITTER_NAME=Plain git", "GIT_COMMITTER_EMAIL=git@example.org")
+	out, err := c.CombinedOutput()
+	if err != nil {
+		t.Fatalf("git %v: %v\n%s", args, err, out)
+	}
+	return strings.TrimSpace(string(out))
+}
+
+// TestKilledCommands kills the real program, in commands that change the library, at random
+// moments: every save that it acknowledged is in history, plain git finds nothing wrong, and the
+// next command works. RIGKEEP_STORM=1 makes hundreds of it, RIGKEEP_SEED another row.
+func TestKilledCommands(t *testing.T) {
+	kills := 30
+	if long {
+		kills = 400
+	}
+	seed := int64(1)
+	if n, err := strconv.ParseInt(os.Getenv("RIGKEEP_SEED"), 10, 64); err == nil {
+		seed = n
+	}
+	rnd := rand.New(rand.NewSource(seed))
+	s := newShop(t)
+	s.ok(t, "start", "a-cam-prime", "--write")
+	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
+	acked := map[string]bool{}
+	inHand, said, n := 0, 0, 0
+	lasts := map[string]time.Duration{} // how long a command takes when nobody kills it
+	for k := 0; k < kills; k++ {
+		n++
+		if code, _, errw := s.real("set", "a-cam-prime", fmt.Sprintf("stiffness.pan=%d", 10+n%40)); code != 0 {
+			t.Fatalf("kill %d: set: exit %d\n%s", k, code, errw)
+		}
+		args := [][]string{
+			{"save", "a-cam-prime", "-m", fmt.Sprint("Save ", n)},
+			{"save", "a-cam-prime", "-m", fmt.Sprint("Save ", n)},
+			{"set", "a-cam-prime", fmt.Sprintf("stiffness.roll=%d", 10+n%30)},
+			{"restore", "a-cam-prime@~1", "--yes"},
+			{"job", "open", fmt.Sprintf("Night %d", n), "--from", "2026-04-01", "--to", "2026-04-02"},
+		}[rnd.Intn(5)]
+		c, out, errw := s.process(args...)
+		begun := time.Now()
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		killed := lasts[args[0]] > 0 // the first of each runs to its end and shows how long that takes
+		if killed {
+			time.Sleep(time.Duration(rnd.Int63n(int64(lasts[args[0]] * 11 / 10))))
+			_ = c.Process.Kill()
+		}
+		_ = c.Wait()
+		code := c.ProcessState.ExitCode()
+		if !killed {
+			if code != 0 {
+				t.Fatalf("%v: exit %d\n%s%s", args, code, out, errw)
+			}
+			lasts[args[0]] = time.Since(begun)
+			k--
+		}
+		if names, _ := os.ReadDir(filepath.Join(s.dir, ".git", "rigkeep", "held")); len(names) > 0 {
+			inHand++
+		}
+		if m := savedAs.FindStringSubmatch(out.String()); m != nil { // printed is promised, killed or not
+			acked[m[1]] = true
+		}
+		code, _, text := s.real("show", "a-cam-prime")
+		if code != 0 {
+			t.Fatalf("kill %d of %v: show: exit %d\n%s", k, args, code, text)
+		}
+		said += strings.Count(text, "repaired: ")
+		have := s.git(t, "log", "--format=%H")
+		for rev := range acked {
+			if !strings.Contains(have, rev) {
+				t.Fatalf("kill %d of %v: the acknowledged revision %s is not in history", k, args, rev)
+			}
+		}
+		if long || k%6 == 0 {
+			if text := s.git(t, "fsck", "--strict", "--no-dangling"); text != "" {
+				t.Fatalf("kill %d of %v: fsck: %s", k, args, text)
+			}
+		}
+		for line := range strings.Lines(s.git(t, "status", "--porcelain")) {
+			// at most an edit that was not saved yet stays, in the work tree alone
+			if !strings.HasPrefix(line, " M rigs/") && !strings.HasPrefix(line, "M rigs/") && !strings.HasPrefix(line, "?? jobs/") {
+				t.Fatalf("kill %d of %v: %q", k, args, line)
+			}
+		}
+	}
+	if code, _, text := s.real("check", "--git"); code != 0 {
+		t.Errorf("check: exit %d\n%s", code, text)
+	}
+	n++
+	s.ok(t, "set", "a-cam-prime", fmt.Sprintf("stiffness.pan=%d", 55))
+	s.ok(t, "save", "a-cam-prime", "-m", "After the storm")
+	t.Logf("%d kills, %d of them with something in hand, %d revisions acknowledged and there, %d repairs said", kills, inHand, len(acked), said)
+	if inHand == 0 && long {
+		t.Error("no kill hit a write; the storm proves nothing")
+	}
+}
+
+// TestProcessesSaveAtOnce runs several of the real program on one library: what each of them
+// acknowledged is in history.
+func TestProcessesSaveAtOnce(t *testing.T) {
+	each := 3
+	if long {
+		each = 40
+	}
+	s := newShop(t)
+	rigs := []string{"a-cam-prime", "a-cam-zoom", "b-cam-85", "b-cam-18"}
+	for _, r := range rigs {
+		s.ok(t, "start", r, "--write")
+		s.ok(t, "save", r, "-m", "First tune")
+	}
+	var mu sync.Mutex
+	var wg sync.WaitGroup
+	var acked []string
+	for _, r := range rigs {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for i := range each {
+				if code, _, errw := s.real("set", r, fmt.Sprintf("limits.tilt.up_deg=%d", 20+i%20)); code != 0 {
+					t.Errorf("%s: set: exit %d\n%s", r, code, errw)
+				}
+				code, out, errw := s.real("save", r, "-m", fmt.Sprint(r, " ", i))
+				if code != 0 {
+					t.Errorf("%s: save: exit %d\n%s", r, code, errw)
+				}
+				if m := savedAs.FindStringSubmatch(out); m != nil {
+					mu.Lock()
+					acked = append(acked, m[1])
+					mu.Unlock()
+				}
+			}
+		}()
+	}
+	wg.Wait()
+	have := s.git(t, "log", "--format=%H")
+	for _, rev := range acked {
+		if !strings.Contains(have, rev) {
+			t.Errorf("%q is not in history", rev)
+		}
+	}
+	if len(acked) != each*len(rigs) || s.git(t, "fsck", "--strict", "--no-dangling") != "" || s.git(t, "status", "--porcelain") != "" {
+		t.Errorf("%d saves acknowledged of %d", len(acked), each*len(rigs))
+	}
+}
+
+// TestWaitForAnother holds the library's lock: a command that writes waits, says so, and gives up
+// with exit 4 and a way out; one that reads does not wait.
+func TestWaitForAnother(t *testing.T) {
+	s := newShop(t)
+	s.ok(t, "start", "a-cam-prime", "--write")
+	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
+	s.ok(t, "set", "a-cam-prime", "stiffness.pan=33")
+	f, err := os.OpenFile(filepath.Join(s.dir, ".git", "rigkeep", "lock"), os.O_RDWR|os.O_CREATE, 0o666)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX); err != nil {
+		t.Fatal(err)
+	}
+	s.env["RIGKEEP_WAIT"] = "1"
+	begun := time.Now()
+	code, _, errw := s.real("save", "a-cam-prime", "-m", "Pan")
+	if code != 4 || !strings.Contains(errw, "waiting for another rigkeep") || !strings.Contains(errw, "more than 1s\n  Let it finish, or end it, and run the command again") {
+		t.Errorf("exit %d\n%s", code, errw)
+	}
+	if time.Since(begun) > 10*time.Second {
+		t.Error("waited for", time.Since(begun))
+	}
+	if code, out, errw := s.real("save", "a-cam-prime", "-m", "Pan", "--json"); code != 4 || !strings.Contains(out, `"kind": "conflict"`) {
+		t.Errorf("exit %d\n%s%s", code, out, errw)
+	}
+	for _, args := range [][]string{{"show", "a-cam-prime"}, {"history", "a-cam-prime"}, {"rig", "list"}, {"check"}} {
+		if code, _, errw := s.real(args...); code != 0 || strings.Contains(errw, "waiting") {
+			t.Errorf("%v: exit %d\n%s", args, code, errw)
+		}
+	}
+	if err := f.Close(); err != nil { // as the kernel does when a process dies
+		t.Fatal(err)
+	}
+	s.ok(t, "save", "a-cam-prime", "-m", "Pan")
+	s.env["RIGKEEP_WAIT"] = "soon"
+	if code, _, errw := s.real("show", "a-cam-prime"); code != 2 || !strings.Contains(errw, "RIGKEEP_WAIT") {
+		t.Errorf("exit %d\n%s", code, errw)
+	}
+}
