@@ -139,8 +139,7 @@ func TestKilledCommands(t *testing.T) {
 	if code, _, text := s.real("check", "--git"); code != 0 {
 		t.Errorf("check: exit %d\n%s", code, text)
 	}
-	n++
-	s.ok(t, "set", "a-cam-prime", fmt.Sprintf("stiffness.pan=%d", 55))
+	s.ok(t, "set", "a-cam-prime", "stiffness.pan=55")
 	s.ok(t, "save", "a-cam-prime", "-m", "After the storm")
 	t.Logf("%d kills, %d of them with something in hand, %d revisions acknowledged and there, %d repairs said", kills, inHand, len(acked), said)
 	if inHand == 0 && long {
