@@ -1,7 +1,9 @@
 // Measure prints how long whole commands take on a synthetic library, beside
 // plain git doing the nearest job, interleaved in one run: read the ratios.
 //
-//	go run ./.ci/measure [-tunes 1000] [-commits 3000] [-rounds 15]
+//	go run ./.ci/measure [-tunes 1000] [-commits 3000] [-rounds 15] [-library DIR]
+//
+// DIR is a library that examples/synthetic made before; it is measured on a copy.
 package main
 
 import (
@@ -14,6 +16,7 @@ import (
 	"runtime"
 	"sort"
 	"strings"
+	"syscall"
 	"time"
 
 	"rigkeep/examples/synthetic"
@@ -24,6 +27,7 @@ func main() {
 	tunes := flag.Int("tunes", 1000, "tunes in the library")
 	commits := flag.Int("commits", 3000, "commits in the library")
 	rounds := flag.Int("rounds", 15, "rounds; medians are printed")
+	library := flag.String("library", "", "measure on a copy of this library")
 	flag.Parse()
 	top, err := os.MkdirTemp("", "rigkeep-measure-")
 	if err != nil {
@@ -34,7 +38,15 @@ func main() {
 	if out, err := exec.Command("go", "build", "-ldflags=-s -w", "-o", bin, "./cmd/rigkeep").CombinedOutput(); err != nil {
 		log.Fatalf("%s%v", out, err)
 	}
-	if err := synthetic.Build(dir, synthetic.Options{Tunes: *tunes, Commits: *commits, Jobs: 20, Seed: 1}); err != nil {
+	if *library != "" {
+		if out, err := exec.Command("cp", "-a", *library, dir).CombinedOutput(); err != nil {
+			log.Fatalf("%s%v", out, err)
+		}
+		os.RemoveAll(filepath.Join(dir, ".git", "rigkeep"))
+		if err := exec.Command("git", "-C", dir, "update-index", "-q", "--refresh").Run(); err != nil {
+			log.Fatal(err)
+		}
+	} else if err := synthetic.Build(dir, synthetic.Options{Tunes: *tunes, Commits: *commits, Jobs: 20, Seed: 1}); err != nil {
 		log.Fatal(err)
 	}
 	paths, err := filepath.Glob(filepath.Join(dir, "rigs", "*", "*", "main.toml"))
@@ -53,20 +65,30 @@ func main() {
 		fmt.Fprintf(f, "# %d\n", n)
 		f.Close()
 	}
-	job := func(args ...string) func() {
-		return func() {
+	type use struct {
+		cpu time.Duration
+		kib int64
+	}
+	job := func(args ...string) func() use {
+		return func() use {
 			c := exec.Command(args[0], args[1:]...)
 			c.Dir = dir
 			c.Env = append(os.Environ(), "RIGKEEP_AUTHOR=A-cam operator <a-cam@example.org>", "GIT_AUTHOR_NAME=x", "GIT_AUTHOR_EMAIL=x@example.org", "GIT_COMMITTER_NAME=x", "GIT_COMMITTER_EMAIL=x@example.org", "GIT_CONFIG_NOSYSTEM=1")
 			if out, err := c.CombinedOutput(); err != nil {
 				log.Fatalf("%v: %v\n%s", args, err, out)
 			}
+			st := c.ProcessState
+			u := use{cpu: st.UserTime() + st.SystemTime()}
+			if ru, ok := st.SysUsage().(*syscall.Rusage); ok {
+				u.kib = ru.Maxrss
+			}
+			return u
 		}
 	}
 	type pair struct {
 		name      string
 		before    func()
-		ours, git func()
+		ours, git func() use
 	}
 	none := func() {}
 	pairs := []pair{
@@ -75,37 +97,49 @@ func main() {
 		{"history / git log -- path", none, job(bin, "history", fp), job("git", "log", "--", file)},
 		{"history of a key / git log -G -- path", none, job(bin, "history", fp, "--key", "stiffness.tilt"), job("git", "log", "-Gtilt", "--", file)},
 		{"list with summary / git grep of three keys", none, job(bin, "rig", "list"), job("git", "grep", "-E", "^(alias|gimbal|mass_kg)")},
+		{"what is unsaved: save without a name / git status", none, job("sh", "-c", bin+" save || test $? = 2"), job("git", "status", "--porcelain")},
 		{"compare with HEAD / git diff", none, job(bin, "compare", fp), job("git", "diff", "--", file)},
 		{"start / -", none, job(bin, "start", fp), nil},
 		{"review of a job with 20 rigs / -", none, job("sh", "-c", bin+" review job-0019 || test $? = 1"), nil},
 		{"save / git add + commit", edit, job(bin, "save", fp, "-m", "again"), job("sh", "-c", "git add "+file+" && git commit -q -m again")},
 	}
 	fmt.Printf("%s, %s, %s/%s, %d cores; %d tunes, %d commits; medians of %d interleaved rounds\n\n", time.Now().Format("2006-01-02"), runtime.Version(), runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), *tunes, *commits, *rounds)
-	fmt.Println("| job | rigkeep ms | git ms | ratio |\n|---|---:|---:|---:|")
+	for _, first := range []struct {
+		name string
+		run  func() use
+	}{{"first history: the index from nothing", job(bin, "history", fp)}, {"first list: the summary from nothing", job(bin, "rig", "list")}} {
+		t := time.Now()
+		u := first.run()
+		fmt.Printf("%s: %.1f s, %.1f s of processor time, %d MiB\n", first.name, time.Since(t).Seconds(), u.cpu.Seconds(), u.kib/1024)
+	}
+	time.Sleep(2500 * time.Millisecond) // folder times must settle before they are kept
+	job("sh", "-c", bin+" save || test $? = 2")()
+	fmt.Println("\n| job | rigkeep ms | git ms | ratio | ratio of processor time | MiB rigkeep / git |\n|---|---:|---:|---:|---:|---:|")
 	for _, p := range pairs {
-		var a, b []float64
-		for range *rounds {
+		var a, b, ca, cb []float64
+		var ma, mb int64
+		clock := func(f func() use, wall, cpu *[]float64, kib *int64) {
 			p.before()
-			a = append(a, clock(p.ours))
+			t := time.Now()
+			u := f()
+			*wall = append(*wall, float64(time.Since(t).Microseconds())/1000)
+			*cpu = append(*cpu, float64(u.cpu.Microseconds())/1000)
+			*kib = max(*kib, u.kib)
+		}
+		for range *rounds {
+			clock(p.ours, &a, &ca, &ma)
 			if p.git != nil {
-				p.before()
-				b = append(b, clock(p.git))
+				clock(p.git, &b, &cb, &mb)
 			}
 		}
 		row := fmt.Sprintf("| %s | %.1f |", p.name, median(a))
 		if p.git != nil {
-			row += fmt.Sprintf(" %.1f | %.2f |", median(b), median(a)/median(b))
+			row += fmt.Sprintf(" %.1f | %.2f | %.2f | %d / %d |", median(b), median(a)/median(b), median(ca)/median(cb), ma/1024, mb/1024)
 		} else {
-			row += " | |"
+			row += fmt.Sprintf(" | | | %d |", ma/1024)
 		}
 		fmt.Println(strings.ReplaceAll(row, "  ", " "))
 	}
-}
-
-func clock(f func()) float64 {
-	t := time.Now()
-	f()
-	return float64(time.Since(t).Microseconds()) / 1000
 }
 
 func median(v []float64) float64 {

@@ -44,9 +44,10 @@ func (h *byDate) Pop() any {
 	return v
 }
 
-// baseCache is small on purpose: going back in time, a pack's delta bases are the trees just
-// read, and a larger cache costs page faults.
-const baseCache = 8 << 20
+// baseCache is a compromise: going back in time, a pack's delta bases are the trees just read, and
+// a larger cache costs memory (at 100,000 commits 8 MiB took 10.2 s of processor time and 220 MB,
+// 24 MiB 8.8 s and 300 MB, 64 MiB 7.6 s and 455 MB).
+const baseCache = 24 << 20
 
 // Extend adds head and its ancestors that are not there yet. cut names the commits whose
 // parents a shallow clone lacks. progress, if not nil, is told how many of how many commits are
