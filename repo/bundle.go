@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"sort"
 	"strings"
+	"sync"
 	"unicode"
 	"unicode/utf8"
 
@@ -141,8 +142,8 @@ type BundleLimits struct {
 var DefaultBundleLimits = BundleLimits{Objects: 100_000, Each: 1 << 20, Total: 32 << 20, Files: 2_000, Revision: 20_000}
 
 var (
-	bundleRef = regexp.MustCompile(`^([0-9a-f]{40}) (.*)$`)
-	stampLine = regexp.MustCompile(`^[^<>]*<[^<>]*> [0-9]{1,12} [+-][0-9]{4}$`)
+	bundleRef = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([0-9a-f]{40}) (.*)$`) })
+	stampLine = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[^<>]*<[^<>]*> [0-9]{1,12} [+-][0-9]{4}$`) })
 )
 
 // ReadBundle reads a git bundle that holds one whole branch, named as Encode names it, and checks
@@ -206,7 +207,7 @@ func bundleHeader(data []byte) (tip Rev, pack []byte, err error) {
 		case len(line) > 0 && line[0] == '-':
 			return "", nil, errors.New("it builds on a revision that is not in it; a handover carries its whole history")
 		}
-		m := bundleRef.FindSubmatch(line)
+		m := bundleRef().FindSubmatch(line)
 		if m == nil || i >= len(bundleRefs) || string(m[2]) != bundleRefs[i] {
 			return "", nil, fmt.Errorf("its header names other refs than %s", strings.Join(bundleRefs, " and "))
 		}
@@ -333,7 +334,7 @@ func strictCommit(data []byte) error {
 
 // goodStamp accepts a name, a mail address and a time that every calendar and zone can hold.
 func goodStamp(line string) bool {
-	if !stampLine.MatchString(line) {
+	if !stampLine().MatchString(line) {
 		return false
 	}
 	_, when := parseSignature(line)

@@ -352,6 +352,22 @@ func TestStatusAgreesWithGit(t *testing.T) {
 		if !slices.Equal(have, want) {
 			t.Fatalf("round %d:\n%s\ngit says\n%s", round, strings.Join(have, "\n"), strings.Join(want, "\n"))
 		}
+		// With half of the files' contents left out, what came, went or was staged is said all the
+		// same, and nothing else is.
+		some := func(path string) bool { return len(path)%2 == 0 }
+		part := map[string]ChangeKind{}
+		for _, c := range must(must(Open(l.Root()))(t).StatusOf(some))(t) {
+			part[c.Path] = c.Kind
+		}
+		for _, c := range got {
+			if kind, ok := part[c.Path]; ok && kind != c.Kind || !ok && (some(c.Path) || c.Staged || c.Kind != Modified) {
+				t.Fatalf("round %d: %+v, in part %q", round, c, kind)
+			}
+			delete(part, c.Path)
+		}
+		if len(part) > 0 {
+			t.Fatalf("round %d: too much in part: %v", round, part)
+		}
 	}
 	if _, err := os.Stat(l.foldersName()); err != nil && l.loadFolders() != nil {
 		t.Error("the folder times were never used")

@@ -1,9 +1,12 @@
 package repo
 
 import (
+	"encoding/binary"
 	"errors"
+	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -45,7 +48,30 @@ type Change struct {
 // ignore rule covers them. It changes nothing but a note of when it last read which folder.
 //
 // Errors: ErrDamaged, ErrForeign (an index form that cannot be read), ErrDevice.
-func (l *Lib) Status() ([]Change, error) {
+func (l *Lib) Status() ([]Change, error) { return l.status(nil) }
+
+// StatusOf is Status for whoever needs the contents of some files only: an edit that changes a
+// file in place is given only where want says so. What came, went or was staged is given for all.
+func (l *Lib) StatusOf(want func(path string) bool) ([]Change, error) { return l.status(want) }
+
+// Tracked gives the number of files that git's index speaks of, without reading it.
+func (l *Lib) Tracked() (int, error) {
+	f, err := l.fs.OpenFile(filepath.Join(l.d.Git, "index"), os.O_RDONLY, 0)
+	if errors.Is(err, fs.ErrNotExist) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, device("reading git's index", err)
+	}
+	defer func() { _ = f.Close() }()
+	var head [12]byte // signature, version, number of entries
+	if _, err := io.ReadFull(f, head[:]); err != nil {
+		return 0, device("reading git's index", err)
+	}
+	return int(binary.BigEndian.Uint32(head[8:])), nil
+}
+
+func (l *Lib) status(want func(path string) bool) ([]Change, error) {
 	x, _, mtime, err := l.loadIndex(false)
 	if err != nil {
 		return nil, err
@@ -98,7 +124,7 @@ func (l *Lib) Status() ([]Change, error) {
 			c.Kind = kind
 		}
 	}
-	s := scan{l: l, x: x, s: uint32(mtime.Unix()), n: uint32(mtime.Nanosecond()), report: note}
+	s := scan{l: l, x: x, s: uint32(mtime.Unix()), n: uint32(mtime.Nanosecond()), report: note, want: want}
 	if err := s.run(); err != nil {
 		return nil, err
 	}
@@ -197,6 +223,7 @@ type scan struct {
 	x      *index.Index
 	s, n   uint32 // the index file's time
 	report func(path string, kind ChangeKind)
+	want   func(path string) bool // whose contents are looked at; nil is all
 
 	root    *index.Folder
 	folders []*folder
@@ -300,7 +327,12 @@ func (s *scan) run() error {
 }
 
 func (s *scan) folder(f *folder) error {
+	var passed []*index.Entry // of which only the presence counts
 	for _, i := range f.files {
+		if e := &s.x.Entries[i]; s.want != nil && !s.want(e.Path) {
+			passed = append(passed, e)
+			continue
+		}
 		if err := s.file(&s.x.Entries[i]); err != nil {
 			return err
 		}
@@ -315,6 +347,12 @@ func (s *scan) folder(f *folder) error {
 		if err == nil && kind&fs.ModeDir != 0 && s.known.same(f) {
 			f.same = true
 			return nil
+		}
+	}
+	// The folder must be read: then it is as quick to look at all of its files.
+	for _, e := range passed {
+		if err := s.file(e); err != nil {
+			return err
 		}
 	}
 	names, err := s.l.fs.ReadDir(s.l.work(f.path))
@@ -332,8 +370,13 @@ func (s *scan) folder(f *folder) error {
 		tracked[n] = true
 	}
 	f.same = true
+	here := 0
 	for _, n := range names {
-		if tracked[n.Name()] || f.path == "" && strings.EqualFold(n.Name(), ".git") {
+		if tracked[n.Name()] {
+			here++
+			continue
+		}
+		if f.path == "" && strings.EqualFold(n.Name(), ".git") {
 			continue
 		}
 		f.same = false
@@ -341,6 +384,7 @@ func (s *scan) folder(f *folder) error {
 			return err
 		}
 	}
+	f.same = f.same && here == len(tracked)
 	return nil
 }
 

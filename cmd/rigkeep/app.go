@@ -8,7 +8,7 @@ import (
 	"os/signal"
 	"runtime"
 	"runtime/debug"
-	"sort"
+	"slices"
 	"strings"
 	"sync/atomic"
 
@@ -59,7 +59,7 @@ func newApp(e Env) *cli.App {
 	app.HideHelpCommand, app.DisableSliceFlagSeparator = true, true
 	app.ExitErrHandler = func(*cli.Context, error) {} // main exits, once
 	app.Flags = globalFlags()
-	sort.Sort(cli.FlagsByName(app.Flags))
+	sortFlags(app.Flags)
 	app.CustomAppHelpTemplate = "placeholder" // see helpPrinter
 	vs := verbs()
 	names := make([]string, len(vs))
@@ -81,6 +81,16 @@ func newApp(e Env) *cli.App {
 		return f.hinted("see: rigkeep --help")
 	}
 	return app
+}
+
+// sortFlags puts flags in the order of their names. The library's own way to do that asks each flag
+// for its name at each comparison, which took a third of the program's start.
+func sortFlags(flags []cli.Flag) {
+	names := make(map[cli.Flag]string, len(flags))
+	for _, f := range flags {
+		names[f] = f.Names()[0]
+	}
+	slices.SortFunc(flags, func(a, b cli.Flag) int { return strings.Compare(names[a], names[b]) })
 }
 
 // Main runs the program and returns its exit code. It is what the end-to-end

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"regexp"
-	"sort"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -65,7 +64,7 @@ func (v *verb) command(e Env, path string) *cli.Command {
 	if v.changes {
 		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "dry-run", Usage: "say what would be done, change nothing"})
 	}
-	sort.Sort(cli.FlagsByName(cmd.Flags))
+	sortFlags(cmd.Flags)
 	for i := range v.subs {
 		cmd.Subcommands = append(cmd.Subcommands, v.subs[i].command(e, full))
 	}

@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -92,10 +91,12 @@ func (m Manifest) encode() ([]byte, error) {
 	return b.Bytes(), err
 }
 
-var (
-	hex40   = regexp.MustCompile(`^[0-9a-f]{40}$`)
-	address = regexp.MustCompile(`^[^<>\s]{1,200}$`)
-)
+// isRevision says whether s is a whole revision id. (A regular expression for it would be made at
+// every start of the program.)
+func isRevision(s string) bool { return len(s) == 40 && strings.Trim(s, "0123456789abcdef") == "" }
+
+// isAddress says whether s can stand between the angle brackets of a mail address.
+func isAddress(s string) bool { return s != "" && !strings.ContainsAny(s, "<> \t\n\f\r") }
 
 // Limits of a manifest's own texts.
 const (
@@ -147,9 +148,9 @@ func (m Manifest) check() error {
 		return bad("no readable tool")
 	case !plainLine(m.Sender.Name, 200) || strings.TrimSpace(m.Sender.Name) == "" || strings.ContainsAny(m.Sender.Name, "<>"):
 		return bad("no readable sender")
-	case !address.MatchString(m.Sender.Email) || !plainLine(m.Sender.Email, 200):
+	case !isAddress(m.Sender.Email) || !plainLine(m.Sender.Email, 200):
 		return bad("no readable mail address of the sender")
-	case !hex40.MatchString(m.Revision) || !hex40.MatchString(m.Tip):
+	case !isRevision(m.Revision) || !isRevision(m.Tip):
 		return bad("no revision")
 	case err != nil || when.UTC().Format(time.RFC3339) != m.Time:
 		return bad("no readable time")

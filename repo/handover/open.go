@@ -191,7 +191,7 @@ func (p *Parcel) history() error {
 	}
 	p.Revision, p.Time = repo.Rev(p.Manifest.Revision), tip.When
 	for _, c := range p.History.Commits() {
-		if !hex40.MatchString(c.Trailer(Trailer)) {
+		if !isRevision(c.Trailer(Trailer)) {
 			return damaged("the revision %s of its history does not say what it was made from", c.ID.Short())
 		}
 		if string(p.History.Contents(p.History.File(c.ID, preset.LibraryPath))) != Marker {

@@ -319,6 +319,6 @@ func (l *Library) Changed(paths ...string) ([]repo.Change, error) {
 
 // Small reports whether looking at every file takes no noticeable time.
 func (l *Library) Small() bool {
-	s, err := l.summary()
-	return err == nil && len(s.rigs) <= 1000
+	n, err := l.Store.Tracked()
+	return err == nil && n <= 3000
 }

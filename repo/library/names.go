@@ -2,6 +2,7 @@ package library
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"regexp"
 	"sort"
@@ -27,19 +28,28 @@ type RigRef struct {
 // Rigs lists all rigs as they lie in the work tree, by alias. A build sheet that
 // cannot be read is listed with its fault.
 func (l *Library) Rigs() ([]RigRef, error) {
+	l.mu.Lock()
+	known := l.rigs
+	l.mu.Unlock()
+	if known != nil {
+		return known, nil
+	}
+	// The work tree is looked through while the summary is read.
+	var changes []repo.Change
+	var serr error
+	looked := make(chan struct{})
+	go func() {
+		defer close(looked)
+		// of a tune, its name counts here and not what is in it
+		changes, serr = l.Store.StatusOf(func(path string) bool { return strings.HasSuffix(path, "/rig.toml") })
+	}()
 	s, err := l.summary()
-	if err != nil {
+	<-looked
+	if err = errors.Join(err, serr); err != nil {
 		return nil, err
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.rigs != nil {
-		return l.rigs, nil
-	}
-	changes, err := l.Store.Status()
-	if err != nil {
-		return nil, err
-	}
 	edited := map[string]bool{}
 	for _, c := range changes {
 		if p, ok := preset.Locate(c.Path); ok && p.Rig != "" {

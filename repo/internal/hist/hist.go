@@ -21,6 +21,7 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+	"sync"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
@@ -96,7 +97,8 @@ type Changed struct {
 
 var errBad = errors.New("the history index is not usable")
 
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+// castagnoli is made at its first use: that takes a tenth of a millisecond.
+var castagnoli = sync.OnceValue(func() *crc32.Table { return crc32.MakeTable(crc32.Castagnoli) })
 
 // Len gives the number of commits.
 func (x *Index) Len() int { return x.n + len(x.added) }
@@ -162,8 +164,8 @@ func parseBase(b []byte) (*Index, error) {
 
 // headSum covers the header but for itself, and the table.
 func headSum(b []byte, blocks int) uint32 {
-	sum := crc32.Update(0, castagnoli, b[:68])
-	return crc32.Update(sum, castagnoli, b[72:headerSize+4*blocks])
+	sum := crc32.Update(0, castagnoli(), b[:68])
+	return crc32.Update(sum, castagnoli(), b[72:headerSize+4*blocks])
 }
 
 // Bad says that something read since Load was damaged: answers given do not count, and the
@@ -188,7 +190,7 @@ func (x *Index) part(sec, off, n int) []byte {
 func (x *Index) verify(lo, hi int) bool {
 	for b := lo / blockSize; b*blockSize < hi; b++ {
 		if !x.verified[b] {
-			if crc32.Checksum(x.data[b*blockSize:min((b+1)*blockSize, len(x.data))], castagnoli) != binary.LittleEndian.Uint32(x.table[4*b:]) {
+			if crc32.Checksum(x.data[b*blockSize:min((b+1)*blockSize, len(x.data))], castagnoli()) != binary.LittleEndian.Uint32(x.table[4*b:]) {
 				x.bad = true
 				return false
 			}
@@ -475,7 +477,7 @@ func (x *Index) format() []byte {
 	}
 	set(64, x.shallow)
 	for b := range blocks {
-		set(headerSize+4*b, crc32.Checksum(out[start+b*blockSize:min(start+(b+1)*blockSize, len(out))], castagnoli))
+		set(headerSize+4*b, crc32.Checksum(out[start+b*blockSize:min(start+(b+1)*blockSize, len(out))], castagnoli()))
 	}
 	set(68, headSum(out, blocks))
 	return out
@@ -495,7 +497,7 @@ func (x *Index) line(no int) []byte {
 		b = fmt.Appendf(b, "\t%s\t", ch.Blob)
 		b = strconv.AppendQuote(b, ch.Path)
 	}
-	return fmt.Appendf(nil, "%08x\t%s\n", crc32.Checksum(b, castagnoli), b)
+	return fmt.Appendf(nil, "%08x\t%s\n", crc32.Checksum(b, castagnoli()), b)
 }
 
 func (x *Index) journalHead() string { return fmt.Sprintf("journal %08x %d\n", x.sum, x.n) }
@@ -526,7 +528,7 @@ func (x *Index) readJournal(raw []byte) {
 
 func (x *Index) parseLine(s string) (c Commit, ok bool) {
 	sum, s, ok := strings.Cut(s, "\t")
-	if want, err := strconv.ParseUint(sum, 16, 32); !ok || err != nil || uint32(want) != crc32.Checksum([]byte(s), castagnoli) {
+	if want, err := strconv.ParseUint(sum, 16, 32); !ok || err != nil || uint32(want) != crc32.Checksum([]byte(s), castagnoli()) {
 		return c, false
 	}
 	f := strings.Split(s, "\t")

@@ -85,7 +85,7 @@ func FuzzBase(f *testing.F) {
 			}
 			start := headerSize + 4*blocks
 			for i := range blocks {
-				binary.LittleEndian.PutUint32(b[headerSize+4*i:], crc32.Checksum(b[start+i*blockSize:min(start+(i+1)*blockSize, len(b))], castagnoli))
+				binary.LittleEndian.PutUint32(b[headerSize+4*i:], crc32.Checksum(b[start+i*blockSize:min(start+(i+1)*blockSize, len(b))], castagnoli()))
 			}
 			if start <= len(b) {
 				binary.LittleEndian.PutUint32(b[68:], headSum(b, blocks))
