@@ -22,6 +22,7 @@ import (
 // helper is what the test binary does when a test starts it as a process of its own: it saves
 // and prints a line for each save that was acknowledged.
 func helper(args []string) int {
+	tidyAt = 255 // so that packing and joining packs is met as well
 	dir, name := args[0], args[1]
 	n, _ := strconv.Atoi(args[2])
 	l, err := OpenWith(dir, Options{LockWait: time.Minute})

@@ -15,7 +15,8 @@ var tidyAt = 2000
 // after a few hundred saves. It is a guess from one folder, and cheap. Save calls Tidy then.
 func (l *Lib) NeedsTidy() bool { return l.store.LooseEstimate() > tidyAt }
 
-// Tidy packs loose objects into one pack and clears old left-overs, as `git gc` would, but
+// Tidy packs loose objects into one pack, joins small packs when there are many, and clears old
+// left-overs, as `git gc` would, but
 // without needing git. It may be interrupted at any point and nothing is lost. It gives the
 // number of objects packed. Readers are not disturbed; writers wait.
 //
@@ -36,6 +37,9 @@ func (l *Lib) tidy() (packed int, err error) {
 		progress = func(done, total int) { l.opt.OnProgress("packing", done, total) }
 	}
 	packed, err = l.store.PackLoose(progress)
+	if err == nil {
+		_, err = l.store.JoinPacks(progress)
+	}
 	if err != nil {
 		return packed, device("packing", l.objectError(err))
 	}

@@ -61,17 +61,76 @@ func TestTidy(t *testing.T) {
 	}
 }
 
+// TestTidyByItself: saves pack what they leave, and join the packs that this makes; git agrees, and
+// a reader that was there before reads on.
+func TestTidyByItself(t *testing.T) {
+	was := tidyAt
+	tidyAt = 255 // two files in the folder that is counted
+	t.Cleanup(func() { tidyAt = was })
+	l := freshLib(t)
+	edit(t, l, "rigs/aa/x/main.toml", "pan = 1\n", "First")
+	old := must(Open(l.Root()))(t)
+	first := must(old.Head())(t)
+	must(old.ReadAt(first, "rigs/aa/x/main.toml"))(t)
+	most, joins, last := 0, 0, 0
+	saves := 1200
+	for i := range saves {
+		edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("pan = %d\nroll = %d\n", i, i%7), "Step")
+		packs, _ := filepath.Glob(filepath.Join(l.Root(), ".git", "objects", "pack", "*.pack"))
+		if len(packs) < last {
+			joins++
+		}
+		last, most = len(packs), max(most, len(packs))
+	}
+	if joins == 0 || most > 13 {
+		t.Fatalf("%d joins, up to %d packs", joins, most)
+	}
+	agrees(t, l.Root())
+	for _, lib := range []*Lib{old, must(Open(l.Root()))(t)} {
+		revs := must(lib.History("rigs/aa/x/main.toml", 0))(t)
+		if len(revs) != saves+1 {
+			t.Fatal(len(revs))
+		}
+		for _, r := range revs {
+			must(lib.ReadAt(r.ID, "rigs/aa/x/main.toml"))(t)
+		}
+	}
+	// What somebody asked to keep stays.
+	packs, _ := filepath.Glob(filepath.Join(l.Root(), ".git", "objects", "pack", "*.pack"))
+	keep := strings.TrimSuffix(packs[0], ".pack") + ".keep"
+	if err := os.WriteFile(keep, nil, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for i := range 400 {
+		edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("tilt = %d\n", i), "Step")
+	}
+	if _, err := os.Stat(packs[0]); err != nil {
+		t.Fatal(err)
+	}
+	agrees(t, l.Root())
+}
+
 // TestTidyFaults interrupts the packing at each step: nothing may ever be missing.
 func TestTidyFaults(t *testing.T) {
 	base := small(t, &change{})
+	for i := range 11 { // with one more, they are joined
+		l := must(Open(base))(t)
+		edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("pan = %d\n", 10+i), "Step")
+		must(l.Tidy(ctx))(t)
+	}
+	edit(t, must(Open(base))(t), "rigs/aa/x/main.toml", "pan = 90\n", "Loose")
 	before := stateOf(t, base)
 	count := &disktest.Faulty{Inner: disk.OS{}}
-	if _, err := must(OpenWith(duplicate(t, base), Options{fs: count}))(t).Tidy(ctx); err != nil {
+	tidied := duplicate(t, base)
+	if _, err := must(OpenWith(tidied, Options{fs: count}))(t).Tidy(ctx); err != nil {
 		t.Fatal(err)
+	}
+	if out := git(t, tidied, "count-objects", "-v"); !strings.Contains(out, "packs: 1\n") {
+		t.Fatal(out)
 	}
 	for at := 1; at <= count.Steps(); at++ {
 		for mode := disktest.Fail; mode <= disktest.DieShort; mode++ {
-			if !long && (at+int(mode))%5 != 0 {
+			if !long && (at+int(mode))%23 != 0 {
 				continue
 			}
 			dir := duplicate(t, base)

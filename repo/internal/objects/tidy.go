@@ -1,6 +1,7 @@
 package objects
 
 import (
+	"cmp"
 	"encoding/hex"
 	"errors"
 	"io/fs"
@@ -76,34 +77,54 @@ func (s *Store) PackLoose(progress func(done, total int)) (n int, err error) {
 		}
 		return b.when.Compare(a.when)
 	})
+	_, err = s.packUp(r, len(all), func(i int) (Object, error) {
+		kind, data, err := r.loose(all[i].id)
+		return Object{all[i].id, kind, data}, err
+	}, progress)
+	if err != nil {
+		return 0, err
+	}
+	for _, l := range all {
+		if rerr := s.fs.Remove(l.name); rerr == nil {
+			n++
+		}
+	}
+	return n, nil
+}
+
+// packUp writes n objects into a new pack, each compared with its id on the way, and returns when
+// the pack is on stable storage and all of them were found in it. name is the pack's.
+func (s *Store) packUp(r *Reader, n int, get func(i int) (Object, error), progress func(done, total int)) (name string, err error) {
 	dir := filepath.Join(s.dir, "pack")
 	if err := s.fs.Mkdir(dir, 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
-		return 0, err
+		return "", err
 	}
 	tmp := disk.TempName(dir, PackTemp)
 	h, err := s.fs.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o444)
 	if err != nil {
-		return 0, err
+		return "", err
 	}
 	defer func() {
 		if err != nil {
 			_ = s.fs.Remove(tmp)
 		}
 	}()
-	w := NewPackWriter(h, len(all))
-	for i, l := range all {
-		kind, data, rerr := r.loose(l.id)
-		if rerr == nil && plumbing.ComputeHash(kind, data) != l.id {
-			rerr = damaged("object %s holds other bytes than its id says", l.id)
+	w := NewPackWriter(h, n)
+	ids := make([]plumbing.Hash, n)
+	for i := range n {
+		o, oerr := get(i)
+		if oerr == nil && plumbing.ComputeHash(o.Kind, o.Data) != o.ID {
+			oerr = damaged("object %s holds other bytes than its id says", o.ID)
 		}
-		if rerr == nil {
-			rerr = w.Add(Object{l.id, kind, data})
+		if oerr == nil {
+			oerr = w.Add(o)
 		}
-		if err = rerr; err != nil {
+		if err = oerr; err != nil {
 			break
 		}
-		if progress != nil && (i%200 == 199 || i+1 == len(all)) {
-			progress(i+1, len(all))
+		ids[i] = o.ID
+		if progress != nil && (i%200 == 199 || i+1 == n) {
+			progress(i+1, n)
 		}
 	}
 	if cerr := w.Close(); err == nil {
@@ -116,27 +137,128 @@ func (s *Store) PackLoose(progress func(done, total int)) (n int, err error) {
 		err = cerr
 	}
 	if err != nil {
-		return 0, err
+		return "", err
 	}
 	id, idx, err := IndexPack(tmp, nil)
 	if err != nil {
-		return 0, err
+		return "", err
 	}
 	if _, err = s.Install(tmp, id, idx); err != nil {
+		return "", err
+	}
+	name = filepath.Join(dir, "pack-"+id.String()+".pack")
+	for _, p := range s.list() {
+		if p.name != name {
+			continue
+		}
+		for _, id := range ids {
+			if p.find(id) < 0 {
+				return "", damaged("object %s is not in the pack just made", id)
+			}
+		}
+		return name, nil
+	}
+	return "", damaged("the pack just made cannot be opened")
+}
+
+// Packs of fewer than smallPack objects are joined when manyPacks of them have gathered: a look-up
+// asks one pack after the other, and each is opened at every start. A larger pack is left alone,
+// so each object is written anew once or twice in its life.
+const smallPack = 25_000
+
+var manyPacks = 12
+
+// JoinPacks puts the objects of many small packs into one, as `git gc` would, and then removes
+// those packs; it gives their number. Packs that somebody asked to keep stay, and so do all where
+// git keeps an index over several packs. Readers that have a pack open keep it; others find the
+// new one. The caller holds the library's lock.
+func (s *Store) JoinPacks(progress func(done, total int)) (joined int, err error) {
+	s.Rescan()
+	dir := filepath.Join(s.dir, "pack")
+	names, err := s.fs.ReadDir(dir)
+	if err != nil {
+		return 0, nil
+	}
+	there := map[string]bool{}
+	for _, e := range names {
+		there[e.Name()] = true
+	}
+	if there["multi-pack-index"] {
+		return 0, nil
+	}
+	var small []*pack // the newest first
+	for _, p := range s.list() {
+		base, ok := strings.CutSuffix(filepath.Base(p.name), ".pack")
+		if !ok || filepath.Dir(p.name) != dir || p.n >= smallPack || !there[base+".pack"] || !there[base+".idx"] {
+			continue
+		}
+		if there[base+".keep"] || there[base+".promisor"] || there[base+".mtimes"] || there[base+".bitmap"] {
+			continue
+		}
+		small = append(small, p)
+	}
+	if len(small) < manyPacks {
+		return 0, nil
+	}
+	when := map[*pack]time.Time{}
+	for _, p := range small {
+		fi, err := s.fs.Stat(p.name)
+		if err != nil {
+			return 0, err
+		}
+		when[p] = fi.ModTime()
+	}
+	slices.SortStableFunc(small, func(a, b *pack) int { return when[b].Compare(when[a]) })
+	type place struct {
+		p    *pack
+		off  int64
+		kind plumbing.ObjectType
+		id   plumbing.Hash
+	}
+	var all []place
+	seen := map[plumbing.Hash]bool{}
+	r := s.NewReader(16 << 20)
+	for _, p := range small {
+		from := len(all)
+		for i := range int(p.n) {
+			id := plumbing.Hash(p.names[i*20 : i*20+20])
+			if seen[id] {
+				continue
+			}
+			seen[id] = true
+			off, err := p.offset(i)
+			if err != nil {
+				return 0, err
+			}
+			kind, _, err := r.at(p, off, 0)
+			if err != nil {
+				return 0, err
+			}
+			all = append(all, place{p, off, kind, id})
+		}
+		slices.SortFunc(all[from:], func(a, b place) int { return cmp.Compare(a.off, b.off) })
+	}
+	slices.SortStableFunc(all, func(a, b place) int { return int(a.kind) - int(b.kind) })
+	made, err := s.packUp(r, len(all), func(i int) (Object, error) {
+		kind, data, err := r.at(all[i].p, all[i].off, 0)
+		return Object{all[i].id, kind, data}, err
+	}, progress)
+	if err != nil {
 		return 0, err
 	}
-	s.Rescan()
-	for _, l := range all {
-		if p, _ := r.inPacks(s.list(), l.id); p == nil {
-			return 0, damaged("object %s is not in the pack just made", l.id)
+	for _, p := range small {
+		if p.name == made {
+			continue // it held all of them already
+		}
+		base := strings.TrimSuffix(p.name, ".pack")
+		// The index first: without it nobody looks into the pack.
+		if s.fs.Remove(base+".idx") == nil {
+			_ = s.fs.Remove(base + ".rev")
+			_ = s.fs.Remove(p.name)
+			joined++
 		}
 	}
-	for _, l := range all {
-		if rerr := s.fs.Remove(l.name); rerr == nil {
-			n++
-		}
-	}
-	return n, nil
+	return joined, nil
 }
 
 // CleanOld removes what killed writers left half-written in the store long enough ago that
