@@ -79,7 +79,7 @@ type Lib struct {
 // process that died may have left behind. It never waits for another process.
 //
 // Errors: ErrNotFound if there is no library, ErrForeign if it is in a form that could not be
-// kept intact (sha256 objects, reftable, bare, unknown extensions), ErrDamaged.
+// kept intact (sha256 objects, reftable, bare, sparse checkout, unknown extensions), ErrDamaged.
 func Open(dir string) (*Lib, error) { return OpenWith(dir, Options{}) }
 
 // OpenWith is Open with options.
@@ -153,6 +153,9 @@ func (l *Lib) objectError(err error) error {
 	switch {
 	case err == nil || errors.As(err, &known):
 		return err
+	case errors.As(err, &gone) && l.d.Partial():
+		return &Error{Kind: ErrForeign, Msg: "this is a partial clone, and what is asked for was left with the server: " + gone.Error(),
+			WayOut: "Fetch all of it with `git fetch --refetch --no-filter`; what is saved here meanwhile is whole"}
 	case errors.As(err, &gone):
 		return &Error{Kind: ErrDamaged, Msg: "the library's history has a gap: " + gone.Error(),
 			WayOut: "`git fsck` lists what is missing; fetch it again from another copy of the library"}

@@ -329,6 +329,10 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 		}
 		s.old = old
 		entry := t.x.Find(f.Path)
+		if f.Delete && entry != nil && entry.LeftOut() && !s.there && !q.WriteWork {
+			return nil, &Error{Kind: ErrChanged, Msg: f.Path + " is not in the folder because git was told to leave it out; that is no deletion",
+				WayOut: "Bring it back with `git update-index --no-skip-worktree " + f.Path + "` and `git checkout -- " + f.Path + "`", Paths: []string{f.Path}}
+		}
 		if !f.Delete {
 			s.mode = old.Mode
 			if s.mode != tree.ModeFile && s.mode != tree.ModeExec {

@@ -349,6 +349,16 @@ func TestKinds(t *testing.T) {
 			git(t, dir, "commit-graph", "write", "--reachable", "--changed-paths")
 			return dir
 		},
+		"worktree of a bare repository": func(t *testing.T, dir string) string {
+			git(t, dir, "clone", "-q", "--bare", ".", dir+".git")
+			git(t, dir+".git", "worktree", "add", "-q", "-b", "bench/two", dir+"-2")
+			return dir + "-2"
+		},
+		"partial clone": func(t *testing.T, dir string) string {
+			git(t, dir, "config", "uploadpack.allowFilter", "true")
+			git(t, dir, "clone", "-q", "--filter=blob:none", "file://"+dir, dir+"-2")
+			return dir + "-2"
+		},
 		"deep branch": func(t *testing.T, dir string) string {
 			git(t, dir, "switch", "-q", "-c", "a/b/c")
 			git(t, dir, "pack-refs", "--all")
@@ -392,6 +402,17 @@ func TestForeign(t *testing.T) {
 			git(t, dir, "init", "-q")
 			git(t, dir, "config", "core.bare", "true")
 		}, "bare"},
+		"the bare repository itself": {func(t *testing.T, dir string) {
+			git(t, dir, "init", "-q", "--bare")
+		}, "bare"},
+		"sparse checkout": {func(t *testing.T, dir string) {
+			git(t, dir, "init", "-q")
+			git(t, dir, "sparse-checkout", "set", "--cone", "rigs/aa")
+		}, "git sparse-checkout disable"},
+		"old sparse checkout": {func(t *testing.T, dir string) {
+			git(t, dir, "init", "-q")
+			git(t, dir, "config", "core.sparseCheckout", "true")
+		}, "git sparse-checkout disable"},
 		"unknown extension": {func(t *testing.T, dir string) {
 			git(t, dir, "init", "-q")
 			git(t, dir, "config", "core.repositoryformatversion", "1")
@@ -426,6 +447,47 @@ func TestForeign(t *testing.T) {
 	}
 	if _, err := l.History("a.toml", 0); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// TestLeftOut: what git was told to leave out of the work tree is not taken for deleted.
+func TestLeftOut(t *testing.T) {
+	l := freshLib(t)
+	edit(t, l, "a.toml", "a = 1\n", "A")
+	git(t, l.Root(), "update-index", "--skip-worktree", "a.toml")
+	if err := os.Remove(filepath.Join(l.Root(), "a.toml")); err != nil {
+		t.Fatal(err)
+	}
+	_, err := l.Save(ctx, request("x", false, File{Path: "a.toml", Delete: true}))
+	if !errors.Is(err, ErrChanged) || !strings.Contains(err.Error(), "--no-skip-worktree") {
+		t.Fatal(err)
+	}
+	git(t, l.Root(), "update-index", "--no-skip-worktree", "a.toml")
+	if _, err := l.Save(ctx, request("x", false, File{Path: "a.toml", Delete: true})); err != nil {
+		t.Fatal(err)
+	}
+	agrees(t, l.Root())
+}
+
+// TestPartialClone: what was left with the server is said to be there, not to be damage.
+func TestPartialClone(t *testing.T) {
+	l := freshLib(t)
+	edit(t, l, "a.toml", "a = 1\n", "A")
+	old := must(l.Head())(t)
+	edit(t, l, "a.toml", "a = 2\n", "B")
+	git(t, l.Root(), "config", "uploadpack.allowFilter", "true")
+	dir := l.Root() + "-2"
+	git(t, l.Root(), "clone", "-q", "--filter=blob:none", "file://"+l.Root(), dir)
+	part := must(Open(dir))(t)
+	if revs := must(part.History("a.toml", 0))(t); len(revs) != 2 {
+		t.Fatal(revs)
+	}
+	if _, err := part.ReadAt(old, "a.toml"); !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), "git fetch --refetch --no-filter") {
+		t.Fatal(err)
+	}
+	git(t, dir, "fetch", "-q", "--refetch", "--no-filter") // the way out leads out
+	if data, err := part.ReadAt(old, "a.toml"); err != nil || string(data) != "a = 1\n" {
+		t.Fatal(string(data), err)
 	}
 }
 

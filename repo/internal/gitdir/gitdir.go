@@ -45,15 +45,59 @@ func Find(f disk.FS, start string) (*Dir, error) {
 	}
 	for dir := start; ; {
 		d, err := at(f, dir)
+		if err == nil && d.sparse() {
+			return nil, &UnsupportedError{"only a part of its files is checked out (a sparse checkout), and the rest would look as if it had been deleted",
+				"run `git sparse-checkout disable`"}
+		}
 		if err == nil || !errors.Is(err, ErrNone) {
 			return d, err
 		}
 		parent := filepath.Dir(dir)
 		if parent == dir {
-			return nil, ErrNone
+			break
 		}
 		dir = parent
 	}
+	if d, err := Shared(f, start); err == nil && d.Bare() {
+		return nil, errBare()
+	}
+	return nil, ErrNone
+}
+
+func errBare() error {
+	return &UnsupportedError{"it is a bare repository, without files to read and edit", "clone it with `git clone` and work in the clone"}
+}
+
+// sparse says that git was told to leave files out of the work tree.
+func (d *Dir) sparse() bool {
+	c := d.Config
+	if on(option(c, "extensions", "worktreeconfig")) {
+		if raw, err := d.FS.ReadFile(filepath.Join(d.Git, "config.worktree")); err == nil {
+			if own, err := parseConfig(raw); err == nil && option(own, "core", "sparsecheckout") != "" {
+				c = own
+			}
+		}
+	}
+	return on(option(c, "core", "sparsecheckout"))
+}
+
+// on reads a yes or no as git does.
+func on(v string) bool {
+	switch strings.ToLower(v) {
+	case "true", "yes", "on", "1":
+		return true
+	}
+	return false
+}
+
+// Partial says that objects were left with the remote when this repository was cloned.
+func (d *Dir) Partial() bool {
+	for _, name := range d.Subsections("remote") {
+		if on(d.Setting("remote", name, "promisor")) {
+			return true
+		}
+	}
+	return option(d.Config, "extensions", "partialclone") != ""
 }
 
 func at(f disk.FS, work string) (*Dir, error) {
@@ -83,8 +127,8 @@ func at(f disk.FS, work string) (*Dir, error) {
 	if err != nil {
 		return nil, err
 	}
-	if strings.EqualFold(option(d.Config, "core", "bare"), "true") {
-		return nil, &UnsupportedError{"it is a bare repository, without files to read and edit", "clone it and work in the clone"}
+	if d.Git == d.Common && on(option(d.Config, "core", "bare")) { // a worktree of a bare repository is not bare
+		return nil, errBare()
 	}
 	return d, nil
 }
