@@ -162,6 +162,9 @@ func (l *Lib) objectError(err error) error {
 	case errors.Is(err, objects.ErrDamaged) || errors.Is(err, gitdir.ErrDamaged):
 		return &Error{Kind: ErrDamaged, Msg: err.Error(), WayOut: "`git fsck` in the library says more; another copy of the library can replace the broken file"}
 	}
+	if path := (*fs.PathError)(nil); errors.As(err, &path) {
+		return device("reading the history", err)
+	}
 	return err
 }
 

@@ -469,6 +469,23 @@ func TestLeftOut(t *testing.T) {
 	agrees(t, l.Root())
 }
 
+// TestUnreadablePack: a pack that cannot be opened is said as a fault of the device, with a way out.
+func TestUnreadablePack(t *testing.T) {
+	l := freshLib(t)
+	edit(t, l, "a.toml", "a = 1\n", "A")
+	git(t, l.Root(), "gc", "-q")
+	packs, _ := filepath.Glob(filepath.Join(l.Root(), ".git", "objects", "pack", "*.pack"))
+	for _, p := range packs { // a link to itself cannot be opened by root either
+		if err := errors.Join(os.Remove(p), os.Symlink(p, p)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	l = must(Open(l.Root()))(t)
+	if _, err := l.ReadAt(must(l.Head())(t), "a.toml"); !errors.Is(err, ErrDevice) || ExitClass(err) != 6 || !strings.Contains(err.Error(), "reading the history failed") {
+		t.Fatal(err)
+	}
+}
+
 // TestPartialClone: what was left with the server is said to be there, not to be damage.
 func TestPartialClone(t *testing.T) {
 	l := freshLib(t)

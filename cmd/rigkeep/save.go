@@ -34,17 +34,28 @@ func runSave(k *call) error {
 		if len(k.args) > 0 {
 			return usage("--all saves everything; leave the names out")
 		}
+		changes, err := k.lib.Changed()
+		if err != nil {
+			return err
+		}
 		rigs, err := k.lib.Rigs()
 		if err != nil {
 			return err
 		}
-		for i := range rigs {
-			targets = append(targets, library.RigTarget(rigs[i]))
+		changed := map[string]bool{} // fingerprints
+		for _, c := range changes {
+			if p, ok := preset.Locate(c.Path); ok {
+				changed[p.Rig] = true
+			}
 		}
-		for _, c := range k.unsaved() {
+		for i := range rigs {
+			if changed[rigs[i].Fingerprint] {
+				targets = append(targets, library.RigTarget(rigs[i]))
+			}
+		}
+		for _, c := range changes {
 			targets = append(targets, library.Target{Path: c.Path, Name: c.Path})
 		}
-		names = []string{"everything"}
 	} else {
 		if len(k.args) == 0 {
 			f := usage("save needs the rigs to save, or --all")
@@ -88,6 +99,9 @@ func runSave(k *call) error {
 		return usage("--unit goes with --job")
 	}
 	if len(plan.Items) == 0 {
+		if len(names) == 0 {
+			return fail(exitFindings, "nothing is changed in this library")
+		}
 		if job != "" {
 			return fail(exitFindings, "nothing is changed on %s", strings.Join(names, ", ")).hinted("to pin what is saved already: rigkeep job add %s %s", job, strings.Join(k.args, " "))
 		}

@@ -668,7 +668,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 				if c.Key != "" {
 					name += ":" + c.Key
 				}
-				if c.Key == "alias" && c.Base != nil { // one rig, two names: both are words of ours
+				if c.Key == "alias" && c.Ours != nil && c.Theirs != nil { // one rig, two names, new or renamed: both are words of ours
 					values = append(values, fmt.Sprintf("%s=%v.%v", name, c.Ours, c.Theirs))
 				} else if r.IntN(2) == 0 {
 					ours = append(ours, name)
