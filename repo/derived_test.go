@@ -221,6 +221,38 @@ func TestDerivedNeverTrusted(t *testing.T) {
 	agrees(t, l.Root())
 }
 
+// TestDerivedDamagedBlocks: an answer takes only some blocks of the index, and finds the damaged
+// one at any stage.
+func TestDerivedDamagedBlocks(t *testing.T) {
+	l := tangled(t, 3, 700)
+	opt := Options{}
+	ask := func() string {
+		l := must(OpenWith(l.Root(), opt))(t)
+		revs := must(l.History("rigs/00/r0/main.toml", 0))(t)
+		l = must(OpenWith(l.Root(), opt))(t)
+		keys := must(l.KeyHistory("rigs/00/r0/main.toml", 0, func(data []byte) (string, bool) { return string(data), true }))(t)
+		return fmt.Sprint(revs, keys)
+	}
+	want := ask()
+	good := must(os.ReadFile(l.own("history")))(t)
+	if len(good) < 10*4096 {
+		t.Fatal("too small to mean anything:", len(good))
+	}
+	for at := 100; at < len(good); at += 2000 {
+		bad := append([]byte{}, good...)
+		bad[at] ^= 4
+		if err := os.WriteFile(l.own("x"), bad, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Rename(l.own("x"), l.own("history")); err != nil {
+			t.Fatal(err)
+		}
+		if got := ask(); got != want {
+			t.Fatalf("byte %d damaged: %s\nwanted %s", at, got, want)
+		}
+	}
+}
+
 // settleFolders lets the library's folders come to rest, so that their times are remembered.
 // The clock of files ticks every 4 ms or finer here; the program itself allows two seconds.
 func settleFolders(t testing.TB) {

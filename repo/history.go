@@ -112,31 +112,76 @@ func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
 	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
-	posts, err := l.postings(path)
-	if err != nil {
-		return nil, err
-	}
-	if limit > 0 && len(posts) > limit {
-		posts = posts[:limit]
-	}
-	return l.details(posts)
+	return again(l, func() ([]FileRevision, error) {
+		posts, err := l.postings(path)
+		if err != nil {
+			return nil, err
+		}
+		if limit > 0 && len(posts) > limit {
+			posts = posts[:limit]
+		}
+		return l.details(posts)
+	})
 }
 
 // touch is one change of one path: in which commit, and the contents after it.
 type touch struct {
-	commit, blob plumbing.Hash
-	no           int // of the commit in the index; parents have smaller ones
-	path         string
+	in   *hist.Index
+	no   int // of the commit in that index; parents have smaller ones
+	blob plumbing.Hash
+	path string
 }
 
-// details reads the commits of postings, on two goroutines if there are many.
+// errAgain says that a part of the history index turned out damaged after some of it was used.
+var errAgain = errors.New("the history index was damaged and was made anew")
+
+// again repeats a question whose answer was begun on a damaged history index.
+func again[T any](l *Lib, ask func() (T, error)) (T, error) {
+	out, err := ask()
+	if errors.Is(err, errAgain) {
+		if out, err = ask(); errors.Is(err, errAgain) {
+			err = errHistory(l)
+		}
+	}
+	return out, err
+}
+
+// ids gives the commits of postings. They are looked up only for those that end in an answer, as
+// each lies in another part of the index. errAgain means that the postings do not count.
+func (l *Lib) ids(posts []touch) ([]plumbing.Hash, error) {
+	l.histMu.Lock()
+	defer l.histMu.Unlock()
+	out := make([]plumbing.Hash, len(posts))
+	for i, p := range posts {
+		out[i] = p.in.ID(p.no)
+		if p.in.Bad() {
+			_, head, err := l.head()
+			if err != nil {
+				return nil, err
+			}
+			l.hist = nil
+			if _, err := l.index(head, true); err != nil {
+				return nil, l.objectError(err)
+			}
+			return nil, errAgain
+		}
+	}
+	return out, nil
+}
+
+// details reads the commits of postings, on two goroutines if there are many. errAgain means that
+// the postings do not count.
 func (l *Lib) details(posts []touch) ([]FileRevision, error) {
+	ids, err := l.ids(posts)
+	if err != nil {
+		return nil, err
+	}
 	out := make([]FileRevision, len(posts))
 	parts := 1 + min(3, len(posts)/200)
-	err := disk.Each(parts, func(k int) error {
+	err = disk.Each(parts, func(k int) error {
 		return l.with(func(r *objects.Reader) error {
 			for i := len(posts) * k / parts; i < len(posts)*(k+1)/parts; i++ {
-				c, err := l.commit(r, posts[i].commit)
+				c, err := l.commit(r, ids[i])
 				if err != nil {
 					return err
 				}
@@ -159,7 +204,7 @@ func (l *Lib) postings(path string) ([]touch, error) {
 		ps := x.Postings(path, head)
 		out = make([]touch, len(ps))
 		for i, p := range ps {
-			out[i] = touch{x.ID(p.Commit), p.Blob, p.Commit, path}
+			out[i] = touch{x, p.Commit, p.Blob, path}
 		}
 	})
 	return out, err
@@ -267,11 +312,13 @@ func (l *Lib) KeyHistory(path string, limit int, extract func(data []byte) (valu
 	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
-	posts, err := l.postings(path)
-	if err != nil {
-		return nil, err
-	}
-	return l.keyChanges(posts, limit, extract)
+	return again(l, func() ([]KeyRevision, error) {
+		posts, err := l.postings(path)
+		if err != nil {
+			return nil, err
+		}
+		return l.keyChanges(posts, limit, extract)
+	})
 }
 
 // keyChanges gives those of a file's changes, newest first, at which extract's answer changed.
@@ -318,6 +365,10 @@ func (l *Lib) LastChanges(path string, extract func(data []byte) map[string]stri
 	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
+	return again(l, func() (map[string]KeyRevision, error) { return l.lastChanges(path, extract) })
+}
+
+func (l *Lib) lastChanges(path string, extract func(data []byte) map[string]string) (map[string]KeyRevision, error) {
 	posts, err := l.postings(path)
 	if err != nil || len(posts) == 0 || posts[0].blob.IsZero() {
 		return nil, err

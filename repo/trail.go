@@ -19,24 +19,28 @@ type Trail struct {
 // HistoryAlong is History of a file in a folder that was moved. A revision that moved it counts
 // once, at the path it moved to; Path says where that was.
 func (l *Lib) HistoryAlong(t Trail, name string, limit int) ([]FileRevision, error) {
-	posts, err := l.along(t, name)
-	if err != nil {
-		return nil, err
-	}
-	if limit > 0 && len(posts) > limit {
-		posts = posts[:limit]
-	}
-	return l.details(posts)
+	return again(l, func() ([]FileRevision, error) {
+		posts, err := l.along(t, name)
+		if err != nil {
+			return nil, err
+		}
+		if limit > 0 && len(posts) > limit {
+			posts = posts[:limit]
+		}
+		return l.details(posts)
+	})
 }
 
 // KeyHistoryAlong is KeyHistory of a file in a folder that was moved. A move that leaves the
 // value as it was does not count.
 func (l *Lib) KeyHistoryAlong(t Trail, name string, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
-	posts, err := l.along(t, name)
-	if err != nil {
-		return nil, err
-	}
-	return l.keyChanges(posts, limit, extract)
+	return again(l, func() ([]KeyRevision, error) {
+		posts, err := l.along(t, name)
+		if err != nil {
+			return nil, err
+		}
+		return l.keyChanges(posts, limit, extract)
+	})
 }
 
 // span is a stretch of commit numbers, the last one left out.
@@ -67,6 +71,11 @@ func (l *Lib) along(t Trail, name string) ([]touch, error) {
 			if !slices.ContainsFunc(others[i], func(s span) bool { return s.from <= p.no && p.no < s.to }) {
 				all = append(all, p)
 			}
+		}
+	}
+	for _, p := range all {
+		if p.in != all[0].in {
+			return nil, errAgain // their numbers are of two counts
 		}
 	}
 	// newest first; of one revision, where the file is afterwards comes first
@@ -148,8 +157,12 @@ func (l *Lib) others(dirs []string, origin, guide string) ([][]span, error) {
 // absentBefore reports whether no parent of a revision had the file.
 func (l *Lib) absentBefore(t touch) (absent bool, err error) {
 	var parents []Rev
+	ids, err := l.ids([]touch{t})
+	if err != nil {
+		return false, err
+	}
 	err = l.with(func(r *objects.Reader) error {
-		c, err := l.commit(r, t.commit)
+		c, err := l.commit(r, ids[0])
 		if err == nil {
 			parents = c.Parents
 		}
