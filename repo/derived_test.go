@@ -224,7 +224,7 @@ func TestDerivedNeverTrusted(t *testing.T) {
 // TestDerivedDamagedBlocks: an answer takes only some blocks of the index, and finds the damaged
 // one at any stage.
 func TestDerivedDamagedBlocks(t *testing.T) {
-	l := tangled(t, 3, 700)
+	l := tangled(t, 3, 1500)
 	opt := Options{}
 	ask := func() string {
 		l := must(OpenWith(l.Root(), opt))(t)
