@@ -51,8 +51,10 @@ func verbs() []verb {
 	}
 }
 
-// newApp makes the command tree.
-func newApp(e Env) *cli.App {
+// newApp makes the command tree; given the words of a command line, only the part that they can
+// mean, as most of a short command's time is its start. Without words, or if none of them is a
+// command, it is whole.
+func newApp(e Env, words []string) *cli.App {
 	app := cli.NewApp()
 	app.Name, app.Usage, app.Description, app.Version = "rigkeep", "a librarian for the tunes of camera stabilisers", about, version()
 	app.Writer, app.ErrWriter, app.Reader = e.Stdout, e.Stderr, e.Stdin
@@ -65,7 +67,14 @@ func newApp(e Env) *cli.App {
 	names := make([]string, len(vs))
 	for i := range vs {
 		names[i] = vs[i].name
-		app.Commands = append(app.Commands, vs[i].command(e, ""))
+		if slices.Contains(words, vs[i].name) {
+			app.Commands = append(app.Commands, vs[i].command(e, ""))
+		}
+	}
+	if len(app.Commands) == 0 {
+		for i := range vs {
+			app.Commands = append(app.Commands, vs[i].command(e, ""))
+		}
 	}
 	app.OnUsageError = func(_ *cli.Context, err error, _ bool) error {
 		return usage("%s", plainUsage(err)).hinted("see: rigkeep --help")
@@ -117,7 +126,7 @@ func (e Env) run(args []string) int {
 		return complete(e, args[2:])
 	}
 	e = e.forTerminal()
-	app := newApp(e)
+	app := newApp(e, args[min(1, len(args)):])
 	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(e, w, data) }
 	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(e, w, data) }
 	stop := onInterrupt(e)

@@ -19,7 +19,7 @@ func complete(e Env, words []string) int {
 		words = []string{""}
 	}
 	cur := words[len(words)-1]
-	app := newApp(e)
+	app := newApp(e, nil)
 	cmds := app.Commands
 	var chain []*cli.Command
 	var path []string

@@ -144,7 +144,7 @@ func TestDocsMatchFlags(t *testing.T) {
 		return string(b)
 	}
 	readme, manual := read("README.md"), read("DEVELOPERS.md")
-	app := newApp(Env{Getenv: func(string) string { return "" }})
+	app := newApp(Env{Getenv: func(string) string { return "" }}, nil)
 	all := leaves(app.Commands, "")
 	flags := map[string]bool{"help": true, "version": true}
 	for _, f := range app.Flags {
@@ -220,7 +220,7 @@ func TestDocsMatchFlags(t *testing.T) {
 // TestFlagsAnywhere gives every command its flags after its arguments: none may
 // be dropped or taken for an argument.
 func TestFlagsAnywhere(t *testing.T) {
-	app := newApp(Env{Getenv: func(string) string { return "" }})
+	app := newApp(Env{Getenv: func(string) string { return "" }}, nil)
 	for path, c := range leaves(app.Commands, "") {
 		if c.SkipFlagParsing {
 			continue

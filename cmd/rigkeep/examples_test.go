@@ -20,7 +20,7 @@ func TestExamplesRun(t *testing.T) {
 		t.Fatal(errs)
 	}
 	redirect := regexp.MustCompile(` [<>] \S+$`)
-	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}).Commands, "") {
+	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}, nil).Commands, "") {
 		v := findVerb(strings.Fields(path))
 		if v.raw || path == "demo" {
 			continue // plain git; the demo has a script of its own

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -24,8 +25,12 @@ func FuzzCommandLine(f *testing.F) {
 		if len(words) > 20 {
 			return
 		}
-		app := newApp(Env{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(string) string { return "" }})
+		app := newApp(Env{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(string) string { return "" }}, nil)
 		line, cmd := arrange(app, append([]string{"rigkeep"}, words...))
+		part, _ := arrange(newApp(Env{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(string) string { return "" }}, words), append([]string{"rigkeep"}, words...))
+		if !slices.Equal(line, part) {
+			t.Errorf("%q is %q to the whole tree, %q to its part", words, line, part)
+		}
 		if cmd != nil && !cmd.SkipFlagParsing {
 			left := strings.Join(line, "\x00")
 			for _, w := range words {

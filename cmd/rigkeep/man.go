@@ -12,7 +12,7 @@ func manVerb() verb {
 		name: "man", short: "print the manual page", long: "Prints the manual page in the man macro language.",
 		example: "rigkeep man > rigkeep.1\nrigkeep man | man -l -", noLib: true,
 		run: func(k *call) error {
-			k.write(manPage(newApp(k.Env)))
+			k.write(manPage(newApp(k.Env, nil)))
 			return nil
 		},
 	}

@@ -10,7 +10,7 @@ import (
 
 // Each command that a rule says to type is one of the program's, with flags it has.
 func TestReviewCommands(t *testing.T) {
-	app := newApp(Env{Getenv: func(string) string { return "" }})
+	app := newApp(Env{Getenv: func(string) string { return "" }}, nil)
 	all := leaves(app.Commands, "")
 	pairs := []string{"{ref}", "b-cam", "{rig}", "b-cam", "{job}", "night", "{other}", "tug", "{unit}", "Small A", "{gimbal}", "skiff-small", "{then}", "b-cam@HEAD", "{limits}", "limits.tilt.up_deg=40", "{defaults}", "filters.drive=2", "{shots}", "walk"}
 	n := 0

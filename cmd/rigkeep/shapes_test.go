@@ -122,7 +122,7 @@ func TestShapes(t *testing.T) {
 			covered[strings.Join(words[:n], " ")] = true
 		}
 	}
-	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}).Commands, "") {
+	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}, nil).Commands, "") {
 		if findVerb(strings.Fields(path)).reads && !covered[path] {
 			t.Errorf("%s reads and its JSON shape is not documented: add it to plays", path)
 		}
