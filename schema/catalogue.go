@@ -53,7 +53,7 @@ func build(gs []Group, ps []Param) *Catalogue {
 	sort.SliceStable(ps, func(i, j int) bool { return ps[i].Order < ps[j].Order })
 	c := &Catalogue{groups: gs, params: ps, kinds: map[string]*Kind{}}
 	for _, k := range kinds(ps) {
-		k.root = grow(&k, ps)
+		k.root = sync.OnceValue(func() *node { return grow(&k, ps) }) // a short command asks for one or two kinds
 		c.kinds[k.Name] = &k
 	}
 	return c
@@ -80,7 +80,7 @@ func (c *Catalogue) node(kind, key string) *node {
 	if k == nil || key == "" {
 		return nil
 	}
-	if n := k.root.find(steps(key)); n != nil && n.field != nil {
+	if n := k.root().find(steps(key)); n != nil && n.field != nil {
 		return n
 	}
 	return nil

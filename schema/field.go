@@ -69,5 +69,5 @@ type Kind struct {
 	Doc      string
 	Fields   []Field
 	Sections []Section
-	root     *node
+	root     func() *node
 }

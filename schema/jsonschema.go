@@ -23,7 +23,7 @@ func (c *Catalogue) JSONSchema(kind string) ([]byte, error) {
 	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
-	if err := e.Encode(append(s, k.root.schema()...)); err != nil {
+	if err := e.Encode(append(s, k.root().schema()...)); err != nil {
 		return nil, err
 	}
 	return b.Bytes(), nil

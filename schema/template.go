@@ -19,8 +19,8 @@ func (c *Catalogue) Template(kind string) string {
 	t.line(true, "# "+k.Title+". "+k.Doc)
 	t.line(true, "# Every value here is invented: replace it. Take the # off a line to use its key.")
 	t.line(true, "")
-	t.keys(k.root, true)
-	t.tables(k.root, "", true)
+	t.keys(k.root(), true)
+	t.tables(k.root(), "", true)
 	return t.String()
 }
 

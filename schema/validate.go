@@ -25,7 +25,7 @@ func (c *Catalogue) Validate(kind string, doc Tree, sheet *Sheet) []Problem {
 		return ps
 	}
 	w := walk{kind: k, sheet: sheet}
-	w.table(k.root, "", doc)
+	w.table(k.root(), "", doc)
 	switch kind {
 	case KindGimbal:
 		// a sheet's rules read it as a whole, so its keys must be right first
@@ -45,7 +45,7 @@ func (c *Catalogue) Validate(kind string, doc Tree, sheet *Sheet) []Problem {
 // CheckValue checks one value for one key of a tune, as set does.
 func (c *Catalogue) CheckValue(key string, v any, sheet *Sheet) []Problem {
 	w := walk{kind: c.kinds[KindTune], sheet: sheet}
-	n, at := w.kind.root, ""
+	n, at := w.kind.root(), ""
 	path := steps(key)
 	for i, s := range path {
 		next := n.next(s)
@@ -219,7 +219,7 @@ func (w *walk) unknown(s stray, guess bool) Problem {
 	if !guess {
 		return p
 	}
-	if n := w.kind.root.find(steps(s.name)); n != nil && s.at == "" && strings.Contains(s.name, ".") {
+	if n := w.kind.root().find(steps(s.name)); n != nil && s.at == "" && strings.Contains(s.name, ".") {
 		p.Fix = "did you mean " + s.name + "? Leave out the quotes"
 		return p
 	}
