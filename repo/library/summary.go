@@ -48,7 +48,7 @@ type summary struct {
 
 const (
 	summaryName  = "summary"
-	summaryMagic = "rigkeep-summary-3\n"
+	summaryMagic = "rigkeep-summary-4\n"
 )
 
 // summary gives the summary of the last revision.
@@ -251,6 +251,9 @@ func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Shee
 	if tune.Proof == nil {
 		return t
 	}
+	if !l.asProved(r, name, &tune) {
+		return t
+	}
 	t.proof, t.at = true, tune.Proof.At.Unix()
 	if t.as, err = startTune(r, sheet, tune, rs.alias+"/"+name, tune.Proof.At); err != nil {
 		t.fault = err.Error()
@@ -262,6 +265,53 @@ func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Shee
 		}
 	}
 	return t
+}
+
+// mostProved bounds how far back the moment of a proof is looked for.
+const mostProved = 50
+
+// asProved gives a tune the values that its proof is of, where it went on since: what
+// nobody worked is no evidence, however recent. same reports whether the proof is of
+// this gimbal: the numbers of another's dials say nothing here.
+func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool) {
+	p := tune.Proof
+	changed := p.Digest != "" && p.Digest != tune.Digest()
+	if !changed && (p.Rig == "" || p.Rig == r.Print()) {
+		return true
+	}
+	if changed {
+		tune.Values = nil
+	}
+	hist, err := l.History(RigRef{Fingerprint: r.Fingerprint, Was: r.Was}, name, mostProved)
+	if err != nil {
+		return true
+	}
+	same = true
+	for _, h := range hist {
+		if h.Blob == "" {
+			break
+		}
+		tree, err := l.blobTree(h.Path, h.Blob)
+		if err != nil {
+			continue
+		}
+		t := preset.DecodeTune(l.Cat, tree)
+		if t.Proof == nil || !t.Proof.At.Equal(p.At) {
+			break
+		}
+		if changed && t.Digest() == p.Digest {
+			tune.Values = t.Values
+		}
+		if h.Fingerprint != r.Fingerprint {
+			path := preset.RigPath(h.Fingerprint)
+			if data, err := l.Store.ReadAt(h.ID, path); err == nil {
+				if tree, err := file.Values(path, data); err == nil {
+					same = preset.DecodeRig(h.Fingerprint, tree).Gimbal == r.Gimbal
+				}
+			}
+		}
+	}
+	return same
 }
 
 func (l *Library) blobTree(path string, id repo.BlobID) (schema.Tree, error) {

@@ -238,3 +238,73 @@ func TestFindFollowsHandEdits(t *testing.T) {
 	find("rig-4", "")
 	find(fps[4], "")
 }
+
+// A tune that went on since its proof stands for the values that were worked, not for those
+// that nobody worked; one that went to another gimbal stands for nothing on it.
+func TestEvidenceIsWhatWasProved(t *testing.T) {
+	l, fps := shop(t, 1)
+	ctx := context.Background()
+	path := preset.TunePath(fps[0], "main")
+	save := func(why string, when time.Time, files ...repo.File) {
+		t.Helper()
+		head, err := l.Store.Head()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := l.Store.Save(ctx, repo.SaveRequest{Subject: why, Author: technician, When: when, Base: head, WriteWork: true, Files: files}); err != nil {
+			t.Fatal(err)
+		}
+		l = open(t, l.Store.Root())
+	}
+	proved, err := file.Parse(path, []byte(tuneText(fps[0], 20, true)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	digest := preset.DecodeTune(schema.Default(), proved.Tree()).Digest()
+	if proved, err = proved.Set("proof.values", digest); err != nil {
+		t.Fatal(err)
+	}
+	save("Prove", day.AddDate(0, 0, 1), repo.File{Path: path, Data: proved.Text()})
+	raised, err := proved.Set("stiffness.tilt", 90)
+	if err != nil {
+		t.Fatal(err)
+	}
+	save("Raise", day.AddDate(0, 0, 2), repo.File{Path: path, Data: raised.Text()})
+	ts, _, err := l.proofs("quay-large", day)
+	if err != nil || len(ts) != 1 {
+		t.Fatalf("%d proofs, %v", len(ts), err)
+	}
+	if got := ts[0].Values["stiffness.tilt"]; got != 20 || ts[0].Stale {
+		t.Errorf("tilt %v (stale %v) is taken for proved; 20 was", got, ts[0].Stale)
+	}
+	if ts[0].Onset["stiffness.tilt"] != 60 {
+		t.Errorf("the onset seen at the proof is lost: %v", ts[0].Onset)
+	}
+	// the values of a proof that no revision holds are not made up
+	odd, err := raised.Set("proof.values", "0000000000")
+	if err != nil {
+		t.Fatal(err)
+	}
+	save("Odd", day.AddDate(0, 0, 3), repo.File{Path: path, Data: odd.Text()})
+	if ts, _, err = l.proofs("quay-large", day); err != nil || len(ts) != 1 || len(ts[0].Values) != 0 {
+		t.Errorf("values that were never proved count: %+v, %v", ts, err)
+	}
+	// onto another gimbal
+	sheet, err := os.ReadFile(filepath.Join("..", "..", "examples", "gimbals", "skiff-small.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rig := strings.Replace(rigText(0), "quay-large", "skiff-small", 1)
+	there := preset.Rig{Gimbal: "skiff-small", Parts: []preset.Part{{Slot: "body", Name: "Body 0", Mass: 1}}}.Print()
+	rig = strings.Replace(rig, "[[part]]", fmt.Sprintf("was = [%q]\n[[part]]", fps[0]), 1)
+	moved, err := raised.Set("rig", there)
+	if err != nil {
+		t.Fatal(err)
+	}
+	save("Move", day.AddDate(0, 0, 4), repo.File{Path: preset.GimbalPath("skiff-small"), Data: sheet},
+		repo.File{Path: preset.RigPath(fps[0]), Delete: true}, repo.File{Path: path, Delete: true},
+		repo.File{Path: preset.RigPath(there), Data: []byte(rig)}, repo.File{Path: preset.TunePath(there, "main"), Data: moved.Text()})
+	if ts, skipped, err := l.proofs("skiff-small", day); err != nil || len(ts) != 0 {
+		t.Errorf("numbers of another gimbal's dials count: %+v, %v, %v", ts, skipped, err)
+	}
+}
