@@ -539,11 +539,15 @@ func (l *Library) pin(p *Plan, slug, fp, tune string, rev repo.Rev, unit string)
 	}
 	var edits []file.Edit
 	at := len(j.Pins)
+	prints := l.prints(p, fp)
 	for i, pin := range j.Pins {
-		if pin.Rig != fp || pin.Tune != tune {
+		if !slices.Contains(prints, pin.Rig) || pin.Tune != tune {
 			continue
 		}
 		at = i
+		if pin.Rig != fp {
+			edits = append(edits, file.Edit{Key: file.Join("pin", i, "rig"), Value: fp})
+		}
 		switch {
 		case rev == "" && pin.Revision != "":
 			edits = append(edits, file.Edit{Key: file.Join("pin", i, "revision"), Delete: true})
@@ -574,13 +578,27 @@ func (l *Library) pin(p *Plan, slug, fp, tune string, rev repo.Rev, unit string)
 	return l.planText(p, path, after.Text())
 }
 
+// prints lists the fingerprints that a rig has and had, the plan's moves included.
+func (l *Library) prints(p *Plan, fp string) []string {
+	out := []string{fp}
+	for _, m := range p.Moves {
+		if m.To == fp {
+			out, fp = append(out, m.From), m.From
+		}
+	}
+	if rr, err := l.Find(fp); err == nil {
+		out = append(append(out, rr.Fingerprint), rr.Was...)
+	}
+	return out
+}
+
 // serialOf is the serial of a unit of a rig's gimbal, named by serial or label.
 func (l *Library) serialOf(fp, unit string) (string, error) {
-	r, err := l.Rig("", fp)
+	rr, err := l.Find(fp)
 	if err != nil {
 		return "", err
 	}
-	sheet, err := l.Sheet("", r.Gimbal)
+	sheet, err := l.Sheet("", rr.Gimbal)
 	if err != nil {
 		return "", err
 	}
