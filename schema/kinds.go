@@ -207,7 +207,7 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "lens.sensor_mm", Type: Floats, Len: 2, Unit: "mm", Above: At(0), Max: At(200), Doc: "Width and height of the sensor area used.", Example: []any{24.9, 14.0}},
 		Field{Path: "lens.squeeze", Type: Float, Min: At(1), Max: At(3), Doc: "Anamorphic squeeze, 1 for none.", Example: 1.0},
 		Field{Path: "tolerance.drift_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "How far the subject may drift, as a share of frame width.", Example: 20.0},
-		Field{Path: "tolerance.lag_s", Type: Float, Unit: "s", Above: At(0), Max: At(60), Doc: "How late the head may start.", Example: 0.5},
+		Field{Path: "tolerance.lag_s", Type: Float, Unit: "s", Above: At(0), Max: At(60), Doc: "How late the head may be after the operator: in starting, and at half of a turn.", Example: 0.5},
 		Field{Path: "crew[].role", Type: String, Required: true, MaxLen: 100, Doc: "A role on the shoot.", Example: "A-cam operator"},
 		Field{Path: "crew[].name", Type: String, MaxLen: 100, Doc: "Who fills it."},
 		Field{Path: "shot[].name", Type: String, Required: true, MaxLen: 200, Doc: "The shot, in the list's words.", Example: "Pilot down the ladder"},

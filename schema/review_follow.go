@@ -13,11 +13,11 @@ var reviewFollow = ReviewFamily{
 			About:    "Fires when the follow model has the subject drift farther, as a share of the frame, than tolerance.drift_pct of the job, through the job's longest lens: for each shot of the job with its style and kind of move, and for each style named as a kind of shot; one that no shot asks for is worth a look only. The same move is taken about pan and about tilt. Sway of the hands is counted.",
 		},
 		{
-			ID: "follow-late", Title: "Head starts too late", Severity: Act, Weight: 44,
-			Why:      "The operator has moved and the picture has not: later than the job allows.",
+			ID: "follow-late", Title: "Head comes too late", Severity: Act, Weight: 44,
+			Why:      "The operator is there and the picture is not: it comes later than the job allows.",
 			Do:       "Make the window narrower or the smoothing less for {keys}, or agree on a wider tolerance.",
 			Commands: []string{"rigkeep start {ref} --shots {shots}"},
-			About:    "Fires when the follow model has the head start later after the operator than tolerance.lag_s of the job, on the moves that follow-drift looks at, their sway left out.",
+			About:    "Fires when the follow model has the head later after the operator than tolerance.lag_s of the job, on the moves that follow-drift looks at, their sway left out: in starting to move, or in passing half of the first turn, whichever is later. Half of a turn counts the smoothing as well, which lets the head start at once and come late all the same.",
 		},
 		{
 			ID: "window-sway", Title: "Window smaller than the hand sway", Severity: Look, Weight: 55,

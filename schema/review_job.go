@@ -13,6 +13,20 @@ var reviewJob = ReviewFamily{
 			About:    "Fires when an open job that shares a day with this one pins another tune, or another revision of it, to the same unit.",
 		},
 		{
+			ID: "job-empty", Title: "The job pins no rig", Severity: Act, Weight: 97,
+			Why:      "A review looks at the tunes that a job pins; without one nothing was looked at.",
+			Do:       "Pin every rig that goes out.",
+			Commands: []string{"rigkeep rig list", "rigkeep job add {job} RIG --unit UNIT"},
+			About:    "Fires when a job is reviewed that has no [[pin]].",
+		},
+		{
+			ID: "pin-twice", Title: "Pinned twice", Severity: Act, Weight: 54,
+			Why:      "The job holds two words on what one tune is to be on one unit, and nobody can tell which of them counts.",
+			Do:       "Keep the [[pin]] that is meant and take the other out of the job's file.",
+			Commands: []string{"rigkeep job show {job}", "rigkeep edit job:{job}"},
+			About:    "Fires when a job pins the same tune of the same rig more than once for one unit, or without saying for which. It comes of two sides of a merge, or of a file edited by hand, which name the rig by its present and by an earlier fingerprint.",
+		},
+		{
 			ID: "pin-lost", Title: "Pinned tune is not there", Severity: Act, Weight: 98,
 			Why:      "The job asks for a rig, a tune or a revision that the library does not have.",
 			Do:       "Bring it back, or pin another.",

@@ -13,6 +13,13 @@ var reviewLibrary = ReviewFamily{
 			About:    "Fires when the build sheet, the tune, the gimbal sheet or a bench log that the review needs has a fault. Everything else is reviewed all the same.",
 		},
 		{
+			ID: "tune-missing", Title: "Rig without that tune", Severity: Act, Weight: 96,
+			Why:      "There are no values to review, and none to set the head to.",
+			Do:       "Make a starting tune, or name one that the rig has.",
+			Commands: []string{"rigkeep start {ref} --write", "rigkeep rig show {rig}"},
+			About:    "Fires when a rig is reviewed by itself that has no tune of the name: main, unless another was named. What a job pins and lacks is pin-lost.",
+		},
+		{
 			ID: "unsaved", Title: "Edits that are not saved", Severity: Act, Weight: 32,
 			Why:      "They are in no revision: nobody else has them, and no one can tell later what went out.",
 			Do:       "Save them, saying why, or take them back.",

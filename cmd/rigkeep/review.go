@@ -161,9 +161,7 @@ func (k *call) rigNamed(name string) (library.RigRef, library.Ref, error) {
 }
 
 // notOver reports whether a job has a day left.
-func (k *call) notOver(j preset.Job) bool { return !k.Now().After(endOf(j.To)) }
-
-func endOf(day time.Time) time.Time { return day.AddDate(0, 0, 1).Add(-time.Second) }
+func (k *call) notOver(j preset.Job) bool { return review.Day(k.Now()) <= review.Day(j.To) }
 
 // picked is what --only leaves.
 type picked []string
@@ -245,7 +243,7 @@ func (k *call) accept(snap review.Snapshot, res review.Result, ids []string) err
 	}
 	until = time.Date(until.Year(), until.Month(), until.Day(), 0, 0, 0, 0, time.UTC)
 	switch {
-	case today.After(endOf(until)):
+	case review.Day(today) > review.Day(until): // as the clock here has it
 		return usage("--until %s is over already", review.Day(until))
 	case until.After(today.Add(acceptMost)):
 		return usage("--until %s is more than a year away; an acceptance has an end that someone will see", review.Day(until))
@@ -285,6 +283,11 @@ func (k *call) accept(snap review.Snapshot, res review.Result, ids []string) err
 // job that had it.
 func (k *call) reviewChanges(r *diffview.Review, snap *review.Snapshot, now bool) error {
 	since := k.c.String("since")
+	if since != "" {
+		if err := k.lib.IsMoment(since); err != nil {
+			return err
+		}
+	}
 	behave := k.c.String("html") != ""
 	for i := range snap.Subjects {
 		x := &snap.Subjects[i]

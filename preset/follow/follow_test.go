@@ -56,6 +56,14 @@ func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if got.HandleTravel != 0 && s.Smoothing > 0 {
+			// a long pan is followed W/v + tau behind, less what the start still owes at half way
+			if half, ok := got.HalfwayLag(); ok && T/2 > 12*s.Smoothing && s.Window < rate*T/4 {
+				if steady := *want.SteadyLag / rate; math.Abs(half-steady) > 0.01+0.02*steady {
+					t.Fatalf("half way %v s behind, want near %v", half, steady)
+				}
+			}
+		}
 		if got.Moves != want.Moves {
 			t.Fatalf("moves %v, want %v", got.Moves, want.Moves)
 		}
@@ -565,5 +573,24 @@ func BenchmarkSearch(b *testing.B) {
 		if _, err := Search(shot, SearchOptions{FieldOfView: 28 * Deg, Lag: Double}); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+func TestHalfwayLag(t *testing.T) {
+	// no window, smoothing tau: behind a ramp the camera is at v(t - tau(1-e^(-t/tau))), so it is
+	// at v T/2 when t - tau(1-e^(-t/tau)) = T/2 (closed form of the single lag)
+	const tau, T = 3.0, 6.0
+	r := simulate(t, NewPan(12*Deg, T), Style{Smoothing: tau}, Options{Step: 0.01, NoSmoothness: true})
+	got, ok := r.HalfwayLag()
+	at := T/2 + got
+	if left := at - tau*(1-math.Exp(-at/tau)) - T/2; !ok || math.Abs(left) > 0.01 {
+		t.Errorf("%.3f s behind (%v): off the closed form by %.3f s", got, ok, left)
+	}
+	if *r.StartDelay != 0 {
+		t.Errorf("it starts %v s late", *r.StartDelay)
+	}
+	// a window that the move hardly leaves: the camera never comes half way
+	if s, ok := simulate(t, NewPan(10*Deg, 1), Style{Window: 8 * Deg}, Options{Step: 0.01, NoSmoothness: true}).HalfwayLag(); ok {
+		t.Errorf("half way after %v s", s)
 	}
 }

@@ -102,6 +102,43 @@ type Drift struct {
 	LeavesFrame bool     `json:"leaves_frame"` // a subject in the middle passes the edge
 }
 
+// HalfwayLag is the time in s from when the handle first passes half of the way to where it
+// is farthest from its first heading, to when the camera does; never negative. ok is false
+// where the handle stays, or the camera does not come that far within the trace. Both times
+// are interpolated within a step.
+//
+// Source: own definition, on the trace of Simulate; for a pan of constant rate it nears
+// SteadyLag / rate, as the tests compare.
+func (r *Response) HalfwayLag() (seconds float64, ok bool) {
+	h := r.Trace.Handle
+	if len(h) == 0 {
+		return 0, false
+	}
+	far := 0.0
+	for _, v := range h {
+		if d := v - h[0]; math.Abs(d) > math.Abs(far)+1e-9 {
+			far = d
+		}
+	}
+	if far == 0 {
+		return 0, false
+	}
+	by, ok1 := passes(h, h[0]+far/2)
+	at, ok2 := passes(r.Trace.Camera, h[0]+far/2)
+	return math.Max(0, at-by) * r.Trace.Step, ok1 && ok2
+}
+
+// passes is the place, in samples, at which a trace first reaches a heading.
+func passes(trace []float64, heading float64) (float64, bool) {
+	side := heading - trace[0]
+	for i := 1; i < len(trace); i++ {
+		if d := heading - trace[i]; d == 0 || (d > 0) != (side > 0) {
+			return float64(i-1) + (heading-trace[i-1])/(trace[i]-trace[i-1]), true
+		}
+	}
+	return 0, false
+}
+
 // Simulate gives the response of a style to a move. The handle is taken as
 // straight lines between samples and the move's own corners; each line is
 // solved exactly, so the only error is that of the lines, of order

@@ -31,7 +31,7 @@ func filterUnexplained(l *look, x *Subject) {
 		}
 		keys = append(keys, p.Path)
 		back = append(back, p.Path+"="+num(*d.Default))
-		words = append(words, fmt.Sprintf("%s %s, default %s", p.Path, num(v), num(*d.Default)))
+		words = append(words, fmt.Sprintf("%s %s%s, default %s", p.Path, num(v), l.unit(x, p.Path), num(*d.Default)))
 		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", p.Path, num(v)), p.Path), x.SheetFile.fact("default "+num(*d.Default), "dial."+p.Dial+".default"))
 	}
 	if words == nil {

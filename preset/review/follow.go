@@ -45,8 +45,12 @@ func styles(s *Snapshot, x *Subject) (out []style, why []string) {
 	var asks []ask
 	for _, shot := range s.Job.Shots {
 		name := or(shot.Style, shot.Kind)
-		if mine(shot, x.Rig) && slices.Contains(have, name) {
+		switch {
+		case !mine(shot, x.Rig) || name == "":
+		case slices.Contains(have, name):
 			asks = append(asks, ask{name, shot.Name, or(shot.Kind, name)})
+		case !s.styled(shot, name):
+			why = append(why, fmt.Sprintf("%q asks for style %s, which no tune of the job has", shot.Name, name))
 		}
 	}
 	for _, name := range have {
@@ -77,6 +81,13 @@ func styles(s *Snapshot, x *Subject) (out []style, why []string) {
 		}
 	}
 	return out, why
+}
+
+// styled reports whether a tune under review that a shot may be for has the style it asks for.
+func (s *Snapshot) styled(shot preset.Shot, name string) bool {
+	return slices.ContainsFunc(s.Subjects, func(x Subject) bool {
+		return x.Tune != nil && mine(shot, x.Rig) && slices.Contains(x.Tune.Styles(), name)
+	})
 }
 
 func hasStyle(t *preset.Tune, name string, a schema.Axis) bool {
@@ -198,7 +209,7 @@ func followDrift(l *look, x *Subject) {
 	if !l.needs(limit, "tolerance.drift_pct", true) {
 		return
 	}
-	l.follow(x, limit, "tolerance.drift_pct", "lens.longest_mm", func(r responded) (float64, string) {
+	l.follow(x, limit, " % of the frame", "tolerance.drift_pct", "lens.longest_mm", func(r responded) (float64, string) {
 		if r.r.Drift == nil {
 			return 0, ""
 		}
@@ -217,18 +228,22 @@ func followLate(l *look, x *Subject) {
 	if !l.needs(limit, "tolerance.lag_s", false) {
 		return
 	}
-	l.follow(x, limit, "tolerance.lag_s", "", func(r responded) (float64, string) {
+	l.follow(x, limit, " s", "tolerance.lag_s", "", func(r responded) (float64, string) {
 		if r.meant.StartDelay == nil {
 			return 0, ""
 		}
-		return *r.meant.StartDelay, fmt.Sprintf("%.2f s", *r.meant.StartDelay)
+		v, how := *r.meant.StartDelay, "before it starts"
+		if half, ok := r.meant.HalfwayLag(); ok && half > v {
+			v, how = half, "at half of the turn"
+		}
+		return v, fmt.Sprintf("%.2f s %s", v, how)
 	}, func(words string) string {
-		return fmt.Sprintf("the head starts %s after the operator; the job allows %s s", words, num(limit))
+		return fmt.Sprintf("the head is behind the operator by %s; the job allows %s s", words, num(limit))
 	})
 }
 
 // follow finds the worst of each style and axis over the limit.
-func (l *look) follow(x *Subject, limit float64, key, lens string, measure func(responded) (float64, string), say func(string) string) {
+func (l *look) follow(x *Subject, limit float64, unit, key, lens string, measure func(responded) (float64, string), say func(string) string) {
 	type worst struct {
 		v    float64
 		text string
@@ -271,7 +286,7 @@ func (l *look) follow(x *Subject, limit float64, key, lens string, measure func(
 		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: window %.1f°, smoothing %.2f s; move: %s", w.s.name, w.s.axis, w.s.si.Window/follow.Deg, w.s.si.Smoothing, w.s.kind.Move),
 			at+".window."+w.s.axis.String(), at+".smoothing."+w.s.axis.String(), at+".window"))
 	}
-	ev = append(ev, l.s.JobFile.fact("the job allows "+num(limit), key))
+	ev = append(ev, l.s.JobFile.fact("the job allows "+num(limit)+unit, key))
 	if lens != "" {
 		ev = append(ev, l.s.JobFile.fact("longest lens "+num(l.s.Job.Longest)+" mm", lens))
 	}

@@ -105,11 +105,11 @@ func frameGimbal(l *look, x *Subject) {
 			continue
 		}
 		clear := math.Floor(s.clear.Limit/deg + 1e-9)
-		how := "the limit lets it"
+		how := "the limit lets the head tilt to"
 		if !s.set {
-			how = "no limit is set, the gimbal goes"
+			how = "no limit is set, and the head tilts to"
 		}
-		words = append(words, fmt.Sprintf("%s comes into frame at %.0f° %s, %s tilt %s°", s.clear.By, s.clear.Limit/deg, s.name, how, num(s.allowed)))
+		words = append(words, fmt.Sprintf("%s comes into frame at %.0f° %s; %s %s°", s.clear.By, s.clear.Limit/deg, s.name, how, num(s.allowed)))
 		key := "limits.tilt." + s.name + "_deg"
 		set = append(set, key+"="+num(clear))
 		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s° allowed", key, num(s.allowed)), key, "limits.tilt", "limits"))
@@ -157,12 +157,12 @@ func frameShort(l *look, x *Subject) {
 				continue
 			}
 			key := "limits.tilt." + side.name + "_deg"
-			by := "the limit stops"
+			by, end := "the limit stops", v
 			if !given || side.travel != nil && side.ask > *side.travel {
-				by = "the gimbal ends"
+				by, end = "the gimbal itself ends", *side.travel
 				beyond[side.name] = true
 			}
-			words = append(words, fmt.Sprintf("%q looks %s° %s, %s at %s°", s.Name, num(side.ask), side.name, by, num(v)))
+			words = append(words, fmt.Sprintf("%q looks %s° %s, %s at %s°", s.Name, num(side.ask), side.name, by, num(end)))
 			ev = append(ev, l.s.JobFile.fact(fmt.Sprintf("%q needs %s° %s", s.Name, num(side.ask), side.name), fmt.Sprintf("shot[%d].tilt_%s_deg", i, side.name), fmt.Sprintf("shot[%d]", i)))
 			if need[side.name] == 0 {
 				ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s°", key, num(v)), key, "limits.tilt", "limits"))

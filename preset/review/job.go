@@ -8,6 +8,8 @@ import (
 
 func init() {
 	whole["unit-clash"] = unitClash
+	whole["job-empty"] = jobEmpty
+	whole["pin-twice"] = pinTwice
 	tests["pin-lost"] = pinLost
 	tests["pin-open"] = pinOpen
 	tests["pin-behind"] = pinBehind
@@ -40,6 +42,9 @@ func unitClash(l *look) {
 		for _, o := range l.s.Others {
 			if !slices.ContainsFunc(o.Units, func(u string) bool { return sameUnit(x.Sheet, x.Unit, u) }) || o.Job == j.Slug {
 				continue
+			}
+			if o.Gimbal != "" && x.Rig.Gimbal != "" && o.Gimbal != x.Rig.Gimbal {
+				continue // two models may have a unit of one label
 			}
 			if o.Rig == x.Rig.Fingerprint && o.Tune == x.tuneName() && o.Revision == x.PinnedAt.Revision {
 				continue
@@ -94,12 +99,42 @@ func shortRev(rev string) string {
 	return rev
 }
 
-func pinLost(l *look, x *Subject) {
-	if x.Lost == "" {
-		return
+func jobEmpty(l *look) {
+	if j := l.s.Job; j != nil && len(j.Pins) == 0 {
+		l.on(nil, hit{of: j.Slug, what: "nothing is pinned to " + j.Slug, evidence: []Evidence{l.s.JobFile.fact("no [[pin]]", "kind")}})
 	}
-	if x.Pin < 0 {
-		l.on(x, hit{what: x.Lost, commands: []string{"rigkeep start {rig} --write"}})
+}
+
+func pinTwice(l *look) {
+	j := l.s.Job
+	if j == nil {
+		return // nothing is pinned, so nothing twice
+	}
+	done := map[string]bool{}
+	for i := range l.s.Subjects {
+		x := &l.s.Subjects[i]
+		id := x.Ref + " " + x.Unit
+		if x.Pin < 0 || done[id] {
+			continue
+		}
+		done[id] = true
+		ev := []Evidence{l.pinned(x, "pinned here", "rig")}
+		seen := []string{id, j.Pins[x.Pin].Revision}
+		for k := i + 1; k < len(l.s.Subjects); k++ {
+			y := &l.s.Subjects[k]
+			if y.Pin >= 0 && y.Ref+" "+y.Unit == id {
+				ev = append(ev, l.pinned(y, "and here", "rig"))
+				seen = append(seen, j.Pins[y.Pin].Revision)
+			}
+		}
+		if len(ev) > 1 {
+			l.on(x, hit{what: fmt.Sprintf("%s pins %s %d times for %s", j.Slug, x.Ref, len(ev), or(x.Unit, "no unit in particular")), evidence: ev, seen: seen})
+		}
+	}
+}
+
+func pinLost(l *look, x *Subject) {
+	if x.Lost == "" || x.Pin < 0 {
 		return
 	}
 	l.on(x, hit{what: x.Lost, evidence: []Evidence{l.pinned(x, "pinned as "+x.Ref, "revision")}})
@@ -128,7 +163,7 @@ func pinBehind(l *look, x *Subject) {
 	where := "in the work tree, not saved"
 	if n.At.Revision != "" {
 		where = "as " + shortRev(n.At.Revision)
-		ev = append(ev, n.At.told(x.TuneFile.Path, "newer revision"))
+		ev = append(ev, n.At.told(or(n.Path, x.TuneFile.Path), "newer revision"))
 	}
 	l.on(x, hit{what: fmt.Sprintf("what lies in the library now, %s, is not what is pinned: %s", where, strings.Join(words, "; ")), evidence: ev, seen: append([]string{x.PinnedAt.Revision, n.At.Revision}, words...)})
 }

@@ -7,6 +7,7 @@ import (
 
 func init() {
 	tests["unreadable"] = unreadable
+	tests["tune-missing"] = tuneMissing
 	whole["unsaved"] = unsaved
 	whole["library-behind"] = behind
 	whole["library-ahead"] = ahead
@@ -23,6 +24,12 @@ func unreadable(l *look, x *Subject) {
 		ev = append(ev, Evidence{Text: f.What, File: f.Path, Line: f.Line})
 	}
 	l.on(x, hit{what: strings.Join(words, "; "), evidence: ev})
+}
+
+func tuneMissing(l *look, x *Subject) {
+	if x.Lost != "" && x.Pin < 0 {
+		l.on(x, hit{what: x.Lost, evidence: []Evidence{x.RigFile.fact("the build of "+x.Rig.Alias, "alias", "part[0]")}})
+	}
 }
 
 func unsaved(l *look) {
@@ -80,5 +87,6 @@ func ahead(l *look) {
 		return
 	}
 	l.on(nil, hit{of: x.Ref, what: fmt.Sprintf("%s lacks %s of this library, as last fetched", x.Ref, plural(x.Ahead, "revision", "revisions")),
-		evidence: []Evidence{x.Ours.told("", "the newest here")}, seen: []string{x.Ours.Revision, x.Theirs.Revision}})
+		// accepting is a revision itself: what is newest here would end every acceptance at once
+		evidence: []Evidence{x.Ours.told("", "the newest here")}, seen: []string{x.Theirs.Revision}})
 }

@@ -46,7 +46,7 @@ func (x *Subject) state() []string {
 }
 
 func proofMissing(l *look, x *Subject) {
-	if x.Tune == nil || x.Tune.Proof != nil {
+	if x.Tune == nil || x.Tune.Proof != nil || x.taken() {
 		return
 	}
 	l.on(x, hit{what: fmt.Sprintf("%s has no proof", x.Ref), seen: x.state(), evidence: []Evidence{x.TuneFile.fact("the tune has no [proof]", "kind")}})
@@ -131,11 +131,16 @@ func (x *Subject) buildWords(p *preset.Proof) []string {
 	}
 	inertia := p.Inertia
 	if x.Proved != nil && x.Proved.Rig != nil {
+		if was := x.Proved.Rig.Gimbal; was != x.Rig.Gimbal {
+			out = append(out, "gimbal "+was+" → "+x.Rig.Gimbal)
+		}
 		out = append(out, partWords(x.Proved.Rig.Parts, x.Rig.Parts)...)
 		if was, err := x.Proved.Rig.Properties(); err == nil {
 			then, known = was, true
 		}
-		if x.Sheet != nil {
+		if x.Proved.Rig.Gimbal != x.Rig.Gimbal {
+			inertia = nil // of other motors and other parts that move
+		} else if x.Sheet != nil {
 			// over the same tilt range, so that only the build makes the difference
 			if js, err := x.Proved.Rig.Inertias(x.Sheet, x.Tune); err == nil {
 				inertia = map[schema.Axis]float64{}
@@ -308,7 +313,7 @@ func same(a, b any) bool {
 
 // change says one value's change in numbers and fine steps.
 func (l *look) change(x *Subject, key string, was, now any) string {
-	s := fmt.Sprintf("%s %s → %s", key, word(was), word(now))
+	s := fmt.Sprintf("%s %s → %s%s", key, word(was), word(now), l.unit(x, key))
 	a, okA := schema.Number(was)
 	b, okB := schema.Number(now)
 	if !okA || !okB {
@@ -341,6 +346,15 @@ func steps(n float64) string {
 		return "+" + num(n) + " " + unit
 	}
 	return num(n) + " " + unit
+}
+
+// unit is the unit of a key's value as it stands behind a number; "" where there is none,
+// or the key says it itself.
+func (l *look) unit(x *Subject, key string) string {
+	if d, ok := l.dial(x, key); ok && d.Unit != "" {
+		return " " + d.Unit
+	}
+	return ""
 }
 
 // dial is the dial of a concrete key on the subject's gimbal.

@@ -79,6 +79,7 @@ type Fault struct {
 // Newer is the tune as it lies in the library now.
 type Newer struct {
 	At    Stamp
+	Path  string
 	Keys  []string // whose values differ from the pinned revision's
 	Proof bool     // the proof differs
 }
@@ -128,6 +129,7 @@ type OtherPin struct {
 	Job      string // slug
 	From, To time.Time
 	Ref      string // of the pinned tune
+	Gimbal   string // slug; "" not known
 	Rig      string // fingerprint
 	Tune     string
 	Revision string
@@ -323,7 +325,7 @@ func (r *Result) accept(s Snapshot) {
 			}
 			acc := &Acceptance{By: a.By, Why: a.Why, Until: day(a.Until)}
 			switch {
-			case s.Now.After(a.Until.AddDate(0, 0, 1)):
+			case day(s.Now) > day(a.Until): // the day is over where Now is
 				acc.Lapsed = "it was accepted until " + day(a.Until)
 			case a.Seen != "" && a.Seen != f.Seen:
 				acc.Lapsed = "something else was accepted: what was found has changed since"
@@ -355,7 +357,7 @@ func (l *look) on(x *Subject, h hit) {
 			h.of = x.Name
 		}
 		unit := x.Unit
-		if unit == "" && x.Tune != nil && x.Tune.Proof != nil {
+		if unit == "" && !x.taken() && x.Tune != nil && x.Tune.Proof != nil {
 			unit = x.Tune.Proof.Unit
 		}
 		then := x.Then

@@ -280,6 +280,7 @@ func cases(t testing.TB) []ruleCase {
 	}
 	return []ruleCase{
 		{rule: "proof-missing", name: "no proof", edit: unproved, fires: true, says: []string{"no proof", "rigs/"}, command: "rigkeep prove b-cam --unit 'Small A' --place hand"},
+		{rule: "proof-missing", name: "taken over is another finding", edit: unproved, change: both(func(x *Subject) { x.Taken = &Handover{At: later} })},
 		{rule: "proof-missing", name: "no tune at all is another finding", change: sub(func(x *Subject) { x.Tune = nil })},
 
 		{rule: "proof-rig", name: "heavier lens", edit: heavier, change: both(then(t), func(x *Subject) { x.Builds = []Stamp{later} }), fires: true,
@@ -292,8 +293,8 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "proof-rig", name: "a note is no change of build", edit: func(x *texts) { x.rig = replaced(x.rig, "alias =", "note = \"tape\"\nalias =") }},
 
 		{rule: "proof-tune", name: "tilt up", edit: tuned("tilt = 13", "tilt = 14"), change: both(then(t), func(x *Subject) { x.Changes = []Change{{"stiffness.tilt", later}} }), fires: true,
-			says: []string{"stiffness.tilt 13 → 14 (+2 fine steps)", "Stabiliser technician", "Wind on the quay", shortRev(later.Revision)}, command: "rigkeep restore b-cam@0123456789"},
-		{rule: "proof-tune", name: "by hand, not saved", edit: tuned("tilt = 13", "tilt = 12.5"), change: both(then(t)), fires: true, says: []string{"13 → 12.5 (-1 fine step)", "not saved"}},
+			says: []string{"stiffness.tilt 13 → 14 Nm/rad (+2 fine steps)", "Stabiliser technician", "Wind on the quay", shortRev(later.Revision)}, command: "rigkeep restore b-cam@0123456789"},
+		{rule: "proof-tune", name: "by hand, not saved", edit: tuned("tilt = 13", "tilt = 12.5"), change: both(then(t)), fires: true, says: []string{"13 → 12.5 Nm/rad (-1 fine step)", "not saved"}},
 		{rule: "proof-tune", name: "the proof's revision is lost", edit: tuned("tilt = 13", "tilt = 14"), fires: true, says: []string{"in no revision"}},
 		{rule: "proof-tune", name: "13.0 is 13", edit: tuned("tilt = 13", "tilt = 13.0"), change: both(then(t))},
 
@@ -350,7 +351,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "stiffness-above", name: "at the top of it", change: sub(func(x *Subject) { x.Learned["stiffness.pan"] = start.Range{Best: 25, Lo: 20, Hi: 30, Level: 0.9} })},
 		{rule: "stiffness-above", name: "below it", change: sub(func(x *Subject) { x.Learned["stiffness.pan"] = start.Range{Best: 45, Lo: 40, Hi: 50, Level: 0.9} })},
 
-		{rule: "filter-unexplained", name: "heavier sensing", edit: tuned("sensing = 100", "sensing = 90"), fires: true, says: []string{"filters.sensing 90, default 100", "none tried it"}, severity: schema.Look, command: "rigkeep set b-cam filters.sensing=100"},
+		{rule: "filter-unexplained", name: "heavier sensing", edit: tuned("sensing = 100", "sensing = 90"), fires: true, says: []string{"filters.sensing 90 Hz, default 100", "none tried it"}, severity: schema.Look, command: "rigkeep set b-cam filters.sensing=100"},
 		{rule: "filter-unexplained", name: "the bench tried it", edit: tuned("sensing = 100", "sensing = 110")},
 		{rule: "filter-unexplained", name: "at the default"},
 
@@ -366,6 +367,9 @@ func cases(t testing.TB) []ruleCase {
 			x.tune = replaced(x.tune, "[proof]", "[follow.chase]\nwindow = { pan = 10 }\nsmoothing = { pan = 2 }\n\n[proof]")
 		}, fires: true, severity: schema.Look, says: []string{"chase"}},
 		{rule: "follow-late", name: "wide window", edit: tuned("window = { pan = 4", "window = { pan = 20"), fires: true, says: []string{"the job allows 1 s", "pan"}},
+		{rule: "follow-late", name: "no window, but much smoothing", edit: func(x *texts) {
+			x.tune = replaced(replaced(x.tune, "window = { pan = 4, tilt = 5 }", "window = { pan = 0, tilt = 0 }"), "smoothing = { pan = 0.3,", "smoothing = { pan = 3,")
+		}, fires: true, says: []string{"at half of the turn", "the job allows 1 s"}},
 		{rule: "follow-late", name: "in time"},
 		{rule: "window-sway", name: "smaller than the sway", edit: tuned("window = { pan = 4, tilt = 5 }", "window = { pan = 2.5, tilt = 5 }"), fires: true, says: []string{"walk (pan) 2.5° against 3°"}, severity: schema.Look, command: "rigkeep explain 'follow.*.window.pan' --rig b-cam"},
 		{rule: "window-sway", name: "as large as the sway", edit: tuned("window = { pan = 4, tilt = 5 }", "window = { pan = 3, tilt = 5 }")},
@@ -375,7 +379,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "frame-gimbal", name: "always in frame", edit: sheeted("[[obstacle]]", "[[obstacle]]\nname = \"a strut\"\nplace_mm = [120, 0, 0]\nradius_mm = 5\n\n[[obstacle]]"), fires: true, says: []string{"a strut", "no tilt limit"}, command: "rigkeep fit b-cam"},
 		{rule: "frame-gimbal", name: "kept out"},
 		{rule: "frame-short", name: "looks farther down", edit: jobbed("tilt_down_deg = 40", "tilt_down_deg = 60"), fires: true, says: []string{"Pilot down the ladder", "60° down", "at 45°"}, command: "rigkeep set b-cam limits.tilt.down_deg=60"},
-		{rule: "frame-short", name: "farther than the gimbal goes", edit: jobbed("tilt_down_deg = 40", "tilt_down_deg = 140"), fires: true, says: []string{"140° down"}},
+		{rule: "frame-short", name: "farther than the gimbal goes", edit: jobbed("tilt_down_deg = 40", "tilt_down_deg = 140"), fires: true, says: []string{"140° down", "the gimbal itself ends at 135°"}},
 		{rule: "frame-short", name: "as far as the limit", edit: jobbed("tilt_down_deg = 40", "tilt_down_deg = 45")},
 		{rule: "frame-short", name: "the shot is for another rig", edit: jobbed("tilt_down_deg = 40", "rig = \"a-cam\"\ntilt_down_deg = 60")},
 
@@ -389,6 +393,35 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "unit-clash", name: "the same revision", change: func(s *Snapshot) {
 			x := s.Subjects[0]
 			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "b-cam", Rig: x.Rig.Fingerprint, Tune: "main", Revision: pinned.Revision, Units: []string{"Small A"}}}
+		}},
+		{rule: "unit-clash", name: "a unit of one label of another gimbal", change: func(s *Snapshot) {
+			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "a-cam", Rig: "zzzzzzzzzz", Gimbal: "quay-large", Tune: "main", Units: []string{"Small A"}}}
+		}},
+		{rule: "job-empty", name: "no pin", change: func(s *Snapshot) { s.Job.Pins, s.Subjects = nil, nil }, fires: true, says: []string{"nothing is pinned to 2026-03-02-night"}, command: "rigkeep rig list"},
+		{rule: "job-empty", name: "one pin"},
+		{rule: "pin-twice", name: "two revisions for one unit", edit: func(x *texts) {
+			x.job += "\n[[pin]]\nrig = \"22bnfhc994\"\ntune = \"main\"\nunit = \"Small A\"\n" // an earlier fingerprint of the rig
+		}, change: func(s *Snapshot) {
+			y := s.Subjects[0]
+			y.Name, y.Pin = "b-cam@Small-A#2", 1
+			s.Subjects = append(s.Subjects, y)
+		}, fires: true, says: []string{"pins b-cam 2 times for Small A"}, command: "rigkeep edit job:2026-03-02-night"},
+		{rule: "pin-twice", name: "on two units", change: func(s *Snapshot) {
+			s.Job.Pins = append(s.Job.Pins, s.Job.Pins[0])
+			y := s.Subjects[0]
+			y.Name, y.Pin, y.Unit = "b-cam@SK-0417", 1, "SK-0417"
+			s.Subjects = append(s.Subjects, y)
+		}},
+		{rule: "tune-missing", name: "a rig by itself", change: func(s *Snapshot) {
+			s.Job = nil
+			x := &s.Subjects[0]
+			x.Tune, x.Lost, x.Pin, x.Unit = nil, "rig b-cam has no tune \"night\"", -1, ""
+		}, fires: true, says: []string{"has no tune"}, command: "rigkeep start b-cam --write"},
+		{rule: "tune-missing", name: "pinned is another finding", change: sub(func(x *Subject) { x.Lost, x.Tune = "rig b-cam has no tune", nil })},
+		{rule: "pin-lost", name: "a rig by itself is another finding", change: func(s *Snapshot) {
+			s.Job = nil
+			x := &s.Subjects[0]
+			x.Tune, x.Lost, x.Pin, x.Unit = nil, "rig b-cam has no tune", -1, ""
 		}},
 		{rule: "pin-lost", name: "revision gone", change: sub(func(x *Subject) { x.Lost, x.Tune = "revision 0123456789 does not hold the tune b-cam", nil }), fires: true, says: []string{"does not hold"}, command: "rigkeep rig list"},
 		{rule: "pin-lost", name: "there"},
@@ -582,6 +615,7 @@ func TestNotChecked(t *testing.T) {
 	want(good(t, jobbed("sensor_mm = [24.9, 18.7]\n", "")), "follow-drift", "sensor_mm")
 	want(good(t, jobbed("widest_mm = 18\n", "")), "frame-gimbal", "widest_mm")
 	want(good(t, jobbed("tilt_up_deg = 20\ntilt_down_deg = 40\n", "")), "frame-short", "how far it looks")
+	want(good(t, jobbed("style = \"walk\"", "style = \"chase\"")), "follow-drift", "which no tune of the job has")
 	want(good(t, tuned("firmware = \"1.8\"\n", "")), "proof-firmware", "which firmware")
 	want(good(t, func(x *texts) {
 		x.rig = replaced(x.rig, "slot = \"lens\"", "slot = \"optics\"")
@@ -636,6 +670,8 @@ func TestAccepted(t *testing.T) {
 	}{
 		{"today", now, bad, []func(*Snapshot){accept(open.Seen, day(3))}, true, ""},
 		{"at the end of the last day", day(3).Add(23*time.Hour + 59*time.Minute), bad, []func(*Snapshot){accept(open.Seen, day(3))}, true, ""},
+		{"the last evening where the shoot is", time.Date(2026, 3, 3, 21, 0, 0, 0, time.FixedZone("west", -8*3600)), bad, []func(*Snapshot){accept(open.Seen, day(3))}, true, ""},
+		{"past midnight where the shoot is", time.Date(2026, 3, 4, 0, 30, 0, 0, time.FixedZone("east", 9*3600)), bad, []func(*Snapshot){accept(open.Seen, day(3))}, false, "until 2026-03-03"},
 		{"the day after", day(4).Add(time.Hour), bad, []func(*Snapshot){accept(open.Seen, day(3))}, false, "until 2026-03-03"},
 		{"worse now", now, tuned("tilt = 1.5 }", "tilt = 9 }"), []func(*Snapshot){accept(open.Seen, day(3))}, false, "changed since"},
 		{"whatever is found", now, tuned("tilt = 1.5 }", "tilt = 9 }"), []func(*Snapshot){accept("", day(3))}, true, ""},
@@ -702,5 +738,17 @@ func TestFill(t *testing.T) {
 		if ok != c.ok || ok && got != c.want {
 			t.Errorf("%s: %q, %v", c.command, got, ok)
 		}
+	}
+}
+
+// Accepting that the server has less is a revision itself, and must not undo itself.
+func TestAcceptanceOutlivesItself(t *testing.T) {
+	ahead := func(ours Stamp) Finding {
+		s := good(t, nil)
+		s.Exchange.Ahead, s.Exchange.Ours = 1, ours
+		return Review(s).Findings[0]
+	}
+	if a, b := ahead(pinned), ahead(later); a.Rule != "library-ahead" || a.Seen != b.Seen {
+		t.Errorf("%s: seen %s before and %s after one more revision here", a.ID, a.Seen, b.Seen)
 	}
 }

@@ -65,7 +65,7 @@ func onsetNear(l *look, x *Subject) {
 		case worst < 0:
 			where = fmt.Sprintf("%s above", strings.TrimPrefix(steps(worst), "-"))
 		}
-		words = append(words, fmt.Sprintf("%s %s is %s an onset on record", key, num(v), where))
+		words = append(words, fmt.Sprintf("%s %s%s is %s an onset on record", key, num(v), l.unit(x, key), where))
 		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", key, num(v)), key))
 	}
 	if words == nil {
@@ -104,7 +104,7 @@ func stiffnessAbove(l *look, x *Subject) {
 			continue
 		}
 		keys = append(keys, key)
-		words = append(words, fmt.Sprintf("%s %s, where %s to %s is expected (%.0f %%)", key, num(v), about(r.Lo), about(r.Hi), r.Level*100))
+		words = append(words, fmt.Sprintf("%s %s%s, where %s to %s is expected (%.0f %%)", key, num(v), l.unit(x, key), about(r.Lo), about(r.Hi), r.Level*100))
 		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", key, num(v)), key))
 	}
 	if words != nil {

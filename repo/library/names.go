@@ -367,6 +367,26 @@ func isNotFound(err error) bool { return repo.ExitClass(err) == 3 }
 
 var back = regexp.MustCompile(`^~(\d{0,6})$`) // ~ is ~1, as in git
 
+// IsMoment reports, as an error, what is no WHEN of this library: no job, no ~N, no date and no
+// commit. Whether a tune had a revision by then is another question.
+func (l *Library) IsMoment(when string) error {
+	if back.MatchString(when) {
+		return nil
+	}
+	if _, ok := parseDate(when, l.Zone); ok {
+		return nil
+	}
+	_, jerr := l.FindJob(when)
+	if jerr == nil || !isNotFound(jerr) {
+		return jerr
+	}
+	_, err := l.Store.Resolve(when)
+	if isNotFound(err) {
+		return &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%q is no commit, ~N, date or job here", when), WayOut: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
+	}
+	return err
+}
+
 // when resolves WHEN for one rig and tune: the revision, the fingerprint the
 // rig had then, and the job where one was named.
 func (l *Library) when(rr RigRef, ref Ref) (rev repo.Rev, fp, job string, err error) {

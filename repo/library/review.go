@@ -215,6 +215,15 @@ func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 			a.suffix = "@" + a.unit
 		}
 	}
+	// one that is pinned twice for one unit still gives findings that can be told apart
+	seen := map[string]int{}
+	for i := range out {
+		a := &out[i]
+		name := a.ref() + a.suffix
+		if seen[name]++; seen[name] > 1 {
+			a.suffix += fmt.Sprintf("#%d", seen[name])
+		}
+	}
 	return out, nil
 }
 
@@ -394,7 +403,7 @@ func (l *Library) newer(pinned, present state) *review.Newer {
 	if a == nil || b == nil {
 		return nil // an unreadable file is said by itself
 	}
-	n := &review.Newer{At: present.stamp, Keys: review.Differ(a.Values, b.Values), Proof: !sameProof(a.Proof, b.Proof)}
+	n := &review.Newer{At: present.stamp, Path: present.path, Keys: review.Differ(a.Values, b.Values), Proof: !sameProof(a.Proof, b.Proof)}
 	if len(n.Keys) == 0 && !n.Proof {
 		return nil
 	}
@@ -618,7 +627,11 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 			}
 		}
 	}
-	if p := x.Tune.Proof; p != nil {
+	there, since, err := l.elsewhere(a.rr, x.Rig.Gimbal)
+	if err != nil {
+		return err
+	}
+	if p := x.Tune.Proof; p != nil && !there[p.Rig] {
 		proof(p, x.TuneFile, "at the proof of "+review.Day(p.At))
 	}
 	last := record(st.text)
@@ -637,7 +650,7 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 		}
 		last = r
 		t := l.decode(h.Path, data)
-		if t == nil || t.Proof == nil || sameRecord(x, t.Proof) {
+		if t == nil || t.Proof == nil || there[h.Fingerprint] || there[t.Proof.Rig] || sameRecord(x, t.Proof) {
 			continue
 		}
 		proof(t.Proof, source(h.Path, data, stamp(h.Commit)), "at the earlier proof of "+review.Day(t.Proof.At))
@@ -658,6 +671,9 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 			continue
 		}
 		b := review.Log{File: source(path, data, review.Stamp{}), Log: preset.DecodeBench(doc.Tree())}
+		if b.Log.Began.Before(since) {
+			continue
+		}
 		x.Logs = append(x.Logs, b)
 		for _, ax := range schema.Axes {
 			r, ok := b.Log.Results[ax]
@@ -671,6 +687,49 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 		}
 	}
 	return nil
+}
+
+// elsewhere lists the earlier fingerprints of a rig under which it was on another gimbal,
+// whose dial numbers say nothing here, and since when it is on this one; the zero time is ever.
+func (l *Library) elsewhere(rr RigRef, gimbal string) (there map[string]bool, since time.Time, err error) {
+	if len(rr.Was) == 0 {
+		return nil, since, nil
+	}
+	revs, err := l.Store.HistoryAlong(trail(rr), preset.RigName, 0)
+	if err != nil {
+		return nil, since, err
+	}
+	there = map[string]bool{}
+	known := map[string]bool{}
+	moved := false
+	for _, r := range revs { // newest first
+		place, _ := preset.Locate(r.Path)
+		if r.Blob == "" {
+			continue
+		}
+		if !known[place.Rig] {
+			data, err := l.Store.ReadBlob(r.Blob)
+			if err != nil {
+				return nil, since, err
+			}
+			tree, err := file.Values(r.Path, data)
+			if err != nil {
+				continue
+			}
+			known[place.Rig] = true
+			there[place.Rig] = preset.DecodeRig(place.Rig, tree).Gimbal != gimbal
+		}
+		switch {
+		case there[place.Rig]:
+			moved = true
+		case !moved:
+			since = r.When
+		}
+	}
+	if !moved {
+		since = time.Time{}
+	}
+	return there, since, nil
 }
 
 // sameRecord reports whether the onsets of a proof are on the list already.
@@ -868,7 +927,7 @@ func (l *Library) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
 				File: source(preset.JobPath(slug), text, review.Stamp{}), Key: fmt.Sprintf("pin[%d].unit", i)}
 			if rr, err := l.Find(p.Rig); err == nil {
 				o.Ref = ask{rr: rr, known: true, tune: p.Tune}.ref()
-				o.Rig = rr.Fingerprint
+				o.Rig, o.Gimbal = rr.Fingerprint, rr.Gimbal
 				if o.Revision == "" {
 					if rev, err := l.Pinned(slug, rr, p.Tune); err == nil {
 						o.Revision = string(rev)
