@@ -305,6 +305,126 @@ func TestPlainGitBeside(t *testing.T) {
 	agrees(t, dir)
 }
 
+// TestJoinBeside joins packs while others save, plain git fetches, and git and we read: no reader
+// misses anything, and nothing that came is lost.
+func TestJoinBeside(t *testing.T) {
+	n, k := 2, 90
+	if long {
+		n, k = 3, 600
+	}
+	l := freshLib(t)
+	dir := l.Root()
+	edit(t, l, "rigs/aa/x/main.toml", "pan = 1\n", "First")
+	first := must(l.Head())(t)
+	there := dir + "-there"
+	git(t, dir, "clone", "-q", ".", there)
+	git(t, dir, "remote", "add", "there", there)
+	git(t, dir, "config", "fetch.unpackLimit", "1") // each fetch leaves a pack
+	stop, done := make(chan struct{}), make(chan error, 3)
+	loop := func(fn func(i int) error) {
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				done <- nil
+				return
+			default:
+			}
+			if err := fn(i); err != nil {
+				done <- err
+				return
+			}
+		}
+	}
+	packs := func() int {
+		names, _ := filepath.Glob(filepath.Join(dir, ".git", "objects", "pack", "*.idx"))
+		return len(names)
+	}
+	fetched, joins, last := "", 0, packs()
+	far := func(i int) error {
+		if err := os.WriteFile(filepath.Join(there, "far.toml"), []byte(fmt.Sprintf("n = %d\n", i)), 0o666); err != nil {
+			return err
+		}
+		for _, c := range [][]string{{there, "add", "-A"}, {there, "commit", "-qm", "Far"}, {dir, "fetch", "-q", "there"}} {
+			if out, err := tryGit(c[0], c[1:]...); err != nil {
+				return fmt.Errorf("git %v: %w: %s", c[1:], err, out)
+			}
+		}
+		now := packs()
+		if now < last {
+			joins++
+		}
+		last = now
+		out, err := tryGit(there, "rev-parse", "HEAD")
+		fetched = strings.TrimSpace(out)
+		return err
+	}
+	for i := range 12 { // as many as are joined
+		if err := far(-1 - i); err != nil {
+			t.Fatal(err)
+		}
+	}
+	go loop(far)
+	old := must(Open(dir))(t)
+	go loop(func(i int) error {
+		for _, lib := range []*Lib{old, nil} {
+			if lib == nil { // a fresh one at times: its maps stay until the process ends
+				if i%25 > 0 {
+					continue
+				}
+				var err error
+				if lib, err = Open(dir); err != nil {
+					return err
+				}
+			}
+			revs, err := lib.History("rigs/00/00writer/main.toml", 0)
+			if errors.Is(err, ErrNotFound) {
+				continue
+			}
+			if err != nil {
+				return fmt.Errorf("history: %w", err)
+			}
+			for _, r := range revs[:min(len(revs), 50)] {
+				if _, err := lib.ReadAt(r.ID, "rigs/00/00writer/main.toml"); err != nil {
+					return fmt.Errorf("reading %s: %w", r.ID, err)
+				}
+			}
+			if _, err := lib.ReadAt(first, "rigs/aa/x/main.toml"); err != nil {
+				return fmt.Errorf("reading the first: %w", err)
+			}
+		}
+		return nil
+	})
+	go loop(func(int) error {
+		out, err := tryGit(dir, "log", "--all", "--format=%H", "--raw")
+		if err != nil || strings.Contains(out, "error:") {
+			return fmt.Errorf("git log beside us: %v: %s", err, out)
+		}
+		return nil
+	})
+	acked := writers(t, dir, n, k)
+	close(stop)
+	for range 3 {
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	}
+	have := revisions(t, dir)
+	for _, id := range acked {
+		if !have[id] {
+			t.Fatalf("%s is not in history", id)
+		}
+	}
+	if len(acked) != n*k {
+		t.Fatalf("%d acknowledged of %d", len(acked), n*k)
+	}
+	git(t, dir, "rev-list", "--objects", "--quiet", fetched)
+	t.Logf("%d saves, %d joins seen", len(acked), joins)
+	if joins == 0 {
+		t.Error("no packs were joined; the test proves nothing")
+	}
+	agrees(t, dir)
+}
+
 // TestKinds saves in the forms of repository that a team meets.
 func TestKinds(t *testing.T) {
 	for name, make := range map[string]func(t *testing.T, dir string) string{

@@ -5,6 +5,7 @@
 //	go run ./repo/bench -library DIR [-rounds 15]
 //	go run ./repo/bench -library DIR -generate 2000 -commits 16000
 //	go run ./repo/bench -library DIR -sync
+//	go run ./repo/bench -library DIR -scale 10000,30000,100000 [-rounds 5]
 //
 // DIR is any git repository of TOML files, as made by gen_library.py (see FIGURES.md); for merge
 // and sync it is a library of real builds and tunes, as -generate makes it.
@@ -46,7 +47,15 @@ func main() {
 	sync := flag.Bool("sync", false, "measure merge and sync, on a library made with -generate")
 	make := flag.Int("generate", 0, "write a library of this many rigs to -library, and end")
 	commits := flag.Int("commits", 1000, "with -generate: how many further commits")
+	sizes := flag.String("scale", "", "measure libraries of these many rigs, made below -library if they are not there yet")
 	flag.Parse()
+	if *library != "" && *sizes != "" {
+		if err := compareScale(*library, *sizes, *rounds); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	if *library != "" && (*sync || *make > 0) {
 		err := error(nil)
 		if *make > 0 {

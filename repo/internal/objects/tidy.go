@@ -175,15 +175,8 @@ var manyPacks = 12
 func (s *Store) JoinPacks(progress func(done, total int)) (joined int, err error) {
 	s.Rescan()
 	dir := filepath.Join(s.dir, "pack")
-	names, err := s.fs.ReadDir(dir)
-	if err != nil {
-		return 0, nil
-	}
-	there := map[string]bool{}
-	for _, e := range names {
-		there[e.Name()] = true
-	}
-	if there["multi-pack-index"] {
+	there, several := s.packFiles()
+	if several {
 		return 0, nil
 	}
 	var small []*pack // the newest first
@@ -246,11 +239,15 @@ func (s *Store) JoinPacks(progress func(done, total int)) (joined int, err error
 	if err != nil {
 		return 0, err
 	}
+	// A git beside us may have set something up on these packs meanwhile.
+	if there, several = s.packFiles(); several {
+		return 0, nil
+	}
 	for _, p := range small {
-		if p.name == made {
-			continue // it held all of them already
-		}
 		base := strings.TrimSuffix(p.name, ".pack")
+		if p.name == made || there[filepath.Base(base)+".keep"] {
+			continue // made: it held all of them already
+		}
 		// The index first: without it nobody looks into the pack.
 		if s.fs.Remove(base+".idx") == nil {
 			_ = s.fs.Remove(base + ".rev")
@@ -259,6 +256,16 @@ func (s *Store) JoinPacks(progress func(done, total int)) (joined int, err error
 		}
 	}
 	return joined, nil
+}
+
+// packFiles gives the names in the pack folder, and whether git keeps an index over several packs.
+func (s *Store) packFiles() (there map[string]bool, several bool) {
+	names, err := s.fs.ReadDir(filepath.Join(s.dir, "pack"))
+	there = map[string]bool{}
+	for _, e := range names {
+		there[e.Name()] = true
+	}
+	return there, err != nil || there["multi-pack-index"] || there["multi-pack-index.d"]
 }
 
 // CleanOld removes what killed writers left half-written in the store long enough ago that
