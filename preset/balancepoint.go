@@ -172,7 +172,7 @@ func (b BenchLog) BalanceDone(s *schema.Sheet, r Rig) map[string]bool {
 		for _, x := range b.Steps {
 			switch {
 			case x.Saw == string(bench.Effort) && x.Text == p.Text:
-				read, err := ReadEffort(s, r, p, []float64{x.Effort})
+				read, err := ReadEffort(s, r, p, x.Readings())
 				done[p.Text] = err == nil && read.Verdict != balance.Rebalance
 			case x.Saw == string(bench.Note) && (x.Text == GoneOn+p.Text || x.Text == NotRead+p.Text):
 				done[p.Text] = true
@@ -180,4 +180,71 @@ func (b BenchLog) BalanceDone(s *schema.Sheet, r Rig) map[string]bool {
 		}
 	}
 	return done
+}
+
+// Readings are the readings of a resting effort, percent: one, or two from either side.
+//
+// Source: the log.
+func (s BenchStep) Readings() []float64 {
+	if len(s.Sides) > 0 {
+		return s.Sides
+	}
+	return []float64{s.Effort}
+}
+
+// Balance is the balance check of a session as it stands: at each point that was
+// read the last reading, in the sheet's order, then points that are not on the sheet.
+//
+// Source: the log; ReadEffort.
+func (b BenchLog) Balance(s *schema.Sheet, r Rig) ([]PointReading, error) {
+	points := BalancePoints(s)
+	known := map[string]bool{}
+	for _, p := range points {
+		known[p.Text] = true
+	}
+	last := map[string]BenchStep{}
+	for _, x := range b.Steps {
+		if x.Saw != string(bench.Effort) {
+			continue
+		}
+		if !known[x.Text] {
+			known[x.Text] = true
+			p := BalancePoint{Text: x.Text}
+			p.Axis, p.HasAxis = schema.ParseAxis(x.Axis)
+			points = append(points, p)
+		}
+		last[x.Text] = x
+	}
+	var out []PointReading
+	for _, p := range points {
+		x, ok := last[p.Text]
+		if !ok {
+			continue
+		}
+		read, err := ReadEffort(s, r, p, x.Readings())
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, PointReading{p, x.Readings(), read})
+	}
+	return out, nil
+}
+
+// PointReading is a resting effort at a point of the balance check, as typed and as read.
+type PointReading struct {
+	Point   BalancePoint
+	Efforts []float64 // percent: one, or two from either side
+	Read    BalanceReading
+}
+
+// Short says it in few words: the effort and, of two readings, both and the friction
+// that half their difference is.
+//
+// Source: ReadEffort.
+func (p PointReading) Short() string {
+	s := fmt.Sprintf("%s: %s %% (%s)", p.Point.Text, schema.Num(Rounded(p.Read.Effort, 3)), p.Read.Verdict)
+	if len(p.Efforts) == 2 {
+		s += fmt.Sprintf(", read as %s and %s from either side, friction %s %%", schema.Num(p.Efforts[0]), schema.Num(p.Efforts[1]), schema.Num(Rounded(math.Abs(p.Efforts[0]-p.Efforts[1])/2, 3)))
+	}
+	return s
 }

@@ -20,6 +20,7 @@ type BenchStep struct {
 	Hz       float64
 	TiltDeg  float64
 	Effort   float64
+	Sides    []float64 // the two readings that Effort is the mean of; nil for one
 	Text     string
 	HasValue bool
 }
@@ -80,7 +81,7 @@ func DecodeBench(doc schema.Tree) BenchLog {
 	for i := range f.Len("step") {
 		at := fmt.Sprintf("step[%d].", i)
 		s := BenchStep{At: f.Time(at + "at"), Axis: f.Str(at + "axis"), Key: f.Str(at + "key"), Saw: f.Str(at + "saw"), Hz: f.NumOr(at+"hz", 0),
-			TiltDeg: f.NumOr(at+"tilt_deg", 0), Effort: f.NumOr(at+"effort_pct", 0), Text: f.Str(at + "text")}
+			TiltDeg: f.NumOr(at+"tilt_deg", 0), Effort: f.NumOr(at+"effort_pct", 0), Sides: f.Nums(at + "effort_sides_pct"), Text: f.Str(at + "text")}
 		s.Value, s.HasValue = f.Num(at + "value")
 		b.Steps = append(b.Steps, s)
 	}
@@ -225,7 +226,7 @@ func TiltWords(deg float64) string {
 func (b BenchLog) events() ([]bench.Event, error) {
 	out := make([]bench.Event, len(b.Steps))
 	for i, s := range b.Steps {
-		e := bench.Event{Saw: bench.Saw(s.Saw), Hz: s.Hz, TiltDeg: s.TiltDeg, Effort: s.Effort, Text: s.Text}
+		e := bench.Event{Saw: bench.Saw(s.Saw), Hz: s.Hz, TiltDeg: s.TiltDeg, Effort: s.Effort, Sides: s.Sides, Text: s.Text}
 		if s.Axis != "" {
 			a, ok := schema.ParseAxis(s.Axis)
 			if !ok {
@@ -244,7 +245,7 @@ func (b BenchLog) events() ([]bench.Event, error) {
 
 // StepOf is an answer as a step of the log.
 func StepOf(e bench.Event, at time.Time) BenchStep {
-	s := BenchStep{At: at.UTC().Truncate(time.Second), Saw: string(e.Saw), Hz: e.Hz, TiltDeg: e.TiltDeg, Effort: e.Effort, Text: e.Text}
+	s := BenchStep{At: at.UTC().Truncate(time.Second), Saw: string(e.Saw), Hz: e.Hz, TiltDeg: e.TiltDeg, Effort: e.Effort, Sides: e.Sides, Text: e.Text}
 	if e.HasAxis {
 		s.Axis = e.Axis.String()
 	}
@@ -275,7 +276,8 @@ func (b BenchLog) Efforts() map[schema.Axis]float64 {
 	last := map[point]float64{}
 	for _, s := range b.Steps {
 		if s.Saw == string(bench.Effort) {
-			last[point{s.Axis, s.Text}] = s.Effort
+			r := s.Readings()
+			last[point{s.Axis, s.Text}] = Rounded(r[0]/2+r[len(r)-1]/2, 9)
 		}
 	}
 	out := map[schema.Axis]float64{}
@@ -283,6 +285,25 @@ func (b BenchLog) Efforts() map[schema.Axis]float64 {
 		a, ok := schema.ParseAxis(p.axis)
 		if was, have := out[a]; ok && (!have || math.Abs(v) > math.Abs(was) || math.Abs(v) == math.Abs(was) && v > was) {
 			out[a] = v
+		}
+	}
+	return out
+}
+
+// Drift says which settings that a session was worked with, beside the stiffness it
+// looks for, are no longer the tune's: what was found holds for the settings of the
+// session. Nil where there is no tune.
+//
+// Source: the log; a filter moves the onset (package loop).
+func (b BenchLog) Drift(t *Tune) []string {
+	if t == nil {
+		return nil
+	}
+	var out []string
+	for _, key := range []string{"filters.sensing", "filters.drive"} {
+		was, ok := b.Set[key]
+		if now, has := t.Num(key); ok && has && now != was {
+			out = append(out, fmt.Sprintf("%s was %s when the session began and is %s in the tune now", key, schema.Num(was), schema.Num(now)))
 		}
 	}
 	return out

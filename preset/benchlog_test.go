@@ -155,3 +155,46 @@ func TestLogGivesTheSessionBack(t *testing.T) {
 		}
 	}
 }
+
+// Two readings of one angle stay two readings in the log: their mean is what weighs,
+// half their difference is friction, and the sides say which is which.
+func TestBothSidesOfAnEffortAreKept(t *testing.T) {
+	sh, r := sheet(t, "skiff-small"), build("x", 1)
+	at := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
+	step := preset.StepOf(bench.Event{Saw: bench.Effort, Axis: schema.Tilt, HasAxis: true, Text: "tilt, lens up", Effort: 1, Sides: []float64{3.5, -1.5}}, at)
+	one := preset.StepOf(bench.Event{Saw: bench.Effort, Axis: schema.Tilt, HasAxis: true, Text: "tilt, lens level", Effort: 8}, at)
+	again := preset.StepOf(bench.Event{Saw: bench.Effort, Axis: schema.Tilt, HasAxis: true, Text: "tilt, lens level", Effort: 0.5}, at)
+	log := preset.BenchLog{Steps: []preset.BenchStep{step, one, again}}
+	got, err := log.Balance(sh, r)
+	if err != nil || len(got) != 2 {
+		t.Fatalf("%+v %v", got, err)
+	}
+	if got[0].Point.Text != "tilt, lens level" || got[0].Read.Effort != 0.5 || got[0].Short() != "tilt, lens level: 0.5 % (good)" {
+		t.Errorf("%+v %q", got[0], got[0].Short())
+	}
+	if got[1].Short() != "tilt, lens up: 1 % (good), read as 3.5 and -1.5 from either side, friction 2.5 %" || !strings.Contains(got[1].Read.Words, "friction 2.5 %") {
+		t.Errorf("%q, %q", got[1].Short(), got[1].Read.Words)
+	}
+	if e := log.Efforts(); e[schema.Tilt] != 1 {
+		t.Errorf("%v", e)
+	}
+	if d := log.BalanceDone(sh, r); !d["tilt, lens up"] || !d["tilt, lens level"] || d["roll, lens level"] {
+		t.Errorf("%v", d)
+	}
+}
+
+// A filter that is no longer what the session was worked with moves the onset.
+func TestDrift(t *testing.T) {
+	log := preset.BenchLog{Set: map[string]float64{"filters.sensing": 3, "filters.drive": 2}}
+	if d := log.Drift(nil); d != nil {
+		t.Errorf("%q", d)
+	}
+	tune := preset.Tune{Values: map[string]any{"filters.sensing": 3.0, "filters.drive": int64(2)}}
+	if d := log.Drift(&tune); d != nil {
+		t.Errorf("%q", d)
+	}
+	tune.Values["filters.drive"] = 4.0
+	if d := log.Drift(&tune); len(d) != 1 || d[0] != "filters.drive was 2 when the session began and is 4 in the tune now" {
+		t.Errorf("%q", d)
+	}
+}

@@ -11,6 +11,12 @@ const (
 	fingerprintPattern = `[0-9a-hjkmnp-tv-z]{10}`
 )
 
+// What an answer at the stand may say; more is a slip of the finger.
+const (
+	MaxShakeHz = 1000.0 // Hz, frequency of an oscillation
+	MaxTiltDeg = 180.0  // degrees up or down
+)
+
 // kinds builds the field lists of every kind of file; those that hold tune
 // parameters or dials take them from the catalogue's parameters.
 func kinds(ps []Param) []Kind {
@@ -166,9 +172,10 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "step[].key", Type: String, MaxLen: 200, Doc: "The parameter under test, if not the axis's stiffness.", Example: "filters.drive"},
 		Field{Path: "step[].value", Type: Float, Doc: "The dial number that was set.", Example: 40.0},
 		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "fast", "slow", "stand", "skip", "back", "note", "effort", "hand", "reopen", "withdraw", "keep"}, Doc: "What was seen: clean, fast and rough, slow and smooth, only on the stand, skipped, taken back, a note, a resting effort, clean in the hand, sent back from the hand check, an oscillation withdrawn or kept after further looks.", Example: "clean"},
-		Field{Path: "step[].hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency of the oscillation, if known.", Example: 18.0},
-		Field{Path: "step[].tilt_deg", Type: Float, Unit: "°", Min: At(-180), Max: At(180), Doc: "Tilt at which it was seen.", Example: -30.0},
-		Field{Path: "step[].effort_pct", Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort read.", Example: 2.0},
+		Field{Path: "step[].hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency of the oscillation, if known.", Example: 18.0},
+		Field{Path: "step[].tilt_deg", Type: Float, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt at which it was seen.", Example: -30.0},
+		Field{Path: "step[].effort_pct", Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort read; of two readings their mean, which is what gravity asks for.", Example: 2.0},
+		Field{Path: "step[].effort_sides_pct", Type: Floats, Len: 2, Unit: "%", Min: At(-100), Max: At(100), Doc: "The two readings, where the angle was come to from either side, in the order read; half their difference is friction.", Example: []any{2.8, 1.2}},
 		Field{Path: "step[].text", Type: String, Doc: "In the technician's words.", Example: "Hum on a firm tap, gone at once."},
 	)
 	for _, a := range axisNames {
@@ -181,7 +188,7 @@ func kinds(ps []Param) []Kind {
 			Field{Path: "result." + a + ".kept", Type: Float, Doc: "Stiffness kept.", Example: 34.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".clean", Type: Float, Doc: "Highest stiffness seen clean.", Example: 50.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".onset", Type: Float, Doc: "Lowest stiffness seen to oscillate.", Example: 55.0, Of: "stiffness." + a},
-			Field{Path: "result." + a + ".hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency at the onset, if known.", Example: 18.0},
+			Field{Path: "result." + a + ".hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency at the onset, if known.", Example: 18.0},
 			Field{Path: "result." + a + ".saw", Type: String, Enum: []string{"fast", "slow"}, Doc: "How it oscillated: fast and rough, or slow and smooth.", Example: "fast"},
 			Field{Path: "result." + a + ".doubt", Type: Bool, Doc: "The answers contradict each other.", Example: false},
 		)
@@ -357,7 +364,7 @@ func proofFields(at string) []Field {
 		fs = append(fs,
 			Field{Path: at + "effort_pct." + a, Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort on this axis.", Example: 1.5},
 			Field{Path: at + "onset." + a, Type: Float, Doc: "Stiffness at which this axis began to oscillate, in dial numbers.", Example: 55.0, Of: "stiffness." + a},
-			Field{Path: at + "onset_hz." + a, Type: Float, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency of that oscillation, if known.", Example: 18.0},
+			Field{Path: at + "onset_hz." + a, Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency of that oscillation, if known.", Example: 18.0},
 			Field{Path: at + "inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Inertia about this axis at the time.", Example: 0.031},
 		)
 	}

@@ -36,7 +36,8 @@ func benchVerb() verb {
 			&cli.Float64Flag{Name: "hz", Usage: "frequency of the oscillation in `HZ`"},
 			&cli.Float64Flag{Name: "tilt", Usage: "tilt at which it was seen, in `DEGREES`, up positive"},
 			&cli.StringFlag{Name: "text", Usage: "a remark in `WORDS`"},
-			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas"},
+			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas; two readings from either side as tilt=2.8/1.2"},
+			&cli.StringFlag{Name: "point", Usage: "the `POINT` of the sheet's balance check that --effort was read at; else the axis's first"},
 			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB` when saving"},
 		),
 		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runBench,
@@ -89,33 +90,35 @@ func runBench(k *call) error {
 // benchRun is one run of bench on a rig.
 type benchRun struct {
 	*call
-	d        *library.Loaded
-	s        *library.Session
-	only     []schema.Axis
-	balances []benchBalance
-	told     map[bench.Stage]bool // whose keys were explained
+	d     *library.Loaded
+	s     *library.Session
+	only  []schema.Axis
+	reads []preset.PointReading // of this run
+	told  map[bench.Stage]bool  // whose keys were explained
+	drift map[string]bool       // that was said
 }
 
 // benchBalance is one resting effort, read.
 type benchBalance struct {
-	Point   string  `json:"point"`
-	Axis    string  `json:"axis,omitempty"`
-	Effort  float64 `json:"effort_pct"`
-	Verdict string  `json:"verdict"`
-	Words   string  `json:"words"`
-	Guess   string  `json:"guess,omitempty"`
+	Point   string    `json:"point"`
+	Axis    string    `json:"axis,omitempty"`
+	Effort  float64   `json:"effort_pct"`
+	Sides   []float64 `json:"effort_sides_pct,omitempty"`
+	Verdict string    `json:"verdict"`
+	Words   string    `json:"words"`
+	Guess   string    `json:"guess,omitempty"`
 }
 
 // benchAnswers reads the answers of a scripted run.
 func (k *call) benchAnswers() ([]bench.Event, error) {
 	var out []bench.Event
-	efforts, err := k.axisNumbers("effort")
+	efforts, err := k.effortReadings()
 	if err != nil {
 		return nil, err
 	}
 	for _, a := range schema.Axes {
 		if v, ok := efforts[a]; ok {
-			out = append(out, bench.Event{Saw: bench.Effort, Axis: a, HasAxis: true, Effort: v})
+			out = append(out, effortEvent(preset.BalancePoint{Axis: a, HasAxis: true}, v))
 		}
 	}
 	saw := k.c.String("saw")
@@ -126,6 +129,14 @@ func (k *call) benchAnswers() ([]bench.Event, error) {
 			}
 		}
 		return out, nil
+	}
+	switch bench.Saw(saw) {
+	case bench.Effort:
+		return nil, usage("a resting effort is given as --effort AXIS=PERCENT").hinted("for example: rigkeep bench %s --effort tilt=2.8/1.2", k.args[0])
+	case bench.Note:
+		if strings.TrimSpace(k.c.String("text")) == "" {
+			return nil, usage("--saw note needs its words").hinted("for example: --saw note --text \"Cable tied back\"")
+		}
 	}
 	e := bench.Event{Saw: bench.Saw(saw), Hz: k.c.Float64("hz"), TiltDeg: k.c.Float64("tilt"), Text: k.c.String("text")}
 	if w := k.c.String("axis"); w != "" {
@@ -213,20 +224,36 @@ func (b *benchRun) scripted(answers []bench.Event) error {
 		return err
 	}
 	if b.dryRun() {
-		for _, e := range answers {
-			if err := b.s.State.Answer(e); err != nil {
+		for i := range answers {
+			if answers[i].Saw == bench.Effort {
+				if _, err := b.readEffort(&answers[i]); err != nil {
+					return err
+				}
+			}
+			if err := b.s.State.Answer(answers[i]); err != nil {
 				return usage("%v", err)
 			}
+			events := b.s.State.Events()
+			b.s.Log.Steps = append(b.s.Log.Steps, preset.StepOf(events[len(events)-1], b.Now()))
 		}
-		if w, err := b.wouldSave(); err == nil && w != "" && b.c.Bool("save") && !b.json() {
-			b.printf("would save as one revision, with the log of the session:\n\n%s\n", safe.Text(w))
-			return nil
+		switch {
+		case b.c.Bool("save"):
+			_, err := b.saveSession(b.c.String("message"))
+			return err
+		case b.c.Bool("end"):
+			if !b.s.Saved() {
+				return fail(exitNotFound, "no session is open on %s", refName(b.d))
+			}
+			if !b.json() {
+				b.printf("would end %s\n", b.s.Path)
+				return nil
+			}
 		}
 		return b.showNext()
 	}
 	first := !b.s.Saved()
 	bad := false
-	for i, e := range answers {
+	for i, e := range answers { // all are looked at before any is written
 		if e.Saw == bench.Effort {
 			ok, err := b.readEffort(&answers[i])
 			if err != nil {
@@ -234,7 +261,12 @@ func (b *benchRun) scripted(answers []bench.Event) error {
 			}
 			bad = bad || !ok
 		}
-		if err := b.answer(answers[i]); err != nil {
+		if err := b.s.State.Fits(answers[i]); err != nil {
+			return usage("%v", err)
+		}
+	}
+	for _, e := range answers {
+		if err := b.answer(e); err != nil {
 			return err
 		}
 	}
@@ -281,16 +313,60 @@ func (b *benchRun) scripted(answers []bench.Event) error {
 	return nil
 }
 
-// readEffort reads the effort of an answer at the first point of the sheet for its
-// axis; ok is false where it is not workable.
-func (b *benchRun) readEffort(e *bench.Event) (ok bool, err error) {
-	for _, p := range preset.BalancePoints(b.d.Sheet) {
-		if p.HasAxis && p.Axis == e.Axis {
-			e.Text = p.Text
-			return b.note(p, []float64{e.Effort})
+// effortEvent is a resting effort at a point as an answer: of two readings their
+// mean, and both.
+func effortEvent(p preset.BalancePoint, efforts []float64) bench.Event {
+	e := bench.Event{Saw: bench.Effort, Axis: p.Axis, HasAxis: p.HasAxis, Text: p.Text, Effort: efforts[0]}
+	if len(efforts) > 1 {
+		e.Effort, e.Sides = preset.Rounded(efforts[0]/2+efforts[1]/2, 9), efforts
+	}
+	return e
+}
+
+// effortReadings reads --effort: per axis one reading, or two from either side.
+func (k *call) effortReadings() (map[schema.Axis][]float64, error) {
+	m, err := axisReadings(k.c.String("effort"))
+	if err != nil {
+		return nil, usage("--effort: %v", err).hinted("for example: --effort pan=1,roll=0.5,tilt=2.8/1.2 (percent; two readings are from either side)")
+	}
+	for a, e := range m {
+		if len(e) > 2 {
+			return nil, usage("--effort: %s has %d readings", a, len(e)).hinted("one, or two from either side: tilt=2.8/1.2")
+		}
+		for _, v := range e {
+			if v < -100 || v > 100 {
+				return nil, usage("--effort: %s %% on %s is no effort; want percent from -100 to 100", schema.Num(v), a)
+			}
 		}
 	}
-	return b.note(preset.BalancePoint{Text: e.Axis.String(), Axis: e.Axis, HasAxis: e.Axis != schema.Pan}, []float64{e.Effort})
+	return m, nil
+}
+
+// readEffort reads the effort of an answer at the point of the sheet that --point
+// names, or the first for its axis; ok is false where it is not workable.
+func (b *benchRun) readEffort(e *bench.Event) (ok bool, err error) {
+	p := preset.BalancePoint{Text: e.Axis.String(), Axis: e.Axis, HasAxis: e.Axis != schema.Pan}
+	var have []string
+	named := b.c.String("point")
+	found := named == ""
+	for _, x := range preset.BalancePoints(b.d.Sheet) {
+		if !x.HasAxis || x.Axis != e.Axis {
+			continue
+		}
+		have = append(have, x.Text)
+		if named == "" && len(have) == 1 || strings.EqualFold(x.Text, strings.TrimSpace(named)) {
+			p, found = x, true
+		}
+	}
+	if !found {
+		return false, usage("--point %q is not a point of the balance check for %s", named, e.Axis).hinted("gimbal %s lists: %s", b.d.Sheet.Slug, firstOf(strings.Join(have, "; "), "none"))
+	}
+	e.Text = p.Text
+	sides := e.Sides
+	if sides == nil {
+		sides = []float64{e.Effort}
+	}
+	return b.note(p, sides)
 }
 
 // note reads an effort and keeps the reading for the answer.
@@ -299,12 +375,13 @@ func (b *benchRun) note(p preset.BalancePoint, efforts []float64) (ok bool, err 
 	if err != nil {
 		return false, err
 	}
-	x := benchBalance{Point: p.Text, Effort: r.Effort, Verdict: string(r.Verdict), Words: r.Words, Guess: r.Guess}
-	if p.HasAxis {
-		x.Axis = p.Axis.String()
-	}
-	b.balances = append(b.balances, x)
+	b.reads = append(b.reads, preset.PointReading{Point: p, Efforts: efforts, Read: r})
 	return r.Verdict != balance.Rebalance, nil
+}
+
+// readingWords says a reading, and where the effort's sign does not tell, what the build sheet does.
+func readingWords(r preset.PointReading) string {
+	return strings.TrimSuffix(r.Read.Words+". "+r.Read.Guess, ". ")
 }
 
 // showNext prints what to do next, without changing anything.
@@ -317,8 +394,8 @@ func (b *benchRun) showNext() error {
 	if b.json() {
 		return b.encodeState("")
 	}
-	for _, r := range b.balances {
-		b.out("%s", wrap(strings.TrimSuffix(r.Words+". "+r.Guess, ". "), "", b.wide))
+	for _, r := range b.reads {
+		b.out("%s", wrap(readingWords(r), "", b.wide))
 	}
 	p := b.s.State.Next()
 	if p.Stage == bench.Done {
@@ -406,9 +483,20 @@ func (b *benchRun) encodeState(saved string) error {
 		n.Point, n.TiltDeg = p.Point.Label, &t
 	}
 	j := jsonBench{Format: 1, Rig: b.d.Rig.Fingerprint, Alias: b.d.Rig.Alias, Tune: b.d.Ref.Tune, Unit: b.s.Log.Unit, Steps: len(b.s.Log.Steps),
-		Next: n, Hand: b.s.State.HandCheck(), Balance: b.balances, Saved: saved, Raises: b.d.Sheet.Raises(), Cautions: benchCautions, Axes: []jsonBenchAxis{}}
-	if j.Balance == nil {
-		j.Balance = []benchBalance{}
+		Next: n, Hand: b.s.State.HandCheck(), Balance: []benchBalance{}, Saved: saved, Raises: b.d.Sheet.Raises(), Cautions: benchCautions, Axes: []jsonBenchAxis{}}
+	reads, err := b.s.Log.Balance(b.d.Sheet, b.d.Rig)
+	if err != nil {
+		return err
+	}
+	for _, r := range reads {
+		x := benchBalance{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words, Guess: r.Read.Guess}
+		if r.Point.HasAxis {
+			x.Axis = r.Point.Axis.String()
+		}
+		if len(r.Efforts) > 1 {
+			x.Sides = r.Efforts
+		}
+		j.Balance = append(j.Balance, x)
 	}
 	if b.s.Saved() {
 		j.Session = b.s.Path
@@ -419,8 +507,41 @@ func (b *benchRun) encodeState(saved string) error {
 	return b.encode(j)
 }
 
+// lookAgain reads the rig and its tune anew before anything is made of what was
+// read when the session began, and says what does not go with it any more.
+func (b *benchRun) lookAgain() error {
+	d, err := b.loadNow(false, "bench works on the rig as it is now")
+	if err != nil {
+		return err
+	}
+	if d.Rig.Fingerprint != b.d.Rig.Fingerprint {
+		return fail(exitConflict, "the build of %s was changed meanwhile: this session was on %s, and it is %s now", refName(b.d), b.d.Rig.Fingerprint, d.Rig.Fingerprint).
+			hinted("its log went along; balance again, then: rigkeep bench %s --new", b.args[0])
+	}
+	b.d = d
+	b.sayDrift()
+	return nil
+}
+
+// sayDrift says once what the session was worked with and the tune no longer has.
+func (b *benchRun) sayDrift() {
+	for _, w := range b.s.Log.Drift(b.d.Tune) {
+		if b.drift[w] {
+			continue
+		}
+		if b.drift == nil {
+			b.drift = map[string]bool{}
+		}
+		b.drift[w] = true
+		b.say("%s", strings.TrimRight(wrap("note: "+safe.Line(w)+". What the session found holds for the value it was worked with: put that back, or look for the onset again", "", b.wide), "\n"))
+	}
+}
+
 // saveSession ends the session and saves tune and log as one revision.
 func (b *benchRun) saveSession(why string) (repo.Rev, error) {
+	if err := b.lookAgain(); err != nil {
+		return "", err
+	}
 	plan, err := b.lib.PlanSession(b.d, b.s, b.Now())
 	if err != nil {
 		return "", err
@@ -435,6 +556,16 @@ func (b *benchRun) saveSession(why string) (repo.Rev, error) {
 	}
 	subject := firstOf(strings.TrimSpace(why), b.defaultWhy())
 	body := strings.TrimSpace(words(reports) + "\n\n" + b.sessionWords())
+	if b.dryRun() {
+		if b.json() {
+			return "", b.encodeState("")
+		}
+		b.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(subject), safe.Text(body))
+		for _, p := range plan.Paths() {
+			b.printf("  %s\n", safe.Line(p))
+		}
+		return "", nil
+	}
 	if b.json() {
 		return b.record(plan, subject, body, trailers)
 	}
@@ -461,6 +592,11 @@ func (b *benchRun) defaultWhy() string {
 // sessionWords are what the session found, for the message of its revision.
 func (b *benchRun) sessionWords() string {
 	var out []string
+	if reads, err := b.s.Log.Balance(b.d.Sheet, b.d.Rig); err == nil { // one that cannot be read any more is in the log all the same
+		for _, r := range reads {
+			out = append(out, "resting effort, "+r.Short())
+		}
+	}
 	for _, r := range b.s.State.Results() {
 		out = append(out, r.Axis.String()+": "+axisWords(r))
 	}

@@ -73,15 +73,21 @@ func (b *benchRun) talk(a *asker) error {
 		for _, c := range benchCautions {
 			a.say("Caution: %s", c)
 		}
-		if err := b.balance(a); err != nil {
-			return err
+		if b.s.Log.Unit == "" {
+			a.say("The sheet of %s lists no unit, so what this session finds is kept for the model of gimbal, not for the one on the stand; [[unit]] in gimbals/%s.toml names it.", b.d.Sheet.Slug, b.d.Sheet.Slug)
 		}
 	} else {
 		a.say("%d answers so far; here it goes on.", len(b.s.Log.Steps))
-		if b.looks() == 0 {
-			if err := b.balance(a); err != nil {
-				return err
-			}
+		b.sayDrift()
+	}
+	if b.looks() == 0 {
+		leave, err := b.balance(a)
+		if err != nil {
+			return err
+		}
+		if leave {
+			b.sayLeft(a)
+			return nil
 		}
 	}
 	b.told = map[bench.Stage]bool{}
@@ -114,12 +120,14 @@ func (b *benchRun) talkOn(a *asker) error {
 			return err
 		}
 		if leave {
-			if b.s.Saved() {
-				a.say("%d answers are in %s; go on with: rigkeep bench %s --resume", len(b.s.Log.Steps), b.s.Path, b.args[0])
-			}
+			b.sayLeft(a)
 			return nil
 		}
 	}
+}
+
+func (b *benchRun) sayLeft(a *asker) {
+	a.say("%d answers are in %s; go on with: rigkeep bench %s --resume", len(b.s.Log.Steps), b.s.Path, b.args[0])
 }
 
 // askUnit asks for a unit until it is one of the sheet's.
@@ -146,73 +154,112 @@ func (b *benchRun) looks() int {
 
 // balance goes through the sheet's points that were not read yet; over the
 // threshold it stops unless told to go on.
-func (b *benchRun) balance(a *asker) error {
+func (b *benchRun) balance(a *asker) (leave bool, err error) {
 	done := b.s.Log.BalanceDone(b.d.Sheet, b.d.Rig)
-	a.say("Balance first: the resting effort in percent as the controller shows it; two readings from either side as 2.1/-1.4 tell friction apart. Enter passes a point over.")
-	for _, p := range preset.BalancePoints(b.d.Sheet) {
-		for !done[p.Text] {
-			efforts, err := a.efforts(p.Text)
-			if err != nil {
-				return err
-			}
-			if efforts == nil {
-				if err := b.answer(bench.Event{Saw: bench.Note, Axis: p.Axis, HasAxis: p.HasAxis, Text: preset.NotRead + p.Text}); err != nil {
-					return err
-				}
-				break
-			}
-			ok, err := b.note(p, efforts)
-			if err != nil {
-				a.say("%v", err)
+	points := preset.BalancePoints(b.d.Sheet)
+	first := true
+	for i := 0; i < len(points); {
+		p := points[i]
+		if done[p.Text] {
+			i++
+			continue
+		}
+		if first {
+			first = false
+			a.say("Balance first: type the resting effort in percent as the controller shows it; two readings, the angle come to from either side, as 2.1/-1.4 tell friction apart. Enter passes a point over, b goes back to the one before, q leaves.")
+		}
+		efforts, act, err := a.efforts(p.Text)
+		switch {
+		case err != nil:
+			return false, err
+		case act == 'q':
+			return true, nil
+		case act == 'b':
+			if i == 0 {
+				a.say("this is the first point")
 				continue
 			}
-			r := b.balances[len(b.balances)-1]
-			a.say("%s", strings.TrimSuffix(r.Words+". "+r.Guess, ". "))
-			e := bench.Event{Saw: bench.Effort, Axis: p.Axis, HasAxis: p.HasAxis, Effort: r.Effort, Text: p.Text}
-			if err := b.answer(e); err != nil {
-				return err
+			i--
+			done[points[i].Text] = false
+			continue
+		case efforts == nil:
+			if err := b.answer(bench.Event{Saw: bench.Note, Axis: p.Axis, HasAxis: p.HasAxis, Text: preset.NotRead + p.Text}); err != nil {
+				return false, err
 			}
-			if ok || b.c.Bool("go-on") {
-				break
+			i++
+			continue
+		}
+		ok, err := b.note(p, efforts)
+		if err != nil {
+			a.say("%v", err)
+			continue
+		}
+		a.say("%s", readingWords(b.reads[len(b.reads)-1]))
+		if err := b.answer(effortEvent(p, efforts)); err != nil {
+			return false, err
+		}
+		if ok || b.c.Bool("go-on") {
+			i++
+			continue
+		}
+		c, _, err := a.choose("Rebalance: power off, move it, then read again. Read again, go on as it is, or leave? [r/g/q]",
+			[]choice{{'r', "read again"}, {'g', "go on"}, {'q', "leave"}}, 'r')
+		if err != nil {
+			return false, err
+		}
+		if c == 'q' {
+			a.say("Rebalance, then go on with: rigkeep bench %s --resume", b.args[0])
+			return false, errFindings
+		}
+		if c == 'g' {
+			if err := b.answer(bench.Event{Saw: bench.Note, Axis: p.Axis, HasAxis: p.HasAxis, Text: preset.GoneOn + p.Text}); err != nil {
+				return false, err
 			}
-			c, _, err := a.choose("Rebalance: power off, move it, then read again. Read again, go on as it is, or leave? [r/g/q]",
-				[]choice{{'r', "read again"}, {'g', "go on"}, {'q', "leave"}}, 'r')
-			if err != nil {
-				return err
-			}
-			if c == 'q' {
-				a.say("Rebalance, then go on with: rigkeep bench %s --resume", b.args[0])
-				return errFindings
-			}
-			if c == 'g' {
-				if err := b.answer(bench.Event{Saw: bench.Note, Axis: p.Axis, HasAxis: p.HasAxis, Text: preset.GoneOn + p.Text}); err != nil {
-					return err
-				}
-				break
-			}
+			i++
 		}
 	}
-	return nil
+	return false, nil
 }
 
-// efforts reads one effort or two; nil for Enter.
-func (a *asker) efforts(point string) ([]float64, error) {
+// typedNumber reads a number as people type it: a percent sign and a decimal comma will do.
+func typedNumber(s string) (float64, bool) {
+	s = strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), "%"))
+	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
+		s = strings.Replace(s, ",", ".", 1)
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	return v, err == nil && v-v == 0
+}
+
+// typedEfforts reads one effort or two with a slash between, each -100 to 100 percent.
+func typedEfforts(s string) ([]float64, bool) {
+	var out []float64
+	for _, w := range strings.Split(s, "/") {
+		v, ok := typedNumber(w)
+		if !ok || v < -100 || v > 100 {
+			return nil, false
+		}
+		out = append(out, v)
+	}
+	return out, len(out) <= 2
+}
+
+const effortWanted = "a number of percent from -100 to 100, or two as 2.1/-1.4"
+
+// efforts asks for one effort or two; nil for Enter, act b or q where that was typed.
+func (a *asker) efforts(point string) (efforts []float64, act byte, err error) {
 	for {
-		s, err := a.line(safe.Line(point) + ":")
+		s, err := a.line("effort in %, " + safe.Line(point) + ":")
 		if err != nil || s == "" {
-			return nil, err
+			return nil, 0, err
 		}
-		var out []float64
-		bad := false
-		for _, w := range strings.Split(s, "/") {
-			v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(w), "%")), 64)
-			bad = bad || err != nil || v < -100 || v > 100 || v != v
-			out = append(out, v)
+		if w := strings.ToLower(s); w == "b" || w == "q" {
+			return nil, w[0], nil
 		}
-		if !bad && len(out) <= 2 {
-			return out, nil
+		if out, ok := typedEfforts(s); ok {
+			return out, 0, nil
 		}
-		a.say("%q is no effort: a number of percent from -100 to 100, or two as 2.1/-1.4", safe.Line(s))
+		a.say("%q is no effort: %s; b back, q leave", safe.Line(s), effortWanted)
 	}
 }
 
@@ -280,27 +327,35 @@ func (b *benchRun) askLook(a *asker, p bench.Proposal) (leave bool, err error) {
 		e = bench.Event{Saw: bench.Back}
 	case c == 'k':
 	case c == 'o':
-		if e, err = a.otherValue(p.Axis); err != nil || e.Saw == "" {
+		if e, err = b.otherValue(a, p.Axis); err != nil || e.Saw == "" {
 			return false, err
 		}
 	default:
 		e.Value = &value
-		b.hz(a, &e, hz)
+		if !b.hz(a, &e, hz) {
+			return false, nil
+		}
 	}
 	return false, b.take(a, e)
 }
 
-// hz puts a frequency that was typed before the key into an oscillation.
-func (b *benchRun) hz(a *asker, e *bench.Event, typed string) {
-	v, err := strconv.ParseFloat(typed, 64)
-	if typed == "" || err != nil || v <= 0 {
-		return
+// hz puts a frequency that was typed before the key into an oscillation; false where
+// it cannot be one, and the question is to be put again.
+func (b *benchRun) hz(a *asker, e *bench.Event, typed string) bool {
+	if typed == "" {
+		return true
 	}
 	if !e.Saw.Oscillates() && e.Saw != bench.Stand {
 		a.say("the number %s was not used: only an oscillation has a frequency", typed)
-		return
+		return true
+	}
+	v, err := strconv.ParseFloat(typed, 64)
+	if err != nil || !(v > 0 && v <= schema.MaxShakeHz) {
+		a.say("%s is no frequency: a number above 0 and up to %g Hz goes before the key; nothing was noted", typed, schema.MaxShakeHz)
+		return false
 	}
 	e.Hz = v
+	return true
 }
 
 // take records an answer; one that does not fit is said and asked again.
@@ -336,27 +391,34 @@ func (b *benchRun) askNote(a *asker, axis schema.Axis, has bool) error {
 	return b.take(a, bench.Event{Saw: bench.Note, Axis: axis, HasAxis: has, Text: s})
 }
 
-// otherValue asks for a look of the person's own choosing.
-func (a *asker) otherValue(x schema.Axis) (bench.Event, error) {
-	s, err := a.line("which value was set?")
-	if err != nil || s == "" {
-		return bench.Event{}, err
+var otherChoices = append(lookChoices[:4:4], choice{'b', "back, none of these"})
+
+// otherValue asks for a look of the person's own choosing; no answer where it was
+// thought better of.
+func (b *benchRun) otherValue(a *asker, x schema.Axis) (bench.Event, error) {
+	for {
+		s, err := a.line("which value was set? [Enter: none]")
+		if err != nil || s == "" {
+			return bench.Event{}, err
+		}
+		v, ok := typedNumber(s)
+		if !ok {
+			a.say("%q is not a number", safe.Line(s))
+			continue
+		}
+		e := bench.Event{Axis: x, HasAxis: true, Value: &v, Saw: bench.Clean}
+		if err := b.s.State.Fits(e); err != nil {
+			a.say("%v", err)
+			continue
+		}
+		c, hz, err := a.choose(x.String()+" "+schema.Num(v)+" "+keysOf(otherChoices), otherChoices, 0)
+		if err != nil || c == 'b' {
+			return bench.Event{}, err
+		}
+		if e.Saw = sawOf[c]; b.hz(a, &e, hz) {
+			return e, nil
+		}
 	}
-	v, perr := strconv.ParseFloat(s, 64)
-	if perr != nil || v-v != 0 {
-		a.say("%q is not a number", safe.Line(s))
-		return bench.Event{}, nil
-	}
-	cs := lookChoices[:4]
-	c, hz, err := a.choose(x.String()+" "+s+" "+keysOf(cs), cs, 0)
-	if err != nil {
-		return bench.Event{}, err
-	}
-	e := bench.Event{Axis: x, HasAxis: true, Value: &v, Saw: sawOf[c]}
-	if f, err := strconv.ParseFloat(hz, 64); err == nil && e.Saw.Oscillates() {
-		e.Hz = f
-	}
-	return e, nil
 }
 
 // askHand asks how the kept values work in the hand at one tilt.
@@ -392,7 +454,9 @@ func (b *benchRun) askHand(a *asker, p bench.Proposal) (leave bool, err error) {
 			return false, err
 		}
 		e.Axis, e.HasAxis = map[byte]schema.Axis{'p': schema.Pan, 'r': schema.Roll, 't': schema.Tilt}[x], true
-		b.hz(a, &e, hz)
+		if !b.hz(a, &e, hz) {
+			return false, nil
+		}
 	}
 	return false, b.take(a, e)
 }
@@ -401,6 +465,9 @@ func (b *benchRun) askHand(a *asker, p bench.Proposal) (leave bool, err error) {
 func (b *benchRun) finish(a *asker) error {
 	b.wide = a.columns()
 	b.printEnd()
+	if err := b.lookAgain(); err != nil {
+		return err
+	}
 	w, err := b.wouldSave()
 	if err != nil {
 		return err

@@ -15,6 +15,12 @@ import (
 // would be saved.
 func (b *benchRun) printEnd() {
 	results := b.s.State.Results()
+	if reads, err := b.s.Log.Balance(b.d.Sheet, b.d.Rig); err == nil && len(reads) > 0 {
+		b.out("\n%s\n", b.paint.bold("resting effort"))
+		for _, r := range reads {
+			b.out("%s", wrap(safe.Text(r.Short()), "  ", b.wide))
+		}
+	}
 	if b.wide < 54 { // too narrow for the table
 		b.out("\n")
 		for _, r := range results {

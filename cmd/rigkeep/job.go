@@ -11,6 +11,7 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
+	"rigkeep/preset/file"
 	"rigkeep/preset/unit"
 	"rigkeep/repo"
 	"rigkeep/repo/library"
@@ -151,7 +152,7 @@ func runJobOpen(k *call) error {
 	if err != nil {
 		return err
 	}
-	return k.addFiles([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open")
+	return file.Asked(k.addFiles([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open"))
 }
 
 func (k *call) reopen(slug string) error {

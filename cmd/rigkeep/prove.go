@@ -24,7 +24,7 @@ func proveVerb() verb {
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` it was worked on, by serial or label"},
 			&cli.StringFlag{Name: "place", Usage: "`WHERE`: hand, or stand for on the stand only"},
-			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas: pan=1,roll=0.5,tilt=2"},
+			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas: pan=1,roll=0.5,tilt=2; of two readings from either side, tilt=2.8/1.2, the mean is recorded"},
 			&cli.StringFlag{Name: "onset", Usage: "stiffness at which an axis began to oscillate, `AXIS=NUMBER`, with commas"},
 			&cli.StringFlag{Name: "onset-hz", Usage: "frequency of that oscillation, `AXIS=HZ`, with commas"},
 			&cli.Float64Flag{Name: "minutes", Usage: "how many `MINUTES` it was worked"},
@@ -104,36 +104,39 @@ func runProve(k *call) error {
 	for _, f := range []struct {
 		flag string
 		to   *map[schema.Axis]float64
-	}{{"effort", &p.Effort}, {"onset", &p.Onset}, {"onset-hz", &p.OnsetHz}} {
+	}{{"onset", &p.Onset}, {"onset-hz", &p.OnsetHz}} {
 		if *f.to, err = k.axisNumbers(f.flag); err != nil {
 			return err
 		}
 	}
-	if err := k.askProof(d, &p); err != nil {
+	// of two readings from either side a proof keeps the mean, which is what gravity asks for
+	efforts, err := k.effortReadings()
+	if err != nil {
+		return err
+	}
+	p.Effort = map[schema.Axis]float64{}
+	for a, e := range efforts {
+		p.Effort[a] = effortEvent(preset.BalancePoint{}, e).Effort
+	}
+	asked, err := k.askProof(d, &p)
+	if err != nil {
 		return err
 	}
 	if p.Place != "hand" && p.Place != "stand" {
 		return usage("--place %q: hand or stand was expected", p.Place)
 	}
-	have := d.Tune.Styles()
-	for _, s := range p.Styles {
-		if !contains(have, s) {
-			f := usage("the tune has no follow style %q", s)
-			if sug := schema.Suggest(s, have); sug != "" {
-				return f.hinted("%s", sug)
-			}
-			return f.hinted("it has: %s", firstOf(strings.Join(have, ", "), "none"))
-		}
+	if f := unknownStyle(d, p.Styles); f != nil {
+		return f
 	}
 	u, err := k.lib.UnitOf(d.Sheet, p.Unit)
-	if err != nil {
+	switch {
+	case err == nil:
+		p.Unit = u.Serial
+		p.Firmware = firstOf(p.Firmware, u.Firmware)
+	case asked: // it was said there, and meant
+	default:
 		if cerr := k.confirm(fmt.Sprintf("%v. Record it all the same?", err)); cerr != nil {
 			return err
-		}
-	} else {
-		p.Unit = u.Serial
-		if p.Firmware == "" {
-			p.Firmware = u.Firmware
 		}
 	}
 	e, err := k.lib.Prove(d, p)
@@ -165,6 +168,22 @@ func runProve(k *call) error {
 	return k.commit(plan, subject, body, trailers)
 }
 
+// unknownStyle says which of some style names the tune does not have; nil for none.
+func unknownStyle(d *library.Loaded, styles []string) *failure {
+	have := d.Tune.Styles()
+	for _, s := range styles {
+		if contains(have, s) {
+			continue
+		}
+		f := usage("the tune has no follow style %q", s)
+		if sug := schema.Suggest(s, have); sug != "" {
+			return f.hinted("%s", sug)
+		}
+		return f.hinted("it has: %s", firstOf(strings.Join(have, ", "), "none"))
+	}
+	return nil
+}
+
 // pinned pins the tune of a plan to the job of --job, where one is given.
 func (k *call) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]repo.Trailer, error) {
 	job := k.c.String("job")
@@ -192,15 +211,16 @@ func contains(l []string, s string) bool {
 }
 
 // askProof completes a proof: from the last bench session that found the tune's
-// values, then by asking where there is somebody to ask.
-func (k *call) askProof(d *library.Loaded, p *preset.Proof) error {
+// values, then by asking where there is somebody to ask; asked says that the unit was
+// asked for.
+func (k *call) askProof(d *library.Loaded, p *preset.Proof) (asked bool, err error) {
 	serial := p.Unit
 	if u, ok := d.Sheet.Unit(p.Unit); ok {
 		serial = u.Serial
 	}
 	log, path, err := k.lib.LastSession(d, serial)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if log != nil {
 		var took []string
@@ -229,20 +249,21 @@ func (k *call) askProof(d *library.Loaded, p *preset.Proof) error {
 			missing = append(missing, "--place hand or --place stand")
 		}
 		if len(missing) > 0 {
-			return usage("a proof needs %s", strings.Join(missing, " and ")).hinted("see: rigkeep prove --help")
+			return false, usage("a proof needs %s", strings.Join(missing, " and ")).hinted("see: rigkeep prove --help")
 		}
-		return nil
+		return false, nil
 	}
 	a, done, err := k.ask(false)
 	if err != nil {
-		return err
+		return false, err
 	}
+	asked = p.Unit == ""
 	err = a.proof(d, p)
 	done()
 	if errors.Is(err, errStopped) {
-		return stopped("stopped; nothing was recorded", "begin again with: rigkeep prove "+k.args[0])
+		return asked, stopped("stopped; nothing was recorded", "begin again with: rigkeep prove "+k.args[0])
 	}
-	return err
+	return asked, err
 }
 
 // fromSession takes onsets and efforts of a session where the person gave none.
@@ -288,7 +309,7 @@ func unitNames(s *schema.Sheet) string {
 func (a *asker) proof(d *library.Loaded, p *preset.Proof) error {
 	var err error
 	if p.Unit == "" {
-		if p.Unit, err = a.unit(d.Sheet); err != nil {
+		if p.Unit, err = a.anyUnit(d.Sheet); err != nil {
 			return err
 		}
 	}
@@ -306,21 +327,33 @@ func (a *asker) proof(d *library.Loaded, p *preset.Proof) error {
 	}
 	if len(p.Effort) == 0 {
 		for _, x := range schema.Axes {
-			s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read]", x))
-			if err != nil {
-				return err
-			}
-			if v, err := strconv.ParseFloat(strings.TrimSuffix(s, "%"), 64); err == nil && v-v == 0 {
-				p.Effort[x] = v
+			for {
+				s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read]", x))
+				if err != nil {
+					return err
+				}
+				if s == "" {
+					break
+				}
+				if e, ok := typedEfforts(s); ok {
+					p.Effort[x] = effortEvent(preset.BalancePoint{}, e).Effort
+					break
+				}
+				a.say("%q is no effort: %s", safe.Line(s), effortWanted)
 			}
 		}
 	}
 	if have := d.Tune.Styles(); len(p.Styles) == 0 && len(have) > 0 {
-		s, err := a.line(fmt.Sprintf("follow styles tried, of %s? [Enter: none]", strings.Join(have, ", ")))
-		if err != nil {
-			return err
+		for {
+			s, err := a.line(fmt.Sprintf("follow styles tried, of %s? [Enter: none]", strings.Join(have, ", ")))
+			if err != nil {
+				return err
+			}
+			if p.Styles = words2list(s); unknownStyle(d, p.Styles) == nil {
+				break
+			}
+			a.say("%v: %s, with commas", unknownStyle(d, p.Styles), strings.Join(have, ", "))
 		}
-		p.Styles = words2list(s)
 	}
 	if p.Note == "" {
 		if p.Note, err = a.line("anything noticed? [Enter: nothing]"); err != nil {
@@ -345,14 +378,42 @@ func (a *asker) unit(sheet *schema.Sheet) (string, error) {
 	return s, nil
 }
 
-// number asks for a number of 0 or more; Enter is 0.
+// anyUnit asks for a unit; one that the sheet does not list, say a rented one, is
+// asked about.
+func (a *asker) anyUnit(sheet *schema.Sheet) (string, error) {
+	if len(sheet.Units) == 0 {
+		a.say("The sheet of %s lists no unit.", sheet.Slug)
+	}
+	for {
+		s, err := a.unit(sheet)
+		if err != nil {
+			return "", err
+		}
+		if u, ok := sheet.Unit(s); ok {
+			return u.Serial, nil
+		}
+		if s == "" {
+			a.say("a proof says on which unit")
+			continue
+		}
+		c, _, err := a.choose(fmt.Sprintf("%q is not on the sheet of %s. Record it all the same, or name another? [r/n]", safe.Line(s), sheet.Slug), []choice{{'r', "record it"}, {'n', "name another"}}, 0)
+		if err != nil {
+			return "", err
+		}
+		if c == 'r' {
+			return s, nil
+		}
+	}
+}
+
+// number asks for a number of 0 or more; Enter is 0. A decimal comma will do.
 func (a *asker) number(prompt string) (float64, error) {
 	for {
 		s, err := a.line(prompt)
 		if err != nil || s == "" {
 			return 0, err
 		}
-		if v, err := strconv.ParseFloat(s, 64); err == nil && v >= 0 && v-v == 0 {
+		if v, ok := typedNumber(s); ok && v >= 0 {
 			return v, nil
 		}
 		a.say("%q is not a number of 0 or more", safe.Line(s))

@@ -408,6 +408,63 @@ func TestTerminalProof(t *testing.T) {
 	}
 }
 
+// TestTerminalProofAsksAgain: an answer of a proof that cannot be is said and asked
+// again; none is dropped without a word, and none ends the questions.
+func TestTerminalProofAsksAgain(t *testing.T) {
+	s := newShop(t)
+	s.ok(t, "start", "a-cam-zoom", "--write")
+	s.ok(t, "set", "a-cam-zoom", "follow.walk.window.pan=3")
+	x := s.open(t, 24, 80, "prove", "a-cam-zoom")
+	for _, a := range []string{"rented\r", "n", "\r", "rented\r", "r", "h", "long\r", "12,5\r",
+		"little\r", "900\r", "3/-1\r", "\r", "0,5\r", "wlak\r", "walk\r", "\r"} {
+		x.question()
+		x.send(a)
+	}
+	if code := x.exit(); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	for _, want := range []string{`"rented" is not on the sheet of quay-large`, "a proof says on which unit", `"long" is not a number`, `"little" is no effort`, `"900" is no effort`, `no follow style "wlak"`} {
+		if !strings.Contains(x.all(), want) {
+			t.Errorf("%q is not in:\n%s", want, x.all())
+		}
+	}
+	if raw := s.ok(t, "show", "a-cam-zoom", "--raw"); !strings.Contains(raw, "effort_pct = { pan = 1, tilt = 0.5 }") || !strings.Contains(raw, `unit = "rented"`) || !strings.Contains(raw, "minutes = 12.5") || !strings.Contains(raw, `styles = ["walk"]`) {
+		t.Error(raw)
+	}
+}
+
+// TestTerminalTuneSavedMeanwhile: somebody at the desk saves the tune while the session
+// is open on the terminal; what they saved stays, and what no longer goes with the
+// session is said.
+func TestTerminalTuneSavedMeanwhile(t *testing.T) {
+	s := newShop(t)
+	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt") // there is no tune yet
+	for {
+		q := x.question()
+		if strings.Contains(q, "(3 of 3)") { // the last question in the hand
+			break
+		}
+		x.send(onsets.keys(t, q))
+	}
+	s.ok(t, "start", "a-cam-zoom", "--write")
+	s.ok(t, "set", "a-cam-zoom", "filters.drive=5", "follow.walk.window.pan=3", "note=From the desk")
+	s.ok(t, "save", "a-cam-zoom/main", "-m", "At the desk")
+	x.send("c")
+	if code := x.play(onsets); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	out := strings.Join(strings.Fields(x.all()), " ")
+	if !strings.Contains(out, "filters.drive was 2 when the session began and is 5 in the tune now") || strings.Contains(out, "new tune") {
+		t.Errorf("it does not say what changed:\n%s", x.all())
+	}
+	raw := s.ok(t, "show", "a-cam-zoom", "--raw")
+	for _, want := range []string{"drive = 5", "From the desk", "pan = 3", "tilt = 18"} {
+		if !strings.Contains(raw, want) {
+			t.Errorf("%q is not in:\n%s", want, raw)
+		}
+	}
+}
+
 // TestTerminalProgress: a long log is read with a bar that is gone at the end, and
 // the questions of diagnose are answered by single keys.
 func TestTerminalProgress(t *testing.T) {

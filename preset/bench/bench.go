@@ -87,7 +87,8 @@ type Event struct {
 	Saw     Saw
 	Hz      float64 // of the oscillation, 0 unknown
 	TiltDeg float64
-	Effort  float64 // percent, with Saw Effort
+	Effort  float64   // percent, with Saw Effort
+	Sides   []float64 // percent, with Saw Effort: two readings from either side whose mean Effort is; nil for one
 	Text    string
 	At      string // when, for the log; not read here
 }
@@ -320,15 +321,27 @@ func (s *Session) Answer(e Event) error {
 	return nil
 }
 
+// Fits reports whether Answer would take an event, without recording it: nil, or
+// what Answer would say.
+//
+// Source: package comment.
+func (s *Session) Fits(e Event) error {
+	_, err := s.st.accept(e)
+	return err
+}
+
 // accept checks an event against the state and fills in what the proposal says.
 func (st *state) accept(e Event) (Event, error) {
 	refuse := func(what, do string) (Event, error) { return e, &AnswerError{what, do} }
-	if math.IsNaN(e.Hz) || math.IsInf(e.Hz, 0) || e.Hz < 0 {
-		return refuse(fmt.Sprintf("a frequency of %s Hz", domain.Number(e.Hz)), "give a number above 0, or leave it out")
+	if !(e.Hz >= 0 && e.Hz <= schema.MaxShakeHz) {
+		return refuse(fmt.Sprintf("a frequency of %s Hz", domain.Number(e.Hz)), fmt.Sprintf("give a number above 0 and up to %g, or leave it out", schema.MaxShakeHz))
 	}
-	for _, v := range []float64{e.TiltDeg, e.Effort} {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return refuse("a tilt or effort that is not a number", "give a number, or leave it out")
+	if !(math.Abs(e.TiltDeg) <= schema.MaxTiltDeg) {
+		return refuse(fmt.Sprintf("a tilt of %s degrees", domain.Number(e.TiltDeg)), fmt.Sprintf("give a number from -%g to %g, up positive, or leave it out", schema.MaxTiltDeg, schema.MaxTiltDeg))
+	}
+	for _, v := range append([]float64{e.Effort}, e.Sides...) {
+		if !(math.Abs(v) <= 100) {
+			return refuse(fmt.Sprintf("an effort of %s %%", domain.Number(v)), "give a number from -100 to 100")
 		}
 	}
 	p := st.next()

@@ -801,10 +801,17 @@ func TestAnswersThatDoNotFit(t *testing.T) {
 		"infinite value":     at(math.Inf(1), Clean),
 		"NaN frequency":      {Saw: Fast, Hz: nan},
 		"negative frequency": {Saw: Fast, Hz: -3},
+		"no such frequency":  {Saw: Fast, Hz: 1001},
 		"NaN tilt":           {Saw: Clean, TiltDeg: nan},
+		"no such tilt":       {Saw: Clean, TiltDeg: -181},
+		"no such effort":     {Saw: Effort, Effort: 101},
+		"NaN side":           {Saw: Effort, Sides: []float64{1, nan}},
 	} {
 		s := begin(t, one(plainDial, Evidence{}))
 		var ae *AnswerError
+		if err := s.Fits(e); !errors.As(err, &ae) {
+			t.Errorf("%s fits: %v", name, err)
+		}
 		if err := s.Answer(e); !errors.As(err, &ae) || ae.Do == "" {
 			t.Errorf("%s: got %v, want an *AnswerError that says what to do", name, err)
 		}

@@ -140,3 +140,20 @@ func (d *Doc) fault(key, what, want, fix string, at func(*item) int) *Error {
 	}
 	return e
 }
+
+// Asked turns the faults of a text that was made from a person's answers, and is not
+// on disk, into faults of what was asked: of class Usage, by key, without a place in
+// a file that nobody has. Other errors come back as they are.
+func Asked(err error) error {
+	es := List(err)
+	if len(es) == 0 {
+		return err
+	}
+	out := make(Errors, len(es))
+	for i, e := range es {
+		x := *e
+		x.Class, x.File, x.Line, x.Col = Usage, "", 0, 0
+		out[i] = &x
+	}
+	return out.Err()
+}

@@ -183,7 +183,7 @@ func (l *Library) append(ctx context.Context, s *Session, step preset.BenchStep)
 		return err
 	}
 	if _, err := l.Parse(s.Path, after.Text(), nil); err != nil {
-		return err
+		return file.Asked(err)
 	}
 	var base []byte
 	if s.doc != nil {
@@ -210,6 +210,13 @@ func stepTable(s preset.BenchStep) file.Table {
 	add("hz", number(s.Hz), s.Hz != 0)
 	add("tilt_deg", number(s.TiltDeg), s.TiltDeg != 0)
 	add("effort_pct", number(s.Effort), s.Saw == string(bench.Effort))
+	if len(s.Sides) > 0 {
+		sides := make([]any, len(s.Sides))
+		for i, v := range s.Sides {
+			sides[i] = number(v)
+		}
+		add("effort_sides_pct", sides, true)
+	}
 	add("text", s.Text, s.Text != "")
 	return t
 }
@@ -390,8 +397,16 @@ func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, erro
 }
 
 // planEdited puts an edited file into the plan, to be saved only if what lies in
-// the work tree is still what was edited.
+// the work tree is still what was edited. A session at the stand may have read the
+// file an hour ago, and somebody may have saved it since: that is not in the edit.
 func (l *Library) planEdited(p *Plan, e Edited) error {
+	now, err := l.Store.Read(e.Path)
+	if err != nil && !isNotFound(err) {
+		return err
+	}
+	if b := e.base(); (err == nil) != (b != nil) || string(now) != string(b) {
+		return &repo.Error{Kind: repo.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", WayOut: "Nothing was saved; look at it and run the command again", Paths: []string{e.Path}}
+	}
 	if err := l.planText(p, e.Path, e.After.Text()); err != nil {
 		return err
 	}

@@ -171,3 +171,77 @@ func TestSessionIsSavedAndServes(t *testing.T) {
 		t.Errorf("%+v %v", facts, err)
 	}
 }
+
+// Somebody saves the tune while the session is at the stand: the plan that was made
+// from what was read before is refused, and theirs stays. Both readings of an effort
+// go through the file.
+func TestTuneSavedMeanwhile(t *testing.T) {
+	for _, fresh := range []bool{true, false} { // without a tune at the beginning, and with one
+		l, fps := shop(t, 1)
+		ctx := context.Background()
+		write := func(values map[string]any) {
+			t.Helper()
+			o := open(t, l.Store.Root())
+			d, err := o.Load(fps[0], false)
+			if err != nil {
+				t.Fatal(err)
+			}
+			e, err := o.PutTune(d, values)
+			if err != nil {
+				t.Fatal(err)
+			}
+			p, err := o.PlanEdited(d, e)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := o.Commit(ctx, p, "At the desk", "", technician, day); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if !fresh {
+			write(map[string]any{"stiffness.tilt": 11})
+			l = open(t, l.Store.Root())
+		}
+		d, s := session(t, l, fps[0])
+		e := bench.Event{Saw: bench.Effort, Axis: schema.Tilt, HasAxis: true, Effort: 1, Sides: []float64{3.5, -1.5}, Text: "tilt, lens up"}
+		for p := s.State.Next(); p.Stage != bench.InHand; p = s.State.Next() {
+			if err := l.Answer(ctx, s, e, day); err != nil {
+				t.Fatal(err)
+			}
+			e = bench.Event{Saw: bench.Clean}
+			if s.State.Next().Value >= 44 {
+				e.Saw = bench.Fast
+			}
+		}
+		write(map[string]any{"stiffness.tilt": 12, "filters.drive": 4})
+		now, err := l.Store.Read(d.TunePath())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := l.PlanSession(d, s, day); !errors.Is(err, repo.ErrChanged) {
+			t.Errorf("%v, want that it was changed meanwhile", err)
+		}
+		d, err = l.Load(fps[0], true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := l.PlanSession(d, s, day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := l.Commit(ctx, p, "Session", "", technician, day); err != nil {
+			t.Fatal(err)
+		}
+		after, err := l.Store.Read(d.TunePath())
+		if err != nil || !strings.Contains(string(now), "drive = 4") || !strings.Contains(string(after), "drive = 4") || string(now) == string(after) {
+			t.Errorf("%v: was %s\nis %s", err, now, after)
+		}
+		if d, err = l.Load(fps[0], true); err != nil {
+			t.Fatal(err)
+		}
+		log, _, err := l.LastSession(d, "")
+		if err != nil || log == nil || !reflect.DeepEqual(log.Steps[0].Sides, []float64{3.5, -1.5}) || log.Steps[0].Effort != 1 {
+			t.Errorf("%+v %v", log, err)
+		}
+	}
+}

@@ -165,14 +165,15 @@ type NewFile struct {
 	What string // for people
 }
 
-// Vacant reports whether a new file's place is free.
+// Vacant reports whether a new file's place is free and the file is good.
 func (l *Library) Vacant(f NewFile) error {
 	if _, err := l.Store.Read(f.Path); err == nil {
 		return &repo.Error{Kind: repo.ErrChanged, Msg: f.Path + " is in the library already", WayOut: "Change it there with an editor and save it with: rigkeep save " + f.Path + " -m WHY"}
 	} else if !isNotFound(err) {
 		return err
 	}
-	return nil
+	_, err := l.Parse(f.Path, f.Text, nil)
+	return err
 }
 
 // AddFiles checks new files and saves them as one revision.
@@ -181,9 +182,6 @@ func (l *Library) AddFiles(ctx context.Context, files []NewFile, subject string,
 	q := repo.SaveRequest{Subject: subject, Author: who, When: when, WriteWork: true, Seen: map[string]repo.BlobID{}}
 	for _, f := range files {
 		if err := l.Vacant(f); err != nil {
-			return "", err
-		}
-		if _, err := l.Parse(f.Path, f.Text, nil); err != nil {
 			return "", err
 		}
 		q.Files = append(q.Files, repo.File{Path: f.Path, Data: f.Text})

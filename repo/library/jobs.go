@@ -60,7 +60,7 @@ func (l *Library) planAppend(p *Plan, path, key string, t file.Table) error {
 	if err != nil {
 		return err
 	}
-	return l.planText(p, path, after.Text())
+	return file.Asked(l.planText(p, path, after.Text()))
 }
 
 // planned is a file as the plan would leave it.

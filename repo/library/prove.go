@@ -29,7 +29,7 @@ func (l *Library) Prove(d *Loaded, p preset.Proof) (Edited, error) {
 			return Edited{}, err
 		}
 		_, err = l.Parse(path, after.Text(), d.Sheet)
-		return Edited{Path: path, Before: d.Doc, After: after}, err
+		return Edited{Path: path, Before: d.Doc, After: after}, file.Asked(err)
 	}
 	// in place, so that what a person wrote beside it stays
 	flat := p.Flat()

@@ -133,7 +133,7 @@ func (l *Library) edit(path string, doc *file.Doc, sheet *schema.Sheet, edits ..
 		return Edited{}, err
 	}
 	if _, err := l.Parse(path, after.Text(), sheet); err != nil {
-		return Edited{}, err
+		return Edited{}, file.Asked(err) // doc was good, so it is the edits
 	}
 	return Edited{Path: path, Before: doc, After: after}, nil
 }
@@ -250,7 +250,7 @@ func (l *Library) PutTune(d *Loaded, values map[string]any) (Edited, error) {
 			return Edited{}, err
 		}
 		doc, err := l.Parse(d.TunePath(), text, d.Sheet)
-		return Edited{Path: d.TunePath(), After: doc}, err
+		return Edited{Path: d.TunePath(), After: doc}, file.Asked(err)
 	}
 	var edits []file.Edit
 	for _, key := range (preset.Tune{Values: values}).Keys() {
