@@ -356,6 +356,19 @@ func TestSmallerChanges(t *testing.T) {
 	if s := text(mixed, Options{All: true}); !strings.Contains(s, "stiffness, pan") || strings.Contains(s, "smaller") {
 		t.Error(s)
 	}
+	// nobody can ask a page for the rest
+	var page, review bytes.Buffer
+	if err := WriteHTML(&page, mixed, Options{}, demoFoot); err != nil {
+		t.Fatal(err)
+	}
+	if err := WriteReviewHTML(&review, Review{Of: "x", Changes: []Since{{Of: "x", Since: "y", Command: "rigkeep compare x@y x", Report: &mixed}}}, demoFoot); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range []string{page.String(), review.String()} {
+		if !strings.Contains(s, "stiffness, pan") || strings.Contains(s, "smaller change") {
+			t.Errorf("a page leaves a value out: %s", s)
+		}
+	}
 	if s := text(small, Options{}); !strings.Contains(s, "stiffness, pan") {
 		t.Error(s)
 	}

@@ -88,6 +88,7 @@ func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
 	if err != nil {
 		return err
 	}
+	o.page = true
 	v := layOut(r, o)
 	if s := historySection(o.History); len(s.Blocks) > 0 {
 		v.Sections = append(v.Sections, s)

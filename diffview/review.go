@@ -43,8 +43,8 @@ type Since struct {
 	Note    string  `json:"note,omitempty"`    // why there is nothing to compare with
 	Command string  `json:"command,omitempty"` // that shows it at length
 	Report  *Report `json:"report,omitempty"`
-	// History is each parameter over the jobs that had the tune; for a page.
-	History []Plot `json:"-"`
+	// History is each parameter over the jobs that had the tune; for a page and for JSON.
+	History []Plot `json:"history,omitempty"`
 }
 
 // Tallied counts the findings of a result.

@@ -15,6 +15,18 @@ type Options struct {
 	All bool // smaller changes too, which are otherwise counted where there are weightier ones
 	// History is each parameter over the jobs that had the tune, for a page.
 	History []Plot
+	// page shows every value that changed: on paper nobody can ask for the rest.
+	page bool
+	more string // how to see what is counted only; "" is --all
+}
+
+// counted says how many of something are not shown, and how to see them.
+func (o Options) counted(n int, one, many string) block {
+	more := o.more
+	if more == "" {
+		more = "--all"
+	}
+	return block{Para: plural(n, one, many) + " not shown, " + more, Tone: dim}
 }
 
 // view is a report laid out for reading, before it is written as text, Markdown
@@ -336,7 +348,7 @@ func (r Report) groupSection(g Group, o Options) section {
 		}
 	}
 	for _, c := range g.Changes {
-		if c.Level < schema.Notable && !o.All && weighty {
+		if c.Level < schema.Notable && !o.All && !o.page && weighty {
 			hidden++
 			continue
 		}
@@ -354,7 +366,7 @@ func (r Report) groupSection(g Group, o Options) section {
 		s.Blocks = append(s.Blocks, block{Para: "Caution: " + x.text, Tone: strong})
 	}
 	if hidden > 0 {
-		s.Blocks = append(s.Blocks, smaller(hidden))
+		s.Blocks = append(s.Blocks, o.counted(hidden, "smaller change", "smaller changes"))
 	}
 	return s
 }
@@ -376,10 +388,6 @@ func together(labels []string) string {
 		last = what
 	}
 	return out
-}
-
-func smaller(n int) block {
-	return block{Para: plural(n, "smaller change", "smaller changes") + " not shown, --all", Tone: dim}
 }
 
 // sign is the mark that says without colour what happened.
@@ -468,7 +476,7 @@ func fieldBlocks(caption string, fs []Field, o Options) []block {
 		out = append(out, block{Table: &t})
 	}
 	if hidden > 0 {
-		out = append(out, smaller(hidden))
+		out = append(out, o.counted(hidden, "smaller change", "smaller changes"))
 	}
 	return out
 }
@@ -592,7 +600,7 @@ func (b *Behaviour) section(o Options) section {
 		t.Rows = append(t.Rows, f.row())
 	}
 	if hidden > 0 {
-		s.Blocks = append(s.Blocks, block{Para: plural(hidden, "more figure", "more figures") + ", --all", Tone: dim})
+		s.Blocks = append(s.Blocks, o.counted(hidden, "more figure", "more figures"))
 	}
 	for i := range b.Plots {
 		s.Blocks = append(s.Blocks, block{Plot: &b.Plots[i], ID: fmt.Sprintf("fig%d", i+1)})

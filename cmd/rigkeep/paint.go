@@ -114,7 +114,7 @@ func (t *table) render(p paint, indent string, width int) string {
 			last := i == len(r)-1
 			if last && !t.right[i] {
 				room := width - at
-				if room < 24 && w[i] > room && i > 0 { // too narrow beside the others: a line of its own
+				if c != "" && room < 24 && w[i] > room && i > 0 { // too narrow beside the others: a line of its own
 					line, at = strings.TrimRight(line, " ")+"\n"+indent+"    ", len(indent)+4
 					room = max(width-at, 24)
 				}

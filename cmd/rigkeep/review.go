@@ -288,7 +288,7 @@ func (k *call) reviewChanges(r *diffview.Review, snap *review.Snapshot, now bool
 			return err
 		}
 	}
-	behave := k.c.String("html") != ""
+	behave := k.c.String("html") != "" || k.json() // a program is told what a page shows
 	for i := range snap.Subjects {
 		x := &snap.Subjects[i]
 		if x.Tune == nil {

@@ -60,7 +60,7 @@ var plays = []struct{ section, line string }{
 	{"review --explain", "review --explain onset-near"},
 	{"handover write", "handover write b-cam-85 ../parcel.zip"},
 	{"handover read", "handover read ../parcel.zip"},
-	{"handover accept", "handover accept ../parcel.zip --unsigned --dry-run"},
+	{"handover accept", "handover accept ../parcel.zip --unsigned --library ../other"},
 	{"any command that changes something", "set b-cam-85 stiffness.tilt=9 --dry-run"},
 	{"an error", "show nobody"},
 }
@@ -84,6 +84,7 @@ func TestShapes(t *testing.T) {
 		return out.String() + map[bool]string{true: errs.String()}[out.Len() == 0]
 	}
 	play(top, "demo made --quiet")
+	play(top, "init made/other")
 	dir := filepath.Join(top, "made", "library")
 	if out, err := exec.Command("git", "init", "-q", "--bare", "-b", "main", filepath.Join(top, "made", "shared.git")).CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)

@@ -78,7 +78,7 @@ func (k *call) reports(p *library.Plan) ([]diffview.Report, error) {
 			} else {
 				x.a.Tune, x.b.Tune = k.tuneOf(it.OldPath, it.Before), k.tuneOf(it.Path, it.After)
 			}
-			x.a.Sheet, x.b.Sheet = k.sheetFor(x.a.Rig, oldFP, fp), k.sheetFor(x.b.Rig, fp, oldFP)
+			x.a.Sheet, x.b.Sheet = k.sheetFor(nil, x.a.Rig, oldFP, fp), k.sheetFor(p, x.b.Rig, fp, oldFP)
 		case schema.KindBench:
 			if it.OldPath != it.Path {
 				continue // a log goes along and stays as it was
@@ -126,8 +126,8 @@ func (k *call) rigOf(path string, text []byte, fp string) *preset.Rig {
 }
 
 // sheetFor is the sheet of a rig: of the build at hand, else of the one that the
-// work tree has under either fingerprint.
-func (k *call) sheetFor(r *preset.Rig, fps ...string) *schema.Sheet {
+// work tree has under either fingerprint; as a plan would leave it, where one is given.
+func (k *call) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *schema.Sheet {
 	for _, fp := range fps {
 		if r == nil {
 			if now, err := k.lib.Rig("", fp); err == nil {
@@ -137,6 +137,17 @@ func (k *call) sheetFor(r *preset.Rig, fps ...string) *schema.Sheet {
 	}
 	if r == nil {
 		return nil
+	}
+	if p != nil {
+		for _, it := range p.Items {
+			if it.After == nil || it.Path != preset.GimbalPath(r.Gimbal) {
+				continue
+			}
+			if doc, err := k.lib.Parse(it.Path, it.After, nil); err == nil {
+				s, _ := k.cat.Sheet(r.Gimbal, doc.Tree())
+				return s
+			}
+		}
 	}
 	s, err := k.lib.Sheet("", r.Gimbal)
 	if err != nil {

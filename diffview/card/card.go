@@ -142,7 +142,7 @@ const source = `{{define "body"}}<p class="lead">{{line .Lead}}</p>
 {{end}}{{end}}
 {{define "facts"}}{{if .}}<dl>{{range .}}<dt>{{line .Term}}</dt><dd>{{line .Text}}</dd>{{end}}</dl>{{end}}{{end}}
 {{define "table"}}{{$t := .}}<table class="rows"><caption>{{line .Caption}}</caption><thead><tr>{{range $i, $h := .Head}}<th scope="col"{{if lt $i 2}} style="width:24%"{{end}}>{{line $h}}</th>{{end}}</tr></thead>
-<tbody>{{range .Rows}}<tr><th scope="row">{{line .Head}}</th>{{range $i, $c := .Cells}}<td{{if eq $c ""}} class="none"{{end}} data-label="{{line ($t.Label $i)}}">{{line $c}}</td>{{end}}</tr>
+<tbody>{{range .Rows}}<tr><th scope="row">{{line .Head}}</th>{{range $i, $c := .Cells}}<td{{if eq $c ""}} class="none"{{else if lt (len $c) 24}} class="keep"{{end}} data-label="{{line ($t.Label $i)}}">{{line $c}}</td>{{end}}</tr>
 {{end}}</tbody></table>{{end}}
 {{define "numbered"}}<table class="numbers"><thead><tr>{{range .Head}}<th scope="col">{{line .}}</th>{{end}}</tr></thead>
 <tbody>{{range .Rows}}<tr><th scope="row">{{line .Head}}</th>{{range $i, $c := .Cells}}<td style="{{if gt $i 0}}white-space:nowrap{{else}}overflow-wrap:anywhere{{end}}">{{line $c}}</td>{{end}}</tr>
@@ -315,14 +315,21 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 			if n, ok := schema.Number(val); ok {
 				text = schema.Num(n)
 			}
-			text = joined(" ", text, p.Unit)
+			if p.Unit == "°" {
+				text += p.Unit
+			} else {
+				text = joined(" ", text, p.Unit)
+			}
 			if on := e.On; on != nil && on.Dialed {
 				text = joined(" ", text, on.Unit)
+				plain := text
 				if on.Min != nil && on.Max != nil {
 					text += fmt.Sprintf(" of %s to %s, larger is %s", schema.Num(*on.Min), schema.Num(*on.Max), on.LargerIs)
 				}
 				if on.ValueSI != nil {
-					si = fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit)
+					if si = fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si == plain {
+						si = "" // the dial shows SI itself
+					}
 				}
 			}
 			tab.Rows = append(tab.Rows, row{p.Label(key), []string{text, si, firstSentence(p.Does)}})
@@ -396,11 +403,11 @@ func onset(r Rig, t Tune) *table {
 		if hz > 0 {
 			from += ", at about " + schema.Num(hz) + " Hz"
 		}
-		kept := ""
+		kept, unit := "", r.Sheet.Dials["stiffness."+a.String()].Unit
 		if v, ok := t.Tune.Stiffness(a); ok {
-			kept = schema.Num(v)
+			kept = joined(" ", schema.Num(v), unit)
 		}
-		out.Rows = append(out.Rows, row{a.String(), []string{schema.Num(at), kept, from}})
+		out.Rows = append(out.Rows, row{a.String(), []string{joined(" ", schema.Num(at), unit), kept, from}})
 	}
 	if len(out.Rows) == 0 {
 		return nil

@@ -78,7 +78,7 @@ func TestCard(t *testing.T) {
 	if !bytes.Equal(html, write(t, c)) {
 		t.Error("the same card gives other bytes")
 	}
-	for _, want := range []string{c.Rigs[0].Rig.Fingerprint, "stiffness, pan", "29 of 0 to 100, larger is stiffer", "The torque with which the pan motor answers each degree of error<", "tilt limit up", "45 °", "On the plate: ", "Worked in the hand on unit Q-01", "It proves nothing on another unit", "jobs", "2 fine steps stiffer", "Runs warm", "100 mm", "QR code of: rigkeep " + c.Rigs[0].Rig.Fingerprint + "@0123456789"} {
+	for _, want := range []string{c.Rigs[0].Rig.Fingerprint, "stiffness, pan", "29 of 0 to 100, larger is stiffer", "The torque with which the pan motor answers each degree of error<", "tilt limit up", "45°", "On the plate: ", "Worked in the hand on unit Q-01", "It proves nothing on another unit", "jobs", "2 fine steps stiffer", "Runs warm", "100 mm", "QR code of: rigkeep " + c.Rigs[0].Rig.Fingerprint + "@0123456789"} {
 		if !strings.Contains(string(html), want) {
 			t.Errorf("the card lacks %q", want)
 		}

@@ -53,7 +53,7 @@ func newConverter(cat *schema.Catalogue, to *schema.Sheet, rigs []Rig) *converte
 // Errors: ErrBadPath, with everything that is missing or cannot be reached.
 func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte, error) {
 	out := map[string][]byte{}
-	var lacks []string
+	var lacks []gap
 	for _, path := range sortedPaths(texts) {
 		p, ok := preset.Locate(path)
 		if !ok || p.Rig == "" {
@@ -81,7 +81,7 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 			doc, err = doc.Apply(file.Edit{Key: "gimbal", Value: c.to.Slug}, file.Edit{Key: "was", Value: was})
 		} else {
 			var made []Conversion
-			var gaps []string
+			var gaps []gap
 			made, gaps = c.tune(r.Sheet, preset.DecodeTune(c.cat, doc.Tree()), at)
 			lacks = append(lacks, gaps...)
 			edits := []file.Edit{{Key: "rig", Value: fp}}
@@ -102,15 +102,37 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 		out[at] = doc.Text()
 	}
 	if len(lacks) > 0 {
-		slices.Sort(lacks)
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "this tune cannot be converted to " + c.to.Slug + ": " + strings.Join(slices.Compact(lacks), "; "),
+		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "this tune cannot be converted to " + c.to.Slug + ": " + together(lacks),
 			WayOut: "Add what is missing to the gimbal sheets, or make a tune of its own: rigkeep start RIG"}
 	}
 	return out, nil
 }
 
+// gap is one thing that a conversion lacks: of what, and why it cannot go on.
+type gap struct{ why, of string }
+
+// together says each reason once, with all that it holds for.
+func together(gaps []gap) string {
+	var order []string
+	by := map[string][]string{}
+	for _, g := range gaps {
+		if by[g.why] == nil {
+			order = append(order, g.why)
+		}
+		if !slices.Contains(by[g.why], g.of) {
+			by[g.why] = append(by[g.why], g.of)
+		}
+	}
+	slices.Sort(order)
+	for i, why := range order {
+		slices.Sort(by[why])
+		order[i] = why + " " + strings.Join(by[why], ", ")
+	}
+	return strings.Join(order, "; ")
+}
+
 // tune converts one tune. gaps say what is missing.
-func (c *converter) tune(from *schema.Sheet, t preset.Tune, path string) (made []Conversion, gaps []string) {
+func (c *converter) tune(from *schema.Sheet, t preset.Tune, path string) (made []Conversion, gaps []gap) {
 	for _, key := range t.Keys() {
 		p, ok := c.cat.Param(key)
 		v, isNum := t.Num(key)
@@ -122,36 +144,36 @@ func (c *converter) tune(from *schema.Sheet, t preset.Tune, path string) (made [
 		label := p.Label(key)
 		switch {
 		case !hasA || a.Map == nil:
-			gaps = append(gaps, fmt.Sprintf("%s: the sheet it comes from, %s, has no SI map for dial.%s", label, from.Slug, p.Dial))
+			gaps = append(gaps, gap{fmt.Sprintf("the sheet it comes from, %s, has no SI map for", from.Slug), "dial." + p.Dial})
 			continue
 		case !hasB:
-			gaps = append(gaps, fmt.Sprintf("%s: gimbal %s has no dial.%s", label, c.to.Slug, p.Dial))
+			gaps = append(gaps, gap{fmt.Sprintf("gimbal %s has no", c.to.Slug), "dial." + p.Dial})
 			continue
 		case b.Map == nil:
-			gaps = append(gaps, fmt.Sprintf("%s: the sheet of %s has no SI map for dial.%s", label, c.to.Slug, p.Dial))
+			gaps = append(gaps, gap{fmt.Sprintf("the sheet of %s has no SI map for", c.to.Slug), "dial." + p.Dial})
 			continue
 		}
 		si, err := a.ToSI(v)
 		if err != nil {
-			gaps = append(gaps, label+": "+err.Error())
+			gaps = append(gaps, gap{label + ":", err.Error()})
 			continue
 		}
 		x := Conversion{Path: path, Key: key, From: v, SI: si, Unit: a.Map.Unit, Step: b.Fine}
 		if a.Map.Unit != b.Map.Unit {
 			// a low pass is given by its cutoff or by its time constant; 1/(2πf) is one in the other
 			if si == 0 {
-				gaps = append(gaps, fmt.Sprintf("%s: 0 %s has no equal in %s", label, a.Map.Unit, b.Map.Unit))
+				gaps = append(gaps, gap{label + ":", fmt.Sprintf("0 %s has no equal in %s", a.Map.Unit, b.Map.Unit)})
 				continue
 			}
 			si = 1 / (2 * math.Pi * si)
 		}
 		if x.Exact, err = b.FromSI(si); err != nil {
-			gaps = append(gaps, label+": "+err.Error())
+			gaps = append(gaps, gap{label + ":", err.Error()})
 			continue
 		}
 		x.To = b.Round(x.Exact)
 		if x.To < b.Min || x.To > b.Max {
-			gaps = append(gaps, fmt.Sprintf("%s: %s lies between the last step of dial.%s and its end", label, schema.Num(x.Exact), p.Dial))
+			gaps = append(gaps, gap{label + ":", fmt.Sprintf("%s lies between the last step of dial.%s and its end", schema.Num(x.Exact), p.Dial)})
 			continue
 		}
 		if x.To != x.Exact {
