@@ -298,11 +298,12 @@ func (r *reading) beside(s snapshot) (*reading, []string, error) {
 // blameSteps bounds how far back the author of a conflicting value is looked for.
 const blameSteps = 2000
 
-// blame finds the revision that gave a key its value at tip; nil if that is too far back.
+// blame finds the revision that gave a key its value at tip; nil if that is too far back. Where a
+// rig moved to a new fingerprint, it is followed to the earlier one.
 func (l *Library) blame(tip repo.Rev, path, key string) *By {
 	place, _ := preset.Locate(path)
 	texts := map[string]string{} // values by contents: most revisions do not touch the file
-	value := func(at repo.Rev) string {
+	value := func(at repo.Rev, path string) string {
 		data, err := snapshot{l, at, nil}.Read(path)
 		if err != nil {
 			return "?"
@@ -317,7 +318,7 @@ func (l *Library) blame(tip repo.Rev, path, key string) *By {
 		}
 		return v
 	}
-	want := value(tip)
+	want := value(tip, path)
 	at := tip
 next:
 	for range blameSteps {
@@ -326,7 +327,18 @@ next:
 			return nil
 		}
 		for _, p := range c.Parents {
-			if value(p) == want {
+			v := value(p, path)
+			if v == "gone" && want != "gone" && place.Rig != "" {
+				for _, was := range l.earlier(at, path) {
+					if v = value(p, was); v != "gone" {
+						if v == want {
+							path = was
+						}
+						break
+					}
+				}
+			}
+			if v == want {
 				at = p
 				continue next
 			}
@@ -334,6 +346,19 @@ next:
 		return &By{c.ID, c.Author.String(), c.When}
 	}
 	return nil
+}
+
+// earlier gives where a rig's file lay under the fingerprints that the rig had before, the last first.
+func (l *Library) earlier(at repo.Rev, path string) (out []string) {
+	place, _ := preset.Locate(path)
+	r, err := l.Rig(at, place.Rig)
+	if err != nil {
+		return nil
+	}
+	for i := len(r.Was) - 1; i >= 0; i-- {
+		out = append(out, strings.Replace(path, preset.RigDir(place.Rig), preset.RigDir(r.Was[i]), 1))
+	}
+	return out
 }
 
 // CommitMerge saves a merge without clashes as one revision with two parents, on top of ours,

@@ -306,6 +306,64 @@ func TestSyncConflict(t *testing.T) {
 	}
 }
 
+// TestSyncConflictSaysWho: who gave a value is said of a rig that was weighed anew since, and of two
+// rigs with one alias.
+func TestSyncConflictSaysWho(t *testing.T) {
+	a, fps := newLibrary(t, 1)
+	bare := bareOf(t, a)
+	b := cloneOf(t, bare, 1)
+	main := preset.TunePath(fps[0], "main")
+	put(t, a, 0, main, swap("pan = 41", "pan = 45"))
+	put(t, a, 0, preset.RigPath(fps[0]), swap("mass_kg = 2.35", "mass_kg = 2.36")) // below the step of the fingerprint
+	weighed := func(l *Library, i int) {
+		path := filepath.Join(l.Store.Root(), preset.RigPath(fps[0]))
+		text, err := os.ReadFile(path)
+		if err == nil {
+			err = os.WriteFile(path, []byte(strings.Replace(string(text), "mass_kg = 2.36", "mass_kg = 2.55", 1)), 0o666)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.forget()
+		rr, err := l.Find(fps[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := l.Plan([]Target{RigTarget(rr)})
+		if err != nil || len(p.Moves) != 1 {
+			t.Fatal(p, err)
+		}
+		if _, err := l.Commit(syncCtx, p, "Weigh", "", person(i), syncDay.Add(3*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	weighed(a, 2)
+	fresh := func(l *Library, i int, mass float64) string {
+		text := build("twin", "prime 30", mass)
+		v, _ := file.Values("x", []byte(text))
+		fp := preset.DecodeRig("", v).Print()
+		put(t, l, i, preset.RigPath(fp), func(string) string { return text })
+		return fp
+	}
+	fresh(a, 3, 1.5)
+	syncWith(t, a, "", 0, nil)
+	put(t, b, 1, main, swap("pan = 41", "pan = 39"))
+	fresh(b, 4, 1.7)
+	out := syncWith(t, b, "", 1, nil)
+	if !out.Conflict() || len(out.Merged.Clashes) != 2 {
+		t.Fatalf("%+v", out.Merged)
+	}
+	for _, c := range out.Merged.Clashes {
+		want := [2]int{4, 3}
+		if c.Key == "stiffness.pan" {
+			want = [2]int{1, 0}
+		}
+		if c.OursBy == nil || c.OursBy.Who != person(want[0]).String() || c.TheirsBy == nil || c.TheirsBy.Who != person(want[1]).String() {
+			t.Errorf("%s of %s: %+v, %+v", c.Key, c.Path, c.OursBy, c.TheirsBy)
+		}
+	}
+}
+
 func TestSyncLeavesUnsavedEdits(t *testing.T) {
 	a, fps := newLibrary(t, 2)
 	bare := bareOf(t, a)
@@ -668,7 +726,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 				if c.Key != "" {
 					name += ":" + c.Key
 				}
-				if c.Key == "alias" && c.Ours != nil && c.Theirs != nil { // one rig, two names, new or renamed: both are words of ours
+				if c.Key == "alias" && c.OursPath == c.TheirsPath && c.Ours != nil && c.Theirs != nil { // one rig, two names, new or renamed: both are words of ours
 					values = append(values, fmt.Sprintf("%s=%v.%v", name, c.Ours, c.Theirs))
 				} else if r.IntN(2) == 0 {
 					ours = append(ours, name)

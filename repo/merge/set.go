@@ -1017,7 +1017,8 @@ func (s *set) aliases() error {
 		})
 		for _, g := range gs[1:] {
 			c := Conflict{Path: preset.RigPath(g.final), Key: "alias", Why: fmt.Sprintf("two rigs have the alias %s: %s and %s", alias, gs[0].final, g.final), Value: true,
-				Ours: alias + " is " + gs[0].final, Theirs: alias + " is " + g.final}
+				Ours: alias + " is " + gs[0].final, Theirs: alias + " is " + g.final,
+				OursPath: preset.RigPath(s.ours.fp(gs[0].id)), TheirsPath: preset.RigPath(s.theirs.fp(g.id))}
 			choose := s.in.Choices.chooser(schema.KindRig, append(s.names(preset.RigPath(g.id)), s.names(c.Path)...))
 			ch, ok := Choice{}, false
 			if choose != nil {
