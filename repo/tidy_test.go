@@ -3,8 +3,10 @@ package repo
 import (
 	"errors"
 	"fmt"
+	"math/rand"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -110,15 +112,89 @@ func TestTidyByItself(t *testing.T) {
 	agrees(t, l.Root())
 }
 
-// TestTidyFaults interrupts the packing at each step: nothing may ever be missing.
-func TestTidyFaults(t *testing.T) {
+// manyPacked is a library in which one more pack lets all be joined.
+func manyPacked(t testing.TB) string {
 	base := small(t, &change{})
-	for i := range 11 { // with one more, they are joined
+	for i := range 11 {
 		l := must(Open(base))(t)
 		edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("pan = %d\n", 10+i), "Step")
 		must(l.Tidy(ctx))(t)
 	}
 	edit(t, must(Open(base))(t), "rigs/aa/x/main.toml", "pan = 90\n", "Loose")
+	return base
+}
+
+// TestTidyPowerLoss: whatever of packing and joining has reached the disk when power is lost, each
+// object is there.
+func TestTidyPowerLoss(t *testing.T) {
+	dir := manyPacked(t)
+	before := stateOf(t, dir)
+	f, err := disktest.NewForgetful(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := must(OpenWith(dir, Options{fs: f}))(t).Tidy(ctx); err != nil {
+		t.Fatal(err)
+	}
+	f.End()
+	if out := git(t, dir, "count-objects", "-v"); !strings.Contains(out, "packs: 1\n") {
+		t.Fatal(out)
+	}
+	rnd := rand.New(rand.NewSource(7))
+	for k, s := range f.Snaps {
+		for _, luck := range []float64{0, 0.5, 0.9} {
+			// Not all, even in the long form: what is mapped of each library stays so until the end.
+			if rare := map[bool]int{false: 12, true: 2}[long]; k != len(f.Snaps)-1 && rnd.Intn(rare) != 0 {
+				continue
+			}
+			got := filepath.Join(t.TempDir(), "lib")
+			if err := s.Lose(got, rnd, luck); err != nil {
+				t.Fatal(err)
+			}
+			what := fmt.Sprintf("power lost before step %d of %d (%s), luck %.1f", k, len(f.Snaps), s.What, luck)
+			if now := stateOf(t, got); !now.same(before) {
+				t.Fatal(what)
+			}
+			if out := git(t, got, "fsck", "--strict", "--no-dangling"); out != "" {
+				t.Fatalf("%s: fsck: %s", what, out)
+			}
+			nextWorks(t, got, what)
+		}
+	}
+}
+
+// TestJoinLeaves: what somebody asked to keep, what a server vouches for, and packs over which git
+// keeps an index are not joined.
+func TestJoinLeaves(t *testing.T) {
+	for _, ext := range []string{".keep", ".promisor"} {
+		dir := manyPacked(t)
+		must(must(Open(dir))(t).store.PackLoose(nil))(t)
+		packs, _ := filepath.Glob(filepath.Join(dir, ".git", "objects", "pack", "*.pack"))
+		if err := os.WriteFile(strings.TrimSuffix(packs[3], ".pack")+ext, nil, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		l := must(Open(dir))(t)
+		edit(t, l, "rigs/aa/x/main.toml", "pan = 91\n", "One more") // else there are too few without it
+		must(l.Tidy(ctx))(t)
+		left, _ := filepath.Glob(filepath.Join(dir, ".git", "objects", "pack", "*.pack"))
+		if len(left) != 2 || !slices.Contains(left, packs[3]) {
+			t.Errorf("%s: %v", ext, left)
+		}
+		agrees(t, dir)
+	}
+	dir := manyPacked(t)
+	git(t, dir, "multi-pack-index", "write")
+	must(must(Open(dir))(t).Tidy(ctx))(t)
+	if left, _ := filepath.Glob(filepath.Join(dir, ".git", "objects", "pack", "*.pack")); len(left) != 12 {
+		t.Errorf("%d packs are left of those in git's index over several", len(left))
+	}
+	agrees(t, dir)
+	git(t, dir, "multi-pack-index", "verify")
+}
+
+// TestTidyFaults interrupts the packing at each step: nothing may ever be missing.
+func TestTidyFaults(t *testing.T) {
+	base := manyPacked(t)
 	before := stateOf(t, base)
 	count := &disktest.Faulty{Inner: disk.OS{}}
 	tidied := duplicate(t, base)
