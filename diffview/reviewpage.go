@@ -110,7 +110,7 @@ func WriteReviewHTML(w io.Writer, r Review, foot page.Foot) error {
 		x := changeView{Of: c.Of, Words: sentenceCase(c.words())}
 		if c.Report != nil {
 			if !c.Report.Same {
-				lay := layOut(*c.Report, Options{page: true, more: "shown by the command above with --all"})
+				lay := layOut(*c.Report, Options{page: true, more: "the command above with --all shows them"})
 				x.Parties, x.Command = lay.Parties, c.Command
 				x.Sections = lay.Sections
 			}

@@ -445,9 +445,17 @@ func (f *fsck) tree(id plumbing.Hash, dir string) (files int, err error) {
 
 // Meet gives the best common ancestors of two histories' tips, as MergeBase does within a library.
 func (b *Bundle) Meet(other *Bundle) []Rev {
-	theirs := other.Ancestors(other.Tip)
+	return b.best(b.Ancestors(b.Tip), other.Ancestors(other.Tip))
+}
+
+// MergeBase gives the best common ancestors of two revisions of the bundle, as Lib.MergeBase does.
+func (b *Bundle) MergeBase(x, y Rev) []Rev { return b.best(b.Ancestors(x), b.Ancestors(y)) }
+
+// best are those of two sets of revisions with all their ancestors that both have, and below none
+// of which another one is; the newest first. ours are revisions of b.
+func (b *Bundle) best(ours, theirs map[Rev]bool) []Rev {
 	common := map[Rev]bool{}
-	for id := range b.Ancestors(b.Tip) {
+	for id := range ours {
 		if theirs[id] {
 			common[id] = true
 		}

@@ -193,7 +193,8 @@ func (x *accepting) meet() error {
 	}
 	x.a.Base = bases[0]
 	if x.a.Base != x.p.History.Tip {
-		return nil
+		x.base, err = x.state(bases, 0)
+		return err
 	}
 	old := &Old{}
 	known := x.p.History.Ancestors(x.p.History.Tip)
@@ -209,22 +210,92 @@ func (x *accepting) meet() error {
 	return old
 }
 
-// sides collects the files as they were where the histories part, and as the sender has them.
+// maxCriss is how often, and how many at once, histories that were merged crosswise are brought
+// together to find where they part; beyond it the newest place is taken.
+const maxCriss = 4
+
+// state gives the files where the histories part. After two people took each other's handover in,
+// there are several such places; they are merged first, so that what one side took back since is
+// not mistaken for what it never had.
+func (x *accepting) state(bases []repo.Rev, depth int) (map[string][]byte, error) {
+	at, err := x.filesAt(bases[0])
+	if err != nil || depth >= maxCriss {
+		return at, err
+	}
+	for _, b := range bases[1:min(len(bases), maxCriss)] {
+		other, err := x.filesAt(b)
+		if err != nil {
+			return nil, err
+		}
+		low := map[string][]byte{}
+		if under := x.p.History.MergeBase(bases[0], b); len(under) > 0 {
+			if low, err = x.state(under, depth+1); err != nil {
+				return nil, err
+			}
+		}
+		out, err := merge.Set(merge.SetInput{Cat: x.l.Cat, Base: texts(low), Ours: texts(at), Theirs: texts(other), OursChanged: differ(low, at), TheirsChanged: differ(low, other), Virtual: true})
+		if err != nil {
+			return nil, err
+		}
+		for p, text := range out.Files {
+			if text == nil {
+				delete(at, p)
+			} else {
+				at[p] = text
+			}
+		}
+	}
+	return at, nil
+}
+
+// filesAt are the files of a revision of the handover's history, but for the library's own.
+func (x *accepting) filesAt(rev repo.Rev) (map[string][]byte, error) {
+	files, err := x.p.History.Files(rev)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string][]byte{}
+	for _, f := range files {
+		if f.Path != preset.LibraryPath {
+			out[f.Path] = x.p.History.Contents(f.Blob)
+		}
+	}
+	return out, nil
+}
+
+// texts is a state of a library by itself.
+type texts map[string][]byte
+
+func (t texts) Read(path string) ([]byte, error) { return t[path], nil }
+
+func (t texts) List(prefix string) ([]string, error) {
+	var out []string
+	for _, p := range sortedPaths(t) {
+		if strings.HasPrefix(p, prefix) {
+			out = append(out, p)
+		}
+	}
+	return out, nil
+}
+
+// differ lists the paths whose contents are not the same in two states.
+func differ(a, b map[string][]byte) []string {
+	paths := map[string][]byte{}
+	for _, m := range []map[string][]byte{a, b} {
+		for p := range m {
+			if x, y := a[p], b[p]; !bytes.Equal(x, y) || (x == nil) != (y == nil) {
+				paths[p] = nil
+			}
+		}
+	}
+	return sortedPaths(paths)
+}
+
+// sides collects the files as the sender has them, and readies both for comparing.
 func (x *accepting) sides() error {
 	for path, text := range x.p.Files {
 		if p, _ := preset.Locate(path); p.Kind != schema.KindJob {
 			x.theirs[path] = text
-		}
-	}
-	if x.a.Base != "" {
-		files, err := x.p.History.Files(x.a.Base)
-		if err != nil {
-			return err
-		}
-		for _, f := range files {
-			if f.Path != preset.LibraryPath {
-				x.base[f.Path] = x.p.History.Contents(f.Blob)
-			}
 		}
 	}
 	if x.to != nil {

@@ -3,6 +3,8 @@ package handover_test
 import (
 	"context"
 	"errors"
+	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,6 +16,7 @@ import (
 	"rigkeep/repo/handover/handovertest"
 	"rigkeep/repo/library"
 	"rigkeep/repo/merge"
+	"rigkeep/schema"
 )
 
 func open(t testing.TB, data []byte) *handover.Parcel {
@@ -382,6 +385,48 @@ func same(t testing.TB, a, b map[string]string) {
 	for p, text := range a {
 		if b[p] != text {
 			t.Errorf("%s changed", p)
+		}
+	}
+}
+
+// TestAcceptCrosswise has two people hand a rig to each other at once, again and again, each
+// changing one value in between, often back to what it was: both end up with what either meant.
+func TestAcceptCrosswise(t *testing.T) {
+	var keys []string
+	for _, a := range schema.Axes {
+		keys = append(keys, "stiffness."+a.String())
+	}
+	for seed := range uint64(3) {
+		r := rand.New(rand.NewPCG(seed, 5))
+		a := handovertest.Filled(t, handovertest.ACam)
+		b := handovertest.Empty(t, handovertest.BCam)
+		want := map[string]float64{}
+		for _, k := range keys {
+			want[k] = value(a, "walk-build", k)
+		}
+		accept(b, a.HandOver("walk-build"), handover.Options{})
+		for round := range 6 {
+			two := r.Perm(len(keys))[:2]
+			for i, s := range []*handovertest.Shop{a, b} {
+				k := keys[two[i]]
+				// two values in turn: most changes take something back
+				v := 20.0
+				if want[k] == v {
+					v = 30
+				}
+				s.Set("walk-build", "Turn", fmt.Sprintf("%s=%g", k, v))
+				want[k] = v
+			}
+			fromA, fromB := a.HandOver("walk-build"), b.HandOver("walk-build")
+			accept(a, fromB, handover.Options{})
+			accept(b, fromA, handover.Options{})
+			for name, s := range map[string]*handovertest.Shop{"A": a, "B": b} {
+				for _, k := range keys {
+					if got := value(s, "walk-build", k); got != want[k] {
+						t.Fatalf("seed %d, round %d: %s of %s is %g, want %g", seed, round, k, name, got, want[k])
+					}
+				}
+			}
 		}
 	}
 }
