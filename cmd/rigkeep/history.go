@@ -28,7 +28,7 @@ func historyVerb() verb {
 		name: "history", args: "[RIG[/TUNE]]", short: "the revisions of a tune, of one key, or of the library",
 		long:    "Newest first, with who, when and for which job. --key lists only the revisions at which one value changed, with the value. Without a rig it lists the revisions of the whole library.",
 		example: "rigkeep history a-cam-prime\nrigkeep history a-cam-prime --key stiffness.tilt\nrigkeep history --limit 5",
-		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "at most `N` revisions"}},
+		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "the newest `N` revisions; 0 is all", Value: 50}},
 		pages:   true, reads: true, maxArgs: 1, argKind: []string{"rig"}, run: runHistory,
 	}
 }
@@ -52,13 +52,17 @@ func runHistory(k *call) error {
 	if limit < 0 {
 		return usage("--limit %d: a whole number of 0 or more was expected", limit)
 	}
+	ask := 0
+	if limit > 0 {
+		ask = limit + 1 // one more tells whether there are more
+	}
 	var rows []historyRow
 	title := "library"
 	if len(k.args) == 0 {
 		if k.c.String("key") != "" {
 			return usage("--key needs a rig").hinted("for example: rigkeep history RIG --key stiffness.tilt")
 		}
-		cs, err := k.lib.Store.Log("", limit)
+		cs, err := k.lib.Store.Log("", ask)
 		if err != nil {
 			return err
 		}
@@ -84,20 +88,21 @@ func runHistory(k *call) error {
 				}
 				return f.hinted("see the keys with: rigkeep explain")
 			}
-			if rows, err = k.keyHistory(rr, ref.Tune, key, limit); err != nil {
+			if rows, err = k.keyHistory(rr, ref.Tune, key, ask); err != nil {
 				return err
 			}
 		} else {
-			hist, err := k.lib.History(rr, ref.Tune, limit)
+			hist, err := k.lib.History(rr, ref.Tune, ask)
 			if err != nil {
 				return err
 			}
+			proofs := k.lib.Proofs()
 			for i, h := range hist {
 				n := i
 				row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
 				if t := k.tuneAt(h); t != nil && t.Proof != nil {
 					row.Proof = firstOf(t.Proof.Place, "yes")
-					stale := k.lib.StaleAt(h, *t)
+					stale := proofs.StaleAt(h, *t)
 					holds := len(stale) == 0
 					row.Holds = &holds
 				}
@@ -108,6 +113,10 @@ func runHistory(k *call) error {
 			return fail(exitNotFound, "%s has no saved revision", title).hinted("save it with: rigkeep save %s -m WHY", k.args[0])
 		}
 	}
+	more := limit > 0 && len(rows) > limit
+	if more {
+		rows = rows[:limit]
+	}
 	if k.json() {
 		if rows == nil {
 			rows = []historyRow{}
@@ -117,7 +126,8 @@ func runHistory(k *call) error {
 			Of        string       `json:"of"`
 			Key       string       `json:"key,omitempty"`
 			Revisions []historyRow `json:"revisions"`
-		}{1, title, k.c.String("key"), rows})
+			More      bool         `json:"more,omitempty"`
+		}{1, title, k.c.String("key"), rows, more})
 	}
 	t := table{head: true}
 	if k.c.String("key") != "" {
@@ -146,6 +156,13 @@ func runHistory(k *call) error {
 	}
 	t.dropEmpty()
 	k.write(t.render(k.paint, "", k.wide))
+	if more {
+		words := append([]string{"rigkeep", "history"}, k.args...)
+		if key := k.c.String("key"); key != "" {
+			words = append(words, "--key", key)
+		}
+		k.say("there are earlier revisions; for all of them: %s", shellWords(append(words, "--limit", "0")))
+	}
 	return nil
 }
 

@@ -115,18 +115,48 @@ func (l *Library) PlanEdited(d *Loaded, es ...Edited) (*Plan, error) {
 	return p, nil
 }
 
+// Proofs tells of one revision of a tune after the other whether its proof held then.
+type Proofs struct {
+	l    *Library
+	rigs map[string]*preset.Rig // by fingerprint, of builds whose file never changed; nil where it did
+}
+
+// Proofs begins to look at the proofs of a history.
+func (l *Library) Proofs() *Proofs { return &Proofs{l, map[string]*preset.Rig{}} }
+
 // StaleAt says why a tune's proof did not hold at a revision, against the build
 // and the gimbal sheet of that revision.
-func (l *Library) StaleAt(h Revision, t preset.Tune) []preset.Staleness {
-	r, err := l.Rig(h.ID, h.Fingerprint)
-	if err != nil {
-		r = preset.Rig{Fingerprint: h.Fingerprint}
-	}
-	sheet, err := l.Sheet(h.ID, r.Gimbal)
+func (p *Proofs) StaleAt(h Revision, t preset.Tune) []preset.Staleness {
+	r := p.rig(h)
+	sheet, err := p.l.Sheet(h.ID, r.Gimbal)
 	if err != nil {
 		sheet = nil
 	}
 	return t.Stale(r, sheet, "")
+}
+
+// rig is the build at a revision; one that cannot be read has no parts.
+func (p *Proofs) rig(h Revision) preset.Rig {
+	r, known := p.rigs[h.Fingerprint]
+	if !known {
+		if id, ok, err := p.l.Store.Always(preset.RigPath(h.Fingerprint)); err == nil && ok {
+			if data, err := p.l.Store.ReadBlob(id); err == nil {
+				if doc, err := p.l.Parse(preset.RigPath(h.Fingerprint), data, nil); err == nil {
+					only := preset.DecodeRig(h.Fingerprint, doc.Tree())
+					r = &only
+				}
+			}
+		}
+		p.rigs[h.Fingerprint] = r
+	}
+	if r != nil {
+		return *r
+	}
+	then, err := p.l.Rig(h.ID, h.Fingerprint)
+	if err != nil {
+		return preset.Rig{Fingerprint: h.Fingerprint}
+	}
+	return then
 }
 
 // PinnedUnit is the unit that a tune goes out on with a job, "" where the job does
