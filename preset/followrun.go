@@ -94,6 +94,7 @@ func (t Tune) HasStyle(style string, a schema.Axis) bool {
 // ShotStyle is what a job's shot asks of a rig, and the style proposed for it.
 type ShotStyle struct {
 	Shot     Shot
+	Index    int            // of the shot in the job's list
 	Style    string         // name it would have in the tune
 	MaxDrift float64        // share of the frame, 0 the kind's own
 	Lens     float64        // mm
@@ -110,11 +111,11 @@ type ShotStyle struct {
 // Source: ProposeStyle.
 func ProposeShots(c *schema.Catalogue, s *schema.Sheet, j Job, r Rig) ([]ShotStyle, error) {
 	var out []ShotStyle
-	for _, shot := range j.Shots {
+	for i, shot := range j.Shots {
 		if shot.Rig != "" && shot.Rig != r.Alias && !strings.HasPrefix(r.Fingerprint, shot.Rig) {
 			continue
 		}
-		x := ShotStyle{Shot: shot, Style: shot.Style, Lens: shot.LensMM, LensFrom: "the shot's", MaxDrift: j.DriftPct / 100}
+		x := ShotStyle{Shot: shot, Index: i, Style: shot.Style, Lens: shot.LensMM, LensFrom: "the shot's", MaxDrift: j.DriftPct / 100}
 		if x.Style == "" {
 			x.Style = shot.Kind
 		}

@@ -24,7 +24,7 @@ func followVerb() verb {
 	return verb{
 		name: "follow", args: "RIG[/TUNE]", short: "what a follow style does on a move: table, picture, and styles for a job's shots",
 		long: "Simulates how the head follows a move of the operator with a style of the tune: start delay, lag, settling, smoothness, how far the subject drifts in the frame of a lens, and how much of a walking sway comes through. On a gimbal whose sheet has no SI map for these dials the answer is relative to another style, --against, and says so. " +
-			"With --for JOB it proposes window and smoothing for each shot of the job, by searching the model for the smoothest response whose lag keeps the subject in the stated share of the frame; --write puts them into the tune.\n" +
+			"With --for JOB it proposes window and smoothing for each shot of the job, by searching the model for the smoothest response whose lag keeps the subject in the stated share of the frame; --write puts them into the tune, and their names into the job's shot list, where a shot names none.\n" +
 			"Moves: " + strings.Join(strings.Fields(follow.MoveGrammar), " "),
 		example: "rigkeep follow b-cam-85 --style walk --lens 50mm --sensor 24.9x18.7mm\nrigkeep follow b-cam-85 --style walk --move \"turn 90deg in 2s\" --axis pan --svg turn.svg\nrigkeep follow b-cam-85 --style sweep --against walk\nrigkeep follow b-cam-85 --for pilot-station",
 		flags: []cli.Flag{
@@ -38,7 +38,7 @@ func followVerb() verb {
 			&cli.StringFlag{Name: "axis", Usage: "one `AXIS`; else every one that the style has"},
 			&cli.StringFlag{Name: "svg", Usage: "write the picture to this `FILE`"},
 			&cli.StringFlag{Name: "for", Usage: "propose styles for the shots of this `JOB`"},
-			&cli.BoolFlag{Name: "write", Usage: "with --for: put the styles into the tune"},
+			&cli.BoolFlag{Name: "write", Usage: "with --for: put the styles into the tune and their names into the shot list"},
 		},
 		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runFollow,
 	}

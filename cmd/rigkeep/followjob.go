@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"strings"
 
 	"rigkeep/diffview/safe"
 	"rigkeep/diffview/svg"
@@ -85,8 +86,19 @@ func (k *call) followJob(d *library.Loaded) error {
 		if err != nil {
 			return err
 		}
+		named, ok, err := k.lib.NameStyles(slug, shots)
+		if err != nil {
+			return err
+		}
 		if err := k.putTune(d, e); err != nil {
 			return err
+		}
+		if ok {
+			if err := k.putNames(slug, named, shots); err != nil {
+				return err
+			}
+		} else if j.State != "open" {
+			k.say("job %s is closed, so its shot list stays as it is", slug)
 		}
 	} else if !k.json() && len(values) > 0 {
 		k.say("next: rigkeep follow %s --for %s --write puts these styles into the tune", k.args[0], k.c.String("for"))
@@ -110,6 +122,33 @@ func (k *call) followJob(d *library.Loaded) error {
 		out.Shots = append(out.Shots, x)
 	}
 	return k.encode(out)
+}
+
+// putNames writes the names of the styles into the job's shot list.
+func (k *call) putNames(slug string, e library.Edited, shots []preset.ShotStyle) error {
+	verb := "would write"
+	if !k.dryRun() {
+		verb = "wrote"
+		ctx, stop := k.ctx()
+		defer stop()
+		if err := k.lib.Write(ctx, e); err != nil {
+			return err
+		}
+	}
+	var said []string
+	for _, s := range shots {
+		if s.Proposal != nil && s.Shot.Style == "" {
+			said = append(said, fmt.Sprintf("shot %q: style %s", safe.Line(s.Shot.Name), s.Style))
+		}
+	}
+	k.did("", "", strings.Join(said, "\n"), e.Path)
+	if !k.json() {
+		k.printf("%s\n%s %s\n", strings.Join(said, "\n"), verb, e.Path)
+	}
+	if !k.dryRun() {
+		k.say("not saved yet; save it with: rigkeep save job:%s -m WHY", slug)
+	}
+	return nil
 }
 
 // finite is a value that JSON can say; a measure that does not exist is 0.

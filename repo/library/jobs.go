@@ -106,3 +106,24 @@ func (l *Library) PlanJobState(slug, state string, unfixed func(rig, tune, why s
 	}
 	return p, l.planEdit(p, preset.JobPath(slug), edits...)
 }
+
+// NameStyles works out a job's file with the styles of its shots named, in place:
+// those that have one proposed and none named. It does not write. A closed job is
+// history and stays as it is: then, and where nothing is to be named, ok is false.
+func (l *Library) NameStyles(slug string, shots []preset.ShotStyle) (e Edited, ok bool, err error) {
+	j, err := l.Job("", slug)
+	if err != nil || j.State != "open" {
+		return Edited{}, false, err
+	}
+	var edits []file.Edit
+	for _, s := range shots {
+		if s.Proposal != nil && s.Shot.Style == "" && s.Index < len(j.Shots) && j.Shots[s.Index] == s.Shot {
+			edits = append(edits, file.Edit{Key: file.Join("shot", s.Index, "style"), Value: s.Style})
+		}
+	}
+	if len(edits) == 0 {
+		return Edited{}, false, nil
+	}
+	e, err = l.Edit(preset.JobPath(slug), edits...)
+	return e, err == nil, err
+}
