@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"strings"
 
 	"rigkeep/preset"
 	"rigkeep/preset/follow"
@@ -235,7 +234,7 @@ func (w *behaviour) shot(style string) (preset.Shot, bool) {
 		return preset.Shot{}, false
 	}
 	for _, s := range w.in.Job.Shots {
-		mine := s.Rig == "" || w.b.Rig != nil && (s.Rig == w.b.Rig.Alias || strings.HasPrefix(w.b.Rig.Fingerprint, s.Rig))
+		mine := s.Rig == "" || w.b.Rig != nil && s.For(*w.b.Rig)
 		if s.Style == style && mine {
 			return s, true
 		}

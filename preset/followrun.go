@@ -112,7 +112,7 @@ type ShotStyle struct {
 func ProposeShots(c *schema.Catalogue, s *schema.Sheet, j Job, r Rig) ([]ShotStyle, error) {
 	var out []ShotStyle
 	for i, shot := range j.Shots {
-		if shot.Rig != "" && shot.Rig != r.Alias && !strings.HasPrefix(r.Fingerprint, shot.Rig) {
+		if !shot.For(r) {
 			continue
 		}
 		x := ShotStyle{Shot: shot, Index: i, Style: shot.Style, Lens: shot.LensMM, LensFrom: "the shot's", MaxDrift: j.DriftPct / 100}

@@ -2,6 +2,7 @@ package preset
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"rigkeep/schema"
@@ -19,6 +20,23 @@ type Shot struct {
 	Name, Kind, Rig, Style string
 	LensMM                 float64 // 0 unknown
 	TiltUpDeg, TiltDownDeg float64
+}
+
+// For reports whether a shot is for this rig: it names it by alias or fingerprint, an
+// earlier one of the same rig too, or names none.
+func (s Shot) For(r Rig) bool {
+	if s.Rig == "" || s.Rig == r.Alias {
+		return true
+	}
+	if !IsFingerprint(s.Rig) {
+		return false
+	}
+	for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+		if strings.HasPrefix(fp, s.Rig) {
+			return true
+		}
+	}
+	return false
 }
 
 // Accepted is a review finding that somebody accepted, until a day.

@@ -214,7 +214,7 @@ func (k *call) signer() (handover.SigningKey, func(), error) {
 func (k *call) cardOf(c *handover.Contents, changes func(handover.Rig, handover.Tune) ([]card.Change, string)) ([]byte, error) {
 	v := card.Card{Sender: c.Sender.String(), Note: c.Note, Revision: string(c.Revision), When: c.Time, Tool: tool()}
 	for _, r := range c.Rigs {
-		x := card.Rig{Rig: r.Rig, Sheet: r.Sheet, Logs: r.Logs}
+		x := card.Rig{Rig: r.Rig, Sheet: r.Sheet, Logs: r.Logs, Jobs: c.Jobs}
 		for _, t := range r.Tunes {
 			y := card.Tune{Name: t.Name, Tune: t.Tune}
 			y.Changes, y.Since = changes(r, t)

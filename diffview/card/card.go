@@ -36,6 +36,7 @@ type Rig struct {
 	Sheet *schema.Sheet
 	Tunes []Tune
 	Logs  []preset.BenchLog
+	Jobs  []preset.Job // whose shot lists say which style a shot has, oldest first
 }
 
 // Tune is one tune and what changed in it last.
@@ -220,6 +221,9 @@ func rigOf(cat *schema.Catalogue, c Card, r Rig, id string) (rigView, error) {
 		if b, ok := efforts(r, t.Tune, t.Name); ok {
 			v.Tables = append(v.Tables, b)
 		}
+	}
+	if s := shots(r); len(s.Rows) > 0 {
+		v.Tables = append(v.Tables, s)
 	}
 	return v, nil
 }

@@ -56,7 +56,7 @@ func demo(t testing.TB) Card {
 		Rigs: []Rig{{Rig: r, Sheet: sheet, Tunes: []Tune{{Name: "main", Tune: tune, Since: "jobs", Changes: []Change{
 			{when, "Stabiliser technician", "Tilt a step up for wind on the quay", "2026-03-02-night-pilotage", strings.Repeat("1bfb12d4d1", 4), []string{"stiffness.tilt 24 → 26 (+2, 2 fine steps stiffer)"}},
 			{when.AddDate(0, -1, 0), "A-cam operator", "Walk style for the gangway", "2026-01-15-pilot-station", strings.Repeat("d5402de76c", 4), nil},
-		}}}}},
+		}}}, Jobs: []preset.Job{{Name: "Pilot station", Shots: []preset.Shot{{Name: "along the gangway", Kind: "walk", Style: "walk", LensMM: 35}, {Name: "not for this rig", Style: "sweep", Rig: "b-cam-85"}, {Name: "nobody chose", Kind: "chase"}}}}}},
 		Files: []page.File{{Path: "rigs/8f/8fx63ceqba/main.toml", SHA256: strings.Repeat("ab", 32)}},
 	}
 }
@@ -199,4 +199,22 @@ func TestCode(t *testing.T) {
 
 func sscan(run string, x, y, n *int) (int, error) {
 	return fmt.Sscanf(run, "M%d %dh%dv1h-", x, y, n)
+}
+
+// The card says which style a shot has, of this rig's shots and of those that name one.
+func TestShotsOnTheCard(t *testing.T) {
+	var b bytes.Buffer
+	if err := Write(&b, cat, demo(t)); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Shots and their follow styles", "along the gangway", "35 mm", "Pilot station"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("%q is not on the card", want)
+		}
+	}
+	for _, not := range []string{"not for this rig", "nobody chose"} {
+		if strings.Contains(b.String(), not) {
+			t.Errorf("%q is on the card", not)
+		}
+	}
 }

@@ -29,11 +29,6 @@ type style struct {
 // followAxes are the axes that follow an operator; roll holds the horizon.
 var followAxes = []schema.Axis{schema.Pan, schema.Tilt}
 
-// mine reports whether a shot is for this rig.
-func mine(s preset.Shot, r preset.Rig) bool {
-	return s.Rig == "" || s.Rig == r.Alias || preset.IsFingerprint(s.Rig) && strings.HasPrefix(r.Fingerprint, s.Rig)
-}
-
 // styles lists what the job's shots and the tune's own styles ask of the head,
 // and why something of it cannot be looked at.
 func styles(s *Snapshot, x *Subject) (out []style, why []string) {
@@ -46,7 +41,7 @@ func styles(s *Snapshot, x *Subject) (out []style, why []string) {
 	for _, shot := range s.Job.Shots {
 		name := or(shot.Style, shot.Kind)
 		switch {
-		case !mine(shot, x.Rig) || name == "":
+		case !shot.For(x.Rig) || name == "":
 		case slices.Contains(have, name):
 			asks = append(asks, ask{name, shot.Name, or(shot.Kind, name)})
 		case !s.styled(shot, name):
@@ -86,7 +81,7 @@ func styles(s *Snapshot, x *Subject) (out []style, why []string) {
 // styled reports whether a tune under review that a shot may be for has the style it asks for.
 func (s *Snapshot) styled(shot preset.Shot, name string) bool {
 	return slices.ContainsFunc(s.Subjects, func(x Subject) bool {
-		return x.Tune != nil && mine(shot, x.Rig) && slices.Contains(x.Tune.Styles(), name)
+		return x.Tune != nil && shot.For(x.Rig) && slices.Contains(x.Tune.Styles(), name)
 	})
 }
 

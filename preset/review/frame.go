@@ -140,7 +140,7 @@ func frameShort(l *look, x *Subject) {
 	need := map[string]float64{}
 	beyond := map[string]bool{}
 	for i, s := range l.s.Job.Shots {
-		if !mine(s, x.Rig) {
+		if !s.For(x.Rig) {
 			continue
 		}
 		for _, side := range []struct {
