@@ -202,7 +202,9 @@ func (k *call) printTaking(t *taking) error {
 	for _, r := range p.Rigs {
 		for _, x := range r.Tunes {
 			k.printf("\n")
-			k.printTune(&library.Loaded{Ref: library.Ref{Rig: r.Alias, Tune: x.Name}, Rig: r.Rig, Sheet: r.Sheet, Tune: &x.Tune})
+			if err := k.printTune(&library.Loaded{Ref: library.Ref{Rig: r.Alias, Tune: x.Name}, Rig: r.Rig, Sheet: r.Sheet, Tune: &x.Tune}); err != nil {
+				return err
+			}
 		}
 	}
 	commits := p.History.Commits()

@@ -42,6 +42,7 @@ type historyRow struct {
 	Subject  string    `json:"subject"`
 	Proof    string    `json:"proof,omitempty"`       // "hand", "stand"; empty without one
 	Holds    *bool     `json:"proof_holds,omitempty"` // whether it held at that revision
+	StaleNow []string  `json:"stale_now,omitempty"`   // of the newest: why it does not hold today though it did
 	Key      string    `json:"key,omitempty"`
 	Value    *string   `json:"value,omitempty"`
 	Gone     bool      `json:"gone,omitempty"`
@@ -108,6 +109,9 @@ func runHistory(k *call) error {
 				}
 				rows = append(rows, row)
 			}
+			if err := k.staleSince(rr, ref.Tune, rows); err != nil {
+				return err
+			}
 		}
 		if len(rows) == 0 {
 			return fail(exitNotFound, "%s has no saved revision", title).hinted("save it with: rigkeep save %s -m WHY", k.args[0])
@@ -156,6 +160,11 @@ func runHistory(k *call) error {
 	}
 	t.dropEmpty()
 	k.write(t.render(k.paint, "", k.wide))
+	if len(rows) > 0 {
+		for _, s := range rows[0].StaleNow {
+			k.write(wrap("The proof of ~0 does not hold today: "+safe.Line(s), "", k.wide))
+		}
+	}
 	if more {
 		words := append([]string{"rigkeep", "history"}, k.args...)
 		if key := k.c.String("key"); key != "" {
@@ -166,7 +175,29 @@ func runHistory(k *call) error {
 	return nil
 }
 
+// staleSince says of the newest revision why its proof, which held then, does not hold
+// today: another firmware on the unit's sheet, another unit in an open job.
+func (k *call) staleSince(rr library.RigRef, tune string, rows []historyRow) error {
+	if len(rows) == 0 || rows[0].Holds == nil || !*rows[0].Holds {
+		return nil
+	}
+	d, err := k.lib.Load(rr.Fingerprint+"/"+tune, true)
+	if err != nil {
+		return nil // the work tree's own troubles are not history's: check says them
+	}
+	stale, err := k.lib.StaleNow(d)
+	for _, s := range stale {
+		if s.What == "firmware" || s.What == "unit" {
+			rows[0].StaleNow = append(rows[0].StaleNow, s.Text)
+		}
+	}
+	return err
+}
+
 func proofCell(r historyRow) string {
+	if len(r.StaleNow) > 0 {
+		return r.Proof + ", stale now"
+	}
 	if r.Holds != nil && !*r.Holds {
 		return r.Proof + ", stale"
 	}

@@ -108,7 +108,11 @@ func runShow(k *call) error {
 		}
 		if p := d.Tune.Proof; p != nil {
 			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), OnsetHz: byName(p.OnsetHz), Styles: p.Styles, Note: p.Note, Stale: []string{}}
-			for _, s := range d.Tune.Stale(d.Rig, d.Sheet, k.unitAt(d)) {
+			stale, err := k.stale(d)
+			if err != nil {
+				return err
+			}
+			for _, s := range stale {
 				x.Stale = append(x.Stale, s.Text)
 			}
 			x.Holds = len(x.Stale) == 0
@@ -116,13 +120,15 @@ func runShow(k *call) error {
 		}
 		return k.encode(j)
 	}
-	k.printTune(d)
+	if err := k.printTune(d); err != nil {
+		return err
+	}
 	k.printOthers(d)
 	k.sayUnsaved(dirty)
 	return nil
 }
 
-func (k *call) printTune(d *library.Loaded) {
+func (k *call) printTune(d *library.Loaded) error {
 	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.Fingerprint, d.Rig.Gimbal)
 	if d.Commit != nil {
 		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), k.clock(d.Commit.When), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "  ", k.wide))
@@ -152,8 +158,22 @@ func (k *call) printTune(d *library.Loaded) {
 			k.printf("\n%s\n%s", k.paint.bold(g.Title), t.render(k.paint, "  ", k.wide))
 		}
 	}
+	stale, err := k.stale(d)
+	if err != nil {
+		return err
+	}
 	k.printf("\n%s\n", k.paint.bold("Proof"))
-	k.write(wrap(k.proofWords(d), "  ", k.wide))
+	k.write(wrap(k.proofWords(d, stale), "  ", k.wide))
+	return nil
+}
+
+// stale says why the proof does not hold: of a tune as it is now, today; of an earlier
+// one, then, and on the unit of its job.
+func (k *call) stale(d *library.Loaded) ([]preset.Staleness, error) {
+	if d.Ref.When == "" && d.Doc != nil { // a tune of this library, not of a handover
+		return k.lib.StaleNow(d)
+	}
+	return d.Tune.Stale(d.Rig, d.Sheet, k.unitAt(d)), nil
 }
 
 // printOthers names the rig's other tunes, where one is shown as it is now.
@@ -226,7 +246,7 @@ func valueText(v any) string {
 }
 
 // proofWords says in words what proof a tune has and whether it still holds.
-func (k *call) proofWords(d *library.Loaded) string {
+func (k *call) proofWords(d *library.Loaded, stale []preset.Staleness) string {
 	p := d.Tune.Proof
 	if p == nil {
 		return "none: this tune was never recorded as worked. Work it and record it with: rigkeep prove " + d.Rig.Alias
@@ -264,7 +284,6 @@ func (k *call) proofWords(d *library.Loaded) string {
 	if p.Note != "" {
 		b.WriteString(". " + safe.Line(p.Note))
 	}
-	stale := d.Tune.Stale(d.Rig, d.Sheet, k.unitAt(d))
 	for _, s := range stale {
 		b.WriteString("\nSTALE: " + safe.Line(s.Text))
 	}

@@ -158,13 +158,15 @@ func BenchmarkBenchSession(b *testing.B) {
 // TestSafetyRuleEndToEnd: whatever a person answers, what the program asks to set is
 // never stiffer than an oscillation that stands, and never more than a coarse step
 // above the stiffest clean value below it. Counted here from the answers alone.
+// RIGKEEP_STORM=1 makes 200 sessions of it, or as many as four minutes hold.
 func TestSafetyRuleEndToEnd(t *testing.T) {
 	s := newShop(t)
 	const coarse = 5.0 // of the sheet quay-large
-	sessions := 2
+	sessions, limit := 2, time.Now().Add(4*time.Minute)
 	if os.Getenv("RIGKEEP_STORM") != "" {
 		sessions = 200
 	}
+	worked, onsets, tight := 0, 0, 0
 	type seen struct {
 		axis  string
 		value float64
@@ -173,6 +175,11 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 	}
 	proposals := 0
 	for seed := range sessions {
+		if seed >= 2 && time.Now().After(limit) {
+			t.Logf("four minutes are over after %d sessions of %d", seed, sessions)
+			break
+		}
+		worked++
 		rng := rand.New(rand.NewSource(int64(seed)))
 		st := stand{onset: map[string]float64{"pan": 3 + 90*rng.Float64(), "roll": 3 + 90*rng.Float64(), "tilt": 3 + 90*rng.Float64()}, wrong: 0.1, rng: rng}
 		var live []*seen // nil for answers that are no look
@@ -199,6 +206,12 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 					if l != nil && l.axis == p.Axis && !l.osc && l.value < onset {
 						clean = max(clean, l.value)
 					}
+				}
+				if onset < 1e9 {
+					onsets++
+				}
+				if clean > -1e9 && *p.Value == clean+coarse {
+					tight++
 				}
 				if *p.Value > onset {
 					t.Fatalf("seed %d: asked to set %s to %v, above an oscillation at %v", seed, p.Axis, *p.Value, onset)
@@ -264,7 +277,10 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d proposals", proposals)
+	t.Logf("%d sessions, %d proposals, %d of them with an onset standing, %d a whole coarse step up", worked, proposals, onsets, tight)
+	if onsets == 0 || tight == 0 {
+		t.Error("the rule was never put to the test")
+	}
 }
 
 // FuzzAnswers: what is typed is read or refused, never worse.

@@ -871,3 +871,28 @@ func BenchmarkSessionThreeAxes(b *testing.B) {
 		say(b, s, Event{Saw: Hand})
 	}
 }
+
+// The kept value lies at least two fine steps below the onset, also where the margin
+// asked for is none; and an axis that is sent back and then skipped has the others
+// worked in the hand from the beginning.
+func TestMarginStepsAndHandAgain(t *testing.T) {
+	c := one(plainDial, Evidence{Offered: ptr(40)})
+	c.Margin = 1
+	c.Axes = append(c.Axes, Setup{Axis: schema.Tilt, Dial: plainDial, Evidence: Evidence{Offered: ptr(40)}})
+	c.Hand = []Point{{"lens down", -90}, {"level", 0}}
+	s := begin(t, c)
+	for p := s.Next(); p.Stage == Search || p.Stage == Relook; p = s.Next() {
+		e := Event{Saw: Clean}
+		if p.Value >= 44 {
+			e.Saw = Fast
+		}
+		say(t, s, e)
+	}
+	if r := s.Results()[0]; *r.Clean != 43 || *r.Onset != 44 || *r.Kept != 42 {
+		t.Errorf("kept %v of clean %v and onset %v, want two fine steps below the onset", *r.Kept, *r.Clean, *r.Onset)
+	}
+	say(t, s, Event{Saw: Hand}, Event{Saw: Reopen, HasAxis: true, Axis: schema.Tilt}, Event{Saw: Skip, HasAxis: true, Axis: schema.Tilt})
+	if p := s.Next(); p.Stage != InHand || p.Point.Label != "lens down" {
+		t.Errorf("%+v: without the axis that was sent back the hand check begins again", p)
+	}
+}

@@ -159,6 +159,40 @@ func (p *Proofs) rig(h Revision) preset.Rig {
 	return then
 }
 
+// StaleNow says why the proof of a tune, as it is in the work tree, does not hold today:
+// values, build, also one that was edited and is not saved, firmware of the unit, and
+// the unit that an open job sends it out on.
+func (l *Library) StaleNow(d *Loaded) ([]preset.Staleness, error) {
+	if d.Tune == nil || d.Tune.Proof == nil {
+		return nil, nil
+	}
+	out := d.Tune.Stale(d.Rig, d.Sheet, "")
+	if now := d.Rig.Print(); now != d.Rig.Fingerprint && d.Tune.Proof.Rig == d.Rig.Fingerprint {
+		r := d.Rig
+		r.Fingerprint = now
+		for _, s := range d.Tune.Stale(r, d.Sheet, "") {
+			if s.What == "rig" {
+				out = append(out, preset.Staleness{What: "rig", Text: s.Text + "; that edit is not saved"})
+			}
+		}
+	}
+	pins, err := l.JobsOf(RigRef{Fingerprint: d.Rig.Fingerprint, Was: d.Rig.Was}, d.Ref.Tune)
+	if err != nil {
+		return out, err
+	}
+	for _, j := range pins {
+		if j.Job.State != "open" || j.Pin.Unit == "" {
+			continue
+		}
+		for _, s := range d.Tune.Stale(d.Rig, d.Sheet, j.Pin.Unit) {
+			if s.What == "unit" {
+				out = append(out, preset.Staleness{What: "unit", Text: s.Text + ", on which it goes out with " + j.Job.Slug})
+			}
+		}
+	}
+	return out, nil
+}
+
 // PinnedUnit is the unit that a tune goes out on with a job, "" where the job does
 // not say.
 func (l *Library) PinnedUnit(job string, r preset.Rig, tune string) string {
