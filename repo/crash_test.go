@@ -112,15 +112,10 @@ var changes = []change{
 		return saved(l, q)
 	}},
 	{name: "receive", run: func(l *Lib) error { // as a sync does
-		_, undo, err := l.Receive(bytes.NewReader(foreign().pack), nil)
-		if err != nil {
+		if _, _, err := l.Receive(bytes.NewReader(foreign().pack), nil); err != nil {
 			return err
 		}
-		if err := l.SetRef(ctx, "refs/remotes/origin/main", "", foreign().tip, aCam, start, "fetch"); err != nil {
-			undo()
-			return err
-		}
-		return nil
+		return l.SetRef(ctx, "refs/remotes/origin/main", "", foreign().tip, aCam, start, "fetch")
 	}},
 	{name: "settings", run: func(l *Lib) error {
 		_, err := l.AddSettings(ctx, "remote", "origin", AddSetting{"url", "../house"})

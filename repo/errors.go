@@ -100,3 +100,12 @@ func device(doing string, err error) error {
 	}
 	return e
 }
+
+// unconfirmed is for what is done already when the disk refuses the last sync.
+func unconfirmed(what string, err error) error {
+	if err == nil {
+		return nil
+	}
+	return &Error{Kind: ErrDevice, Msg: what + ", but the disk did not confirm it", Err: err,
+		WayOut: "Look after the disk before relying on it; `rigkeep check --git` says what is there"}
+}

@@ -110,7 +110,7 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 	if err := g.commit(); err != nil {
 		return device("moving "+name, err)
 	}
-	return device("moving "+name+" (it has moved, but the disk did not confirm it)", l.fs.SyncDir(filepath.Dir(l.d.RefPath(name))))
+	return unconfirmed(name+" has moved", l.fs.SyncDir(filepath.Dir(l.d.RefPath(name))))
 }
 
 // Rescan looks for packs that were added by other means.

@@ -621,7 +621,7 @@ func (t *tx) move(m *move) (again bool, err error) {
 	}
 	// The branch has moved; nothing below can take that back.
 	if err := l.fs.SyncDir(filepath.Dir(l.d.RefPath(m.branch))); err != nil {
-		return false, device("saving (the revision is there, but the disk did not confirm it)", err)
+		return false, unconfirmed("the revision is there", err)
 	}
 	t.hlock.release()
 	t.forget(m)

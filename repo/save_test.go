@@ -3,12 +3,17 @@ package repo
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"math/rand"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	"rigkeep/repo/internal/disk"
+	"rigkeep/repo/internal/objects"
 )
 
 func TestInitAndSave(t *testing.T) {
@@ -140,6 +145,45 @@ func TestSaveProperty(t *testing.T) {
 		if err != nil || string(data) != model[e.Path] {
 			t.Fatalf("%s: %q, %v", e.Path, data, err)
 		}
+	}
+}
+
+// meddler lets plain git move the branch while a save writes its objects, once.
+type meddler struct {
+	disk.OS
+	once sync.Once
+	do   func()
+}
+
+func (m *meddler) OpenFile(name string, flag int, perm fs.FileMode) (disk.File, error) {
+	if strings.Contains(name, objects.TempPrefix) {
+		m.once.Do(m.do)
+	}
+	return m.OS.OpenFile(name, flag, perm)
+}
+
+// TestSaveComparesTheBranch: a branch that moves between reading it and moving it is neither
+// wound back nor merged over; the save comes on top of it.
+func TestSaveComparesTheBranch(t *testing.T) {
+	l := freshLib(t)
+	edit(t, l, "a.toml", "a = 1\n", "A")
+	git(t, l.Root(), "branch", "other")
+	edit(t, l, "b.toml", "b = 1\n", "B")
+	theirs := must(l.Head())(t)
+	git(t, l.Root(), "reset", "-q", "--hard", "other")
+	m := &meddler{do: func() { git(t, l.Root(), "update-ref", "refs/heads/main", string(theirs)) }}
+	l = must(OpenWith(l.Root(), Options{fs: m}))(t)
+	id := edit(t, l, "c.toml", "c = 1\n", "C")
+	if got := git(t, l.Root(), "rev-parse", string(id)+"~1"); got != string(theirs) {
+		t.Fatalf("the save follows %s; the branch was at %s", got, theirs)
+	}
+	if got := git(t, l.Root(), "show", string(id)+":b.toml"); got != "b = 1" {
+		t.Fatal(got)
+	}
+	// A remote's ref as well.
+	m.once, m.do = sync.Once{}, func() {}
+	if err := l.SetRef(ctx, "refs/remotes/origin/main", theirs, id, aCam, start, "fetch"); !errors.Is(err, ErrDiverged) {
+		t.Fatal(err)
 	}
 }
 

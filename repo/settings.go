@@ -63,7 +63,7 @@ func (l *Lib) AddSettings(ctx context.Context, section, subsection string, add .
 	if err := g.commit(); err != nil {
 		return false, device("writing git's configuration", err)
 	}
-	return true, device("writing git's configuration", l.fs.SyncDir(l.d.Common))
+	return true, unconfirmed("git's configuration is written", l.fs.SyncDir(l.d.Common))
 }
 
 // AddAttribute puts a line into info/attributes, which holds git's rules for files of this
@@ -100,5 +100,8 @@ func (l *Lib) AddAttribute(ctx context.Context, line string) (changed bool, err 
 			_ = l.fs.Remove(temp)
 		}
 	}
-	return true, device("writing git's attributes", errors.Join(err, l.fs.SyncDir(filepath.Dir(name))))
+	if err != nil {
+		return false, device("writing git's attributes", err)
+	}
+	return true, unconfirmed("git's attributes are written", l.fs.SyncDir(filepath.Dir(name)))
 }

@@ -6,6 +6,7 @@ import (
 	"math/rand"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"syscall"
@@ -122,6 +123,33 @@ func manyPacked(t testing.TB) string {
 	}
 	edit(t, must(Open(base))(t), "rigs/aa/x/main.toml", "pan = 90\n", "Loose")
 	return base
+}
+
+// TestMapsAreGivenBack: a process that opens a library again and again does not run out of maps.
+func TestMapsAreGivenBack(t *testing.T) {
+	if _, err := os.Stat("/proc/self/maps"); err != nil {
+		t.Skip("the system does not say what is mapped")
+	}
+	dir := manyPacked(t)
+	maps := func() int {
+		text, err := os.ReadFile("/proc/self/maps")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.Count(string(text), dir)
+	}
+	opens := 200
+	for range opens {
+		l := must(Open(dir))(t)
+		must(l.ReadAt(must(l.Head())(t), "rigs/aa/x/main.toml"))(t)
+	}
+	for try := 0; maps() > opens; try++ { // 22 for each if none were given back
+		if try > 100 {
+			t.Fatalf("%d maps are left of %d opens", maps(), opens)
+		}
+		runtime.GC()
+		time.Sleep(10 * time.Millisecond)
+	}
 }
 
 // TestTidyPowerLoss: whatever of packing and joining has reached the disk when power is lost, each

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"runtime"
 	"sync/atomic"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -64,14 +65,16 @@ func (s *seen) at(data []byte, off int64) {
 
 const idxHeader = 8 + 256*4
 
-// openPack maps base+".idx" and base+".pack". The mappings live as long as the process: the
-// kernel keeps a deleted pack's bytes, so a `git gc` beside us does no harm.
+// openPack maps base+".idx" and base+".pack". The mappings live as long as the pack is in use: the
+// kernel keeps a deleted pack's bytes, so a `git gc` beside us does no harm. A process that opens
+// libraries again and again would else run into the kernel's limit of mappings.
 func openPack(base string) (*pack, error) {
-	idx, _, err := disk.Map(base + ".idx")
+	idx, unmap, err := disk.Map(base + ".idx")
 	if err != nil {
 		return nil, err
 	}
 	p := &pack{name: base + ".pack", idx: idx}
+	runtime.AddCleanup(p, func(unmap func()) { unmap() }, unmap)
 	if len(idx) < idxHeader+40 || !bytes.Equal(idx[:8], []byte{255, 't', 'O', 'c', 0, 0, 0, 2}) {
 		return nil, damaged("%s.idx is not a version 2 pack index", base)
 	}
@@ -92,10 +95,10 @@ func openPack(base string) (*pack, error) {
 	p.names = idx[idxHeader : idxHeader+n*20]
 	p.off32 = idx[idxHeader+n*24 : idxHeader+n*28]
 	p.off64 = idx[idxHeader+n*28 : len(idx)-40]
-	p.data, _, err = disk.Map(p.name)
-	if err != nil {
+	if p.data, unmap, err = disk.Map(p.name); err != nil {
 		return nil, err
 	}
+	runtime.AddCleanup(p, func(unmap func()) { unmap() }, unmap)
 	if len(p.data) < 32 || !bytes.Equal(p.data[:4], []byte("PACK")) {
 		return nil, damaged("%s is not a pack", p.name)
 	}
@@ -120,6 +123,7 @@ func (p *pack) bounds(first byte) (lo, hi int) {
 // find gives the position of id in the index, or -1. Ids are evenly spread, so guessing the
 // place from the next four bytes needs two or three looks where halving needs a dozen.
 func (p *pack) find(id plumbing.Hash) int {
+	defer runtime.KeepAlive(p) // what is compared below lies in its map
 	lo, hi := p.bounds(id[0])
 	want := uint64(binary.BigEndian.Uint32(id[1:]))
 	a, b := uint64(0), uint64(1)<<32
