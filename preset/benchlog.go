@@ -3,6 +3,7 @@ package preset
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"rigkeep/preset/bench"
@@ -227,6 +228,10 @@ func (b BenchLog) events() ([]bench.Event, error) {
 	out := make([]bench.Event, len(b.Steps))
 	for i, s := range b.Steps {
 		e := bench.Event{Saw: bench.Saw(s.Saw), Hz: s.Hz, TiltDeg: s.TiltDeg, Effort: s.Effort, Sides: s.Sides, Text: s.Text}
+		if s.Key != "" && !strings.HasPrefix(s.Key, "stiffness.") {
+			// whatever was seen then, it is no look at a stiffness
+			e.Saw, e.Key = bench.Note, s.Key
+		}
 		if s.Axis != "" {
 			a, ok := schema.ParseAxis(s.Axis)
 			if !ok {
@@ -245,7 +250,7 @@ func (b BenchLog) events() ([]bench.Event, error) {
 
 // StepOf is an answer as a step of the log.
 func StepOf(e bench.Event, at time.Time) BenchStep {
-	s := BenchStep{At: at.UTC().Truncate(time.Second), Saw: string(e.Saw), Hz: e.Hz, TiltDeg: e.TiltDeg, Effort: e.Effort, Sides: e.Sides, Text: e.Text}
+	s := BenchStep{At: at.UTC().Truncate(time.Second), Saw: string(e.Saw), Hz: e.Hz, TiltDeg: e.TiltDeg, Effort: e.Effort, Sides: e.Sides, Text: e.Text, Key: e.Key}
 	if e.HasAxis {
 		s.Axis = e.Axis.String()
 	}

@@ -156,6 +156,33 @@ func TestLogGivesTheSessionBack(t *testing.T) {
 	}
 }
 
+// A step about another parameter, as a person may write it, is no look at a stiffness: what comes
+// next and what was found are as without it.
+func TestStepAboutAFilterIsNoLook(t *testing.T) {
+	sh, r := sheet(t, "quay-large"), build("x", 1.3)
+	plan, err := preset.PlanBench(sh, r, nil, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	look := preset.BenchStep{Axis: "pan", Value: 20, HasValue: true, Saw: "clean"}
+	filter := preset.BenchStep{Key: "filters.drive", Value: 4, HasValue: true, Saw: "clean", Text: "Buzz gone"}
+	without, err := preset.BenchLog{Plan: plan, Steps: []preset.BenchStep{look}}.BenchSession(sh)
+	if err != nil {
+		t.Fatal(err)
+	}
+	with, err := preset.BenchLog{Plan: plan, Steps: []preset.BenchStep{look, filter}}.BenchSession(sh)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(with.Next(), without.Next()) || !reflect.DeepEqual(with.Results(), without.Results()) {
+		t.Errorf("%+v, without it %+v", with.Next(), without.Next())
+	}
+	e := with.Events()[1]
+	if s := preset.StepOf(e, time.Time{}); s.Key != filter.Key || s.Value != 4 || s.Text != filter.Text {
+		t.Errorf("written again it is %+v", s)
+	}
+}
+
 // Two readings of one angle stay two readings in the log: their mean is what weighs,
 // half their difference is friction, and the sides say which is which.
 func TestBothSidesOfAnEffortAreKept(t *testing.T) {

@@ -9,8 +9,8 @@ var reviewFilters = ReviewFamily{
 			ID: "filter-unexplained", Title: "Filter away from its default, and nothing on record says why", Severity: Look, Weight: 50,
 			Why:      "A heavier filter delays the loop and brings the onset down; a lighter one lets ringing through.",
 			Do:       "Try {keys} at the default; if it is needed, write down on the bench what it cured.",
-			Commands: []string{"rigkeep bench {ref}", "rigkeep set {ref} {defaults}"},
-			About:    "Fires when a filter of the tune is not at the default that the gimbal sheet gives for its dial, and no bench log of this rig has a step that tried that filter at this value. A session that was merely run with it explains nothing.",
+			Commands: []string{"rigkeep bench {ref} --saw note --key {key} --text WHY --end", "rigkeep set {ref} {defaults}"},
+			About:    "Fires when a filter of the tune is not at the default that the gimbal sheet gives for its dial, and no bench log of this rig has a step that tried that filter at this value, or a note on it. A session that was merely run with it explains nothing.",
 		},
 	},
 }

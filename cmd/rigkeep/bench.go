@@ -23,7 +23,7 @@ func benchVerb() verb {
 		long: "On a terminal it asks: first the balance, point by point as the gimbal sheet lists them, then axis by axis which value to set and what was seen there; one key answers. It brackets the onset of oscillation, keeps a value with the sheet's margin below it, and then has the kept values worked in the hand over the tilt range. " +
 			"Every answer is on disk before the next question, so a session that was left, or cut off, goes on with --resume. At the end it shows what it found and saves the tune and the log of the session as one revision.\n" +
 			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, fast (and rough), slow (and smooth), stand (on the stand only); or skip, back, note, hand (clean in the hand), reopen, withdraw, keep.",
-		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw fast --hz 22\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
+		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw fast --hz 22\nrigkeep bench a-cam-zoom --saw note --key filters.sensing --text \"At 4 the ring of the zoom is gone\" --end\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
 		flags: append(boolFlags("resume", "go on with the session that is open", "new", "begin another session; an open one is closed as it stands",
 			"plain", "ask line by line, without single keys", "go-on", "go on although the balance is not workable",
 			"save", "end the session and save the tune and the log", "end", "end the session without putting its values into the tune"),
@@ -35,6 +35,7 @@ func benchVerb() verb {
 			&cli.StringFlag{Name: "saw", Usage: "what was `SEEN`"},
 			&cli.Float64Flag{Name: "hz", Usage: "frequency of the oscillation in `HZ`"},
 			&cli.Float64Flag{Name: "tilt", Usage: "tilt at which it was seen, in `DEGREES`, up positive"},
+			&cli.StringFlag{Name: "key", Usage: "the `KEY` of another parameter that a note is about, as filters.drive; --value is its number, else the tune's"},
 			&cli.StringFlag{Name: "text", Usage: "a remark in `WORDS`"},
 			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas; two readings from either side as tilt=2.8/1.2"},
 			&cli.StringFlag{Name: "point", Usage: "the `POINT` of the sheet's balance check that --effort was read at; else the axis's first"},
@@ -64,7 +65,7 @@ func runBench(k *call) error {
 		}
 		only = append(only, a)
 	}
-	answers, err := k.benchAnswers()
+	answers, err := k.benchAnswers(d)
 	if err != nil {
 		return err
 	}
@@ -110,7 +111,7 @@ type benchBalance struct {
 }
 
 // benchAnswers reads the answers of a scripted run.
-func (k *call) benchAnswers() ([]bench.Event, error) {
+func (k *call) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 	var out []bench.Event
 	efforts, err := k.effortReadings()
 	if err != nil {
@@ -123,7 +124,7 @@ func (k *call) benchAnswers() ([]bench.Event, error) {
 	}
 	saw := k.c.String("saw")
 	if saw == "" {
-		for _, f := range []string{"axis", "value", "hz", "tilt", "text"} {
+		for _, f := range []string{"axis", "value", "hz", "tilt", "text", "key"} {
 			if k.c.IsSet(f) {
 				return nil, usage("--%s needs --saw: what was seen", f).hinted("for example: rigkeep bench %s --axis pan --value 40 --saw clean; to work on some axes only: --only pan,tilt", k.args[0])
 			}
@@ -150,7 +151,39 @@ func (k *call) benchAnswers() ([]bench.Event, error) {
 		v := k.c.Float64("value")
 		e.Value = &v
 	}
+	if key := k.c.String("key"); key != "" {
+		if err := k.noteOn(d, &e, key); err != nil {
+			return nil, err
+		}
+	}
 	return append(out, e), nil
+}
+
+// noteOn makes a note one about a parameter that a session does not look for itself, as a
+// filter: the log then says why it stands where it does.
+func (k *call) noteOn(d *library.Loaded, e *bench.Event, key string) error {
+	p, ok := k.cat.Param(key)
+	switch {
+	case e.Saw != bench.Note:
+		return usage("--key goes with --saw note").hinted("a look at a stiffness is given with --axis and --value")
+	case !ok || p.Group == "stiffness":
+		f := usage("--key %q is no parameter to note", key)
+		if s := schema.Suggest(key, []string{"filters.sensing", "filters.drive"}); s != "" {
+			return f.hinted("%s", s)
+		}
+		return f.hinted("for example: --key filters.drive; a stiffness is given with --axis and --value")
+	}
+	e.Key = key
+	if e.Value != nil {
+		return nil
+	}
+	if d.Tune != nil {
+		if v, ok := d.Tune.Num(key); ok {
+			e.Value = &v
+			return nil
+		}
+	}
+	return usage("the tune has no %s: say the number with --value", key)
 }
 
 // begin makes a session where none is open, with the unit that was given.

@@ -90,6 +90,7 @@ type Event struct {
 	Effort  float64   // percent, with Saw Effort
 	Sides   []float64 // percent, with Saw Effort: two readings from either side whose mean Effort is; nil for one
 	Text    string
+	Key     string // with Saw Note: the parameter that the note and Value are about, "" for none
 	At      string // when, for the log; not read here
 }
 

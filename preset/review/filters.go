@@ -41,7 +41,12 @@ func filterUnexplained(l *look, x *Subject) {
 	if n := len(x.Logs); n > 0 {
 		logs = fmt.Sprintf("%s of this rig, none tried it", plural(n, "bench log", "bench logs"))
 	}
-	l.on(x, hit{what: strings.Join(words, "; ") + "; " + logs, evidence: ev, fill: []string{"{keys}", list(keys), "{defaults}", strings.Join(back, " ")}})
+	var commands []string
+	for _, k := range keys {
+		commands = append(commands, strings.ReplaceAll(l.rule.Commands[0], "{key}", k))
+	}
+	commands = append(commands, l.rule.Commands[1:]...)
+	l.on(x, hit{what: strings.Join(words, "; ") + "; " + logs, evidence: ev, commands: commands, fill: []string{"{keys}", list(keys), "{defaults}", strings.Join(back, " ")}})
 }
 
 // explained reports whether a bench log tried a filter at a value.
