@@ -240,12 +240,33 @@ func (p *printer) changes(cs []Since) {
 	}
 	p.line("")
 	p.hang(strong, "", "What changed")
-	for _, c := range cs {
+	for _, c := range gathered(cs) {
 		p.para("  ", safe.Line(c.Of+", "+c.words()), plainTone)
 		if c.Report != nil && !c.Report.Same && c.Command != "" {
 			p.para("      ", safe.Line(c.Command), strong)
 		}
 	}
+}
+
+// gathered brings together the tunes of which nothing but the same word is to be said: of
+// twenty that no job had before, one line tells as much as twenty.
+func gathered(cs []Since) []Since {
+	at := map[string]int{}
+	var out []Since
+	for _, c := range cs {
+		if c.Report != nil && !c.Report.Same || len(c.History) > 0 {
+			out = append(out, c)
+			continue
+		}
+		i, known := at[c.words()]
+		if !known {
+			at[c.words()] = len(out)
+			out = append(out, c)
+			continue
+		}
+		out[i].Of += "; " + c.Of
+	}
+	return out
 }
 
 // words says what changed on one line.

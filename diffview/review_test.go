@@ -161,3 +161,31 @@ func TestOverJobs(t *testing.T) {
 		t.Error("one moment is no history")
 	}
 }
+
+// Twenty tunes of which the same is to be said take one line, and one that has more to say its own.
+func TestGathered(t *testing.T) {
+	same := Report{Same: true}
+	changed := Compare(cat, Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(map[string]any{"stiffness.pan": 40.0})}, Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(map[string]any{"stiffness.pan": 50.0})})
+	r := Review{Of: "night", Changes: []Since{{Of: "a", Note: "no job had it before"}, {Of: "b", Since: "tug", Report: &same}, {Of: "c", Since: "tug", Report: &changed},
+		{Of: "d", Note: "no job had it before"}, {Of: "e", Since: "tug", Report: &same}, {Of: "f", Since: "day", Report: &same}, {Of: "g", Since: "tug", Report: &changed}}}
+	var text, page bytes.Buffer
+	if err := WriteReviewText(&text, r, Style{Width: 80}); err != nil {
+		t.Fatal(err)
+	}
+	if err := WriteReviewHTML(&page, r, demoFoot); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"  a; d, no job had it before\n", "  b; e, since tug: no difference\n", "  f, since day: no difference\n", "  c, since tug: ", "  g, since tug: "} {
+		if strings.Count(text.String(), want) != 1 {
+			t.Errorf("not once %q in\n%s", want, text.String())
+		}
+	}
+	for _, want := range []string{"<h3>a; d</h3>", "<h3>b; e</h3>", "<h3>c</h3>", "<h3>g</h3>"} {
+		if strings.Count(page.String(), want) != 1 {
+			t.Errorf("not once %q on the page", want)
+		}
+	}
+	if r.Changes[0].Of != "a" {
+		t.Error("the review itself was changed")
+	}
+}

@@ -106,7 +106,7 @@ func WriteReviewHTML(w io.Writer, r Review, foot page.Foot) error {
 			v.Done = append(v.Done, findingView{f})
 		}
 	}
-	for i, c := range r.Changes {
+	for i, c := range gathered(r.Changes) {
 		x := changeView{Of: c.Of, Words: sentenceCase(c.words())}
 		if c.Report != nil {
 			if !c.Report.Same {
