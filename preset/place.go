@@ -2,9 +2,9 @@ package preset
 
 import (
 	"path"
-	"regexp"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"rigkeep/schema"
 )
@@ -43,17 +43,23 @@ type Place struct {
 	Name string // gimbal slug, tune name, job slug or bench time
 }
 
-var slug = regexp.MustCompile(`^[a-z0-9]([a-z0-9._-]*[a-z0-9])?$`)
-
 // reserved are names that some system cannot hold as a file, or that we use ourselves.
 var reserved = map[string]bool{"rig": true, "bench": true, "con": true, "prn": true, "aux": true, "nul": true,
 	"com1": true, "com2": true, "com3": true, "com4": true, "com5": true, "com6": true, "com7": true, "com8": true, "com9": true,
 	"lpt1": true, "lpt2": true, "lpt3": true, "lpt4": true, "lpt5": true, "lpt6": true, "lpt7": true, "lpt8": true, "lpt9": true}
 
-// IsName reports whether s may name a tune, gimbal, job or alias.
+// Longest name: in characters, which people count, and in bytes, since a file's name
+// has at most 255 with its ending and what is added while it is written.
+const (
+	maxNameChars = 64
+	maxNameBytes = 200
+)
+
+// IsName reports whether s may name a tune, gimbal, job or alias: as a file on every
+// system, which no other name may be taken for.
 func IsName(s string) bool {
 	base, _, _ := strings.Cut(s, ".")
-	return len(s) <= 64 && slug.MatchString(s) && !reserved[base]
+	return len(s) <= maxNameBytes && utf8.RuneCountInString(s) <= maxNameChars && schema.IsName(s) && !reserved[base]
 }
 
 // Locate says what a path in the library holds; ok is false for a path that is

@@ -6,10 +6,7 @@ import (
 	"strings"
 )
 
-const (
-	slugPattern        = `[a-z0-9]([a-z0-9._-]*[a-z0-9])?`
-	fingerprintPattern = `[0-9a-hjkmnp-tv-z]{10}`
-)
+const fingerprintPattern = `[0-9a-hjkmnp-tv-z]{10}`
 
 // What an answer at the stand may say; more is a slip of the finger.
 const (

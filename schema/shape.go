@@ -150,7 +150,7 @@ func (n *node) names() []string {
 	return out
 }
 
-const stylePattern = `[a-z0-9]([a-z0-9_-]{0,38}[a-z0-9])?`
+const stylePattern = `[` + nameStart + `]([` + nameMore + `_-]{0,38}[` + nameMore + `])?`
 
 // styleName is what may stand for "*", the name of a follow style.
 var styleName = regexp.MustCompile("^" + stylePattern + "$")

@@ -53,7 +53,7 @@ func (c *Catalogue) CheckValue(key string, v any, sheet *Sheet) []Problem {
 		case next == nil || next.field != nil && i < len(path)-1:
 			w.strays = append(w.strays, stray{n, at, s.name, v})
 			return w.result()
-		case next.name == "*" && !styleName.MatchString(s.name):
+		case next.name == "*" && !isStyle(s.name):
 			return []Problem{badStyle(at, s.name)}
 		case next.field != nil:
 			w.value(next, at, s.name, v)
@@ -94,7 +94,7 @@ func (w *walk) table(n *node, at string, m map[string]any) {
 	for name, v := range m {
 		k := n.kids[name]
 		if k == nil && n.star != nil {
-			if k = n.star; !styleName.MatchString(name) {
+			if k = n.star; !isStyle(name) {
 				w.add(badStyle(at, name))
 				continue
 			}
@@ -273,7 +273,7 @@ func (k *Kind) keys() []string {
 }
 
 func badStyle(at, name string) Problem {
-	return Problem{Key: Join(at, name), What: "the style name is " + shown(name), Want: "a short name of a–z, 0–9, dash and underscore", Fix: "rename it"}
+	return Problem{Key: Join(at, name), What: "the style name is " + shown(name), Want: "a short name of lower-case letters, digits, dash and underscore", Fix: renameTo(name)}
 }
 
 func checkHead(kind string, doc Tree) []Problem {
@@ -322,8 +322,12 @@ func (f *Field) fault(v any) (what, want, fix string) {
 		if len(f.Enum) > 0 && !slices.Contains(f.Enum, s) {
 			return f.notOne(s)
 		}
-		if f.Pattern != "" && !compiled(f.Pattern).MatchString(s) {
-			return wrong()
+		if !f.matches(s) {
+			what, want, fix := wrong()
+			if f.Pattern == slugPattern && misspelt(s) != "" {
+				fix = renameTo(s)
+			}
+			return what, want, fix
 		}
 	case Float, Int:
 		if _, isFloat := v.(float64); f.Type == Int && isFloat {
@@ -389,7 +393,7 @@ func (f *Field) item(e any) (what, want, fix string) {
 	if len(f.Enum) > 0 && !slices.Contains(f.Enum, s) {
 		return f.notOne(s)
 	}
-	if f.Pattern != "" && !compiled(f.Pattern).MatchString(s) {
+	if !f.matches(s) {
 		return "the list holds " + shown(s), f.want(), "correct it"
 	}
 	return "", "", ""
@@ -436,7 +440,7 @@ func (f *Field) want() string {
 	case len(f.Enum) > 1:
 		return "one of " + strings.Join(f.Enum, ", ")
 	case f.Pattern == slugPattern:
-		s = "a short name of a–z, 0–9, dot, dash and underscore"
+		s = nameWanted
 	case f.Pattern == fingerprintPattern:
 		s = "a fingerprint of ten characters"
 	case f.Pattern != "":

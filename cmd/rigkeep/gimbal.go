@@ -70,12 +70,12 @@ func runGimbalAdd(k *call) error {
 		}
 		slug := k.c.String("name")
 		if slug == "" {
-			slug = strings.TrimSuffix(filepath.Base(name), ".toml")
+			slug = schema.CanonicalName(strings.TrimSuffix(filepath.Base(name), ".toml"))
 		} else if len(k.args) > 1 {
 			return usage("--name goes with one file")
 		}
 		if !preset.IsName(slug) {
-			return usage("%q cannot be the name of a gimbal", slug).hinted("use a short name of a–z, 0–9, dot, dash and underscore: --name NAME")
+			return usage("%q cannot be the name of a gimbal", slug).hinted("use a short name of lower-case letters, digits, dot, dash and underscore: --name NAME")
 		}
 		if _, err := library.ParseAs(k.cat, name, schema.KindGimbal, data, nil); err != nil {
 			return err

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
 	"time"
 
@@ -15,6 +14,7 @@ import (
 	"rigkeep/preset/unit"
 	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/schema"
 )
 
 func jobVerb() verb {
@@ -25,6 +25,7 @@ func jobVerb() verb {
 				long:    "Makes jobs/DATE-NAME.toml and saves it. The name of a closed job opens that one again; with --from it is a new job of the same name.",
 				example: "rigkeep job open \"Ice pilots\" --from 2026-12-02 --to 2026-12-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
 				flags: []cli.Flag{
+					&cli.StringFlag{Name: "slug", Usage: "the `SHORT-NAME` of its file behind the date; else made of NAME's letters and digits"},
 					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
 					&cli.StringFlag{Name: "widest", Usage: "widest `LENS` on the list, as 18mm"}, &cli.StringFlag{Name: "longest", Usage: "longest `LENS` on the list"},
 					&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}, &cli.StringFlag{Name: "drift", Usage: "how far the subject may drift, in `PERCENT` of the frame"},
@@ -40,8 +41,6 @@ func jobVerb() verb {
 		},
 	}
 }
-
-var notSlug = regexp.MustCompile(`[^a-z0-9]+`)
 
 func (k *call) day(flag string) (time.Time, error) {
 	s := k.c.String(flag)
@@ -98,7 +97,7 @@ func runJobOpen(k *call) error {
 	if slug, err := k.lib.FindJob(name); err == nil && (k.c.String("from") == "" || slug == name) {
 		return k.reopen(slug)
 	}
-	tail := strings.Trim(notSlug.ReplaceAllString(strings.ToLower(name), "-"), "-")
+	tail := schema.Slug(firstOf(k.c.String("slug"), name))
 	if k.c.String("from") == "" && tail != "" { // with a day of its own it is another job of that name
 		if slug, err := k.lib.FindJob(tail); err == nil {
 			return k.reopen(slug)
@@ -146,7 +145,7 @@ func runJobOpen(k *call) error {
 	}
 	j.Slug = j.From.Format("2006-01-02") + "-" + tail
 	if tail == "" || !preset.IsName(j.Slug) {
-		return usage("%q gives no name for a file", name).hinted("use letters and digits, at most 50 of them")
+		return usage("%q gives no name for a file", firstOf(k.c.String("slug"), name)).hinted("letters and digits of any script are used, at most 50 of them; to call the file otherwise: --slug SHORT-NAME")
 	}
 	text, err := library.JobText(j)
 	if err != nil {
@@ -262,6 +261,7 @@ func parseShot(s string) (preset.Shot, error) {
 			}
 			continue
 		}
+		p = schema.CanonicalName(p)
 		if !preset.IsName(p) {
 			return out, usage("--shot %q: %q is no kind of shot and no lens", s, p).hinted("write words, kind and lens: --shot \"up the ladder, stairs, 35mm\"")
 		}

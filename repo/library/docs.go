@@ -213,6 +213,8 @@ func (l *Library) FindJob(name string) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	asked := schema.CanonicalName(name)
+	words := schema.Slug(name) // the job's name as it was opened
 	var hits, short []string
 	for _, s := range all {
 		tail := s
@@ -220,10 +222,10 @@ func (l *Library) FindJob(name string) (string, error) {
 			tail = s[11:]
 		}
 		short = append(short, tail)
-		if s == name {
+		if s == asked {
 			return s, nil
 		}
-		if tail == name {
+		if tail == asked || tail == words {
 			hits = append(hits, s)
 		}
 	}

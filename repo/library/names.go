@@ -118,7 +118,7 @@ func (l *Library) forget() {
 // an earlier fingerprint. An ambiguous prefix lists the candidates, an unknown
 // name the nearest ones.
 func (l *Library) Find(name string) (RigRef, error) {
-	if ref, ok := l.findQuickly(strings.ToLower(name)); ok {
+	if ref, ok := l.findQuickly(schema.CanonicalName(name)); ok {
 		return ref, nil
 	}
 	rigs, err := l.Rigs()
@@ -126,7 +126,7 @@ func (l *Library) Find(name string) (RigRef, error) {
 		return RigRef{}, err
 	}
 	var byAlias, byPrefix, byOld []RigRef
-	low := strings.ToLower(name)
+	low := schema.CanonicalName(name)
 	var aliases []string
 	for _, r := range rigs {
 		aliases = append(aliases, r.Alias)
@@ -258,6 +258,7 @@ type Ref struct{ Rig, Tune, When string }
 func ParseRef(s string) (Ref, error) {
 	name, when, at := strings.Cut(s, "@")
 	rig, tune, has := strings.Cut(name, "/")
+	tune = schema.CanonicalName(tune)
 	if rig == "" || has && !preset.IsName(tune) || at && when == "" {
 		return Ref{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q does not name a tune", s), WayOut: "Write RIG, RIG/TUNE or RIG/TUNE@WHEN, where WHEN is a commit, ~N, a date or a job"}
 	}

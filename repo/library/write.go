@@ -218,10 +218,19 @@ func (l *Library) vacant(r preset.Rig) error {
 	return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("two different builds have the fingerprint %s: this one and %s", r.Fingerprint, there.Alias), WayOut: "Nothing was merged or replaced; tell the two apart by adding to the name of one part"}
 }
 
+// nameWay says what a short name is made of, and how the one that was given could be.
+func nameWay(name string) string {
+	way := "Use a short name of lower-case letters, digits, dot, dash and underscore"
+	if s := schema.Slug(name); preset.IsName(s) {
+		way += ", such as " + s
+	}
+	return way
+}
+
 // freeAlias reports whether an alias is free, or belongs to this rig.
 func (l *Library) freeAlias(alias, fp string) error {
 	if !preset.IsName(alias) {
-		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), WayOut: "Use a short name of a–z, 0–9, dot, dash and underscore"}
+		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), WayOut: nameWay(alias)}
 	}
 	s, err := l.summary()
 	if err != nil {

@@ -17,6 +17,9 @@ import (
 	"hash/crc32"
 	"io"
 	"strings"
+	"unicode/utf8"
+
+	"rigkeep/schema"
 )
 
 // Member is one file in a parcel.
@@ -49,15 +52,39 @@ const (
 	madeBy                       = 3<<8 | needVersion // Unix, so that the mode counts
 	day                          = 1<<5 | 1           // 1 January 1980, the first day that zip knows
 	mode                         = 0o100644 << 16     // an ordinary file
+	utf8Name                     = 1 << 11            // the flag of a name that is not ASCII (PKWARE appnote 4.4.4)
 )
 
+// maxPart is how many bytes a part of a name has at most: a file's name has 255.
+const maxPart = 220
+
+// nameFlag is the flags field that a member of this name has.
+func nameFlag(name string) int64 {
+	for _, c := range []byte(name) {
+		if c >= utf8.RuneSelf {
+			return utf8Name
+		}
+	}
+	return 0
+}
+
 // goodName says what a member may be called: parts of letters, digits, dot, dash and underscore
-// that begin with a letter or digit and do not end in a dot, so no part is hidden, empty or a way up.
+// that begin with a letter or digit and do not end in a dot, so no part is hidden, empty or a way
+// up. Letters beyond ASCII have the one spelling of a library's names.
 func goodName(name string) bool {
 	parts := strings.Split(name, "/")
 	for _, part := range parts {
-		if part == "" || len(part) > 100 || strings.ContainsAny(part[:1], "._-") || part[len(part)-1] == '.' {
+		if part == "" || len(part) > maxPart || strings.ContainsAny(part[:1], "._-") || part[len(part)-1] == '.' {
 			return false
+		}
+		if utf8.RuneCountInString(part) > 100 {
+			return false
+		}
+		if nameFlag(part) != 0 {
+			if !schema.IsName(part) {
+				return false
+			}
+			continue
 		}
 		for _, c := range []byte(part) {
 			if (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '.' && c != '_' && c != '-' {
@@ -71,7 +98,7 @@ func goodName(name string) bool {
 func checkNames(names []string) error {
 	seen := map[string]bool{}
 	for _, n := range names {
-		low := strings.ToLower(n)
+		low := schema.CanonicalName(n)
 		switch {
 		case !goodName(n):
 			return bad("a member is called %q; letters, digits, dots, dashes and slashes between them were expected", clip(n))
@@ -114,7 +141,7 @@ func Pack(ms []Member) ([]byte, error) {
 		}
 		h := &zip.FileHeader{
 			//lint:ignore SA1019 CreateRaw takes the header as it stands
-			Name: m.Name, Method: zip.Deflate, CreatorVersion: madeBy, ReaderVersion: needVersion, ExternalAttrs: mode, ModifiedDate: day,
+			Name: m.Name, Flags: uint16(nameFlag(m.Name)), Method: zip.Deflate, CreatorVersion: madeBy, ReaderVersion: needVersion, ExternalAttrs: mode, ModifiedDate: day,
 			CRC32: crc32.ChecksumIEEE(m.Data), UncompressedSize64: uint64(len(m.Data)),
 		}
 		data := body.Bytes()
@@ -206,7 +233,7 @@ func Unpack(data []byte, lim Limits) ([]Member, error) {
 			return nil, bad("the member %q is packed in a way that handovers do not use", clip(called))
 		case made == madeBy && outer != mode:
 			return nil, bad("the member %q is no ordinary file (a folder, link or device)", clip(called))
-		case made != madeBy || outer != mode || f.need != needVersion || f.flags != 0 || f.time != 0 || f.date != day || extra != 0 || note != 0 || disk != 0 || inner != 0:
+		case made != madeBy || outer != mode || f.need != needVersion || f.flags != nameFlag(called) || f.time != 0 || f.date != day || extra != 0 || note != 0 || disk != 0 || inner != 0:
 			return nil, bad("the header of the member %q is not as handovers write it", clip(called))
 		case f.size > lim.Each:
 			return nil, bad("the member %q claims %d bytes; at most %d were expected", clip(called), f.size, lim.Each)

@@ -12,7 +12,7 @@ import (
 )
 
 func members() []Member {
-	return []Member{
+	return []Member{{"library/jobs/2026-05-01-λιμένασ-港口.toml", []byte("x")},
 		{"manifest.json", []byte(`{"format": 1}`)},
 		{"README.txt", []byte(strings.Repeat("Read me. ", 200))},
 		{"library/rigs/8f/8fx63ceqba/bench/20260302T093000Z.toml", []byte("format = 1\n")},
@@ -53,7 +53,7 @@ func TestPackRoundTrip(t *testing.T) {
 }
 
 func TestRefusedNames(t *testing.T) {
-	for _, n := range []string{"", "/etc/passwd", "../x", "a/../x", "a//b", "a/", `a\b`, `..\x`, "C:x", "C:/x", `\\host\share\x`, "./a", ".hidden", "a/.git/x", "a.", "a./b", "a b", "ä", "a\x00b", "a\nb", "a\x1bb", "a\u202eb", "-rf", strings.Repeat("a", 101), "a/b/c/d/e/f/g/h", "~/x", "$HOME", "a*"} {
+	for _, n := range []string{"", "/etc/passwd", "../x", "a/../x", "a//b", "a/", `a\b`, `..\x`, "C:x", "C:/x", `\\host\share\x`, "./a", ".hidden", "a/.git/x", "a.", "a./b", "a b", "Ä", "a\u0308", "a\u202eb", "όρμος", "a\x00b", "a\nb", "a\x1bb", "a\u202eb", "-rf", strings.Repeat("a", 101), "a/b/c/d/e/f/g/h", "~/x", "$HOME", "a*"} {
 		if _, err := Pack([]Member{{n, nil}}); !errors.Is(err, ErrForm) {
 			t.Errorf("%q: %v", n, err)
 		}

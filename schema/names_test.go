@@ -1,0 +1,63 @@
+package schema
+
+import (
+	"strings"
+	"testing"
+	"unicode"
+
+	"golang.org/x/text/unicode/norm"
+	"pgregory.net/rapid"
+)
+
+func TestNames(t *testing.T) {
+	for in, want := range map[string]string{
+		"Night pilotage":            "night-pilotage",
+		"Café du port":              "café-du-port",
+		"Cafe\u0301 du port":        "café-du-port", // composed and taken apart are one
+		"Λιμένας Πειραιά":           "λιμένασ-πειραιά",
+		"ПРИЧАЛ №3":                 "причал-3",
+		"港口 第二天":                    "港口-第二天",
+		"บ้านริมน้ำ":                "บ้านริมน้ำ", // marks belong to their letters
+		"../..\\etc\x00\u202e":      "etc",
+		"--  Dash -- ":              "dash",
+		"!!!":                       "",
+		"":                          "",
+		"\u0301a":                   "a",
+		"ΌΡΜΟΣ όρμος":               "όρμοσ-όρμοσ",
+		"\u212bngstr\u00f6m \u212a": "ångström-k",
+	} {
+		if got := Slug(in); got != want {
+			t.Errorf("Slug(%q) is %q, want %q", in, got, want)
+		}
+		if want != "" && !IsName(Slug(in)) {
+			t.Errorf("%q is no name", want)
+		}
+	}
+	for _, bad := range []string{"", "Café", "cafe\u0301", "όρμος", "a b", "a/b", "a\\b", "a:b", ".a", "a.", "-a", "a\u202eb", "a\u200bb", "a\nb", "ſ", "µ", "\u212a", "𝒶b\x80", "a?b", "a*b", "com¹", "İ"} {
+		if IsName(bad) {
+			t.Errorf("%q passes as a name", bad)
+		}
+	}
+}
+
+// No two names that a file system may take for one are both names: not by case, not by
+// how letters are composed. Source: case by each letter's simple mappings and
+// composition, as NTFS, APFS and HFS+ compare names (from memory).
+func TestNamesCannotCollide(t *testing.T) {
+	letter := rapid.SampledFrom([]rune("aAåÅ\u212bsSſßσςΣµμΜkK\u212aeé\u0301iıIİдД港が\u3099か-._1"))
+	rapid.Check(t, func(t *rapid.T) {
+		s := string(rapid.SliceOfN(letter, 1, 8).Draw(t, "s"))
+		c := CanonicalName(s)
+		if CanonicalName(c) != c {
+			t.Fatalf("%q: %q is not the last word, %q", s, c, CanonicalName(c))
+		}
+		for _, other := range []string{strings.ToUpper(s), strings.ToLower(s), norm.NFD.String(s), norm.NFC.String(strings.ToUpper(s)), strings.Map(unicode.SimpleFold, s)} {
+			if other != s && IsName(other) && IsName(s) && CanonicalName(other) == c {
+				t.Fatalf("%q and %q are two names of one file", s, other)
+			}
+		}
+		if sl := Slug(s); sl != "" && !IsName(sl) && !strings.HasPrefix(sl, "-") {
+			t.Fatalf("Slug(%q) is %q, which is no name", s, sl)
+		}
+	})
+}
