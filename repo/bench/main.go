@@ -1,5 +1,5 @@
 // Command bench compares the store with plain git, side by side on copies of one library, and
-// prints the table of repo/FIGURES.md. Every figure is a whole process from start to exit; runs
+// prints the table of "Figures: store" in DEVELOPERS.md. Every figure is a whole process from start to exit; runs
 // of the two sides alternate, and the median of each is taken.
 //
 //	go run ./repo/bench -library DIR [-rounds 15]
@@ -7,8 +7,7 @@
 //	go run ./repo/bench -library DIR -sync
 //	go run ./repo/bench -library DIR -scale 10000,30000,100000 [-rounds 5]
 //
-// DIR is any git repository of TOML files, as made by gen_library.py (see FIGURES.md); for merge
-// and sync it is a library of real builds and tunes, as -generate makes it.
+// DIR is a library of builds and tunes as -generate makes it.
 package main
 
 import (
@@ -122,7 +121,7 @@ func work(op string, args []string) error {
 			fmt.Println(r.ID, r.When.Format(time.RFC3339), r.Author.Name, r.Subject)
 		}
 		return err
-	case "key":
+	case "key": // of a tune's stiffness, which comes first in it
 		revs, err := l.KeyHistory(args[1], 1, func(data []byte) (string, bool) { return key(data, args[2]) })
 		for _, r := range revs {
 			fmt.Println(r.ID, r.When.Format(time.RFC3339), r.Author.Name, r.Value)
@@ -131,9 +130,9 @@ func work(op string, args []string) error {
 	case "list":
 		list, err := l.Summaries(repo.SummaryOptions{Name: "bench", Version: "1", SavedOnly: len(args) > 1,
 			Extract: func(_ string, data []byte) string {
-				a, _ := key(data, "name")
-				b, _ := key(data, "note")
-				c, _ := key(data, "payload_grams")
+				a, _ := key(data, "alias")
+				b, _ := key(data, "gimbal")
+				c, _ := key(data, "mass_kg")
 				return a + "\t" + b + "\t" + c
 			}})
 		var b bytes.Buffer
@@ -230,11 +229,18 @@ func compare(library string, rounds int, only string) error {
 	own := func(op string, args ...string) side {
 		return side{run: func(int) (*exec.Cmd, *exec.Cmd) { return self(op, append([]string{o}, args...)...), nil }}
 	}
+	n := 0
 	touch := func(dir string) func(i int) error {
-		return func(i int) error {
-			text := fmt.Sprintf("name = \"bench\"\nnote = \"round %d\"\npayload_grams = %d\n", i, 1000+i)
+		return func(int) error {
+			n++
 			name := filepath.Join(dir, filepath.FromSlash(hot))
-			return os.WriteFile(name, []byte(text), 0o666)
+			text, err := os.ReadFile(name)
+			if err != nil {
+				return err
+			}
+			at := bytes.Index(text, []byte("\ntilt = ")) + len("\ntilt = ")
+			end := at + bytes.IndexByte(text[at:], '\n')
+			return os.WriteFile(name, slices.Concat(text[:at], fmt.Appendf(nil, "20.%04d", n), text[end:]), 0o666)
 		}
 	}
 	// Warm what is derived, as it is after the first use, and say what the first use costs.
@@ -270,10 +276,10 @@ func compare(library string, rounds int, only string) error {
 		{"history, median path: git log -- path", one(g, "log", "--format=%H %aI %an %s", "--", median), own("history", median), "0.03"},
 		{"history, hottest path: same with commit-graph and filters", one(gg, "log", "--format=%H %aI %an %s", "--", hot), own("history", hot), "0.25"},
 		{"history, median path: same with commit-graph and filters", one(gg, "log", "--format=%H %aI %an %s", "--", median), own("history", median), "0.25"},
-		{"last change of a key, hottest path: git blame -L with filters", one(gg, "blame", "-L", line(hot, "imu_rate_hz"), "--", hot), own("key", hot, "imu_rate_hz"), "0.4"},
-		{"last change of a key, median path: git blame -L with filters", one(gg, "blame", "-L", line(median, "imu_rate_hz"), "--", median), own("key", median, "imu_rate_hz"), "0.4"},
-		{"list all with summary and unsaved edits: git grep of three keys", one(g, "grep", "-hE", "^(name|note|payload_grams) = "), own("list"), "0.3"},
-		{"list all with summary, last revision only: git grep at HEAD", one(g, "grep", "-hE", "^(name|note|payload_grams) = ", "HEAD"), own("list", "saved"), ""},
+		{"last change of a key, hottest path: git blame -L with filters", one(gg, "blame", "-L", line(hot, "tilt"), "--", hot), own("key", hot, "tilt"), "0.4"},
+		{"last change of a key, median path: git blame -L with filters", one(gg, "blame", "-L", line(median, "tilt"), "--", median), own("key", median, "tilt"), "0.4"},
+		{"list all with summary and unsaved edits: git grep of three keys", one(g, "grep", "-hE", "^(alias|gimbal|mass_kg) = "), own("list"), "0.3"},
+		{"list all with summary, last revision only: git grep at HEAD", one(g, "grep", "-hE", "^(alias|gimbal|mass_kg) = ", "HEAD"), own("list", "saved"), ""},
 		{"status: git status --porcelain", one(g, "status", "--porcelain"), own("status"), "0.8"},
 		{"merge base of HEAD~50 and HEAD: git merge-base", one(g, "merge-base", "HEAD", "HEAD~50"), own("merge-base", "HEAD", "HEAD~50"), ""},
 		{"revision at a date half-way: git rev-list --before", one(g, "rev-list", "-1", "--first-parent", "--before="+midDate(g), "HEAD"), own("date", midDate(g)), ""},
@@ -399,6 +405,8 @@ func paths(dir string) (hot, median string, changes [2]int, files int, err error
 		return
 	}
 	all := strings.Fields(string(out))
+	files = len(all)
+	all = slices.DeleteFunc(all, func(p string) bool { return !strings.HasSuffix(p, "/main.toml") })
 	slices.SortFunc(all, func(a, b string) int {
 		if n[a] != n[b] {
 			return n[b] - n[a]
@@ -406,5 +414,5 @@ func paths(dir string) (hot, median string, changes [2]int, files int, err error
 		return strings.Compare(a, b)
 	})
 	hot, median = all[0], all[len(all)/2]
-	return hot, median, [2]int{n[hot], n[median]}, len(all), nil
+	return hot, median, [2]int{n[hot], n[median]}, files, nil
 }

@@ -3,7 +3,7 @@
 // password or token, and ssh:// with an agent or key file and checked host keys.
 //
 // It imports go-git's transports, which bring in net/http and ssh; what that costs at the start
-// of every command is in repo/FIGURES.md. Nothing in here moves the library's branch.
+// of every command is in DEVELOPERS.md. Nothing in here moves the library's branch.
 package transport
 
 import (

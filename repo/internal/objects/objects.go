@@ -1,7 +1,7 @@
 // Package objects reads and writes git objects: packs through memory maps, loose files, and
 // alternates. It speaks go-git's types and formats (plumbing.Hash, packfile deltas, idx) but
 // not its storage layer, which loads and hashes a whole pack index before the first read and
-// syncs nothing (see repo/FIGURES.md for what that costs).
+// syncs nothing.
 package objects
 
 import (
