@@ -185,7 +185,7 @@ func (l *Lib) Send(ctx context.Context, w io.Writer, ids []string, tell Progress
 			if err := pw.Add(objects.Object{ID: h, Kind: kind, Data: data}); err != nil {
 				return err
 			}
-			if tell != nil && (i+1)%1000 == 0 {
+			if tell != nil && ((i+1)%256 == 0 || i+1 == len(ids)) {
 				tell("sending", int64(i+1), int64(len(ids)))
 			}
 		}

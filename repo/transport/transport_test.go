@@ -143,17 +143,53 @@ func TestFolder(t *testing.T) {
 	exchange(t, transporttest.Bare(t, filepath.Dir(bare), "two.git"), "file://"+filepath.Join(filepath.Dir(bare), "two.git"), Options{})
 }
 
-func TestFolderManyObjects(t *testing.T) {
-	bare := transporttest.Bare(t, t.TempDir(), "tunes.git")
-	a, b := lib(t), lib(t)
+// many saves several hundred files at once.
+func many(t *testing.T, l *repo.Lib) repo.Rev {
 	var files []repo.File
 	for i := range 520 {
 		files = append(files, repo.File{Path: fmt.Sprintf("rigs/%02d/%d.toml", i%50, i), Data: fmt.Appendf(nil, "pan = %d\n", i)})
 	}
-	id, err := a.Save(ctx, repo.SaveRequest{Files: files, Subject: "Many", Author: aCam, When: day, WriteWork: true})
+	id, err := l.Save(ctx, repo.SaveRequest{Files: files, Subject: "Many", Author: aCam, When: day, WriteWork: true})
 	if err != nil {
 		t.Fatal(err)
 	}
+	return id
+}
+
+// TestTellsHowFar: a long transfer says how far it is, both ways, and never backwards.
+func TestTellsHowFar(t *testing.T) {
+	base := t.TempDir()
+	for name, at := range map[string]string{"folder": base + "/", "git": transporttest.Daemon(t, base), "http": transporttest.ServeHTTP(t, base, "", "").URL} {
+		transporttest.Bare(t, base, name+".git")
+		last := map[string]int64{}
+		opt := Options{Tell: func(what string, done, total int64) {
+			if done < last[what] || total > 0 && done > total {
+				t.Errorf("%s: %s %d of %d after %d", name, what, done, total, last[what])
+			}
+			last[what] = done
+		}}
+		a, b := lib(t), lib(t)
+		id := many(t, a)
+		r := dial(t, at+name+".git", opt)
+		if _, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day}); err != nil {
+			t.Fatal(err)
+		}
+		sent := last["sending"]
+		clear(last)
+		n, err := r.Fetch(ctx, b, []repo.Rev{id}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if sent < 520 || last["receiving"] == 0 && last["sending"] < 520 || n < 520 {
+			t.Errorf("%s: %d objects sent; then %v for %d objects", name, sent, last, n)
+		}
+	}
+}
+
+func TestFolderManyObjects(t *testing.T) {
+	bare := transporttest.Bare(t, t.TempDir(), "tunes.git")
+	a, b := lib(t), lib(t)
+	id := many(t, a)
 	r := dial(t, bare, Options{})
 	if _, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day}); err != nil {
 		t.Fatal(err)
