@@ -152,12 +152,18 @@ func (s *scaled) measure(dir, tmp, program string, rounds int, note func(row, fo
 			return c
 		}),
 		git(lib, "config", "uploadpack.allowFilter", "true").Run(),
-		run("git clone --filter=blob:none", 1, nil, clone(filepath.Join(tmp, "partial"), "--filter=blob:none", "--no-checkout")),
+		run("git clone --filter=blob:none", 1, nil, clone(filepath.Join(tmp, "blobless"), "--filter=blob:none", "--no-checkout")),
+		run("git clone --filter=tree:0", 1, nil, clone(filepath.Join(tmp, "treeless"), "--filter=tree:0", "--no-checkout")),
 		run("git clone --depth=1", 1, nil, clone(filepath.Join(tmp, "shallow"), "--depth=1")),
 	); err != nil {
 		return err
 	}
-	note("packs of a partial, of a shallow clone", "%d MB, %d MB", bytesOf(tmp, "partial/.git/objects/pack/*")>>20, bytesOf(tmp, "shallow/.git/objects/pack/*")>>20)
+	for _, name := range []string{"blobless", "treeless", "shallow"} {
+		note(name+" clone's packs", "%d MB", bytesOf(tmp, name+"/.git/objects/pack/*")>>20)
+		if err := os.RemoveAll(filepath.Join(tmp, name)); err != nil {
+			return err
+		}
+	}
 	forget := func(names ...string) func(int) error {
 		return func(int) error {
 			for _, n := range names {
