@@ -256,17 +256,21 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	if done != nil {
 		return done, nil
 	}
-	git := filepath.Join(dir, ".git")
-	if !begun {
-		if git, err = makeGit(f, dir, "main"); err != nil {
-			return nil, err
-		}
-	}
+	_, serr := f.Stat(dir)
+	git := ""
 	undo := func(err error) (*Lib, error) {
-		if !begun { // else it is not ours to take away
+		if git != "" { // else it is not ours to take away
 			removeAll(f, git)
 		}
+		if errors.Is(serr, fs.ErrNotExist) {
+			_ = f.Remove(dir) // stays if it holds anything
+		}
 		return nil, err
+	}
+	if !begun {
+		if git, err = makeGit(f, dir, "main"); err != nil {
+			return undo(err)
+		}
 	}
 	l, err := OpenWith(dir, any)
 	if err != nil {
