@@ -723,8 +723,11 @@ func (t *tx) undo(m *move) (err error) {
 				err = errors.Join(err, l.putWork(s.Path, s.work, gitMode(s.st)))
 			}
 		default:
-			if now, _, rerr := l.readWork(s.Path); rerr == nil && BlobIDOf(now) == BlobID(s.id.String()) {
+			now, _, rerr := l.readWork(s.Path)
+			if rerr == nil && BlobIDOf(now) == BlobID(s.id.String()) {
 				err = errors.Join(err, l.dropWork(s.Path))
+			} else if errors.Is(rerr, ErrNotFound) {
+				l.sweepAbove(s.Path) // its folders may have been made for it
 			}
 		}
 	}
@@ -860,11 +863,15 @@ func (t *tx) writeWork(m *move) (err error) {
 // sweep removes the folders that deletions left empty.
 func (l *Lib) sweep(steps []step) {
 	for i := range steps {
-		if !steps[i].Delete {
-			continue
+		if steps[i].Delete {
+			l.sweepAbove(steps[i].Path)
 		}
-		for dir := filepath.Dir(l.work(steps[i].Path)); dir != l.d.Work && l.fs.Remove(dir) == nil; {
-			dir = filepath.Dir(dir)
-		}
+	}
+}
+
+// sweepAbove removes the folders of a path that are empty.
+func (l *Lib) sweepAbove(path string) {
+	for dir := filepath.Dir(l.work(path)); dir != l.d.Work && l.fs.Remove(dir) == nil; {
+		dir = filepath.Dir(dir)
 	}
 }
