@@ -78,7 +78,11 @@ func runReview(k *call) error {
 	res := review.Some(*snap, pick.rule)
 	res.Findings = slices.DeleteFunc(res.Findings, func(f review.Finding) bool { return !pick.finding(f) })
 	if ids := k.c.StringSlice("accept"); len(ids) > 0 {
-		return k.accept(*snap, res, ids)
+		accept := func(k *call) error { return k.accept(*snap, res, ids) }
+		if k.json() {
+			return k.recorded("review", accept)
+		}
+		return accept(k)
 	}
 	for _, f := range []string{"message", "until"} {
 		if k.c.IsSet(f) {
@@ -273,6 +277,7 @@ func (k *call) accept(snap review.Snapshot, res review.Result, ids []string) err
 	}
 	subject := fmt.Sprintf("Accept %s until %s: %s", strings.Join(ids, ", "), review.Day(until), why)
 	if k.dryRun() {
+		k.did("", subject, strings.Join(body, "\n"), plan.Paths()...)
 		k.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(subject), safe.Text(strings.Join(body, "\n")))
 		return nil
 	}
