@@ -443,7 +443,18 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 	// acceptances of handovers, and whether a proof of our own came after
 	for i, h := range hist {
 		if i < st.at {
+			// a revision that came in with a later acceptance is theirs, as a job that came along pins it
+			came, err := l.cameWith(st, h)
+			if err != nil {
+				return err
+			}
+			if came {
+				x.Taken = &review.Handover{At: stamp(h.Commit), Sum: h.Trailer(HandoverTrailer)}
+			}
 			continue
+		}
+		if x.Taken != nil {
+			break
 		}
 		if sum := h.Trailer(HandoverTrailer); sum != "" {
 			x.Taken = &review.Handover{At: stamp(h.Commit), Sum: sum}
@@ -506,6 +517,15 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 		}
 	}
 	return l.whoChanged(x, then.Values, hist[max(st.at, 0):recorded+1])
+}
+
+// cameWith reports whether a state came into the library with the acceptance of a handover.
+func (l *Library) cameWith(st state, accept Revision) (bool, error) {
+	if accept.Trailer(HandoverTrailer) == "" || len(accept.Parents) == 0 || st.stamp.Revision == "" {
+		return false, nil
+	}
+	here, err := l.Store.IsAncestor(repo.Rev(st.stamp.Revision), accept.Parents[0])
+	return !here, err
 }
 
 // mostTaken bounds how many revisions are looked through for acceptances.
