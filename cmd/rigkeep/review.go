@@ -149,8 +149,11 @@ func (k *call) reviewOf(name string) (q library.ReviewRequest, of string, err er
 		return q, name, err
 	}
 	// the one open job that has it and is not over; with none or several, none
-	if s, oerr := k.lib.OpenJob(rr, ref.Tune, k.notOver); oerr == nil {
+	switch s, oerr := k.lib.OpenJob(rr, ref.Tune, k.notOver); {
+	case oerr == nil:
 		q.Job = s
+	case !isNotFound(oerr):
+		k.say("note: reviewed by itself: %v", oerr)
 	}
 	return q, name, nil
 }

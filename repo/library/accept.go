@@ -2,6 +2,7 @@ package library
 
 import (
 	"fmt"
+	"strings"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -65,7 +66,7 @@ func (l *Library) OpenJob(rr RigRef, tune string, pick func(preset.Job) bool) (s
 	case 0:
 		return "", &repo.Error{Kind: repo.ErrNotFound, Msg: "no open job pins " + rr.Alias, WayOut: "Name the job with --job; they are listed by: rigkeep job list"}
 	}
-	return "", &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%d open jobs pin %s: %v", len(open), rr.Alias, open), WayOut: "Name one with --job"}
+	return "", &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%d open jobs pin %s: %s", len(open), rr.Alias, strings.Join(open, ", ")), WayOut: "Name one with --job"}
 }
 
 // PinnedTune reads a tune as a job pins it; nil where that cannot be found or read.
