@@ -125,6 +125,10 @@ func (e Env) run(args []string) int {
 	if len(args) > 1 && args[1] == "__complete" {
 		return complete(e, args[2:])
 	}
+	if len(args) > 2 && args[1] == "__complete-dot" { // from a shell that may drop an empty argument
+		last := len(args) - 1
+		return complete(e, append(slices.Clone(args[2:last]), strings.TrimPrefix(args[last], ".")))
+	}
 	e = e.forTerminal()
 	app := newApp(e, args[min(1, len(args)):])
 	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(e, w, data) }

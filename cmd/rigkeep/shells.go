@@ -77,12 +77,18 @@ complete -c rigkeep -f -a '(__rigkeep_complete)'
 	"powershell": `# rigkeep completion for PowerShell: rigkeep completion powershell | Out-String | Invoke-Expression
 Register-ArgumentCompleter -Native -CommandName rigkeep -ScriptBlock {
   param($wordToComplete, $commandAst, $cursorPosition)
-  $words = @($commandAst.CommandElements | Select-Object -Skip 1 | Where-Object { $_.Extent.EndOffset -lt $cursorPosition } | ForEach-Object { $_.Extent.Text })
-  $words += $wordToComplete
-  & $commandAst.CommandElements[0].Extent.Text __complete @words 2>$null | ForEach-Object {
+  $program = $commandAst.GetCommandName()
+  $words = @($commandAst.CommandElements | Select-Object -Skip 1 | Where-Object { $_.Extent.EndOffset -lt $cursorPosition } | ForEach-Object {
+    if ($_ -is [System.Management.Automation.Language.StringConstantExpressionAst]) { $_.Value } else { $_.Extent.Text }
+  })
+  # a dot before the word under way: before 7.3 an empty argument would be dropped
+  $words += '.' + $wordToComplete.TrimStart("'", '"')
+  & $program __complete-dot @words 2>$null | ForEach-Object {
     $word, $about = $_ -split [char]9, 2
     if (-not $about) { $about = $word }
-    [System.Management.Automation.CompletionResult]::new($word, $word, 'ParameterValue', $about)
+    $text = $word
+    if ($word -notmatch '^[\w./:=~+-][\w./:=@~+-]*$') { $text = "'" + $word.Replace("'", "''") + "'" }
+    [System.Management.Automation.CompletionResult]::new($text, $word, 'ParameterValue', $about)
   }
 }
 `,
