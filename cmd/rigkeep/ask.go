@@ -79,6 +79,8 @@ func (n newlines) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
+func (n newlines) under() any { return n.w }
+
 // columns is the width now: the window may have been resized since the last question.
 func (a *asker) columns() int {
 	if a.k.c.Int("width") == 0 {

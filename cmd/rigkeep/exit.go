@@ -167,11 +167,11 @@ func (e Env) report(err error, asJSON bool) int {
 		return code
 	}
 	for _, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {
-		fmt.Fprintln(e.Stderr, "rigkeep: "+safe.Text(line))
+		fmt.Fprintln(e.Stderr, e.fold(e.Stderr, "rigkeep: "+safe.Text(line)))
 	}
 	if hint != "" {
 		for _, line := range strings.Split(hint, "\n") {
-			fmt.Fprintln(e.Stderr, "  "+safe.Text(line))
+			fmt.Fprintln(e.Stderr, e.fold(e.Stderr, "  "+safe.Text(line)))
 		}
 	}
 	return code

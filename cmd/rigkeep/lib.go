@@ -331,7 +331,7 @@ func (k *call) confirm(question string) error {
 	if k.c.Bool("no-input") || !tty(k.Stdin) {
 		return usage("%s", question).hinted("answer with --yes; nothing was changed")
 	}
-	fmt.Fprintf(k.Stderr, "%s [y/N] ", question)
+	fmt.Fprint(k.Stderr, k.fold(k.Stderr, question+" [y/N]"), " ")
 	var answer string
 	if _, err := fmt.Fscanln(k.Stdin, &answer); err != nil || !strings.HasPrefix(strings.ToLower(answer), "y") {
 		return usage("not confirmed; nothing was changed")

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"io"
 	"strings"
 
 	"github.com/mattn/go-runewidth"
@@ -43,6 +44,33 @@ func wrap(text, indent string, width int) string {
 		b.WriteString(strings.TrimRight(indent+line, " ") + "\n")
 	}
 	return b.String()
+}
+
+// fold breaks what is too long for a terminal at its blanks, each line under its own
+// indent; a command at the end of a line stays whole on a line of its own, to be
+// copied. What goes to a file or a pipe is left as it is.
+func (e Env) fold(to io.Writer, text string) string {
+	if !tty(to) {
+		return text
+	}
+	width := e.width(0)
+	lines := strings.Split(text, "\n")
+	for i, l := range lines {
+		if runewidth.StringWidth(l) <= width {
+			continue
+		}
+		indent := l[:len(l)-len(strings.TrimLeft(l, " "))]
+		says, command, has := strings.Cut(l, ": rigkeep ")
+		if has {
+			says += ":"
+		}
+		s := strings.TrimSuffix(wrap(says, indent, width), "\n")
+		if has {
+			s += "\n" + indent + "  rigkeep " + command
+		}
+		lines[i] = s
+	}
+	return strings.Join(lines, "\n")
 }
 
 // unbroken joins a word that only makes sense behind the one before it.

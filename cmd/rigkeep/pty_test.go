@@ -266,8 +266,14 @@ func TestTerminalSession(t *testing.T) {
 		t.Fatalf("exit %d:\n%s", code, x.all())
 	}
 	out := x.all()
+	for _, l := range strings.Split(out[strings.Index(out, "Worked at the stand\r\n"):], "\r\n") {
+		// a command stays whole, to be copied, and so does a single long word
+		if strings.Contains(strings.TrimSpace(l), " ") && !strings.Contains(l, "rigkeep ") && len([]rune(l)) > 40 {
+			t.Errorf("after the save a line of %d columns in a window of 40: %q", len([]rune(l)), l)
+		}
+	}
 	for _, want := range []string{"Caution: Power off", "tilt holds -0.5 % (good), friction", "^ keep ", "saved as ", "record the proof"} {
-		if !strings.Contains(out, want) {
+		if !strings.Contains(strings.Join(strings.Fields(out), " "), strings.TrimSpace(want)) {
 			t.Errorf("%q is not in:\n%s", want, out)
 		}
 	}

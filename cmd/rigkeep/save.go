@@ -159,7 +159,7 @@ func (k *call) commit(plan *library.Plan, subject, body string, trailers []repo.
 		return err
 	}
 	if body != "" {
-		k.write(safe.Text(body) + "\n")
+		k.write(k.fold(k.Stdout, safe.Text(body)) + "\n")
 	}
 	k.printf("saved as %s: %s\n", rev.Short(), safe.Line(subject))
 	return nil

@@ -160,7 +160,9 @@ func (k *call) encode(v any) error {
 func (k *call) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format, args...) }
 
 // say prints a message for the person, beside the data, on stderr.
-func (k *call) say(format string, args ...any) { fmt.Fprintf(k.Stderr, format+"\n", args...) }
+func (k *call) say(format string, args ...any) {
+	fmt.Fprintln(k.Stderr, k.fold(k.Stderr, fmt.Sprintf(format, args...)))
+}
 
 // verbatim prints a file's own bytes; on a terminal nothing in them is obeyed.
 func (k *call) verbatim(text []byte) {
