@@ -648,6 +648,35 @@ func TestForeignLockStays(t *testing.T) {
 	if _, err := os.Stat(lock); err != nil {
 		t.Fatal("a lock that is not ours was removed")
 	}
+	// A rigkeep that was killed before it had the lock leaves the name that it had made ready: that
+	// proves nothing about the lock of somebody else.
+	ours := []string{lock, filepath.Join(l.Root(), ".git", "HEAD.lock"), filepath.Join(l.Root(), ".git", "refs", "heads", "main.lock")}
+	for i, held := range []string{"index", "head", refHeld("refs/heads/main")} {
+		if err := errors.Join(os.WriteFile(l.own("held", held), nil, 0o666), os.WriteFile(ours[i], nil, 0o666)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	l = must(Open(l.Root()))(t)
+	if names, _ := os.ReadDir(l.own("held")); len(names) != 0 || len(l.Repairs()) == 0 {
+		t.Fatal(names, l.Repairs())
+	}
+	for _, name := range ours {
+		if _, err := os.Stat(name); err != nil {
+			t.Fatalf("%s of somebody else was removed", filepath.Base(name))
+		}
+	}
+	// The same file under both names is ours, and goes.
+	for i, held := range []string{"index", "head", refHeld("refs/heads/main")} {
+		if err := os.Link(ours[i], l.own("held", held)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(Open(l.Root()))(t)
+	for _, name := range ours {
+		if _, err := os.Stat(name); err == nil {
+			t.Fatalf("our own %s is left", filepath.Base(name))
+		}
+	}
 }
 
 // noLinks is a disk without hard links, as on many memory sticks.
