@@ -48,8 +48,11 @@ func (l *Lib) Receive(r io.Reader, tell Progress) (count int, undo func(), err e
 	tmp := disk.TempName(dir, receivePrefix)
 	// Held for as long as this lives, so that another process can tell a live transfer from a dead one's rest.
 	lk, ok, err := disk.TryLock(tmp + ".lock")
-	if err != nil || !ok {
-		return 0, nil, device("storing what is received", errors.Join(err, fs.ErrExist))
+	if err == nil && !ok {
+		err = fs.ErrExist
+	}
+	if err != nil {
+		return 0, nil, device("storing what is received", err)
 	}
 	defer func() {
 		_ = l.fs.Remove(tmp + ".lock")
@@ -240,6 +243,19 @@ func (s *Shared) Lib() *Lib { return s.l }
 func (s *Shared) Head() (string, error) {
 	branch, _, err := s.l.head()
 	return branch, err
+}
+
+// Hook says whether the repository has a hook of this name that git would run.
+func (s *Shared) Hook(name string) bool {
+	dir := s.l.d.Setting("core", "", "hookspath")
+	if dir == "" {
+		dir = "hooks"
+	}
+	if !filepath.IsAbs(dir) {
+		dir = filepath.Join(s.l.d.Common, dir)
+	}
+	st, err := s.l.fs.Stat(filepath.Join(dir, name))
+	return err == nil && st.Mode().IsRegular() && (fileMode != "true" || st.Mode().Perm()&0o111 != 0)
 }
 
 // SetRef moves a ref from old ("" if it must not exist) to id, durably, under git's lock for it.

@@ -3,6 +3,7 @@ package transport
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"io"
 
 	"rigkeep/repo"
@@ -45,6 +46,13 @@ func (f *folder) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev
 }
 
 func (f *folder) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
+	// A folder is written without a git program, so nobody would ask the checks that its keeper put there.
+	for _, name := range []string{"pre-receive", "update", "reference-transaction"} {
+		if f.s.Hook(name) {
+			return 0, &repo.Error{Kind: repo.ErrRefused, Msg: fmt.Sprintf("%s has a hook, %s, that decides what it takes, and a folder cannot ask it", f.path, name),
+				WayOut: "Send it through a server (ssh:// or https://), or with `rigkeep git push`; what you saved stays here"}
+		}
+	}
 	heads, err := f.s.Lib().Refs("refs/heads/")
 	if err != nil {
 		return 0, err

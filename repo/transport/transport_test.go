@@ -569,6 +569,46 @@ func TestServerSpeaks(t *testing.T) {
 	}
 }
 
+// TestReadOnlyServer: a server that gives and does not take says that, not that there is nothing.
+func TestReadOnlyServer(t *testing.T) {
+	base := t.TempDir()
+	for name, c := range map[string][2]string{"git": {transporttest.Daemon(t, base), "daemon.receivepack"}, "http": {transporttest.ServeHTTP(t, base, "", "").URL, "http.receivepack"}} {
+		bare := transporttest.Bare(t, base, name+".git")
+		transporttest.Git(t, bare, "config", c[1], "false")
+		a := lib(t)
+		id := save(t, a, "a.toml", "a = 1\n")
+		r := dial(t, c[0]+name+".git", Options{})
+		if _, err := r.Refs(ctx); err != nil {
+			t.Fatal(name, err)
+		}
+		_, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day})
+		if !errors.Is(err, repo.ErrRefused) || repo.ExitClass(err) != 6 || !strings.Contains(err.Error(), "can be read, but takes nothing") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// TestFolderHooks: a folder cannot ask the hooks that guard it, so it is not written past them.
+func TestFolderHooks(t *testing.T) {
+	bare := transporttest.Bare(t, t.TempDir(), "tunes.git")
+	hook := filepath.Join(bare, "hooks", "update")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(hook), 0o777), os.WriteFile(hook, []byte("#!/bin/sh\nexit 0\n"), 0o755)); err != nil {
+		t.Fatal(err)
+	}
+	a := lib(t)
+	p := Push{"refs/heads/main", "", save(t, a, "a.toml", "a = 1\n"), aCam, day}
+	r := dial(t, bare, Options{})
+	if _, err := r.Push(ctx, a, p); !errors.Is(err, repo.ErrRefused) || !strings.Contains(err.Error(), "rigkeep git push") {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(hook, 0o644); err != nil { // git does not run it either
+		t.Fatal(err)
+	}
+	if _, err := r.Push(ctx, a, p); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestAddresses(t *testing.T) {
 	for address, folder := range map[string]bool{
 		"/mnt/share/tunes.git": true, "tunes.git": true, "./a:b": true, "../x": true, "file:///mnt/share/tunes.git": true,

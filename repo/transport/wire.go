@@ -27,8 +27,9 @@ type wire struct {
 	tr             transport.Transport
 	way            way
 
-	up  transport.UploadPackSession // asked for its refs, not yet for a pack
-	adv *packp.AdvRefs
+	up    transport.UploadPackSession // asked for its refs, not yet for a pack
+	adv   *packp.AdvRefs
+	reads bool // it has let us read its refs
 }
 
 // way is how one scheme proves who is asking and who answers.
@@ -155,8 +156,10 @@ func (w *wire) fail(doing string, err error) error {
 
 func (w *wire) Refs(ctx context.Context) (Refs, error) {
 	_ = w.Close() // what was read before may be old
-	if err := w.advertised(ctx); err != nil {
-		if errors.Is(err, transport.ErrEmptyRemoteRepository) {
+	err := w.advertised(ctx)
+	w.reads = err == nil || errors.Is(err, transport.ErrEmptyRemoteRepository)
+	if err != nil {
+		if w.reads {
 			return Refs{Heads: map[string]repo.Rev{}}, nil
 		}
 		return Refs{}, err
@@ -238,6 +241,10 @@ func (w *wire) demux(t sideband.Type, r io.Reader) io.Reader {
 
 func (w *wire) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
 	s, adv, err := session(ctx, w, w.tr.NewReceivePackSession)
+	if w.reads && (errors.Is(err, repo.ErrNotFound) || errors.Is(err, repo.ErrRefused)) {
+		return 0, &repo.Error{Kind: repo.ErrRefused, Msg: w.shown + " can be read, but takes nothing from you",
+			WayOut: "Ask whoever keeps the server to let you write; what you saved stays here"}
+	}
 	if err != nil {
 		return 0, err
 	}
