@@ -295,16 +295,20 @@ func (b BenchLog) Efforts() map[schema.Axis]float64 {
 	return out
 }
 
-// Drift says which settings that a session was worked with, beside the stiffness it
-// looks for, are no longer the tune's: what was found holds for the settings of the
-// session. Nil where there is no tune.
+// Drift says what a session was worked with, beside the stiffness it looks for, and
+// is otherwise now: the build's mass by 5 g or more, and filters of the tune (nil
+// where there is none). What was found holds for what it was worked with.
 //
-// Source: the log; a filter moves the onset (package loop).
-func (b BenchLog) Drift(t *Tune) []string {
-	if t == nil {
-		return nil
-	}
+// Source: the log; inertia and filters move the onset (package loop); 5 g is the step
+// of the fingerprint.
+func (b BenchLog) Drift(r Rig, t *Tune) []string {
 	var out []string
+	if m := r.Mass(); b.MassKg > 0 && math.Abs(m-b.MassKg) >= 0.005 {
+		out = append(out, fmt.Sprintf("the build weighed %s kg when the session began and weighs %s kg now", schema.Num(b.MassKg), schema.Num(Rounded(m, 4))))
+	}
+	if t == nil {
+		return out
+	}
 	for _, key := range []string{"filters.sensing", "filters.drive"} {
 		was, ok := b.Set[key]
 		if now, has := t.Num(key); ok && has && now != was {

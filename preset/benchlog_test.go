@@ -212,16 +212,21 @@ func TestBothSidesOfAnEffortAreKept(t *testing.T) {
 
 // A filter that is no longer what the session was worked with moves the onset.
 func TestDrift(t *testing.T) {
-	log := preset.BenchLog{Set: map[string]float64{"filters.sensing": 3, "filters.drive": 2}}
-	if d := log.Drift(nil); d != nil {
+	r := build("x", 1)
+	log := preset.BenchLog{MassKg: r.Mass(), Set: map[string]float64{"filters.sensing": 3, "filters.drive": 2}}
+	if d := log.Drift(r, nil); d != nil {
 		t.Errorf("%q", d)
 	}
 	tune := preset.Tune{Values: map[string]any{"filters.sensing": 3.0, "filters.drive": int64(2)}}
-	if d := log.Drift(&tune); d != nil {
+	if d := log.Drift(r, &tune); d != nil {
 		t.Errorf("%q", d)
 	}
 	tune.Values["filters.drive"] = 4.0
-	if d := log.Drift(&tune); len(d) != 1 || d[0] != "filters.drive was 2 when the session began and is 4 in the tune now" {
+	if d := log.Drift(r, &tune); len(d) != 1 || d[0] != "filters.drive was 2 when the session began and is 4 in the tune now" {
+		t.Errorf("%q", d)
+	}
+	log.MassKg = r.Mass() - 0.1
+	if d := log.Drift(r, nil); len(d) != 1 || d[0] != "the build weighed 1.17 kg when the session began and weighs 1.27 kg now" {
 		t.Errorf("%q", d)
 	}
 }

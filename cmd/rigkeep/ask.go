@@ -204,16 +204,21 @@ func (a *asker) line(prompt string) (string, error) {
 	return strings.TrimSpace(string(text)), nil
 }
 
+// legend says the keys of a question.
+func legend(cs []choice) string {
+	var w []string
+	for _, c := range cs {
+		w = append(w, string(c.key)+" "+c.word)
+	}
+	if _, osc := byKey('f', cs); osc {
+		return strings.Join(w, ", ") + "; a frequency goes before the key: 22f is fast at 22 Hz"
+	}
+	return strings.Join(w, ", ")
+}
+
 // choose asks for one of several answers. Digits before the key are handed back
 // with it, such as 22f for "fast, at 22 Hz"; def answers Enter, 0 for none.
 func (a *asker) choose(prompt string, cs []choice, def byte) (key byte, number string, err error) {
-	legend := func() string {
-		var w []string
-		for _, c := range cs {
-			w = append(w, string(c.key)+" "+c.word)
-		}
-		return strings.Join(w, ", ")
-	}
 	for {
 		if !a.keys {
 			s, err := a.line(prompt)
@@ -226,7 +231,7 @@ func (a *asker) choose(prompt string, cs []choice, def byte) (key byte, number s
 			if key, number, ok := pick(s, cs); ok {
 				return key, number, nil
 			}
-			a.say("%q is no answer here: %s", safe.Line(s), legend())
+			a.say("%q is no answer here: %s", safe.Line(s), legend(cs))
 			continue
 		}
 		a.prompt(prompt)
@@ -252,7 +257,7 @@ func (a *asker) choose(prompt string, cs []choice, def byte) (key byte, number s
 			}
 			if c == '?' {
 				a.k.out("\n")
-				a.say("%s", legend())
+				a.say("%s", legend(cs))
 				break
 			}
 			if x, ok := byKey(c, cs); ok {

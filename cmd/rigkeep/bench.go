@@ -227,6 +227,7 @@ func (b *benchRun) takeUp() error {
 	if b.s == nil {
 		return b.begin(unit)
 	}
+	b.sayDrift()
 	if unit != "" && b.s.Log.Unit != "" {
 		u, err := b.lib.UnitOf(b.d.Sheet, unit)
 		if err != nil {
@@ -247,7 +248,18 @@ func (b *benchRun) answer(e bench.Event) error {
 	if errors.As(err, &refused) {
 		return &failure{code: exitUsage, text: refused.Error(), err: err}
 	}
+	if errors.Is(err, repo.ErrChanged) {
+		if d, lerr := b.loadNow(false, "bench works on the rig as it is now"); lerr == nil && d.Rig.Fingerprint != b.d.Rig.Fingerprint {
+			return b.moved(d)
+		}
+	}
 	return err
+}
+
+// moved says that the rig is another build now than when the session was taken up.
+func (b *benchRun) moved(d *library.Loaded) error {
+	return fail(exitConflict, "the build of %s was changed and saved meanwhile: the session was on %s, and it is %s now; the last answer was not noted", refName(b.d), b.d.Rig.Fingerprint, d.Rig.Fingerprint).
+		hinted("the answers before are in the session's log; balance again, then begin another: rigkeep bench %s --new", b.args[0])
 }
 
 // scripted adds the answers of a command line, ends or saves the session where
@@ -548,8 +560,7 @@ func (b *benchRun) lookAgain() error {
 		return err
 	}
 	if d.Rig.Fingerprint != b.d.Rig.Fingerprint {
-		return fail(exitConflict, "the build of %s was changed meanwhile: this session was on %s, and it is %s now", refName(b.d), b.d.Rig.Fingerprint, d.Rig.Fingerprint).
-			hinted("its log went along; balance again, then: rigkeep bench %s --new", b.args[0])
+		return b.moved(d)
 	}
 	b.d = d
 	b.sayDrift()
@@ -558,7 +569,7 @@ func (b *benchRun) lookAgain() error {
 
 // sayDrift says once what the session was worked with and the tune no longer has.
 func (b *benchRun) sayDrift() {
-	for _, w := range b.s.Log.Drift(b.d.Tune) {
+	for _, w := range b.s.Log.Drift(b.d.Rig, b.d.Tune) {
 		if b.drift[w] {
 			continue
 		}
@@ -566,7 +577,7 @@ func (b *benchRun) sayDrift() {
 			b.drift = map[string]bool{}
 		}
 		b.drift[w] = true
-		b.say("%s", strings.TrimRight(wrap("note: "+safe.Line(w)+". What the session found holds for the value it was worked with: put that back, or look for the onset again", "", b.wide), "\n"))
+		b.say("%s", strings.TrimRight(wrap("note: "+safe.Line(w)+". What the session found holds for what it was worked with: put that back, or look for the onset again (--new begins another session)", "", b.wide), "\n"))
 	}
 }
 

@@ -78,7 +78,6 @@ func (b *benchRun) talk(a *asker) error {
 		}
 	} else {
 		a.say("%d answers so far; here it goes on.", len(b.s.Log.Steps))
-		b.sayDrift()
 	}
 	if b.looks() == 0 {
 		leave, err := b.balance(a)
@@ -270,16 +269,12 @@ var handChoices = []choice{{'c', "clean in the hand"}, {'f', "fast and rough"}, 
 var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'f': bench.Fast, 's': bench.Slow, 't': bench.Stand, 'k': bench.Skip, 'b': bench.Back}
 
 // tell explains the keys of a stage once.
-func (b *benchRun) tell(a *asker, stage bench.Stage, cs []choice, more string) {
+func (b *benchRun) tell(a *asker, stage bench.Stage, cs []choice) {
 	if b.told[stage] {
 		return
 	}
 	b.told[stage] = true
-	var w []string
-	for _, c := range cs {
-		w = append(w, string(c.key)+" "+c.word)
-	}
-	a.say("keys: %s, ? this again.%s", strings.Join(w, ", "), more)
+	a.say("keys: %s; ? says them again.", legend(cs))
 }
 
 func keysOf(cs []choice) string {
@@ -292,12 +287,11 @@ func keysOf(cs []choice) string {
 
 // askLook asks what is seen at the proposed value.
 func (b *benchRun) askLook(a *asker, p bench.Proposal) (leave bool, err error) {
-	cs, more := lookChoices, " A frequency goes before the key: 22f is fast at 22 Hz."
-	stage := bench.Search
+	cs, stage := lookChoices, bench.Search
 	if p.Stage == bench.Decide {
-		cs, more, stage = decideChoices, "", bench.Decide
+		cs, stage = decideChoices, bench.Decide
 	}
-	b.tell(a, stage, cs, more)
+	b.tell(a, stage, cs)
 	what := "set " + p.Axis.String() + " to " + schema.Num(p.Value)
 	switch p.Stage {
 	case bench.Relook:
@@ -430,9 +424,17 @@ func (b *benchRun) askHand(a *asker, p bench.Proposal) (leave bool, err error) {
 				kept = append(kept, r.Axis.String()+" "+schema.Num(*r.Kept))
 			}
 		}
+		for _, r := range b.s.State.Results() {
+			switch r.Status {
+			case bench.Failed:
+				a.say("%s oscillates at its softest and has no value: do not work the head in the hand like that. Leave with q, mend it (balance, loose parts, filters), then look at it again.", r.Axis)
+			case bench.Skipped:
+				a.say("%s was skipped and stays at what it is set to.", r.Axis)
+			}
+		}
 		a.say("Now in the hand, with %s: walk, turn, tap the handle. The tilt with the least inertia about pan comes first, since it oscillates soonest there.", strings.Join(kept, ", "))
 	}
-	b.tell(a, bench.InHand, handChoices, "")
+	b.tell(a, bench.InHand, handChoices)
 	h := b.s.State.HandCheck()
 	c, hz, err := a.choose(fmt.Sprintf("in the hand, %s (%d of %d) %s", p.Point.Label, h.Clean+1, h.Points, keysOf(handChoices)), handChoices, 0)
 	if err != nil {
