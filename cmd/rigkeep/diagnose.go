@@ -457,11 +457,11 @@ func (x *diagnosis) printLog() {
 	for _, a := range r.Axes {
 		row := []string{a.Axis}
 		for _, l := range a.Levels {
-			row = append(row, fmt.Sprintf("%.3g", degrees(l.RMS)))
+			row = append(row, levelText(l.RMS))
 		}
 		var peaks []string
 		for i, p := range a.Peaks {
-			if i < 3 {
+			if i < 3 && degrees(p.RMS) >= leastLevel { // less than that is the sum's own dust
 				peaks = append(peaks, fmt.Sprintf("%.4g (%.3g)", p.Hz, degrees(p.RMS)))
 			}
 		}
@@ -472,7 +472,7 @@ func (x *diagnosis) printLog() {
 	x.out("%s", wrap(fmt.Sprintf("levels in deg/s rms: sway %g to %g Hz, slow to %g Hz, fast above", b[0].Low, b[0].High, b[1].High), "", x.wide))
 	for _, a := range r.Axes {
 		for _, s := range a.Series {
-			x.out("%s: %.4g Hz with %d harmonics\n", a.Axis, s.Hz, len(s.Members)-1)
+			x.out("%s: %.4g Hz with %s\n", a.Axis, s.Hz, plural(len(s.Members)-1, "harmonic"))
 		}
 	}
 	x.out("\n%s", wrap(x.paint.bold(string(r.Verdict.Kind))+" on "+r.Verdict.Axis+": "+safe.Text(strings.Join(r.Verdict.Evidence, "; ")), "", x.wide))
@@ -480,6 +480,18 @@ func (x *diagnosis) printLog() {
 		x.out("%s", wrap("note: "+safe.Text(n), "", x.wide))
 	}
 	x.out("\n")
+}
+
+// leastLevel is the smallest level that is shown as a number, deg/s: a hundredth of what
+// counts as quiet.
+const leastLevel = 0.001
+
+// levelText is an rms rate in deg/s for a table.
+func levelText(rad float64) string {
+	if d := degrees(rad); d == 0 || d >= leastLevel {
+		return fmt.Sprintf("%.3g", d)
+	}
+	return fmt.Sprintf("<%g", leastLevel)
 }
 
 // degrees is a rate of the models in the unit that people read.

@@ -17,10 +17,10 @@ func (l *Log) add(kind FindingKind, use string, p problem, format string, args .
 func (l *Log) report(unreadable, disordered, wrapped problem, example string, steps []float64) {
 	l.columns()
 	if disordered.count > 0 {
-		l.add(OutOfOrder, "time", disordered, "the time stands still or steps back in %d rows, which are left out", disordered.count)
+		l.add(OutOfOrder, "time", disordered, "the time stands still or steps back in %s, left out", rowsOf(disordered.count))
 	}
 	if unreadable.count > 0 {
-		l.add(Unreadable, "", unreadable, "%d rows lack a number that is needed%s; they are left out", unreadable.count, example)
+		l.add(Unreadable, "", unreadable, "%s without a number that is needed%s, left out", rowsOf(unreadable.count), example)
 	}
 	if wrapped.count > 0 {
 		l.add(Wrapped, "time", wrapped, "the clock's counter started again from zero %d times; that is put right", wrapped.count)
@@ -33,11 +33,11 @@ func (l *Log) report(unreadable, disordered, wrapped problem, example string, st
 			p.at(g.Line)
 			lost += g.Length - t.StepMedian
 		}
-		l.add(Gapped, "time", p, "%d gaps of more than %g steps, %.3g s in all; the spectrum is taken between them where the pieces are long enough", n, GapSteps, lost)
+		l.add(Gapped, "time", p, "%s of more than %g steps, %.3g s in all; the spectrum is taken on either side where the pieces are long enough", counted(n, "gap"), GapSteps, lost)
 	}
 	if !t.Even {
 		l.add(Uneven, "time", problem{}, "time steps of %.4g to %.4g ms, median %.4g: the rows are brought to an even grid by their timestamps", t.StepMin*1e3, t.StepMax*1e3, t.StepMedian*1e3)
-		if q, ok := rounding(steps, t.StepMedian); ok {
+		if q, ok := rounding(steps, t.StepMedian); ok && !missing(steps, q, t.StepMedian, unreadable.count+disordered.count) {
 			l.add(CoarseClock, "time", problem{}, "timestamps are rounded to %.3g ms, %.0f %% of a step: levels at high frequencies are less sure; log finer timestamps, or no time and the sample rate", q*1e3, 100*q/t.StepMedian)
 		}
 	}
@@ -77,6 +77,27 @@ func rounding(steps []float64, med float64) (float64, bool) {
 	return q, true
 }
 
+// rare is the share of longer steps up to which they are rows that were lost: a clock
+// that is rounded to its step lengthens more of them, or is hardly wrong.
+const rare = 0.05
+
+// missing reports whether steps that are all multiples of the usual one are long
+// because rows are missing, so many left out here or few enough to have been lost on
+// the way, and not because the clock is coarse.
+func missing(steps []float64, q, med float64, leftOut int) bool {
+	if math.Abs(q/med-1) > 0.01 {
+		return false
+	}
+	rows, long := 0, 0
+	for _, d := range steps {
+		if n := int(math.Round(d/q)) - 1; n > 0 {
+			rows += n
+			long++
+		}
+	}
+	return rows <= leftOut || float64(long) < rare*float64(len(steps))
+}
+
 // columns looks at the rates themselves.
 func (l *Log) columns() {
 	var have []ColumnUse
@@ -101,7 +122,7 @@ func (l *Log) columns() {
 			}
 		}
 		if p, level := l.clipped(x); p.count > 0 {
-			l.add(Clipped, c.Use, p, "column %q, read as %s, is cut off at %.4g in %d rows: the sensor's range was too small, and levels there are too low", c.Name, c.Use, level/c.Scale, p.count)
+			l.add(Clipped, c.Use, p, "column %q, read as %s, is cut off at %.4g in %s: the sensor's range was too small, and levels there are too low", c.Name, c.Use, level/c.Scale, rowsOf(p.count))
 		}
 	}
 }
@@ -144,4 +165,13 @@ func (l *Log) clipped(x []float64) (problem, float64) {
 		i = j
 	}
 	return p, level
+}
+
+func rowsOf(n int) string { return counted(n, "row") }
+
+func counted(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
 }

@@ -259,7 +259,14 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 		}
 		return nil, &ReadError{Line: disordered.lines[0], What: what, Do: "check which column is the time, or cut the log where the clock starts again"}
 	case len(l.Time) < minRows:
-		return nil, &ReadError{What: fmt.Sprintf("only %d rows can be used", len(l.Time)), Do: fmt.Sprintf("expected at least %d, better some seconds' worth", minRows)}
+		return nil, &ReadError{What: fmt.Sprintf("only %s can be used", rowsOf(len(l.Time))), Do: fmt.Sprintf("expected at least %d, better some seconds' worth", minRows)}
+	}
+	dead := true
+	for _, x := range l.Rates {
+		dead = dead && (len(x) == 0 || slices.Min(x) == slices.Max(x))
+	}
+	if dead {
+		return nil, &ReadError{What: "no turn rate changes from row to row: the sensor or the log is dead", Do: "check which columns are mapped, or log again with the head moving"}
 	}
 	if err := l.scaleTime(); err != nil {
 		return nil, err

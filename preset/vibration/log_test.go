@@ -252,6 +252,30 @@ func TestRoundedTimestamps(t *testing.T) {
 	if f := finding(l, CoarseClock); f == nil || !strings.Contains(f.Text, "rounded to 1 ms") {
 		t.Errorf("rounding to 1 ms at 400 Hz not named: %+v", l.Findings)
 	}
+	// nor are rows that are missing from an even log: left out here, or lost on the way
+	for name, lose := range map[string]func(i int) string{
+		"a tenth unreadable": func(i int) string {
+			if i%10 == 3 {
+				return fmt.Sprintf("%d,oops\n", i*5)
+			}
+			return fmt.Sprintf("%d,%.4f\n", i*5, pan(i))
+		},
+		"a few lost": func(i int) string {
+			if i%100 == 3 {
+				return ""
+			}
+			return fmt.Sprintf("%d,%.4f\n", i*5, pan(i))
+		},
+	} {
+		b.Reset()
+		b.WriteString("t_ms,pan_dps\n")
+		for i := 0; i < 300; i++ {
+			b.WriteString(lose(i))
+		}
+		if l := read(t, b.String(), ReadOptions{}); finding(l, CoarseClock) != nil || finding(l, Uneven) == nil {
+			t.Errorf("%s: %+v", name, l.Findings)
+		}
+	}
 	// true jitter is not rounding
 	b.Reset()
 	b.WriteString("t_ms,pan_dps\n")
@@ -336,4 +360,17 @@ func FuzzRead(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A log in which nothing moves is no log of a quiet head.
+func TestDeadLog(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("t_ms,pan_dps,tilt_dps\n")
+	for i := range 100 {
+		fmt.Fprintf(&b, "%d,0,0.25\n", i*5)
+	}
+	var re *ReadError
+	if _, err := Read(strings.NewReader(b.String()), ReadOptions{}); !errors.As(err, &re) || !strings.Contains(re.What, "dead") || re.Do == "" {
+		t.Errorf("%v", err)
+	}
 }
