@@ -393,6 +393,9 @@ func onset(r Rig, t Tune) *table {
 		if p := t.Tune.Proof; p != nil {
 			if v, ok := p.Onset[a]; ok {
 				at, hz, from = v, p.OnsetHz[a], "at the proof"
+				if p.Rig != "" && p.Rig != r.Rig.Print() {
+					from += ", with an earlier build" // of other inertia, maybe on another gimbal
+				}
 			}
 		}
 		for i := len(r.Logs) - 1; i >= 0 && math.IsNaN(at); i-- {

@@ -218,3 +218,32 @@ func TestShotsOnTheCard(t *testing.T) {
 		}
 	}
 }
+
+// TestOnsetOfAnEarlierBuild says of a number that it was seen with another build, and shows SI only
+// where the dial does not.
+func TestOnsetOfAnEarlierBuild(t *testing.T) {
+	const earlier = "at the proof, with an earlier build"
+	c := demo(t)
+	if s := string(write(t, c)); strings.Contains(s, earlier) {
+		t.Error("the build of the proof is taken for an earlier one")
+	}
+	c.Rigs[0].Tunes[0].Tune.Proof.Rig = "22bnfhc994"
+	if s := string(write(t, c)); strings.Count(s, earlier) != 2 {
+		t.Errorf("onsets of an earlier build pass for this one's: %d", strings.Count(s, earlier))
+	}
+	if s := string(write(t, c)); strings.Contains(s, "in SI") {
+		t.Error("SI has a column though the sheet has no maps")
+	}
+	sheet, ps := cat.Sheet("skiff-small", tree(t, "gimbals/skiff-small.toml"))
+	if sheet == nil {
+		t.Fatal(ps)
+	}
+	c.Rigs[0].Sheet = sheet
+	s := string(write(t, c))
+	if strings.Contains(s, "in SI") || !strings.Contains(s, "29 Nm/rad of 2 to 240, larger is stiffer") {
+		t.Error("SI is said again where the dial shows it")
+	}
+	if !strings.Contains(s, `data-label="onset">58 Nm/rad<`) {
+		t.Error("an onset has no unit")
+	}
+}
