@@ -390,8 +390,17 @@ func (k *call) writeOut(name string, data []byte) error {
 }
 
 // replaceFile writes beside and renames, so that a failed command leaves no
-// half file and does not touch the old one.
+// half file and does not touch the old one. A link is followed; a device or pipe
+// is written into, since a file in its place would be the end of it.
 func replaceFile(path string, data []byte) error {
+	if at, err := filepath.EvalSymlinks(path); err == nil {
+		path = at
+	}
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		return usage("%s is a folder", path).hinted("name a file in it")
+	} else if err == nil && !info.Mode().IsRegular() {
+		return writeInto(path, data)
+	}
 	f, err := os.CreateTemp(filepath.Dir(path), ".rigkeep-*")
 	if err != nil {
 		return outError(path, err)
@@ -409,6 +418,19 @@ func replaceFile(path string, data []byte) error {
 	}
 	if err == nil {
 		err = os.Rename(f.Name(), path)
+	}
+	return outError(path, err)
+}
+
+// writeInto writes to what is there and no file.
+func writeInto(path string, data []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	if err != nil {
+		return outError(path, err)
+	}
+	_, err = f.Write(data)
+	if cerr := f.Close(); err == nil {
+		err = cerr
 	}
 	return outError(path, err)
 }
