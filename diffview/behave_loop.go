@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"strings"
 
 	"rigkeep/preset"
 	"rigkeep/preset/loop"
@@ -71,6 +72,8 @@ func (w *behaviour) loops() {
 	if a.Tune == nil || b.Tune == nil || a.Rig == nil || b.Rig == nil || a.Sheet == nil || b.Sheet == nil {
 		return
 	}
+	axes := map[string][]string{} // by the reason for which there is no margin
+	var reasons []string
 	for _, x := range schema.Axes {
 		ma, errA := w.model(a, x)
 		mb, errB := w.model(b, x)
@@ -78,12 +81,18 @@ func (w *behaviour) loops() {
 			if errA != nil {
 				err = errA
 			}
-			if w.loopMayDiffer(x) {
-				w.missing("margin to oscillation, %s: %v", x, err)
+			if why := err.Error(); w.loopMayDiffer(x) {
+				if axes[why] == nil {
+					reasons = append(reasons, why)
+				}
+				axes[why] = append(axes[why], x.String())
 			}
 			continue
 		}
 		w.margins(x, ma, mb)
+	}
+	for _, why := range reasons {
+		w.missing("margin to oscillation, %s: %s", strings.Join(axes[why], ", "), why)
 	}
 }
 
