@@ -644,14 +644,16 @@ func (b *benchRun) sessionWords() string {
 	for _, r := range b.s.State.Results() {
 		out = append(out, r.Axis.String()+": "+axisWords(r))
 	}
+	return strings.Join(append(out, b.handWords()), "\n")
+}
+
+// handWords says how far the check in the hand came.
+func (b *benchRun) handWords() string {
 	h := b.s.State.HandCheck()
-	switch {
-	case h.Clean == h.Points && !h.Skipped:
-		out = append(out, fmt.Sprintf("worked in the hand at %d tilts", h.Points))
-	default:
-		out = append(out, fmt.Sprintf("not worked in the hand over the whole tilt range (%d of %d)", h.Clean, h.Points))
+	if h.Clean == h.Points && !h.Skipped {
+		return fmt.Sprintf("worked in the hand at %d tilts", h.Points)
 	}
-	return strings.Join(out, "\n")
+	return fmt.Sprintf("not worked in the hand over the whole tilt range (%d of %d)", h.Clean, h.Points)
 }
 
 // axisWords says in words how far an axis has come.

@@ -13,8 +13,15 @@ import (
 
 // printEnd shows what a session found: a table, the search of each axis, and what
 // would be saved.
+//
+// What decides stands last, next to the question: on a small screen the rest has
+// scrolled away by then.
 func (b *benchRun) printEnd() {
 	results := b.s.State.Results()
+	if b.wide >= 54 {
+		b.out("\n")
+		b.printReadings(results)
+	}
 	if reads, err := b.s.Log.Balance(b.d.Sheet, b.d.Rig); err == nil && len(reads) > 0 {
 		b.out("\n%s\n", b.paint.bold("resting effort"))
 		for _, r := range reads {
@@ -30,8 +37,12 @@ func (b *benchRun) printEnd() {
 		for _, r := range results {
 			b.out("%s", b.picture(r))
 		}
-		b.out("\n")
+		b.out("%s\n", wrap(b.handWords(), "", b.wide))
 		return
+	}
+	b.out("\n")
+	for _, r := range results {
+		b.out("%s", b.picture(r))
 	}
 	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true, 5: true}}
 	t.add("axis", "keep", "clean to", "onset", "Hz", "margin", "looks", "")
@@ -63,17 +74,13 @@ func (b *benchRun) printEnd() {
 		}
 		t.add(r.Axis.String(), num(r.Kept), num(r.Clean), num(r.Onset), hz, margin, fmt.Sprint(r.Looks), how)
 	}
-	b.out("\n%s\n", t.render(b.paint, "", b.wide))
-	for _, r := range results {
-		b.out("%s", b.picture(r))
-	}
+	b.out("\n%s", t.render(b.paint, "", b.wide))
 	for _, r := range results {
 		for _, c := range r.Contradictions {
 			b.out("%s", wrap(b.paint.warn("look again: ")+safe.Text(c), "", b.wide))
 		}
 	}
-	b.printReadings(results)
-	b.out("\n")
+	b.out("%s\n", wrap(b.handWords(), "", b.wide))
 }
 
 // published is how published rules read the onset of an axis; none where there is

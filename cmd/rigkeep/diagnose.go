@@ -100,8 +100,10 @@ func runDiagnose(k *call) error {
 	if k.json() {
 		return x.encode()
 	}
-	x.print()
-	return nil
+	return k.held(func(*call) error { // the questions are over
+		x.print()
+		return nil
+	})
 }
 
 // flag is a flag's text, "" where the command has no such flag: a table of one's

@@ -76,7 +76,10 @@ func (k *call) followJob(d *library.Loaded) error {
 	}
 	values := preset.ShotValues(shots)
 	if !k.json() {
-		k.printShots(d, j, slug, shots)
+		_ = k.held(func(*call) error { // asks nothing
+			k.printShots(d, j, slug, shots)
+			return nil
+		})
 	}
 	if k.c.Bool("write") {
 		if len(values) == 0 {

@@ -26,7 +26,15 @@ func lend(c *exec.Cmd) error {
 // where it is longer than the screen. Messages come behind it, as they do
 // without a pager.
 func (k *call) paged(run func(*call) error) error {
-	if !k.verb.pages || !tty(k.Stdout) || k.c.Bool("no-pager") {
+	if !k.verb.pages {
+		return run(k)
+	}
+	return k.held(run)
+}
+
+// held is paged for the part of a command that asks nothing.
+func (k *call) held(run func(*call) error) error {
+	if !tty(k.Stdout) || k.c.Bool("no-pager") {
 		return run(k)
 	}
 	var text, messages bytes.Buffer
