@@ -90,7 +90,7 @@ func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
 	}
 	o.page = true
 	v := layOut(r, o)
-	if s := historySection(o.History); len(s.Blocks) > 0 {
+	if s := historySection(r.History); len(s.Blocks) > 0 {
 		v.Sections = append(v.Sections, s)
 	}
 	return page.Write(w, t, page.Page{Title: v.Title, Foot: foot}, v)

@@ -81,6 +81,8 @@ type Report struct {
 	// NotCompared says what could not be compared and why; it does not count as a difference.
 	NotCompared []string   `json:"not_compared,omitempty"`
 	Behaviour   *Behaviour `json:"behaviour,omitempty"`
+	// History is each parameter over the jobs that had the tune; whoever knows the library adds it.
+	History []Plot `json:"history,omitempty"`
 
 	a, b Side
 }

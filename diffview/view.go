@@ -13,8 +13,6 @@ import (
 // Options choose what the writers show.
 type Options struct {
 	All bool // smaller changes too, which are otherwise counted where there are weightier ones
-	// History is each parameter over the jobs that had the tune, for a page.
-	History []Plot
 	// page shows every value that changed: on paper nobody can ask for the rest.
 	page bool
 	more string // how to see what is counted only; "" is --all

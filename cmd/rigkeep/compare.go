@@ -250,8 +250,8 @@ func runCompare(k *call) error {
 	}
 	r.Behaviour = diffview.Behave(k.cat, a, b, c)
 	o := diffview.Options{All: k.c.Bool("all")}
-	if k.c.String("html") != "" {
-		o.History = k.compareHistory(names[1], b)
+	if k.c.String("html") != "" || k.json() {
+		r.History = k.compareHistory(names[1], b)
 	}
 	if err := k.renderCompare(r, o); err != nil {
 		return err
