@@ -238,7 +238,7 @@ func TestDerivedDamagedBlocks(t *testing.T) {
 	if len(good) < 10*4096 {
 		t.Fatal("too small to mean anything:", len(good))
 	}
-	for at := 100; at < len(good); at += 2000 {
+	for at := 100; at < len(good); at += 5000 {
 		bad := append([]byte{}, good...)
 		bad[at] ^= 4
 		if err := os.WriteFile(l.own("x"), bad, 0o666); err != nil {
