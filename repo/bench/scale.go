@@ -139,29 +139,9 @@ func (s *scaled) measure(dir, tmp, program string, rounds int, note func(row, fo
 		return err
 	}
 	note("folders in rigs/, most rigs in one of them", "%d, %d", folders, most)
-	clone := func(to string, how ...string) func() *exec.Cmd {
-		return func() *exec.Cmd {
-			return git(tmp, append(append([]string{"clone", "-q"}, how...), "file://"+lib, to)...)
-		}
-	}
-	if err := errors.Join(
-		run("git clone", 1, nil, clone(plain)),
-		run("rigkeep init --from", 1, nil, func() *exec.Cmd {
-			c := rigkeep("init", own, "--from", lib)
-			c.Dir = tmp
-			return c
-		}),
-		git(lib, "config", "uploadpack.allowFilter", "true").Run(),
-		run("git clone --filter=blob:none", 1, nil, clone(filepath.Join(tmp, "blobless"), "--filter=blob:none", "--no-checkout")),
-		run("git clone --filter=tree:0", 1, nil, clone(filepath.Join(tmp, "treeless"), "--filter=tree:0", "--no-checkout")),
-		run("git clone --depth=1", 1, nil, clone(filepath.Join(tmp, "shallow"), "--depth=1")),
-	); err != nil {
-		return err
-	}
-	for _, name := range []string{"blobless", "treeless", "shallow"} {
-		note(name+" clone's packs", "%d MB", bytesOf(tmp, name+"/.git/objects/pack/*")>>20)
-		if err := os.RemoveAll(filepath.Join(tmp, name)); err != nil {
-			return err
+	for _, to := range []string{own, plain} { // objects by hard link: quick, whatever the size
+		if out, err := git(tmp, "clone", "-q", "--local", lib, to).CombinedOutput(); err != nil {
+			return fmt.Errorf("%v: %s", err, out)
 		}
 	}
 	forget := func(names ...string) func(int) error {
@@ -238,7 +218,35 @@ func (s *scaled) measure(dir, tmp, program string, rounds int, note func(row, fo
 		}
 	}
 	note("packed-refs", "%.1f MB", float64(bytesOf(own, ".git/packed-refs"))/(1<<20))
-	return daily(fmt.Sprintf(", %d packed branches", scaleBranches))
+	if err := daily(fmt.Sprintf(", %d packed branches", scaleBranches)); err != nil {
+		return err
+	}
+	clone := func(to string, how ...string) func() *exec.Cmd {
+		return func() *exec.Cmd {
+			return git(tmp, append(append([]string{"clone", "-q"}, how...), "file://"+lib, to)...)
+		}
+	}
+	if err := errors.Join(
+		run("git clone", 1, nil, clone(filepath.Join(tmp, "whole"))),
+		run("rigkeep init --from", 1, nil, func() *exec.Cmd {
+			c := rigkeep("init", filepath.Join(tmp, "copy"), "--from", lib)
+			c.Dir = tmp
+			return c
+		}),
+		git(lib, "config", "uploadpack.allowFilter", "true").Run(),
+		run("git clone --filter=blob:none", 1, nil, clone(filepath.Join(tmp, "blobless"), "--filter=blob:none", "--no-checkout")),
+		run("git clone --filter=tree:0", 1, nil, clone(filepath.Join(tmp, "treeless"), "--filter=tree:0", "--no-checkout")),
+		run("git clone --depth=1", 1, nil, clone(filepath.Join(tmp, "shallow"), "--depth=1")),
+	); err != nil {
+		return err
+	}
+	for _, name := range []string{"blobless", "treeless", "shallow"} {
+		note(name+" clone's packs", "%d MB", bytesOf(tmp, name+"/.git/objects/pack/*")>>20)
+		if err := os.RemoveAll(filepath.Join(tmp, name)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // bytesOf adds up the files that a pattern below dir names.
