@@ -91,10 +91,18 @@ func (s *scaled) measure(dir, tmp, program string, rounds int, note func(row, fo
 		return err
 	}
 	defer func() { _ = os.RemoveAll(tmp) }()
+	tip, err := git(lib, "log", "-1", "--format=%cI").Output()
+	if err != nil {
+		return err
+	}
+	last, err := time.Parse(time.RFC3339, strings.TrimSpace(string(tip)))
+	if err != nil {
+		return err
+	}
 	rigkeep := func(args ...string) *exec.Cmd {
 		c := exec.Command(program, args...)
 		c.Dir = own
-		c.Env = append(os.Environ(), "RIGKEEP_AUTHOR=Technician 1 <tech@example.org>")
+		c.Env = append(os.Environ(), "RIGKEEP_AUTHOR=Technician 1 <tech@example.org>", "RIGKEEP_NOW="+last.AddDate(0, 0, 1).Format(time.RFC3339))
 		return c
 	}
 	// run gives the median time and the most memory of a command.

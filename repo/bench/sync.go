@@ -73,8 +73,9 @@ func (t tuned) text() string {
 func history(out io.Writer, r *rand.Rand, rigs, commits int) error {
 	w := bufio.NewWriter(out)
 	when := int64(1_600_000_000)
+	step := min(600, 150_000_000/int64(2*rigs+commits)) // the last one must not lie in the future
 	commit := func(subject string, files map[string]string) {
-		when += 600
+		when += step
 		fmt.Fprintf(w, "commit refs/heads/main\nauthor Technician %d <tech@example.org> %d +0000\ncommitter Technician <tech@example.org> %d +0000\ndata %d\n%s\n", r.IntN(8), when, when, len(subject), subject)
 		for p, s := range files {
 			fmt.Fprintf(w, "M 100644 inline %s\ndata %d\n%s\n", p, len(s), s)
