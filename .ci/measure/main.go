@@ -48,6 +48,8 @@ func main() {
 		}
 	} else if err := synthetic.Build(dir, synthetic.Options{Tunes: *tunes, Commits: *commits, Jobs: 20, Seed: 1}); err != nil {
 		log.Fatal(err)
+	} else if out, err := exec.Command("git", "-C", dir, "gc", "-q").CombinedOutput(); err != nil { // as git likes it best
+		log.Fatalf("%s%v", out, err)
 	}
 	paths, err := filepath.Glob(filepath.Join(dir, "rigs", "*", "*", "main.toml"))
 	if err != nil || len(paths) == 0 {

@@ -133,7 +133,9 @@ func worked(r *rand.Rand) float64 {
 
 // syncWork is one operation of merge and sync, in a process of its own.
 func syncWork(op string, args []string) error {
-	debug.SetGCPercent(400) // as cmd/rigkeep has it
+	if op != "clone" {
+		debug.SetGCPercent(400) // as cmd/rigkeep has it while little is in use
+	}
 	ctx := context.Background()
 	l, err := library.Open(args[0], schema.Default(), repo.Options{})
 	if err != nil {
