@@ -54,6 +54,13 @@ func (l *Lib) Summaries(o SummaryOptions) ([]Summary, error) {
 	if err != nil {
 		return nil, err
 	}
+	// The folder is looked at meanwhile: one is all work, the other mostly the system's answers.
+	var changes []Change
+	var statusErr error
+	var wg sync.WaitGroup
+	if !o.SavedOnly {
+		wg.Go(func() { changes, statusErr = l.Status() })
+	}
 	var out []Summary
 	err = l.with(func(r *objects.Reader) error {
 		var root plumbing.Hash
@@ -81,12 +88,12 @@ func (l *Lib) Summaries(o SummaryOptions) ([]Summary, error) {
 		l.saveSummaries(name, o.Version, root, out)
 		return nil
 	})
+	wg.Wait()
 	if err != nil || o.SavedOnly {
 		return out, err
 	}
-	changes, err := l.Status()
-	if err != nil {
-		return nil, err
+	if statusErr != nil {
+		return nil, statusErr
 	}
 	for _, c := range changes {
 		if !match(c.Path) {
