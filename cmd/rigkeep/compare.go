@@ -58,6 +58,12 @@ func (k *call) sideOf(name string) (diffview.Side, error) {
 		}
 		return k.docSide(name, preset.GimbalPath(slug), when)
 	}
+	if strings.HasSuffix(name, ".toml") || strings.HasPrefix(name, "/") || strings.HasPrefix(name, ".") { // no rig is called so
+		if fi, err := os.Stat(k.path(name)); err == nil && fi.IsDir() {
+			return diffview.Side{}, usage("%s is a folder; a file was expected", name)
+		}
+		return diffview.Side{}, fail(exitNotFound, "there is no file %s", name)
+	}
 	d, err := k.lib.Load(name, false)
 	if err != nil {
 		if slug, jerr := k.lib.FindJob(name); jerr == nil && isNotFound(err) {
