@@ -1,6 +1,7 @@
 package repo
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -408,11 +409,18 @@ func removeAll(f disk.FS, dir string) {
 }
 
 func readAll(f disk.File, limit int64) ([]byte, error) {
-	data, err := io.ReadAll(io.LimitReader(f, limit+1))
-	if err == nil && int64(len(data)) > limit {
+	st, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	b := bytes.NewBuffer(make([]byte, 0, max(0, min(st.Size(), limit))+bytes.MinRead))
+	if _, err := b.ReadFrom(io.LimitReader(f, limit+1)); err != nil {
+		return nil, err
+	}
+	if int64(b.Len()) > limit {
 		return nil, errTooLarge
 	}
-	return data, err
+	return b.Bytes(), nil
 }
 
 var errTooLarge = errors.New("the file is too large")

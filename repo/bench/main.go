@@ -19,6 +19,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -92,6 +93,7 @@ func work(op string, args []string) error {
 	if op == "nothing" {
 		return nil
 	}
+	debug.SetGCPercent(400) // as cmd/rigkeep has it while little is in use
 	l, err := repo.OpenWith(args[0], repo.Options{AnyRepository: true})
 	if err != nil {
 		return err
