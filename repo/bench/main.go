@@ -93,7 +93,9 @@ func work(op string, args []string) error {
 	if op == "nothing" {
 		return nil
 	}
-	debug.SetGCPercent(400) // as cmd/rigkeep has it while little is in use
+	if op != "rebuild" {
+		debug.SetGCPercent(400) // as cmd/rigkeep has it while little is in use
+	}
 	l, err := repo.OpenWith(args[0], repo.Options{AnyRepository: true})
 	if err != nil {
 		return err
