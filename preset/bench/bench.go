@@ -37,7 +37,10 @@
 // look. For a dial of 0 to 100, coarse 5, fine 1 that is at most 25 looks from the
 // bottom; MostLooks counts it for any start. The plain way of stepping up by coarse
 // steps and back down by fine ones needs s+1 and up to C-1, and begins at the
-// bottom when it has no evidence.
+// bottom when it has no evidence. In simulation (bench_test.go) the search takes 46 %
+// of its looks with right answers, and a third or less with one answer in twenty or in
+// ten wrong, if the plain way looks twice or three times at each value, which it must
+// to be trusted as far; with single looks it stops early, and mostly wrongly.
 //
 // A session is its list of events. Replaying the list gives the same state, which
 // is how it is resumed. No I/O, no clock.
