@@ -10,7 +10,7 @@ import (
 	"github.com/xrash/smetrics"
 )
 
-// Nearest returns up to three candidates close enough to a mistyped word to be
+// Nearest returns up to three different candidates close enough to a mistyped word to be
 // worth offering, best first; none when nothing is near. Closeness is edit
 // distance: one per insertion, deletion or change, or per two letters swapped.
 // Near is at most a third of the word and one, at most one for three letters or
@@ -51,7 +51,9 @@ func Nearest(word string, candidates []string) []string {
 		if len(out) == 3 || h.d > hits[0].d+1 {
 			break
 		}
-		out = append(out, h.s)
+		if !slices.Contains(out, h.s) {
+			out = append(out, h.s)
+		}
 	}
 	return out
 }

@@ -43,6 +43,9 @@ func TestNearest(t *testing.T) {
 	if got := Nearest("aaaa", []string{"aabb", "aaab", "aaba", "abaa", "baaa", "aaaa"}); !reflect.DeepEqual(got, []string{"aaaa", "aaab", "aaba"}) {
 		t.Error(got)
 	}
+	if got := Nearest("pna", []string{"pan", "tilt", "pan"}); !reflect.DeepEqual(got, []string{"pan"}) {
+		t.Error("one that is known twice:", got)
+	}
 	if got := Nearest("pna", []string{"pan", "tilt"}); !reflect.DeepEqual(got, []string{"pan"}) {
 		t.Error(got)
 	}

@@ -129,14 +129,9 @@ func (k *call) followJob(d *library.Loaded) error {
 
 // putNames writes the names of the styles into the job's shot list.
 func (k *call) putNames(slug string, e library.Edited, shots []preset.ShotStyle) error {
-	verb := "would write"
-	if !k.dryRun() {
-		verb = "wrote"
-		ctx, stop := k.ctx()
-		defer stop()
-		if err := k.lib.Write(ctx, e); err != nil {
-			return err
-		}
+	verb, err := k.put(e)
+	if err != nil {
+		return err
 	}
 	var said []string
 	for _, s := range shots {

@@ -349,3 +349,14 @@ func sortedKeys[V any](m map[string]V) []string {
 	sort.Strings(out)
 	return out
 }
+
+// put writes an edited file into the work tree, and says in a word that it did, or with
+// --dry-run would.
+func (k *call) put(e library.Edited) (verb string, err error) {
+	if k.dryRun() {
+		return "would write", nil
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	return "wrote", k.lib.Write(ctx, e)
+}

@@ -261,14 +261,9 @@ func (k *call) putTune(d *library.Loaded, e library.Edited) error {
 	if d.Tune != nil {
 		said = diffview.InWords(diffview.Compare(k.cat, k.side(d), k.side(&now)))
 	}
-	verb := "would write"
-	if !k.dryRun() {
-		verb = "wrote"
-		ctx, stop := k.ctx()
-		defer stop()
-		if err := k.lib.Write(ctx, e); err != nil {
-			return err
-		}
+	verb, err := k.put(e)
+	if err != nil {
+		return err
 	}
 	k.did("", "", said, path)
 	if !k.json() {

@@ -41,7 +41,7 @@ func (l *Library) Rigs() ([]RigRef, error) {
 	go func() {
 		defer close(looked)
 		// of a tune, its name counts here and not what is in it
-		changes, serr = l.Store.StatusOf(func(path string) bool { return strings.HasSuffix(path, "/rig.toml") })
+		changes, serr = l.Store.StatusOf(func(path string) bool { return strings.HasSuffix(path, "/"+preset.RigName) })
 	}()
 	s, err := l.summary()
 	<-looked
