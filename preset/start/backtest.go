@@ -26,7 +26,7 @@ type Trial struct {
 	Final   Range   `json:"final"`
 	Covered bool    `json:"covered"`
 	Steps   float64 `json:"steps"`   // Final.Best less Proved in coarse steps, positive is stiffer
-	Percent float64 `json:"percent"` // of Proved, in stiffness (dial numbers where there is no map), positive is stiffer
+	Percent float64 `json:"percent"` // of Proved, in stiffness (dial numbers where there is no map), positive is stiffer; 1e300 where a number cannot hold it
 }
 
 // Score is how one stiffness did in a backtest. The medians are of absolute errors
@@ -125,7 +125,7 @@ func Backtest(q Request, opt BacktestOptions) (*Report, error) {
 			tr.Covered = v >= o.Final.Lo-half && v <= o.Final.Hi+half
 			dir := float64(sign(p.Dial))
 			tr.Steps = dir * (o.Final.Best - v) / p.Dial.Coarse
-			tr.Percent = 100 * math.Expm1(o.lnBest-y)
+			tr.Percent = min(100*math.Expm1(o.lnBest-y), 1e300)
 			up := dir * (v - o.Value) / p.Dial.Coarse
 			one.add(tr, p.Dial.Coarse/p.Dial.Fine, up)
 			pool.add(tr, p.Dial.Coarse/p.Dial.Fine, up)

@@ -579,6 +579,8 @@ func listed(r []Refusal) []Refusal {
 	return append(r[:most:most], Refusal{Reason: fmt.Sprintf("and %d more", len(r)-most)})
 }
 
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
 func sign(d schema.Dial) int {
 	if d.Sign < 0 {
 		return -1
@@ -605,7 +607,7 @@ func (s *shop) unscaled(o *Offer, p Param, f *fit, sc scale, rig Rig, skip int) 
 func (s *shop) ownNewest(key string, rig Rig, skip int) (i int, v float64, ok bool) {
 	for j, t := range s.q.Tunes {
 		w, has := t.Values[key]
-		if !has || j == skip || rig.ID == "" || t.Rig.ID != rig.ID || t.Stale || t.Doubt != "" || s.bad[j] != "" {
+		if !has || !finite(w) || j == skip || rig.ID == "" || t.Rig.ID != rig.ID || t.Stale || t.Doubt != "" || s.bad[j] != "" {
 			continue
 		}
 		if !ok || t.AgeDays < s.q.Tunes[i].AgeDays {
@@ -624,7 +626,7 @@ func (s *shop) ownOnset(p Param, rig Rig, skip int, wholeRig bool) (v float64, r
 		if i == skip || t.Rig.ID != rig.ID || s.bad[i] != "" {
 			continue
 		}
-		if w, has := t.Onset[p.Key]; has && (!ok || p.Dial.Less(w, v)) {
+		if w, has := t.Onset[p.Key]; has && finite(w) && (!ok || p.Dial.Less(w, v)) {
 			v, ref, ok = w, t.Ref, true
 		}
 	}

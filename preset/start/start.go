@@ -348,7 +348,7 @@ func (s scale) ln(v float64) (float64, string) {
 	if s.broken != "" {
 		return 0, s.broken
 	}
-	if math.IsNaN(v) || math.IsInf(v, 0) {
+	if !finite(v) {
 		return 0, "its value is not a number"
 	}
 	if !s.mapped {

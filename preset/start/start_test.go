@@ -583,6 +583,26 @@ func TestMoreInertiaIsStiffer(t *testing.T) {
 }
 
 // Whatever the record holds: an error or numbers, never NaN, never a panic.
+// TestOwnProofIsANumber: on a dial that cannot be scaled the rig's own proof is offered as it
+// is, but not if it is no number.
+func TestOwnProofIsANumber(t *testing.T) {
+	d := dial(panKey)
+	d.Min = -5
+	own := func(v float64) Request {
+		r := Rig{ID: "new", Mass: 1, J: [3]float64{1, 1, 1}}
+		return Request{Rig: r, Params: []Param{{Key: panKey, Kind: Stiffness, Axis: schema.Pan, Dial: d}}, Tunes: []Tune{{Ref: "0", Rig: r, Values: map[string]float64{panKey: v}}}}
+	}
+	for _, v := range []float64{20, math.NaN(), math.Inf(1)} {
+		r, err := Start(own(v))
+		if err != nil {
+			t.Fatal(v, err)
+		}
+		if got := r.Offers[0].Status == Offered; got != (v == 20) {
+			t.Errorf("%v: %+v", v, r.Offers[0])
+		}
+	}
+}
+
 func TestNeverNaN(t *testing.T) {
 	wild := rapid.OneOf(rapid.Float64Range(-10, 200), rapid.SampledFrom([]float64{0, 1e-300, 1e300, -1, math.NaN(), math.Inf(1), 5e-324}))
 	rapid.Check(t, func(t *rapid.T) {
