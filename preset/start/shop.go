@@ -32,12 +32,12 @@ type shop struct {
 }
 
 func rigProblem(r Rig) string {
-	if !(r.Mass > 0) || math.IsInf(r.Mass, 0) {
-		return fmt.Sprintf("its mass is %s kg, not a number above 0", domain.Number(r.Mass))
+	if !(r.Mass > 1e-9 && r.Mass < 1e6) { // no package of a camera, and no number to scale from
+		return fmt.Sprintf("its mass is %s kg, not a number above 0 that a package can have", domain.Number(r.Mass))
 	}
 	for _, j := range r.J {
-		if !(j >= 0) || math.IsInf(j, 0) {
-			return fmt.Sprintf("its inertia is %s kg·m², not 0 (unknown) or a number above", domain.Number(j))
+		if !(j == 0 || j > 1e-15 && j < 1e6) {
+			return fmt.Sprintf("its inertia is %s kg·m², not 0 (unknown) or a number above that a package can have", domain.Number(j))
 		}
 	}
 	return ""
