@@ -3,6 +3,7 @@ package schema
 import (
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"golang.org/x/text/unicode/norm"
 )
@@ -17,6 +18,28 @@ const (
 	slugPattern = `[` + nameStart + `]([` + nameMore + `._-]*[` + nameMore + `])?`
 )
 
+// hasForm reports what a match of slugPattern or stylePattern would: a letter or digit, then
+// more of them and marks between. To compile those patterns, with their tables of all scripts,
+// takes longer than a short command may.
+func hasForm(s, marks string) bool {
+	whole := false
+	for i, r := range s {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r >= 0x80 && unicode.In(r, unicode.Ll, unicode.Lo, unicode.Nd):
+			whole = true
+		case i == 0:
+			return false
+		case r >= 0x80 && unicode.In(r, unicode.Lm, unicode.M):
+			whole = true
+		case strings.ContainsRune(marks, r):
+			whole = false
+		default:
+			return false
+		}
+	}
+	return whole
+}
+
 // nameWanted says in words what slugPattern takes.
 const nameWanted = "a short name of lower-case letters, digits, dot, dash and underscore"
 
@@ -27,6 +50,9 @@ const nameWanted = "a short name of lower-case letters, digits, dot, dash and un
 //
 // Source: Unicode Standard Annex 15 (composition, NFC) and section 5.18 (case).
 func CanonicalName(s string) string {
+	if !strings.ContainsFunc(s, func(r rune) bool { return r >= 0x80 || r >= 'A' && r <= 'Z' }) {
+		return s
+	}
 	fold := func(r rune) rune { return unicode.ToLower(unicode.ToUpper(r)) }
 	return norm.NFC.String(strings.Map(fold, norm.NFC.String(s)))
 }
@@ -74,11 +100,19 @@ func renameTo(name string) string {
 // matches reports whether a text has the field's form; a short name is in its
 // canonical spelling too.
 func (f *Field) matches(s string) bool {
-	return f.Pattern == "" || compiled(f.Pattern).MatchString(s) && (f.Pattern != slugPattern || CanonicalName(s) == s)
+	switch f.Pattern {
+	case "":
+		return true
+	case slugPattern:
+		return hasForm(s, "._-") && CanonicalName(s) == s
+	}
+	return compiled(f.Pattern).MatchString(s)
 }
 
 // isStyle reports whether a name may stand for "*", the name of a follow style.
-func isStyle(s string) bool { return styleName.MatchString(s) && CanonicalName(s) == s }
+func isStyle(s string) bool {
+	return hasForm(s, "_-") && utf8.RuneCountInString(s) <= 40 && CanonicalName(s) == s
+}
 
 // IsName reports whether s may be the short name of something: letters of any script
 // in their canonical spelling, digits, dot, dash and underscore.

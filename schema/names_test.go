@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"regexp"
 	"strings"
 	"testing"
 	"unicode"
@@ -58,6 +59,22 @@ func TestNamesCannotCollide(t *testing.T) {
 		}
 		if sl := Slug(s); sl != "" && !IsName(sl) && !strings.HasPrefix(sl, "-") {
 			t.Fatalf("Slug(%q) is %q, which is no name", s, sl)
+		}
+	})
+}
+
+// What decides is the pattern that the JSON Schema publishes. Source: package regexp.
+func TestNamesArePatterns(t *testing.T) {
+	letter := rapid.SampledFrom([]rune("aA09._- é\u0301ʰʼдДغ港がᵃ\u200b\ufffd№Ⅷ²߀𝒶"))
+	pieces := rapid.OneOf(rapid.Map(rapid.SliceOfN(letter, 0, 44), func(r []rune) string { return string(r) }), rapid.String(), rapid.StringMatching(slugPattern))
+	slug, style := regexp.MustCompile("^(?:"+slugPattern+")$"), regexp.MustCompile("^"+stylePattern+"$")
+	rapid.Check(t, func(t *rapid.T) {
+		s := pieces.Draw(t, "s")
+		if got, want := hasForm(s, "._-"), slug.MatchString(s); got != want {
+			t.Fatalf("a name %q: %v, the pattern says %v", s, got, want)
+		}
+		if got, want := isStyle(s), style.MatchString(s) && CanonicalName(s) == s; got != want {
+			t.Fatalf("a style %q: %v, the pattern says %v", s, got, want)
 		}
 	})
 }

@@ -1,9 +1,6 @@
 package schema
 
-import (
-	"regexp"
-	"strings"
-)
+import "strings"
 
 // node is one place in a kind's tree of keys: a table, an array of tables, a
 // name of the person's choosing, or a value. Validation, JSON Schema and
@@ -150,7 +147,5 @@ func (n *node) names() []string {
 	return out
 }
 
+// stylePattern is what may stand for "*", the name of a follow style.
 const stylePattern = `[` + nameStart + `]([` + nameMore + `_-]{0,38}[` + nameMore + `])?`
-
-// styleName is what may stand for "*", the name of a follow style.
-var styleName = regexp.MustCompile("^" + stylePattern + "$")
