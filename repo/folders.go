@@ -74,24 +74,29 @@ func (l *Lib) saveFolders(s *scan, began time.Time) {
 	}
 	limit := began.Add(-settle)
 	quiet := func(s, n uint32) bool { return time.Unix(int64(s), int64(n)).Before(limit) }
+	worth := func(f *folder) bool {
+		return f.same && quiet(f.stat.MTimeS, f.stat.MTimeN) && quiet(f.stat.CTimeS, f.stat.CTimeN)
+	}
 	fresh := 0
+	for _, f := range s.folders {
+		if !f.known && worth(f) {
+			fresh++
+		}
+	}
+	if fresh == 0 || !s.known.fresh && fresh < len(s.folders)/50 {
+		return
+	}
 	out := make([]byte, len(folderMagic)+4, len(folderMagic)+4+len(s.folders)*folderRecord)
 	copy(out, folderMagic)
 	for _, f := range s.folders {
-		if !f.same || !quiet(f.stat.MTimeS, f.stat.MTimeN) || !quiet(f.stat.CTimeS, f.stat.CTimeN) {
+		if !worth(f) {
 			continue
-		}
-		if !s.known.same(f) {
-			fresh++
 		}
 		out = binary.LittleEndian.AppendUint64(out, fnv(fnvStart, f.path))
 		out = binary.LittleEndian.AppendUint64(out, f.names)
 		for _, v := range []uint32{f.stat.MTimeS, f.stat.MTimeN, f.stat.CTimeS, f.stat.CTimeN, f.stat.Ino, f.stat.Dev} {
 			out = binary.LittleEndian.AppendUint32(out, v)
 		}
-	}
-	if fresh == 0 || !s.known.fresh && fresh < len(s.folders)/50 {
-		return
 	}
 	binary.LittleEndian.PutUint32(out[len(folderMagic):], crc32.ChecksumIEEE(out[len(folderMagic)+4:]))
 	if l.ensureOwn() != nil {

@@ -239,6 +239,7 @@ type folder struct {
 	names uint64 // of files and subs, as a hash
 	stat  index.Stat
 	same  bool // holds exactly the names that the index speaks of
+	known bool // and did when it was last read, and has not moved since
 }
 
 // list finds the folders of the index in one pass.
@@ -345,7 +346,7 @@ func (s *scan) folder(f *folder) error {
 		}
 		kind, err := s.root.Lstat(name, &f.stat)
 		if err == nil && kind&fs.ModeDir != 0 && s.known.same(f) {
-			f.same = true
+			f.same, f.known = true, true
 			return nil
 		}
 	}

@@ -13,7 +13,7 @@ import (
 type Catalogue struct {
 	groups []Group
 	params []Param
-	kinds  map[string]*Kind
+	kinds  map[string]func() *Kind
 }
 
 // Format is the newest file format this program reads and the one it writes.
@@ -51,12 +51,31 @@ func (c *Catalogue) With(p Param) *Catalogue {
 
 func build(gs []Group, ps []Param) *Catalogue {
 	sort.SliceStable(ps, func(i, j int) bool { return ps[i].Order < ps[j].Order })
-	c := &Catalogue{groups: gs, params: ps, kinds: map[string]*Kind{}}
-	for _, k := range kinds(ps) {
-		k.root = sync.OnceValue(func() *node { return grow(&k, ps) }) // a short command asks for one or two kinds
-		c.kinds[k.Name] = &k
+	c := &Catalogue{groups: gs, params: ps, kinds: map[string]func() *Kind{}}
+	for name, of := range kinds {
+		c.kinds[name] = sync.OnceValue(func() *Kind {
+			k := of(ps)
+			k.root = grow(&k, ps)
+			return &k
+		})
 	}
 	return c
+}
+
+// Prepare makes what reading a tune asks for, which is otherwise made when it is asked
+// for: to be run beside other work.
+func (c *Catalogue) Prepare() {
+	for _, name := range []string{KindLibrary, KindRig, KindGimbal, KindTune} {
+		c.kind(name)
+	}
+}
+
+// kind is a kind of file by name, nil for none.
+func (c *Catalogue) kind(name string) *Kind {
+	if of, ok := c.kinds[name]; ok {
+		return of()
+	}
+	return nil
 }
 
 // Groups lists the groups in working order.
@@ -67,7 +86,7 @@ func (c *Catalogue) Params() []Param { return c.params }
 
 // Kind returns the fields of one kind of file.
 func (c *Catalogue) Kind(name string) (Kind, bool) {
-	if k, ok := c.kinds[name]; ok {
+	if k := c.kind(name); k != nil {
 		return *k, true
 	}
 	return Kind{}, false
@@ -76,11 +95,11 @@ func (c *Catalogue) Kind(name string) (Kind, bool) {
 // node finds the value that a concrete key or a pattern means, nil for a table
 // or an unknown key.
 func (c *Catalogue) node(kind, key string) *node {
-	k := c.kinds[kind]
+	k := c.kind(kind)
 	if k == nil || key == "" {
 		return nil
 	}
-	if n := k.root().find(steps(key)); n != nil && n.field != nil {
+	if n := k.root.find(steps(key)); n != nil && n.field != nil {
 		return n
 	}
 	return nil

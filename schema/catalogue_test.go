@@ -129,7 +129,7 @@ func TestFieldsAreComplete(t *testing.T) {
 			}
 		}
 		for _, s := range k.Sections {
-			if s.Doc == "" || k.root().find(steps(s.Path)) == nil || k.root().find(steps(s.Path)).section.Path != s.Path {
+			if s.Doc == "" || k.root.find(steps(s.Path)) == nil || k.root.find(steps(s.Path)).section.Path != s.Path {
 				t.Errorf("%s: section %q has no place or no text", kind, s.Path)
 			}
 			if strings.HasSuffix(s.Path, "[]") != (len(s.ID) > 0) {

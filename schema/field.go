@@ -69,5 +69,5 @@ type Kind struct {
 	Doc      string
 	Fields   []Field
 	Sections []Section
-	root     func() *node
+	root     *node
 }

@@ -14,8 +14,8 @@ import (
 //
 // Source: JSON Schema draft 2020-12, Core and Validation vocabularies.
 func (c *Catalogue) JSONSchema(kind string) ([]byte, error) {
-	k, ok := c.kinds[kind]
-	if !ok {
+	k := c.kind(kind)
+	if k == nil {
 		return nil, fmt.Errorf("there is no kind of file %s; choose one of %s", shown(kind), strings.Join(Kinds, ", "))
 	}
 	s := object{{"$schema", "https://json-schema.org/draft/2020-12/schema"}, {"title", "Rigkeep: " + k.Title}, {"description", k.Doc}}
@@ -23,7 +23,7 @@ func (c *Catalogue) JSONSchema(kind string) ([]byte, error) {
 	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
-	if err := e.Encode(append(s, k.root().schema()...)); err != nil {
+	if err := e.Encode(append(s, k.root.schema()...)); err != nil {
 		return nil, err
 	}
 	return b.Bytes(), nil

@@ -14,71 +14,45 @@ const (
 	MaxTiltDeg = 180.0  // degrees up or down
 )
 
-// kinds builds the field lists of every kind of file; those that hold tune
-// parameters or dials take them from the catalogue's parameters.
-func kinds(ps []Param) []Kind {
-	head := func(kind string) []Field {
-		return []Field{
-			{Path: "format", Type: Int, Required: true, Min: At(1), Max: At(Format), Doc: "Version of this file's format.", Example: Format},
-			{Path: "kind", Type: String, Required: true, Enum: []string{kind}, Doc: "What this file is."},
-		}
-	}
-	note := Field{Path: "note", Type: String, Doc: "Anything worth telling the next person.", Example: "Cable tie on the monitor arm; see the packing list."}
+// kinds makes each kind of file; those that hold tune parameters or dials take them
+// from the catalogue's parameters. Each is made when it is first asked for, as a short
+// command asks for one or two and all six would be a good part of its time.
+var kinds = map[string]func(ps []Param) Kind{
+	KindLibrary: libraryKind,
+	KindGimbal:  gimbalKind,
+	KindRig:     rigKind,
+	KindTune:    tuneKind,
+	KindBench:   benchKind,
+	KindJob:     jobKind,
+}
 
+// head is what every file begins with.
+func head(kind string) []Field {
+	return []Field{
+		{Path: "format", Type: Int, Required: true, Min: At(1), Max: At(Format), Doc: "Version of this file's format.", Example: Format},
+		{Path: "kind", Type: String, Required: true, Enum: []string{kind}, Doc: "What this file is."},
+	}
+}
+
+func noteField() Field {
+	return Field{Path: "note", Type: String, Doc: "Anything worth telling the next person.", Example: "Cable tie on the monitor arm; see the packing list."}
+}
+
+func libraryKind(_ []Param) Kind {
 	library := append(head(KindLibrary),
 		Field{Path: "name", Type: String, Required: true, MaxLen: 200, Doc: "The library's name.", Example: "Prep bay two"},
 		Field{Path: "units.mass", Type: String, Enum: []string{"kg", "g", "lb"}, Doc: "Unit in which masses are shown.", Example: "kg"},
 		Field{Path: "units.length", Type: String, Enum: []string{"mm", "in"}, Doc: "Unit in which lengths are shown.", Example: "mm"},
-		note,
+		noteField(),
 	)
+	return Kind{Name: KindLibrary, Title: "Library", Doc: "The library itself: its name and the units in which it shows things.", Fields: library, Sections: []Section{
+		{Path: "units", Doc: "Units shown; files say their own."},
+	}}
+}
 
-	rig := append(head(KindRig),
-		Field{Path: "alias", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The name by which people call this rig.", Example: "zoom-build"},
-		Field{Path: "gimbal", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The gimbal sheet, by its file name without .toml.", Example: "quay-large"},
-		Field{Path: "was", Type: Strings, Pattern: fingerprintPattern, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
-		note,
-		Field{Path: "part[].slot", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "What the part is: body, lens, plate, battery, monitor.", Example: "body"},
-		Field{Path: "part[].name", Type: String, Required: true, MaxLen: 200, Doc: "Which one it is.", Example: "cine body, cage and top handle"},
-		Field{Path: "part[].shape", Type: String, Enum: []string{"box", "cylinder", "tube", "sphere", "point"}, Doc: "Shape used for its inertia; without one and without a size, a solid of the stated density.", Example: "box", Shown: true},
-		Field{Path: "part[].mass_kg", Type: Float, Unit: "kg", Above: At(0), Max: At(100), Doc: "Mass.", Example: 2.35, Shown: true},
-		Field{Path: "part[].mass_g", Type: Float, Unit: "g", Above: At(0), Max: At(100000), Doc: "Mass, in grams.", Example: 2350.0},
-		Field{Path: "part[].mass_lb", Type: Float, Unit: "lb", Above: At(0), Max: At(220), Doc: "Mass, in pounds.", Example: 5.18},
-		Field{Path: "part[].density_kg_m3", Type: Float, Unit: "kg/m³", Above: At(0), Max: At(25000), Doc: "Density from which a part without a size gets one.", Example: 1800.0},
-		Field{Path: "part[].turn_deg", Type: Floats, Len: 3, Unit: "°", Min: At(-360), Max: At(360), Doc: "Rotation of the part about x, then y, then z (fixed axes).", Example: []any{0.0, 0.0, 90.0}},
-		Field{Path: "part[].axis", Type: String, Enum: []string{"x", "y", "z"}, Doc: "Direction of a cylinder's or tube's length; x is along the lens.", Example: "x"},
-		Field{Path: "part[].note", Type: String, Doc: "Anything worth telling about this part.", Example: "Weighed with card and cable."},
-	)
-	for _, u := range []struct {
-		unit                   string
-		max                    float64
-		size, place            []any
-		diameter, bore, length float64
-	}{
-		{"mm", 3000, []any{130.0, 110.0, 105.0}, []any{-20.0, 0.0, 10.0}, 95, 80, 120},
-		{"in", 120, []any{5.1, 4.3, 4.1}, []any{-0.8, 0.0, 0.4}, 3.75, 3.15, 4.75},
-	} {
-		rig = append(rig,
-			Field{Path: "part[].size_" + u.unit, Type: Floats, Len: 3, Unit: u.unit, Min: At(0), Max: At(u.max), Doc: "Box: full edge lengths along x (forward), y (left), z (up).", Example: u.size, Shown: u.unit == "mm"},
-			Field{Path: "part[].diameter_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Outer diameter of a cylinder, tube or sphere.", Example: u.diameter},
-			Field{Path: "part[].bore_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Inner diameter of a tube.", Example: u.bore},
-			Field{Path: "part[].length_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Length of a cylinder or tube.", Example: u.length},
-			Field{Path: "part[].place_" + u.unit, Type: Floats, Len: 3, Unit: u.unit, Min: At(-u.max), Max: At(u.max), Doc: "Centre of the part from where the motor axes cross: x forward, y left, z up.", Example: u.place, Shown: u.unit == "mm"},
-		)
-	}
-	rig = append(rig,
-		Field{Path: "resonance[].axis", Type: String, Required: true, Enum: axisNames[:], Doc: "Axis on which a part of the build rings.", Example: "tilt"},
-		Field{Path: "resonance[].hz", Type: Float, Required: true, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency at which it rings.", Example: 22.0},
-		Field{Path: "resonance[].damping", Type: Float, Required: true, Above: At(0), Max: At(1), Doc: "Damping ratio.", Example: 0.05},
-		Field{Path: "resonance[].share", Type: Float, Required: true, Above: At(0), Max: At(0.95), Doc: "Share of the axis's inertia that rings.", Example: 0.1},
-	)
-
-	tune := append(head(KindTune),
-		Field{Path: "rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of the rig this tune is for.", Example: "k7qd2m9x4c"},
-		note,
-	)
+func gimbalKind(ps []Param) Kind {
 	var dials, refs []Field
 	for _, p := range ps {
-		tune = append(tune, p.Field)
 		if p.Dial != "" {
 			d := "dial." + p.Dial
 			if _, ok := fieldAt(dials, d+".min"); !ok {
@@ -89,11 +63,9 @@ func kinds(ps []Param) []Kind {
 		rf.Path, rf.Required, rf.Of = "reference[]."+p.Path, false, p.Path
 		refs = append(refs, rf)
 	}
-	tune = append(tune, proofFields("proof.")...)
-
 	gimbal := append(head(KindGimbal),
 		Field{Path: "name", Type: String, Required: true, MaxLen: 200, Doc: "What the shop calls this model.", Example: "Two-handed ring, large"},
-		note,
+		noteField(),
 		Field{Path: "payload.max_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Largest mass the head may carry, from the maker's manual.", Example: 6.0},
 		Field{Path: "payload.min_kg", Type: Float, Unit: "kg", Min: At(0), Max: At(100), Doc: "Smallest mass the maker allows.", Example: 0.5},
 		Field{Path: "space.box_mm", Type: Floats, Len: 3, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear box for the build, full edges along x, y, z.", Example: []any{220.0, 210.0, 200.0}},
@@ -150,7 +122,86 @@ func kinds(ps []Param) []Kind {
 		gimbal = append(gimbal, Field{Path: "reference[].inertia_kgm2." + a, Type: Float, Unit: "kg·m²", Above: At(0), Max: At(100), Doc: "Inertia about this axis at that payload, gimbal's own parts included.", Example: 0.03})
 	}
 	gimbal = append(gimbal, refs...)
+	return Kind{Name: KindGimbal, Title: "Gimbal sheet", Doc: "One model of stabiliser: what it carries, its motors, and the dials of its controller.", Fields: gimbal, Sections: append(dialSections(ps),
+		Section{Path: "payload", Doc: "What the head may carry, from the maker's manual."},
+		Section{Path: "space", Doc: "Clear space for the build, from where the motor axes cross."},
+		Section{Path: "travel.tilt", Doc: "Mechanical travel of tilt."},
+		Section{Path: "loop", Doc: "Facts of the control loop, where they are known; margins need them."},
+		Section{Path: "filter.sensing", Doc: "Filter on the motion sensor."},
+		Section{Path: "filter.drive", Doc: "Filter on the motor command."},
+		Section{Path: "sensor", Doc: "Motion sensor."},
+		Section{Path: "drive", Doc: "Motor drive."},
+		Section{Path: "balance", Doc: "When balance is good enough."},
+		Section{Path: "bench", Doc: "How a tuning session goes on this gimbal."},
+		Section{Path: "follow", Doc: "How this controller follows."},
+		Section{Path: "plate", Doc: "How far the camera can be moved on its plate."},
+		Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can come into frame.", ID: []string{"name"}},
+		Section{Path: "unit[]", Doc: "The physical gimbals of this model, one table each.", ID: []string{"serial"}},
+		Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them.", ID: []string{"payload_kg"}, Tie: []string{"source"}},
+	)}
+}
 
+func rigKind(_ []Param) Kind {
+	rig := append(head(KindRig),
+		Field{Path: "alias", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The name by which people call this rig.", Example: "zoom-build"},
+		Field{Path: "gimbal", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The gimbal sheet, by its file name without .toml.", Example: "quay-large"},
+		Field{Path: "was", Type: Strings, Pattern: fingerprintPattern, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
+		noteField(),
+		Field{Path: "part[].slot", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "What the part is: body, lens, plate, battery, monitor.", Example: "body"},
+		Field{Path: "part[].name", Type: String, Required: true, MaxLen: 200, Doc: "Which one it is.", Example: "cine body, cage and top handle"},
+		Field{Path: "part[].shape", Type: String, Enum: []string{"box", "cylinder", "tube", "sphere", "point"}, Doc: "Shape used for its inertia; without one and without a size, a solid of the stated density.", Example: "box", Shown: true},
+		Field{Path: "part[].mass_kg", Type: Float, Unit: "kg", Above: At(0), Max: At(100), Doc: "Mass.", Example: 2.35, Shown: true},
+		Field{Path: "part[].mass_g", Type: Float, Unit: "g", Above: At(0), Max: At(100000), Doc: "Mass, in grams.", Example: 2350.0},
+		Field{Path: "part[].mass_lb", Type: Float, Unit: "lb", Above: At(0), Max: At(220), Doc: "Mass, in pounds.", Example: 5.18},
+		Field{Path: "part[].density_kg_m3", Type: Float, Unit: "kg/m³", Above: At(0), Max: At(25000), Doc: "Density from which a part without a size gets one.", Example: 1800.0},
+		Field{Path: "part[].turn_deg", Type: Floats, Len: 3, Unit: "°", Min: At(-360), Max: At(360), Doc: "Rotation of the part about x, then y, then z (fixed axes).", Example: []any{0.0, 0.0, 90.0}},
+		Field{Path: "part[].axis", Type: String, Enum: []string{"x", "y", "z"}, Doc: "Direction of a cylinder's or tube's length; x is along the lens.", Example: "x"},
+		Field{Path: "part[].note", Type: String, Doc: "Anything worth telling about this part.", Example: "Weighed with card and cable."},
+	)
+	for _, u := range []struct {
+		unit                   string
+		max                    float64
+		size, place            []any
+		diameter, bore, length float64
+	}{
+		{"mm", 3000, []any{130.0, 110.0, 105.0}, []any{-20.0, 0.0, 10.0}, 95, 80, 120},
+		{"in", 120, []any{5.1, 4.3, 4.1}, []any{-0.8, 0.0, 0.4}, 3.75, 3.15, 4.75},
+	} {
+		rig = append(rig,
+			Field{Path: "part[].size_" + u.unit, Type: Floats, Len: 3, Unit: u.unit, Min: At(0), Max: At(u.max), Doc: "Box: full edge lengths along x (forward), y (left), z (up).", Example: u.size, Shown: u.unit == "mm"},
+			Field{Path: "part[].diameter_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Outer diameter of a cylinder, tube or sphere.", Example: u.diameter},
+			Field{Path: "part[].bore_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Inner diameter of a tube.", Example: u.bore},
+			Field{Path: "part[].length_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Length of a cylinder or tube.", Example: u.length},
+			Field{Path: "part[].place_" + u.unit, Type: Floats, Len: 3, Unit: u.unit, Min: At(-u.max), Max: At(u.max), Doc: "Centre of the part from where the motor axes cross: x forward, y left, z up.", Example: u.place, Shown: u.unit == "mm"},
+		)
+	}
+	rig = append(rig,
+		Field{Path: "resonance[].axis", Type: String, Required: true, Enum: axisNames[:], Doc: "Axis on which a part of the build rings.", Example: "tilt"},
+		Field{Path: "resonance[].hz", Type: Float, Required: true, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency at which it rings.", Example: 22.0},
+		Field{Path: "resonance[].damping", Type: Float, Required: true, Above: At(0), Max: At(1), Doc: "Damping ratio.", Example: 0.05},
+		Field{Path: "resonance[].share", Type: Float, Required: true, Above: At(0), Max: At(0.95), Doc: "Share of the axis's inertia that rings.", Example: 0.1},
+	)
+	return Kind{Name: KindRig, Title: "Build sheet", Doc: "One build on one gimbal: its parts, their masses and places.", Fields: rig, Sections: []Section{
+		{Path: "part[]", Doc: "One part of the build, with its mass and place; a table like this for each.", ID: []string{"slot", "name"}, Min: 1, Max: 200},
+		{Path: "resonance[]", Doc: "A part of the build that rings, where that was measured.", ID: []string{"axis"}, Tie: []string{"hz"}},
+	}}
+}
+
+func tuneKind(ps []Param) Kind {
+	tune := append(head(KindTune),
+		Field{Path: "rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of the rig this tune is for.", Example: "k7qd2m9x4c"},
+		noteField(),
+	)
+	for _, p := range ps {
+		tune = append(tune, p.Field)
+	}
+	tune = append(tune, proofFields("proof.")...)
+	return Kind{Name: KindTune, Title: "Tune", Doc: "The values for one rig.", Fields: tune, Sections: []Section{
+		{Path: "proof", Doc: "The record that this tune was worked in the hand; prove writes it."},
+	}}
+}
+
+func benchKind(ps []Param) Kind {
 	bench := append(head(KindBench),
 		Field{Path: "rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of the rig on the stand.", Example: "k7qd2m9x4c"},
 		Field{Path: "tune", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "The tune that was worked on.", Example: "main"},
@@ -160,7 +211,7 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "ended", Type: Time, Doc: "When it ended; absent while it is open.", Example: "2026-03-02T10:05:00Z"},
 		Field{Path: "firmware", Type: String, MaxLen: 100, Doc: "Firmware text of the unit.", Example: "2.4"},
 		Field{Path: "mass_kg", Type: Float, Derived: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "The build's mass at the time.", Example: 3.21},
-		note,
+		noteField(),
 		Field{Path: "plan.order", Type: Strings, Derived: true, Enum: axisNames[:], MaxLen: len(axisNames), Doc: "The axes of the session in the order of work.", Example: []any{"pan", "roll", "tilt"}},
 		Field{Path: "plan.margin", Type: Float, Derived: true, Min: At(1), Max: At(10), Doc: "Onset over kept stiffness that the session keeps.", Example: 1.5},
 		Field{Path: "plan.hand_deg", Type: Floats, Derived: true, Unit: "°", Min: At(-180), Max: At(180), MaxLen: 20, Doc: "Tilts at which the kept values are worked in the hand, up positive, in order.", Example: []any{-60.0, 0.0, 45.0}},
@@ -199,13 +250,21 @@ func kinds(ps []Param) []Kind {
 			bench = append(bench, f)
 		}
 	}
+	return Kind{Name: KindBench, Title: "Bench log", Doc: "One tuning session, step by step.", Fields: bench, Sections: []Section{
+		{Path: "plan", Doc: "What the session was begun with, so that it can be taken up again."},
+		{Path: "set", Doc: "What else was set on the controller during the session."},
+		{Path: "step[]", Doc: "One step: what was set and what was seen.", ID: []string{"at"}, Tie: []string{"axis", "key", "saw"}},
+		{Path: "result", Doc: "What the session found."},
+	}}
+}
 
+func jobKind(_ []Param) Kind {
 	job := append(head(KindJob),
 		Field{Path: "name", Type: String, Required: true, MaxLen: 200, Doc: "What the shoot is called.", Example: "Harbour film, spring days"},
 		Field{Path: "from", Type: Date, Required: true, Doc: "First day.", Example: "2026-03-02"},
 		Field{Path: "to", Type: Date, Doc: "Last day.", Example: "2026-03-06"},
 		Field{Path: "state", Type: String, Required: true, Enum: []string{"open", "closed"}, Doc: "Whether tunes are still pinned to it.", Example: "open"},
-		note,
+		noteField(),
 		Field{Path: "lens.widest_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(2000), Doc: "Widest lens on the list.", Example: 18.0},
 		Field{Path: "lens.longest_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(2000), Doc: "Longest lens on the list.", Example: 85.0},
 		Field{Path: "lens.sensor_mm", Type: Floats, Len: 2, Unit: "mm", Above: At(0), Max: At(200), Doc: "Width and height of the sensor area used.", Example: []any{24.9, 14.0}},
@@ -234,50 +293,15 @@ func kinds(ps []Param) []Kind {
 		Field{Path: "accepted[].seen", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of what was found; when something else is found, the acceptance does not cover it."},
 		Field{Path: "accepted[].until", Type: Date, Required: true, Doc: "Last day on which that holds.", Example: "2026-03-06"},
 	)
-	return []Kind{
-		{Name: KindLibrary, Title: "Library", Doc: "The library itself: its name and the units in which it shows things.", Fields: library, Sections: []Section{
-			{Path: "units", Doc: "Units shown; files say their own."},
-		}},
-		{Name: KindGimbal, Title: "Gimbal sheet", Doc: "One model of stabiliser: what it carries, its motors, and the dials of its controller.", Fields: gimbal, Sections: append(dialSections(ps),
-			Section{Path: "payload", Doc: "What the head may carry, from the maker's manual."},
-			Section{Path: "space", Doc: "Clear space for the build, from where the motor axes cross."},
-			Section{Path: "travel.tilt", Doc: "Mechanical travel of tilt."},
-			Section{Path: "loop", Doc: "Facts of the control loop, where they are known; margins need them."},
-			Section{Path: "filter.sensing", Doc: "Filter on the motion sensor."},
-			Section{Path: "filter.drive", Doc: "Filter on the motor command."},
-			Section{Path: "sensor", Doc: "Motion sensor."},
-			Section{Path: "drive", Doc: "Motor drive."},
-			Section{Path: "balance", Doc: "When balance is good enough."},
-			Section{Path: "bench", Doc: "How a tuning session goes on this gimbal."},
-			Section{Path: "follow", Doc: "How this controller follows."},
-			Section{Path: "plate", Doc: "How far the camera can be moved on its plate."},
-			Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can come into frame.", ID: []string{"name"}},
-			Section{Path: "unit[]", Doc: "The physical gimbals of this model, one table each.", ID: []string{"serial"}},
-			Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them.", ID: []string{"payload_kg"}, Tie: []string{"source"}},
-		)},
-		{Name: KindRig, Title: "Build sheet", Doc: "One build on one gimbal: its parts, their masses and places.", Fields: rig, Sections: []Section{
-			{Path: "part[]", Doc: "One part of the build, with its mass and place; a table like this for each.", ID: []string{"slot", "name"}, Min: 1, Max: 200},
-			{Path: "resonance[]", Doc: "A part of the build that rings, where that was measured.", ID: []string{"axis"}, Tie: []string{"hz"}},
-		}},
-		{Name: KindTune, Title: "Tune", Doc: "The values for one rig.", Fields: tune, Sections: []Section{
-			{Path: "proof", Doc: "The record that this tune was worked in the hand; prove writes it."},
-		}},
-		{Name: KindBench, Title: "Bench log", Doc: "One tuning session, step by step.", Fields: bench, Sections: []Section{
-			{Path: "plan", Doc: "What the session was begun with, so that it can be taken up again."},
-			{Path: "set", Doc: "What else was set on the controller during the session."},
-			{Path: "step[]", Doc: "One step: what was set and what was seen.", ID: []string{"at"}, Tie: []string{"axis", "key", "saw"}},
-			{Path: "result", Doc: "What the session found."},
-		}},
-		{Name: KindJob, Title: "Job", Doc: "A shoot: dates, crew, lenses, shots, and the tunes pinned to it.", Fields: job, Sections: []Section{
-			{Path: "lens", Doc: "The lens list in short."},
-			{Path: "tolerance", Doc: "What the shots allow of the head."},
-			{Path: "crew[]", Doc: "Who is on it, by role.", ID: []string{"role"}, Tie: []string{"name"}},
-			{Path: "shot[]", Doc: "One shot of the list.", ID: []string{"name"}, Tie: []string{"kind"}},
-			{Path: "pin[]", Doc: "One tune that goes out on this job.", ID: []string{"rig", "tune"}, Tie: []string{"unit"}},
-			{Path: "sway", Doc: "How much this operator's hands sway."},
-			{Path: "accepted[]", Doc: "A finding of a review that someone has accepted, and until when.", ID: []string{"finding"}, Tie: []string{"until"}},
-		}},
-	}
+	return Kind{Name: KindJob, Title: "Job", Doc: "A shoot: dates, crew, lenses, shots, and the tunes pinned to it.", Fields: job, Sections: []Section{
+		{Path: "lens", Doc: "The lens list in short."},
+		{Path: "tolerance", Doc: "What the shots allow of the head."},
+		{Path: "crew[]", Doc: "Who is on it, by role.", ID: []string{"role"}, Tie: []string{"name"}},
+		{Path: "shot[]", Doc: "One shot of the list.", ID: []string{"name"}, Tie: []string{"kind"}},
+		{Path: "pin[]", Doc: "One tune that goes out on this job.", ID: []string{"rig", "tune"}, Tie: []string{"unit"}},
+		{Path: "sway", Doc: "How much this operator's hands sway."},
+		{Path: "accepted[]", Doc: "A finding of a review that someone has accepted, and until when.", ID: []string{"finding"}, Tie: []string{"until"}},
+	}}
 }
 
 // dialSections describes the tables of the dials: each may be absent, and so may

@@ -82,11 +82,13 @@ const (
 // Sheet decodes and checks a gimbal sheet. slug is its file name without .toml.
 // The sheet is usable only when no problem is an error.
 func (c *Catalogue) Sheet(slug string, doc Tree) (*Sheet, []Problem) {
-	ps := c.Validate(KindGimbal, doc, nil)
+	ps, s := c.validate(KindGimbal, doc, nil)
 	if len(Errors(ps)) > 0 {
 		return nil, ps
 	}
-	s, _ := c.sheet(Flatten(doc))
+	if s == nil { // it has keys that only deserve a warning
+		s, _ = c.sheet(Flatten(doc))
+	}
 	s.Slug = slug
 	return s, ps
 }

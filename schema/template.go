@@ -11,16 +11,16 @@ import (
 // replace, the others behind a #. As it stands it is a valid document of its
 // kind. An unknown kind gives "".
 func (c *Catalogue) Template(kind string) string {
-	k, ok := c.kinds[kind]
-	if !ok {
+	k := c.kind(kind)
+	if k == nil {
 		return ""
 	}
 	t := template{}
 	t.line(true, "# "+k.Title+". "+k.Doc)
 	t.line(true, "# Every value here is invented: replace it. Take the # off a line to use its key.")
 	t.line(true, "")
-	t.keys(k.root(), true)
-	t.tables(k.root(), "", true)
+	t.keys(k.root, true)
+	t.tables(k.root, "", true)
 	return t.String()
 }
 

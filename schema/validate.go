@@ -17,20 +17,26 @@ import (
 // the check of a tune or a bench log; nil leaves them out. Problems come in key
 // order; a document with very many gets the first and a count.
 func (c *Catalogue) Validate(kind string, doc Tree, sheet *Sheet) []Problem {
-	k, ok := c.kinds[kind]
-	if !ok {
-		return []Problem{{Key: "kind", What: "there is no kind of file " + shown(kind), Want: "one of " + strings.Join(Kinds, ", "), Fix: "choose one"}}
+	ps, _ := c.validate(kind, doc, sheet)
+	return ps
+}
+
+// validate is Validate, with the sheet that a gimbal's document was read as, if it was.
+func (c *Catalogue) validate(kind string, doc Tree, sheet *Sheet) (_ []Problem, read *Sheet) {
+	k := c.kind(kind)
+	if k == nil {
+		return []Problem{{Key: "kind", What: "there is no kind of file " + shown(kind), Want: "one of " + strings.Join(Kinds, ", "), Fix: "choose one"}}, nil
 	}
 	if ps := checkHead(kind, doc); ps != nil {
-		return ps
+		return ps, nil
 	}
 	w := walk{kind: k, sheet: sheet}
-	w.table(k.root(), "", doc)
+	w.table(k.root, "", doc)
 	switch kind {
 	case KindGimbal:
 		// a sheet's rules read it as a whole, so its keys must be right first
 		if len(w.ps) == 0 && len(w.strays) == 0 {
-			_, w.ps = c.sheet(Flatten(doc))
+			read, w.ps = c.sheet(Flatten(doc))
 		}
 	case KindRig:
 		w.ps = append(w.ps, checkParts(Flatten(doc))...)
@@ -39,13 +45,13 @@ func (c *Catalogue) Validate(kind string, doc Tree, sheet *Sheet) []Problem {
 	case KindJob:
 		w.ps = append(w.ps, checkJob(Flatten(doc))...)
 	}
-	return w.result()
+	return w.result(), read
 }
 
 // CheckValue checks one value for one key of a tune, as set does.
 func (c *Catalogue) CheckValue(key string, v any, sheet *Sheet) []Problem {
-	w := walk{kind: c.kinds[KindTune], sheet: sheet}
-	n, at := w.kind.root(), ""
+	w := walk{kind: c.kind(KindTune), sheet: sheet}
+	n, at := w.kind.root, ""
 	path := steps(key)
 	for i, s := range path {
 		next := n.next(s)
@@ -219,7 +225,7 @@ func (w *walk) unknown(s stray, guess bool) Problem {
 	if !guess {
 		return p
 	}
-	if n := w.kind.root().find(steps(s.name)); n != nil && s.at == "" && strings.Contains(s.name, ".") {
+	if n := w.kind.root.find(steps(s.name)); n != nil && s.at == "" && strings.Contains(s.name, ".") {
 		p.Fix = "did you mean " + s.name + "? Leave out the quotes"
 		return p
 	}
@@ -258,7 +264,7 @@ func some(names []string) string {
 
 // KnownKeys lists the key patterns of a kind.
 func (c *Catalogue) KnownKeys(kind string) []string {
-	if k, ok := c.kinds[kind]; ok {
+	if k := c.kind(kind); k != nil {
 		return k.keys()
 	}
 	return nil

@@ -42,13 +42,19 @@ func globalFlags() []cli.Flag {
 }
 
 // verbs lists the commands in the order of a technician's work.
-func verbs() []verb {
-	return []verb{
-		demoVerb(), initVerb(), gimbalVerb(), rigVerb(), fitVerb(), startVerb(), setVerb(), editVerb(), benchVerb(), saveVerb(), proveVerb(), diagnoseVerb(), followVerb(),
-		showVerb(), historyVerb(), restoreVerb(), undoVerb(), compareVerb(), explainVerb(),
-		jobVerb(), reviewVerb(), handoverVerb(), syncVerb(), checkVerb(), schemaVerb(), gitVerb(), completionVerb(), manVerb(),
-		mergeDriverVerb(), diffDriverVerb(),
+func verbs() []namedVerb {
+	return []namedVerb{
+		{"demo", demoVerb}, {"init", initVerb}, {"gimbal", gimbalVerb}, {"rig", rigVerb}, {"fit", fitVerb}, {"start", startVerb}, {"set", setVerb}, {"edit", editVerb}, {"bench", benchVerb}, {"save", saveVerb}, {"prove", proveVerb}, {"diagnose", diagnoseVerb}, {"follow", followVerb},
+		{"show", showVerb}, {"history", historyVerb}, {"restore", restoreVerb}, {"undo", undoVerb}, {"compare", compareVerb}, {"explain", explainVerb},
+		{"job", jobVerb}, {"review", reviewVerb}, {"handover", handoverVerb}, {"sync", syncVerb}, {"check", checkVerb}, {"schema", schemaVerb}, {"git", gitVerb}, {"completion", completionVerb}, {"man", manVerb},
+		{"merge-driver", mergeDriverVerb}, {"diff-driver", diffDriverVerb},
 	}
+}
+
+// namedVerb makes a command when it is asked for by its name: a run needs one of them.
+type namedVerb struct {
+	name string
+	of   func() verb
 }
 
 // newApp makes the command tree; given the words of a command line, only the part that they can
@@ -64,16 +70,20 @@ func newApp(e Env, words []string) *cli.App {
 	sortFlags(app.Flags)
 	app.CustomAppHelpTemplate = "placeholder" // see helpPrinter
 	vs := verbs()
+	add := func(n namedVerb) {
+		v := n.of()
+		app.Commands = append(app.Commands, v.command(e, ""))
+	}
 	names := make([]string, len(vs))
-	for i := range vs {
-		names[i] = vs[i].name
-		if slices.Contains(words, vs[i].name) {
-			app.Commands = append(app.Commands, vs[i].command(e, ""))
+	for i, n := range vs {
+		names[i] = n.name
+		if slices.Contains(words, n.name) {
+			add(n)
 		}
 	}
 	if len(app.Commands) == 0 {
-		for i := range vs {
-			app.Commands = append(app.Commands, vs[i].command(e, ""))
+		for _, n := range vs {
+			add(n)
 		}
 	}
 	app.OnUsageError = func(_ *cli.Context, err error, _ bool) error {
@@ -153,7 +163,7 @@ func (e Env) run(args []string) int {
 func easeGC() (stop func()) {
 	const spare = 24 << 20 // bytes of heap beyond what is in use
 	var over atomic.Bool
-	pct := 400
+	pct := 800
 	was := debug.SetGCPercent(pct)
 	var next func()
 	next = func() { // runs after each collection
@@ -163,7 +173,7 @@ func easeGC() (stop func()) {
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
 		used := m.NextGC / uint64(100+pct) * 100
-		pct = int(min(400, max(50, spare*100/max(used, 1))))
+		pct = int(min(800, max(50, spare*100/max(used, 1))))
 		debug.SetGCPercent(pct)
 		runtime.SetFinalizer(new(sentinel), func(*sentinel) { next() })
 	}

@@ -202,9 +202,9 @@ func (k *call) printTaking(t *taking) error {
 	for _, r := range p.Rigs {
 		for _, x := range r.Tunes {
 			k.printf("\n")
-			if err := k.printTune(&library.Loaded{Ref: library.Ref{Rig: r.Alias, Tune: x.Name}, Rig: r.Rig, Sheet: r.Sheet, Tune: &x.Tune}); err != nil {
-				return err
-			}
+			d := &library.Loaded{Ref: library.Ref{Rig: r.Alias, Tune: x.Name}, Rig: r.Rig, Sheet: r.Sheet, Tune: &x.Tune}
+			k.printValues(d)
+			k.printProof(d, x.Tune.Stale(r.Rig, r.Sheet, ""))
 		}
 	}
 	commits := p.History.Commits()

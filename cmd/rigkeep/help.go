@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -148,20 +149,20 @@ func (v *verb) allExamples() string {
 
 // findVerb finds a verb by its words: ["job", "open"].
 func findVerb(words []string) *verb {
-	vs := verbs()
-	var got *verb
-	for _, w := range words {
-		found := false
-		for i := range vs {
-			if vs[i].name == w {
-				got, found = &vs[i], true
-				vs = vs[i].subs
-				break
-			}
-		}
-		if !found {
+	if len(words) == 0 {
+		return nil
+	}
+	i := slices.IndexFunc(verbs(), func(n namedVerb) bool { return n.name == words[0] })
+	if i < 0 {
+		return nil
+	}
+	got := verbs()[i].of()
+	for _, w := range words[1:] {
+		i := slices.IndexFunc(got.subs, func(v verb) bool { return v.name == w })
+		if i < 0 {
 			return nil
 		}
+		got = got.subs[i]
 	}
-	return got
+	return &got
 }

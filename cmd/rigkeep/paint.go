@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"io"
 	"strings"
+	"unicode"
 
 	"github.com/mattn/go-runewidth"
 
@@ -28,6 +30,9 @@ func (p paint) good(s string) string { return p.sgr("32", s) }
 // wrap breaks text at blanks to the width, each line behind indent. A percent
 // sign stays with its number.
 func wrap(text, indent string, width int) string {
+	if text != "" && !strings.ContainsFunc(text, unicode.IsSpace) {
+		return indent + text + "\n" // nowhere to break it
+	}
 	var b strings.Builder
 	for _, para := range strings.Split(text, "\n") {
 		line := ""
@@ -124,7 +129,8 @@ func (t *table) render(p paint, indent string, width int) string {
 			if i >= len(w) {
 				w = append(w, 0)
 			}
-			w[i] = max(w[i], runewidth.StringWidth(safe.Text(c)))
+			r[i] = safe.Text(c)
+			w[i] = max(w[i], runewidth.StringWidth(r[i]))
 		}
 	}
 	fixed := len(indent) // of the columns before the last
@@ -135,41 +141,52 @@ func (t *table) render(p paint, indent string, width int) string {
 		return t.stacked(p, indent, width)
 	}
 	var b strings.Builder
+	var line []byte
+	spaces := func(n int) {
+		for range n {
+			line = append(line, ' ')
+		}
+	}
 	for n, r := range t.rows {
-		line, at := indent, len(indent)
+		line = append(line[:0], indent...)
+		at := len(indent)
 		for i, c := range r {
-			c = safe.Text(c)
 			last := i == len(r)-1
 			if last && !t.right[i] {
 				room := width - at
 				if c != "" && room < 24 && w[i] > room && i > 0 { // too narrow beside the others: a line of its own
-					line, at = strings.TrimRight(line, " ")+"\n"+indent+"    ", len(indent)+4
+					line = append(append(append(bytes.TrimRight(line, " "), '\n'), indent...), "    "...)
+					at = len(indent) + 4
 					room = max(width-at, 24)
 				}
 				for j, l := range strings.Split(strings.TrimSuffix(wrap(c, "", room), "\n"), "\n") {
 					if j > 0 {
-						line += "\n" + strings.Repeat(" ", at)
+						line = append(line, '\n')
+						spaces(at)
 					}
-					line += l
+					line = append(line, l...)
 				}
 				break
 			}
-			pad := strings.Repeat(" ", w[i]-runewidth.StringWidth(c))
+			pad := w[i] - runewidth.StringWidth(c)
 			if t.right[i] {
-				line += pad + c
+				spaces(pad)
+				line = append(line, c...)
 			} else {
-				line += c + pad
+				line = append(line, c...)
+				spaces(pad)
 			}
 			if !last {
-				line += "  "
+				spaces(2)
 			}
 			at += w[i] + 2
 		}
-		line = strings.TrimRight(line, " ")
+		line = bytes.TrimRight(line, " ")
 		if t.head && n == 0 {
-			line = p.bold(line)
+			line = []byte(p.bold(string(line)))
 		}
-		b.WriteString(line + "\n")
+		b.Write(line)
+		b.WriteByte('\n')
 	}
 	return b.String()
 }
@@ -183,12 +200,12 @@ func (t *table) stacked(p paint, indent string, width int) string {
 			continue
 		}
 		for i, c := range r {
-			switch c = safe.Text(c); {
+			switch {
 			case i == 0:
 				b.WriteString(p.bold(strings.TrimSuffix(wrap(c, indent, width), "\n")) + "\n")
 			case c == "":
 			case t.head && i < len(t.rows[0]) && t.rows[0][i] != "":
-				b.WriteString(wrap(safe.Text(t.rows[0][i])+": "+c, indent+"    ", width))
+				b.WriteString(wrap(t.rows[0][i]+": "+c, indent+"    ", width))
 			default:
 				b.WriteString(wrap(c, indent+"    ", width))
 			}

@@ -80,12 +80,13 @@ func runRigList(k *call) error {
 		Tunes       []string `json:"tunes"`
 		Fault       string   `json:"fault,omitempty"`
 	}
-	rows := []row{}
+	rows := make([]row, 0, len(rigs))
+	gimbal := k.c.String("gimbal")
 	for _, r := range rigs {
-		if g := k.c.String("gimbal"); g != "" && r.Gimbal != g {
+		if gimbal != "" && r.Gimbal != gimbal {
 			continue
 		}
-		x := row{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, MassKg: r.Props.Mass, Tunes: append([]string{}, r.Tunes...), Fault: r.Fault}
+		x := row{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, MassKg: r.Mass(), Tunes: append([]string{}, r.Tunes...), Fault: r.Fault}
 		rows = append(rows, x)
 	}
 	if k.json() {
@@ -182,7 +183,7 @@ func runRigNear(k *call) error {
 		if r.Fingerprint == d.Rig.Fingerprint {
 			continue
 		}
-		n, err := mass.Distance(me, r.Props)
+		n, err := mass.Distance(me, r.Props())
 		if err != nil {
 			skipped++
 			continue

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"rigkeep/diffview/safe"
@@ -71,17 +72,35 @@ func byName(m map[schema.Axis]float64) map[string]float64 {
 }
 
 func runShow(k *call) error {
-	d, err := k.lib.Load(k.args[0], true)
+	ref, err := library.ParseRef(k.args[0])
 	if err != nil {
 		return err
 	}
-	if k.c.Bool("raw") {
+	rr, err := k.lib.Find(ref.Rig)
+	if err != nil {
+		return err
+	}
+	raw := k.c.Bool("raw")
+	var dirty []repo.Change
+	var beside sync.WaitGroup // the last revision is looked into while the tune is read
+	if ref.When == "" && !raw {
+		beside.Go(func() {
+			dirty = k.unsaved(preset.RigDir(rr.Fingerprint) + "/")
+		})
+	}
+	d, err := k.lib.LoadFound(rr, ref, true)
+	var stale []preset.Staleness
+	var staleErr error
+	if err == nil && !raw {
+		stale, staleErr = k.stale(d)
+	}
+	beside.Wait()
+	if err != nil {
+		return err
+	}
+	if raw {
 		k.verbatim(d.Doc.Text())
 		return nil
-	}
-	var dirty []repo.Change
-	if d.Ref.When == "" {
-		dirty = k.unsaved(preset.RigDir(d.Rig.Fingerprint) + "/")
 	}
 	if k.json() {
 		j := jsonTune{Format: 1, Rig: d.Rig.Fingerprint, Alias: d.Rig.Alias, Gimbal: d.Rig.Gimbal, Tune: d.Ref.Tune, Job: d.Job, Note: d.Tune.Note, Values: map[string]jsonValue{}, Unsaved: []string{}}
@@ -108,9 +127,8 @@ func runShow(k *call) error {
 		}
 		if p := d.Tune.Proof; p != nil {
 			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), OnsetHz: byName(p.OnsetHz), Styles: p.Styles, Note: p.Note, Stale: []string{}}
-			stale, err := k.stale(d)
-			if err != nil {
-				return err
+			if staleErr != nil {
+				return staleErr
 			}
 			for _, s := range stale {
 				x.Stale = append(x.Stale, s.Text)
@@ -120,15 +138,17 @@ func runShow(k *call) error {
 		}
 		return k.encode(j)
 	}
-	if err := k.printTune(d); err != nil {
-		return err
+	k.printValues(d)
+	if staleErr != nil {
+		return staleErr
 	}
+	k.printProof(d, stale)
 	k.printOthers(d)
 	k.sayUnsaved(dirty)
 	return nil
 }
 
-func (k *call) printTune(d *library.Loaded) error {
+func (k *call) printValues(d *library.Loaded) {
 	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.Fingerprint, d.Rig.Gimbal)
 	if d.Commit != nil {
 		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), k.clock(d.Commit.When), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "  ", k.wide))
@@ -158,19 +178,17 @@ func (k *call) printTune(d *library.Loaded) error {
 			k.printf("\n%s\n%s", k.paint.bold(g.Title), t.render(k.paint, "  ", k.wide))
 		}
 	}
-	stale, err := k.stale(d)
-	if err != nil {
-		return err
-	}
+}
+
+func (k *call) printProof(d *library.Loaded, stale []preset.Staleness) {
 	k.printf("\n%s\n", k.paint.bold("Proof"))
 	k.write(wrap(k.proofWords(d, stale), "  ", k.wide))
-	return nil
 }
 
 // stale says why the proof does not hold: of a tune as it is now, today; of an earlier
 // one, then, and on the unit of its job.
 func (k *call) stale(d *library.Loaded) ([]preset.Staleness, error) {
-	if d.Ref.When == "" && d.Doc != nil { // a tune of this library, not of a handover
+	if d.Ref.When == "" {
 		return k.lib.StaleNow(d)
 	}
 	return d.Tune.Stale(d.Rig, d.Sheet, k.unitAt(d)), nil

@@ -143,11 +143,15 @@ func (l *Library) Sheet(rev repo.Rev, slug string) (*schema.Sheet, error) {
 	sheet, ok := l.sheets[text]
 	l.mu.Unlock()
 	if !ok {
-		doc, err := l.Parse(path, data, nil)
+		doc, err := file.Parse(path, data)
 		if err != nil {
 			return nil, err
 		}
-		sheet, _ = l.Cat.Sheet(slug, doc.Tree())
+		var ps []schema.Problem
+		sheet, ps = l.Cat.Sheet(slug, doc.Tree())
+		if err := Faults(doc, ps); err != nil {
+			return nil, err
+		}
 	}
 	l.mu.Lock()
 	l.sheets[id], l.sheets[text] = sheet, sheet

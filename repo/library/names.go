@@ -2,9 +2,11 @@ package library
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -20,10 +22,17 @@ import (
 type RigRef struct {
 	Fingerprint, Alias, Gimbal string
 	Was                        []string
-	Tunes                      []string        // names, main first
-	Props                      mass.Properties // mass, centre of gravity, inertia; the principal axes are left out
-	Fault                      string          // why its build sheet cannot be read, "" when it can
+	Tunes                      []string // names, main first
+	Fault                      string   // why its build sheet cannot be read, "" when it can
+	props                      packedProps
 }
+
+// Mass is the build's, in kg; 0 where the build sheet cannot be read.
+func (r RigRef) Mass() float64 { return r.props.mass() }
+
+// Props are the mass properties of the build, the principal axes left out; zero where the
+// build sheet cannot be read.
+func (r RigRef) Props() mass.Properties { return r.props.properties() }
 
 // Rigs lists all rigs as they lie in the work tree, by alias. A build sheet that
 // cannot be read is listed with its fault.
@@ -43,36 +52,40 @@ func (l *Library) Rigs() ([]RigRef, error) {
 		// of a tune, its name counts here and not what is in it
 		changes, serr = l.Store.StatusOf(func(path string) bool { return strings.HasSuffix(path, "/"+preset.RigName) })
 	}()
+	var out []RigRef
 	s, err := l.summary()
+	if err == nil {
+		l.mu.Lock()
+		order := s.byAlias()
+		out = make([]RigRef, 0, len(order))
+		for _, r := range order {
+			out = append(out, r.ref())
+		}
+		l.mu.Unlock()
+	}
 	<-looked
 	if err = errors.Join(err, serr); err != nil {
 		return nil, err
 	}
-	l.mu.Lock()
-	defer l.mu.Unlock()
 	edited := map[string]bool{}
 	for _, c := range changes {
 		if p, ok := preset.Locate(c.Path); ok && p.Rig != "" {
 			edited[p.Rig] = true
 		}
 	}
-	out := make([]RigRef, 0, len(s.rigs)+len(edited))
-	for fp, r := range s.rigs {
-		if !edited[fp] {
-			out = append(out, r.ref())
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(edited) > 0 {
+		out = slices.DeleteFunc(out, func(r RigRef) bool { return edited[r.Fingerprint] })
+		for fp := range edited {
+			if ref, ok := l.workRef(fp); ok {
+				out = append(out, ref)
+			}
 		}
+		slices.SortFunc(out, func(a, b RigRef) int {
+			return cmp.Or(strings.Compare(a.Alias, b.Alias), strings.Compare(a.Fingerprint, b.Fingerprint))
+		})
 	}
-	for fp := range edited {
-		if ref, ok := l.workRef(fp); ok {
-			out = append(out, ref)
-		}
-	}
-	sort.Slice(out, func(i, j int) bool {
-		if out[i].Alias != out[j].Alias {
-			return out[i].Alias < out[j].Alias
-		}
-		return out[i].Fingerprint < out[j].Fingerprint
-	})
 	l.rigs = out
 	return out, nil
 }
@@ -97,7 +110,10 @@ func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
 		} else {
 			r := preset.DecodeRig(fp, tree)
 			ref.Was = r.Was
-			ref.Props, err = r.Properties()
+			var p mass.Properties
+			if p, err = r.Properties(); err == nil {
+				ref.props = packProps(p)
+			}
 		}
 	}
 	if err != nil {
@@ -306,8 +322,15 @@ func (l *Library) Load(s string, needTune bool) (*Loaded, error) {
 	if err != nil {
 		return nil, err
 	}
+	return l.LoadFound(rr, ref, needTune)
+}
+
+// LoadFound is Load of a rig that was found already, so that the caller can look at
+// other things of it meanwhile.
+func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) {
 	d := &Loaded{Ref: ref, Texts: map[string][]byte{}}
 	fp := rr.Fingerprint
+	var err error
 	if ref.When != "" {
 		if d.Rev, fp, d.Job, err = l.when(rr, ref); err != nil {
 			return nil, err

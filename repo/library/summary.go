@@ -1,11 +1,14 @@
 package library
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
+	"maps"
 	"math"
 	"runtime"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -29,7 +32,7 @@ type rigSummary struct {
 	fp, alias, gimbal string
 	was               []string
 	fault             string // why the build sheet cannot be read
-	props             mass.Properties
+	props             packedProps
 	tunes             []tuneSummary
 }
 
@@ -38,17 +41,28 @@ type tuneSummary struct {
 	proof bool
 	at    int64  // of the proof, Unix seconds
 	fault string // why it cannot serve as evidence
-	as    start.Tune
+	as    []byte // a proved tune as evidence, in the form on disk: a list needs none of it
 }
 
 type summary struct {
-	rev  repo.Rev
-	rigs map[string]*rigSummary // by fingerprint
+	rev   repo.Rev
+	rigs  map[string]*rigSummary // by fingerprint
+	order []*rigSummary          // all rigs by alias; nil while not worked out
+}
+
+// byAlias gives the rigs in the order of a list.
+func (s *summary) byAlias() []*rigSummary {
+	if s.order == nil {
+		s.order = slices.SortedFunc(maps.Values(s.rigs), func(a, b *rigSummary) int {
+			return cmp.Or(strings.Compare(a.alias, b.alias), strings.Compare(a.fp, b.fp))
+		})
+	}
+	return s.order
 }
 
 const (
 	summaryName  = "summary"
-	summaryMagic = "rigkeep-summary-4\n"
+	summaryMagic = "rigkeep-summary-5\n"
 )
 
 // summary gives the summary of the last revision.
@@ -118,6 +132,7 @@ func (l *Library) forward(s *summary, head repo.Rev) bool {
 	if len(again) > 2000 {
 		return false // nearly all of it: reading in one sweep is faster
 	}
+	s.order = nil
 	sheets := map[string]*schema.Sheet{}
 	for fp := range again {
 		es, err := l.Store.ListAt(head, preset.RigDir(fp)+"/")
@@ -204,7 +219,10 @@ func (l *Library) summariseRig(head repo.Rev, fp string, es []repo.Entry, sheets
 	if err == nil {
 		r = preset.DecodeRig(fp, tree)
 		out.alias, out.gimbal, out.was = r.Alias, r.Gimbal, r.Was
-		out.props, err = r.Properties()
+		var p mass.Properties
+		if p, err = r.Properties(); err == nil {
+			out.props = packProps(p)
+		}
 	}
 	if err != nil {
 		out.fault = err.Error()
@@ -255,15 +273,17 @@ func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Shee
 		return t
 	}
 	t.proof, t.at = true, tune.Proof.At.Unix()
-	if t.as, err = startTune(r, sheet, tune, rs.alias+"/"+name, tune.Proof.At); err != nil {
+	as, err := startTune(r, sheet, tune, rs.alias+"/"+name, tune.Proof.At)
+	if err != nil {
 		t.fault = err.Error()
 	}
 	// only what the starting model learns from is kept
-	for key := range t.as.Values {
+	for key := range as.Values {
 		if p, _ := l.Cat.Param(key); p.Group != "stiffness" && p.Group != "filters" {
-			delete(t.as.Values, key)
+			delete(as.Values, key)
 		}
 	}
+	t.as = encodeEvidence(as)
 	return t
 }
 
@@ -341,7 +361,7 @@ func (l *Library) sheetAt(rev repo.Rev, slug string) (*schema.Sheet, error) {
 
 // ref is what a list shows of a summarised rig.
 func (r *rigSummary) ref() RigRef {
-	out := RigRef{Fingerprint: r.fp, Alias: r.alias, Gimbal: r.gimbal, Was: r.was, Props: r.props, Fault: r.fault}
+	out := RigRef{Fingerprint: r.fp, Alias: r.alias, Gimbal: r.gimbal, Was: r.was, props: r.props, Fault: r.fault}
 	for _, t := range r.tunes {
 		out.Tunes = append(out.Tunes, t.name)
 	}
@@ -375,7 +395,10 @@ func (l *Library) proofs(gimbal string, now time.Time) ([]start.Tune, []Skipped,
 			case t.fault != "":
 				skipped = append(skipped, Skipped{preset.TunePath(fp, t.name), t.fault})
 			case t.proof:
-				as := t.as
+				as, err := decodeEvidence(t.as)
+				if err != nil {
+					return nil, nil, err
+				}
 				as.AgeDays = max(0, now.Sub(time.Unix(t.at, 0)).Hours()/24)
 				out = append(out, as)
 			}
@@ -439,29 +462,27 @@ func (r *reader) long() int64 {
 	return n
 }
 
-func (r *reader) str() string {
+// bytes is a text that is not copied.
+func (r *reader) bytes() []byte {
 	n := r.num()
 	if r.bad || n > len(r.b) {
 		r.bad = true
-		return ""
+		return nil
 	}
-	s := string(r.b[:n])
+	b := r.b[:n:n]
 	r.b = r.b[n:]
-	return s
+	return b
 }
 
+func (r *reader) str() string { return string(r.bytes()) }
+
 func (r *reader) key() string {
-	n := r.num()
-	if r.bad || n > len(r.b) {
-		r.bad = true
-		return ""
-	}
-	s, ok := r.seen[string(r.b[:n])]
+	b := r.bytes()
+	s, ok := r.seen[string(b)]
 	if !ok {
-		s = string(r.b[:n])
+		s = string(b)
 		r.seen[s] = s
 	}
-	r.b = r.b[n:]
 	return s
 }
 
@@ -495,27 +516,49 @@ func (r *reader) values() map[string]float64 {
 	return m
 }
 
+// packedProps are the mass, centre of gravity and inertia of a build in the form on disk: of
+// most rigs a command asks for none of them, or for the mass alone. They are empty where the
+// build sheet cannot be read.
+type packedProps []byte
+
+const packedLen = 8 * 13
+
+func packProps(p mass.Properties) packedProps {
+	w := &writer{}
+	w.f64(p.Mass)
+	for i := range 3 {
+		w.f64(p.CG[i])
+		for j := range 3 {
+			w.f64(p.Inertia[i][j])
+		}
+	}
+	return w.b
+}
+
+func (p packedProps) mass() float64 { return (&reader{b: p}).f64() }
+
+// properties leaves the principal axes out.
+func (p packedProps) properties() (out mass.Properties) {
+	r := &reader{b: p}
+	out.Mass = r.f64()
+	for i := range 3 {
+		out.CG[i] = r.f64()
+		for j := range 3 {
+			out.Inertia[i][j] = r.f64()
+		}
+	}
+	return out
+}
+
 func encodeSummary(s *summary, stamp [32]byte) []byte {
 	w := &writer{}
 	w.str(string(s.rev))
-	fps := make([]string, 0, len(s.rigs))
-	for fp := range s.rigs {
-		fps = append(fps, fp)
-	}
-	sort.Strings(fps)
-	w.num(len(fps))
-	for _, fp := range fps {
-		r := s.rigs[fp]
+	w.num(len(s.rigs))
+	for _, r := range s.byAlias() {
 		for _, t := range []string{r.fp, r.alias, r.gimbal, strings.Join(r.was, " "), r.fault} {
 			w.str(t)
 		}
-		w.f64(r.props.Mass)
-		for i := range 3 {
-			w.f64(r.props.CG[i])
-			for j := range 3 {
-				w.f64(r.props.Inertia[i][j])
-			}
-		}
+		w.str(string(r.props))
 		w.num(len(r.tunes))
 		for _, t := range r.tunes {
 			w.str(t.name)
@@ -525,22 +568,43 @@ func encodeSummary(s *summary, stamp [32]byte) []byte {
 				continue
 			}
 			w.b = binary.AppendVarint(w.b, t.at)
-			for _, x := range []string{t.as.Ref, t.as.Unit, t.as.Doubt, t.as.Rig.ID} {
-				w.str(x)
-			}
-			w.flag(t.as.Stale)
-			w.flag(t.as.Rig.JFromMass)
-			w.f64(t.as.Rig.Mass)
-			for _, j := range t.as.Rig.J {
-				w.f64(j)
-			}
-			w.values(t.as.Values)
-			w.values(t.as.Onset)
+			w.str(string(t.as))
 		}
 	}
 	sum := sha256.Sum256(w.b)
 	out := append([]byte(summaryMagic), stamp[:]...)
 	return append(append(out, sum[:]...), w.b...)
+}
+
+func encodeEvidence(as start.Tune) []byte {
+	w := &writer{}
+	for _, x := range []string{as.Ref, as.Unit, as.Doubt, as.Rig.ID} {
+		w.str(x)
+	}
+	w.flag(as.Stale)
+	w.flag(as.Rig.JFromMass)
+	w.f64(as.Rig.Mass)
+	for _, j := range as.Rig.J {
+		w.f64(j)
+	}
+	w.values(as.Values)
+	w.values(as.Onset)
+	return w.b
+}
+
+func decodeEvidence(b []byte) (as start.Tune, err error) {
+	r := &reader{b: b, seen: map[string]string{}}
+	as.Ref, as.Unit, as.Doubt, as.Rig.ID = r.str(), r.str(), r.str(), r.str()
+	as.Stale, as.Rig.JFromMass = r.flag(), r.flag()
+	as.Rig.Mass = r.f64()
+	for a := range as.Rig.J {
+		as.Rig.J[a] = r.f64()
+	}
+	as.Values, as.Onset = r.values(), r.values()
+	if r.bad || len(r.b) != 0 {
+		err = errSummary
+	}
+	return as, err
 }
 
 var errSummary = errors.New("the summary cannot be read")
@@ -557,34 +621,29 @@ func decodeSummary(data []byte, stamp [32]byte) (*summary, error) {
 	r := &reader{b: body, seen: map[string]string{}}
 	s := &summary{rev: repo.Rev(r.str())}
 	n := r.num()
+	if n > len(r.b)/7 { // a rig takes that many at least
+		return nil, errSummary
+	}
 	s.rigs = make(map[string]*rigSummary, n)
+	s.order = make([]*rigSummary, 0, n)
+	rigs := make([]rigSummary, n)
 	for i := 0; i < n && !r.bad; i++ {
-		x := &rigSummary{fp: r.str(), alias: r.str(), gimbal: r.key()}
+		x := &rigs[i]
+		x.fp, x.alias, x.gimbal = r.str(), r.str(), r.key()
 		x.was = strings.Fields(r.str())
 		x.fault = r.str()
-		x.props.Mass = r.f64()
-		for i := range 3 {
-			x.props.CG[i] = r.f64()
-			for j := range 3 {
-				x.props.Inertia[i][j] = r.f64()
-			}
-		}
+		x.props = r.bytes()
+		r.bad = r.bad || len(x.props) != 0 && len(x.props) != packedLen
 		k := r.num()
 		for j := 0; j < k && !r.bad; j++ {
 			t := tuneSummary{name: r.key(), fault: r.key(), proof: r.flag()}
 			if t.proof {
-				t.at = r.long()
-				t.as.Ref, t.as.Unit, t.as.Doubt, t.as.Rig.ID = r.str(), r.key(), r.key(), r.str()
-				t.as.Stale, t.as.Rig.JFromMass = r.flag(), r.flag()
-				t.as.Rig.Mass = r.f64()
-				for a := range t.as.Rig.J {
-					t.as.Rig.J[a] = r.f64()
-				}
-				t.as.Values, t.as.Onset = r.values(), r.values()
+				t.at, t.as = r.long(), r.bytes()
 			}
 			x.tunes = append(x.tunes, t)
 		}
 		s.rigs[x.fp] = x
+		s.order = append(s.order, x)
 	}
 	if r.bad || len(r.b) != 0 {
 		return nil, errSummary
