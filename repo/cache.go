@@ -3,6 +3,8 @@ package repo
 import (
 	"os"
 	"path/filepath"
+
+	"rigkeep/repo/internal/disk"
 )
 
 // Cache reads what SetCache kept under a name; ok is false when there is nothing,
@@ -11,6 +13,12 @@ import (
 func (l *Lib) Cache(name string) (data []byte, ok bool) {
 	data, err := os.ReadFile(l.own("cache", filepath.Base(name)))
 	return data, err == nil
+}
+
+// ViewCache is Cache for who looks at a few of the bytes: they count until done is called.
+func (l *Lib) ViewCache(name string) (data []byte, done func(), ok bool) {
+	data, done, err := disk.Map(l.own("cache", filepath.Base(name)))
+	return data, done, err == nil
 }
 
 // SetCache keeps derived data beside the library, outside the tracked files. It

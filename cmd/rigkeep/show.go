@@ -72,6 +72,7 @@ func byName(m map[schema.Axis]float64) map[string]float64 {
 }
 
 func runShow(k *call) error {
+	go k.cat.Prepare() // while the rig is found
 	ref, err := library.ParseRef(k.args[0])
 	if err != nil {
 		return err

@@ -108,7 +108,6 @@ func (v *verb) start(e Env, c *cli.Context, full string) error {
 		return usage("--color %q is not known", c.String("color")).hinted("one of: auto, always, never")
 	}
 	if !v.noLib {
-		go k.cat.Prepare() // while the library is opened
 		if err := k.open(); err != nil {
 			return err
 		}

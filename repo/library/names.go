@@ -236,17 +236,18 @@ func (l *Library) Named(name string) (RigRef, bool) { return l.findQuickly(strin
 // findQuickly resolves a whole alias or a whole fingerprint without looking at
 // every rig.
 func (l *Library) findQuickly(name string) (RigRef, bool) {
-	data, ok := l.Store.Cache(namesCache)
+	data, done, ok := l.Store.ViewCache(namesCache)
 	if !ok {
 		s, err := l.summary()
 		if err != nil {
 			return RigRef{}, false
 		}
 		l.cacheNames(s)
-		if data, ok = l.Store.Cache(namesCache); !ok {
+		if data, done, ok = l.Store.ViewCache(namesCache); !ok {
 			return RigRef{}, false
 		}
 	}
+	defer done()
 	fp := ""
 	if i := bytes.Index(data, []byte("\n"+name+"\t")); i >= 0 && preset.IsName(name) {
 		rest := data[i+len(name)+2:]
@@ -318,6 +319,7 @@ func (l *Library) Load(s string, needTune bool) (*Loaded, error) {
 	if err != nil {
 		return nil, err
 	}
+	go l.Cat.Prepare() // while the rig is found
 	rr, err := l.Find(ref.Rig)
 	if err != nil {
 		return nil, err
