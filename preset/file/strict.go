@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
+	"sync"
 	"unicode/utf8"
 
 	bstoml "github.com/BurntSushi/toml"
@@ -82,11 +84,12 @@ type fault struct {
 // arrays and inline tables. With an index it also fills that in.
 type walker struct {
 	body      []byte
-	p         unstable.Parser
+	p         *unstable.Parser
 	count     int
 	depth     int // of the table whose header came last
 	nonFinite bool
 	idx       *index
+	parts     []part // of the key that was read last
 
 	header []string // names of the header that came last, for errors
 }
@@ -106,8 +109,15 @@ func (w *walker) keyNear(off int) string {
 	return append(pathOf(w.header), p...).String()
 }
 
+// parsers are lent from text to text, with the room that they grew to.
+var parsers = sync.Pool{New: func() any { return &unstable.Parser{KeepComments: true} }}
+
 func (w *walker) run() *fault {
-	w.p.KeepComments = true
+	w.p = parsers.Get().(*unstable.Parser)
+	defer func() {
+		w.p.Reset(nil) // it must not keep the text
+		parsers.Put(w.p)
+	}()
 	w.p.Reset(w.body)
 	for w.p.NextExpression() {
 		e := w.p.Expression()
@@ -166,8 +176,7 @@ func tooDeep(off int) *fault {
 
 // keyParts checks the names of one (dotted) key and gives where they stand.
 func (w *walker) keyParts(it unstable.Iterator) (parts []part, f *fault) {
-	var few [4]part
-	parts = few[:0]
+	parts = w.parts[:0]
 	for it.Next() {
 		n := it.Node()
 		off, end := int(n.Raw.Offset), int(n.Raw.Offset+n.Raw.Length)
@@ -178,6 +187,10 @@ func (w *walker) keyParts(it unstable.Iterator) (parts []part, f *fault) {
 			return nil, tooDeep(off)
 		}
 		parts = append(parts, part{name: string(n.Data), span: span{off, end}})
+	}
+	w.parts = parts
+	if w.idx != nil {
+		parts = slices.Clone(parts) // the index keeps them
 	}
 	return parts, nil
 }

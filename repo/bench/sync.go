@@ -134,7 +134,7 @@ func worked(r *rand.Rand) float64 {
 // syncWork is one operation of merge and sync, in a process of its own.
 func syncWork(op string, args []string) error {
 	if op != "clone" {
-		debug.SetGCPercent(400) // as cmd/rigkeep has it while little is in use
+		debug.SetGCPercent(800) // as cmd/rigkeep has it while little is in use
 	}
 	ctx := context.Background()
 	l, err := library.Open(args[0], schema.Default(), repo.Options{})

@@ -69,6 +69,7 @@ func (l *Library) Choices(ours, theirs, values []string) (*merge.Choices, error)
 // Errors: repo.ErrDiverged if the two share no history; a *file.Error if one was written by a
 // newer Rigkeep; repo.ErrBadPath for a settlement that fits nothing.
 func (l *Library) Merge(ours, theirs repo.Rev, ch *merge.Choices) (*Merged, error) {
+	go l.Cat.Prepare() // while the common ancestor is looked for
 	bases, err := l.Store.MergeBase(ours, theirs)
 	if err != nil {
 		return nil, err

@@ -113,9 +113,35 @@ func (s *shape) parse(d *file.Doc, ties map[string]bool) *doc {
 }
 
 func (s *shape) parseTree(t map[string]any, ties map[string]bool) *doc {
-	x := &doc{leaves: map[string]leaf{}, at: map[string]string{}, id: map[string]string{}, up: map[string]string{}, units: map[string]bool{}, arrays: map[string][]string{}}
+	leaves, all := count(t)
+	x := &doc{leaves: make(map[string]leaf, leaves), at: make(map[string]string, all), id: make(map[string]string, all), up: make(map[string]string, all), units: map[string]bool{}, arrays: map[string][]string{}}
 	s.walk(x, t, "", "", "", "", ties)
 	return x
+}
+
+// count gives how many values a table holds at any depth, and how many keys, tables and elements.
+func count(t map[string]any) (leaves, all int) {
+	for _, v := range t {
+		var l, a int
+		switch v := v.(type) {
+		case map[string]any:
+			l, a = count(v)
+		case []any:
+			for _, e := range v {
+				if e, ok := e.(map[string]any); ok {
+					el, ea := count(e)
+					l, a = l+el, a+ea+1
+				}
+			}
+			if a == 0 {
+				l = 1
+			}
+		default:
+			l = 1
+		}
+		leaves, all = leaves+l, all+a+1
+	}
+	return leaves, all
 }
 
 // walk takes in a table: its identity, its path in the file, its pattern in the catalogue, and

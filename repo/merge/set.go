@@ -62,7 +62,7 @@ type SetOutput struct {
 // Errors: those of reading; a *file.Error for a file of a newer format; a *ChoiceError for a
 // settlement that fits nothing.
 func Set(in SetInput) (*SetOutput, error) {
-	s := &set{in: in, out: &SetOutput{Files: map[string][]byte{}}, texts: map[string][]byte{}, origin: map[string][2]string{}, rigs: map[string]*preset.Rig{}, sheets: map[string]*schema.Sheet{}}
+	s := &set{in: in, out: &SetOutput{Files: map[string][]byte{}}, texts: map[string][]byte{}, origin: map[string][2]string{}, moved: map[string][]byte{}, rigs: map[string]*preset.Rig{}, sheets: map[string]*schema.Sheet{}}
 	var err error
 	if s.ours, err = s.lineage(in.Ours, in.OursChanged); err != nil {
 		return nil, err
@@ -84,6 +84,7 @@ type set struct {
 	sheetsMoved  bool // a gimbal sheet is not the same on all sides
 
 	mu     sync.Mutex               // guards out, texts, origin and what follows
+	moved  map[string][]byte        // texts of theirs that are known not to be ours
 	rigs   map[string]*preset.Rig   // by the text of the build sheet; nil is none
 	sheets map[string]*schema.Sheet // by slug and text
 }
@@ -484,6 +485,9 @@ func (s *set) oneSided(path string) (done bool, err error) {
 	}
 	if err == nil {
 		s.put(path, path, path, text)
+		s.mu.Lock()
+		s.moved[path] = text
+		s.mu.Unlock()
 	}
 	return true, err
 }
@@ -1206,6 +1210,10 @@ func (s *set) diff() error {
 					s.out.Files[from] = nil
 				}
 			}
+		}
+		if theirs, ok := s.moved[path]; ok && sameText(theirs, text) {
+			s.out.Files[path] = text
+			continue
 		}
 		now, err := s.in.Ours.Read(path)
 		if err != nil {
