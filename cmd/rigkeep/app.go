@@ -161,7 +161,7 @@ func (e Env) run(args []string) int {
 // easeGC lets the heap of a short-lived process grow before it is collected, which saves time,
 // and collects sooner the more is in use, so that a long command stays small.
 func easeGC() (stop func()) {
-	const spare = 24 << 20 // bytes of heap beyond what is in use
+	const spare = 16 << 20 // bytes of heap beyond what is in use
 	var over atomic.Bool
 	pct := 800
 	was := debug.SetGCPercent(pct)
