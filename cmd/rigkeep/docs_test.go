@@ -252,3 +252,15 @@ func TestFlagsAnywhere(t *testing.T) {
 		}
 	}
 }
+
+// A command is found by the name in the list before it is made.
+func TestVerbNames(t *testing.T) {
+	for _, n := range verbs() {
+		if v := n.of(); v.name != n.name {
+			t.Errorf("%s is listed as %s", v.name, n.name)
+		}
+		if v := findVerb([]string{n.name}); v == nil || v.name != n.name {
+			t.Errorf("%s is not found", n.name)
+		}
+	}
+}
