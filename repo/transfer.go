@@ -203,10 +203,33 @@ func (l *Lib) Send(ctx context.Context, w io.Writer, ids []string, tell Progress
 func (l *Lib) Complete(want, have []Rev) error {
 	return l.NewObjects(want, have, func(id string) error {
 		if !l.HasObject(id) {
-			return &Error{Kind: ErrDamaged, Msg: "what was received has a gap: object " + id + " is missing", WayOut: "Nothing was changed; tell whoever keeps the other side"}
+			return gap(id)
 		}
 		return nil
 	})
+}
+
+// CompleteAll is Complete of one revision with nothing before it, as after a first copy. It makes
+// the history index on the way, which reads the same trees.
+//
+// Errors: ErrDamaged with the first gap.
+func (l *Lib) CompleteAll(want Rev) error {
+	id, err := want.hash()
+	if err != nil {
+		return err
+	}
+	l.histMu.Lock()
+	defer l.histMu.Unlock()
+	_, err = l.makeIndex(id, true, true)
+	var gone *objects.NotFoundError
+	if errors.As(err, &gone) {
+		return gap(gone.ID.String())
+	}
+	return l.objectError(err)
+}
+
+func gap(id string) error {
+	return &Error{Kind: ErrDamaged, Msg: "what was received has a gap: object " + id + " is missing", WayOut: "Nothing was changed; tell whoever keeps the other side"}
 }
 
 // Shared is a repository in a folder, bare or not, to exchange revisions with: on a disk that a

@@ -7,7 +7,9 @@ import (
 	"hash/crc32"
 	"io"
 	"os"
+	"runtime"
 	"slices"
+	"sync"
 
 	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/idxfile"
@@ -38,26 +40,28 @@ func IndexPack(name string, progress func(done, total int) error) (id plumbing.H
 		return id, nil, damaged("%s does not have the check sum it ends with", called)
 	}
 	p := &pack{name: called, data: data, byID: make(map[plumbing.Hash]int64, count)}
-	rd := (&Store{}).NewReader(24 << 20)
+	rd := (&Store{}).NewReader(1 << 20)
 	var x idxfile.Writer
 	if err := x.OnHeader(uint32(count)); err != nil {
 		return id, nil, err
 	}
 	done := 0
+	var mu sync.Mutex
 	step := func() error {
+		mu.Lock()
+		defer mu.Unlock()
 		if done++; progress != nil && done%1000 == 0 {
 			return progress(done, int(count))
 		}
 		return nil
 	}
-	put := func(kind plumbing.ObjectType, b []byte, off int64, crc uint32) error {
-		h := plumbing.ComputeHash(kind, b)
+	put := func(h plumbing.Hash, off int64, crc uint32) error {
 		if _, twice := p.byID[h]; twice {
 			return damaged("%s holds object %s twice", called, h)
 		}
 		p.byID[h] = off
 		x.Add(h, uint64(off), crc)
-		return step()
+		return nil
 	}
 	type delta struct {
 		off int64
@@ -87,7 +91,7 @@ func IndexPack(name string, progress func(done, total int) error) (id plumbing.H
 		case plumbing.REFDeltaObject:
 			wait = append(wait, delta{off, crc})
 		default:
-			if err := put(e.kind, body, off, crc); err != nil {
+			if err := errors.Join(put(plumbing.ComputeHash(e.kind, body), off, crc), step()); err != nil {
 				return id, nil, err
 			}
 		}
@@ -98,18 +102,15 @@ func IndexPack(name string, progress func(done, total int) error) (id plumbing.H
 	}
 	// A base named by id may be a delta that comes later, so this goes round until nothing moves.
 	for len(wait) > 0 {
+		ids, err := resolve(p, len(wait), func(i int) int64 { return wait[i].off }, step)
+		if err != nil {
+			return id, nil, err
+		}
 		var left []delta
-		for _, d := range wait {
-			kind, b, err := rd.at(p, d.off, 0)
-			var gone *NotFoundError
-			if errors.As(err, &gone) {
+		for i, d := range wait {
+			if ids[i].IsZero() {
 				left = append(left, d)
-				continue
-			}
-			if err != nil {
-				return id, nil, err
-			}
-			if err := put(kind, b, d.off, d.crc); err != nil {
+			} else if err := put(ids[i], d.off, d.crc); err != nil {
 				return id, nil, err
 			}
 		}
@@ -128,6 +129,32 @@ func IndexPack(name string, progress func(done, total int) error) (id plumbing.H
 	var b bytes.Buffer
 	_, err = idxfile.NewEncoder(&b).Encode(m)
 	return id, b.Bytes(), err
+}
+
+// resolve gives the ids of n objects that are kept as deltas; zero where a base is not known yet.
+// Each goroutine takes a run of them, as bases lie near what is made of them.
+func resolve(p *pack, n int, off func(i int) int64, step func() error) ([]plumbing.Hash, error) {
+	ids := make([]plumbing.Hash, n)
+	workers := min(runtime.GOMAXPROCS(0), 4, n/256+1)
+	err := disk.Each(workers, func(w int) error {
+		rd := (&Store{}).NewReader(24 << 20)
+		for i := n * w / workers; i < n*(w+1)/workers; i++ {
+			kind, b, err := rd.at(p, off(i), 0)
+			var gone *NotFoundError
+			if errors.As(err, &gone) {
+				continue
+			}
+			if err != nil {
+				return err
+			}
+			ids[i] = plumbing.ComputeHash(kind, b)
+			if err := step(); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return ids, err
 }
 
 // Install puts a pack that lies in a file of the store's pack folder, already on stable storage,
