@@ -94,7 +94,7 @@ func work(op string, args []string) error {
 		return nil
 	}
 	if op != "rebuild" {
-		debug.SetGCPercent(400) // as cmd/rigkeep has it while little is in use
+		debug.SetGCPercent(800) // as cmd/rigkeep has it while little is in use
 	}
 	l, err := repo.OpenWith(args[0], repo.Options{AnyRepository: true})
 	if err != nil {
