@@ -109,7 +109,8 @@ func main() {
 	none := func() {}
 	pairs := []pair{
 		{"start of the process: completion / git --version", "", none, job(bin, "completion", "bash"), job("git", "--version")},
-		{"show a tune / git show HEAD:path", "2.0", none, job(bin, "show", fp), job("git", "show", "HEAD:"+filepath.ToSlash(file))},
+		{"show a tune's file: show --raw / git show HEAD:path", "2.0", none, job(bin, "show", fp, "--raw"), job("git", "show", "HEAD:"+filepath.ToSlash(file))},
+		{"show a tune with units, SI, proof, unsaved edits / the same", "", none, job(bin, "show", fp), job("git", "show", "HEAD:"+filepath.ToSlash(file))},
 		{"save, all synced / git add + commit, nothing synced", "1.0", edit, job(bin, "save", fp, "-m", "again"), job("sh", "-c", "git add "+file+" && git commit -q -m again")},
 		{"history / git log -- path", "0.03", none, job(bin, "history", fp), job("git", "log", "--", file)},
 		{"history / the same with commit-graph and filters", "0.25", none, job(bin, "history", fp), job("git", "-C", graph, "log", "--", file)},
@@ -123,11 +124,16 @@ func main() {
 	if jobs, _ := filepath.Glob(filepath.Join(dir, "jobs", "*-job-0019.toml")); len(jobs) > 0 {
 		pairs = append(pairs, pair{"review of a job with 20 rigs / -", "300 ms", none, job("sh", "-c", bin+" review job-0019 || test $? = 1"), nil})
 	}
-	fmt.Printf("%s, %s, %s/%s, %d cores; %d tunes, %d commits; medians of %d interleaved rounds\n\n", time.Now().Format("2006-01-02"), runtime.Version(), runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), *tunes, *commits, *rounds)
+	count, err := exec.Command("git", "-C", dir, "rev-list", "--count", "HEAD").Output()
+	if err != nil {
+		log.Fatal(err)
+	}
+	revisions := strings.TrimSpace(string(count))
+	fmt.Printf("%s, %s, %s/%s, %d cores; %d tunes, %s commits; medians of %d interleaved rounds\n\n", time.Now().Format("2006-01-02"), runtime.Version(), runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), len(paths), revisions, *rounds)
 	for _, first := range []struct {
 		name string
 		run  func() use
-	}{{"first history: the index from nothing", job(bin, "history", fp)}, {"first list: the summary from nothing", job(bin, "rig", "list")}} {
+	}{{"first list: the summary from nothing", job(bin, "rig", "list")}, {"first history: the index from nothing", job(bin, "history", fp)}} {
 		t := time.Now()
 		u := first.run()
 		fmt.Printf("%s: %.1f s, %.1f s of processor time, %d MiB\n", first.name, time.Since(t).Seconds(), u.cpu.Seconds(), u.kib/1024)

@@ -18,7 +18,7 @@ func showVerb() verb {
 		name: "show", args: "RIG[/TUNE][@WHEN]", short: "a tune: now, or at a commit, ~N back, a date, a job",
 		long:    "Shows the values with their units, what they mean in SI where the gimbal sheet says, the proof and whether it still holds, and edits that are not saved. --raw prints the file itself.",
 		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime@night-pilotage --json",
-		flags:   boolFlags("raw", "print the file itself"),
+		flags:   boolFlags("raw", "print the file itself, also one that cannot be read as a tune"),
 		pages:   true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
 	}
 }
@@ -72,7 +72,10 @@ func byName(m map[schema.Axis]float64) map[string]float64 {
 }
 
 func runShow(k *call) error {
-	go k.cat.Prepare() // while the rig is found
+	raw := k.c.Bool("raw")
+	if !raw {
+		go k.cat.Prepare() // while the rig is found
+	}
 	ref, err := library.ParseRef(k.args[0])
 	if err != nil {
 		return err
@@ -81,10 +84,16 @@ func runShow(k *call) error {
 	if err != nil {
 		return err
 	}
-	raw := k.c.Bool("raw")
+	if raw {
+		text, err := k.lib.Text(rr, ref)
+		if err == nil {
+			k.verbatim(text)
+		}
+		return err
+	}
 	var dirty []repo.Change
 	var beside sync.WaitGroup // the last revision is looked into while the tune is read
-	if ref.When == "" && !raw {
+	if ref.When == "" {
 		beside.Go(func() {
 			dirty = k.unsaved(preset.RigDir(rr.Fingerprint) + "/")
 		})
@@ -92,16 +101,12 @@ func runShow(k *call) error {
 	d, err := k.lib.LoadFound(rr, ref, true)
 	var stale []preset.Staleness
 	var staleErr error
-	if err == nil && !raw {
+	if err == nil {
 		stale, staleErr = k.stale(d)
 	}
 	beside.Wait()
 	if err != nil {
 		return err
-	}
-	if raw {
-		k.verbatim(d.Doc.Text())
-		return nil
 	}
 	if k.json() {
 		j := jsonTune{Format: 1, Rig: d.Rig.Fingerprint, Alias: d.Rig.Alias, Gimbal: d.Rig.Gimbal, Tune: d.Ref.Tune, Job: d.Job, Note: d.Tune.Note, Values: map[string]jsonValue{}, Unsaved: []string{}}

@@ -371,6 +371,24 @@ func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) 
 	return d, nil
 }
 
+// Text gives the bytes of a tune as they are, sound or not. Its error is Load's where there is
+// no such tune.
+func (l *Library) Text(rr RigRef, ref Ref) ([]byte, error) {
+	var rev repo.Rev
+	fp := rr.Fingerprint
+	if ref.When != "" {
+		var err error
+		if rev, fp, _, err = l.when(rr, ref); err != nil {
+			return nil, err
+		}
+	}
+	text, err := l.read(rev, preset.TunePath(fp, ref.Tune))
+	if err != nil {
+		return nil, l.noTune(rr, ref, err)
+	}
+	return text, nil
+}
+
 func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
 	if !isNotFound(err) {
 		return err
