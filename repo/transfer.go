@@ -220,6 +220,7 @@ func (l *Lib) CompleteAll(want Rev) error {
 	}
 	l.histMu.Lock()
 	defer l.histMu.Unlock()
+	l.hist = nil
 	_, err = l.makeIndex(id, true, true)
 	var gone *objects.NotFoundError
 	if errors.As(err, &gone) {

@@ -128,7 +128,12 @@ func (k *call) initFrom() error {
 		k.printf("would copy %s (%s) to %s\n", safe.Line(r.Shown()), plural(len(refs.Heads), "branch"), dir)
 		return nil
 	}
-	l, err := library.Clone(ctx, dir, r, address, k.cat, repo.Options{}, who, k.Now())
+	long := k.longWork()
+	opt := repo.Options{OnProgress: func(what string, done, total int) {
+		show.end() // the transfer's own line
+		long(what, done, total)
+	}}
+	l, err := library.Clone(ctx, dir, r, address, k.cat, opt, who, k.Now())
 	show.end()
 	if err != nil {
 		return err
