@@ -112,7 +112,7 @@ var changes = []change{
 		return saved(l, q)
 	}},
 	{name: "receive", run: func(l *Lib) error { // as a sync does
-		if _, _, err := l.Receive(bytes.NewReader(foreign().pack), nil); err != nil {
+		if _, _, err := l.Receive(ctx, bytes.NewReader(foreign().pack), nil); err != nil {
 			return err
 		}
 		return l.SetRef(ctx, "refs/remotes/origin/main", "", foreign().tip, aCam, start, "fetch")

@@ -255,11 +255,11 @@ func errHistory(l *Lib) error {
 
 // index gives the history index with head in it. histMu is held.
 func (l *Lib) index(head plumbing.Hash, anew bool) (*hist.Index, error) {
-	return l.makeIndex(head, anew, false)
+	return l.makeIndex(head, anew, nil)
 }
 
-// makeIndex is index; whole as hist.Index.Extend has it.
-func (l *Lib) makeIndex(head plumbing.Hash, anew, whole bool) (*hist.Index, error) {
+// makeIndex is index; look as hist.Index.Extend has it.
+func (l *Lib) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist.Index, error) {
 	base, journal := l.own("history"), l.own("history.journal")
 	sum := l.shallowSum()
 	if l.hist == nil {
@@ -274,7 +274,7 @@ func (l *Lib) makeIndex(head plumbing.Hash, anew, whole bool) (*hist.Index, erro
 	if l.opt.OnProgress != nil {
 		progress = func(done, total int) { l.opt.OnProgress("reading history", done, total) }
 	}
-	if err := x.Extend(l.store, head, l.shallow, whole, progress); err != nil {
+	if err := x.Extend(l.store, head, l.shallow, look, progress); err != nil {
 		return nil, err
 	}
 	if x.Bad() {

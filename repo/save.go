@@ -822,6 +822,9 @@ func (t *tx) writeWork(m *move) (err error) {
 		}
 	}
 	err = disk.Each(len(put), func(i int) (err error) {
+		if err := t.w.ctx.Err(); err != nil { // nothing shows yet
+			return err
+		}
 		put[i].temp, err = l.tempWork(put[i].Path, put[i].Data, put[i].mode)
 		return err
 	})

@@ -18,6 +18,7 @@ import (
 	"rigkeep/repo/internal/disk"
 	"rigkeep/repo/internal/gitdir"
 	"rigkeep/repo/internal/objects"
+	"rigkeep/repo/internal/tree"
 )
 
 // Progress is told now and then how far a transfer is, as in ("receiving", 123456, 0), in bytes,
@@ -38,8 +39,8 @@ const receivePrefix = objects.PackTemp + "in_"
 // storage at the return. Nothing points to them yet. What an earlier transfer left behind when
 // its process died is removed. undo takes a pack out again.
 //
-// Errors: ErrDamaged if the pack is not sound; ErrDevice; what r gives.
-func (l *Lib) Receive(r io.Reader, tell Progress) (count int, undo func(), err error) {
+// Errors: ErrDamaged if the pack is not sound; ErrDevice; what r gives; ctx's own.
+func (l *Lib) Receive(ctx context.Context, r io.Reader, tell Progress) (count int, undo func(), err error) {
 	l.ClearReceived()
 	dir := filepath.Join(l.ObjectFolder(), "pack")
 	if err := disk.MkdirAll(l.fs, dir, 0o777); err != nil {
@@ -64,7 +65,7 @@ func (l *Lib) Receive(r io.Reader, tell Progress) (count int, undo func(), err e
 		return 0, nil, err
 	}
 	if len(head) == receiveInMemory {
-		return l.receiveLarge(tmp, head, pr, tell)
+		return l.receiveLarge(ctx, tmp, head, pr, tell)
 	}
 	w, err := objects.ReadPack(head, objects.Limits{Objects: 1 << 20, Each: 64 << 20, Total: 512 << 20})
 	if err != nil {
@@ -87,7 +88,7 @@ func receivedObject(tmp string) string {
 	return "tmp_objin_" + strings.TrimPrefix(filepath.Base(tmp), receivePrefix) + "_"
 }
 
-func (l *Lib) receiveLarge(tmp string, head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {
+func (l *Lib) receiveLarge(ctx context.Context, tmp string, head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {
 	defer func() {
 		if err != nil {
 			_ = l.fs.Remove(tmp)
@@ -103,7 +104,7 @@ func (l *Lib) receiveLarge(tmp string, head []byte, r *progressReader, tell Prog
 		if tell != nil {
 			tell("checking", int64(done), int64(total))
 		}
-		return nil
+		return ctx.Err()
 	})
 	if err != nil {
 		return 0, nil, badTransfer(err)
@@ -212,8 +213,8 @@ func (l *Lib) Complete(want, have []Rev) error {
 // CompleteAll is Complete of one revision with nothing before it, as after a first copy. It makes
 // the history index on the way, which reads the same trees.
 //
-// Errors: ErrDamaged with the first gap.
-func (l *Lib) CompleteAll(want Rev) error {
+// Errors: ErrDamaged with the first gap; ctx's own.
+func (l *Lib) CompleteAll(ctx context.Context, want Rev) error {
 	id, err := want.hash()
 	if err != nil {
 		return err
@@ -221,7 +222,12 @@ func (l *Lib) CompleteAll(want Rev) error {
 	l.histMu.Lock()
 	defer l.histMu.Unlock()
 	l.hist = nil
-	_, err = l.makeIndex(id, true, true)
+	_, err = l.makeIndex(id, true, func(r *objects.Reader, ch tree.Change) error {
+		if ch.NewMode != 0 && ch.NewMode != tree.ModeSub && !r.Has(ch.New) {
+			return &objects.NotFoundError{ID: ch.New}
+		}
+		return ctx.Err()
+	})
 	var gone *objects.NotFoundError
 	if errors.As(err, &gone) {
 		return gap(gone.ID.String())
@@ -328,7 +334,7 @@ func (l *Lib) copyAll(ctx context.Context, to *Lib, tell Progress) (objects int,
 		if err != nil {
 			return objects, device("reading the other repository", err)
 		}
-		k, _, err := to.Receive(&stoppable{ctx, f}, tell)
+		k, _, err := to.Receive(ctx, &stoppable{ctx, f}, tell)
 		_ = f.Close()
 		if objects += k; err != nil {
 			return objects, err
@@ -340,7 +346,7 @@ func (l *Lib) copyAll(ctx context.Context, to *Lib, tell Progress) (objects int,
 	}
 	r, w := io.Pipe()
 	go func() { _ = w.CloseWithError(l.Send(ctx, w, loose, tell)) }()
-	k, _, err := to.Receive(r, tell)
+	k, _, err := to.Receive(ctx, r, tell)
 	_ = r.CloseWithError(err)
 	return objects + k, err
 }

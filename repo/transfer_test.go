@@ -80,14 +80,14 @@ func TestReceive(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			l := freshLib(t)
 			for _, at := range []int{0, 10, len(c.pack) / 3, len(c.pack) - 1} {
-				if _, _, err := l.Receive(cut(c.pack, at, gone), nil); !errors.Is(err, gone) {
+				if _, _, err := l.Receive(ctx, cut(c.pack, at, gone), nil); !errors.Is(err, gone) {
 					t.Fatalf("cut at %d: %v", at, err)
 				}
 			}
 			flipped := bytes.Clone(c.pack)
 			flipped[len(flipped)/2] ^= 16
 			for _, bad := range [][]byte{flipped, c.pack[:len(c.pack)-3], []byte("<html>proxy</html>"), nil} {
-				if _, _, err := l.Receive(bytes.NewReader(bad), nil); !errors.Is(err, ErrDamaged) {
+				if _, _, err := l.Receive(ctx, bytes.NewReader(bad), nil); !errors.Is(err, ErrDamaged) {
 					t.Fatalf("%d bytes: %v", len(bad), err)
 				}
 			}
@@ -95,7 +95,7 @@ func TestReceive(t *testing.T) {
 				t.Fatal("a part was taken in")
 			}
 			told := 0
-			n, undo, err := l.Receive(bytes.NewReader(c.pack), func(string, int64, int64) { told++ })
+			n, undo, err := l.Receive(ctx, bytes.NewReader(c.pack), func(string, int64, int64) { told++ })
 			if err != nil || n == 0 || told == 0 {
 				t.Fatal(n, told, err)
 			}
@@ -117,7 +117,7 @@ func TestReceive(t *testing.T) {
 	// Without its base a later revision is no whole.
 	thin := packFrom(t, src.Root(), "HEAD", "^HEAD~1")
 	l := freshLib(t)
-	if _, _, err := l.Receive(bytes.NewReader(thin), nil); err != nil {
+	if _, _, err := l.Receive(ctx, bytes.NewReader(thin), nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := l.Complete([]Rev{big}, nil); !errors.Is(err, ErrDamaged) {
@@ -135,7 +135,7 @@ func TestReceive(t *testing.T) {
 	if err != nil || !ok {
 		t.Fatal(err)
 	}
-	if _, _, err := l.Receive(bytes.NewReader(small), nil); err != nil {
+	if _, _, err := l.Receive(ctx, bytes.NewReader(small), nil); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := os.Stat(dead); err == nil {
@@ -191,7 +191,7 @@ func TestShared(t *testing.T) {
 		}
 	}
 	s, _ := OpenShared(dir, Options{})
-	if _, _, err := s.Lib().Receive(bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
+	if _, _, err := s.Lib().Receive(ctx, bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.SetRef(ctx, "refs/heads/main", "", tip, aCam, start, "sync"); err != nil {
@@ -227,7 +227,7 @@ func TestInitEmpty(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := l.Receive(bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
+	if _, _, err := l.Receive(ctx, bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := l.Advance(ctx, tip, aCam, start.Add(time.Hour), "clone"); err != nil {

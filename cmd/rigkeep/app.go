@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync/atomic"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -143,10 +144,13 @@ func (e Env) run(args []string) int {
 	app := newApp(e, args[min(1, len(args)):])
 	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(e, w, data) }
 	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(e, w, data) }
-	stop := onInterrupt(e)
+	stop, interrupted := onInterrupt(e)
 	defer stop()
 	line, cmd := arrange(app, args)
 	err := app.Run(line)
+	if interrupted() {
+		return exitInterrupt // said already
+	}
 	if err == nil {
 		return exitOK
 	}
@@ -199,19 +203,33 @@ func wantsJSON(line []string) bool {
 	return false
 }
 
-// onInterrupt ends a run on Ctrl-C with 130. Every write is whole before it
-// shows, so there is nothing to undo.
-func onInterrupt(e Env) (stop func()) {
+// transfers counts what is under way and takes its rest away by itself when its context ends.
+var transfers atomic.Int32
+
+// transferRest is how long a transfer has to take its rest away after Ctrl-C.
+const transferRest = 5 * time.Second
+
+// onInterrupt ends a run on Ctrl-C with 130. Every write is whole before it shows, so there is
+// nothing to undo; but what a transfer has brought so far may be large, so it has a moment to take
+// that away, unless there is a second Ctrl-C. interrupted says whether there was one.
+func onInterrupt(e Env) (stop func(), interrupted func() bool) {
 	if e.Stdin != io.Reader(os.Stdin) {
-		return func() {}
+		return func() {}, func() bool { return false }
 	}
-	c := make(chan os.Signal, 1)
+	c, over := make(chan os.Signal, 1), make(chan struct{})
+	var came atomic.Bool
 	signal.Notify(c, os.Interrupt)
 	go func() {
-		for range c {
+		for {
+			select {
+			case <-over:
+				return
+			case <-c:
+			}
 			if lent.Load() > 0 {
 				continue // the pager or editor decides
 			}
+			came.Store(true)
 			if back := rawTerminal.Load(); back != nil {
 				(*back)()
 			}
@@ -219,8 +237,16 @@ func onInterrupt(e Env) (stop func()) {
 			if again := goOn.Load(); again != nil {
 				fmt.Fprintln(e.Stderr, "  go on with: "+*again)
 			}
+			if transfers.Load() > 0 {
+				select {
+				case <-over:
+					return
+				case <-c:
+				case <-time.After(transferRest):
+				}
+			}
 			os.Exit(exitInterrupt)
 		}
 	}()
-	return func() { signal.Stop(c); close(c) }
+	return func() { signal.Stop(c); close(over) }, came.Load
 }

@@ -111,7 +111,7 @@ func (k *call) initFrom() error {
 	if err != nil {
 		who = repo.Person{Name: "rigkeep", Email: "rigkeep@localhost"} // for the reflog: a copy has no author of its own
 	}
-	ctx, stop := k.ctx()
+	ctx, stop := k.transferCtx()
 	defer stop()
 	show := k.progress()
 	r, err := transport.Dial(address, k.transportOptions(show, library.RemoteRef{Address: address}))

@@ -104,6 +104,16 @@ func (k *call) ctx() (context.Context, context.CancelFunc) {
 	return context.WithCancel(context.Background())
 }
 
+// transferCtx is ctx for what takes away what it brought so far when it ends early.
+func (k *call) transferCtx() (context.Context, context.CancelFunc) {
+	ctx, stop := k.ctx()
+	transfers.Add(1)
+	return ctx, func() {
+		transfers.Add(-1)
+		stop()
+	}
+}
+
 // clock is a moment as people here read it; the dates of WHEN are of the same zone.
 func (k *call) clock(t time.Time) string {
 	return t.In(k.Now().Location()).Format("2006-01-02 15:04")

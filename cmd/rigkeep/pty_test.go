@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -19,6 +20,8 @@ import (
 
 	"github.com/creack/pty"
 	"golang.org/x/term"
+
+	"rigkeep/repo/transport/transporttest"
 )
 
 // terminal is the program on a real pseudo-terminal.
@@ -501,5 +504,76 @@ func TestTerminalProgress(t *testing.T) {
 	}
 	if strings.Contains(x.all(), "What to try") || !strings.Contains(x.all(), "going by: axis tilt, feel fast, when tap, held stops") {
 		t.Errorf("the answers went astray:\n%s", x.all())
+	}
+}
+
+// TestTerminalTransferInterrupted: Ctrl-C in the middle of a first copy or a sync ends it at once,
+// leaves nothing of it behind, and the next try does all of it.
+func TestTerminalTransferInterrupted(t *testing.T) {
+	s := newShop(t)
+	base := t.TempDir()
+	bare := transporttest.Bare(t, base, "tunes.git")
+	s.ok(t, "sync", bare)
+	// somebody else saves something that has yet to come
+	other := filepath.Join(base, "other")
+	transporttest.Git(t, base, "clone", "-q", bare, other)
+	if err := os.WriteFile(filepath.Join(other, "notes.toml"), []byte("a = 1\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	transporttest.Git(t, other, "add", ".")
+	transporttest.Git(t, other, "commit", "-qm", "Theirs")
+	transporttest.Git(t, other, "push", "-q")
+	web := transporttest.ServeHTTP(t, base, "", "")
+	asked, release := make(chan struct{}), make(chan struct{})
+	web.Break = func(r *http.Request) int {
+		if r.Method == http.MethodPost {
+			select {
+			case asked <- struct{}{}:
+				<-release
+			case <-release: // from here on all is answered
+			}
+		}
+		return -1
+	}
+	t.Cleanup(sync.OnceFunc(func() {
+		select {
+		case <-release:
+		default:
+			close(release)
+		}
+	}))
+	head := s.git(t, "rev-parse", "HEAD")
+	for _, words := range [][]string{{"init", "copy", "--from", web.URL + "tunes.git"}, {"sync", web.URL + "tunes.git"}} {
+		x := s.open(t, 24, 80, words...)
+		<-asked
+		began := time.Now()
+		x.send("\x03")
+		if code := x.exit(); code != exitInterrupt || time.Since(began) > transferRest {
+			t.Fatalf("%s: exit %d after %v:\n%s", words[0], code, time.Since(began), x.all())
+		}
+		if out := x.all(); strings.Count(out, "rigkeep: ") != 1 || !strings.Contains(out, "interrupted; what was saved is saved") {
+			t.Errorf("%s says\n%s", words[0], out)
+		}
+		if _, err := os.Stat(filepath.Join(s.dir, "copy")); err == nil {
+			t.Errorf("%s leaves the folder behind", words[0])
+		}
+		err := filepath.WalkDir(filepath.Join(s.dir, ".git"), func(p string, d os.DirEntry, err error) error {
+			if err == nil && strings.Contains(d.Name(), "tmp_") {
+				t.Errorf("%s leaves %s", words[0], p)
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if now := s.git(t, "rev-parse", "HEAD"); now != head {
+		t.Error("an interrupted sync moved the library")
+	}
+	close(release)
+	s.ok(t, "init", "copy", "--from", web.URL+"tunes.git")
+	s.ok(t, "sync", web.URL+"tunes.git")
+	if now := s.git(t, "log", "-1", "--format=%s"); strings.TrimSpace(now) != "Theirs" {
+		t.Errorf("the next sync brings %q", now)
 	}
 }

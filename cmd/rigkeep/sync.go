@@ -50,7 +50,7 @@ func runSync(k *call) error {
 	if err != nil {
 		return err
 	}
-	ctx, stop := k.ctx()
+	ctx, stop := k.transferCtx()
 	defer stop()
 	show := k.progress()
 	r, err := transport.Dial(ref.Address, k.transportOptions(show, ref))

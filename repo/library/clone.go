@@ -31,7 +31,7 @@ func Clone(ctx context.Context, dir string, r transport.Remote, address string, 
 		if _, err := r.Fetch(ctx, st, []repo.Rev{tip}, nil); err != nil {
 			return err
 		}
-		if err := st.CompleteAll(tip); err != nil {
+		if err := st.CompleteAll(ctx, tip); err != nil {
 			return err
 		}
 		l := &Library{Store: st, Cat: cat, sheets: map[string]*schema.Sheet{}}

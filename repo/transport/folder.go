@@ -89,12 +89,12 @@ func carry(ctx context.Context, from, to *repo.Lib, want, have []repo.Rev, opt O
 		if err := from.Send(ctx, &b, ids, nil); err != nil {
 			return 0, err
 		}
-		n, _, err := to.Receive(&b, nil)
+		n, _, err := to.Receive(ctx, &b, nil)
 		return n, err
 	}
 	r, w := io.Pipe()
 	go func() { _ = w.CloseWithError(from.Send(ctx, w, ids, opt.Tell)) }()
-	n, _, err := to.Receive(r, nil)
+	n, _, err := to.Receive(ctx, r, nil)
 	_ = r.CloseWithError(err)
 	return n, err
 }

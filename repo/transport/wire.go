@@ -215,9 +215,9 @@ func (w *wire) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) 
 	for _, id := range have {
 		req.Haves = append(req.Haves, plumbing.NewHash(string(id)))
 	}
-	ctx, idle := watch(ctx, w.opt.Idle)
+	cctx, idle := watch(ctx, w.opt.Idle)
 	defer idle.end()
-	resp, err := s.UploadPack(ctx, req)
+	resp, err := s.UploadPack(cctx, req)
 	if err != nil {
 		return 0, w.fail("fetching from", idle.cause(err))
 	}
@@ -229,7 +229,7 @@ func (w *wire) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) 
 	case req.Capabilities.Supports(capability.Sideband):
 		r = w.demux(sideband.Sideband, r)
 	}
-	n, _, err := lib.Receive(r, w.opt.Tell)
+	n, _, err := lib.Receive(ctx, r, w.opt.Tell)
 	return n, w.fail("fetching from", idle.cause(err))
 }
 

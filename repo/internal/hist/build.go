@@ -31,6 +31,10 @@ type pending struct {
 	changed []Changed
 }
 
+// Look is shown each file that a commit has otherwise than its first parent, by several goroutines
+// at once, with a reader that is theirs for the call. Its error ends the work.
+type Look func(r *objects.Reader, ch tree.Change) error
+
 type byDate []*pending
 
 func (h byDate) Len() int           { return len(h) }
@@ -51,10 +55,10 @@ const baseCache = 24 << 20
 
 // Extend adds head and its ancestors that are not there yet. cut names the commits whose
 // parents a shallow clone lacks. progress, if not nil, is told how many of how many commits are
-// done, and that all are when it returns, if it was told anything. whole asks that the store hold
-// every file of every commit too, and not only what is read on the way: all commits, and all trees
-// that are not the same in a parent. On an error nothing has been added.
-func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Hash]bool, whole bool, progress func(done, total int)) error {
+// done, and that all are when it returns, if it was told anything. look, if not nil, is shown the
+// changes. What is read on the way are all commits, and all trees that are not the same in a
+// parent. On an error nothing has been added.
+func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Hash]bool, look Look, progress func(done, total int)) error {
 	if x.Find(head) >= 0 {
 		return nil
 	}
@@ -117,7 +121,7 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 		}
 		return trees[id]
 	}
-	if err := changes(s, order, treeOf, whole, progress); err != nil {
+	if err := changes(s, order, treeOf, look, progress); err != nil {
 		return err
 	}
 	if x.bad {
@@ -155,7 +159,7 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 
 // changes finds the paths that each commit changed. order is newest first; each worker takes a
 // run of it, so that its reader goes back in time.
-func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plumbing.Hash, whole bool, progress func(done, total int)) error {
+func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plumbing.Hash, look Look, progress func(done, total int)) error {
 	workers := min(runtime.GOMAXPROCS(0), 8, len(order)/256+1)
 	var done atomic.Int64
 	var failed atomic.Bool
@@ -172,7 +176,7 @@ func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plum
 				if failed.Load() {
 					return
 				}
-				if errs[w] = diff(r, c, treeOf, whole); errs[w] != nil {
+				if errs[w] = diff(r, c, treeOf, look); errs[w] != nil {
 					failed.Store(true)
 					return
 				}
@@ -194,10 +198,12 @@ func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plum
 	return nil
 }
 
-func diff(r *objects.Reader, c *pending, treeOf func(plumbing.Hash) plumbing.Hash, whole bool) error {
+func diff(r *objects.Reader, c *pending, treeOf func(plumbing.Hash) plumbing.Hash, look Look) error {
 	add := func(ch tree.Change) error {
-		if whole && ch.NewMode != 0 && ch.NewMode != tree.ModeSub && !r.Has(ch.New) {
-			return &objects.NotFoundError{ID: ch.New}
+		if look != nil {
+			if err := look(r, ch); err != nil {
+				return err
+			}
 		}
 		c.changed = append(c.changed, Changed{ch.Path, ch.New})
 		return nil
