@@ -115,7 +115,7 @@ func (l *Lib) changeWork(ctx context.Context, path string, base []byte, f File) 
 	if !f.Delete {
 		s.id = plumbing.ComputeHash(plumbing.BlobObject, f.Data)
 	}
-	t, m := &tx{l: l}, &move{steps: []step{s}}
+	t, m := &tx{l: l, w: l.newWaiter(ctx)}, &move{steps: []step{s}}
 	if err := t.writeWork(m); err != nil {
 		return device("writing "+path, errors.Join(err, t.undo(m)))
 	}
