@@ -525,7 +525,7 @@ func TestTerminalTransferInterrupted(t *testing.T) {
 	transporttest.Git(t, other, "push", "-q")
 	web := transporttest.ServeHTTP(t, base, "", "")
 	asked, release := make(chan struct{}), make(chan struct{})
-	web.Break = func(r *http.Request) int {
+	web.Break(func(r *http.Request) int {
 		if r.Method == http.MethodPost {
 			select {
 			case asked <- struct{}{}:
@@ -534,7 +534,7 @@ func TestTerminalTransferInterrupted(t *testing.T) {
 			}
 		}
 		return -1
-	}
+	})
 	t.Cleanup(sync.OnceFunc(func() {
 		select {
 		case <-release:

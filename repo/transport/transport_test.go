@@ -324,12 +324,12 @@ func TestBrokenOff(t *testing.T) {
 	}
 	for _, at := range []int{0, 5, 30, 60, 200} {
 		for _, which := range []string{"info/refs", "git-upload-pack"} {
-			h.Break = func(r *http.Request) int {
+			h.Break(func(r *http.Request) int {
 				if strings.HasSuffix(r.URL.Path, which) {
 					return at
 				}
 				return -1
-			}
+			})
 			b := lib(t)
 			r := dial(t, h.URL+"tunes.git", Options{})
 			_, err := r.Refs(ctx)
@@ -348,17 +348,17 @@ func TestBrokenOff(t *testing.T) {
 			}
 		}
 	}
-	h.Break = nil
+	h.Break(nil)
 	// The other side takes a push, and the line breaks before it says so.
 	next := save(t, a, "a.toml", "a = 2\n")
 	n := 0
-	h.Break = func(r *http.Request) int {
+	h.Break(func(r *http.Request) int {
 		if strings.HasSuffix(r.URL.Path, "git-receive-pack") && r.Method == http.MethodPost {
 			n++
 			return 0
 		}
 		return -1
-	}
+	})
 	if _, err := dial(t, h.URL+"tunes.git", Options{}).Push(ctx, a, Push{"refs/heads/main", id, next, aCam, day}); err != nil || n != 1 {
 		t.Errorf("%d pushes: %v", n, err)
 	}
@@ -416,12 +416,12 @@ func TestStall(t *testing.T) {
 		t.Fatal(err)
 	}
 	release := make(chan struct{})
-	h.Break = func(r *http.Request) int {
+	h.Break(func(r *http.Request) int {
 		if strings.HasSuffix(r.URL.Path, "git-upload-pack") {
 			<-release
 		}
 		return -1
-	}
+	})
 	defer close(release)
 	r := dial(t, h.URL+"tunes.git", Options{Idle: 200 * time.Millisecond})
 	if _, err := r.Refs(ctx); err != nil {

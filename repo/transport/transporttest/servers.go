@@ -138,9 +138,17 @@ type HTTP struct {
 	URL      string // http://127.0.0.1:PORT/
 	Requests atomic.Int64
 	Refused  atomic.Int64
-	// Break, if set, is asked for each request how many bytes of the answer to let through
-	// before breaking off; below 0 is all.
-	Break func(r *http.Request) int
+	broken   atomic.Pointer[func(r *http.Request) int]
+}
+
+// Break has fn asked for each request from now on how many bytes of the answer to let through
+// before breaking off; below 0 is all. nil asks nobody.
+func (h *HTTP) Break(fn func(r *http.Request) int) {
+	if fn == nil {
+		h.broken.Store(nil)
+		return
+	}
+	h.broken.Store(&fn)
 }
 
 // With gives the address with a name and password in it.
@@ -169,8 +177,8 @@ func ServeHTTP(t testing.TB, base, user, password string) *HTTP {
 		}
 		env := append(Env(), "GIT_PROJECT_ROOT="+base, "GIT_HTTP_EXPORT_ALL=1", "REMOTE_USER="+user)
 		c := &cgi.Handler{Path: backend, Env: env, Stderr: io.Discard}
-		if h.Break != nil {
-			if n := h.Break(r); n >= 0 {
+		if fn := h.broken.Load(); fn != nil {
+			if n := (*fn)(r); n >= 0 {
 				w = &breaking{w, n}
 			}
 		}
