@@ -595,7 +595,7 @@ func TestCrissCross(t *testing.T) {
 func TestTenClones(t *testing.T) {
 	rounds, seeds := 5, 1
 	if os.Getenv("RIGKEEP_STORM") != "" {
-		rounds, seeds = 40, 5
+		rounds, seeds = 40, 8
 	}
 	for seed := range seeds {
 		tenClones(t, uint64(seed)+1, rounds)
@@ -682,8 +682,14 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 			l.forget()
 			p, err := l.Plan([]Target{RigTarget(rr)})
 			if err != nil {
-				put(t, l, i, preset.RigPath(rr.Fingerprint), func(string) string { return string(text) })
-				t.Fatal(err)
+				if !strings.Contains(err.Error(), "in the library already") { // somebody else has that build
+					t.Fatal(err)
+				}
+				if err := os.WriteFile(path, text, 0o666); err != nil {
+					t.Fatal(err)
+				}
+				l.forget()
+				return
 			}
 			id, err := l.Commit(syncCtx, p, "Weigh", "", person(i), syncDay.Add(time.Hour))
 			if err != nil {
@@ -726,7 +732,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 				if c.Key != "" {
 					name += ":" + c.Key
 				}
-				if c.Key == "alias" && c.OursPath == c.TheirsPath && c.Ours != nil && c.Theirs != nil { // one rig, two names, new or renamed: both are words of ours
+				if c.Key == "alias" && c.Ours != nil && c.Theirs != nil && c.Ours != c.Theirs { // one rig, two names, new, renamed or weighed anew on one side: both are words of ours
 					values = append(values, fmt.Sprintf("%s=%v.%v", name, c.Ours, c.Theirs))
 				} else if r.IntN(2) == 0 {
 					ours = append(ours, name)
