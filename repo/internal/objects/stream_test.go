@@ -2,11 +2,16 @@ package objects
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"runtime"
+	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -130,4 +135,77 @@ func TestIndexPack(t *testing.T) {
 	if _, _, err := IndexPack(tmp, func(done, total int) error { return stop }); !errors.Is(err, stop) {
 		t.Errorf("not stopped: %v", err)
 	}
+}
+
+// TestIndexPackAsGit: the index of a pack with long chains, which several goroutines resolve, is
+// byte for byte git's own. Source: `git index-pack`.
+func TestIndexPackAsGit(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(4))
+	dir := t.TempDir()
+	run := func(in string, args ...string) {
+		t.Helper()
+		c := exec.Command("git", args...)
+		c.Dir, c.Stdin = dir, strings.NewReader(in)
+		c.Env = append(os.Environ(), "GIT_CONFIG_GLOBAL="+os.DevNull, "GIT_CONFIG_NOSYSTEM=1")
+		if out, err := c.CombinedOutput(); err != nil {
+			t.Fatalf("git %v: %v\n%s", args, err, out)
+		}
+	}
+	run("", "init", "-q", "--bare", ".")
+	var b strings.Builder
+	for i := range 700 {
+		fmt.Fprintf(&b, "commit refs/heads/main\ncommitter T <t@example.org> %d +0000\ndata 1\nx\n", 1_700_000_000+i)
+		for j := range 3 { // of forty files, three in each commit
+			text := strings.Repeat(fmt.Sprintf("pan = %d\n", (i*3+j)%40), 20) + strconv.Itoa(i)
+			fmt.Fprintf(&b, "M 100644 inline f%d\ndata %d\n%s\n", (i*3+j)%40, len(text), text)
+		}
+	}
+	run(b.String(), "fast-import", "--quiet")
+	run("", "repack", "-q", "-adf", "--depth=50", "--window=20")
+	packs, err := filepath.Glob(filepath.Join(dir, "objects/pack/*.pack"))
+	if err != nil || len(packs) != 1 {
+		t.Fatal(packs, err)
+	}
+	var told atomic.Int64
+	id, idx, err := IndexPack(packs[0], func(done, total int) error { told.Store(int64(done)); return nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := os.ReadFile(strings.TrimSuffix(packs[0], ".pack") + ".idx")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(packs[0], id.String()) || !bytes.Equal(idx, want) || told.Load() == 0 {
+		t.Errorf("%d bytes for %s; git has %d for %s; told %d", len(idx), id, len(want), packs[0], told.Load())
+	}
+}
+
+// FuzzIndexPack: a pack in a file is taken exactly if it is taken in memory, with the same number
+// of objects, and nothing panics. The check sum is put right first.
+func FuzzIndexPack(f *testing.F) {
+	base := raw(3, 40, nil, bytes.Repeat([]byte("b"), 40))
+	delta := packOf(2, base, raw(6, 6, []byte{byte(len(base))}, []byte("\x28\x06\x90\x05\x01x")))
+	f.Add(delta[:len(delta)-20])
+	one := New(plumbing.BlobObject, []byte("bbbbbx"))
+	first := raw(7, 6, one.ID[:], []byte("\x06\x03\x03abc"))
+	chain := packOf(3, base, first, raw(6, 6, []byte{byte(len(base) + len(first))}, []byte("\x28\x06\x90\x05\x01x")))
+	f.Add(chain[:len(chain)-20])
+	name := filepath.Join(f.TempDir(), "x")
+	f.Fuzz(func(t *testing.T, body []byte) {
+		data := seal(body)
+		if err := os.WriteFile(name, data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		_, idx, err := IndexPack(name, nil)
+		if err != nil && !errors.Is(err, ErrDamaged) {
+			t.Fatalf("not ErrDamaged: %v", err)
+		}
+		w, werr := ReadPack(data, lim)
+		if (err == nil) != (werr == nil) {
+			t.Fatalf("in a file %v, in memory %v", err, werr)
+		}
+		if err == nil && binary.BigEndian.Uint32(idx[8+255*4:]) != uint32(len(w.Objects)) {
+			t.Fatal("another number of objects")
+		}
+	})
 }
