@@ -25,11 +25,11 @@ func hasForm(s, marks string) bool {
 	whole := false
 	for i, r := range s {
 		switch {
-		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r >= 0x80 && unicode.In(r, unicode.Ll, unicode.Lo, unicode.Nd):
+		case starts(r):
 			whole = true
 		case i == 0:
 			return false
-		case r >= 0x80 && unicode.In(r, unicode.Lm, unicode.M):
+		case follows(r):
 			whole = true
 		case strings.ContainsRune(marks, r):
 			whole = false
@@ -39,6 +39,13 @@ func hasForm(s, marks string) bool {
 	}
 	return whole
 }
+
+// starts and follows are the classes nameStart and, without those, nameMore.
+func starts(r rune) bool {
+	return r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r >= 0x80 && unicode.In(r, unicode.Ll, unicode.Lo, unicode.Nd)
+}
+
+func follows(r rune) bool { return r >= 0x80 && unicode.In(r, unicode.Lm, unicode.M) }
 
 // nameWanted says in words what slugPattern takes.
 const nameWanted = "a short name of lower-case letters, digits, dot, dash and underscore"
@@ -66,8 +73,7 @@ func Slug(s string) string {
 	var b strings.Builder
 	gap := false
 	for _, r := range CanonicalName(s) {
-		start := unicode.IsOneOf([]*unicode.RangeTable{unicode.Ll, unicode.Lo, unicode.Nd}, r)
-		if !start && !(unicode.IsOneOf([]*unicode.RangeTable{unicode.Lm, unicode.M}, r) && b.Len() > 0 && !gap) {
+		if !starts(r) && !(follows(r) && b.Len() > 0 && !gap) {
 			gap = true
 			continue
 		}

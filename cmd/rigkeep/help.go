@@ -152,11 +152,12 @@ func findVerb(words []string) *verb {
 	if len(words) == 0 {
 		return nil
 	}
-	i := slices.IndexFunc(verbs(), func(n namedVerb) bool { return n.name == words[0] })
+	vs := verbs()
+	i := slices.IndexFunc(vs, func(n namedVerb) bool { return n.name == words[0] })
 	if i < 0 {
 		return nil
 	}
-	got := verbs()[i].of()
+	got := vs[i].of()
 	for _, w := range words[1:] {
 		i := slices.IndexFunc(got.subs, func(v verb) bool { return v.name == w })
 		if i < 0 {

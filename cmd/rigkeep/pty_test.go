@@ -517,12 +517,7 @@ func TestTerminalTransferInterrupted(t *testing.T) {
 	// somebody else saves something that has yet to come
 	other := filepath.Join(base, "other")
 	transporttest.Git(t, base, "clone", "-q", bare, other)
-	if err := os.WriteFile(filepath.Join(other, "notes.toml"), []byte("a = 1\n"), 0o666); err != nil {
-		t.Fatal(err)
-	}
-	transporttest.Git(t, other, "add", ".")
-	transporttest.Git(t, other, "commit", "-qm", "Theirs")
-	transporttest.Git(t, other, "push", "-q")
+	transporttest.Save(t, other, "notes.toml", "a = 1\n", "Theirs")
 	web := transporttest.ServeHTTP(t, base, "", "")
 	asked, release := make(chan struct{}), make(chan struct{})
 	web.Break(func(r *http.Request) int {
@@ -535,13 +530,8 @@ func TestTerminalTransferInterrupted(t *testing.T) {
 		}
 		return -1
 	})
-	t.Cleanup(sync.OnceFunc(func() {
-		select {
-		case <-release:
-		default:
-			close(release)
-		}
-	}))
+	free := sync.OnceFunc(func() { close(release) })
+	t.Cleanup(free) // the server waits for its answers
 	head := s.git(t, "rev-parse", "HEAD")
 	for _, words := range [][]string{{"init", "copy", "--from", web.URL + "tunes.git"}, {"sync", web.URL + "tunes.git"}} {
 		x := s.open(t, 24, 80, words...)
@@ -570,7 +560,7 @@ func TestTerminalTransferInterrupted(t *testing.T) {
 	if now := s.git(t, "rev-parse", "HEAD"); now != head {
 		t.Error("an interrupted sync moved the library")
 	}
-	close(release)
+	free()
 	s.ok(t, "init", "copy", "--from", web.URL+"tunes.git")
 	s.ok(t, "sync", web.URL+"tunes.git")
 	if now := s.git(t, "log", "-1", "--format=%s"); strings.TrimSpace(now) != "Theirs" {

@@ -474,12 +474,7 @@ func TestSyncRefuses(t *testing.T) {
 	odd := transporttest.Bare(t, base, "odd.git")
 	work := filepath.Join(base, "work")
 	transporttest.Git(t, base, "clone", "-q", odd, work)
-	if err := os.WriteFile(filepath.Join(work, "x.txt"), []byte("x\n"), 0o666); err != nil {
-		t.Fatal(err)
-	}
-	transporttest.Git(t, work, "add", ".")
-	transporttest.Git(t, work, "commit", "-qm", "x")
-	transporttest.Git(t, work, "push", "-q", "origin", "HEAD:main")
+	transporttest.Save(t, work, "x.txt", "x\n", "x")
 	if _, err := trySync(t, stranger, odd, 1, nil); !errors.Is(err, repo.ErrForeign) {
 		t.Error(err)
 	}
@@ -489,12 +484,7 @@ func TestSyncRefuses(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(base, "copy")); err == nil {
 		t.Error("a failed copy left its folder")
 	}
-	if err := os.WriteFile(filepath.Join(work, "library.toml"), []byte("format = 99\nkind = \"library\"\nname = \"x\"\n"), 0o666); err != nil {
-		t.Fatal(err)
-	}
-	transporttest.Git(t, work, "add", ".")
-	transporttest.Git(t, work, "commit", "-qm", "y")
-	transporttest.Git(t, work, "push", "-q", "origin", "HEAD:main")
+	transporttest.Save(t, work, "library.toml", "format = 99\nkind = \"library\"\nname = \"x\"\n", "y")
 	before := transporttest.Git(t, stranger.Store.Root(), "rev-parse", "HEAD")
 	if _, err := trySync(t, stranger, odd, 1, nil); len(file.List(err)) == 0 || !strings.Contains(err.Error(), "format") {
 		t.Error(err)

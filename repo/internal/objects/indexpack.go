@@ -91,7 +91,10 @@ func IndexPack(name string, progress func(done, total int) error) (id plumbing.H
 		case plumbing.REFDeltaObject:
 			wait = append(wait, delta{off, crc})
 		default:
-			if err := errors.Join(put(plumbing.ComputeHash(e.kind, body), off, crc), step()); err != nil {
+			if err := put(plumbing.ComputeHash(e.kind, body), off, crc); err != nil {
+				return id, nil, err
+			}
+			if err := step(); err != nil {
 				return id, nil, err
 			}
 		}

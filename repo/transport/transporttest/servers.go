@@ -79,6 +79,18 @@ func Bare(t testing.TB, base, name string) string {
 	return dir
 }
 
+// Save commits a file in a clone and sends it to the main branch of where the clone is from, as
+// somebody with plain git does.
+func Save(t testing.TB, clone, name, text, subject string) {
+	t.Helper()
+	if err := os.WriteFile(filepath.Join(clone, name), []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	Git(t, clone, "add", ".")
+	Git(t, clone, "commit", "-qm", subject)
+	Git(t, clone, "push", "-q", "origin", "HEAD:main")
+}
+
 func freePort(t testing.TB) int {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
