@@ -89,11 +89,20 @@ func runRigList(k *call) error {
 		x := row{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, MassKg: r.Mass(), Tunes: append([]string{}, r.Tunes...), Fault: r.Fault}
 		rows = append(rows, x)
 	}
+	if len(rows) == 0 && gimbal != "" {
+		if _, err := k.lib.Sheet("", gimbal); isNotFound(err) {
+			return err
+		}
+	}
 	if k.json() {
 		return k.encode(struct {
 			Format int   `json:"format"`
 			Rigs   []row `json:"rigs"`
 		}{1, rows})
+	}
+	if len(rows) == 0 && gimbal != "" {
+		k.say("no rig is on %s", gimbal)
+		return nil
 	}
 	if len(rows) == 0 {
 		k.say("no rigs yet; add one with: rigkeep rig add FILE")
