@@ -12,8 +12,8 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/balance"
 	"rigkeep/preset/bench"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -248,7 +248,7 @@ func (b *benchRun) answer(e bench.Event) error {
 	if errors.As(err, &refused) {
 		return &failure{code: exitUsage, text: refused.Error(), err: err}
 	}
-	if errors.Is(err, repo.ErrChanged) {
+	if errors.Is(err, store.ErrChanged) {
 		if d, lerr := b.loadNow(false, "bench works on the rig as it is now"); lerr == nil && d.Rig.Fingerprint != b.d.Rig.Fingerprint {
 			return b.moved(d)
 		}
@@ -582,7 +582,7 @@ func (b *benchRun) sayDrift() {
 }
 
 // saveSession ends the session and saves tune and log as one revision.
-func (b *benchRun) saveSession(why string) (repo.Rev, error) {
+func (b *benchRun) saveSession(why string) (store.Rev, error) {
 	if err := b.lookAgain(); err != nil {
 		return "", err
 	}

@@ -11,8 +11,8 @@ import (
 
 	"rigkeep/examples/synthetic"
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -31,7 +31,7 @@ func benchLibrary(b *testing.B, tunes int) (dir, alias, fp string) {
 	if err := synthetic.Build(dir, synthetic.Options{Tunes: tunes, Commits: tunes * 3, Jobs: 10, Seed: 1}); err != nil {
 		b.Fatal(err)
 	}
-	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	l, err := library.Open(dir, schema.Default(), store.Options{})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -76,7 +76,7 @@ func BenchmarkCommands(b *testing.B) {
 		}
 		b.Run(fmt.Sprintf("save/%d", n), func(b *testing.B) {
 			b.ReportAllocs()
-			l, err := library.Open(dir, schema.Default(), repo.Options{})
+			l, err := library.Open(dir, schema.Default(), store.Options{})
 			if err != nil {
 				b.Fatal(err)
 			}

@@ -13,8 +13,8 @@ import (
 	"rigkeep/examples"
 	"rigkeep/preset"
 	"rigkeep/preset/bench"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -220,7 +220,7 @@ func unpack(dir string) error {
 
 // handEdit changes a file as a person with an editor would, beside Rigkeep.
 func handEdit(dir string, e examples.Edit) (string, error) {
-	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	l, err := library.Open(dir, schema.Default(), store.Options{})
 	if err != nil {
 		return "", err
 	}

@@ -10,8 +10,8 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -27,10 +27,10 @@ func (k *call) installDrivers() error {
 	changed := false
 	for _, s := range []struct {
 		section string
-		add     []repo.AddSetting
+		add     []store.AddSetting
 	}{
-		{"merge", []repo.AddSetting{{Key: "name", Value: "Rigkeep, by key"}, {Key: "driver", Value: self + " merge-driver %O %A %B %L %P"}}},
-		{"diff", []repo.AddSetting{{Key: "command", Value: self + " diff-driver"}}},
+		{"merge", []store.AddSetting{{Key: "name", Value: "Rigkeep, by key"}, {Key: "driver", Value: self + " merge-driver %O %A %B %L %P"}}},
+		{"diff", []store.AddSetting{{Key: "command", Value: self + " diff-driver"}}},
 	} {
 		c, err := k.lib.Store.AddSettings(ctx, s.section, "rigkeep", s.add...)
 		if err != nil {

@@ -10,7 +10,7 @@ import (
 	"rigkeep/preset/domain"
 	"rigkeep/preset/file"
 	"rigkeep/preset/start"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -95,7 +95,7 @@ func codeOf(err error) int {
 	if errors.As(err, &heavy) {
 		return exitFindings // as fit ends
 	}
-	if n := repo.ExitClass(err); n >= 0 {
+	if n := store.ExitClass(err); n >= 0 {
 		return n
 	}
 	if es := file.List(err); len(es) > 0 {
@@ -147,7 +147,7 @@ func (e Env) report(err error, asJSON bool) int {
 		return code
 	}
 	text, hint := err.Error(), ""
-	var re *repo.Error
+	var re *store.Error
 	if errors.As(err, &re) && re.WayOut != "" {
 		text, hint = strings.TrimSuffix(text, ". "+re.WayOut), re.WayOut
 	}

@@ -17,9 +17,9 @@ import (
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 )
 
 // signersPath is where a library keeps whose keys it trusts.
@@ -128,7 +128,7 @@ func runHandoverWrite(k *call) error {
 	if err != nil {
 		return err
 	}
-	c.Sender, c.Note = handover.Sender{Name: who.Name, Email: who.Email}, repo.PlainText(strings.TrimSpace(k.c.String("note")))
+	c.Sender, c.Note = handover.Sender{Name: who.Name, Email: who.Email}, store.PlainText(strings.TrimSpace(k.c.String("note")))
 	html, err := k.cardOf(c, func(r handover.Rig, t handover.Tune) ([]card.Change, string) { return k.lastChanges(c, r, t) })
 	if err != nil {
 		return err

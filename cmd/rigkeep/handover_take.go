@@ -11,10 +11,10 @@ import (
 	"rigkeep/diffview/card"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/library"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -144,7 +144,7 @@ func runHandoverRead(k *call) error {
 // historyOf gives the last revisions of the handover's own history, for a card without a library.
 func (k *call) historyOf(p *handover.Parcel) func(handover.Rig, handover.Tune) ([]card.Change, string) {
 	return func(r handover.Rig, t handover.Tune) ([]card.Change, string) {
-		side := func(c repo.Commit) (diffview.Side, bool) {
+		side := func(c store.Commit) (diffview.Side, bool) {
 			files, err := p.History.Files(c.ID)
 			if err != nil {
 				return diffview.Side{}, false
@@ -356,7 +356,7 @@ func runHandoverAccept(k *call) error {
 	} else if !t.sig.good() {
 		signed += " (" + t.sig.Standing + ")"
 	}
-	trailers := []repo.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: "Handover-Signed", Value: signed}}
+	trailers := []store.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: "Handover-Signed", Value: signed}}
 	if k.dryRun() {
 		if k.json() {
 			return k.encode(k.jsonOf(t))

@@ -14,10 +14,10 @@ import (
 
 	"rigkeep/diffview/page/pagetest"
 	"rigkeep/diffview/safe"
-	"rigkeep/repo"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/handover/handovertest"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -57,7 +57,7 @@ func TestHostileHandovers(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := target.Commit(context.Background(), x.Plan, "Accept", "", target.Who, target.Now(), repo.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
+		if _, err := target.Commit(context.Background(), x.Plan, "Accept", "", target.Who, target.Now(), store.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
 			t.Fatal(err)
 		}
 	}

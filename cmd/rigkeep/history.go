@@ -10,8 +10,8 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -279,7 +279,7 @@ func runRestore(k *call) error {
 		k.printf("would put %s back as it was at %s\n", e.Path, d.Ref.When)
 		return nil
 	}
-	if dirty := k.unsaved(e.Path); len(dirty) > 0 && dirty[0].Kind != repo.Deleted {
+	if dirty := k.unsaved(e.Path); len(dirty) > 0 && dirty[0].Kind != store.Deleted {
 		if err := k.confirm(fmt.Sprintf("%s has edits that are in no revision. Replace them?", e.Path)); err != nil {
 			return err
 		}

@@ -11,8 +11,8 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
 )
 
@@ -56,7 +56,7 @@ func runInit(k *call) error {
 	if err != nil {
 		return err
 	}
-	if l, err := library.Open(dir, k.cat, repo.Options{}); err == nil {
+	if l, err := library.Open(dir, k.cat, store.Options{}); err == nil {
 		if l.Store.Root() == dir {
 			return fail(exitConflict, "%s is a library already", dir).hinted("it was left alone")
 		}
@@ -74,7 +74,7 @@ func runInit(k *call) error {
 		}
 		return nil
 	}
-	l, err := repo.Init(dir, files, who, k.Now())
+	l, err := store.Init(dir, files, who, k.Now())
 	if err != nil {
 		return err
 	}
@@ -109,7 +109,7 @@ func (k *call) initFrom() error {
 	}
 	who, err := k.who()
 	if err != nil {
-		who = repo.Person{Name: "rigkeep", Email: "rigkeep@localhost"} // for the reflog: a copy has no author of its own
+		who = store.Person{Name: "rigkeep", Email: "rigkeep@localhost"} // for the reflog: a copy has no author of its own
 	}
 	ctx, stop := k.transferCtx()
 	defer stop()
@@ -129,7 +129,7 @@ func (k *call) initFrom() error {
 		return nil
 	}
 	long := k.longWork()
-	opt := repo.Options{OnProgress: func(what string, done, total int) {
+	opt := store.Options{OnProgress: func(what string, done, total int) {
 		show.end() // the transfer's own line
 		long(what, done, total)
 	}}

@@ -12,8 +12,8 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/preset/unit"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -171,7 +171,7 @@ func (k *call) reopen(slug string) error {
 		k.printf("would open %s again\n", slug)
 		return nil
 	}
-	return k.commit(plan, k.why("Open job "+slug+" again"), "", []repo.Trailer{{Key: "Job", Value: slug}})
+	return k.commit(plan, k.why("Open job "+slug+" again"), "", []store.Trailer{{Key: "Job", Value: slug}})
 }
 
 func runJobAdd(k *call) error {

@@ -15,8 +15,8 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/unit"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
 	"rigkeep/schema"
 )
@@ -46,7 +46,7 @@ func (k *call) open() error {
 	if err != nil {
 		return err
 	}
-	l, err := library.Open(k.libraryDir(), k.cat, repo.Options{
+	l, err := library.Open(k.libraryDir(), k.cat, store.Options{
 		LockWait:   wait,
 		OnWait:     func(what string) { k.say("waiting for %s", safe.Line(what)) },
 		OnProgress: k.longWork(),
@@ -131,16 +131,16 @@ func (k *call) loadNow(needTune bool, does string) (*library.Loaded, error) {
 
 // who is the author: --as, the environment, then git's own settings. There is no
 // made-up author: without one, it is a question.
-func (k *call) who() (repo.Person, error) {
+func (k *call) who() (store.Person, error) {
 	if k.lib != nil {
 		return k.lib.Store.Identity(k.c.String("as"), k.Getenv)
 	}
-	return repo.IdentityOutside(k.c.String("as"), k.Getenv)
+	return store.IdentityOutside(k.c.String("as"), k.Getenv)
 }
 
 // unsaved lists hand edits that are in no revision, at or below the given paths
 // (all of the library for none).
-func (k *call) unsaved(paths ...string) []repo.Change {
+func (k *call) unsaved(paths ...string) []store.Change {
 	cs, err := k.lib.Changed(paths...)
 	if err != nil {
 		return nil // the next command that needs it says what is wrong
@@ -157,7 +157,7 @@ func (k *call) sayRest() {
 }
 
 // sayUnsaved tells of edits beside the answer.
-func (k *call) sayUnsaved(cs []repo.Change) {
+func (k *call) sayUnsaved(cs []store.Change) {
 	if len(cs) == 0 {
 		return
 	}
@@ -213,7 +213,7 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 	if !filepath.IsAbs(dir) {
 		dir = filepath.Join(e.Dir, dir)
 	}
-	l, err := library.Open(dir, e.catalogue(), repo.Options{})
+	l, err := library.Open(dir, e.catalogue(), store.Options{})
 	if err != nil {
 		return nil
 	}
@@ -349,7 +349,7 @@ func (k *call) confirm(question string) error {
 	return nil
 }
 
-func isNotFound(err error) bool { return errors.Is(err, repo.ErrNotFound) }
+func isNotFound(err error) bool { return errors.Is(err, store.ErrNotFound) }
 
 func sortedKeys[V any](m map[string]V) []string {
 	out := make([]string, 0, len(m))

@@ -4,7 +4,7 @@ import (
 	"io"
 	"strings"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // outcome is the documented JSON shape of what a changing command did, or would
@@ -34,7 +34,7 @@ func (k *call) recorded(name string, run func(*call) error) error {
 }
 
 // did notes what was done for --json.
-func (k *call) did(rev repo.Rev, subject, words string, files ...string) {
+func (k *call) did(rev store.Rev, subject, words string, files ...string) {
 	k.done.Revision, k.done.Subject = string(rev), subject
 	k.done.Words = append(k.done.Words, lines(words)...)
 	k.done.Files = append(k.done.Files, files...)

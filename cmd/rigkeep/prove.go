@@ -10,8 +10,8 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -185,7 +185,7 @@ func unknownStyle(d *library.Loaded, styles []string) *failure {
 }
 
 // pinned pins the tune of a plan to the job of --job, where one is given.
-func (k *call) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]repo.Trailer, error) {
+func (k *call) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]store.Trailer, error) {
 	job := k.c.String("job")
 	if job == "" {
 		return nil, nil
@@ -198,7 +198,7 @@ func (k *call) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]rep
 	if err != nil {
 		return nil, err
 	}
-	return []repo.Trailer{{Key: "Job", Value: slug}}, k.lib.PinTargets(plan, slug, []library.Target{target}, unit)
+	return []store.Trailer{{Key: "Job", Value: slug}}, k.lib.PinTargets(plan, slug, []library.Target{target}, unit)
 }
 
 func contains(l []string, s string) bool {

@@ -14,8 +14,8 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/review"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -115,7 +115,7 @@ func runReview(k *call) error {
 func (k *call) reviewOf(name string) (q library.ReviewRequest, of string, err error) {
 	q.Now = k.Now()
 	job := k.c.String("job")
-	slug, jerr := "", error(&repo.Error{Kind: repo.ErrNotFound, Msg: "no job"})
+	slug, jerr := "", error(&store.Error{Kind: store.ErrNotFound, Msg: "no job"})
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		if slug, err = k.lib.FindJob(s); err != nil {
 			return q, "", err

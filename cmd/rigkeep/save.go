@@ -8,8 +8,8 @@ import (
 	"rigkeep/diffview"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 )
 
 func saveVerb() verb {
@@ -82,7 +82,7 @@ func runSave(k *call) error {
 		return err
 	}
 	job := k.c.String("job")
-	var trailers []repo.Trailer
+	var trailers []store.Trailer
 	if job != "" {
 		slug, err := k.lib.FindJob(job)
 		if err != nil {
@@ -94,7 +94,7 @@ func runSave(k *call) error {
 		if err := k.lib.PinTargets(plan, slug, targets, k.c.String("unit")); err != nil {
 			return err
 		}
-		trailers = append(trailers, repo.Trailer{Key: "Job", Value: slug})
+		trailers = append(trailers, store.Trailer{Key: "Job", Value: slug})
 	} else if k.c.String("unit") != "" {
 		return usage("--unit goes with --job")
 	}
@@ -153,7 +153,7 @@ func words(rs []diffview.Report) string {
 }
 
 // commit makes a planned revision and says so. The work was checked before.
-func (k *call) commit(plan *library.Plan, subject, body string, trailers []repo.Trailer) error {
+func (k *call) commit(plan *library.Plan, subject, body string, trailers []store.Trailer) error {
 	rev, err := k.record(plan, subject, body, trailers)
 	if err != nil {
 		return err
@@ -166,7 +166,7 @@ func (k *call) commit(plan *library.Plan, subject, body string, trailers []repo.
 }
 
 // record makes a planned revision and prints nothing of it.
-func (k *call) record(plan *library.Plan, subject, body string, trailers []repo.Trailer) (repo.Rev, error) {
+func (k *call) record(plan *library.Plan, subject, body string, trailers []store.Trailer) (store.Rev, error) {
 	who, err := k.who()
 	if err != nil {
 		return "", err

@@ -8,8 +8,8 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -91,7 +91,7 @@ func runShow(k *call) error {
 		}
 		return err
 	}
-	var dirty []repo.Change
+	var dirty []store.Change
 	var beside sync.WaitGroup // the last revision is looked into while the tune is read
 	if ref.When == "" {
 		beside.Go(func() {

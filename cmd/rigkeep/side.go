@@ -5,8 +5,8 @@ import (
 
 	"rigkeep/diffview"
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -18,7 +18,7 @@ func (k *call) side(d *library.Loaded) diffview.Side {
 	return s
 }
 
-func meta(c *repo.Commit) diffview.Meta {
+func meta(c *store.Commit) diffview.Meta {
 	if c == nil {
 		return diffview.Meta{}
 	}

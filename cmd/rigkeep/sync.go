@@ -9,9 +9,9 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"rigkeep/diffview/safe"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
 	"rigkeep/schema"
 )
@@ -176,7 +176,7 @@ type syncRevision struct {
 
 type syncMerge struct {
 	Revision string        `json:"revision,omitempty"`
-	Bases    []repo.Rev    `json:"bases"`
+	Bases    []store.Rev   `json:"bases"`
 	Files    []string      `json:"files"`
 	Taken    []merge.Taken `json:"taken"`
 	Notes    []merge.Note  `json:"notes"`
@@ -195,7 +195,7 @@ func syncAnswerOf(s *library.Synced, address string, dry bool) syncAnswer {
 	return a
 }
 
-func syncRevisions(cs []repo.Commit) []syncRevision {
+func syncRevisions(cs []store.Commit) []syncRevision {
 	out := []syncRevision{}
 	for _, c := range cs {
 		out = append(out, syncRevision{string(c.ID), c.Author.String(), c.When, c.Subject})
@@ -238,7 +238,7 @@ func (k *call) printSynced(s *library.Synced, address string) {
 // syncShown is how many revisions are listed one by one.
 const syncShown = 10
 
-func (k *call) printRevisions(cs []repo.Commit, what string) {
+func (k *call) printRevisions(cs []store.Commit, what string) {
 	if len(cs) == 0 {
 		return
 	}

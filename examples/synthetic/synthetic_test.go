@@ -10,8 +10,8 @@ import (
 	"testing"
 
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -42,7 +42,7 @@ func TestBuildIsALibrary(t *testing.T) {
 	if err := Build(dir, Options{Tunes: 60, Commits: 200, Jobs: 4, Seed: 3}); err != nil {
 		t.Fatal(err)
 	}
-	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	l, err := library.Open(dir, schema.Default(), store.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

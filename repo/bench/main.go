@@ -24,7 +24,7 @@ import (
 	"strings"
 	"time"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 func main() {
@@ -79,7 +79,7 @@ func main() {
 	}
 }
 
-var author = repo.Person{Name: "Gimbal technician", Email: "tech@example.org"}
+var author = store.Person{Name: "Gimbal technician", Email: "tech@example.org"}
 
 // key stands in for the catalogue's extractor: the value of one "key = value" line.
 func key(data []byte, name string) (string, bool) {
@@ -96,7 +96,7 @@ func work(op string, args []string) error {
 	if op != "rebuild" {
 		debug.SetGCPercent(800) // as cmd/rigkeep has it while little is in use
 	}
-	l, err := repo.OpenWith(args[0], repo.Options{AnyRepository: true})
+	l, err := store.OpenWith(args[0], store.Options{AnyRepository: true})
 	if err != nil {
 		return err
 	}
@@ -117,7 +117,7 @@ func work(op string, args []string) error {
 		if err != nil {
 			return err
 		}
-		_, err = l.Save(context.Background(), repo.SaveRequest{Files: []repo.File{{Path: args[1], Data: data}}, Subject: "m", Author: author, When: time.Now()})
+		_, err = l.Save(context.Background(), store.SaveRequest{Files: []store.File{{Path: args[1], Data: data}}, Subject: "m", Author: author, When: time.Now()})
 		return err
 	case "history":
 		revs, err := l.History(args[1], 0)
@@ -132,7 +132,7 @@ func work(op string, args []string) error {
 		}
 		return err
 	case "list":
-		list, err := l.Summaries(repo.SummaryOptions{Name: "bench", Version: "1", SavedOnly: len(args) > 1,
+		list, err := l.Summaries(store.SummaryOptions{Name: "bench", Version: "1", SavedOnly: len(args) > 1,
 			Extract: func(_ string, data []byte) string {
 				a, _ := key(data, "alias")
 				b, _ := key(data, "gimbal")

@@ -19,8 +19,8 @@ import (
 	"rigkeep/examples"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
 	"rigkeep/schema"
 )
@@ -137,7 +137,7 @@ func syncWork(op string, args []string) error {
 		debug.SetGCPercent(800) // as cmd/rigkeep has it while little is in use
 	}
 	ctx := context.Background()
-	l, err := library.Open(args[0], schema.Default(), repo.Options{})
+	l, err := library.Open(args[0], schema.Default(), store.Options{})
 	if err != nil {
 		return err
 	}
@@ -180,7 +180,7 @@ func syncWork(op string, args []string) error {
 		if err != nil {
 			return err
 		}
-		_, err = library.Clone(ctx, args[2], r, args[1], schema.Default(), repo.Options{}, author, time.Now())
+		_, err = library.Clone(ctx, args[2], r, args[1], schema.Default(), store.Options{}, author, time.Now())
 		return err
 	}
 	return fmt.Errorf("no operation %q", op)

@@ -8,9 +8,9 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -26,7 +26,7 @@ type Options struct {
 // what reading one shows.
 type Acceptance struct {
 	Plan        *library.Plan
-	Base        repo.Rev // where the two histories part, as an extracted revision; "" if they share nothing
+	Base        store.Rev // where the two histories part, as an extracted revision; "" if they share nothing
 	Conversions []Conversion
 	Conflicts   []merge.Conflict // while there are any, there is no Plan
 	Taken       []merge.Taken
@@ -39,7 +39,7 @@ type Acceptance struct {
 type Old struct {
 	Since  int  // how many revisions the library is further
 	Same   bool // nothing was changed here since
-	Accept *repo.Commit
+	Accept *store.Commit
 }
 
 func (o *Old) Error() string {
@@ -57,9 +57,9 @@ func (o *Old) Error() string {
 // a newer one.
 func (o *Old) Unwrap() error {
 	if o.Same {
-		return repo.ErrNothing
+		return store.ErrNothing
 	}
-	return repo.ErrDamaged
+	return store.ErrDamaged
 }
 
 // Accept works out what taking the handover in would do.
@@ -89,7 +89,7 @@ type accepting struct {
 	l    *library.Library
 	p    *Parcel
 	o    Options
-	head repo.Rev
+	head store.Rev
 	a    *Acceptance
 
 	prints       map[string]RigEntry // every fingerprint that one of the rigs has or had, here or there
@@ -110,7 +110,7 @@ func (x *accepting) place() error {
 		}
 	}
 	if x.o.Alias != "" && len(x.p.Rigs) != 1 {
-		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("another alias goes with one rig; this handover has %d", len(x.p.Rigs)), WayOut: "Rename them after accepting: rigkeep rig rename"}
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("another alias goes with one rig; this handover has %d", len(x.p.Rigs)), WayOut: "Rename them after accepting: rigkeep rig rename"}
 	}
 	for i, r := range x.p.Rigs {
 		for _, fp := range x.names(r) {
@@ -217,7 +217,7 @@ const maxCriss = 4
 // state gives the files where the histories part. After two people took each other's handover in,
 // there are several such places; they are merged first, so that what one side took back since is
 // not mistaken for what it never had.
-func (x *accepting) state(bases []repo.Rev, depth int) (map[string][]byte, error) {
+func (x *accepting) state(bases []store.Rev, depth int) (map[string][]byte, error) {
 	at, err := x.filesAt(bases[0])
 	if err != nil || depth >= maxCriss {
 		return at, err
@@ -249,7 +249,7 @@ func (x *accepting) state(bases []repo.Rev, depth int) (map[string][]byte, error
 }
 
 // filesAt are the files of a revision of the handover's history, but for the library's own.
-func (x *accepting) filesAt(rev repo.Rev) (map[string][]byte, error) {
+func (x *accepting) filesAt(rev store.Rev) (map[string][]byte, error) {
 	files, err := x.p.History.Files(rev)
 	if err != nil {
 		return nil, err
@@ -362,7 +362,7 @@ func (x *accepting) aliases() error {
 		alias := schema.Flatten(v).Str("alias")
 		for _, r := range rigs {
 			if _, about := x.prints[r.Fingerprint]; !about && r.Alias == alias {
-				return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("another rig here is called %s already: %s on %s", alias, r.Fingerprint, r.Gimbal),
+				return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("another rig here is called %s already: %s on %s", alias, r.Fingerprint, r.Gimbal),
 					WayOut: "Give the incoming one another name with --alias NAME", Paths: []string{path}}
 			}
 		}
@@ -377,7 +377,7 @@ func (x *accepting) note(path, text string) {
 // here reads a file of the library's last revision; nil if there is none.
 func (x *accepting) here(path string) ([]byte, error) {
 	data, err := x.l.Store.ReadAt(x.head, path)
-	if repo.ExitClass(err) == 3 {
+	if store.ExitClass(err) == 3 {
 		return nil, nil
 	}
 	return data, err
@@ -480,7 +480,7 @@ func (x *accepting) dials() error {
 			}
 		}
 		if len(odd) > 0 {
-			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("the numbers of gimbal %s mean something else in this library: %s", r.Gimbal, strings.Join(odd, "; ")),
+			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("the numbers of gimbal %s mean something else in this library: %s", r.Gimbal, strings.Join(odd, "; ")),
 				WayOut: "Convert them to the sheet here with --on " + r.Gimbal + ", or make the sheets agree first", Paths: []string{path}}
 		}
 	}

@@ -11,11 +11,11 @@ import (
 	"testing"
 
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/handover/handovertest"
 	"rigkeep/repo/library"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -39,7 +39,7 @@ func accept(s *handovertest.Shop, data []byte, o handover.Options) *handover.Acc
 	if len(a.Conflicts) > 0 {
 		s.T.Fatalf("conflicts: %+v", a.Conflicts)
 	}
-	if _, err := s.Commit(context.Background(), a.Plan, "Accept", "", s.Who, s.Now(), repo.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
+	if _, err := s.Commit(context.Background(), a.Plan, "Accept", "", s.Who, s.Now(), store.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
 		s.T.Fatal(err)
 	}
 	clean(s)
@@ -112,7 +112,7 @@ func TestAcceptNew(t *testing.T) {
 
 	// once more: there is nothing to do
 	var old *handover.Old
-	if _, err := handover.Accept(b.Library, open(t, data), handover.Options{}); !errors.As(err, &old) || !old.Same || old.Accept == nil || repo.ExitClass(err) != 1 {
+	if _, err := handover.Accept(b.Library, open(t, data), handover.Options{}); !errors.As(err, &old) || !old.Same || old.Accept == nil || store.ExitClass(err) != 1 {
 		t.Errorf("accepted again: %v", err)
 	}
 }
@@ -153,7 +153,7 @@ func TestAcceptThereAndBack(t *testing.T) {
 	// an older handover over the newer tune is noticed, here and at its own source
 	for _, s := range []*handovertest.Shop{a, b} {
 		var old *handover.Old
-		if _, err := handover.Accept(s.Library, open(t, first), handover.Options{}); !errors.As(err, &old) || old.Same || repo.ExitClass(err) != 5 || !strings.Contains(err.Error(), "older than what") {
+		if _, err := handover.Accept(s.Library, open(t, first), handover.Options{}); !errors.As(err, &old) || old.Same || store.ExitClass(err) != 5 || !strings.Contains(err.Error(), "older than what") {
 			t.Errorf("replay: %v", err)
 		}
 	}
@@ -224,7 +224,7 @@ func TestAcceptAlias(t *testing.T) {
 	b.Add("Sheet", map[string]string{preset.GimbalPath("pier-one"): handovertest.Sheet(handovertest.Dials{Max: 100, Fine: 1, SI: 200})})
 	b.AddBuild(handovertest.Rig("walk-build", "pier-one", 700))
 	data := a.HandOver("walk-build")
-	if _, err := handover.Accept(b.Library, open(t, data), handover.Options{}); repo.ExitClass(err) != 4 || !strings.Contains(err.Error(), "--alias") {
+	if _, err := handover.Accept(b.Library, open(t, data), handover.Options{}); store.ExitClass(err) != 4 || !strings.Contains(err.Error(), "--alias") {
 		t.Fatal(err)
 	}
 	accept(b, data, handover.Options{Alias: "their-walk-build"})
@@ -250,7 +250,7 @@ func TestAcceptOtherDials(t *testing.T) {
 		b := handovertest.Empty(t, handovertest.BCam)
 		b.Add("Sheet", map[string]string{preset.GimbalPath("pier-one"): handovertest.Sheet(c.dials)})
 		_, err := handover.Accept(b.Library, open(t, data), handover.Options{})
-		if (err != nil) != c.refused || c.refused && (repo.ExitClass(err) != 4 || !strings.Contains(err.Error(), "--on pier-one")) {
+		if (err != nil) != c.refused || c.refused && (store.ExitClass(err) != 4 || !strings.Contains(err.Error(), "--on pier-one")) {
 			t.Errorf("%+v: %v", c.dials, err)
 		}
 		if !c.refused {
@@ -328,7 +328,7 @@ func TestAcceptUnsaved(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err = b.Commit(context.Background(), got.Plan, "Accept", "", b.Who, b.Now()); repo.ExitClass(err) != 4 {
+	if _, err = b.Commit(context.Background(), got.Plan, "Accept", "", b.Who, b.Now()); store.ExitClass(err) != 4 {
 		t.Errorf("accepted over an unsaved edit: %v", err)
 	}
 	same(t, before, files(t, b.Store.Root()))

@@ -9,8 +9,8 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -26,12 +26,12 @@ const Marker = "# The history of a handover, by itself. This file makes a clone 
 type Contents struct {
 	Sender   Sender
 	Note     string
-	Revision repo.Rev  // the sender's newest revision that changed any of it
+	Revision store.Rev // the sender's newest revision that changed any of it
 	Time     time.Time // of that revision
 	Rigs     []Rig
 	Jobs     []preset.Job      // jobs that pin the tunes, oldest first
 	Files    map[string][]byte // texts by path in a library
-	History  *repo.Bundle
+	History  *store.Bundle
 }
 
 // Rig is one rig of a handover.
@@ -70,7 +70,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 	for _, w := range wanted {
 		e := RigEntry{Fingerprint: w.Rig.Fingerprint, Whole: len(w.Tunes) == 0}
 		if slices.ContainsFunc(entries, func(o RigEntry) bool { return o.Fingerprint == e.Fingerprint }) {
-			return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("the rig %s is named twice", w.Rig.Alias), WayOut: "Name each rig once: RIG for all its tunes, RIG/TUNE for one"}
+			return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("the rig %s is named twice", w.Rig.Alias), WayOut: "Name each rig once: RIG for all its tunes, RIG/TUNE for one"}
 		}
 		files, err := l.Store.ListAt(head, preset.RigDir(e.Fingerprint)+"/")
 		if err != nil {
@@ -91,11 +91,11 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		e.Tunes = tuneOrder(e.Tunes)
 		for _, t := range w.Tunes {
 			if !slices.Contains(e.Tunes, t) {
-				return nil, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune %s of %s", t, w.Rig.Alias), WayOut: "Save it first: rigkeep save " + w.Rig.Alias + " -m WHY"}
+				return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune %s of %s", t, w.Rig.Alias), WayOut: "Save it first: rigkeep save " + w.Rig.Alias + " -m WHY"}
 			}
 		}
 		if len(e.Tunes) == 0 {
-			return nil, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune of %s, so there is nothing to hand over", w.Rig.Alias), WayOut: "Make one with: rigkeep start " + w.Rig.Alias + " --write, and save it"}
+			return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune of %s, so there is nothing to hand over", w.Rig.Alias), WayOut: "Make one with: rigkeep start " + w.Rig.Alias + " --write, and save it"}
 		}
 		rig, err := l.Rig(head, e.Fingerprint)
 		if err != nil {
@@ -123,10 +123,10 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		return nil, err
 	}
 	if c.History == nil {
-		return nil, &repo.Error{Kind: repo.ErrDamaged, Msg: "no revision holds these rigs", WayOut: "Run rigkeep check --git"}
+		return nil, &store.Error{Kind: store.ErrDamaged, Msg: "no revision holds these rigs", WayOut: "Run rigkeep check --git"}
 	}
 	tip, _ := c.History.Commit(c.History.Tip)
-	c.Revision, c.Time = repo.Rev(tip.Trailer(Trailer)), tip.When
+	c.Revision, c.Time = store.Rev(tip.Trailer(Trailer)), tip.When
 	if err := c.gatherJobs(l, head, entries); err != nil {
 		return nil, err
 	}
@@ -135,9 +135,9 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 
 // extraction is what both sides extract a history by: the files of the rigs, the sheets that their
 // build sheets name in each revision, and the marker.
-func extraction(at repo.Rev, permit func(path string) error) repo.Extraction {
-	return repo.Extraction{
-		At: at, Trailer: Trailer, Always: []repo.File{{Path: preset.LibraryPath, Data: []byte(Marker)}},
+func extraction(at store.Rev, permit func(path string) error) store.Extraction {
+	return store.Extraction{
+		At: at, Trailer: Trailer, Always: []store.File{{Path: preset.LibraryPath, Data: []byte(Marker)}},
 		Keep:  func(path string) bool { return permit(path) == nil },
 		Drawn: "gimbals",
 		Needs: func(path string, data []byte) []string {
@@ -156,7 +156,7 @@ func extraction(at repo.Rev, permit func(path string) error) repo.Extraction {
 // gatherJobs adds the jobs that pin any of the tunes, without what concerns others: other rigs'
 // pins and shots, names of the crew, and what was accepted in a review. Pins name the revisions
 // of the extracted history.
-func (c *Contents) gatherJobs(l *library.Library, head repo.Rev, rigs []RigEntry) error {
+func (c *Contents) gatherJobs(l *library.Library, head store.Rev, rigs []RigEntry) error {
 	files, err := l.Store.ListAt(head, "jobs/")
 	if err != nil {
 		return err
@@ -200,7 +200,7 @@ func (c *Contents) ownPart(doc *file.Doc, j preset.Job, rigs []RigEntry) (*file.
 		ours := slices.ContainsFunc(rigs, func(r RigEntry) bool {
 			return (r.Fingerprint == pin.Rig || slices.Contains(r.Was, pin.Rig)) && slices.Contains(r.Tunes, pin.Tune)
 		})
-		made := c.History.Made(repo.Rev(pin.Revision))
+		made := c.History.Made(store.Rev(pin.Revision))
 		switch {
 		case !ours, pin.Revision != "" && made == "":
 			drop("pin", i)
@@ -305,7 +305,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 		case p.Kind == schema.KindJob:
 			j := preset.DecodeJob(p.Name, docs[path].Tree())
 			for i, pin := range j.Pins {
-				_, known := c.History.Commit(repo.Rev(pin.Revision))
+				_, known := c.History.Commit(store.Rev(pin.Revision))
 				if !known && pin.Revision != "" || !slices.ContainsFunc(entries, func(r RigEntry) bool {
 					return slices.Contains(r.prints(), pin.Rig) && slices.Contains(r.Tunes, pin.Tune)
 				}) {

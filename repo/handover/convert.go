@@ -8,7 +8,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -102,7 +102,7 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 		out[at] = doc.Text()
 	}
 	if len(lacks) > 0 {
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "this tune cannot be converted to " + c.to.Slug + ": " + together(lacks),
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "this tune cannot be converted to " + c.to.Slug + ": " + together(lacks),
 			WayOut: "Add what is missing to the gimbal sheets, or make a tune of its own: rigkeep start RIG"}
 	}
 	return out, nil

@@ -18,7 +18,7 @@
 //
 // # The history
 //
-// The bundle does not hold the sender's history, but one extracted from it (repo.Lib.Extract): the
+// The bundle does not hold the sender's history, but one extracted from it (store.Lib.Extract): the
 // revisions that changed these rigs, their tunes, bench logs and gimbal sheets, with authors,
 // times and messages as they were, and none of the other rigs' files. Its commits have ids of
 // their own; the trailer Handover-Revision names the commit each was made from. A library.toml

@@ -5,7 +5,7 @@ import (
 	"errors"
 	"testing"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -33,7 +33,7 @@ func FuzzManifest(f *testing.F) {
 	f.Fuzz(func(t *testing.T, data []byte) {
 		m, err := decodeManifest(data)
 		if err != nil {
-			if !errors.Is(err, repo.ErrDamaged) && !errors.Is(err, repo.ErrForeign) {
+			if !errors.Is(err, store.ErrDamaged) && !errors.Is(err, store.ErrForeign) {
 				t.Fatalf("of no class: %v", err)
 			}
 			return
@@ -54,7 +54,7 @@ func FuzzOpen(f *testing.F) {
 	f.Add([]byte("PK\x05\x06" + "\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00"))
 	cat := schema.Default()
 	f.Fuzz(func(t *testing.T, data []byte) {
-		if _, err := Open(data, cat); err != nil && !errors.Is(err, repo.ErrDamaged) && !errors.Is(err, repo.ErrForeign) {
+		if _, err := Open(data, cat); err != nil && !errors.Is(err, store.ErrDamaged) && !errors.Is(err, store.ErrForeign) {
 			t.Fatalf("of no class: %v", err)
 		}
 	})

@@ -8,10 +8,10 @@ import (
 	"strings"
 	"testing"
 
-	"rigkeep/repo"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/handover/handovertest"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -121,7 +121,7 @@ func TestOpen(t *testing.T) {
 	if err == nil {
 		t.Errorf("the sender's own revision is in the bundle: %v", files)
 	}
-	commit, ok := p.History.Commit(repo.Rev(pin.Revision))
+	commit, ok := p.History.Commit(store.Rev(pin.Revision))
 	if !ok || commit.Subject != "Tilt a step down" {
 		t.Errorf("pinned to %s, %v", pin.Revision, ok)
 	}

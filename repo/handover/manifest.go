@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/handover/internal/parcel"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -105,7 +105,7 @@ const (
 	maxRigs     = 50
 )
 
-// decodeManifest reads a manifest strictly. The error is an *repo.Error of class ErrDamaged.
+// decodeManifest reads a manifest strictly. The error is an *store.Error of class ErrDamaged.
 func decodeManifest(data []byte) (m Manifest, err error) {
 	if len(data) > maxManifest {
 		return m, damaged("its manifest is larger than %d bytes", maxManifest)
@@ -119,7 +119,7 @@ func decodeManifest(data []byte) (m Manifest, err error) {
 		return m, damaged("its manifest is not that of a handover")
 	}
 	if *head.Format > Format {
-		return m, &repo.Error{Kind: repo.ErrForeign, Msg: fmt.Sprintf("this handover has format %d; this program reads up to %d", *head.Format, Format),
+		return m, &store.Error{Kind: store.ErrForeign, Msg: fmt.Sprintf("this handover has format %d; this program reads up to %d", *head.Format, Format),
 			WayOut: "Nothing was read further. A newer Rigkeep reads it; its card.html and README.txt open without"}
 	}
 	d := json.NewDecoder(bytes.NewReader(data))
@@ -154,7 +154,7 @@ func (m Manifest) check() error {
 		return bad("no revision")
 	case err != nil || when.UTC().Format(time.RFC3339) != m.Time:
 		return bad("no readable time")
-	case len([]rune(m.Note)) > maxNote || repo.PlainText(m.Note) != m.Note:
+	case len([]rune(m.Note)) > maxNote || store.PlainText(m.Note) != m.Note:
 		return bad("a note that is too long or not plain text")
 	case len(m.Rigs) == 0 || len(m.Rigs) > maxRigs:
 		return bad("%d rigs; 1 to %d were expected", len(m.Rigs), maxRigs)
@@ -192,7 +192,7 @@ func (m Manifest) check() error {
 
 // plainLine accepts one line of text that nothing would obey.
 func plainLine(s string, limit int) bool {
-	return len(s) <= limit && repo.PlainText(s) == s && !strings.ContainsAny(s, "\n\t")
+	return len(s) <= limit && store.PlainText(s) == s && !strings.ContainsAny(s, "\n\t")
 }
 
 // tuneOrder sorts tune names, main first, each once.
@@ -223,17 +223,17 @@ func sums(ms []parcel.Member) []byte {
 
 // damaged is what Open says of a file that it does not believe.
 func damaged(format string, args ...any) error {
-	return &repo.Error{Kind: repo.ErrDamaged, Msg: "this handover is damaged or was tampered with: " + fmt.Sprintf(format, args...),
+	return &store.Error{Kind: store.ErrDamaged, Msg: "this handover is damaged or was tampered with: " + fmt.Sprintf(format, args...),
 		WayOut: "Nothing was taken in. Ask the sender for the file again, by another way"}
 }
 
 // distrust wraps an error of a lower layer.
 func distrust(err error) error {
-	var known *repo.Error
-	if errors.As(err, &known) && errors.Is(err, repo.ErrForeign) {
+	var known *store.Error
+	if errors.As(err, &known) && errors.Is(err, store.ErrForeign) {
 		return err
 	}
-	e := damaged("%v", err).(*repo.Error)
+	e := damaged("%v", err).(*store.Error)
 	e.Err = err
 	return e
 }

@@ -11,9 +11,9 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/handover/internal/parcel"
 	"rigkeep/repo/handover/internal/seal"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -56,7 +56,7 @@ const (
 func ParseTrusted(name string, data []byte, loc *time.Location) (*Trusted, error) {
 	t, err := seal.ParseTrusted(name, data, loc)
 	if err != nil {
-		return nil, &repo.Error{Kind: repo.ErrDamaged, Msg: err.Error(), WayOut: "Correct the line; nobody is trusted by a list that cannot be read"}
+		return nil, &store.Error{Kind: store.ErrDamaged, Msg: err.Error(), WayOut: "Correct the line; nobody is trusted by a list that cannot be read"}
 	}
 	return t, nil
 }
@@ -71,10 +71,10 @@ type SigningKey = ssh.Signer
 func Signer(name, agentSocket string) (s SigningKey, close func(), err error) {
 	s, close, err = seal.Signer(name, agentSocket)
 	if errors.Is(err, os.ErrNotExist) {
-		return nil, close, &repo.Error{Kind: repo.ErrNotFound, Msg: "there is no key file " + name, WayOut: "Name a private key, or a .pub file whose key an ssh-agent holds"}
+		return nil, close, &store.Error{Kind: store.ErrNotFound, Msg: "there is no key file " + name, WayOut: "Name a private key, or a .pub file whose key an ssh-agent holds"}
 	}
 	if err != nil {
-		return nil, close, &repo.Error{Kind: repo.ErrBadPath, Msg: err.Error()}
+		return nil, close, &store.Error{Kind: store.ErrBadPath, Msg: err.Error()}
 	}
 	return s, close, nil
 }
@@ -122,7 +122,7 @@ func Open(data []byte, cat *schema.Catalogue) (*Parcel, error) {
 		}
 		p.Signed = true
 	}
-	if p.History, err = repo.ReadBundle(by[BundleName], repo.DefaultBundleLimits, p.Manifest.allowed()); err != nil {
+	if p.History, err = store.ReadBundle(by[BundleName], store.DefaultBundleLimits, p.Manifest.allowed()); err != nil {
 		return nil, distrust(err)
 	}
 	for name, text := range by {
@@ -189,7 +189,7 @@ func (p *Parcel) history() error {
 	case tip.Trailer(Trailer) != p.Manifest.Revision || !tip.When.Equal(when):
 		return damaged("its manifest and its history do not agree on revision and time")
 	}
-	p.Revision, p.Time = repo.Rev(p.Manifest.Revision), tip.When
+	p.Revision, p.Time = store.Rev(p.Manifest.Revision), tip.When
 	for _, c := range p.History.Commits() {
 		if !isRevision(c.Trailer(Trailer)) {
 			return damaged("the revision %s of its history does not say what it was made from", c.ID.Short())

@@ -6,9 +6,9 @@ import (
 	"strings"
 	"time"
 
-	"rigkeep/repo"
 	"rigkeep/repo/handover/internal/parcel"
 	"rigkeep/repo/handover/internal/seal"
+	"rigkeep/repo/store"
 )
 
 // Namespace is that of the signatures, for `ssh-keygen -Y verify -n`.
@@ -30,7 +30,7 @@ func Seal(c *Contents, card []byte, tool string, signer SigningKey) ([]byte, Man
 		m.Members = append(m.Members, MemberSums{x.Name, len(x.Data), sum(x.Data)})
 	}
 	if err := m.check(); err != nil {
-		return fail(&repo.Error{Kind: repo.ErrBadPath, Msg: "this cannot be handed over: the manifest would have " + err.Error(),
+		return fail(&store.Error{Kind: store.ErrBadPath, Msg: "this cannot be handed over: the manifest would have " + err.Error(),
 			WayOut: "Name the sender with --as \"ROLE <MAIL>\", and keep the note short"})
 	}
 	text, err := m.encode()
@@ -41,7 +41,7 @@ func Seal(c *Contents, card []byte, tool string, signer SigningKey) ([]byte, Man
 	if signer != nil {
 		sig, err := seal.Sign(text, signer)
 		if err != nil {
-			return fail(&repo.Error{Kind: repo.ErrDevice, Msg: "signing failed", Err: err, WayOut: "Check the key, or the ssh-agent that holds it"})
+			return fail(&store.Error{Kind: store.ErrDevice, Msg: "signing failed", Err: err, WayOut: "Check the key, or the ssh-agent that holds it"})
 		}
 		head = append(head, parcel.Member{Name: SignatureName, Data: sig})
 	}
@@ -54,7 +54,7 @@ func Seal(c *Contents, card []byte, tool string, signer SigningKey) ([]byte, Man
 }
 
 func tooLarge(err error) error {
-	return &repo.Error{Kind: repo.ErrBadPath, Msg: "this is more than one handover holds", Err: err, WayOut: "Hand over fewer rigs at a time, or single tunes (RIG/TUNE)"}
+	return &store.Error{Kind: store.ErrBadPath, Msg: "this is more than one handover holds", Err: err, WayOut: "Hand over fewer rigs at a time, or single tunes (RIG/TUNE)"}
 }
 
 // readme tells a person what they have, in plain ASCII for any editor.

@@ -6,7 +6,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // PlanAccept plans to write into a job that findings of a review are accepted. One
@@ -64,9 +64,9 @@ func (l *Library) OpenJob(rr RigRef, tune string, pick func(preset.Job) bool) (s
 	case 1:
 		return open[0], nil
 	case 0:
-		return "", &repo.Error{Kind: repo.ErrNotFound, Msg: "no open job pins " + rr.Alias, WayOut: "Name the job with --job; they are listed by: rigkeep job list"}
+		return "", &store.Error{Kind: store.ErrNotFound, Msg: "no open job pins " + rr.Alias, WayOut: "Name the job with --job; they are listed by: rigkeep job list"}
 	}
-	return "", &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%d open jobs pin %s: %s", len(open), rr.Alias, strings.Join(open, ", ")), WayOut: "Name one with --job"}
+	return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d open jobs pin %s: %s", len(open), rr.Alias, strings.Join(open, ", ")), WayOut: "Name one with --job"}
 }
 
 // PinnedTune reads a tune as a job pins it; nil where that cannot be found or read.

@@ -11,7 +11,7 @@ import (
 	"rigkeep/preset/bench"
 	"rigkeep/preset/file"
 	"rigkeep/preset/start"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -383,7 +383,7 @@ func (l *Library) SessionTune(d *Loaded, s *Session) (Edited, error) {
 // the ended log together.
 func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, error) {
 	if s.doc == nil || len(s.KeptValues()) == 0 {
-		return nil, &repo.Error{Kind: repo.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", WayOut: "Go on with it: rigkeep bench " + d.Rig.Alias}
+		return nil, &store.Error{Kind: store.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", WayOut: "Go on with it: rigkeep bench " + d.Rig.Alias}
 	}
 	e, err := l.SessionTune(d, s)
 	if err != nil {
@@ -405,14 +405,14 @@ func (l *Library) planEdited(p *Plan, e Edited) error {
 		return err
 	}
 	if b := e.base(); (err == nil) != (b != nil) || string(now) != string(b) {
-		return &repo.Error{Kind: repo.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", WayOut: "Nothing was saved; look at it and run the command again", Paths: []string{e.Path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", WayOut: "Nothing was saved; look at it and run the command again", Paths: []string{e.Path}}
 	}
 	if err := l.planText(p, e.Path, e.After.Text()); err != nil {
 		return err
 	}
 	p.seen[e.Path] = ""
 	if b := e.base(); b != nil {
-		p.seen[e.Path] = repo.BlobIDOf(b)
+		p.seen[e.Path] = store.BlobIDOf(b)
 	}
 	return nil
 }
@@ -466,7 +466,7 @@ func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) 
 		way = "Its sheet lists: " + strings.Join(have, ", ")
 	}
 	way = nearest(name, have, way)
-	return schema.Unit{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
+	return schema.Unit{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
 }
 
 // Onsets are the onsets on record for a rig, newest first: of its saved sessions and

@@ -12,7 +12,7 @@ import (
 
 	"rigkeep/preset/bench"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -55,7 +55,7 @@ func TestTwoAnswersToOneQuestion(t *testing.T) {
 		t.Fatal(err)
 	}
 	was := s.State.Next()
-	if err := l.Answer(ctx, s, bench.Event{Saw: bench.Clean}, day); !errors.Is(err, repo.ErrChanged) {
+	if err := l.Answer(ctx, s, bench.Event{Saw: bench.Clean}, day); !errors.Is(err, store.ErrChanged) {
 		t.Fatalf("%v, want that it was changed meanwhile", err)
 	}
 	if !reflect.DeepEqual(was, s.State.Next()) || len(s.Log.Steps) != 1 {
@@ -218,7 +218,7 @@ func TestTuneSavedMeanwhile(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := l.PlanSession(d, s, day); !errors.Is(err, repo.ErrChanged) {
+		if _, err := l.PlanSession(d, s, day); !errors.Is(err, store.ErrChanged) {
 			t.Errorf("%v, want that it was changed meanwhile", err)
 		}
 		d, err = l.Load(fps[0], true)

@@ -8,7 +8,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -84,7 +84,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 				add(Finding{p, e.Line, e.Col, e.Key, what, e.Fix, false})
 			}
 			if len(es) == 0 {
-				var re *repo.Error
+				var re *store.Error
 				if errors.As(err, &re) {
 					add(Finding{Path: p, What: re.Msg, Fix: re.WayOut})
 				} else {
@@ -141,7 +141,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 					fault(at, "there is no rig "+pin.Rig, "remove the pin, or bring the rig back", false)
 				}
 				if pin.Revision != "" {
-					if _, err := l.Store.ReadAt(repo.Rev(pin.Revision), preset.TunePath(pin.Rig, pin.Tune)); err != nil {
+					if _, err := l.Store.ReadAt(store.Rev(pin.Revision), preset.TunePath(pin.Rig, pin.Tune)); err != nil {
 						fault(fmt.Sprintf("pin[%d].revision", i), "the pinned revision does not hold this tune", "pin it again: rigkeep job add "+place.Name+" "+pin.Rig, false)
 					}
 				}

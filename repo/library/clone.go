@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
 	"rigkeep/schema"
 )
@@ -15,9 +15,9 @@ import (
 // Clone makes a library in dir that is a copy of a remote's, with all history, and follows it
 // from then on. dir must not exist or be empty. Nothing is left in it after an error.
 //
-// Errors: repo.ErrNotFound if the remote has no revision yet, repo.ErrForeign if it is no
-// library, those of the transport and of repo.InitFrom.
-func Clone(ctx context.Context, dir string, r transport.Remote, address string, cat *schema.Catalogue, opt repo.Options, who repo.Person, when time.Time) (*Library, error) {
+// Errors: store.ErrNotFound if the remote has no revision yet, store.ErrForeign if it is no
+// library, those of the transport and of store.InitFrom.
+func Clone(ctx context.Context, dir string, r transport.Remote, address string, cat *schema.Catalogue, opt store.Options, who store.Person, when time.Time) (*Library, error) {
 	refs, err := r.Refs(ctx)
 	if err != nil {
 		return nil, err
@@ -27,8 +27,8 @@ func Clone(ctx context.Context, dir string, r transport.Remote, address string, 
 		return nil, err
 	}
 	tip := refs.Heads["refs/heads/"+branch]
-	err = repo.InitFrom(dir, branch, opt, func(st *repo.Lib) error {
-		if _, err := r.Fetch(ctx, st, []repo.Rev{tip}, nil); err != nil {
+	err = store.InitFrom(dir, branch, opt, func(st *store.Lib) error {
+		if _, err := r.Fetch(ctx, st, []store.Rev{tip}, nil); err != nil {
 			return err
 		}
 		if err := st.CompleteAll(ctx, tip); err != nil {
@@ -61,7 +61,7 @@ func mainBranch(shown string, refs transport.Refs) (string, error) {
 	sort.Strings(names)
 	switch {
 	case len(names) == 0:
-		return "", &repo.Error{Kind: repo.ErrNotFound, Msg: shown + " has no revision yet", WayOut: "Make a library with `rigkeep init DIR`, and send it there with `rigkeep sync " + shown + "`"}
+		return "", &store.Error{Kind: store.ErrNotFound, Msg: shown + " has no revision yet", WayOut: "Make a library with `rigkeep init DIR`, and send it there with `rigkeep sync " + shown + "`"}
 	case refs.Heads[refs.Head] != "":
 		return strings.TrimPrefix(refs.Head, "refs/heads/"), nil
 	case refs.Heads["refs/heads/main"] != "":
@@ -69,6 +69,6 @@ func mainBranch(shown string, refs transport.Refs) (string, error) {
 	case len(names) == 1:
 		return names[0], nil
 	}
-	return "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s has several branches and none is its main one: %s", shown, strings.Join(names, ", ")),
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has several branches and none is its main one: %s", shown, strings.Join(names, ", ")),
 		WayOut: "Have its keeper set HEAD: git symbolic-ref HEAD refs/heads/BRANCH"}
 }

@@ -9,7 +9,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -22,7 +22,7 @@ func directive(path, kind string) string {
 }
 
 // NewFiles are the files of a new library.
-func NewFiles(cat *schema.Catalogue, name, mass, length string) ([]repo.File, error) {
+func NewFiles(cat *schema.Catalogue, name, mass, length string) ([]store.File, error) {
 	w := file.NewWriter(preset.LibraryPath)
 	w.Directive(directive(preset.LibraryPath, schema.KindLibrary))
 	w.Key("format", schema.Format)
@@ -39,13 +39,13 @@ func NewFiles(cat *schema.Catalogue, name, mass, length string) ([]repo.File, er
 	if err := Faults(doc, cat.Validate(schema.KindLibrary, doc.Tree(), nil)); err != nil {
 		return nil, err
 	}
-	files := []repo.File{{Path: preset.LibraryPath, Data: doc.Text()}}
+	files := []store.File{{Path: preset.LibraryPath, Data: doc.Text()}}
 	for _, k := range schema.Kinds {
 		js, err := cat.JSONSchema(k)
 		if err != nil {
 			return nil, err
 		}
-		files = append(files, repo.File{Path: schemaPath(k), Data: js})
+		files = append(files, store.File{Path: schemaPath(k), Data: js})
 	}
 	return files, nil
 }
@@ -168,7 +168,7 @@ type NewFile struct {
 // Vacant reports whether a new file's place is free and the file is good.
 func (l *Library) Vacant(f NewFile) error {
 	if _, err := l.Store.Read(f.Path); err == nil {
-		return &repo.Error{Kind: repo.ErrChanged, Msg: f.Path + " is in the library already", WayOut: "Change it there with an editor and save it with: rigkeep save " + f.Path + " -m WHY"}
+		return &store.Error{Kind: store.ErrChanged, Msg: f.Path + " is in the library already", WayOut: "Change it there with an editor and save it with: rigkeep save " + f.Path + " -m WHY"}
 	} else if !isNotFound(err) {
 		return err
 	}
@@ -177,14 +177,14 @@ func (l *Library) Vacant(f NewFile) error {
 }
 
 // AddFiles checks new files and saves them as one revision.
-func (l *Library) AddFiles(ctx context.Context, files []NewFile, subject string, who repo.Person, when time.Time) (repo.Rev, error) {
+func (l *Library) AddFiles(ctx context.Context, files []NewFile, subject string, who store.Person, when time.Time) (store.Rev, error) {
 	defer l.forget()
-	q := repo.SaveRequest{Subject: subject, Author: who, When: when, WriteWork: true, Seen: map[string]repo.BlobID{}}
+	q := store.SaveRequest{Subject: subject, Author: who, When: when, WriteWork: true, Seen: map[string]store.BlobID{}}
 	for _, f := range files {
 		if err := l.Vacant(f); err != nil {
 			return "", err
 		}
-		q.Files = append(q.Files, repo.File{Path: f.Path, Data: f.Text})
+		q.Files = append(q.Files, store.File{Path: f.Path, Data: f.Text})
 		q.Seen[f.Path] = ""
 	}
 	return l.Store.Save(ctx, q)

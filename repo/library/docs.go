@@ -13,13 +13,13 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
 // Library is an open library.
 type Library struct {
-	Store *repo.Lib
+	Store *store.Lib
 	Cat   *schema.Catalogue
 	// Zone is in which a day begins and ends, for WHEN; nil is UTC.
 	Zone *time.Location
@@ -37,8 +37,8 @@ type Library struct {
 }
 
 // Open finds and opens the library that dir lies in.
-func Open(dir string, cat *schema.Catalogue, opt repo.Options) (*Library, error) {
-	st, err := repo.OpenWith(dir, opt)
+func Open(dir string, cat *schema.Catalogue, opt store.Options) (*Library, error) {
+	st, err := store.OpenWith(dir, opt)
 	if err != nil {
 		return nil, err
 	}
@@ -96,7 +96,7 @@ func Faults(doc *file.Doc, ps []schema.Problem) error {
 }
 
 // read returns the bytes at a path, in the work tree for the empty revision.
-func (l *Library) read(rev repo.Rev, path string) ([]byte, error) {
+func (l *Library) read(rev store.Rev, path string) ([]byte, error) {
 	if rev == "" {
 		return l.Store.Read(path)
 	}
@@ -104,7 +104,7 @@ func (l *Library) read(rev repo.Rev, path string) ([]byte, error) {
 }
 
 // Doc reads and checks one file; rev "" is the work tree.
-func (l *Library) Doc(rev repo.Rev, path string) (*file.Doc, error) {
+func (l *Library) Doc(rev store.Rev, path string) (*file.Doc, error) {
 	data, err := l.read(rev, path)
 	if err != nil {
 		return nil, err
@@ -121,7 +121,7 @@ func (l *Library) Doc(rev repo.Rev, path string) (*file.Doc, error) {
 }
 
 // Sheet reads a gimbal sheet.
-func (l *Library) Sheet(rev repo.Rev, slug string) (*schema.Sheet, error) {
+func (l *Library) Sheet(rev store.Rev, slug string) (*schema.Sheet, error) {
 	id := string(rev) + "/" + slug
 	l.mu.Lock()
 	s, ok := l.sheets[id]
@@ -131,14 +131,14 @@ func (l *Library) Sheet(rev repo.Rev, slug string) (*schema.Sheet, error) {
 	}
 	path := preset.GimbalPath(slug)
 	data, err := l.read(rev, path)
-	if errors.Is(err, repo.ErrNotFound) {
+	if errors.Is(err, store.ErrNotFound) {
 		return nil, l.noGimbal(slug)
 	}
 	if err != nil {
 		return nil, err
 	}
 	// most revisions have the same sheet: the same text is read once
-	text := "blob/" + string(repo.BlobIDOf(data)) + "/" + slug
+	text := "blob/" + string(store.BlobIDOf(data)) + "/" + slug
 	l.mu.Lock()
 	sheet, ok := l.sheets[text]
 	l.mu.Unlock()
@@ -163,7 +163,7 @@ func (l *Library) noGimbal(slug string) error {
 	slugs, _ := l.Gimbals()
 	way := "Add its sheet with: rigkeep gimbal add FILE"
 	way = nearest(slug, slugs, way)
-	return &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no gimbal sheet %q in this library", slug), WayOut: way, Paths: []string{preset.GimbalPath(slug)}}
+	return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no gimbal sheet %q in this library", slug), WayOut: way, Paths: []string{preset.GimbalPath(slug)}}
 }
 
 // Gimbals lists the slugs of the sheets in the work tree.
@@ -188,7 +188,7 @@ func (l *Library) names(dir string) ([]string, error) {
 }
 
 // Rig reads a build sheet by its fingerprint.
-func (l *Library) Rig(rev repo.Rev, fp string) (preset.Rig, error) {
+func (l *Library) Rig(rev store.Rev, fp string) (preset.Rig, error) {
 	path := preset.RigPath(fp)
 	data, err := l.read(rev, path)
 	if err != nil {
@@ -202,7 +202,7 @@ func (l *Library) Rig(rev repo.Rev, fp string) (preset.Rig, error) {
 }
 
 // Job reads a job by its slug.
-func (l *Library) Job(rev repo.Rev, slug string) (preset.Job, error) {
+func (l *Library) Job(rev store.Rev, slug string) (preset.Job, error) {
 	doc, err := l.Doc(rev, preset.JobPath(slug))
 	if err != nil {
 		return preset.Job{}, err
@@ -237,11 +237,11 @@ func (l *Library) FindJob(name string) (string, error) {
 		return hits[0], nil
 	}
 	if len(hits) > 1 {
-		return "", &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q names %d jobs: %s", name, len(hits), strings.Join(hits, ", ")), WayOut: "Give the whole name with its date"}
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q names %d jobs: %s", name, len(hits), strings.Join(hits, ", ")), WayOut: "Give the whole name with its date"}
 	}
 	way := "List them with: rigkeep job list"
 	way = nearest(name, append(short, all...), way)
-	return "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no job %q in this library", name), WayOut: way}
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no job %q in this library", name), WayOut: way}
 }
 
 // Tunes lists the names of a rig's tunes in the work tree, main first.
@@ -268,7 +268,7 @@ func (l *Library) Tunes(fp string) ([]string, error) {
 // Changed lists what differs from the last revision at or below the given
 // paths (a folder ends in a slash), without looking at the rest; with no path,
 // everywhere. Only files that Rigkeep reads count.
-func (l *Library) Changed(paths ...string) ([]repo.Change, error) {
+func (l *Library) Changed(paths ...string) ([]store.Change, error) {
 	if len(paths) == 0 {
 		return l.Store.Status()
 	}
@@ -276,7 +276,7 @@ func (l *Library) Changed(paths ...string) ([]repo.Change, error) {
 	if err != nil {
 		return nil, err
 	}
-	now, was := map[string]bool{}, map[string]repo.BlobID{}
+	now, was := map[string]bool{}, map[string]store.BlobID{}
 	for _, p := range paths {
 		if !strings.HasSuffix(p, "/") {
 			now[p] = true
@@ -301,7 +301,7 @@ func (l *Library) Changed(paths ...string) ([]repo.Change, error) {
 			now[e.Path] = true
 		}
 	}
-	var out []repo.Change
+	var out []store.Change
 	for _, p := range sortedNames(now) {
 		if _, ok := preset.Locate(p); !ok {
 			continue
@@ -310,14 +310,14 @@ func (l *Library) Changed(paths ...string) ([]repo.Change, error) {
 		switch {
 		case isNotFound(err):
 			if was[p] != "" {
-				out = append(out, repo.Change{Path: p, Kind: repo.Deleted, Unstaged: true})
+				out = append(out, store.Change{Path: p, Kind: store.Deleted, Unstaged: true})
 			}
 		case err != nil:
 			return nil, err
 		case was[p] == "":
-			out = append(out, repo.Change{Path: p, Kind: repo.Added, Unstaged: true})
-		case repo.BlobIDOf(data) != was[p]:
-			out = append(out, repo.Change{Path: p, Kind: repo.Modified, Unstaged: true})
+			out = append(out, store.Change{Path: p, Kind: store.Added, Unstaged: true})
+		case store.BlobIDOf(data) != was[p]:
+			out = append(out, store.Change{Path: p, Kind: store.Modified, Unstaged: true})
 		}
 	}
 	return out, nil

@@ -2,14 +2,14 @@ package library
 
 import (
 	"rigkeep/preset"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
 // PlanIncoming plans a revision of whole texts that came from outside, nil for a file that goes,
 // together with the history they came with. Files with unsaved edits will not be replaced. It does
 // not write.
-func (l *Library) PlanIncoming(files map[string][]byte, moves []Move, with *repo.Bundle) (*Plan, error) {
+func (l *Library) PlanIncoming(files map[string][]byte, moves []Move, with *store.Bundle) (*Plan, error) {
 	p, err := l.emptyPlan()
 	if err != nil {
 		return nil, err

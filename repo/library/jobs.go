@@ -3,11 +3,11 @@ package library
 import (
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // Pinned is the revision of a rig's tune on a job.
-func (l *Library) Pinned(slug string, rr RigRef, tune string) (repo.Rev, error) {
+func (l *Library) Pinned(slug string, rr RigRef, tune string) (store.Rev, error) {
 	rev, _, err := l.pinned(slug, rr, tune)
 	return rev, err
 }
@@ -15,13 +15,13 @@ func (l *Library) Pinned(slug string, rr RigRef, tune string) (repo.Rev, error) 
 // PinRequest asks for one pin.
 type PinRequest struct {
 	Rig, Tune string
-	Rev       repo.Rev
+	Rev       store.Rev
 	Unit      string
 }
 
 func (l *Library) emptyPlan() (*Plan, error) {
 	base, err := l.Store.Head()
-	return &Plan{Base: base, seen: map[string]repo.BlobID{}}, err
+	return &Plan{Base: base, seen: map[string]store.BlobID{}}, err
 }
 
 // PlanJobAdd plans pins and shots of a job.
@@ -94,7 +94,7 @@ func (l *Library) PlanJobState(slug, state string, unfixed func(rig, tune, why s
 			continue
 		}
 		rr, err := l.Find(pin.Rig)
-		var rev repo.Rev
+		var rev store.Rev
 		if err == nil {
 			rev, err = l.Pinned(slug, rr, pin.Tune)
 		}

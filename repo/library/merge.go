@@ -12,14 +12,14 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
 // By is who last changed something on one side of a conflict, and when.
 type By struct {
-	Revision repo.Rev  `json:"revision"`
+	Revision store.Rev `json:"revision"`
 	Who      string    `json:"who"`
 	When     time.Time `json:"when"`
 }
@@ -33,8 +33,8 @@ type Clash struct {
 
 // Merged is two revisions brought together. It is not saved yet.
 type Merged struct {
-	Ours, Theirs repo.Rev
-	Bases        []repo.Rev
+	Ours, Theirs store.Rev
+	Bases        []store.Rev
 	Files        map[string][]byte // what differs from ours; nil is a file that is gone
 	Clashes      []Clash           // not empty: it cannot be saved
 	Taken        []merge.Taken
@@ -57,7 +57,7 @@ func (l *Library) Choices(ours, theirs, values []string) (*merge.Choices, error)
 		return l.value(kind, Assign{Key: key, Text: text})
 	})
 	if err != nil {
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: err.Error()}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: err.Error()}
 	}
 	return c, nil
 }
@@ -66,16 +66,16 @@ func (l *Library) Choices(ours, theirs, values []string) (*merge.Choices, error)
 // several, as after merges crosswise, those are merged first; what conflicts between them counts
 // as not having been there, so that the two sides' own values decide.
 //
-// Errors: repo.ErrDiverged if the two share no history; a *file.Error if one was written by a
-// newer Rigkeep; repo.ErrBadPath for a settlement that fits nothing.
-func (l *Library) Merge(ours, theirs repo.Rev, ch *merge.Choices) (*Merged, error) {
+// Errors: store.ErrDiverged if the two share no history; a *file.Error if one was written by a
+// newer Rigkeep; store.ErrBadPath for a settlement that fits nothing.
+func (l *Library) Merge(ours, theirs store.Rev, ch *merge.Choices) (*Merged, error) {
 	go l.Cat.Prepare() // while the common ancestor is looked for
 	bases, err := l.Store.MergeBase(ours, theirs)
 	if err != nil {
 		return nil, err
 	}
 	if len(bases) == 0 {
-		return nil, &repo.Error{Kind: repo.ErrDiverged, Msg: "the two libraries have no revision in common, so what was changed since cannot be told",
+		return nil, &store.Error{Kind: store.ErrDiverged, Msg: "the two libraries have no revision in common, so what was changed since cannot be told",
 			WayOut: "Take a copy of the other one with `rigkeep init DIR --from ADDRESS`, and carry rigs over with `rigkeep handover write` and `accept`"}
 	}
 	base, err := l.base(bases, 0)
@@ -94,7 +94,7 @@ func (l *Library) Merge(ours, theirs repo.Rev, ch *merge.Choices) (*Merged, erro
 }
 
 func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, virtual bool) (*merge.SetOutput, error) {
-	root := &reading{snapshot: base, shared: &sharedTexts{texts: map[repo.BlobID][]byte{}}, blobs: map[string]repo.BlobID{}, read: map[string][]byte{}}
+	root := &reading{snapshot: base, shared: &sharedTexts{texts: map[store.BlobID][]byte{}}, blobs: map[string]store.BlobID{}, read: map[string][]byte{}}
 	var o, t *reading
 	var oc, tc []string
 	var oerr, terr error
@@ -107,7 +107,7 @@ func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, vi
 	}
 	out, err := merge.Set(merge.SetInput{Cat: l.Cat, Base: root, Ours: o, Theirs: t, OursChanged: oc, TheirsChanged: tc, Choices: ch, Virtual: virtual, Parallel: true})
 	if c, ok := err.(*merge.ChoiceError); ok {
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: c.What, WayOut: c.WayOut}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: c.What, WayOut: c.WayOut}
 	}
 	return out, err
 }
@@ -116,7 +116,7 @@ func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, vi
 const maxCriss = 8
 
 // base is the state that two revisions are compared with.
-func (l *Library) base(bases []repo.Rev, depth int) (snapshot, error) {
+func (l *Library) base(bases []store.Rev, depth int) (snapshot, error) {
 	at := snapshot{l, bases[0], map[string][]byte{}}
 	if depth >= maxCriss {
 		return at, nil
@@ -146,7 +146,7 @@ func (l *Library) base(bases []repo.Rev, depth int) (snapshot, error) {
 // snapshot is a revision with some files in place of its own: a merge that nobody saved.
 type snapshot struct {
 	l    *Library
-	rev  repo.Rev // "" is the empty library
+	rev  store.Rev // "" is the empty library
 	over map[string][]byte
 }
 
@@ -194,7 +194,7 @@ type reading struct {
 	snapshot
 	base   *reading // nil for the base itself
 	shared *sharedTexts
-	blobs  map[string]repo.BlobID // of files that differ from the base; for the base, of files that differ anywhere
+	blobs  map[string]store.BlobID // of files that differ from the base; for the base, of files that differ anywhere
 	read   map[string][]byte
 }
 
@@ -202,7 +202,7 @@ type reading struct {
 // guards the maps of all of them.
 type sharedTexts struct {
 	mu    sync.Mutex
-	texts map[repo.BlobID][]byte
+	texts map[store.BlobID][]byte
 }
 
 // ID implements merge.Identified.
@@ -257,7 +257,7 @@ func (r *reading) Read(path string) ([]byte, error) {
 
 // beside is another snapshot that is compared with this one, and the paths in which it differs.
 func (r *reading) beside(s snapshot) (*reading, []string, error) {
-	out := &reading{snapshot: s, base: r, shared: r.shared, blobs: map[string]repo.BlobID{}, read: map[string][]byte{}}
+	out := &reading{snapshot: s, base: r, shared: r.shared, blobs: map[string]store.BlobID{}, read: map[string][]byte{}}
 	diff, err := r.l.Store.Diff(r.rev, s.rev)
 	if err != nil {
 		return nil, nil, err
@@ -301,10 +301,10 @@ const blameSteps = 2000
 
 // blame finds the revision that gave a key its value at tip; nil if that is too far back. Where a
 // rig moved to a new fingerprint, it is followed to the earlier one.
-func (l *Library) blame(tip repo.Rev, path, key string) *By {
+func (l *Library) blame(tip store.Rev, path, key string) *By {
 	place, _ := preset.Locate(path)
 	texts := map[string]string{} // values by contents: most revisions do not touch the file
-	value := func(at repo.Rev, path string) string {
+	value := func(at store.Rev, path string) string {
 		data, err := snapshot{l, at, nil}.Read(path)
 		if err != nil {
 			return "?"
@@ -350,7 +350,7 @@ next:
 }
 
 // earlier gives where a rig's file lay under the fingerprints that the rig had before, the last first.
-func (l *Library) earlier(at repo.Rev, path string) (out []string) {
+func (l *Library) earlier(at store.Rev, path string) (out []string) {
 	place, _ := preset.Locate(path)
 	r, err := l.Rig(at, place.Rig)
 	if err != nil {
@@ -366,25 +366,25 @@ func (l *Library) earlier(at repo.Rev, path string) (out []string) {
 // and brings the work tree along. Unsaved edits that it would touch stop it before anything is
 // changed.
 //
-// Errors: those of repo.Save; repo.ErrChanged also if ours moved on and touched the same files.
-func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body string, who repo.Person, when time.Time) (repo.Rev, error) {
+// Errors: those of store.Save; store.ErrChanged also if ours moved on and touched the same files.
+func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body string, who store.Person, when time.Time) (store.Rev, error) {
 	if len(m.Clashes) > 0 {
-		return "", &repo.Error{Kind: repo.ErrDiverged, Msg: fmt.Sprintf("%d conflicts are not settled", len(m.Clashes))}
+		return "", &store.Error{Kind: store.ErrDiverged, Msg: fmt.Sprintf("%d conflicts are not settled", len(m.Clashes))}
 	}
 	defer l.forget()
-	q := repo.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: m.Ours, WriteWork: true, Parents: []repo.Rev{m.Theirs}}
+	q := store.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: m.Ours, WriteWork: true, Parents: []store.Rev{m.Theirs}}
 	for _, p := range m.Paths() {
 		text := m.Files[p]
-		q.Files = append(q.Files, repo.File{Path: p, Data: text, Delete: text == nil})
+		q.Files = append(q.Files, store.File{Path: p, Data: text, Delete: text == nil})
 	}
 	return l.Store.Save(ctx, q)
 }
 
 // checkTheirs refuses a revision that this program cannot read as a library.
-func (l *Library) checkTheirs(rev repo.Rev) error {
+func (l *Library) checkTheirs(rev store.Rev) error {
 	data, err := l.Store.ReadAt(rev, preset.LibraryPath)
 	if isNotFound(err) {
-		return &repo.Error{Kind: repo.ErrForeign, Msg: "the other side is no library: it has no " + preset.LibraryPath, WayOut: "Check the address"}
+		return &store.Error{Kind: store.ErrForeign, Msg: "the other side is no library: it has no " + preset.LibraryPath, WayOut: "Check the address"}
 	}
 	if err != nil {
 		return err

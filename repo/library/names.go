@@ -14,7 +14,7 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/preset/mass"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -44,7 +44,7 @@ func (l *Library) Rigs() ([]RigRef, error) {
 		return known, nil
 	}
 	// The work tree is looked through while the summary is read.
-	var changes []repo.Change
+	var changes []store.Change
 	var serr error
 	looked := make(chan struct{})
 	go func() {
@@ -170,7 +170,7 @@ func (l *Library) Find(name string) (RigRef, error) {
 		for _, r := range hits {
 			lines = append(lines, r.Fingerprint+" ("+r.Alias+")")
 		}
-		return RigRef{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), WayOut: "Give more characters of the fingerprint"}
+		return RigRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), WayOut: "Give more characters of the fingerprint"}
 	}
 	way := "List them with: rigkeep rig list"
 	if r, ok := l.lost(low); ok {
@@ -178,7 +178,7 @@ func (l *Library) Find(name string) (RigRef, error) {
 	} else {
 		way = nearest(low, aliases, way)
 	}
-	return RigRef{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
+	return RigRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
 }
 
 // saved reports whether the last revision has a file.
@@ -277,7 +277,7 @@ func ParseRef(s string) (Ref, error) {
 	rig, tune, has := strings.Cut(name, "/")
 	tune = schema.CanonicalName(tune)
 	if rig == "" || has && !preset.IsName(tune) || at && when == "" {
-		return Ref{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q does not name a tune", s), WayOut: "Write RIG, RIG/TUNE or RIG/TUNE@WHEN, where WHEN is a commit, ~N, a date or a job"}
+		return Ref{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q does not name a tune", s), WayOut: "Write RIG, RIG/TUNE or RIG/TUNE@WHEN, where WHEN is a commit, ~N, a date or a job"}
 	}
 	if !has {
 		tune = preset.MainTune
@@ -288,8 +288,8 @@ func ParseRef(s string) (Ref, error) {
 // Loaded is a rig with one of its tunes at one moment.
 type Loaded struct {
 	Ref    Ref
-	Rev    repo.Rev // "" is the work tree
-	Commit *repo.Commit
+	Rev    store.Rev // "" is the work tree
+	Commit *store.Commit
 	Rig    preset.Rig
 	Sheet  *schema.Sheet
 	Tune   *preset.Tune // nil when the rig has no such tune then
@@ -374,7 +374,7 @@ func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) 
 // Text gives the bytes of a tune as they are, sound or not. Its error is Load's where there is
 // no such tune.
 func (l *Library) Text(rr RigRef, ref Ref) ([]byte, error) {
-	var rev repo.Rev
+	var rev store.Rev
 	fp := rr.Fingerprint
 	if ref.When != "" {
 		var err error
@@ -404,10 +404,10 @@ func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
 	} else if len(names) > 0 {
 		way = "It has: " + strings.Join(names, ", ")
 	}
-	return &repo.Error{Kind: repo.ErrNotFound, Msg: msg, WayOut: way}
+	return &store.Error{Kind: store.ErrNotFound, Msg: msg, WayOut: way}
 }
 
-func isNotFound(err error) bool { return repo.ExitClass(err) == 3 }
+func isNotFound(err error) bool { return store.ExitClass(err) == 3 }
 
 var back = regexp.MustCompile(`^~(\d{0,6})$`) // ~ is ~1, as in git
 
@@ -426,15 +426,15 @@ func (l *Library) IsMoment(when string) error {
 	}
 	_, err := l.Store.Resolve(when)
 	if isNotFound(err) {
-		return &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%q is no commit, ~N, date or job here", when), WayOut: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
+		return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%q is no commit, ~N, date or job here", when), WayOut: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
 	}
 	return err
 }
 
 // when resolves WHEN for one rig and tune: the revision, the fingerprint the
 // rig had then, and the job where one was named.
-func (l *Library) when(rr RigRef, ref Ref) (rev repo.Rev, fp, job string, err error) {
-	none := func(msg, way string) error { return &repo.Error{Kind: repo.ErrNotFound, Msg: msg, WayOut: way} }
+func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err error) {
+	none := func(msg, way string) error { return &store.Error{Kind: store.ErrNotFound, Msg: msg, WayOut: way} }
 	prints := append([]string{rr.Fingerprint}, reversed(rr.Was)...)
 	name := rr.Alias + "/" + ref.Tune
 	if m := back.FindStringSubmatch(ref.When); m != nil {
@@ -509,7 +509,7 @@ func parseDate(s string, zone *time.Location) (time.Time, bool) {
 
 // At resolves WHEN for a file that is no tune: a commit, ~N of the file's own
 // revisions, or a date.
-func (l *Library) At(path, when string) (repo.Rev, error) {
+func (l *Library) At(path, when string) (store.Rev, error) {
 	t, ok := parseDate(when, l.Zone)
 	if !ok {
 		return l.Store.ResolveFor(path, when)
@@ -523,20 +523,20 @@ func (l *Library) At(path, when string) (repo.Rev, error) {
 			return r.ID, nil
 		}
 	}
-	return "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s had no revision by %s", path, when), WayOut: "See the revisions with: rigkeep history", Paths: []string{path}}
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s had no revision by %s", path, when), WayOut: "See the revisions with: rigkeep history", Paths: []string{path}}
 }
 
 // Revision is one commit that changed a tune, with the fingerprint its rig had.
 type Revision struct {
-	repo.Commit
+	store.Commit
 	Fingerprint string
 	Path        string
-	Blob        repo.BlobID // "" when that commit took the tune away
+	Blob        store.BlobID // "" when that commit took the tune away
 }
 
 // trail is where a rig's folder has lain.
-func trail(rr RigRef) repo.Trail {
-	t := repo.Trail{Guide: preset.RigName}
+func trail(rr RigRef) store.Trail {
+	t := store.Trail{Guide: preset.RigName}
 	for _, fp := range append([]string{rr.Fingerprint}, reversed(rr.Was)...) {
 		t.Dirs = append(t.Dirs, preset.RigDir(fp))
 	}
@@ -560,7 +560,7 @@ func (l *Library) History(rr RigRef, tune string, limit int) ([]Revision, error)
 
 // pinned resolves a tune's pin on a job: the revision the job file names, else
 // the newest revision saved for that job.
-func (l *Library) pinned(slug string, rr RigRef, tune string) (repo.Rev, string, error) {
+func (l *Library) pinned(slug string, rr RigRef, tune string) (store.Rev, string, error) {
 	j, err := l.Job("", slug)
 	if err != nil {
 		return "", "", err
@@ -572,7 +572,7 @@ func (l *Library) pinned(slug string, rr RigRef, tune string) (repo.Rev, string,
 	prints := append([]string{rr.Fingerprint}, rr.Was...)
 	for _, fp := range prints {
 		if p, ok := j.Pin(fp, tune); ok && p.Revision != "" {
-			return repo.Rev(p.Revision), fp, nil
+			return store.Rev(p.Revision), fp, nil
 		}
 	}
 	for _, h := range hist {
@@ -580,12 +580,12 @@ func (l *Library) pinned(slug string, rr RigRef, tune string) (repo.Rev, string,
 			return h.ID, h.Fingerprint, nil
 		}
 	}
-	return "", "", &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("job %s has no pin for %s/%s", slug, rr.Alias, tune), WayOut: fmt.Sprintf("Pin it with: rigkeep job add %s %s", slug, rr.Alias)}
+	return "", "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("job %s has no pin for %s/%s", slug, rr.Alias, tune), WayOut: fmt.Sprintf("Pin it with: rigkeep job add %s %s", slug, rr.Alias)}
 }
 
 // KeyHistory lists the revisions at which one value of a tune changed, newest
 // first, across the rig's earlier fingerprints. Values are as written.
-func (l *Library) KeyHistory(rr RigRef, tune, key string, limit int) ([]repo.KeyRevision, error) {
+func (l *Library) KeyHistory(rr RigRef, tune, key string, limit int) ([]store.KeyRevision, error) {
 	extract := func(data []byte) (string, bool) {
 		doc, err := file.Parse("", data)
 		if err != nil {

@@ -10,7 +10,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -27,13 +27,13 @@ type Move struct{ Alias, From, To string }
 
 // Plan is one revision, worked out and checked, not yet made.
 type Plan struct {
-	Base  repo.Rev
+	Base  store.Rev
 	Items []Item
 	Moves []Move
 	Rigs  []RigRef // the rigs it is about
 	// With is a history that comes in with the revision, nil for none.
-	With *repo.Bundle
-	seen map[string]repo.BlobID
+	With *store.Bundle
+	seen map[string]store.BlobID
 }
 
 // Paths gives the paths of the items.
@@ -77,7 +77,7 @@ func (l *Library) Target(name string) (Target, error) {
 		return Target{}, err
 	}
 	if ref.When != "" {
-		return Target{}, &repo.Error{Kind: repo.ErrBadPath, Msg: name + " names a moment; only what lies in the work tree now can be saved", WayOut: "To bring an older tune back: rigkeep restore " + name}
+		return Target{}, &store.Error{Kind: store.ErrBadPath, Msg: name + " names a moment; only what lies in the work tree now can be saved", WayOut: "To bring an older tune back: rigkeep restore " + name}
 	}
 	rr, err := l.Find(ref.Rig)
 	if err != nil {
@@ -107,8 +107,8 @@ func (l *Library) Plan(targets []Target) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Plan{Base: base, seen: map[string]repo.BlobID{}}
-	add := func(c repo.Change) error {
+	p := &Plan{Base: base, seen: map[string]store.BlobID{}}
+	add := func(c store.Change) error {
 		for _, it := range p.Items {
 			if it.Path == c.Path {
 				return nil
@@ -126,7 +126,7 @@ func (l *Library) Plan(targets []Target) (*Plan, error) {
 			return err
 		}
 		if it.After != nil {
-			p.seen[c.Path] = repo.BlobIDOf(it.After)
+			p.seen[c.Path] = store.BlobIDOf(it.After)
 		} else {
 			p.seen[c.Path] = ""
 		}
@@ -158,7 +158,7 @@ func (l *Library) Plan(targets []Target) (*Plan, error) {
 
 // moveRig adds the moves of a rig whose build sheet no longer has the
 // fingerprint of its folder.
-func (l *Library) moveRig(p *Plan, rr RigRef, base repo.Rev) error {
+func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 	r, err := l.Rig("", rr.Fingerprint)
 	if isNotFound(err) {
 		return nil // a rig that was removed by hand
@@ -191,7 +191,7 @@ func (l *Library) moveRig(p *Plan, rr RigRef, base repo.Rev) error {
 		if err != nil {
 			return err
 		}
-		p.seen[from] = repo.BlobIDOf(text)
+		p.seen[from] = store.BlobIDOf(text)
 		to := strings.Replace(from, preset.RigDir(rr.Fingerprint), preset.RigDir(now), 1)
 		it := Item{Path: to, OldPath: from, Place: preset.Place{Kind: place.Kind, Rig: now, Name: place.Name}}
 		if it.Before, err = l.Store.ReadAt(base, from); err != nil && !isNotFound(err) {
@@ -348,7 +348,7 @@ func (l *Library) checkGone(p *Plan) error {
 		}
 	}
 	needed := func(path, by, way string) error {
-		return &repo.Error{Kind: repo.ErrChanged, Msg: path + " is needed by " + by, WayOut: way + "; nothing was done", Paths: []string{path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: path + " is needed by " + by, WayOut: way + "; nothing was done", Paths: []string{path}}
 	}
 	for _, it := range p.Items {
 		if it.After != nil {
@@ -418,11 +418,11 @@ func (p *Plan) oldPrint(fp string) string {
 }
 
 // Commit makes the planned revision.
-func (l *Library) Commit(ctx context.Context, p *Plan, subject, body string, who repo.Person, when time.Time, trailers ...repo.Trailer) (repo.Rev, error) {
+func (l *Library) Commit(ctx context.Context, p *Plan, subject, body string, who store.Person, when time.Time, trailers ...store.Trailer) (store.Rev, error) {
 	defer l.forget()
-	q := repo.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: p.Base, WriteWork: true, Seen: p.seen, Trailers: trailers, With: p.With}
+	q := store.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: p.Base, WriteWork: true, Seen: p.seen, Trailers: trailers, With: p.With}
 	for _, it := range p.Items {
-		q.Files = append(q.Files, repo.File{Path: it.Path, Data: it.After, Delete: it.After == nil})
+		q.Files = append(q.Files, store.File{Path: it.Path, Data: it.After, Delete: it.After == nil})
 	}
 	return l.Store.Save(ctx, q)
 }
@@ -434,7 +434,7 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Plan{Base: base, Rigs: []RigRef{rr}, seen: map[string]repo.BlobID{}}
+	p := &Plan{Base: base, Rigs: []RigRef{rr}, seen: map[string]store.BlobID{}}
 	paths, err := l.Store.List(preset.RigDir(rr.Fingerprint) + "/")
 	if err != nil {
 		return nil, err
@@ -450,9 +450,9 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 		}
 		before, err := l.Store.ReadAt(base, path)
 		if err != nil || string(before) != string(now) {
-			return nil, &repo.Error{Kind: repo.ErrChanged, Msg: path + " has edits that are in no revision", WayOut: "Save them first, or take them back with: rigkeep restore " + rr.Alias, Paths: []string{path}}
+			return nil, &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", WayOut: "Save them first, or take them back with: rigkeep restore " + rr.Alias, Paths: []string{path}}
 		}
-		p.seen[path] = repo.BlobIDOf(now)
+		p.seen[path] = store.BlobIDOf(now)
 		p.Items = append(p.Items, Item{Path: path, OldPath: path, Place: place, Before: before})
 	}
 	return p, l.checkGone(p)
@@ -467,7 +467,7 @@ func (l *Library) PlanRename(rr RigRef, alias string) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Plan{Base: base, Rigs: []RigRef{rr}, seen: map[string]repo.BlobID{}}
+	p := &Plan{Base: base, Rigs: []RigRef{rr}, seen: map[string]store.BlobID{}}
 	return p, l.planEdit(p, preset.RigPath(rr.Fingerprint), file.Edit{Key: "alias", Value: alias})
 }
 
@@ -517,7 +517,7 @@ func sortedNames(m map[string]bool) []string {
 
 // pin adds or renews one pin in the plan's copy of the job. rev "" means the
 // newest revision saved for the job.
-func (l *Library) pin(p *Plan, slug, fp, tune string, rev repo.Rev, unit string) error {
+func (l *Library) pin(p *Plan, slug, fp, tune string, rev store.Rev, unit string) error {
 	path := preset.JobPath(slug)
 	doc, err := l.planned(p, path)
 	if err != nil {
@@ -525,7 +525,7 @@ func (l *Library) pin(p *Plan, slug, fp, tune string, rev repo.Rev, unit string)
 	}
 	j := preset.DecodeJob(slug, doc.Tree())
 	if j.State != "open" {
-		return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("job %s is closed", slug), WayOut: "Open another job, or this one again with: rigkeep job open " + slug}
+		return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("job %s is closed", slug), WayOut: "Open another job, or this one again with: rigkeep job open " + slug}
 	}
 	if unit != "" {
 		if unit, err = l.serialOf(fp, unit); err != nil {
@@ -626,7 +626,7 @@ func (l *Library) planText(p *Plan, path string, text []byte) error {
 	now, err := l.Store.Read(path)
 	switch {
 	case err == nil:
-		p.seen[path] = repo.BlobIDOf(now)
+		p.seen[path] = store.BlobIDOf(now)
 	case isNotFound(err):
 		p.seen[path] = ""
 	default:

@@ -5,7 +5,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -14,7 +14,7 @@ import (
 // refused, since its fingerprint is not the folder's yet.
 func (l *Library) Prove(d *Loaded, p preset.Proof) (Edited, error) {
 	if now := d.Rig.Print(); now != d.Rig.Fingerprint {
-		return Edited{}, &repo.Error{Kind: repo.ErrChanged, Msg: "the build of " + d.Rig.Alias + " was changed and is not saved: its fingerprint is " + now + " now", WayOut: "Save it first: rigkeep save " + d.Rig.Alias + " -m WHY", Paths: []string{preset.RigPath(d.Rig.Fingerprint)}}
+		return Edited{}, &store.Error{Kind: store.ErrChanged, Msg: "the build of " + d.Rig.Alias + " was changed and is not saved: its fingerprint is " + now + " now", WayOut: "Save it first: rigkeep save " + d.Rig.Alias + " -m WHY", Paths: []string{preset.RigPath(d.Rig.Fingerprint)}}
 	}
 	p, err := p.Complete(d.Rig, d.Sheet, *d.Tune)
 	if err != nil {

@@ -14,7 +14,7 @@ import (
 	"rigkeep/preset/file"
 	"rigkeep/preset/review"
 	"rigkeep/preset/start"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -58,7 +58,7 @@ func source(path string, data []byte, at review.Stamp) review.Source {
 	return s
 }
 
-func stamp(c repo.Commit) review.Stamp {
+func stamp(c store.Commit) review.Stamp {
 	return review.Stamp{Revision: string(c.ID), Who: c.Author.Name, When: c.When, Why: c.Subject}
 }
 
@@ -176,7 +176,7 @@ func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 			return nil, err
 		}
 		if ref.When != "" {
-			return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "a review is of what goes out now; " + name + " names a moment", WayOut: "For what changed since then: --since " + ref.When}
+			return nil, &store.Error{Kind: store.ErrBadPath, Msg: "a review is of what goes out now; " + name + " names a moment", WayOut: "For what changed since then: --since " + ref.When}
 		}
 		rr, err := l.Find(ref.Rig)
 		if err != nil {
@@ -283,7 +283,7 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 		return nil
 	}
 	present := state{text: work, path: tunePath, at: -1, there: err == nil}
-	if present.there && len(hist) > 0 && hist[0].Path == tunePath && hist[0].Blob == repo.BlobIDOf(work) {
+	if present.there && len(hist) > 0 && hist[0].Path == tunePath && hist[0].Blob == store.BlobIDOf(work) {
 		present.at, present.stamp = 0, stamp(hist[0].Commit)
 	}
 	st := present
@@ -345,7 +345,7 @@ type state struct {
 // pinnedState is the tune as a job pins it. open: no revision was saved for the
 // job; lost: the revision is not there.
 func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, open bool, lost string, err error) {
-	rev := repo.Rev(j.Pins[a.pin].Revision)
+	rev := store.Rev(j.Pins[a.pin].Revision)
 	if rev == "" {
 		for _, h := range hist {
 			if h.Job() == j.Slug {
@@ -381,7 +381,7 @@ func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, o
 		if c, err := l.Store.Commit(rev); err == nil {
 			st.stamp = stamp(*c)
 		}
-		id := repo.BlobIDOf(data)
+		id := store.BlobIDOf(data)
 		for i, h := range hist {
 			if h.Blob == id {
 				st.at = i
@@ -524,7 +524,7 @@ func (l *Library) cameWith(st state, accept Revision) (bool, error) {
 	if accept.Trailer(HandoverTrailer) == "" || len(accept.Parents) == 0 || st.stamp.Revision == "" {
 		return false, nil
 	}
-	here, err := l.Store.IsAncestor(repo.Rev(st.stamp.Revision), accept.Parents[0])
+	here, err := l.Store.IsAncestor(store.Rev(st.stamp.Revision), accept.Parents[0])
 	return !here, err
 }
 
@@ -553,7 +553,7 @@ func (l *Library) takenOver(xs []review.Subject) error {
 			return err
 		}
 		for i := range xs {
-			if bare(xs[i]) && slices.ContainsFunc(changes, func(p repo.PathChange) bool { return p.Path == xs[i].TuneFile.Path }) {
+			if bare(xs[i]) && slices.ContainsFunc(changes, func(p store.PathChange) bool { return p.Path == xs[i].TuneFile.Path }) {
 				xs[i].Taken = &review.Handover{At: stamp(c), Sum: sum}
 			}
 		}
@@ -1025,7 +1025,7 @@ func (l *Library) exchange(s *review.Snapshot) error {
 		return nil
 	}
 	for _, r := range []struct {
-		rev repo.Rev
+		rev store.Rev
 		to  *review.Stamp
 	}{{at, &x.Theirs}, {head, &x.Ours}} {
 		if c, err := l.Store.Commit(r.rev); err == nil {

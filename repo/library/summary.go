@@ -18,7 +18,7 @@ import (
 	"rigkeep/preset/file"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/start"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -45,7 +45,7 @@ type tuneSummary struct {
 }
 
 type summary struct {
-	rev   repo.Rev
+	rev   store.Rev
 	rigs  map[string]*rigSummary // by fingerprint
 	order []*rigSummary          // all rigs by alias; nil while not worked out
 }
@@ -108,7 +108,7 @@ func (l *Library) stamp() [32]byte {
 }
 
 // forward brings a summary to the revision head; false when it cannot.
-func (l *Library) forward(s *summary, head repo.Rev) bool {
+func (l *Library) forward(s *summary, head store.Rev) bool {
 	changes, err := l.Store.Diff(s.rev, head)
 	if err != nil {
 		return false
@@ -149,7 +149,7 @@ func (l *Library) forward(s *summary, head repo.Rev) bool {
 }
 
 // summarise reads every rig at a revision.
-func (l *Library) summarise(head repo.Rev) (*summary, error) {
+func (l *Library) summarise(head store.Rev) (*summary, error) {
 	s := &summary{rev: head, rigs: map[string]*rigSummary{}}
 	if head == "" {
 		return s, nil
@@ -161,7 +161,7 @@ func (l *Library) summarise(head repo.Rev) (*summary, error) {
 	if err != nil {
 		return nil, err
 	}
-	by := map[string][]repo.Entry{}
+	by := map[string][]store.Entry{}
 	var order []string
 	for _, e := range es {
 		if p, ok := preset.Locate(e.Path); ok {
@@ -198,8 +198,8 @@ func (l *Library) summarise(head repo.Rev) (*summary, error) {
 }
 
 // summariseRig reads one rig with its tunes; nil when it has no build sheet.
-func (l *Library) summariseRig(head repo.Rev, fp string, es []repo.Entry, sheets map[string]*schema.Sheet) *rigSummary {
-	var sheetBlob repo.BlobID
+func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, sheets map[string]*schema.Sheet) *rigSummary {
+	var sheetBlob store.BlobID
 	for _, e := range es {
 		if e.Path == preset.RigPath(fp) {
 			sheetBlob = e.Blob
@@ -250,7 +250,7 @@ func (l *Library) summariseRig(head repo.Rev, fp string, es []repo.Entry, sheets
 	return out
 }
 
-func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Sheet, e repo.Entry, name string) tuneSummary {
+func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Sheet, e store.Entry, name string) tuneSummary {
 	t := tuneSummary{name: name}
 	tree, err := l.blobTree(e.Path, e.Blob)
 	if err == nil {
@@ -334,7 +334,7 @@ func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same b
 	return same
 }
 
-func (l *Library) blobTree(path string, id repo.BlobID) (schema.Tree, error) {
+func (l *Library) blobTree(path string, id store.BlobID) (schema.Tree, error) {
 	data, err := l.Store.ReadBlob(id)
 	if err != nil {
 		return nil, err
@@ -343,7 +343,7 @@ func (l *Library) blobTree(path string, id repo.BlobID) (schema.Tree, error) {
 }
 
 // sheetAt reads a sheet at a revision without the library's lock.
-func (l *Library) sheetAt(rev repo.Rev, slug string) (*schema.Sheet, error) {
+func (l *Library) sheetAt(rev store.Rev, slug string) (*schema.Sheet, error) {
 	data, err := l.Store.ReadAt(rev, preset.GimbalPath(slug))
 	if err != nil {
 		return nil, err
@@ -619,7 +619,7 @@ func decodeSummary(data []byte, stamp [32]byte) (*summary, error) {
 		return nil, errSummary
 	}
 	r := &reader{b: body, seen: map[string]string{}}
-	s := &summary{rev: repo.Rev(r.str())}
+	s := &summary{rev: store.Rev(r.str())}
 	n := r.num()
 	if n > len(r.b)/7 { // a rig takes that many at least
 		return nil, errSummary

@@ -15,7 +15,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -32,17 +32,17 @@ func shop(t testing.TB, n int) (*Library, []string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	files = append(files, repo.File{Path: preset.GimbalPath("quay-large"), Data: sheet})
+	files = append(files, store.File{Path: preset.GimbalPath("quay-large"), Data: sheet})
 	var fps []string
 	for i := range n {
 		r := preset.Rig{Gimbal: "quay-large", Parts: []preset.Part{{Slot: "body", Name: fmt.Sprintf("Body %d", i), Mass: 1 + float64(i)*0.05}}}
 		fp := r.Print()
 		fps = append(fps, fp)
 		files = append(files,
-			repo.File{Path: preset.RigPath(fp), Data: []byte(rigText(i))},
-			repo.File{Path: preset.TunePath(fp, "main"), Data: []byte(tuneText(fp, 20+i, i%2 == 0))})
+			store.File{Path: preset.RigPath(fp), Data: []byte(rigText(i))},
+			store.File{Path: preset.TunePath(fp, "main"), Data: []byte(tuneText(fp, 20+i, i%2 == 0))})
 	}
-	st, err := repo.Init(dir, files, technician, day)
+	st, err := store.Init(dir, files, technician, day)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,13 +51,13 @@ func shop(t testing.TB, n int) (*Library, []string) {
 }
 
 var (
-	technician = repo.Person{Name: "Stabiliser technician", Email: "technician@example.org"}
+	technician = store.Person{Name: "Stabiliser technician", Email: "technician@example.org"}
 	day        = time.Date(2026, 1, 12, 9, 0, 0, 0, time.UTC)
 )
 
 func open(t testing.TB, dir string) *Library {
 	t.Helper()
-	l, err := Open(dir, schema.Default(), repo.Options{})
+	l, err := Open(dir, schema.Default(), store.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -135,12 +135,12 @@ func TestSummaryForwardEqualsAnew(t *testing.T) {
 
 func save(t testing.TB, l *Library, path string, data []byte) {
 	t.Helper()
-	seen := repo.BlobID("")
+	seen := store.BlobID("")
 	if now, err := l.Store.Read(path); err == nil {
-		seen = repo.BlobIDOf(now)
+		seen = store.BlobIDOf(now)
 	}
-	_, err := l.Store.Save(context.Background(), repo.SaveRequest{Subject: "change", Author: technician, When: day, WriteWork: true, AllowSame: true,
-		Files: []repo.File{{Path: path, Data: data, Delete: data == nil}}, Seen: map[string]repo.BlobID{path: seen}})
+	_, err := l.Store.Save(context.Background(), store.SaveRequest{Subject: "change", Author: technician, When: day, WriteWork: true, AllowSame: true,
+		Files: []store.File{{Path: path, Data: data, Delete: data == nil}}, Seen: map[string]store.BlobID{path: seen}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -245,13 +245,13 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 	l, fps := shop(t, 1)
 	ctx := context.Background()
 	path := preset.TunePath(fps[0], "main")
-	save := func(why string, when time.Time, files ...repo.File) {
+	save := func(why string, when time.Time, files ...store.File) {
 		t.Helper()
 		head, err := l.Store.Head()
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := l.Store.Save(ctx, repo.SaveRequest{Subject: why, Author: technician, When: when, Base: head, WriteWork: true, Files: files}); err != nil {
+		if _, err := l.Store.Save(ctx, store.SaveRequest{Subject: why, Author: technician, When: when, Base: head, WriteWork: true, Files: files}); err != nil {
 			t.Fatal(err)
 		}
 		l = open(t, l.Store.Root())
@@ -264,12 +264,12 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 	if proved, err = proved.Set("proof.values", digest); err != nil {
 		t.Fatal(err)
 	}
-	save("Prove", day.AddDate(0, 0, 1), repo.File{Path: path, Data: proved.Text()})
+	save("Prove", day.AddDate(0, 0, 1), store.File{Path: path, Data: proved.Text()})
 	raised, err := proved.Set("stiffness.tilt", 90)
 	if err != nil {
 		t.Fatal(err)
 	}
-	save("Raise", day.AddDate(0, 0, 2), repo.File{Path: path, Data: raised.Text()})
+	save("Raise", day.AddDate(0, 0, 2), store.File{Path: path, Data: raised.Text()})
 	ts, _, err := l.proofs("quay-large", day)
 	if err != nil || len(ts) != 1 {
 		t.Fatalf("%d proofs, %v", len(ts), err)
@@ -285,7 +285,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	save("Odd", day.AddDate(0, 0, 3), repo.File{Path: path, Data: odd.Text()})
+	save("Odd", day.AddDate(0, 0, 3), store.File{Path: path, Data: odd.Text()})
 	if ts, _, err = l.proofs("quay-large", day); err != nil || len(ts) != 1 || len(ts[0].Values) != 0 {
 		t.Errorf("values that were never proved count: %+v, %v", ts, err)
 	}
@@ -301,9 +301,9 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	save("Move", day.AddDate(0, 0, 4), repo.File{Path: preset.GimbalPath("skiff-small"), Data: sheet},
-		repo.File{Path: preset.RigPath(fps[0]), Delete: true}, repo.File{Path: path, Delete: true},
-		repo.File{Path: preset.RigPath(there), Data: []byte(rig)}, repo.File{Path: preset.TunePath(there, "main"), Data: moved.Text()})
+	save("Move", day.AddDate(0, 0, 4), store.File{Path: preset.GimbalPath("skiff-small"), Data: sheet},
+		store.File{Path: preset.RigPath(fps[0]), Delete: true}, store.File{Path: path, Delete: true},
+		store.File{Path: preset.RigPath(there), Data: []byte(rig)}, store.File{Path: preset.TunePath(there, "main"), Data: moved.Text()})
 	if ts, skipped, err := l.proofs("skiff-small", day); err != nil || len(ts) != 0 {
 		t.Errorf("numbers of another gimbal's dials count: %+v, %v, %v", ts, skipped, err)
 	}

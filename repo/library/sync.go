@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"rigkeep/repo"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
 )
 
@@ -30,7 +30,7 @@ func (l *Library) FindRemote(name string) (RemoteRef, error) {
 		return RemoteRef{}, err
 	}
 	if branch == "" {
-		return RemoteRef{}, &repo.Error{Kind: repo.ErrUnfinished, Msg: "no branch is checked out here (HEAD is detached), so there is nothing to sync", WayOut: "Go back with `git switch BRANCH`"}
+		return RemoteRef{}, &store.Error{Kind: store.ErrUnfinished, Msg: "no branch is checked out here (HEAD is detached), so there is nothing to sync", WayOut: "Go back with `git switch BRANCH`"}
 	}
 	all := l.Store.Settings("remote")
 	sort.Strings(all)
@@ -53,7 +53,7 @@ func (l *Library) FindRemote(name string) (RemoteRef, error) {
 		if len(all) == 1 {
 			return of(all[0]), nil
 		}
-		e := &repo.Error{Kind: repo.ErrNotFound, Msg: "this library does not know yet whom to sync with", WayOut: "Name a folder or an address once: rigkeep sync /mnt/share/tunes.git, or rigkeep sync https://HOST/tunes.git"}
+		e := &store.Error{Kind: store.ErrNotFound, Msg: "this library does not know yet whom to sync with", WayOut: "Name a folder or an address once: rigkeep sync /mnt/share/tunes.git, or rigkeep sync https://HOST/tunes.git"}
 		if len(all) > 1 {
 			e.Msg, e.WayOut = "this library knows several remotes: "+strings.Join(all, ", "), "Name the one to sync with"
 		}
@@ -78,8 +78,8 @@ func (l *Library) Remember(ctx context.Context, r RemoteRef) error {
 		return nil
 	}
 	_, err := l.Store.AddSettings(ctx, "remote", r.Name,
-		repo.AddSetting{Key: "url", Value: transport.Shown(r.Address)},
-		repo.AddSetting{Key: "fetch", Value: "+refs/heads/*:refs/remotes/" + r.Name + "/*"})
+		store.AddSetting{Key: "url", Value: transport.Shown(r.Address)},
+		store.AddSetting{Key: "fetch", Value: "+refs/heads/*:refs/remotes/" + r.Name + "/*"})
 	if err != nil {
 		return err
 	}
@@ -87,14 +87,14 @@ func (l *Library) Remember(ctx context.Context, r RemoteRef) error {
 	if err != nil {
 		return err
 	}
-	_, err = l.Store.AddSettings(ctx, "branch", branch, repo.AddSetting{Key: "remote", Value: r.Name}, repo.AddSetting{Key: "merge", Value: "refs/heads/" + r.Branch})
+	_, err = l.Store.AddSettings(ctx, "branch", branch, store.AddSetting{Key: "remote", Value: r.Name}, store.AddSetting{Key: "merge", Value: "refs/heads/" + r.Branch})
 	return err
 }
 
 // SyncOptions say how to sync.
 type SyncOptions struct {
 	Remote RemoteRef
-	Who    repo.Person
+	Who    store.Person
 	Now    func() time.Time
 	// Choices gives the person's settlements, afresh for each try; may be nil.
 	Choices func() (*merge.Choices, error)
@@ -107,14 +107,14 @@ type SyncOptions struct {
 // Synced is what a sync did, or would do.
 type Synced struct {
 	Remote   RemoteRef
-	Before   repo.Rev // where the library was
-	After    repo.Rev // and is now
-	Came     []repo.Commit
-	Went     []repo.Commit
-	Changed  []repo.PathChange // files of the library that changed
-	Merged   *Merged           // nil if no merge was needed
-	Revision repo.Rev          // the merge, if one was saved
-	Sent     bool              // the other side was moved
+	Before   store.Rev // where the library was
+	After    store.Rev // and is now
+	Came     []store.Commit
+	Went     []store.Commit
+	Changed  []store.PathChange // files of the library that changed
+	Merged   *Merged            // nil if no merge was needed
+	Revision store.Rev          // the merge, if one was saved
+	Sent     bool               // the other side was moved
 	Tries    int
 }
 
@@ -133,8 +133,8 @@ const recentHaves = 32
 // is sent. Should the remote or the library move meanwhile, it begins anew. A clash stops it
 // with the library as it was; so does anything unsaved that would be touched.
 //
-// Errors: those of the transport; repo.ErrChanged with the names of unsaved files in the way;
-// repo.ErrBusy if others keep being quicker; those of Merge.
+// Errors: those of the transport; store.ErrChanged with the names of unsaved files in the way;
+// store.ErrBusy if others keep being quicker; those of Merge.
 func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions) (*Synced, error) {
 	if branch, err := l.Store.Branch(); err != nil || branch == "" {
 		_, ferr := l.FindRemote("")
@@ -146,7 +146,7 @@ func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions)
 		return nil, err
 	}
 	out := &Synced{Remote: opt.Remote, Before: head, After: head}
-	var seen repo.Rev // the remote's state before anything was sent
+	var seen store.Rev // the remote's state before anything was sent
 	for out.Tries < syncTries {
 		out.Tries++
 		done, theirs, err := l.syncOnce(ctx, r, &opt, out)
@@ -163,11 +163,11 @@ func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions)
 		case <-time.After(time.Duration(rand.IntN(20*out.Tries)+1) * time.Millisecond):
 		}
 	}
-	return nil, &repo.Error{Kind: repo.ErrBusy, Msg: fmt.Sprintf("others were quicker %d times in a row", syncTries), WayOut: "Run the command again in a moment; nothing was lost"}
+	return nil, &store.Error{Kind: store.ErrBusy, Msg: fmt.Sprintf("others were quicker %d times in a row", syncTries), WayOut: "Run the command again in a moment; nothing was lost"}
 }
 
 // syncOnce tries once. done is false if something moved meanwhile.
-func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOptions, out *Synced) (done bool, theirs repo.Rev, err error) {
+func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOptions, out *Synced) (done bool, theirs store.Rev, err error) {
 	refs, err := r.Refs(ctx)
 	if err != nil {
 		return false, "", err
@@ -201,7 +201,7 @@ func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOpt
 			err = l.Store.Advance(ctx, theirs, opt.Who, opt.Now(), "sync: forward to "+r.Shown())
 			l.forget()
 		}
-		if errors.Is(err, repo.ErrDiverged) {
+		if errors.Is(err, store.ErrDiverged) {
 			return false, theirs, nil
 		}
 		if err != nil {
@@ -221,7 +221,7 @@ func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOpt
 		return true, theirs, nil
 	}
 	if _, err = r.Push(ctx, l.Store, transport.Push{Ref: ref, Old: theirs, To: to, Who: opt.Who, When: opt.Now()}); err != nil {
-		if errors.Is(err, repo.ErrDiverged) {
+		if errors.Is(err, store.ErrDiverged) {
 			return false, theirs, nil
 		}
 		return false, "", err
@@ -240,12 +240,12 @@ func otherBranch(shown, branch string, refs transport.Refs) error {
 	if refs.Heads[refs.Head] == "" {
 		main = names[0]
 	}
-	return &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s has no branch %s; it has %s", shown, branch, strings.Join(names, ", ")),
+	return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has no branch %s; it has %s", shown, branch, strings.Join(names, ", ")),
 		WayOut: fmt.Sprintf("If %s is the one to follow: rigkeep git branch -m %s", main, main)}
 }
 
 // take fetches a revision, checks that all of it is there, and notes where the remote is.
-func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions, theirs repo.Rev) error {
+func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions, theirs store.Rev) error {
 	have, err := l.haves()
 	if err != nil {
 		return err
@@ -258,11 +258,11 @@ func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions
 		return l.track(ctx, opt, theirs)
 	}
 	// It may be here already, whole or, where an earlier transfer was killed, in part.
-	if !l.Store.Has(theirs) || l.Store.Complete([]repo.Rev{theirs}, have) != nil {
-		if _, err := r.Fetch(ctx, l.Store, []repo.Rev{theirs}, have); err != nil {
+	if !l.Store.Has(theirs) || l.Store.Complete([]store.Rev{theirs}, have) != nil {
+		if _, err := r.Fetch(ctx, l.Store, []store.Rev{theirs}, have); err != nil {
 			return err
 		}
-		if err := l.Store.Complete([]repo.Rev{theirs}, have); err != nil {
+		if err := l.Store.Complete([]store.Rev{theirs}, have); err != nil {
 			return err
 		}
 	}
@@ -270,8 +270,8 @@ func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions
 }
 
 // haves are revisions all of whose objects are here.
-func (l *Library) haves() ([]repo.Rev, error) {
-	var out []repo.Rev
+func (l *Library) haves() ([]store.Rev, error) {
+	var out []store.Rev
 	head, err := l.Store.Head()
 	if err != nil {
 		return nil, err
@@ -296,7 +296,7 @@ func (l *Library) haves() ([]repo.Rev, error) {
 }
 
 // track moves the library's note of where the remote is.
-func (l *Library) track(ctx context.Context, opt *SyncOptions, at repo.Rev) error {
+func (l *Library) track(ctx context.Context, opt *SyncOptions, at store.Rev) error {
 	if opt.Remote.Name == "" {
 		return nil
 	}
@@ -310,7 +310,7 @@ func (l *Library) track(ctx context.Context, opt *SyncOptions, at repo.Rev) erro
 			return nil
 		}
 		err = l.Store.SetRef(ctx, name, refs[name], at, opt.Who, opt.Now(), "sync")
-		if !errors.Is(err, repo.ErrDiverged) {
+		if !errors.Is(err, store.ErrDiverged) {
 			return err
 		}
 	}
@@ -318,7 +318,7 @@ func (l *Library) track(ctx context.Context, opt *SyncOptions, at repo.Rev) erro
 }
 
 // relation says whether the library is behind the remote, or ahead of it.
-func (l *Library) relation(head, theirs repo.Rev) (behind, ahead bool, err error) {
+func (l *Library) relation(head, theirs store.Rev) (behind, ahead bool, err error) {
 	if theirs == "" || head == "" {
 		return head == "" && theirs != "", theirs == "" && head != "", nil
 	}
@@ -330,7 +330,7 @@ func (l *Library) relation(head, theirs repo.Rev) (behind, ahead bool, err error
 }
 
 // syncMerge merges and saves the merge. again is true if the library moved meanwhile.
-func (l *Library) syncMerge(ctx context.Context, opt *SyncOptions, out *Synced, head, theirs repo.Rev) (again bool, err error) {
+func (l *Library) syncMerge(ctx context.Context, opt *SyncOptions, out *Synced, head, theirs store.Rev) (again bool, err error) {
 	var ch *merge.Choices
 	if opt.Choices != nil {
 		if ch, err = opt.Choices(); err != nil {
@@ -350,7 +350,7 @@ func (l *Library) syncMerge(ctx context.Context, opt *SyncOptions, out *Synced, 
 		subject, body = opt.Message(m)
 	}
 	out.Revision, err = l.CommitMerge(ctx, m, subject, body, opt.Who, opt.Now())
-	if errors.Is(err, repo.ErrChanged) {
+	if errors.Is(err, store.ErrChanged) {
 		if now, herr := l.Store.Head(); herr == nil && now != head {
 			return true, nil
 		}
@@ -366,8 +366,8 @@ func firstName(r RemoteRef) string {
 }
 
 // report fills in what came and what went.
-func (l *Library) report(out *Synced, theirs repo.Rev) (err error) {
-	revs := func(ids ...repo.Rev) (list []repo.Rev) {
+func (l *Library) report(out *Synced, theirs store.Rev) (err error) {
+	revs := func(ids ...store.Rev) (list []store.Rev) {
 		for _, id := range ids {
 			if id != "" {
 				list = append(list, id)
@@ -375,7 +375,7 @@ func (l *Library) report(out *Synced, theirs repo.Rev) (err error) {
 		}
 		return list
 	}
-	mine := map[repo.Rev]bool{out.Revision: true}
+	mine := map[store.Rev]bool{out.Revision: true}
 	if out.Came, err = l.Store.Between(revs(theirs), revs(out.Before)); err != nil {
 		return err
 	}
@@ -394,7 +394,7 @@ func (l *Library) report(out *Synced, theirs repo.Rev) (err error) {
 	return err
 }
 
-func firstRev(a, b repo.Rev) repo.Rev {
+func firstRev(a, b store.Rev) store.Rev {
 	if a != "" {
 		return a
 	}

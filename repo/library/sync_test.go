@@ -16,8 +16,8 @@ import (
 	"rigkeep/examples"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
 	"rigkeep/repo/merge"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
 	"rigkeep/repo/transport/transporttest"
 	"rigkeep/schema"
@@ -28,8 +28,8 @@ var (
 	syncDay = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 )
 
-func person(i int) repo.Person {
-	return repo.Person{Name: fmt.Sprintf("Technician %d", i), Email: fmt.Sprintf("tech%d@example.org", i)}
+func person(i int) store.Person {
+	return store.Person{Name: fmt.Sprintf("Technician %d", i), Email: fmt.Sprintf("tech%d@example.org", i)}
 }
 
 func build(alias, lens string, mass float64) string {
@@ -98,7 +98,7 @@ func newLibrary(t testing.TB, rigs int) (*Library, []string) {
 		t.Fatal(err)
 	}
 	sheet, _ := examples.Gimbal("quay-large")
-	files = append(files, repo.File{Path: "gimbals/quay-large.toml", Data: sheet})
+	files = append(files, store.File{Path: "gimbals/quay-large.toml", Data: sheet})
 	var fps []string
 	for i := range rigs {
 		text := build(fmt.Sprintf("build-%d", i), fmt.Sprintf("prime %d", 20+i), 0.8+float64(i)/100)
@@ -108,11 +108,11 @@ func newLibrary(t testing.TB, rigs int) (*Library, []string) {
 		}
 		fp := preset.DecodeRig("", v).Print()
 		fps = append(fps, fp)
-		files = append(files, repo.File{Path: preset.RigPath(fp), Data: []byte(text)}, repo.File{Path: preset.TunePath(fp, "main"), Data: []byte(tune(fp))})
+		files = append(files, store.File{Path: preset.RigPath(fp), Data: []byte(text)}, store.File{Path: preset.TunePath(fp, "main"), Data: []byte(tune(fp))})
 	}
-	files = append(files, repo.File{Path: "jobs/2026-03-02-harbour.toml", Data: fmt.Appendf(nil, "format = 1\nkind = \"job\"\nname = \"Harbour\"\nfrom = 2026-03-02\nto = 2026-03-06\nstate = \"open\"\nnote = \"call at six\"\n\n[[pin]]\nrig = %q\ntune = \"main\"\n", fps[0])})
+	files = append(files, store.File{Path: "jobs/2026-03-02-harbour.toml", Data: fmt.Appendf(nil, "format = 1\nkind = \"job\"\nname = \"Harbour\"\nfrom = 2026-03-02\nto = 2026-03-06\nstate = \"open\"\nnote = \"call at six\"\n\n[[pin]]\nrig = %q\ntune = \"main\"\n", fps[0])})
 	dir := filepath.Join(fast(t), "lib")
-	if _, err := repo.Init(dir, files, person(0), syncDay); err != nil {
+	if _, err := store.Init(dir, files, person(0), syncDay); err != nil {
 		t.Fatal(err)
 	}
 	return open(t, dir), fps
@@ -129,7 +129,7 @@ func bareOf(t testing.TB, l *Library) string {
 func cloneOf(t testing.TB, bare string, i int) *Library {
 	t.Helper()
 	r := dialTest(t, bare)
-	l, err := Clone(syncCtx, filepath.Join(fast(t), fmt.Sprintf("clone%d", i)), r, bare, schema.Default(), repo.Options{}, person(i), syncDay)
+	l, err := Clone(syncCtx, filepath.Join(fast(t), fmt.Sprintf("clone%d", i)), r, bare, schema.Default(), store.Options{}, person(i), syncDay)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -170,16 +170,16 @@ func syncWith(t testing.TB, l *Library, address string, i int, ch func() (*merge
 }
 
 // put changes a file and saves it.
-func put(t testing.TB, l *Library, i int, path string, change func(string) string) repo.Rev {
+func put(t testing.TB, l *Library, i int, path string, change func(string) string) store.Rev {
 	t.Helper()
 	text, err := l.Store.Read(path)
 	if err != nil && !isNotFound(err) {
 		t.Fatal(err)
 	}
 	now := change(string(text))
-	q := repo.SaveRequest{Files: []repo.File{{Path: path, Data: []byte(now), Delete: now == ""}}, Subject: "Change " + path, Author: person(i), When: syncDay.Add(time.Hour), WriteWork: true}
+	q := store.SaveRequest{Files: []store.File{{Path: path, Data: []byte(now), Delete: now == ""}}, Subject: "Change " + path, Author: person(i), When: syncDay.Add(time.Hour), WriteWork: true}
 	id, err := l.Store.Save(syncCtx, q)
-	if errors.Is(err, repo.ErrNothing) {
+	if errors.Is(err, store.ErrNothing) {
 		return ""
 	}
 	if err != nil {
@@ -292,7 +292,7 @@ func TestSyncConflict(t *testing.T) {
 			t.Error("a value off the dial settled it")
 		}
 	}
-	if _, err := trySync(t, b, "", 1, choose([]string{"stiffness.tilt"}, nil, nil)); repo.ExitClass(err) != 2 {
+	if _, err := trySync(t, b, "", 1, choose([]string{"stiffness.tilt"}, nil, nil)); store.ExitClass(err) != 2 {
 		t.Errorf("a settlement of nothing: %v", err)
 	}
 	out = syncWith(t, b, "", 1, choose(nil, nil, []string{"stiffness.pan=42"}))
@@ -380,7 +380,7 @@ func TestSyncLeavesUnsavedEdits(t *testing.T) {
 	edit(main, mine)
 	for range 2 { // forward, then as a merge
 		_, err := trySync(t, b, "", 1, nil)
-		if !errors.Is(err, repo.ErrChanged) || !strings.Contains(err.Error(), main) {
+		if !errors.Is(err, store.ErrChanged) || !strings.Contains(err.Error(), main) {
 			t.Fatal(err)
 		}
 		if text, _ := b.Store.Read(main); string(text) != mine {
@@ -425,7 +425,7 @@ type crowded struct {
 	other func()
 }
 
-func (c *crowded) Push(ctx context.Context, l *repo.Lib, p transport.Push) (int, error) {
+func (c *crowded) Push(ctx context.Context, l *store.Lib, p transport.Push) (int, error) {
 	if c.times > 0 {
 		c.times--
 		c.other()
@@ -451,7 +451,7 @@ func TestSyncBeginsAnew(t *testing.T) {
 		t.Fatalf("%+v %v", out, err)
 	}
 	put(t, b, 1, preset.TunePath(fps[1], "main"), swap("pan = 40", "pan = 39"))
-	if _, err := b.Sync(syncCtx, &crowded{dialTest(t, bare), 100, other}, opt); !errors.Is(err, repo.ErrBusy) {
+	if _, err := b.Sync(syncCtx, &crowded{dialTest(t, bare), 100, other}, opt); !errors.Is(err, store.ErrBusy) {
 		t.Fatal(err)
 	}
 	syncWith(t, b, "", 1, nil)
@@ -466,7 +466,7 @@ func TestSyncRefuses(t *testing.T) {
 	a, _ := newLibrary(t, 1)
 	stranger, _ := newLibrary(t, 2)
 	put(t, stranger, 1, "library.toml", swap("prep bay", "another"))
-	if _, err := trySync(t, stranger, bareOf(t, a), 1, nil); !errors.Is(err, repo.ErrDiverged) || !strings.Contains(err.Error(), "no revision in common") {
+	if _, err := trySync(t, stranger, bareOf(t, a), 1, nil); !errors.Is(err, store.ErrDiverged) || !strings.Contains(err.Error(), "no revision in common") {
 		t.Error(err)
 	}
 	// A repository that is no library, one on another branch, and one of a newer format.
@@ -475,10 +475,10 @@ func TestSyncRefuses(t *testing.T) {
 	work := filepath.Join(base, "work")
 	transporttest.Git(t, base, "clone", "-q", odd, work)
 	transporttest.Save(t, work, "x.txt", "x\n", "x")
-	if _, err := trySync(t, stranger, odd, 1, nil); !errors.Is(err, repo.ErrForeign) {
+	if _, err := trySync(t, stranger, odd, 1, nil); !errors.Is(err, store.ErrForeign) {
 		t.Error(err)
 	}
-	if _, err := Clone(syncCtx, filepath.Join(base, "copy"), dialTest(t, odd), odd, schema.Default(), repo.Options{}, person(1), syncDay); !errors.Is(err, repo.ErrForeign) {
+	if _, err := Clone(syncCtx, filepath.Join(base, "copy"), dialTest(t, odd), odd, schema.Default(), store.Options{}, person(1), syncDay); !errors.Is(err, store.ErrForeign) {
 		t.Error(err)
 	}
 	if _, err := os.Stat(filepath.Join(base, "copy")); err == nil {
@@ -493,17 +493,17 @@ func TestSyncRefuses(t *testing.T) {
 		t.Error("moved")
 	}
 	transporttest.Git(t, odd, "branch", "-m", "main", "master")
-	if _, err := trySync(t, stranger, odd, 1, nil); !errors.Is(err, repo.ErrNotFound) || !strings.Contains(err.Error(), "no branch main; it has master") {
+	if _, err := trySync(t, stranger, odd, 1, nil); !errors.Is(err, store.ErrNotFound) || !strings.Contains(err.Error(), "no branch main; it has master") {
 		t.Error(err)
 	}
-	if _, err := Clone(syncCtx, filepath.Join(base, "copy"), dialTest(t, transporttest.Bare(t, base, "empty.git")), "x", schema.Default(), repo.Options{}, person(1), syncDay); !errors.Is(err, repo.ErrNotFound) {
+	if _, err := Clone(syncCtx, filepath.Join(base, "copy"), dialTest(t, transporttest.Bare(t, base, "empty.git")), "x", schema.Default(), store.Options{}, person(1), syncDay); !errors.Is(err, store.ErrNotFound) {
 		t.Error(err)
 	}
-	if _, err := stranger.FindRemote(""); !errors.Is(err, repo.ErrNotFound) {
+	if _, err := stranger.FindRemote(""); !errors.Is(err, store.ErrNotFound) {
 		t.Error(err)
 	}
 	transporttest.Git(t, stranger.Store.Root(), "checkout", "-q", "--detach")
-	if _, err := stranger.FindRemote(""); !errors.Is(err, repo.ErrUnfinished) {
+	if _, err := stranger.FindRemote(""); !errors.Is(err, store.ErrUnfinished) {
 		t.Error(err)
 	}
 	full := t.TempDir()
@@ -511,7 +511,7 @@ func TestSyncRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	bare := bareOf(t, a)
-	if _, err := Clone(syncCtx, full, dialTest(t, bare), bare, schema.Default(), repo.Options{}, person(1), syncDay); !errors.Is(err, repo.ErrChanged) {
+	if _, err := Clone(syncCtx, full, dialTest(t, bare), bare, schema.Default(), store.Options{}, person(1), syncDay); !errors.Is(err, store.ErrChanged) {
 		t.Error(err)
 	}
 }
@@ -522,16 +522,16 @@ func TestCrissCross(t *testing.T) {
 	bare := bareOf(t, a)
 	b := cloneOf(t, bare, 1)
 	main := preset.TunePath(fps[0], "main")
-	fetch := func(into, from *Library, tip repo.Rev) {
+	fetch := func(into, from *Library, tip store.Rev) {
 		ref := dialTest(t, from.Store.Root())
 		if _, err := ref.Refs(syncCtx); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := ref.Fetch(syncCtx, into.Store, []repo.Rev{tip}, nil); err != nil {
+		if _, err := ref.Fetch(syncCtx, into.Store, []store.Rev{tip}, nil); err != nil {
 			t.Fatal(err)
 		}
 	}
-	mergeIn := func(l *Library, i int, theirs repo.Rev) repo.Rev {
+	mergeIn := func(l *Library, i int, theirs store.Rev) store.Rev {
 		head, _ := l.Store.Head()
 		m, err := l.Merge(head, theirs, nil)
 		if err != nil || len(m.Clashes) > 0 {
@@ -602,7 +602,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 	}
 	conflicts, merges, moves := 0, 0, 0
 	words := map[string]bool{} // every remark and note line that anybody saved
-	var saved []repo.Rev
+	var saved []store.Rev
 	change := func(i int) {
 		l := clones[i]
 		rigs, err := l.Rigs()
@@ -768,7 +768,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	have := map[repo.Rev]bool{}
+	have := map[store.Rev]bool{}
 	for _, c := range log {
 		have[c.ID] = true
 	}
@@ -795,7 +795,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 		}
 	}
 	t.Logf("seed %d: %d saves, %d merges, %d moves, %d conflicts, %d words", seed, len(saved), merges, moves, conflicts, len(words))
-	if merges < 5 || !slices.ContainsFunc(saved, func(id repo.Rev) bool { return id != "" }) {
+	if merges < 5 || !slices.ContainsFunc(saved, func(id store.Rev) bool { return id != "" }) {
 		t.Error("too little happened")
 	}
 }
@@ -808,7 +808,7 @@ func TestSyncHelper(t *testing.T) {
 	}
 	if os.Getenv("RIGKEEP_SYNC_CLONE") != "" {
 		bare := os.Getenv("RIGKEEP_SYNC_CLONE")
-		if _, err := Clone(syncCtx, dir, dialTest(t, bare), bare, schema.Default(), repo.Options{}, person(1), syncDay); err != nil {
+		if _, err := Clone(syncCtx, dir, dialTest(t, bare), bare, schema.Default(), store.Options{}, person(1), syncDay); err != nil {
 			t.Fatal(err)
 		}
 		return
@@ -865,7 +865,7 @@ func TestSyncKilled(t *testing.T) {
 		transporttest.Git(t, b.Store.Root(), "fsck", "--strict", "--no-dangling")
 		transporttest.Git(t, bare, "fsck", "--strict", "--no-dangling")
 		b = open(t, b.Store.Root())
-		for _, id := range []repo.Rev{two} {
+		for _, id := range []store.Rev{two} {
 			if ok, err := b.Store.IsAncestor(id, mustHead(t, b)); !ok || err != nil {
 				t.Fatalf("round %d: the save %s is gone from here: %v", i, id, err)
 			}
@@ -904,7 +904,7 @@ func TestSyncKilled(t *testing.T) {
 		if _, err := os.Stat(filepath.Join(dir, "library.toml")); err == nil {
 			continue
 		}
-		l, err := Clone(syncCtx, dir, dialTest(t, bare), bare, schema.Default(), repo.Options{}, person(1), syncDay)
+		l, err := Clone(syncCtx, dir, dialTest(t, bare), bare, schema.Default(), store.Options{}, person(1), syncDay)
 		if err != nil {
 			t.Fatalf("round %d: %v", i, err)
 		}
@@ -917,7 +917,7 @@ func TestSyncKilled(t *testing.T) {
 	}
 }
 
-func mustHead(t testing.TB, l *Library) repo.Rev {
+func mustHead(t testing.TB, l *Library) store.Rev {
 	t.Helper()
 	id, err := l.Store.Head()
 	if err != nil {

@@ -7,7 +7,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -65,17 +65,17 @@ func (l *Library) putBack(path string, after *file.Doc) (Edited, error) {
 
 // PlanUndo plans the revision that reverses another one. A file that was
 // changed since is a conflict that names it.
-func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
+func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 	c, err := l.Store.Commit(rev)
 	if err != nil {
 		return nil, nil, err
 	}
 	if len(c.Parents) == 0 {
-		return nil, nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "the first revision made the library; it cannot be taken back"}
+		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: "the first revision made the library; it cannot be taken back"}
 	}
 	// what a handover brought is what differs from our own side
 	if len(c.Parents) > 1 && c.Trailer(HandoverTrailer) == "" {
-		return nil, nil, &repo.Error{Kind: repo.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be taken back as a whole", WayOut: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
+		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be taken back as a whole", WayOut: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
 	}
 	base, err := l.Store.Head()
 	if err != nil {
@@ -85,7 +85,7 @@ func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	p := &Plan{Base: base, seen: map[string]repo.BlobID{}}
+	p := &Plan{Base: base, seen: map[string]store.BlobID{}}
 	var clash []string
 	for _, ch := range diff {
 		place, ok := preset.Locate(ch.Path)
@@ -100,9 +100,9 @@ func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
 		if err != nil && !isNotFound(err) {
 			return nil, nil, err
 		}
-		id := repo.BlobID("")
+		id := store.BlobID("")
 		if now != nil {
-			id = repo.BlobIDOf(now)
+			id = store.BlobIDOf(now)
 		}
 		if id != ch.New {
 			clash = append(clash, ch.Path)
@@ -117,10 +117,10 @@ func (l *Library) PlanUndo(rev repo.Rev) (*Plan, *repo.Commit, error) {
 		p.Items = append(p.Items, it)
 	}
 	if len(clash) > 0 {
-		return nil, nil, &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("changed since %s: %s", rev.Short(), strings.Join(clash, ", ")), WayOut: "Nothing was done. Restore what you want back by itself: rigkeep restore RIG@WHEN", Paths: clash}
+		return nil, nil, &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("changed since %s: %s", rev.Short(), strings.Join(clash, ", ")), WayOut: "Nothing was done. Restore what you want back by itself: rigkeep restore RIG@WHEN", Paths: clash}
 	}
 	if len(p.Items) == 0 {
-		return nil, nil, &repo.Error{Kind: repo.ErrNothing, Msg: rev.Short() + " changed no file of the library's own"}
+		return nil, nil, &store.Error{Kind: store.ErrNothing, Msg: rev.Short() + " changed no file of the library's own"}
 	}
 	l.findMoves(p)
 	return p, c, l.checkPlan(p)

@@ -8,7 +8,7 @@ import (
 	"rigkeep/preset/file"
 	"rigkeep/preset/identify"
 	"rigkeep/preset/start"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -25,7 +25,7 @@ func (l *Library) savedLogs(gimbal string) ([]savedLog, error) {
 	if err != nil {
 		return nil, err
 	}
-	list, err := l.Store.Summaries(repo.SummaryOptions{Name: "bench", Version: "1", SavedOnly: true,
+	list, err := l.Store.Summaries(store.SummaryOptions{Name: "bench", Version: "1", SavedOnly: true,
 		Match: func(p string) bool {
 			place, ok := preset.Locate(p)
 			return ok && place.Kind == schema.KindBench

@@ -8,7 +8,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -23,7 +23,7 @@ func ParseAssign(s string) (Assign, error) {
 	k, v, ok := strings.Cut(s, "=")
 	k, v = strings.TrimSpace(k), strings.TrimSpace(v)
 	if !ok || k == "" || v == "" {
-		return Assign{}, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q is not KEY=VALUE", s), WayOut: "Write for example stiffness.pan=41"}
+		return Assign{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is not KEY=VALUE", s), WayOut: "Write for example stiffness.pan=41"}
 	}
 	return Assign{Key: k, Text: v}, nil
 }
@@ -33,10 +33,10 @@ func (l *Library) value(kind string, a Assign) (any, error) {
 	f, ok := l.Cat.Field(kind, a.Key)
 	if !ok {
 		way := nearest(a.Key, l.Cat.KnownKeys(kind), "See the keys with: rigkeep explain")
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("there is no key %q in a %s", a.Key, kind), WayOut: way}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("there is no key %q in a %s", a.Key, kind), WayOut: way}
 	}
 	bad := func(want string) error {
-		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%s: %q was given, %s was expected", a.Key, a.Text, want)}
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s: %q was given, %s was expected", a.Key, a.Text, want)}
 	}
 	switch f.Type {
 	case schema.Float, schema.Int:
@@ -61,7 +61,7 @@ func (l *Library) value(kind string, a Assign) (any, error) {
 	case schema.String:
 		return a.Text, nil
 	}
-	return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: a.Key + " cannot be set from the command line", WayOut: "Open the file with: rigkeep edit"}
+	return nil, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " cannot be set from the command line", WayOut: "Open the file with: rigkeep edit"}
 }
 
 // Edited is one file changed in place, before and after; it is not written yet.
@@ -93,7 +93,7 @@ func (l *Library) Assign(d *Loaded, as []Assign) (Edited, error) {
 		}
 		if a.Unset {
 			if _, ok := d.Doc.Get(a.Key); !ok {
-				return Edited{}, &repo.Error{Kind: repo.ErrNotFound, Msg: fmt.Sprintf("%s has no key %s to remove", d.Label(), a.Key)}
+				return Edited{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has no key %s to remove", d.Label(), a.Key)}
 			}
 			edits = append(edits, file.Edit{Key: a.Key, Delete: true})
 			continue
@@ -103,7 +103,7 @@ func (l *Library) Assign(d *Loaded, as []Assign) (Edited, error) {
 			return Edited{}, err
 		}
 		if ps := schema.Errors(l.Cat.CheckValue(a.Key, v, d.Sheet)); len(ps) > 0 {
-			return Edited{}, &repo.Error{Kind: repo.ErrBadPath, Msg: ps[0].Error()}
+			return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: ps[0].Error()}
 		}
 		edits = append(edits, file.Edit{Key: a.Key, Value: v})
 	}
@@ -123,7 +123,7 @@ func (l *Library) settable(key string) error {
 	if strings.HasPrefix(key, "proof.") {
 		way = "A proof is recorded with: rigkeep prove RIG"
 	}
-	return &repo.Error{Kind: repo.ErrBadPath, Msg: key + " is not set by hand", WayOut: way}
+	return &store.Error{Kind: store.ErrBadPath, Msg: key + " is not set by hand", WayOut: way}
 }
 
 // edit applies edits and checks the result.
@@ -213,9 +213,9 @@ func (l *Library) vacant(r preset.Rig) error {
 		return err
 	}
 	if there.Canonical() == r.Canonical() {
-		return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("this build is in the library already, as %s (%s)", there.Alias, there.Fingerprint), WayOut: "Use that one, or change what differs: a part, its mass by 5 g or more, its place by 1 mm or more"}
+		return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("this build is in the library already, as %s (%s)", there.Alias, there.Fingerprint), WayOut: "Use that one, or change what differs: a part, its mass by 5 g or more, its place by 1 mm or more"}
 	}
-	return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("two different builds have the fingerprint %s: this one and %s", r.Fingerprint, there.Alias), WayOut: "Nothing was merged or replaced; tell the two apart by adding to the name of one part"}
+	return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("two different builds have the fingerprint %s: this one and %s", r.Fingerprint, there.Alias), WayOut: "Nothing was merged or replaced; tell the two apart by adding to the name of one part"}
 }
 
 // nameWay says what a short name is made of, and how the one that was given could be.
@@ -230,7 +230,7 @@ func nameWay(name string) string {
 // freeAlias reports whether an alias is free, or belongs to this rig.
 func (l *Library) freeAlias(alias, fp string) error {
 	if !preset.IsName(alias) {
-		return &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), WayOut: nameWay(alias)}
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), WayOut: nameWay(alias)}
 	}
 	s, err := l.summary()
 	if err != nil {
@@ -238,13 +238,13 @@ func (l *Library) freeAlias(alias, fp string) error {
 	}
 	for _, r := range s.rigs {
 		if r.fp == alias && r.fp != fp {
-			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("%s is the fingerprint of the rig %s", alias, r.alias), WayOut: "Choose another alias"}
+			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("%s is the fingerprint of the rig %s", alias, r.alias), WayOut: "Choose another alias"}
 		}
 		if r.alias != alias || r.fp == fp {
 			continue
 		}
 		if now, ok := l.workRef(r.fp); ok && now.Alias == alias {
-			return &repo.Error{Kind: repo.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.fp), WayOut: "Choose another alias"}
+			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.fp), WayOut: "Choose another alias"}
 		}
 	}
 	return nil

@@ -6,18 +6,18 @@ import (
 	"fmt"
 	"io"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // folder is a repository in a folder of this machine.
 type folder struct {
 	path string
-	s    *repo.Shared
+	s    *store.Shared
 	opt  Options
 }
 
 func openFolder(path string, opt Options) (Remote, error) {
-	s, err := repo.OpenShared(path, repo.Options{})
+	s, err := store.OpenShared(path, store.Options{})
 	if err != nil {
 		return nil, err
 	}
@@ -36,7 +36,7 @@ func (f *folder) Refs(context.Context) (Refs, error) {
 	return Refs{heads, head}, err
 }
 
-func (f *folder) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) (int, error) {
+func (f *folder) Fetch(ctx context.Context, lib *store.Lib, want, have []store.Rev) (int, error) {
 	if len(have) == 0 { // a first copy
 		if n, ok, err := f.s.Lib().CopyAll(ctx, lib, f.opt.Tell); ok || err != nil {
 			return n, err
@@ -45,11 +45,11 @@ func (f *folder) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev
 	return carry(ctx, f.s.Lib(), lib, want, have, f.opt)
 }
 
-func (f *folder) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
+func (f *folder) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 	// A folder is written without a git program, so nobody would ask the checks that its keeper put there.
 	for _, name := range []string{"pre-receive", "update", "reference-transaction"} {
 		if f.s.Hook(name) {
-			return 0, &repo.Error{Kind: repo.ErrRefused, Msg: fmt.Sprintf("%s has a hook, %s, that decides what it takes, and a folder cannot ask it", f.path, name),
+			return 0, &store.Error{Kind: store.ErrRefused, Msg: fmt.Sprintf("%s has a hook, %s, that decides what it takes, and a folder cannot ask it", f.path, name),
 				WayOut: "Send it through a server (ssh:// or https://), or with `rigkeep git push`; what you saved stays here"}
 		}
 	}
@@ -60,11 +60,11 @@ func (f *folder) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
 	if heads[p.Ref] != p.Old {
 		return 0, moved(f.path, p.Ref)
 	}
-	var have []repo.Rev
+	var have []store.Rev
 	for _, id := range heads {
 		have = append(have, id)
 	}
-	n, err := carry(ctx, lib, f.s.Lib(), []repo.Rev{p.To}, have, f.opt)
+	n, err := carry(ctx, lib, f.s.Lib(), []store.Rev{p.To}, have, f.opt)
 	if err != nil {
 		return n, err
 	}
@@ -72,7 +72,7 @@ func (f *folder) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
 }
 
 // carry copies what want needs from one repository to another.
-func carry(ctx context.Context, from, to *repo.Lib, want, have []repo.Rev, opt Options) (int, error) {
+func carry(ctx context.Context, from, to *store.Lib, want, have []store.Rev, opt Options) (int, error) {
 	var ids []string
 	err := from.NewObjects(want, have, func(id string) error {
 		ids = append(ids, id)
@@ -101,5 +101,5 @@ func carry(ctx context.Context, from, to *repo.Lib, want, have []repo.Rev, opt O
 
 // moved is the error of a push that somebody else was quicker than.
 func moved(shown, ref string) error {
-	return &repo.Error{Kind: repo.ErrDiverged, Msg: ref + " of " + shown + " has moved meanwhile", WayOut: "Run the command again"}
+	return &store.Error{Kind: store.ErrDiverged, Msg: ref + " of " + shown + " has moved meanwhile", WayOut: "Run the command again"}
 }

@@ -14,7 +14,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing/transport"
 	githttp "github.com/go-git/go-git/v5/plumbing/transport/http"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // httpLogin finds a name and password: in the address, then in RIGKEEP_TOKEN (with RIGKEEP_USER
@@ -100,7 +100,7 @@ func (l *httpLogin) explain(err error) error {
 	if !errors.Is(err, transport.ErrAuthenticationRequired) {
 		return nil
 	}
-	e := &repo.Error{Kind: repo.ErrRefused, Msg: l.w.shown + " wants a name and a password or token",
+	e := &store.Error{Kind: store.ErrRefused, Msg: l.w.shown + " wants a name and a password or token",
 		WayOut: "Put the token into RIGKEEP_TOKEN (and the name into RIGKEEP_USER), or set up one of git's credential helpers; nothing here is lost or half done"}
 	if l.secret != "" {
 		e.Msg = l.w.shown + " does not accept the name and password or token from " + map[string]string{"address": "the address", "environment": "RIGKEEP_TOKEN"}[l.from]

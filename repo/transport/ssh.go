@@ -18,7 +18,7 @@ import (
 	sshagent "github.com/xanzy/ssh-agent"
 	"golang.org/x/crypto/ssh"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // sshLogin proves who is asking by the keys of an agent and key files, and holds the server to
@@ -144,7 +144,7 @@ func (l *sshLogin) knownHosts() (*knownhosts.HostKeyDB, error) {
 	}
 	db, err := knownhosts.NewDB(files...)
 	if err != nil {
-		return nil, &repo.Error{Kind: repo.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, WayOut: "Mend it; no server can be told from another without it"}
+		return nil, &store.Error{Kind: store.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, WayOut: "Mend it; no server can be told from another without it"}
 	}
 	return db, nil
 }
@@ -162,13 +162,13 @@ func (l *sshLogin) checkHost(known *knownhosts.HostKeyDB, host string, remote ne
 	file := l.knownFiles()[0]
 	switch {
 	case known != nil && knownhosts.IsHostKeyChanged(err):
-		return &repo.Error{Kind: repo.ErrUntrusted, Msg: fmt.Sprintf("the key of the server %s is not the one that is known for it; it now shows %s", host, print),
+		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("the key of the server %s is not the one that is known for it; it now shows %s", host, print),
 			WayOut: fmt.Sprintf("Another machine may be answering in its place. Ask whoever keeps the server; only if the key was changed on purpose, take the old line out of %s (ssh-keygen -R '%s') and put this one in: %s", file, knownhosts.Normalize(host), line)}
 	case known == nil || knownhosts.IsHostUnknown(err):
-		return &repo.Error{Kind: repo.ErrUntrusted, Msg: fmt.Sprintf("the server %s is not known yet; it shows the key %s", host, print),
+		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("the server %s is not known yet; it shows the key %s", host, print),
 			WayOut: fmt.Sprintf("Compare that fingerprint with what whoever keeps the server says. If it is the same, add this line to %s and run the command again: %s", file, line)}
 	}
-	return &repo.Error{Kind: repo.ErrUntrusted, Msg: "the key of the server " + host + " was refused", Err: err}
+	return &store.Error{Kind: store.ErrUntrusted, Msg: "the key of the server " + host + " was refused", Err: err}
 }
 
 // signers are the keys to offer: those of the agent, then those in files.
@@ -187,7 +187,7 @@ func (l *sshLogin) signers() ([]ssh.Signer, error) {
 		b, err := os.ReadFile(f)
 		if err != nil {
 			if l.named {
-				l.bad = &repo.Error{Kind: repo.ErrNotFound, Msg: "the key file named in RIGKEEP_SSH_KEY cannot be read", Err: err}
+				l.bad = &store.Error{Kind: store.ErrNotFound, Msg: "the key file named in RIGKEEP_SSH_KEY cannot be read", Err: err}
 				return nil, l.bad
 			}
 			continue
@@ -200,7 +200,7 @@ func (l *sshLogin) signers() ([]ssh.Signer, error) {
 		case err == nil:
 			out = append(out, s)
 		case l.named:
-			l.bad = &repo.Error{Kind: repo.ErrDamaged, Msg: "the key file named in RIGKEEP_SSH_KEY is none", Err: err}
+			l.bad = &store.Error{Kind: store.ErrDamaged, Msg: "the key file named in RIGKEEP_SSH_KEY is none", Err: err}
 			return nil, l.bad
 		}
 	}
@@ -218,7 +218,7 @@ func (l *sshLogin) explain(err error) error {
 	if err == nil || !strings.Contains(err.Error(), "unable to authenticate") {
 		return nil
 	}
-	e := &repo.Error{Kind: repo.ErrRefused, Msg: fmt.Sprintf("%s does not accept the keys of %s (%d offered)", l.w.shown, l.user, l.keys),
+	e := &store.Error{Kind: store.ErrRefused, Msg: fmt.Sprintf("%s does not accept the keys of %s (%d offered)", l.w.shown, l.user, l.keys),
 		WayOut: "Give whoever keeps the server your public key, or name another key file in RIGKEEP_SSH_KEY"}
 	if l.keys == 0 {
 		e.Msg = fmt.Sprintf("there is no key to show to %s", l.w.shown)

@@ -17,7 +17,7 @@ import (
 	"strings"
 	"time"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // Remote is another repository.
@@ -29,24 +29,24 @@ type Remote interface {
 	Refs(ctx context.Context) (Refs, error)
 	// Fetch brings into the library what the revisions in want need, given that the library has
 	// all that those in have need. No ref moves. want must be among Refs.
-	Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) (objects int, err error)
+	Fetch(ctx context.Context, lib *store.Lib, want, have []store.Rev) (objects int, err error)
 	// Push sends what revision to needs and moves the branch ref from old ("" if it must not
-	// exist) to it, if it still is at old: else the error is repo.ErrDiverged.
-	Push(ctx context.Context, lib *repo.Lib, p Push) (objects int, err error)
+	// exist) to it, if it still is at old: else the error is store.ErrDiverged.
+	Push(ctx context.Context, lib *store.Lib, p Push) (objects int, err error)
 	Close() error
 }
 
 // Refs are a repository's branches by full name.
 type Refs struct {
-	Heads map[string]repo.Rev
+	Heads map[string]store.Rev
 	Head  string
 }
 
 // Push says which branch is to move where, and who moves it when (for a folder's reflog).
 type Push struct {
 	Ref     string
-	Old, To repo.Rev
-	Who     repo.Person
+	Old, To store.Rev
+	Who     store.Person
 	When    time.Time
 }
 
@@ -56,7 +56,7 @@ type Options struct {
 	// Ask lets git's credential helpers ask at the terminal.
 	Ask bool
 	// Tell is told how far a transfer is; may be nil.
-	Tell repo.Progress
+	Tell store.Progress
 	// Remark is told what the other side says, line by line, not made safe for a terminal.
 	Remark func(line string)
 	// Connect bounds the wait for an answer, Idle the time without a byte; 0 means 20 and 60
@@ -120,14 +120,14 @@ func Shown(address string) string {
 
 // Dial makes ready to talk to the repository at an address. It does not connect yet.
 //
-// Errors: repo.ErrBadPath for an address that is none; those of repo.OpenShared for a folder.
+// Errors: store.ErrBadPath for an address that is none; those of store.OpenShared for a folder.
 func Dial(address string, opt Options) (Remote, error) {
 	opt.fill()
 	if strings.ContainsAny(address, "\x00\n\r") {
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "the address of the remote has a line break in it"}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "the address of the remote has a line break in it"}
 	}
 	if helper.MatchString(address) {
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: "addresses that run a helper program (NAME::…) are not taken", WayOut: addressHelp}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "addresses that run a helper program (NAME::…) are not taken", WayOut: addressHelp}
 	}
 	if IsFolder(address) {
 		return openFolder(Folder(address), opt)
@@ -137,14 +137,14 @@ func Dial(address string, opt Options) (Remote, error) {
 
 // fail puts an error of the network into words and a class of package repo.
 func fail(shown, doing string, err error) error {
-	var known *repo.Error
+	var known *store.Error
 	switch {
 	case err == nil || errors.As(err, &known):
 		return err
 	case errors.Is(err, context.Canceled):
 		return err
 	}
-	return &repo.Error{Kind: repo.ErrNetwork, Msg: fmt.Sprintf("%s %s failed: %s", doing, shown, plainCause(err)),
+	return &store.Error{Kind: store.ErrNetwork, Msg: fmt.Sprintf("%s %s failed: %s", doing, shown, plainCause(err)),
 		WayOut: "Check the network and the address, and run the command again; nothing here is lost or half done"}
 }
 

@@ -18,28 +18,28 @@ import (
 
 	"golang.org/x/crypto/ssh/agent"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 	"rigkeep/repo/transport/transporttest"
 )
 
 var (
 	ctx  = context.Background()
-	aCam = repo.Person{Name: "A-cam operator", Email: "a-cam@example.org"}
+	aCam = store.Person{Name: "A-cam operator", Email: "a-cam@example.org"}
 	day  = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 )
 
-func lib(t testing.TB) *repo.Lib {
+func lib(t testing.TB) *store.Lib {
 	t.Helper()
-	l, err := repo.Init(filepath.Join(t.TempDir(), "lib"), []repo.File{{Path: "library.toml", Data: []byte("format = 1\n")}}, aCam, day)
+	l, err := store.Init(filepath.Join(t.TempDir(), "lib"), []store.File{{Path: "library.toml", Data: []byte("format = 1\n")}}, aCam, day)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return l
 }
 
-func save(t testing.TB, l *repo.Lib, path, text string) repo.Rev {
+func save(t testing.TB, l *store.Lib, path, text string) store.Rev {
 	t.Helper()
-	id, err := l.Save(ctx, repo.SaveRequest{Files: []repo.File{{Path: path, Data: []byte(text)}}, Subject: "Set " + path, Author: aCam, When: day.Add(time.Hour), WriteWork: true})
+	id, err := l.Save(ctx, store.SaveRequest{Files: []store.File{{Path: path, Data: []byte(text)}}, Subject: "Set " + path, Author: aCam, When: day.Add(time.Hour), WriteWork: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -92,10 +92,10 @@ func exchange(t *testing.T, bare, address string, opt Options) {
 	if err != nil || refs.Heads[ref] != first || refs.Head != ref {
 		t.Fatal(refs, err)
 	}
-	if n, err := q.Fetch(ctx, b, []repo.Rev{first}, nil); err != nil || n == 0 {
+	if n, err := q.Fetch(ctx, b, []store.Rev{first}, nil); err != nil || n == 0 {
 		t.Fatal(n, err)
 	}
-	if err := b.Complete([]repo.Rev{first}, nil); err != nil {
+	if err := b.Complete([]store.Rev{first}, nil); err != nil {
 		t.Fatal(err)
 	}
 	// A little more, with what both have left out.
@@ -107,13 +107,13 @@ func exchange(t *testing.T, bare, address string, opt Options) {
 	if _, err = q.Refs(ctx); err != nil {
 		t.Fatal(err)
 	}
-	n, err = q.Fetch(ctx, b, []repo.Rev{second}, []repo.Rev{first})
+	n, err = q.Fetch(ctx, b, []store.Rev{second}, []store.Rev{first})
 	if err != nil || n > 8 || !b.Has(second) {
 		t.Fatalf("%d objects fetched for one changed file: %v", n, err)
 	}
 	// Someone else was quicker.
 	third := save(t, a, "rigs/aa/x/main.toml", "pan = 43\n")
-	if _, err := r.Push(ctx, a, Push{ref, first, third, aCam, day}); !errors.Is(err, repo.ErrDiverged) {
+	if _, err := r.Push(ctx, a, Push{ref, first, third, aCam, day}); !errors.Is(err, store.ErrDiverged) {
 		t.Fatal(err)
 	}
 	if got := transporttest.Git(t, bare, "rev-parse", "main"); got != string(second) {
@@ -134,7 +134,7 @@ func TestFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := lib(t)
-	if n, err := r.Fetch(ctx, b, []repo.Rev{id}, nil); err != nil || n == 0 || !b.Has(id) {
+	if n, err := r.Fetch(ctx, b, []store.Rev{id}, nil); err != nil || n == 0 || !b.Has(id) {
 		t.Fatal(n, err)
 	}
 	withPath()
@@ -144,12 +144,12 @@ func TestFolder(t *testing.T) {
 }
 
 // many saves several hundred files at once.
-func many(t *testing.T, l *repo.Lib) repo.Rev {
-	var files []repo.File
+func many(t *testing.T, l *store.Lib) store.Rev {
+	var files []store.File
 	for i := range 520 {
-		files = append(files, repo.File{Path: fmt.Sprintf("rigs/%02d/%d.toml", i%50, i), Data: fmt.Appendf(nil, "pan = %d\n", i)})
+		files = append(files, store.File{Path: fmt.Sprintf("rigs/%02d/%d.toml", i%50, i), Data: fmt.Appendf(nil, "pan = %d\n", i)})
 	}
-	id, err := l.Save(ctx, repo.SaveRequest{Files: files, Subject: "Many", Author: aCam, When: day, WriteWork: true})
+	id, err := l.Save(ctx, store.SaveRequest{Files: files, Subject: "Many", Author: aCam, When: day, WriteWork: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -176,7 +176,7 @@ func TestTellsHowFar(t *testing.T) {
 		}
 		sent := last["sending"]
 		clear(last)
-		n, err := r.Fetch(ctx, b, []repo.Rev{id}, nil)
+		n, err := r.Fetch(ctx, b, []store.Rev{id}, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -194,13 +194,13 @@ func TestFolderManyObjects(t *testing.T) {
 	if _, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day}); err != nil {
 		t.Fatal(err)
 	}
-	if n, err := r.Fetch(ctx, b, []repo.Rev{id}, nil); err != nil || n < 520 {
+	if n, err := r.Fetch(ctx, b, []store.Rev{id}, nil); err != nil || n < 520 {
 		t.Fatal(n, err)
 	}
 	transporttest.Git(t, bare, "fsck", "--strict")
 	stopped, cancel := context.WithCancel(ctx)
 	cancel()
-	if _, err := r.Fetch(stopped, lib(t), []repo.Rev{id}, nil); !errors.Is(err, context.Canceled) {
+	if _, err := r.Fetch(stopped, lib(t), []store.Rev{id}, nil); !errors.Is(err, context.Canceled) {
 		t.Fatal(err)
 	}
 }
@@ -210,7 +210,7 @@ func TestDaemon(t *testing.T) {
 	bare := transporttest.Bare(t, base, "tunes.git")
 	at := transporttest.Daemon(t, base)
 	exchange(t, bare, at+"tunes.git", Options{})
-	if _, err := dial(t, at+"other.git", Options{}).Refs(ctx); !errors.Is(err, repo.ErrNotFound) {
+	if _, err := dial(t, at+"other.git", Options{}).Refs(ctx); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("no such repository: %v", err)
 	}
 }
@@ -220,7 +220,7 @@ func TestHTTP(t *testing.T) {
 	bare := transporttest.Bare(t, base, "tunes.git")
 	h := transporttest.ServeHTTP(t, base, "", "")
 	exchange(t, bare, h.URL+"tunes.git", Options{})
-	if _, err := dial(t, h.URL+"other.git", Options{}).Refs(ctx); !errors.Is(err, repo.ErrNotFound) {
+	if _, err := dial(t, h.URL+"other.git", Options{}).Refs(ctx); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("no such repository: %v", err)
 	}
 }
@@ -246,7 +246,7 @@ func TestHTTPLogin(t *testing.T) {
 	} {
 		t.Setenv("GIT_CONFIG_GLOBAL", os.DevNull)
 		_, err := dial(t, c.address, c.opt).Refs(ctx)
-		if !errors.Is(err, repo.ErrRefused) || !strings.Contains(err.Error(), c.says) || repo.ExitClass(err) != 6 {
+		if !errors.Is(err, store.ErrRefused) || !strings.Contains(err.Error(), c.says) || store.ExitClass(err) != 6 {
 			t.Errorf("%s: %v", c.address, err)
 		}
 		if err != nil && strings.Contains(err.Error(), "wrong") {
@@ -275,7 +275,7 @@ func TestHTTPLogin(t *testing.T) {
 		}
 		_ = os.Remove(log)
 		_, err := dial(t, plain, Options{}).Refs(ctx)
-		if (err == nil) != c.ok || err != nil && !errors.Is(err, repo.ErrRefused) {
+		if (err == nil) != c.ok || err != nil && !errors.Is(err, store.ErrRefused) {
 			t.Errorf("%s: %v", c.word, err)
 		}
 		said, _ := os.ReadFile(log)
@@ -309,7 +309,7 @@ func TestRequests(t *testing.T) {
 		return err
 	})
 	count(1, "refs", func() error { _, err := r.Refs(ctx); return err })
-	count(1, "fetch after refs", func() error { _, err := r.Fetch(ctx, b, []repo.Rev{id}, nil); return err })
+	count(1, "fetch after refs", func() error { _, err := r.Fetch(ctx, b, []store.Rev{id}, nil); return err })
 }
 
 // TestBrokenOff: whatever breaks off leaves nothing behind, and says what to do.
@@ -334,12 +334,12 @@ func TestBrokenOff(t *testing.T) {
 			r := dial(t, h.URL+"tunes.git", Options{})
 			_, err := r.Refs(ctx)
 			if err == nil {
-				_, err = r.Fetch(ctx, b, []repo.Rev{id}, nil)
+				_, err = r.Fetch(ctx, b, []store.Rev{id}, nil)
 			}
 			if err == nil && which == "info/refs" && at == 200 {
 				continue // the whole list of refs is shorter
 			}
-			if repo.ExitClass(err) != 6 && repo.ExitClass(err) != 5 || b.Has(id) {
+			if store.ExitClass(err) != 6 && store.ExitClass(err) != 5 || b.Has(id) {
 				t.Errorf("%s cut at %d: %v", which, at, err)
 			}
 			entries, _ := filepath.Glob(filepath.Join(b.ObjectFolder(), "pack", "*"))
@@ -390,7 +390,7 @@ func TestOffline(t *testing.T) {
 	for _, s := range []string{"git", "http", "https", "ssh"} {
 		for _, p := range []int{port, quiet} {
 			_, err := dial(t, fmt.Sprintf("%s://127.0.0.1:%d/tunes.git", s, p), opt).Refs(ctx)
-			if !errors.Is(err, repo.ErrNetwork) || repo.ExitClass(err) != 6 {
+			if !errors.Is(err, store.ErrNetwork) || store.ExitClass(err) != 6 {
 				t.Errorf("%s, port %d: %v", s, p, err)
 			}
 		}
@@ -400,7 +400,7 @@ func TestOffline(t *testing.T) {
 			t.Errorf("%s: %v", s, err)
 		}
 	}
-	if _, err := Dial(filepath.Join(t.TempDir(), "stick", "tunes.git"), opt); repo.ExitClass(err) != 6 {
+	if _, err := Dial(filepath.Join(t.TempDir(), "stick", "tunes.git"), opt); store.ExitClass(err) != 6 {
 		t.Error(err)
 	}
 }
@@ -427,7 +427,7 @@ func TestStall(t *testing.T) {
 	if _, err := r.Refs(ctx); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := r.Fetch(ctx, lib(t), []repo.Rev{id}, nil); !errors.Is(err, repo.ErrNetwork) || !strings.Contains(err.Error(), "nothing came for") {
+	if _, err := r.Fetch(ctx, lib(t), []store.Rev{id}, nil); !errors.Is(err, store.ErrNetwork) || !strings.Contains(err.Error(), "nothing came for") {
 		t.Fatal(err)
 	}
 }
@@ -443,7 +443,7 @@ func TestSSH(t *testing.T) {
 	if _, err := dial(t, s.URL+strings.ReplaceAll(spaced, " ", "%20"), home).Refs(ctx); err != nil {
 		t.Errorf("blanks and quotes in the path: %v", err)
 	}
-	if _, err := dial(t, s.URL+base+"/other.git", home).Refs(ctx); !errors.Is(err, repo.ErrNotFound) {
+	if _, err := dial(t, s.URL+base+"/other.git", home).Refs(ctx); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("no such repository: %v", err)
 	}
 
@@ -451,7 +451,7 @@ func TestSSH(t *testing.T) {
 	empty := t.TempDir()
 	key := filepath.Join(s.Home, ".ssh", "id_ed25519")
 	_, err := dial(t, s.URL+bare, Options{Getenv: env("HOME", empty, "RIGKEEP_SSH_KEY", key)}).Refs(ctx)
-	if !errors.Is(err, repo.ErrUntrusted) || repo.ExitClass(err) != 5 || !strings.Contains(err.Error(), "not known yet") || !strings.Contains(err.Error(), s.Fingerprint) || !strings.Contains(err.Error(), strings.TrimSpace(s.KnownLine)) {
+	if !errors.Is(err, store.ErrUntrusted) || store.ExitClass(err) != 5 || !strings.Contains(err.Error(), "not known yet") || !strings.Contains(err.Error(), s.Fingerprint) || !strings.Contains(err.Error(), strings.TrimSpace(s.KnownLine)) {
 		t.Errorf("unknown server: %v", err)
 	}
 	other := transporttest.ServeSSH(t)
@@ -461,7 +461,7 @@ func TestSSH(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = dial(t, s.URL+bare, Options{Getenv: env("HOME", empty, "RIGKEEP_SSH_KEY", key, "SSH_KNOWN_HOSTS", wrong)}).Refs(ctx)
-	if !errors.Is(err, repo.ErrUntrusted) || !strings.Contains(err.Error(), "not the one that is known") || !strings.Contains(err.Error(), s.Fingerprint) {
+	if !errors.Is(err, store.ErrUntrusted) || !strings.Contains(err.Error(), "not the one that is known") || !strings.Contains(err.Error(), s.Fingerprint) {
 		t.Errorf("changed key: %v", err)
 	}
 
@@ -561,7 +561,7 @@ func TestServerSpeaks(t *testing.T) {
 	a := lib(t)
 	id := save(t, a, "a.toml", "a = 1\n")
 	_, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day})
-	if !errors.Is(err, repo.ErrRefused) || !strings.Contains(err.Error(), "hook declined") {
+	if !errors.Is(err, store.ErrRefused) || !strings.Contains(err.Error(), "hook declined") {
 		t.Error(err)
 	}
 	if len(said) != 2 || said[0] != "done \x1b[31mred" || said[1] != "closed for the weekend" {
@@ -582,7 +582,7 @@ func TestReadOnlyServer(t *testing.T) {
 			t.Fatal(name, err)
 		}
 		_, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day})
-		if !errors.Is(err, repo.ErrRefused) || repo.ExitClass(err) != 6 || !strings.Contains(err.Error(), "can be read, but takes nothing") {
+		if !errors.Is(err, store.ErrRefused) || store.ExitClass(err) != 6 || !strings.Contains(err.Error(), "can be read, but takes nothing") {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -598,7 +598,7 @@ func TestFolderHooks(t *testing.T) {
 	a := lib(t)
 	p := Push{"refs/heads/main", "", save(t, a, "a.toml", "a = 1\n"), aCam, day}
 	r := dial(t, bare, Options{})
-	if _, err := r.Push(ctx, a, p); !errors.Is(err, repo.ErrRefused) || !strings.Contains(err.Error(), "rigkeep git push") {
+	if _, err := r.Push(ctx, a, p); !errors.Is(err, store.ErrRefused) || !strings.Contains(err.Error(), "rigkeep git push") {
 		t.Fatal(err)
 	}
 	if err := os.Chmod(hook, 0o644); err != nil { // git does not run it either

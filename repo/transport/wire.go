@@ -16,7 +16,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing/transport"
 	gitproto "github.com/go-git/go-git/v5/plumbing/transport/git"
 
-	"rigkeep/repo"
+	"rigkeep/repo/store"
 )
 
 // wire is a repository behind a server.
@@ -54,7 +54,7 @@ func (openWay) explain(error) error                 { return nil }
 func dialWire(address string, opt Options) (Remote, error) {
 	ep, err := transport.NewEndpoint(address)
 	if err != nil {
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%q is no address of a repository", Shown(address)), WayOut: addressHelp}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is no address of a repository", Shown(address)), WayOut: addressHelp}
 	}
 	w := &wire{address: address, shown: Shown(address), ep: ep, opt: opt}
 	switch strings.ToLower(ep.Protocol) {
@@ -66,7 +66,7 @@ func dialWire(address string, opt Options) (Remote, error) {
 		ep.Protocol = "ssh"
 		w.tr, w.way, err = sshWay(w)
 	default:
-		return nil, &repo.Error{Kind: repo.ErrBadPath, Msg: fmt.Sprintf("%s:// is not supported", ep.Protocol), WayOut: addressHelp}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s:// is not supported", ep.Protocol), WayOut: addressHelp}
 	}
 	return w, err
 }
@@ -147,9 +147,9 @@ func (w *wire) fail(doing string, err error) error {
 	}
 	switch {
 	case errors.Is(err, transport.ErrRepositoryNotFound):
-		return &repo.Error{Kind: repo.ErrNotFound, Msg: "there is no repository at " + w.shown + ", or you may not see it", WayOut: "Check the address with whoever keeps the server"}
+		return &store.Error{Kind: store.ErrNotFound, Msg: "there is no repository at " + w.shown + ", or you may not see it", WayOut: "Check the address with whoever keeps the server"}
 	case errors.Is(err, transport.ErrAuthenticationRequired), errors.Is(err, transport.ErrAuthorizationFailed):
-		return &repo.Error{Kind: repo.ErrRefused, Msg: w.shown + " does not let you in", WayOut: "Check your name and password or token with whoever keeps the server"}
+		return &store.Error{Kind: store.ErrRefused, Msg: w.shown + " does not let you in", WayOut: "Check your name and password or token with whoever keeps the server"}
 	}
 	return fail(w.shown, doing, err)
 }
@@ -160,7 +160,7 @@ func (w *wire) Refs(ctx context.Context) (Refs, error) {
 	w.reads = err == nil || errors.Is(err, transport.ErrEmptyRemoteRepository)
 	if err != nil {
 		if w.reads {
-			return Refs{Heads: map[string]repo.Rev{}}, nil
+			return Refs{Heads: map[string]store.Rev{}}, nil
 		}
 		return Refs{}, err
 	}
@@ -173,12 +173,12 @@ func (w *wire) Refs(ctx context.Context) (Refs, error) {
 	return out, nil
 }
 
-func heads(adv *packp.AdvRefs) map[string]repo.Rev {
-	out := map[string]repo.Rev{}
+func heads(adv *packp.AdvRefs) map[string]store.Rev {
+	out := map[string]store.Rev{}
 	if adv != nil {
 		for name, id := range adv.References {
 			if strings.HasPrefix(name, "refs/heads/") {
-				out[name] = repo.Rev(id.String())
+				out[name] = store.Rev(id.String())
 			}
 		}
 	}
@@ -198,7 +198,7 @@ func (w *wire) advertised(ctx context.Context) (err error) {
 	return err
 }
 
-func (w *wire) Fetch(ctx context.Context, lib *repo.Lib, want, have []repo.Rev) (int, error) {
+func (w *wire) Fetch(ctx context.Context, lib *store.Lib, want, have []store.Rev) (int, error) {
 	if err := w.advertised(ctx); err != nil {
 		return 0, err
 	}
@@ -239,10 +239,10 @@ func (w *wire) demux(t sideband.Type, r io.Reader) io.Reader {
 	return d
 }
 
-func (w *wire) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
+func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 	s, adv, err := session(ctx, w, w.tr.NewReceivePackSession)
-	if w.reads && (errors.Is(err, repo.ErrNotFound) || errors.Is(err, repo.ErrRefused)) {
-		return 0, &repo.Error{Kind: repo.ErrRefused, Msg: w.shown + " can be read, but takes nothing from you",
+	if w.reads && (errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrRefused)) {
+		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " can be read, but takes nothing from you",
 			WayOut: "Ask whoever keeps the server to let you write; what you saved stays here"}
 	}
 	if err != nil {
@@ -253,12 +253,12 @@ func (w *wire) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
 	if there[p.Ref] != p.Old {
 		return 0, moved(w.shown, p.Ref)
 	}
-	var have []repo.Rev
+	var have []store.Rev
 	for _, id := range there {
 		have = append(have, id)
 	}
 	var ids []string
-	if err := lib.NewObjects([]repo.Rev{p.To}, have, func(id string) error { ids = append(ids, id); return nil }); err != nil {
+	if err := lib.NewObjects([]store.Rev{p.To}, have, func(id string) error { ids = append(ids, id); return nil }); err != nil {
 		return 0, err
 	}
 	req := packp.NewReferenceUpdateRequestFromCapabilities(adv.Capabilities)
@@ -296,7 +296,7 @@ func (w *wire) Push(ctx context.Context, lib *repo.Lib, p Push) (int, error) {
 		}
 	}
 	if report != nil {
-		return 0, &repo.Error{Kind: repo.ErrRefused, Msg: w.shown + " did not take what was sent: " + reasonOf(report), WayOut: "Nothing was lost here; ask whoever keeps the server"}
+		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " did not take what was sent: " + reasonOf(report), WayOut: "Nothing was lost here; ask whoever keeps the server"}
 	}
 	return 0, w.fail("sending to", err)
 }
@@ -314,7 +314,7 @@ func reasonOf(r *packp.ReportStatus) string {
 	return "no reason given"
 }
 
-func hashOf(id repo.Rev) plumbing.Hash {
+func hashOf(id store.Rev) plumbing.Hash {
 	if id == "" {
 		return plumbing.ZeroHash
 	}

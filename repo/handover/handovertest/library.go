@@ -13,16 +13,16 @@ import (
 	"time"
 
 	"rigkeep/preset"
-	"rigkeep/repo"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
 // Roles, as the people of the tests.
 var (
-	ACam = repo.Person{Name: "A-cam operator", Email: "a-cam@example.org"}
-	BCam = repo.Person{Name: "B-cam operator", Email: "b-cam@example.org"}
+	ACam = store.Person{Name: "A-cam operator", Email: "a-cam@example.org"}
+	BCam = store.Person{Name: "B-cam operator", Email: "b-cam@example.org"}
 )
 
 // Start is when the library begins.
@@ -108,23 +108,23 @@ place_mm = [48, 0, 4]
 type Shop struct {
 	*library.Library
 	T   testing.TB
-	Who repo.Person
+	Who store.Person
 	now time.Time
 }
 
 // Empty makes a library without rigs.
-func Empty(t testing.TB, who repo.Person) *Shop {
+func Empty(t testing.TB, who store.Person) *Shop {
 	t.Helper()
 	return empty(t, filepath.Join(t.TempDir(), "library"), who)
 }
 
-func empty(t testing.TB, dir string, who repo.Person) *Shop {
+func empty(t testing.TB, dir string, who store.Person) *Shop {
 	t.Helper()
 	files, err := library.NewFiles(schema.Default(), "Test", "kg", "mm")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := repo.Init(dir, files, who, Start); err != nil {
+	if _, err := store.Init(dir, files, who, Start); err != nil {
 		t.Fatal(err)
 	}
 	return &Shop{Library: reopen(t, dir), T: t, Who: who, now: Start}
@@ -132,7 +132,7 @@ func empty(t testing.TB, dir string, who repo.Person) *Shop {
 
 func reopen(t testing.TB, dir string) *library.Library {
 	t.Helper()
-	l, err := library.Open(dir, schema.Default(), repo.Options{})
+	l, err := library.Open(dir, schema.Default(), store.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -169,7 +169,7 @@ func (s *Shop) AddBuild(text string) string {
 }
 
 // Set changes values of a tune, KEY=VALUE, and saves it.
-func (s *Shop) Set(rig, why string, values ...string) repo.Rev {
+func (s *Shop) Set(rig, why string, values ...string) store.Rev {
 	s.T.Helper()
 	d, err := s.Load(rig, true)
 	if err != nil {
@@ -190,7 +190,7 @@ func (s *Shop) Set(rig, why string, values ...string) repo.Rev {
 	return s.save(e, rig, why)
 }
 
-func (s *Shop) save(e library.Edited, rig, why string, trailers ...repo.Trailer) repo.Rev {
+func (s *Shop) save(e library.Edited, rig, why string, trailers ...store.Trailer) store.Rev {
 	s.T.Helper()
 	if err := s.Write(context.Background(), e); err != nil {
 		s.T.Fatal(err)
@@ -199,7 +199,7 @@ func (s *Shop) save(e library.Edited, rig, why string, trailers ...repo.Trailer)
 }
 
 // Save saves a rig as it lies in the folder.
-func (s *Shop) Save(rig, why string, trailers ...repo.Trailer) repo.Rev {
+func (s *Shop) Save(rig, why string, trailers ...store.Trailer) store.Rev {
 	s.T.Helper()
 	target, err := s.Target(rig)
 	if err != nil {
@@ -217,7 +217,7 @@ func (s *Shop) Save(rig, why string, trailers ...repo.Trailer) repo.Rev {
 }
 
 // Replace changes text in a file of the folder and saves the rig it belongs to.
-func (s *Shop) Replace(path, old, new, rig, why string) repo.Rev {
+func (s *Shop) Replace(path, old, new, rig, why string) store.Rev {
 	s.T.Helper()
 	data, err := s.Store.Read(path)
 	if err != nil {
@@ -233,7 +233,7 @@ func (s *Shop) Replace(path, old, new, rig, why string) repo.Rev {
 }
 
 // ProveOn records a proof of a rig's main tune on a unit.
-func (s *Shop) ProveOn(rig, unit string) repo.Rev {
+func (s *Shop) ProveOn(rig, unit string) store.Rev {
 	s.T.Helper()
 	d, err := s.Load(rig, true)
 	if err != nil {
@@ -274,7 +274,7 @@ smoothing = { pan = 40, tilt = 45 }
 
 // Filled makes a library with two rigs on one gimbal. The first, walk-build, has a history of six
 // revisions, a proof, a job that pins it together with the other, and an earlier fingerprint.
-func Filled(t testing.TB, who repo.Person) *Shop {
+func Filled(t testing.TB, who store.Person) *Shop {
 	t.Helper()
 	madeMu.Lock()
 	defer madeMu.Unlock()
@@ -300,7 +300,7 @@ func Filled(t testing.TB, who repo.Person) *Shop {
 // The library is made once for each of the roles and copied, since saving waits for the disk.
 var (
 	madeMu sync.Mutex
-	made   = map[repo.Person]string{}
+	made   = map[store.Person]string{}
 )
 
 // Clean takes away what Filled keeps; TestMain calls it.

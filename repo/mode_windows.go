@@ -1,4 +1,0 @@
-package repo
-
-// fileMode says whether the executable bit of a file means anything here.
-const fileMode = "false"

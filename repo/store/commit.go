@@ -1,0 +1,194 @@
+package store
+
+import (
+	"bytes"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"rigkeep/repo/internal/objects"
+)
+
+// Person is who made a revision: a name or role, and a mail address.
+type Person struct{ Name, Email string }
+
+func (p Person) String() string { return p.Name + " <" + p.Email + ">" }
+
+// Trailer is one "Key: value" line at the end of a revision's message.
+type Trailer struct{ Key, Value string }
+
+// Commit is one revision.
+type Commit struct {
+	ID      Rev
+	Parents []Rev
+	Author  Person
+	When    time.Time // the author's time, in the author's zone
+	Subject string    // the first line of the message
+	Body    string    // the rest, without the trailers
+	// Trailers are the "Key: value" lines of the message's last paragraph, in order.
+	Trailers []Trailer
+
+	tree plumbing.Hash
+	date int64 // committer's time, seconds; orders the history
+}
+
+// Trailer gives the value of the first trailer named key (capitals do not matter), or "".
+func (c *Commit) Trailer(key string) string {
+	for _, t := range c.Trailers {
+		if strings.EqualFold(t.Key, key) {
+			return t.Value
+		}
+	}
+	return ""
+}
+
+// Job gives the job that the revision was saved for, or "".
+func (c *Commit) Job() string { return c.Trailer("Job") }
+
+// clean makes a text fit for one field of a commit header, as git does: no line ends, no angle
+// brackets, no crumbs at the ends.
+func clean(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r == '<' || r == '>' || r == '\n' || r == '\r' || r == 0 {
+			return -1
+		}
+		return r
+	}, s)
+	return strings.Trim(s, " \t.,:;\"\\'")
+}
+
+func signature(p Person, when time.Time) string {
+	return fmt.Sprintf("%s <%s> %d %s", clean(p.Name), clean(p.Email), when.Unix(), when.Format("-0700"))
+}
+
+// encodeCommit writes a commit object.
+func encodeCommit(root plumbing.Hash, parents []plumbing.Hash, author Person, when time.Time, message string) objects.Object {
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "tree %s\n", root)
+	for _, p := range parents {
+		fmt.Fprintf(&b, "parent %s\n", p)
+	}
+	sig := signature(author, when)
+	fmt.Fprintf(&b, "author %s\ncommitter %s\n\n%s", sig, sig, message)
+	return objects.New(plumbing.CommitObject, b.Bytes())
+}
+
+// message lays out subject, body and trailers as git expects them.
+func message(subject, body string, trailers []Trailer) string {
+	var b strings.Builder
+	b.WriteString(strings.Join(strings.Fields(subject), " "))
+	b.WriteByte('\n')
+	if body = strings.Trim(strings.ReplaceAll(body, "\r\n", "\n"), "\n"); body != "" {
+		b.WriteByte('\n')
+		for line := range strings.SplitSeq(body, "\n") {
+			b.WriteString(strings.TrimRight(line, " \t"))
+			b.WriteByte('\n')
+		}
+	}
+	if len(trailers) > 0 {
+		b.WriteByte('\n')
+		for _, t := range trailers {
+			fmt.Fprintf(&b, "%s: %s\n", t.Key, strings.Join(strings.Fields(t.Value), " "))
+		}
+	}
+	return b.String()
+}
+
+func parseCommit(id plumbing.Hash, data []byte) (*Commit, error) {
+	h, err := objects.ParseCommit(id, data)
+	if err != nil {
+		return nil, err
+	}
+	c := &Commit{ID: rev(id), tree: h.Tree, date: h.Date}
+	for _, p := range h.Parents {
+		c.Parents = append(c.Parents, rev(p))
+	}
+	c.Author, c.When = parseSignature(string(h.Author))
+	c.Subject, c.Body, c.Trailers = splitMessage(string(h.Message))
+	return c, nil
+}
+
+func parseSignature(s string) (Person, time.Time) {
+	var p Person
+	lt, gt := strings.LastIndexByte(s, '<'), strings.LastIndexByte(s, '>')
+	if lt < 0 || gt < lt {
+		return Person{Name: strings.TrimSpace(s)}, time.Unix(0, 0).UTC()
+	}
+	p.Name, p.Email = strings.TrimSpace(s[:lt]), s[lt+1:gt]
+	num, zone, _ := strings.Cut(strings.TrimSpace(s[gt+1:]), " ")
+	sec, _ := strconv.ParseInt(num, 10, 64)
+	t := time.Unix(sec, 0).UTC()
+	if len(zone) == 5 && (zone[0] == '+' || zone[0] == '-') {
+		if n, err := strconv.Atoi(zone[1:]); err == nil {
+			off := (n/100*60 + n%100) * 60
+			if zone[0] == '-' {
+				off = -off
+			}
+			if off != 0 {
+				t = t.In(time.FixedZone("", off))
+			}
+		}
+	}
+	return p, t
+}
+
+func splitMessage(m string) (subject, body string, trailers []Trailer) {
+	m = strings.Trim(m, "\n")
+	head, rest, _ := strings.Cut(m, "\n\n")
+	subject = strings.ReplaceAll(head, "\n", " ")
+	rest = strings.Trim(rest, "\n")
+	last := rest
+	before := ""
+	if i := strings.LastIndex(rest, "\n\n"); i >= 0 {
+		before, last = rest[:i], rest[i+2:]
+	}
+	for line := range strings.SplitSeq(last, "\n") {
+		key, value, ok := strings.Cut(line, ": ")
+		if !ok || !isToken(key) {
+			return subject, rest, nil
+		}
+		trailers = append(trailers, Trailer{key, strings.TrimSpace(value)})
+	}
+	return subject, strings.Trim(before, "\n"), trailers
+}
+
+func isToken(s string) bool {
+	for _, c := range s {
+		if (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '-' {
+			return false
+		}
+	}
+	return s != ""
+}
+
+// Commit gives one revision.
+//
+// Errors: ErrNotFound if rev is not a revision, ErrDamaged.
+func (l *Lib) Commit(rev Rev) (*Commit, error) {
+	id, err := rev.hash()
+	if err != nil {
+		return nil, err
+	}
+	var c *Commit
+	err = l.with(func(r *objects.Reader) (err error) {
+		c, err = l.commit(r, id)
+		return err
+	})
+	return c, err
+}
+
+// commit reads a commit; the commits at the edge of a shallow clone have no parents here.
+func (l *Lib) commit(r *objects.Reader, id plumbing.Hash) (*Commit, error) {
+	data, err := r.Commit(id)
+	if err != nil {
+		return nil, err
+	}
+	c, err := parseCommit(id, data)
+	if err == nil && l.shallow[id] {
+		c.Parents = nil
+	}
+	return c, err
+}

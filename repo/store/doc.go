@@ -1,0 +1,22 @@
+// Package store is the git-backed store of a library of tunes: it saves, reads back, lists,
+// resolves and compares revisions, and it alone knows that git is below. Callers see slash
+// paths, bytes and revision ids.
+//
+// # Promises
+//
+//   - A Save that returned without error survives kill −9 and loss of power: objects and their
+//     folders are synced before the index, the index before the ref, and every file is written
+//     beside, synced and renamed.
+//   - Two writers never lose a save: one advisory lock of the operating system spans reading and
+//     committing, git's own index.lock and ref locks are held as git holds them, and the ref
+//     moves only from the value that was read. Plain git may work in the same folder.
+//   - Readers take no lock and never wait.
+//   - An edit made by hand is shown by Status and is never overwritten or swept into a save.
+//   - Plain git agrees with all that is written: fsck --strict and status are clean.
+//
+// A process that dies half-way leaves a note of what it was doing; the next Open finishes or
+// clears it and says so in Lib.Repairs.
+//
+// Errors are *Error values of one of the classes ErrNotFound, ErrBusy, …; ExitClass maps them
+// to the program's exit status.
+package store

@@ -1,0 +1,4 @@
+package store
+
+// fileMode says whether the executable bit of a file means anything here.
+const fileMode = "false"

@@ -1,0 +1,880 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"rigkeep/repo/internal/disk"
+	"rigkeep/repo/internal/index"
+	"rigkeep/repo/internal/objects"
+	"rigkeep/repo/internal/tree"
+)
+
+// File is a file of a revision to be saved: its slash path and its contents, or Delete.
+type File struct {
+	Path   string
+	Data   []byte
+	Delete bool
+}
+
+// SaveRequest says what one revision shall hold.
+type SaveRequest struct {
+	Files    []File
+	Subject  string // one line, why
+	Body     string // the change in words; may be empty
+	Trailers []Trailer
+	Author   Person
+	When     time.Time
+
+	// Base is the revision that the caller looked at when it made Files. If one of the files has
+	// changed between Base and the library's present revision, Save fails with ErrChanged. The
+	// empty Base checks nothing.
+	Base Rev
+	// WriteWork lets Save write and delete files of the work tree. Without it the work tree must
+	// already be as Files say, as after an edit by hand or WriteFile.
+	WriteWork bool
+	// Seen holds, per path, the id (BlobIDOf) of work-tree contents that the caller has read and
+	// means to replace; "" means that the file was not there. Without an entry only a file
+	// without unsaved edits is replaced.
+	Seen map[string]BlobID
+	// Parents are further parents, for a merge.
+	Parents []Rev
+	// With is a history that comes in together with this revision, as the last of its parents.
+	With *Bundle
+	// AllowSame also saves a revision that changes no file.
+	AllowSame bool
+}
+
+// check refuses what could never be saved.
+func (q *SaveRequest) check() error {
+	seen := map[string]bool{}
+	for i := range q.Files {
+		f := &q.Files[i]
+		if err := CheckPath(f.Path); err != nil {
+			return err
+		}
+		fold := strings.ToLower(f.Path)
+		if seen[fold] {
+			return &Error{Kind: ErrBadPath, Msg: f.Path + " is given twice", Paths: []string{f.Path}}
+		}
+		seen[fold] = true
+		if len(f.Data) > MaxFile {
+			return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("%s is larger than %d MB", f.Path, MaxFile>>20), Paths: []string{f.Path}}
+		}
+	}
+	if clean(q.Author.Name) == "" || clean(q.Author.Email) == "" {
+		return errNoIdentity()
+	}
+	text := q.Subject + q.Body + q.Author.Name + q.Author.Email
+	for _, t := range q.Trailers {
+		if !isToken(t.Key) {
+			return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("%q cannot be a trailer's name; letters, digits and dashes were expected", t.Key)}
+		}
+		text += t.Value
+	}
+	switch {
+	case strings.TrimSpace(q.Subject) == "":
+		return &Error{Kind: ErrBadPath, Msg: "a revision needs a line that says why", WayOut: "Give one with -m"}
+	case !utf8.ValidString(text) || strings.ContainsRune(text, 0):
+		return &Error{Kind: ErrBadPath, Msg: "the message or the author's name is not text in UTF-8"}
+	case q.When.Unix() <= 0 || q.When.Unix() > 1<<40:
+		return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("the time %s cannot be recorded by git", q.When), WayOut: "Check the computer's clock"}
+	}
+	return nil
+}
+
+// Save makes one revision of the given files on the present branch and returns its id. At the
+// return it is on stable storage. Other files, edited by hand or staged with git, are left as
+// they are. If another process saved meanwhile, the revision is put on top of that one.
+//
+// Errors: ErrNothing if no file differs from the last revision; ErrChanged if the work tree, the
+// index or Base disagree with the request; ErrBusy after Options.LockWait; ErrUnfinished if HEAD
+// is detached or plain git is in the middle of a merge or the like; ErrBadPath; ErrNoIdentity;
+// ErrDamaged; ErrDevice. After an error the library is as it was before.
+func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
+	if err := q.check(); err != nil {
+		return "", err
+	}
+	unlock, err := l.lock(ctx)
+	if err != nil {
+		return "", err
+	}
+	defer unlock()
+	for range 50 {
+		id, again, err := l.saveOnce(ctx, &q)
+		if err != nil {
+			return "", l.objectError(err)
+		}
+		if !again {
+			if l.NeedsTidy() {
+				_, _ = l.tidy() // what goes wrong here is no fault of the save, and the next one tries again
+			}
+			return rev(id), nil
+		}
+	}
+	return "", &Error{Kind: ErrBusy, Msg: "the branch kept moving while this was being saved", WayOut: "Let the other program finish and run the command again"}
+}
+
+func (l *Lib) saveOnce(ctx context.Context, q *SaveRequest) (plumbing.Hash, bool, error) {
+	t, err := l.begin(ctx)
+	if err != nil {
+		return plumbing.ZeroHash, false, err
+	}
+	defer t.end()
+	return t.save(q)
+}
+
+// tx is one critical section: the advisory lock and git's index.lock are held.
+type tx struct {
+	l     *Lib
+	w     *waiter
+	ilock *gitLock
+	x     *index.Index
+	raw   []byte    // the index as it was
+	mtime time.Time // and its time
+
+	hlock, rlock *gitLock // HEAD.lock and the branch's lock, while the branch moves
+}
+
+// begin takes index.lock and reads the index below it.
+func (l *Lib) begin(ctx context.Context) (*tx, error) {
+	if err := l.writable(); err != nil {
+		return nil, err
+	}
+	t := &tx{l: l, w: l.newWaiter(ctx)}
+	var err error
+	if t.ilock, err = l.takeLock(t.w, filepath.Join(l.d.Git, "index"), l.heldName("index")); err != nil {
+		return nil, err
+	}
+	if err = t.readIndex(); err != nil {
+		t.end()
+		return nil, err
+	}
+	return t, nil
+}
+
+// heldName marks a lock of a linked worktree with the worktree's name, so that a repair run
+// from another worktree finds it.
+func (l *Lib) heldName(name string) string {
+	if l.d.Git != l.d.Common {
+		return name + "@" + filepath.Base(l.d.Git)
+	}
+	return name
+}
+
+// writable refuses states in which a commit would land in the wrong place.
+func (l *Lib) writable() error {
+	if what, out := l.d.Unfinished(); what != "" {
+		return &Error{Kind: ErrUnfinished, Msg: "plain git is in the middle of " + what + " in this library", WayOut: "End it first: " + out}
+	}
+	branch, id, err := l.head()
+	if err != nil {
+		return err
+	}
+	if branch == "" {
+		return &Error{Kind: ErrUnfinished, Msg: "no branch is checked out here (HEAD is detached at " + rev(id).Short() + "), so a saved revision would belong to none",
+			WayOut: "Go back with `git switch BRANCH`, or keep this place with `git switch -c NEWBRANCH`"}
+	}
+	return nil
+}
+
+func (t *tx) readIndex() error {
+	x, raw, mtime, err := t.l.loadIndex(true)
+	if err != nil {
+		return err
+	}
+	if x == nil { // deleted by hand or a bare checkout: build it from the last revision
+		_, head, err := t.l.head()
+		if err != nil {
+			return err
+		}
+		if x, err = t.l.indexOf(head); err != nil {
+			return t.l.objectError(err)
+		}
+	}
+	if p := x.Unmerged(); p != "" {
+		return &Error{Kind: ErrUnfinished, Msg: p + " has an unsettled merge in git's index", WayOut: "Settle it: `git add " + p + "` after editing, or `git checkout HEAD -- " + p + "`", Paths: []string{p}}
+	}
+	t.x, t.raw, t.mtime = x, raw, mtime
+	return nil
+}
+
+// loadIndex reads the index with plain reads, never through a map: other programs cut it short
+// in place. A missing index gives nil.
+func (l *Lib) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Time, err error) {
+	name := filepath.Join(l.d.Git, "index")
+	for try := 0; ; try++ {
+		f, err := l.fs.OpenFile(name, os.O_RDONLY, 0)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, nil, mtime, nil
+		}
+		if err != nil {
+			return nil, nil, mtime, device("reading git's index", err)
+		}
+		st, err1 := f.Stat()
+		raw, err2 := readAll(f, 1<<31)
+		after, err3 := f.Stat()
+		_ = f.Close()
+		if err = errors.Join(err1, err2, err3); err != nil {
+			return nil, nil, mtime, device("reading git's index", err)
+		}
+		quiet := st.Size() == after.Size() && st.ModTime().Equal(after.ModTime())
+		x, err = index.Parse(raw, verify)
+		if err == nil && quiet {
+			return x, raw, after.ModTime(), nil
+		}
+		if try < 5 && (!quiet || errors.Is(err, index.ErrDamaged)) {
+			time.Sleep(time.Duration(try+1) * time.Millisecond)
+			continue
+		}
+		if errors.Is(err, index.ErrUnsupported) {
+			return nil, nil, mtime, &Error{Kind: ErrForeign, Msg: err.Error(), WayOut: "Then run the command again"}
+		}
+		return nil, nil, mtime, &Error{Kind: ErrDamaged, Msg: "git's index cannot be read", Err: err,
+			WayOut: "Delete " + name + "; it is built anew from the last revision by the next save (what was staged with `git add` must be added again)"}
+	}
+}
+
+// indexOf builds an index of a whole revision, with nothing known of the work tree.
+func (l *Lib) indexOf(head plumbing.Hash) (*index.Index, error) {
+	x := &index.Index{}
+	if head.IsZero() {
+		return x, nil
+	}
+	err := l.with(func(r *objects.Reader) error {
+		c, err := l.commit(r, head)
+		if err != nil {
+			return err
+		}
+		return tree.Walk(r, c.tree, "", func(path string, mode uint32, id plumbing.Hash) error {
+			e := index.Entry{ID: id, Path: path}
+			e.Mode = mode
+			x.Entries = append(x.Entries, e)
+			return nil
+		})
+	})
+	return x, err
+}
+
+// end gives up whatever is still held.
+func (t *tx) end() {
+	t.rlock.release()
+	t.hlock.release()
+	t.ilock.release()
+}
+
+// step is one file of a save with what was found about it.
+type step struct {
+	File
+	mode      uint32
+	id        plumbing.Hash // of the new contents
+	old       tree.Entry    // in the last revision
+	there     bool          // the work tree holds the file now
+	work      []byte        // its contents
+	st        fs.FileInfo
+	write     bool                   // the work tree must be changed
+	unchanged bool                   // the last revision already is so
+	load      func() ([]byte, error) // gives Data where it was not read yet
+
+	temp    string // the new contents, written aside
+	touched bool   // the work-tree file may have been changed
+	kept    string // a second name of the old work-tree file
+}
+
+// plan compares the request with the last revision, the index and the work tree.
+func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step, error) {
+	var baseRoot plumbing.Hash
+	if q.Base != "" {
+		id, err := q.Base.hash()
+		if err != nil {
+			return nil, err
+		}
+		c, err := t.l.commit(r, id)
+		if err != nil {
+			return nil, err
+		}
+		baseRoot = c.tree
+	}
+	steps := make([]step, len(q.Files))
+	var moved []string
+	for i, f := range q.Files {
+		s := &steps[i]
+		s.File = f
+		old, err := lookup(r, root, f.Path)
+		if err != nil {
+			return nil, err
+		}
+		if q.Base != "" {
+			was, err := lookup(r, baseRoot, f.Path)
+			if err != nil {
+				return nil, err
+			}
+			if was.ID != old.ID {
+				moved = append(moved, f.Path)
+			}
+		}
+		if err := t.look(s); err != nil {
+			return nil, err
+		}
+		s.old = old
+		entry := t.x.Find(f.Path)
+		if f.Delete && entry != nil && entry.LeftOut() && !s.there && !q.WriteWork {
+			return nil, &Error{Kind: ErrChanged, Msg: f.Path + " is not in the folder because git was told to leave it out; that is no deletion",
+				WayOut: "Bring it back with `git update-index --no-skip-worktree " + f.Path + "` and `git checkout -- " + f.Path + "`", Paths: []string{f.Path}}
+		}
+		if !f.Delete {
+			s.mode = old.Mode
+			if s.mode != tree.ModeFile && s.mode != tree.ModeExec {
+				s.mode = tree.ModeFile
+			}
+			if s.there && fileMode == "true" {
+				s.mode = gitMode(s.st)
+			}
+			// Where git stores the file with LF, it would turn CRLF back into LF; so do we, and
+			// the lines that the person did not touch stay the same lines.
+			if lf, ok := toLF(f.Data); ok && entry != nil && old.ID == entry.ID {
+				if blob, err := r.Blob(old.ID); err == nil && !strings.Contains(string(blob), "\r") {
+					s.Data = lf
+				}
+			}
+			s.id = plumbing.ComputeHash(plumbing.BlobObject, s.Data)
+		}
+		s.unchanged = old.ID == s.id && (f.Delete || old.Mode == s.mode)
+	}
+	if len(moved) > 0 {
+		return nil, &Error{Kind: ErrChanged, Msg: "meanwhile another revision changed " + strings.Join(moved, ", "),
+			WayOut: "Look at it with `rigkeep history` and repeat the change on top of it", Paths: moved}
+	}
+	return steps, t.protect(steps, q.Seen, q.WriteWork)
+}
+
+// look reads the work-tree file of a step.
+func (t *tx) look(s *step) error {
+	work, st, err := t.l.readWork(s.Path)
+	switch {
+	case err == nil:
+		s.there, s.work, s.st = true, work, st
+	case !errors.Is(err, ErrNotFound):
+		return err
+	}
+	return nil
+}
+
+// protect finds out which files of the work tree must be written, and refuses where that, or
+// the patch to the index, would lose something that a person did.
+func (t *tx) protect(steps []step, seen map[string]BlobID, mayWrite bool) error {
+	var edited, staged []string
+	for i := range steps {
+		s := &steps[i]
+		asWanted := s.there != s.Delete && (s.Delete || t.l.sameAsBlob(s.work, s.id))
+		if !asWanted {
+			s.write = true
+			clean := s.there == !s.old.ID.IsZero() && (!s.there || t.l.sameAsBlob(s.work, s.old.ID))
+			if id, ok := seen[s.Path]; ok {
+				now := BlobID("")
+				if s.there {
+					now = BlobIDOf(s.work)
+				}
+				clean = clean || now == id
+			}
+			if !clean || !mayWrite {
+				edited = append(edited, s.Path)
+			}
+		}
+		e := t.x.Find(s.Path)
+		if e != nil && e.ID != s.old.ID && e.ID != s.id && !e.IntentToAdd() && (!s.there || !t.l.sameAsBlob(s.work, e.ID)) {
+			staged = append(staged, s.Path)
+		}
+	}
+	switch {
+	case len(edited) > 0 && !mayWrite:
+		return &Error{Kind: ErrChanged, Msg: "the folder no longer holds what was to be saved: " + some(edited),
+			WayOut: "Someone is editing; run the command again when they are done", Paths: edited}
+	case len(edited) > 0:
+		return &Error{Kind: ErrChanged, Msg: "unsaved edits would be lost in " + some(edited),
+			WayOut: "Save them with `rigkeep save`, or move the file away, and run the command again", Paths: edited}
+	case len(staged) > 0:
+		return &Error{Kind: ErrChanged, Msg: "another version is staged with `git add` for " + some(staged),
+			WayOut: "Commit it with git, or drop it with `git reset -- " + staged[0] + "`", Paths: staged}
+	}
+	return nil
+}
+
+// some names the first few of many.
+func some(paths []string) string {
+	if len(paths) > 5 {
+		return strings.Join(paths[:5], ", ") + fmt.Sprintf(" and %d more", len(paths)-5)
+	}
+	return strings.Join(paths, ", ")
+}
+
+func lookup(r *objects.Reader, root plumbing.Hash, path string) (tree.Entry, error) {
+	e, err := tree.Lookup(r, root, path)
+	if errors.Is(err, tree.ErrNone) {
+		return tree.Entry{}, nil
+	}
+	if err == nil && e.IsDir() {
+		return e, &Error{Kind: ErrBadPath, Msg: path + " is a folder in the last revision", WayOut: "Choose another name", Paths: []string{path}}
+	}
+	return e, err
+}
+
+// save tries once. again asks for another try, because the branch moved.
+func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
+	l := t.l
+	branch, head, err := l.head()
+	if err != nil {
+		return id, false, err
+	}
+	if branch == "" {
+		return id, false, l.writable()
+	}
+	r := l.readers.Get().(*objects.Reader)
+	r.Check = true
+	defer func() { r.Check = false; l.readers.Put(r) }()
+	var root plumbing.Hash
+	var parents []plumbing.Hash
+	if !head.IsZero() {
+		c, err := l.commit(r, head)
+		if err != nil {
+			return id, false, err
+		}
+		root = c.tree
+		parents = append(parents, head)
+	}
+	for _, p := range q.Parents {
+		h, err := p.hash()
+		if err != nil {
+			return id, false, err
+		}
+		if _, err := r.Commit(h); err != nil {
+			return id, false, err
+		}
+		if h != head {
+			parents = append(parents, h)
+		}
+	}
+	if q.With != nil {
+		h, err := q.With.Tip.hash()
+		if err != nil {
+			return id, false, err
+		}
+		parents = append(parents, h)
+	}
+	steps, err := t.plan(r, q, root)
+	if err != nil {
+		return id, false, err
+	}
+	var edits []tree.Edit
+	var objs []objects.Object
+	for i := range steps {
+		s := &steps[i]
+		if s.unchanged {
+			continue
+		}
+		e := tree.Edit{Path: s.Path}
+		if !s.Delete {
+			e.Mode, e.ID = s.mode, s.id
+			objs = append(objs, objects.Object{ID: s.id, Kind: plumbing.BlobObject, Data: s.Data})
+		}
+		edits = append(edits, e)
+	}
+	if len(edits) == 0 && !q.AllowSame && len(q.Parents) == 0 && q.With == nil {
+		return id, false, &Error{Kind: ErrNothing, Msg: "nothing to save: the files are as in the last revision"}
+	}
+	up, err := tree.Update(r, root, edits)
+	if err != nil {
+		var clash *tree.ErrCaseClash
+		if errors.As(err, &clash) {
+			return id, false, caseClash(clash)
+		}
+		return id, false, err
+	}
+	when := q.When
+	commit := encodeCommit(up.Root, parents, q.Author, when, message(q.Subject, q.Body, q.Trailers))
+	objs = append(append(objs, up.Objects...), commit)
+	if err := t.ready(branch); err != nil {
+		return id, false, err
+	}
+	word := "commit"
+	if head.IsZero() {
+		word = "commit (initial)"
+	} else if len(parents) > 1 {
+		word = "commit (merge)"
+	}
+	m := move{branch: branch, from: head, to: commit.ID, steps: steps, up: up,
+		who: signature(q.Author, when), why: word + ": " + strings.Join(strings.Fields(q.Subject), " ")}
+	along := objects.Along{Dirs: []string{l.own("held")}}
+	if !slices.ContainsFunc(steps, func(s step) bool { return s.write }) {
+		// The work tree stays as it is, so what the index will hold is known now, and can be
+		// written into its lock while the objects are.
+		if along.Files, err = t.fill(&m); err != nil {
+			return id, false, err
+		}
+	}
+	drop := func() {}
+	if q.With != nil {
+		if drop, err = l.store.AddPack(q.With.whole.Objects); err != nil {
+			return id, false, device("writing the history", err)
+		}
+	}
+	if err := l.store.WriteAlong(objs, along); err != nil {
+		drop()
+		return id, false, device("writing the revision", err)
+	}
+	again, err = t.move(&m)
+	return commit.ID, again, err
+}
+
+// move is a step of the branch from one commit to another, with what it does to the work tree
+// and the index.
+type move struct {
+	branch   string
+	from, to plumbing.Hash
+	steps    []step
+	up       *tree.Result
+	who, why string
+	noted    bool // the note is there already: this is a repair
+	filled   bool // the locks hold their new contents already
+}
+
+// move takes the branch's locks, compares, and then changes work tree, index and branch in this
+// order. Whatever prefix of that a crash leaves is a good library: an unsaved edit, then a staged
+// change, then the new revision. (The other order, branch before index, lets the person's next
+// plain commit silently revert the save.)
+func (t *tx) move(m *move) (again bool, err error) {
+	l := t.l
+	if err := t.ready(m.branch); err != nil {
+		return false, err
+	}
+	defer func() {
+		t.rlock.release()
+		t.hlock.release()
+		t.rlock, t.hlock = nil, nil
+	}()
+	if err := t.hlock.take(t.w); err != nil {
+		return false, err
+	}
+	if err := t.rlock.take(t.w); err != nil {
+		return false, err
+	}
+	branch, now, err := l.head()
+	if err != nil {
+		return false, err
+	}
+	if branch != m.branch || now != m.from {
+		return true, nil
+	}
+	// From here on a crash leaves something to finish; say what before touching it.
+	if !m.noted {
+		if err := l.note(m); err != nil {
+			return false, device("writing the revision", err)
+		}
+	}
+	fail := func(err error) (bool, error) {
+		if uerr := t.undo(m); uerr != nil {
+			// The note stays, and with it the promise.
+			return false, &Error{Kind: ErrDevice, Msg: "saving failed half-way", Err: errors.Join(err, uerr),
+				WayOut: "Once the disk can be written again, the next rigkeep command finishes this save"}
+		}
+		l.clearNote()
+		return false, device("saving", err)
+	}
+	if err := t.writeWork(m); err != nil {
+		return fail(err)
+	}
+	if !m.filled {
+		files, err := t.fill(m)
+		if err == nil {
+			err = disk.Each(len(files), func(i int) error { return files[i]() })
+		}
+		if err != nil {
+			return fail(err)
+		}
+	}
+	for _, name := range []string{"HEAD", m.branch} {
+		if err := l.d.Reflog(name, m.from, m.to, m.who, m.why); err != nil {
+			return fail(err)
+		}
+	}
+	// A second name for the old index lets a failure below put it back without needing space.
+	t.keep(filepath.Join(l.d.Git, "index"), "old_index")
+	if err := t.ilock.commit(); err != nil {
+		return fail(err)
+	}
+	if err := l.fs.SyncDir(l.d.Git); err != nil {
+		return fail(err)
+	}
+	if err := t.rlock.commit(); err != nil {
+		return fail(err)
+	}
+	// The branch has moved; nothing below can take that back.
+	if err := l.fs.SyncDir(filepath.Dir(l.d.RefPath(m.branch))); err != nil {
+		return false, unconfirmed("the revision is there", err)
+	}
+	t.hlock.release()
+	t.forget(m)
+	l.sweep(m.steps)
+	l.clearNote()
+	return false, nil
+}
+
+// fill gives what writes the new index and the new branch into their locks and syncs them.
+func (t *tx) fill(m *move) ([]func() error, error) {
+	if err := t.patch(m); err != nil {
+		return nil, err
+	}
+	data := t.x.Format()
+	m.filled = true
+	return []func() error{
+		func() error { return t.ilock.fill(data) },
+		func() error { return t.rlock.fill([]byte(m.to.String() + "\n")) },
+	}, nil
+}
+
+// ready prepares the branch's locks, so that our names for them can be synced with the objects:
+// after a loss of power a lock is then still known as ours.
+func (t *tx) ready(branch string) (err error) {
+	if t.rlock != nil && t.rlock.target == t.l.d.RefPath(branch) {
+		return nil
+	}
+	t.rlock.release()
+	t.hlock.release()
+	if t.hlock, err = t.l.readyLock(filepath.Join(t.l.d.Git, "HEAD"), t.l.heldName("head")); err != nil {
+		return err
+	}
+	t.rlock, err = t.l.readyLock(t.l.d.RefPath(branch), refHeld(branch))
+	return err
+}
+
+// patch puts the new state of the files into the index.
+func (t *tx) patch(m *move) error {
+	for i := range m.steps {
+		s := &m.steps[i]
+		if s.Delete {
+			t.x.Drop(s.Path)
+			continue
+		}
+		st := s.st
+		if s.write {
+			work, now, err := t.l.readWork(s.Path)
+			if err != nil {
+				return err
+			}
+			if !t.l.sameAsBlob(work, s.id) {
+				now = nil
+			}
+			st = now
+		}
+		e := index.Entry{ID: s.id, Path: s.Path}
+		e.Mode = s.mode
+		if st != nil {
+			e = statEntry(s.Path, s.id, st, s.mode)
+		}
+		if old := t.x.Find(s.Path); old != nil {
+			e.Flags, e.Ext = old.Flags, old.Ext&^0x2000
+		}
+		t.x.Set(e)
+	}
+	if m.up == nil {
+		for i := range m.steps {
+			t.x.Invalidate(m.steps[i].Path)
+		}
+	} else {
+		for dir, id := range m.up.Dirs {
+			if !id.IsZero() {
+				t.x.SetTree(dir, m.up.Old[dir], id)
+			}
+		}
+	}
+	return nil
+}
+
+// undo puts the work tree and the index back after a failed move. Where the old files still
+// have a second name, that needs no space on the disk.
+func (t *tx) undo(m *move) (err error) {
+	l := t.l
+	for i := len(m.steps) - 1; i >= 0; i-- {
+		s := &m.steps[i]
+		if !s.touched {
+			continue
+		}
+		name := l.work(s.Path)
+		switch {
+		case s.kept != "":
+			rerr := l.fs.Rename(s.kept, name)
+			if rerr == nil {
+				_ = l.fs.Remove(s.kept) // it stays if both names were one file
+			}
+			err = errors.Join(err, rerr)
+		case s.there:
+			if now, _, rerr := l.readWork(s.Path); rerr != nil || string(now) != string(s.work) {
+				err = errors.Join(err, l.putWork(s.Path, s.work, gitMode(s.st)))
+			}
+		default:
+			now, _, rerr := l.readWork(s.Path)
+			if rerr == nil && BlobIDOf(now) == BlobID(s.id.String()) {
+				err = errors.Join(err, l.dropWork(s.Path))
+			} else if errors.Is(rerr, ErrNotFound) {
+				l.sweepAbove(s.Path) // its folders may have been made for it
+			}
+		}
+	}
+	if t.ilock != nil && t.ilock.done { // the index was already replaced, or its lock lost
+		err = errors.Join(err, t.putIndexBack())
+	}
+	if err == nil {
+		t.forget(m)
+	}
+	return err
+}
+
+func (t *tx) putIndexBack() error {
+	l := t.l
+	name := filepath.Join(l.d.Git, "index")
+	now, err := l.fs.ReadFile(name)
+	if err == nil && string(now) == string(t.raw) || errors.Is(err, fs.ErrNotExist) && t.raw == nil {
+		return nil
+	}
+	g, err := l.takeLock(t.w, name, l.heldName("index"))
+	if err != nil {
+		return err
+	}
+	defer g.release()
+	if t.raw == nil {
+		return l.fs.Remove(name)
+	}
+	if err := l.fs.Rename(l.own("held", "old_index"), name); err == nil {
+		return l.fs.SyncDir(l.d.Git)
+	}
+	if err := g.fill(t.raw); err != nil {
+		return err
+	}
+	if err := g.commit(); err != nil {
+		return err
+	}
+	return l.fs.SyncDir(l.d.Git)
+}
+
+// keep gives a file a second name in the held folder and returns it, or "" if that cannot be.
+func (t *tx) keep(name, as string) string {
+	kept := t.l.own("held", as)
+	_ = t.l.fs.Remove(kept)
+	if t.l.fs.Link(name, kept) != nil {
+		return ""
+	}
+	return kept
+}
+
+// forget drops the second names.
+func (t *tx) forget(m *move) {
+	_ = t.l.fs.Remove(t.l.own("held", "old_index"))
+	for i := range m.steps {
+		if m.steps[i].kept != "" {
+			_ = t.l.fs.Remove(m.steps[i].kept)
+		}
+	}
+}
+
+// writeWork brings the work tree to what the move wants. All new contents are written and
+// synced aside first, so that a full disk is found out before anything visible has changed;
+// then files are moved away and into place, and each folder is synced once.
+func (t *tx) writeWork(m *move) (err error) {
+	l := t.l
+	var put, del []*step
+	for i := range m.steps {
+		s := &m.steps[i]
+		switch {
+		case !s.write:
+		case s.Delete:
+			del = append(del, s)
+		default:
+			put = append(put, s)
+		}
+	}
+	if len(put)+len(del) == 0 {
+		return nil
+	}
+	defer func() {
+		for _, s := range put {
+			if s.temp != "" {
+				_ = l.fs.Remove(s.temp)
+			}
+		}
+	}()
+	// Loading comes first and one by one: a reader of objects is not for several goroutines.
+	for _, s := range put {
+		if s.Data == nil && s.load != nil {
+			if s.Data, err = s.load(); err != nil {
+				return err
+			}
+		}
+	}
+	err = disk.Each(len(put), func(i int) (err error) {
+		if err := t.w.ctx.Err(); err != nil { // nothing shows yet
+			return err
+		}
+		put[i].temp, err = l.tempWork(put[i].Path, put[i].Data, put[i].mode)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	folders := map[string]bool{}
+	for i, s := range del {
+		if err := l.checkFolders(s.Path, false); err != nil {
+			return err
+		}
+		s.touched = true
+		name := l.work(s.Path)
+		s.kept = t.keep(name, fmt.Sprintf("old_d%d", i))
+		if err := l.fs.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		folders[filepath.Dir(name)] = true
+	}
+	for i, s := range put {
+		if err := l.checkFolders(s.Path, true); err != nil {
+			return err
+		}
+		s.touched = true
+		name := l.work(s.Path)
+		if s.there {
+			s.kept = t.keep(name, fmt.Sprintf("old_p%d", i))
+		}
+		if err := disk.Move(l.fs, s.temp, name, s.Data); err != nil {
+			return err
+		}
+		s.temp = ""
+		folders[filepath.Dir(name)] = true
+	}
+	order := slices.Sorted(maps.Keys(folders))
+	return disk.Each(len(order), func(i int) error { return l.fs.SyncDir(order[i]) })
+}
+
+// sweep removes the folders that deletions left empty.
+func (l *Lib) sweep(steps []step) {
+	for i := range steps {
+		if steps[i].Delete {
+			l.sweepAbove(steps[i].Path)
+		}
+	}
+}
+
+// sweepAbove removes the folders of a path that are empty.
+func (l *Lib) sweepAbove(path string) {
+	for dir := filepath.Dir(l.work(path)); dir != l.d.Work && l.fs.Remove(dir) == nil; {
+		dir = filepath.Dir(dir)
+	}
+}
