@@ -146,8 +146,10 @@ func (e Env) run(args []string) int {
 	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(e, w, data) }
 	stop, interrupted := onInterrupt(e)
 	defer stop()
-	line, cmd := arrange(app, args)
-	err := app.Run(line)
+	line, cmd, err := arrange(app, args)
+	if err == nil {
+		err = app.Run(line)
+	}
 	if interrupted() {
 		return exitInterrupt // said already
 	}

@@ -12,8 +12,9 @@ import (
 // word. Global flags go in front of the command, its own flags straight behind
 // it, arguments after "--". A help flag anywhere, or the word help in front, means help
 // for that command.
-// It returns the command it found as well.
-func arrange(app *cli.App, args []string) (out []string, cmd *cli.Command) {
+// It returns the command it found as well. A flag whose value is missing is an error: nothing, "--"
+// or a flag of the command or of the program stands in its place. Written as --flag=VALUE it takes anything.
+func arrange(app *cli.App, args []string) (out []string, cmd *cli.Command, err error) {
 	var global, path, flags, rest []string
 	var chain []*cli.Command
 	cmds := app.Commands
@@ -40,7 +41,13 @@ loop:
 				}
 			}
 			*dest = append(*dest, a)
-			if f != nil && !hasValue && takesValue(f) && i+1 < len(args) {
+			if f != nil && !hasValue && takesValue(f) {
+				if i+1 == len(args) || args[i+1] == "--" || isFlag(app, chain, args[i+1]) {
+					if err == nil {
+						err = noValue(a, args[i+1:])
+					}
+					continue
+				}
 				i++
 				*dest = append(*dest, args[i])
 			}
@@ -55,9 +62,9 @@ loop:
 					if c.SkipFlagParsing {
 						out = append(append([]string{args[0]}, global...), path...)
 						if help {
-							return append(out, "--help"), c
+							return append(out, "--help"), c, err
 						}
-						return append(out, args[i+1:]...), c
+						return append(out, args[i+1:]...), c, err
 					}
 					continue
 				}
@@ -70,16 +77,37 @@ loop:
 	}
 	out = append(append([]string{args[0]}, global...), path...)
 	if help && (len(chain) > 0 || len(rest) == 0) {
-		return append(out, "--help"), cmd
+		return append(out, "--help"), cmd, err
 	}
 	out = append(out, flags...)
 	if len(rest) > 0 {
 		if len(chain) == 0 || len(cmd.Subcommands) > 0 {
-			return append(out, rest...), cmd // an unknown command: let it be named
+			return append(out, rest...), cmd, err // an unknown command: let it be named
 		}
 		out = append(append(out, "--"), rest...)
 	}
-	return out, cmd
+	return out, cmd, err
+}
+
+// isFlag reports whether a word is written as a flag that the command or the program has.
+func isFlag(app *cli.App, chain []*cli.Command, word string) bool {
+	if len(word) < 2 || word[0] != '-' || isNumber(word) {
+		return false
+	}
+	name, _, _ := strings.Cut(strings.TrimLeft(word, "-"), "=")
+	return name == "help" || name == "h" || flagNamed(chain, name) != nil || findFlag(app.Flags, name) != nil
+}
+
+// noValue says of a flag that its value is missing, and how a value is given that looks like a flag.
+func noValue(flag string, then []string) error {
+	if len(then) == 0 || then[0] == "--" {
+		return usage("the flag %s needs a value", flag)
+	}
+	long := flag
+	if !strings.HasPrefix(flag, "--") {
+		long = "-" + strings.TrimLeft(flag, "-")
+	}
+	return usage("the flag %s needs a value; %s is a flag", flag, then[0]).hinted("to give that as the value, write %s=%s", long, then[0])
 }
 
 func isNumber(s string) bool { _, err := strconv.ParseFloat(s, 64); return err == nil }

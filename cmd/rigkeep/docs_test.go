@@ -237,9 +237,9 @@ func TestFlagsAnywhere(t *testing.T) {
 					line = append(line, "value")
 				}
 				line = append(line, "second")
-				got, cmd := arrange(app, line)
-				if cmd == nil || cmd.Name != c.Name {
-					t.Fatalf("%v: found command %v", line, cmd)
+				got, cmd, err := arrange(app, line)
+				if err != nil || cmd == nil || cmd.Name != c.Name {
+					t.Fatalf("%v: found command %v, %v", line, cmd, err)
 				}
 				rest := strings.Join(got, " ")
 				if !strings.HasSuffix(rest, "-- first -3.5 second") {

@@ -26,12 +26,12 @@ func FuzzCommandLine(f *testing.F) {
 			return
 		}
 		app := newApp(Env{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(string) string { return "" }}, nil)
-		line, cmd := arrange(app, append([]string{"rigkeep"}, words...))
-		part, _ := arrange(newApp(Env{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(string) string { return "" }}, words), append([]string{"rigkeep"}, words...))
+		line, cmd, bad := arrange(app, append([]string{"rigkeep"}, words...))
+		part, _, _ := arrange(newApp(Env{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(string) string { return "" }}, words), append([]string{"rigkeep"}, words...))
 		if !slices.Equal(line, part) {
 			t.Errorf("%q is %q to the whole tree, %q to its part", words, line, part)
 		}
-		if cmd != nil && !cmd.SkipFlagParsing {
+		if bad == nil && cmd != nil && !cmd.SkipFlagParsing {
 			left := strings.Join(line, "\x00")
 			for _, w := range words {
 				switch w {

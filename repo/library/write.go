@@ -87,10 +87,15 @@ func (e Edited) Same() bool {
 // must have been loaded from the work tree.
 func (l *Library) Assign(d *Loaded, as []Assign) (Edited, error) {
 	var edits []file.Edit
+	given := map[string]bool{}
 	for _, a := range as {
 		if err := l.settable(a.Key); err != nil {
 			return Edited{}, err
 		}
+		if given[a.Key] {
+			return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " is given twice", WayOut: "Give each key once"}
+		}
+		given[a.Key] = true
 		if a.Unset {
 			if _, ok := d.Doc.Get(a.Key); !ok {
 				return Edited{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has no key %s to remove", d.Label(), a.Key)}
