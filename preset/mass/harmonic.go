@@ -40,7 +40,8 @@ func (h Harmonic) Add(g Harmonic) Harmonic {
 	return Harmonic{h.Mean + g.Mean, h.Cos1 + g.Cos1, h.Sin1 + g.Sin1, h.Cos2 + g.Cos2, h.Sin2 + g.Sin2}
 }
 
-// Range is the least and greatest value over a range of angles, and where.
+// Range is the least and greatest value over a range of angles, and where: of
+// equal values at the angle nearest zero, of two as near at the lower one.
 type Range struct {
 	Min, Max     float64
 	MinAt, MaxAt float64 // rad
@@ -67,26 +68,52 @@ func (h Harmonic) Range(lo, hi float64) (Range, error) {
 	return h.extremes(lo, hi), nil
 }
 
+// same is the share of a quantity's size within which two values of it are equal:
+// rounding of the sums above.
+const same = 1e-12
+
 func (h Harmonic) extremes(lo, hi float64) Range {
-	r := Range{Min: h.At(lo), MinAt: lo, Max: h.At(lo), MaxAt: lo}
-	try := func(theta float64) {
-		v := h.At(theta)
-		if v < r.Min {
-			r.Min, r.MinAt = v, theta
-		}
-		if v > r.Max {
-			r.Max, r.MaxAt = v, theta
+	at := []float64{lo, hi}
+	for _, t := range h.stationary() {
+		// into the range by whole turns; all that lie in it are tried, since of equal
+		// values the one nearest zero counts
+		for t += 2 * math.Pi * math.Ceil((lo-t)/(2*math.Pi)); t <= hi; t += 2 * math.Pi {
+			at = append(at, math.Max(t, lo)) // rounding may have left it just below
+			if len(at) > 64 {
+				break
+			}
 		}
 	}
-	try(hi)
-	for _, t := range h.stationary() {
-		// into the range by whole turns; every turn of the range gives the same value
-		t += 2 * math.Pi * math.Ceil((lo-t)/(2*math.Pi))
-		if t <= hi {
-			try(math.Max(t, lo)) // rounding may have left it just below
+	r := Range{Min: math.Inf(1), Max: math.Inf(-1)}
+	for _, t := range at {
+		v := h.At(t)
+		r.Min, r.Max = math.Min(r.Min, v), math.Max(r.Max, v)
+	}
+	near := same * math.Max(math.Abs(r.Min), math.Abs(r.Max))
+	// nearest zero, of two as near the lower
+	better := func(t, than float64) bool {
+		a, b := math.Abs(t), math.Abs(than)
+		return math.IsNaN(than) || a < b-1e-9 || a < b+1e-9 && t < than
+	}
+	r.MinAt, r.MaxAt = math.NaN(), math.NaN()
+	for _, t := range at {
+		v := h.At(t)
+		if v <= r.Min+near && better(t, r.MinAt) {
+			r.MinAt = t
+		}
+		if v >= r.Max-near && better(t, r.MaxAt) {
+			r.MaxAt = t
 		}
 	}
 	return r
+}
+
+// Flat reports that the quantity does not change over the range, to rounding. Its
+// angles then say nothing.
+//
+// Source: definition.
+func (r Range) Flat() bool {
+	return r.Max-r.Min <= same*math.Max(math.Abs(r.Min), math.Abs(r.Max))
 }
 
 // stationary returns angles among which all stationary points are. It may hold
