@@ -11,10 +11,13 @@ import (
 	"slices"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview/safe"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -211,33 +214,54 @@ var transfers atomic.Int32
 // transferRest is how long a transfer has to take its rest away after Ctrl-C.
 const transferRest = 5 * time.Second
 
-// onInterrupt ends a run on Ctrl-C with 130. Every write is whole before it shows, so there is
-// nothing to undo; but what a transfer has brought so far may be large, so it has a moment to take
-// that away, unless there is a second Ctrl-C. interrupted says whether there was one.
+// endings are the signals that ask a run to end, where the system has them.
+var endings = []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGHUP}
+
+// heeded are the endings but those that whoever started the program ignores, as nohup does.
+func heeded() []os.Signal { return slices.DeleteFunc(slices.Clone(endings), signal.Ignored) }
+
+// onInterrupt ends a run on Ctrl-C, TERM or HUP with 130. What is being written is finished or
+// undone first and its locks are released, so that plain git can go on; a transfer has a moment to
+// take away what it has brought so far. A second signal ends the run at once. interrupted says
+// whether there was one.
 func onInterrupt(e Env) (stop func(), interrupted func() bool) {
 	if e.Stdin != io.Reader(os.Stdin) {
 		return func() {}, func() bool { return false }
 	}
-	c, over := make(chan os.Signal, 1), make(chan struct{})
+	c, over := make(chan os.Signal, 2), make(chan struct{})
 	var came atomic.Bool
-	signal.Notify(c, os.Interrupt)
+	if heard := heeded(); len(heard) > 0 {
+		signal.Notify(c, heard...)
+	}
 	go func() {
 		for {
+			var s os.Signal
 			select {
 			case <-over:
 				return
-			case <-c:
+			case s = <-c:
 			}
-			if lent.Load() > 0 {
+			if s == os.Interrupt && lent.Load() > 0 {
 				continue // the pager or editor decides
 			}
 			came.Store(true)
+			quiet := store.Stop()
 			if back := rawTerminal.Load(); back != nil {
 				(*back)()
 			}
 			fmt.Fprintln(e.Stderr, "\nrigkeep: interrupted; what was saved is saved")
 			if again := goOn.Load(); again != nil {
 				fmt.Fprintln(e.Stderr, "  go on with: "+*again)
+			}
+			select {
+			case <-over:
+				return
+			case <-quiet:
+			case <-c:
+				if left := store.Left(); len(left) > 0 {
+					fmt.Fprintln(e.Stderr, "rigkeep: stopped in the middle of a save; the next rigkeep command finishes or undoes it and removes "+safe.Text(strings.Join(left, ", ")))
+				}
+				os.Exit(exitInterrupt)
 			}
 			if transfers.Load() > 0 {
 				select {

@@ -96,10 +96,10 @@ func (k *call) longWork() func(what string, done, total int) {
 	}
 }
 
-// ctx ends on Ctrl-C where the run has the real terminal.
+// ctx ends on Ctrl-C, TERM and HUP where the run has the real terminal.
 func (k *call) ctx() (context.Context, context.CancelFunc) {
-	if k.Stdin == any(os.Stdin) {
-		return signal.NotifyContext(context.Background(), os.Interrupt)
+	if heard := heeded(); k.Stdin == any(os.Stdin) && len(heard) > 0 {
+		return signal.NotifyContext(context.Background(), heard...)
 	}
 	return context.WithCancel(context.Background())
 }

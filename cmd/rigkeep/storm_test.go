@@ -147,6 +147,120 @@ func TestKilledCommands(t *testing.T) {
 	}
 }
 
+// TestSignalledCommands sends Ctrl-C, TERM and HUP to saves at random moments. Each time plain git
+// must work at once afterwards: no lock of git's may be left, and nothing half done. Without that
+// care the lock of the index stayed behind in 62 of 150.
+func TestSignalledCommands(t *testing.T) {
+	tries := 30
+	if long {
+		tries = 300
+	}
+	rnd := rand.New(rand.NewSource(5))
+	s := newShop(t)
+	s.ok(t, "start", "a-cam-prime", "--write")
+	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
+	set := func(n int) {
+		t.Helper()
+		if code, _, errw := s.real("set", "a-cam-prime", fmt.Sprintf("stiffness.pan=%d", 10+n%40)); code != 0 {
+			t.Fatalf("set: exit %d\n%s", code, errw)
+		}
+	}
+	set(1)
+	begun := time.Now()
+	if code, _, errw := s.real("save", "a-cam-prime", "-m", "Unhurried"); code != 0 {
+		t.Fatal(errw)
+	}
+	takes := time.Since(begun)
+	ended := map[int]int{}
+	for n := range tries {
+		set(n + 2)
+		c, out, errw := s.process("save", "a-cam-prime", "-m", fmt.Sprint("Save ", n))
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(takes/4 + time.Duration(rnd.Int63n(int64(takes))))
+		sig := []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP}[n%3]
+		_ = c.Process.Signal(sig)
+		_ = c.Wait()
+		ended[c.ProcessState.ExitCode()]++
+		err := filepath.WalkDir(filepath.Join(s.dir, ".git"), func(p string, d os.DirEntry, err error) error {
+			if err == nil && strings.HasSuffix(p, ".lock") {
+				t.Errorf("try %d: %v leaves %s\n%s%s", n, sig, p, out, errw)
+				_ = os.Remove(p)
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.git(t, "commit", "--allow-empty", "-q", "-m", fmt.Sprint("Plain ", n)) // before any other rigkeep
+		if m := savedAs.FindStringSubmatch(out.String()); m != nil && !strings.Contains(s.git(t, "log", "--format=%H", "-5"), m[1]) {
+			t.Fatalf("try %d: %s was acknowledged and is not in history", n, m[1])
+		}
+	}
+	if ended[exitInterrupt] == 0 {
+		t.Errorf("no signal was in time: %v", ended)
+	}
+	if text := s.git(t, "fsck", "--strict", "--no-dangling"); text != "" {
+		t.Error(text)
+	}
+	t.Logf("exits %v", ended)
+}
+
+// TestSecondSignal: while a save cannot end (its reflog is a pipe that nobody reads), the first
+// Ctrl-C waits for it, and the second ends the run at once and names the locks that it leaves. The
+// next command clears them.
+func TestSecondSignal(t *testing.T) {
+	s := newShop(t)
+	s.ok(t, "start", "a-cam-prime", "--write")
+	log := filepath.Join(s.dir, ".git", "logs", "HEAD")
+	kept, err := os.ReadFile(log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = os.Remove(log)
+	if err := syscall.Mkfifo(log, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, out, errw := s.process("save", "a-cam-prime", "-m", "Stuck")
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- c.Wait() }()
+	lock := filepath.Join(s.dir, ".git", "index.lock")
+	for begun := time.Now(); ; time.Sleep(5 * time.Millisecond) {
+		if _, err := os.Stat(lock); err == nil {
+			break
+		}
+		if time.Since(begun) > 20*time.Second {
+			t.Fatal("the save takes no lock")
+		}
+	}
+	_ = c.Process.Signal(os.Interrupt)
+	select {
+	case <-ended:
+		t.Fatalf("the first Ctrl-C ended a save half-way\n%s%s", out, errw)
+	case <-time.After(300 * time.Millisecond):
+	}
+	_ = c.Process.Signal(os.Interrupt)
+	<-ended
+	if code := c.ProcessState.ExitCode(); code != exitInterrupt || !strings.Contains(errw.String(), "index.lock") {
+		t.Errorf("exit %d\n%s", code, errw)
+	}
+	_ = os.Remove(log)
+	if err := os.WriteFile(log, kept, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if code, _, text := s.real("show", "a-cam-prime"); code != 0 || !strings.Contains(text, "repaired: ") {
+		t.Errorf("show: exit %d\n%s", code, text)
+	}
+	s.git(t, "commit", "--allow-empty", "-q", "-m", "Plain")
+	if text := s.git(t, "fsck", "--strict", "--no-dangling"); text != "" {
+		t.Error(text)
+	}
+}
+
 // TestProcessesSaveAtOnce runs several of the real program on one library: what each of them
 // acknowledged is in history.
 func TestProcessesSaveAtOnce(t *testing.T) {

@@ -56,6 +56,8 @@ func (w *waiter) wait(what string) error {
 	select {
 	case <-w.ctx.Done():
 		return w.ctx.Err()
+	case <-writing.stopping:
+		return context.Canceled
 	case <-t.C:
 	}
 	w.pause = min(w.pause*3/2, 12*time.Millisecond)
@@ -77,11 +79,19 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 			return nil, device("locking the library", err)
 		}
 		if ok {
-			if err := l.repair(ctx); err != nil {
+			if err := beginWriting(); err != nil {
 				lk.Unlock()
 				return nil, err
 			}
-			return lk.Unlock, nil
+			unlock = func() {
+				lk.Unlock()
+				endWriting()
+			}
+			if err := l.repair(ctx); err != nil {
+				unlock()
+				return nil, err
+			}
+			return unlock, nil
 		}
 		if err := w.wait("another rigkeep is writing to this library"); err != nil {
 			if errors.Is(err, errTimeUp) {
@@ -128,6 +138,7 @@ func (g *gitLock) take(w *waiter) error {
 		err := l.fs.Link(g.held, g.target+".lock")
 		if err == nil {
 			g.taken = true
+			lockTaken(g.target + ".lock")
 			return nil
 		}
 		if errors.Is(err, fs.ErrNotExist) && !made { // the branch's folder is not there yet
@@ -143,6 +154,7 @@ func (g *gitLock) take(w *waiter) error {
 				_ = g.file.Close()
 				_ = l.fs.Remove(g.held)
 				g.held, g.file, g.taken = "", f, true
+				lockTaken(g.target + ".lock")
 				if g.data != nil { // what was filled in before went with the other file
 					if err := g.fill(g.data); err != nil {
 						g.release()
@@ -200,6 +212,7 @@ func (g *gitLock) commit() error {
 		return err
 	}
 	g.done = true
+	lockGone(g.target + ".lock")
 	if g.held != "" {
 		_ = g.l.fs.Remove(g.held)
 	}
@@ -225,6 +238,7 @@ func (g *gitLock) release() {
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return
 		}
+		lockGone(g.target + ".lock")
 	}
 	if g.held != "" {
 		_ = g.l.fs.Remove(g.held)

@@ -101,6 +101,10 @@ func (l *Lib) repairIfLeft() error {
 		return nil
 	}
 	defer lk.Unlock()
+	if beginWriting() != nil {
+		return nil
+	}
+	defer endWriting()
 	if err := l.repair(ctxBackground); err != nil {
 		// Reading needs no repair; a command that writes will try again, and say what is wrong.
 		l.say("A rigkeep was killed while writing, and what it left cannot be put right yet: %v.", err)
