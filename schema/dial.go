@@ -37,6 +37,7 @@ type Dial struct {
 	Default      *float64
 	Unit         string // the controller's own unit word, "" when it has none
 	Map          *Map
+	Link         *DialLink // nil where it is not reached over a link
 }
 
 // DomainError is an input that a computation does not accept.

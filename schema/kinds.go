@@ -109,7 +109,7 @@ func gimbalKind(ps []Param) Kind {
 			Field{Path: "loop." + a + ".integral_hz", Type: Float, Unit: "1/s", Min: At(0), Max: At(100), Doc: "Integral over stiffness, Ki/K.", Example: 0.5},
 		)
 	}
-	gimbal = append(gimbal, dials...)
+	gimbal = append(append(gimbal, linkFields()...), dials...)
 	gimbal = append(gimbal,
 		Field{Path: "unit[].serial", Type: String, Required: true, MaxLen: 100, Doc: "Serial number of one physical gimbal.", Example: "QL-0001"},
 		Field{Path: "unit[].label", Type: String, MaxLen: 100, Doc: "Shop label.", Example: "Large A"},
@@ -123,6 +123,7 @@ func gimbalKind(ps []Param) Kind {
 	}
 	gimbal = append(gimbal, refs...)
 	return Kind{Name: KindGimbal, Title: "Gimbal sheet", Doc: "One model of stabiliser: what it carries, its motors, and the dials of its controller.", Fields: gimbal, Sections: append(dialSections(ps),
+		Section{Path: "link", Doc: "How its units speak over a wire, where they speak an open standard.", Optional: true},
 		Section{Path: "payload", Doc: "What the head may carry, from the maker's manual."},
 		Section{Path: "space", Doc: "Clear space for the build, from where the motor axes cross."},
 		Section{Path: "travel.tilt", Doc: "Mechanical travel of tilt."},
@@ -318,6 +319,7 @@ func dialSections(ps []Param) []Section {
 		if len(p.SI) > 0 {
 			ss = append(ss, Section{Path: at + ".map", Doc: "How its numbers go to SI, where that is known.", Optional: true})
 		}
+		ss = append(ss, Section{Path: at + ".link", Doc: "Which setting of the device it is, where it is reached over a link.", Optional: true})
 	}
 	return ss
 }
@@ -344,6 +346,7 @@ func dialFields(d string, p Param) []Field {
 		{Path: d + ".default", Type: Float, Min: At(-far), Max: At(far), Doc: "What the controller comes with.", Example: 20.0},
 		{Path: d + ".unit", Type: String, MaxLen: 20, Doc: "The controller's own unit word, if it shows one.", Example: "%"},
 	}
+	fs = append(fs, dialLinkFields(d)...)
 	if len(p.SI) == 0 {
 		return fs
 	}

@@ -15,6 +15,7 @@ const (
 	RulePlain    = "plain-text" // a name has no control characters
 	RuleDial     = "dial"       // a dial's range, steps, default and direction agree
 	RuleMap      = "map"        // a dial's map is possible and agrees with the dial
+	RuleLink     = "link"       // a dial's link is possible and agrees with the dial
 	RuleAgree    = "agree"      // two values of one file do not contradict each other
 	RuleDistinct = "distinct"   // what must be distinct is
 	RuleKnown    = "known-key"  // a text that names a parameter names a known one

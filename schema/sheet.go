@@ -70,6 +70,7 @@ type Sheet struct {
 	Units                             []Unit
 	References                        []Reference
 	Obstacles                         []Obstacle
+	Link                              *Link // nil where its units are keyed in by hand
 }
 
 // Defaults of a sheet that does not say (common practice, no source).
@@ -240,8 +241,12 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			}
 		}
 		ps = append(ps, d.check(at, p)...)
+		l, bad := readDialLink(f, at, d)
+		d.Link, ps = l, append(ps, bad...)
 		s.Dials[p.Dial] = d
 	}
+	s.Link = readLink(f)
+	ps = append(ps, checkLinks(s.Dials)...)
 	names := map[string]bool{}
 	for i := range f.Len("unit") {
 		at := fmt.Sprintf("unit[%d].", i)
