@@ -89,6 +89,19 @@ func (m Mixed) check(ps []Proof) error {
 	return nil
 }
 
+// errVar is what a proof has for itself: its error, and the effects of a rig and a
+// unit that are its own.
+func (m Mixed) errVar(p Proof) float64 {
+	v := p.ErrSD * p.ErrSD
+	if p.Rig == "" {
+		v += p.RigSD * p.RigSD
+	}
+	if p.Unit == "" {
+		v += m.UnitSD * m.UnitSD
+	}
+	return v
+}
+
 // Condition takes the proofs in. Without a proof the prior stands.
 //
 // Source: Gaussian conditioning with known variances (best linear unbiased
@@ -105,17 +118,14 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 	c := &Conditioned{m: m, units: map[string]int{}, rigs: map[string]*rigSums{}}
 	n := 2
 	place := func(unit string) int {
-		if m.UnitSD == 0 {
+		if m.UnitSD == 0 || unit == "" {
 			return -1
 		}
-		if unit != "" {
-			if i, ok := c.units[unit]; ok {
-				return i
-			}
+		if _, ok := c.units[unit]; !ok {
 			c.units[unit] = n
+			n++
 		}
-		n++
-		return n - 1
+		return c.units[unit]
 	}
 	at := make([]int, len(ps))
 	for i, p := range ps {
@@ -131,15 +141,7 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 	r := make([]float64, n)
 	var quad, lndet float64
 	for i, p := range ps {
-		g := c.rigs[p.Rig]
-		if p.Rig == "" || g == nil {
-			g = &rigSums{s2: p.RigSD * p.RigSD, wz: make([]float64, 2)}
-			c.all = append(c.all, g)
-			if p.Rig != "" {
-				c.rigs[p.Rig] = g
-			}
-		}
-		w := 1 / (p.ErrSD * p.ErrSD)
+		w := 1 / m.errVar(p)
 		y := p.Y - m.Mean[0] - m.Mean[1]*p.X
 		z := [3]float64{1, p.X, 1}
 		cols := [3]int{0, 1, at[i]}
@@ -156,6 +158,15 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 		}
 		quad += w * y * y
 		lndet -= math.Log(w)
+		if p.Rig == "" {
+			continue
+		}
+		g := c.rigs[p.Rig]
+		if g == nil {
+			g = &rigSums{s2: p.RigSD * p.RigSD, wz: make([]float64, 2)}
+			c.all = append(c.all, g)
+			c.rigs[p.Rig] = g
+		}
 		g.w += w
 		g.wy += w * y
 		g.wz[0] += w
@@ -290,4 +301,59 @@ func (c *Conditioned) Predict(p Proof) (Normal, error) {
 		return Normal{}, inputErr("prediction", "numbers too large or too small to work with", "numbers of ordinary size")
 	}
 	return Normal{out, math.Sqrt(v)}, nil
+}
+
+// Expect is y at a proof's place without its error: the line, its unit's effect where
+// that is on record, and its rig's.
+//
+// Source: as Condition.
+func (c *Conditioned) Expect(p Proof) float64 {
+	out := c.m.Mean[0] + c.mean[0] + (c.m.Mean[1]+c.mean[1])*p.X
+	if i, ok := c.units[p.Unit]; ok && p.Unit != "" {
+		out += c.mean[i]
+	}
+	if g := c.rigs[p.Rig]; g != nil && p.Rig != "" {
+		f := g.s2 / (1 + g.s2*g.w)
+		out += f * g.wy
+		g.each(func(col int, v float64) { out -= f * v * c.mean[col] })
+	}
+	return out
+}
+
+// Influence is how far the prediction for t follows the Y of p, a proof on record: 0
+// not at all, 1 wholly.
+//
+// Source: the prediction is linear in the proofs; this is its derivative.
+func (c *Conditioned) Influence(t, p Proof) float64 {
+	w := 1 / c.m.errVar(p)
+	row := func(p Proof) (*rigSums, map[int]float64) {
+		z := map[int]float64{0: 1, 1: p.X}
+		if i, ok := c.units[p.Unit]; ok && p.Unit != "" {
+			z[i] = 1
+		}
+		g := c.rigs[p.Rig]
+		if p.Rig == "" {
+			g = nil
+		}
+		if g != nil {
+			f := g.s2 / (1 + g.s2*g.w)
+			g.each(func(col int, v float64) { z[col] -= f * v })
+		}
+		return g, z
+	}
+	gt, zt := row(t)
+	gp, zp := row(p)
+	var out float64
+	for j := range len(c.mean) {
+		for k := range len(c.mean) {
+			if a, b := zt[j], zp[k]; a != 0 && b != 0 {
+				out += a * b * c.cov.At(j, k)
+			}
+		}
+	}
+	out *= w
+	if gt != nil && gt == gp {
+		out += gt.s2 / (1 + gt.s2*gt.w) * w
+	}
+	return out
 }

@@ -104,6 +104,43 @@ func TestMixedAgainstTheDenseCovariance(t *testing.T) {
 	})
 }
 
+// Influence is the derivative of the prediction, and Expect the prediction's mean.
+func TestInfluenceIsTheSlopeOfThePrediction(t *testing.T) {
+	m := Mixed{Mean: [2]float64{1, 1}, Var: [2]float64{4, 0.01}, UnitSD: 0.15}
+	var ps []Proof
+	for i := range 9 {
+		ps = append(ps, Proof{X: float64(i%5) / 3, Y: 1 + float64(i%4)/5, Unit: []string{"A", "B", ""}[i%3], Rig: []string{"r", "s", "", "t"}[i%4], RigSD: 0.1, ErrSD: 0.08})
+	}
+	for _, to := range []Proof{{X: 0.4, Unit: "A", Rig: "r", RigSD: 0.1, ErrSD: 0.08}, {X: 1, Unit: "new", RigSD: 0.1, ErrSD: 0.08}} {
+		c, err := m.Condition(ps)
+		if err != nil {
+			t.Fatal(err)
+		}
+		y, err := c.Predict(to)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e := c.Expect(to); math.Abs(e-y.Mean) > 1e-12 {
+			t.Errorf("expected %v, predicted %v", e, y.Mean)
+		}
+		for i := range ps {
+			more := append([]Proof{}, ps...)
+			more[i].Y += 0.1
+			d, err := m.Condition(more)
+			if err != nil {
+				t.Fatal(err)
+			}
+			z, err := d.Predict(to)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got, want := c.Influence(to, ps[i]), (z.Mean-y.Mean)/0.1; math.Abs(got-want) > 1e-9 {
+				t.Errorf("proof %d: influence %v, slope %v", i, got, want)
+			}
+		}
+	}
+}
+
 func TestMixedRefuses(t *testing.T) {
 	ok := Proof{X: 0, Y: 1, ErrSD: 0.1}
 	m := Mixed{Mean: [2]float64{1, 1}, Var: [2]float64{1, 1}}
