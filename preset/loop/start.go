@@ -59,6 +59,11 @@ func (lim Limits) validate() error {
 // Source: definitions of the margins as for Margins; the level-set step after
 // Boyd & Balakrishnan, Systems & Control Letters 15 (1990) 1-7 (from memory).
 func (l Loop) LargestStiffness(lim Limits, how Raise) (Start, error) {
+	return l.largestUpTo(lim, how, math.Inf(1))
+}
+
+// largestUpTo is LargestStiffness among the K up to most.
+func (l Loop) largestUpTo(lim Limits, how Raise, most float64) (Start, error) {
 	if how != RaiseTogether && how != RaiseStiffness {
 		return Start{}, &domain.Error{Model: "loop", Name: "what moves with the stiffness", Value: strconv.Itoa(int(how)), Want: "RaiseTogether or RaiseStiffness"}
 	}
@@ -150,6 +155,9 @@ func (l Loop) LargestStiffness(lim Limits, how Raise) (Start, error) {
 		default:
 			mid = math.Sqrt(lo * hi)
 		}
+		if lo >= most {
+			continue
+		}
 		if hi <= lo*(1+1e-12) {
 			continue
 		}
@@ -160,7 +168,7 @@ func (l Loop) LargestStiffness(lim Limits, how Raise) (Start, error) {
 		if !ok {
 			continue
 		}
-		k, err := lowerToMs(hi, lo, lim.Ms, at, &free)
+		k, err := lowerToMs(math.Min(hi, most), lo, lim.Ms, at, &free)
 		if err != nil {
 			return none, err
 		}
