@@ -65,6 +65,7 @@ type AxisReport struct {
 	Levels   []Level   `json:"levels"` // sway, slow, fast, then those asked for
 	Peaks    []Peak    `json:"peaks"`  // highest first
 	Series   []Series  `json:"harmonics"`
+	Loudest  *Stretch  `json:"loudest,omitempty"` // nil in a log of less than two seconds
 	Verdict  Verdict   `json:"verdict"`
 	Spectrum *Spectrum `json:"-"`
 }
@@ -148,7 +149,9 @@ func Analyse(l *Log, s Settings) (*Report, error) {
 		if t := spec.Total(); math.IsNaN(t) || math.IsInf(t, 0) {
 			return nil, refuse("turn rate about "+a.String(), t, "values whose squares a computer number can hold", "check the column and its unit")
 		}
-		r.Axes = append(r.Axes, axisReport(a, spec, meanOf(even), s, lim))
+		ar := axisReport(a, spec, meanOf(even), s, lim)
+		ar.Loudest = loudest(r.Rate, l.starts(use), even, lim.SlowFrom)
+		r.Axes = append(r.Axes, ar)
 	}
 	r.overall(l)
 	r.fill()

@@ -26,18 +26,25 @@ func (l *Log) report(unreadable, disordered, wrapped problem, example string, st
 		l.add(Wrapped, "time", wrapped, "the clock's counter started again from zero %d times; that is put right", wrapped.count)
 	}
 	t := l.Timing
+	inGaps := 0
 	if n := len(t.Gaps); n > 0 {
 		var p problem
 		lost := 0.0
 		for _, g := range t.Gaps {
 			p.at(g.Line)
+			inGaps += int(math.Round(g.Length/t.StepMedian)) - 1
 			lost += g.Length - t.StepMedian
 		}
 		l.add(Gapped, "time", p, "%s of more than %g steps, %.3g s in all; the spectrum is taken on either side where the pieces are long enough", counted(n, "gap"), GapSteps, lost)
 	}
 	if !t.Even {
 		l.add(Uneven, "time", problem{}, "time steps of %.4g to %.4g ms, median %.4g: the rows are brought to an even grid by their timestamps", t.StepMin*1e3, t.StepMax*1e3, t.StepMedian*1e3)
-		if q, ok := rounding(steps, t.StepMedian); ok && !missing(steps, q, t.StepMedian, unreadable.count+disordered.count) {
+		q, ok := rounding(steps, t.StepMedian)
+		if n, lost := l.lostRows(q); ok && math.Abs(q/t.StepMedian-1) < 0.01 && lost {
+			if n -= unreadable.count + disordered.count + inGaps; n > 0 {
+				l.add(LostRows, "time", problem{count: n}, "%s lost on the way, %.2g %% of the log: levels near %.4g Hz and above are less sure; log to a faster card, or fewer columns", rowsOf(n), 100*float64(n)/float64(n+t.Rows), 0.25/t.StepMedian)
+			}
+		} else if ok {
 			l.add(CoarseClock, "time", problem{}, "timestamps are rounded to %.3g ms, %.0f %% of a step: levels at high frequencies are less sure; log finer timestamps, or no time and the sample rate", q*1e3, 100*q/t.StepMedian)
 		}
 	}
@@ -75,27 +82,6 @@ func rounding(steps []float64, med float64) (float64, bool) {
 		}
 	}
 	return q, true
-}
-
-// rare is the share of longer steps up to which they are rows that were lost: a clock
-// that is rounded to its step lengthens more of them, or is hardly wrong.
-const rare = 0.05
-
-// missing reports whether steps that are all multiples of the usual one are long
-// because rows are missing, so many left out here or few enough to have been lost on
-// the way, and not because the clock is coarse.
-func missing(steps []float64, q, med float64, leftOut int) bool {
-	if math.Abs(q/med-1) > 0.01 {
-		return false
-	}
-	rows, long := 0, 0
-	for _, d := range steps {
-		if n := int(math.Round(d/q)) - 1; n > 0 {
-			rows += n
-			long++
-		}
-	}
-	return rows <= leftOut || float64(long) < rare*float64(len(steps))
 }
 
 // columns looks at the rates themselves.

@@ -142,6 +142,7 @@ const (
 	Wrapped     FindingKind = "wrapped-clock" // a counter started again from zero: put right
 	Gapped      FindingKind = "gap"
 	Uneven      FindingKind = "uneven"
+	LostRows    FindingKind = "lost-rows"    // rows missing one by one, told by whole steps
 	CoarseClock FindingKind = "coarse-clock" // timestamps rounded to a large part of the step
 	Clipped     FindingKind = "clipped"
 	Constant    FindingKind = "constant"

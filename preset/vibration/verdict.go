@@ -294,7 +294,7 @@ func (r *Report) overall(l *Log) {
 			r.Notes = append(r.Notes, fmt.Sprintf("the log itself is in doubt (%s, %s): see the findings before acting", f.Kind, f.Use))
 		}
 	}
-	if top := r.Rate / 2; len(r.Axes) > 0 && top < 4*r.Axes[0].Levels[2].Low {
-		r.Notes = append(r.Notes, fmt.Sprintf("at %.4g Hz the log shows nothing above %.4g Hz; a fast oscillation may be missing or show up too low", r.Rate, top))
+	if note, ok := r.folded(); ok {
+		r.Notes = append(r.Notes, note)
 	}
 }
