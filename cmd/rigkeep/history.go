@@ -37,6 +37,7 @@ type historyRow struct {
 	Revision string    `json:"revision"`
 	Back     *int      `json:"back,omitempty"` // N of ~N, where the list counts them
 	When     time.Time `json:"when"`
+	OddTime  string    `json:"odd_time,omitempty"` // as recorded, where that is no time; when is then the nearest
 	By       string    `json:"by"`
 	Job      string    `json:"job,omitempty"`
 	Subject  string    `json:"subject"`
@@ -68,7 +69,7 @@ func runHistory(k *call) error {
 			return err
 		}
 		for _, c := range cs {
-			rows = append(rows, historyRow{Revision: string(c.ID), When: c.When, By: c.Author.Name, Job: c.Job(), Subject: c.Subject})
+			rows = append(rows, historyRow{Revision: string(c.ID), When: c.When, OddTime: c.OddTime, By: c.Author.Name, Job: c.Job(), Subject: c.Subject})
 		}
 	} else {
 		ref, err := library.ParseRef(k.args[0])
@@ -100,7 +101,7 @@ func runHistory(k *call) error {
 			proofs := k.lib.Proofs()
 			for i, h := range hist {
 				n := i
-				row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
+				row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, OddTime: h.OddTime, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
 				if t := k.tuneAt(h); t != nil && t.Proof != nil {
 					row.Proof = firstOf(t.Proof.Place, "yes")
 					stale := proofs.StaleAt(h, *t)
@@ -141,12 +142,12 @@ func runHistory(k *call) error {
 			if r.Value != nil {
 				v = *r.Value
 			}
-			t.add(r.Revision[:10], k.clock(r.When), v, r.By, r.Job, r.Subject)
+			t.add(r.Revision[:10], k.stamp(r.When, r.OddTime), v, r.By, r.Job, r.Subject)
 		}
 	} else if title == "library" {
 		t.add("revision", "when", "by", "job", "why")
 		for _, r := range rows {
-			t.add(r.Revision[:10], k.clock(r.When), r.By, r.Job, r.Subject)
+			t.add(r.Revision[:10], k.stamp(r.When, r.OddTime), r.By, r.Job, r.Subject)
 		}
 	} else {
 		t.add("", "revision", "when", "by", "job", "proof", "why")
@@ -155,11 +156,16 @@ func runHistory(k *call) error {
 			if r.Gone {
 				why += " (taken away)"
 			}
-			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], k.clock(r.When), r.By, r.Job, proofCell(r), why)
+			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], k.stamp(r.When, r.OddTime), r.By, r.Job, proofCell(r), why)
 		}
 	}
 	t.dropEmpty()
 	k.write(t.render(k.paint, "", k.wide))
+	for _, r := range rows {
+		if r.OddTime != "" {
+			k.write(wrap(fmt.Sprintf("? revision %s records the time %q, which is no time; the nearest is shown.", r.Revision[:10], r.OddTime), "", k.wide))
+		}
+	}
 	if len(rows) > 0 {
 		for _, s := range rows[0].StaleNow {
 			k.write(wrap("The proof of ~0 does not hold today: "+safe.Line(s), "", k.wide))
@@ -173,6 +179,14 @@ func runHistory(k *call) error {
 		k.say("there are earlier revisions; for all of them: %s", shellWords(append(words, "--limit", "0")))
 	}
 	return nil
+}
+
+// stamp is clock with a mark on a time that was not recorded so.
+func (k *call) stamp(t time.Time, odd string) string {
+	if odd != "" {
+		return k.clock(t) + " ?"
+	}
+	return k.clock(t)
 }
 
 // staleSince says of the newest revision why its proof, which held then, does not hold
@@ -228,7 +242,7 @@ func (k *call) keyHistory(rr library.RigRef, tune, key string, limit int) ([]his
 	}
 	var rows []historyRow
 	for _, r := range revs {
-		row := historyRow{Revision: string(r.ID), When: r.When, By: r.Author.Name, Job: r.Job(), Subject: r.Subject, Key: key, Gone: !r.Present}
+		row := historyRow{Revision: string(r.ID), When: r.When, OddTime: r.OddTime, By: r.Author.Name, Job: r.Job(), Subject: r.Subject, Key: key, Gone: !r.Present}
 		if r.Present {
 			v := safe.Line(r.Value)
 			row.Value = &v

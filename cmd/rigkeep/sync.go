@@ -249,7 +249,7 @@ func (k *call) printRevisions(cs []store.Commit, what string) {
 			t.add("…", "", "", fmt.Sprintf("and %d more", len(cs)-i))
 			break
 		}
-		t.add(c.ID.Short(), k.clock(c.When), c.Author.Name, c.Subject)
+		t.add(c.ID.Short(), k.stamp(c.When, c.OddTime), c.Author.Name, c.Subject)
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
 }

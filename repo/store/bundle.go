@@ -337,9 +337,9 @@ func goodStamp(line string) bool {
 	if !stampLine().MatchString(line) {
 		return false
 	}
-	_, when := parseSignature(line)
+	_, when, odd := parseSignature(line)
 	zone := line[len(line)-4:]
-	return when.Year() < 9999 && zone[:2] <= "14" && zone[2:] < "60"
+	return odd == "" && when.Year() < 9999 && zone[:2] <= "14" && zone[2:] < "60"
 }
 
 func isID(s string) bool {

@@ -2,6 +2,8 @@ package store
 
 import (
 	"bytes"
+	"cmp"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -26,8 +28,11 @@ type Commit struct {
 	Parents []Rev
 	Author  Person
 	When    time.Time // the author's time, in the author's zone
-	Subject string    // the first line of the message
-	Body    string    // the rest, without the trailers
+	// OddTime is the recorded time and zone where they cannot be a time: When is then the nearest
+	// that can, from 1970 to 9998, with UTC for a zone that is none. Else "".
+	OddTime string
+	Subject string // the first line of the message
+	Body    string // the rest, without the trailers
 	// Trailers are the "Key: value" lines of the message's last paragraph, in order.
 	Trailers []Trailer
 
@@ -106,34 +111,50 @@ func parseCommit(id plumbing.Hash, data []byte) (*Commit, error) {
 	for _, p := range h.Parents {
 		c.Parents = append(c.Parents, rev(p))
 	}
-	c.Author, c.When = parseSignature(string(h.Author))
+	c.Author, c.When, c.OddTime = parseSignature(string(h.Author))
 	c.Subject, c.Body, c.Trailers = splitMessage(string(h.Message))
 	return c, nil
 }
 
-func parseSignature(s string) (Person, time.Time) {
-	var p Person
+// parseSignature reads an author line. Git takes any digits for the time and the zone, also with
+// fsck --strict; odd is what it says where that is no time that JSON and a calendar can hold.
+func parseSignature(s string) (p Person, t time.Time, odd string) {
 	lt, gt := strings.LastIndexByte(s, '<'), strings.LastIndexByte(s, '>')
 	if lt < 0 || gt < lt {
-		return Person{Name: strings.TrimSpace(s)}, time.Unix(0, 0).UTC()
+		return Person{Name: strings.TrimSpace(s)}, time.Unix(0, 0).UTC(), "none"
 	}
 	p.Name, p.Email = strings.TrimSpace(s[:lt]), s[lt+1:gt]
-	num, zone, _ := strings.Cut(strings.TrimSpace(s[gt+1:]), " ")
-	sec, _ := strconv.ParseInt(num, 10, 64)
-	t := time.Unix(sec, 0).UTC()
-	if len(zone) == 5 && (zone[0] == '+' || zone[0] == '-') {
-		if n, err := strconv.Atoi(zone[1:]); err == nil {
-			off := (n/100*60 + n%100) * 60
-			if zone[0] == '-' {
-				off = -off
-			}
-			if off != 0 {
-				t = t.In(time.FixedZone("", off))
-			}
+	stamp := strings.TrimSpace(s[gt+1:])
+	num, zone, _ := strings.Cut(stamp, " ")
+	sec, err := strconv.ParseInt(num, 10, 64)
+	if err != nil || sec < 0 || sec > lastSecond {
+		odd = cmp.Or(stamp, "none")
+		if err == nil || errors.Is(err, strconv.ErrRange) {
+			sec = min(max(sec, 0), lastSecond)
 		}
 	}
-	return p, t
+	t = time.Unix(sec, 0).UTC()
+	if len(zone) == 5 && (zone[0] == '+' || zone[0] == '-') {
+		n, err := strconv.ParseUint(zone[1:], 10, 16)
+		if err != nil || n%100 > 59 || n > 2359 {
+			return p, t, stamp
+		}
+		off := int(n/100*60+n%100) * 60
+		if zone[0] == '-' {
+			off = -off
+		}
+		if off != 0 && odd == "" {
+			t = t.In(time.FixedZone("", off))
+		}
+	} else if zone != "" {
+		odd = stamp
+	}
+	return p, t, odd
 }
+
+// lastSecond is the end of 9998: a time after it can be in a year that RFC 3339 cannot write, in
+// some zone.
+const lastSecond = 253370764799
 
 func splitMessage(m string) (subject, body string, trailers []Trailer) {
 	m = strings.Trim(m, "\n")

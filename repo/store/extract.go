@@ -371,6 +371,7 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 	for _, p := range up {
 		fmt.Fprintf(&b, "parent %s\n", p.id)
 	}
+	recorded := "" // the author's time, where it is none and another goes out in its place
 	for _, key := range []string{"author", "committer"} {
 		line := ""
 		for l := range strings.SplitSeq(head, "\n") {
@@ -379,7 +380,10 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 			}
 		}
 		if !goodStamp(line) {
-			p, when := parseSignature(line)
+			p, when, odd := parseSignature(line)
+			if odd != "" && key == "author" {
+				recorded = odd
+			}
 			line = signature(Person{firstText(clean(p.Name), "unknown"), firstText(clean(p.Email), "unknown")}, when)
 		}
 		fmt.Fprintf(&b, "%s %s\n", key, line)
@@ -389,6 +393,13 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 		text = "(no message)"
 	}
 	_, _, trailers := splitMessage(text)
+	if recorded != "" {
+		if len(trailers) == 0 {
+			text += "\n"
+		}
+		t := Trailer{recordedTime, recorded}
+		text, trailers = text+"\n"+t.Key+": "+t.Value, append(trailers, t)
+	}
 	if !slices.ContainsFunc(trailers, func(t Trailer) bool { return t.Key == x.q.Trailer && isID(t.Value) }) {
 		if len(trailers) == 0 {
 			text += "\n"
@@ -398,6 +409,9 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 	fmt.Fprintf(&b, "\n%s\n", text)
 	return objects.New(plumbing.CommitObject, b.Bytes()), nil
 }
+
+// recordedTime is the key of the line that keeps a time as it was recorded, where that is no time.
+const recordedTime = "Recorded-Time"
 
 func firstText(a, b string) string {
 	if a != "" {
