@@ -87,7 +87,7 @@ func (w *behaviour) style(style string, x schema.Axis) {
 		of              func(*follow.Response) *float64
 	}{
 		{"start_delay", "start delay", "s", func(r *follow.Response) *float64 { return r.StartDelay }},
-		{"largest_lag", "largest lag", "°", func(r *follow.Response) *float64 { return scaled(&r.MaxLag, 1/follow.Deg) }},
+		{"largest_trail", "largest trail", "°", func(r *follow.Response) *float64 { return scaled(&r.MaxTrail, 1/follow.Deg) }},
 		{"settling", "settling after the move", "s", func(r *follow.Response) *float64 { return r.SettleTime }},
 		{"drift", "drift of the subject in frame", "%", func(r *follow.Response) *float64 {
 			if r.Drift == nil {

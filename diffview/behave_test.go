@@ -31,8 +31,8 @@ func TestFollowFigures(t *testing.T) {
 	b := Behave(cat, followSide(4, 10), followSide(8, 20), Circumstances{Move: "pan 20deg/s for 10s"})
 	f := figures(b)
 	for key, want := range map[string][2]float64{
-		"follow.walk.start_delay.pan": {0.2, 0.4},
-		"follow.walk.largest_lag.pan": {4 + 20*0.2, 8 + 20*0.4},
+		"follow.walk.start_delay.pan":   {0.2, 0.4},
+		"follow.walk.largest_trail.pan": {4 + 20*0.2, 8 + 20*0.4},
 	} {
 		got := f[key]
 		if got.Before == nil || math.Abs(*got.Before-want[0]) > 2e-3 || math.Abs(*got.After-want[1]) > 2e-3 || got.Verdict() != "worse" {

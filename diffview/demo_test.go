@@ -18,7 +18,7 @@ func sheetSI() *schema.Sheet {
 	d := func(key string, min, max, coarse, fine float64, sign int, m *schema.Map) schema.Dial {
 		return schema.Dial{Key: key, Min: min, Max: max, Coarse: coarse, Fine: fine, Sign: sign, Map: m, Default: schema.At(min)}
 	}
-	s := &schema.Sheet{Slug: "halyard", Name: "Halyard", PayloadMax: 9, TiltUpDeg: schema.At(60), TiltDownDeg: schema.At(90), Lag: "single", Delay: 0.004, DelayKnown: true, RaiseTogether: true, SensingOrder: 1, DriveOrder: 1, Dials: map[string]schema.Dial{}}
+	s := &schema.Sheet{Slug: "halyard", Name: "Halyard", PayloadMax: 9, TiltUpDeg: schema.At(60), TiltDownDeg: schema.At(90), Model: "first-order", Delay: 0.004, DelayKnown: true, RaiseTogether: true, SensingOrder: 1, DriveOrder: 1, Dials: map[string]schema.Dial{}}
 	for _, a := range schema.Axes {
 		s.Axes[a] = schema.AxisFacts{Torque: 3, Moving: 0.01, DampingTime: 0.05, Viscous: 0.01}
 		n := a.String()

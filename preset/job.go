@@ -54,7 +54,7 @@ type Job struct {
 	Widest, Longest   float64    // mm, 0 unknown
 	Sensor            [2]float64 // mm, zero unknown
 	Squeeze           float64    // 1 for none
-	DriftPct, LagS    float64    // tolerances, 0 not stated
+	DriftPct, DelayS  float64    // tolerances, 0 not stated
 	Sway              map[schema.Axis]float64
 	Crew              []Crew
 	Shots             []Shot
@@ -71,7 +71,7 @@ func DecodeJob(slug string, doc schema.Tree) Job {
 	j := Job{
 		Slug: slug, Name: f.Str("name"), State: f.Str("state"), Note: f.Str("note"), From: f.Time("from"), To: f.Time("to"),
 		Widest: f.NumOr("lens.widest_mm", 0), Longest: f.NumOr("lens.longest_mm", 0), Squeeze: f.NumOr("lens.squeeze", 1),
-		DriftPct: f.NumOr("tolerance.drift_pct", 0), LagS: f.NumOr("tolerance.lag_s", 0), Sway: map[schema.Axis]float64{},
+		DriftPct: f.NumOr("tolerance.drift_pct", 0), DelayS: f.NumOr("tolerance.delay_s", 0), Sway: map[schema.Axis]float64{},
 	}
 	if j.To.IsZero() {
 		j.To = j.From

@@ -181,7 +181,7 @@ func Raise(s *schema.Sheet) loop.Raise {
 //
 // Source: the sheet's dial maps.
 func FollowStyle(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a schema.Axis) (follow.Style, error) {
-	out := follow.Style{Lag: follow.Lag(s.Lag)}
+	out := follow.Style{Model: follow.Model(s.Model)}
 	at := schema.Join("follow", style)
 	found := false
 	for _, f := range []struct {

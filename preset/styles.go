@@ -66,7 +66,7 @@ func ProposeStyle(c *schema.Catalogue, s *schema.Sheet, kind, style string, fovH
 		if err != nil {
 			return nil, err
 		}
-		p, err := follow.Search(shot, follow.SearchOptions{FieldOfView: fov, MaxDrift: maxDrift, Lag: follow.Lag(s.Lag), Windows: wins, Smoothings: smos})
+		p, err := follow.Search(shot, follow.SearchOptions{FieldOfView: fov, MaxDrift: maxDrift, Model: follow.Model(s.Model), Windows: wins, Smoothings: smos})
 		if err != nil {
 			return nil, err
 		}

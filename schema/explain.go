@@ -73,10 +73,10 @@ type Step struct {
 
 // Move is one step taken from Start.
 type Move struct {
-	To    float64  `json:"to"`              // the number after it
-	SI    *float64 `json:"si,omitempty"`    // the change in SI, signed
-	Ratio *float64 `json:"ratio,omitempty"` // SI after over SI before
-	LagS  *float64 `json:"lag_s,omitempty"` // for a filter: the change of its lag at low frequency, s
+	To     float64  `json:"to"`                // the number after it
+	SI     *float64 `json:"si,omitempty"`      // the change in SI, signed
+	Ratio  *float64 `json:"ratio,omitempty"`   // SI after over SI before
+	DelayS *float64 `json:"delay_s,omitempty"` // for a filter: the change of its delay at low frequency, s
 }
 
 // Explain gives what is known of the parameter of a key, concrete or pattern.
@@ -201,7 +201,7 @@ func (d Dial) step(size, start float64, lag func(float64) float64) *Step {
 			m.Ratio = At(b / a)
 		}
 		if lag != nil && a > 0 && b > 0 {
-			m.LagS = At(lag(b) - lag(a))
+			m.DelayS = At(lag(b) - lag(a))
 		}
 		return m
 	}
@@ -213,7 +213,7 @@ func (d Dial) step(size, start float64, lag func(float64) float64) *Step {
 	return s
 }
 
-// lag gives a filter's lag at low frequency, in seconds, from the SI value of its
+// lag gives a filter's delay at low frequency, in seconds, from the SI value of its
 // dial (cutoff in Hz or time constant in s); nil for a parameter that is no filter.
 // Source: slope of the phase at zero frequency of a Butterworth low pass, 1/ω for
 // the first order and √2/ω for the second.

@@ -61,7 +61,7 @@ func TestExplainOn(t *testing.T) {
 		!is(on.MinSI, 0) || !is(on.MaxSI, 50) || !is(on.Default, 20) || on.Problems != nil {
 		t.Errorf("%+v", on)
 	}
-	if up := on.Coarse.Up; !is(&up.To, 45) || !is(up.SI, 2.5) || !is(up.Ratio, 1.125) || up.LagS != nil || !is(on.Coarse.Share, 0.05) || !is(&on.Coarse.Size, 5) {
+	if up := on.Coarse.Up; !is(&up.To, 45) || !is(up.SI, 2.5) || !is(up.Ratio, 1.125) || up.DelayS != nil || !is(on.Coarse.Share, 0.05) || !is(&on.Coarse.Size, 5) {
 		t.Errorf("%+v", up)
 	}
 	if down := on.Fine.Down; !is(&down.To, 39) || !is(down.SI, -0.5) || !is(down.Ratio, 0.975) {
@@ -82,12 +82,12 @@ func TestExplainOn(t *testing.T) {
 	d := s.Dials["filters.sensing"]
 	at, _ := d.ToSI(50)
 	lower, _ := d.ToSI(49)
-	if up := e.On.Fine.Up; e.On.LargerIs != "lighter" || !is(&up.To, 49) || !is(up.SI, lower-at) || !is(up.LagS, 1/(2*math.Pi*lower)-1/(2*math.Pi*at)) {
+	if up := e.On.Fine.Up; e.On.LargerIs != "lighter" || !is(&up.To, 49) || !is(up.SI, lower-at) || !is(up.DelayS, 1/(2*math.Pi*lower)-1/(2*math.Pi*at)) {
 		t.Errorf("%+v", up)
 	}
 	s.SensingOrder = 2
 	second, _ := c.ExplainOn("filters.sensing", s, int64(50))
-	if r := *second.On.Fine.Up.LagS / *e.On.Fine.Up.LagS; !is(&r, math.Sqrt2) {
+	if r := *second.On.Fine.Up.DelayS / *e.On.Fine.Up.DelayS; !is(&r, math.Sqrt2) {
 		t.Errorf("second order over first: %v", r)
 	}
 	// a time constant: its lag is itself
@@ -95,7 +95,7 @@ func TestExplainOn(t *testing.T) {
 	d.Map = &Map{Kind: Linear, Unit: "s", AtMin: 0, AtMax: 0.01}
 	s.Dials[d.Key] = d
 	e, _ = c.ExplainOn(d.Key, s, int64(20))
-	if up := e.On.Fine.Up; !is(up.SI, 0.0001) || !is(up.LagS, 0.0001) {
+	if up := e.On.Fine.Up; !is(up.SI, 0.0001) || !is(up.DelayS, 0.0001) {
 		t.Errorf("%+v", up)
 	}
 	// no value: steps from the default

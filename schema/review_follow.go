@@ -17,7 +17,7 @@ var reviewFollow = ReviewFamily{
 			Why:      "The operator is there and the picture is not: it comes later than the job allows.",
 			Do:       "Make the window narrower or the smoothing less for {keys}, or agree on a wider tolerance.",
 			Commands: []string{"rigkeep start {ref} --shots {shots}"},
-			About:    "Fires when the follow model has the head later after the operator than tolerance.lag_s of the job, on the moves that follow-drift looks at, their sway left out: in starting to move, or in passing half of the first turn, whichever is later. Half of a turn counts the smoothing as well, which lets the head start at once and come late all the same.",
+			About:    "Fires when the follow model has the head later after the operator than tolerance.delay_s of the job, on the moves that follow-drift looks at, their sway left out: in starting to move, or in passing half of the first turn, whichever is later. Half of a turn counts the smoothing as well, which lets the head start at once and come late all the same.",
 		},
 		{
 			ID: "window-sway", Title: "Window smaller than the hand sway", Severity: Look, Weight: 55,

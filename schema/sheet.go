@@ -65,7 +65,7 @@ type Sheet struct {
 	EffortSign                        int // +1 right-handed about the axis, -1 the other way, 0 not known
 	BenchOrder                        []Axis
 	BenchMargin                       float64
-	Lag                               string // "single", "critical", "double"
+	Model                             string // "first-order", "critical", "two-stage"
 	Dials                             map[string]Dial
 	Units                             []Unit
 	References                        []Reference
@@ -161,10 +161,10 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		SensorRate: f.NumOr("sensor.rate_hz", 0), SensorRange: f.NumOr("sensor.range_dps", 0), DriveRate: f.NumOr("drive.rate_hz", 0),
 		WorkablePct: f.NumOr("balance.workable_pct", DefaultWorkablePct), GoodPct: f.NumOr("balance.good_pct", DefaultGoodPct),
 		BalancePoints: f.Strs("balance.points"), BenchMargin: f.NumOr("bench.margin", DefaultBenchMargin),
-		Lag: f.Str("follow.lag"), Dials: map[string]Dial{},
+		Model: f.Str("follow.model"), Dials: map[string]Dial{},
 	}
-	if s.Lag == "" {
-		s.Lag = "single"
+	if s.Model == "" {
+		s.Model = "first-order"
 	}
 	_, s.DelayKnown = f["loop.delay_s"]
 	_, s.RaiseKnown = f["loop.raise"]

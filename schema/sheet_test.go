@@ -169,7 +169,7 @@ func TestSheetValues(t *testing.T) {
 		t.Fatal(ps)
 	}
 	if s.Slug != "quay-large" || s.PayloadMax != 6 || *s.TiltUpDeg != 90 || !s.DelayKnown || s.PanRadius != 0.25 || s.Delay != 0.003 || s.RaiseTogether ||
-		s.Axes[Tilt].Damping != 0.4 || s.Axes[Pan].Torque != 2.2 || s.Plate["forward"] != 0.04 || s.Lag != "single" || s.SensingOrder != 1 {
+		s.Axes[Tilt].Damping != 0.4 || s.Axes[Pan].Torque != 2.2 || s.Plate["forward"] != 0.04 || s.Model != "first-order" || s.SensingOrder != 1 {
 		t.Errorf("%+v", s)
 	}
 	if *s.Box != [3]float64{0.22, 0.21, 0.2} {

@@ -214,8 +214,8 @@ func stepWords(s *schema.Step, ex schema.Explanation) string {
 		if m.to.SI != nil && ex.On != nil {
 			out += fmt.Sprintf(" (%+.3g %s)", *m.to.SI, ex.On.SIUnit)
 		}
-		if m.to.LagS != nil {
-			out += fmt.Sprintf(", %+.2g ms of lag", *m.to.LagS*1000)
+		if m.to.DelayS != nil {
+			out += fmt.Sprintf(", %+.2g ms of delay", *m.to.DelayS*1000)
 		}
 	}
 	return out

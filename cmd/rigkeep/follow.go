@@ -297,9 +297,9 @@ func followFigures() []followFigure {
 	deg := 1 / follow.Deg
 	return []followFigure{
 		{"start delay", "s", func(r *preset.FollowRun) *float64 { return r.Response.StartDelay }},
-		{"steady lag", "°", func(r *preset.FollowRun) *float64 { return scaled(r.Response.SteadyLag, deg) }},
-		{"largest lag", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.MaxLag * deg) }},
-		{"lag when the operator stops", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.LagAtStop * deg) }},
+		{"steady trail", "°", func(r *preset.FollowRun) *float64 { return scaled(r.Response.SteadyTrail, deg) }},
+		{"largest trail", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.MaxTrail * deg) }},
+		{"trail when the operator stops", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.TrailAtStop * deg) }},
 		{"settling after that", "s", func(r *preset.FollowRun) *float64 { return r.Response.SettleTime }},
 		{"peak rate", "°/s", func(r *preset.FollowRun) *float64 { return at(r.Response.PeakRate * deg) }},
 		{"overshoot", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.Overshoot * deg) }},
@@ -387,8 +387,8 @@ func (k *call) printRatio(p followPair, out followAnswer) {
 	}
 	row("start delay of a pan", p.Ratio.StartDelay)
 	row("trailing beyond the window, and settling", p.Ratio.Smoothing)
-	if p.Ratio.SteadyLagLow != nil && p.Ratio.SteadyLagHigh != nil {
-		t.add("steady lag, by the rate of the pan", fmt.Sprintf("×%.2f to ×%.2f", *p.Ratio.SteadyLagLow, *p.Ratio.SteadyLagHigh))
+	if p.Ratio.SteadyTrailLow != nil && p.Ratio.SteadyTrailHigh != nil {
+		t.add("steady trail, by the rate of the pan", fmt.Sprintf("×%.2f to ×%.2f", *p.Ratio.SteadyTrailLow, *p.Ratio.SteadyTrailHigh))
 	}
 	k.out("%s", t.render(k.paint, "  ", k.wide))
 }

@@ -29,7 +29,7 @@ func jobVerb() verb {
 					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
 					&cli.StringFlag{Name: "widest", Usage: "widest `LENS` on the list, as 18mm"}, &cli.StringFlag{Name: "longest", Usage: "longest `LENS` on the list"},
 					&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}, &cli.StringFlag{Name: "drift", Usage: "how far the subject may drift, in `PERCENT` of the frame"},
-					&cli.StringFlag{Name: "lag", Usage: "how late the head may be after the operator, as a `TIME`: 0.4s"},
+					&cli.StringFlag{Name: "delay", Usage: "how late the head may be after the operator, as a `TIME`: 0.4s"},
 					&cli.StringSliceFlag{Name: "crew", Usage: "a `ROLE` on the job; may be repeated"}, messageFlag()}, run: runJobOpen},
 			{name: "add", args: "JOB RIG[/TUNE]…", short: "pin tunes to a job, as they were last saved, or add a shot", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"job", "rigs"},
 				long:    "Pins the last saved revision of each tune. --shot adds a line of the shot list: words for the shot, its kind, its lens.",
@@ -137,7 +137,7 @@ func runJobOpen(k *call) error {
 			return usage("--drift %q is not a percentage", s)
 		}
 	}
-	if j.LagS, err = k.measure("lag", unit.Time, "s"); err != nil {
+	if j.DelayS, err = k.measure("delay", unit.Time, "s"); err != nil {
 		return err
 	}
 	for _, r := range k.c.StringSlice("crew") {
@@ -389,8 +389,8 @@ func runJobShow(k *call) error {
 	if j.DriftPct > 0 {
 		facts = append(facts, fmt.Sprintf("drift up to %g %% of frame", j.DriftPct))
 	}
-	if j.LagS > 0 {
-		facts = append(facts, fmt.Sprintf("at most %g s behind the operator", j.LagS))
+	if j.DelayS > 0 {
+		facts = append(facts, fmt.Sprintf("at most %g s behind the operator", j.DelayS))
 	}
 	if len(facts) > 0 {
 		k.write(wrap(strings.Join(facts, ", "), "  ", k.wide))

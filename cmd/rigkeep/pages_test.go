@@ -44,7 +44,7 @@ func spoil(t *testing.T, dir string, run func(int, ...string) string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	more := "\n[tolerance]\ndrift_pct = 20\nlag_s = 0.2\n\n[sway]\npan_deg = 6\ntilt_deg = 2\n\n[[shot]]\nname = \"<script>alert(1)</script> up the ladder & over\"\nkind = \"chase\"\nstyle = \"chase\"\ntilt_up_deg = 50\ntilt_down_deg = 30\n"
+	more := "\n[tolerance]\ndrift_pct = 20\ndelay_s = 0.2\n\n[sway]\npan_deg = 6\ntilt_deg = 2\n\n[[shot]]\nname = \"<script>alert(1)</script> up the ladder & over\"\nkind = \"chase\"\nstyle = \"chase\"\ntilt_up_deg = 50\ntilt_down_deg = 30\n"
 	if err := os.WriteFile(job, append(text, more...), 0o644); err != nil {
 		t.Fatal(err)
 	}

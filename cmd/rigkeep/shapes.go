@@ -128,7 +128,7 @@ type jsonJob struct {
 	Longest  float64    `json:"longest_mm,omitempty"`
 	Sensor   []float64  `json:"sensor_mm,omitempty"`
 	DriftPct float64    `json:"drift_pct,omitempty"`
-	LagS     float64    `json:"lag_s,omitempty"`
+	DelayS   float64    `json:"delay_s,omitempty"`
 	Pins     []jsonPin  `json:"pins"`
 	Shots    []jsonShot `json:"shots"`
 	Crew     []jsonCrew `json:"crew"`
@@ -159,7 +159,7 @@ type jsonCrew struct {
 }
 
 func jsonJobOf(j preset.Job, pins []jsonPin) jsonJob {
-	out := jsonJob{Format: 1, Job: rowOf(j), Note: j.Note, Widest: j.Widest, Longest: j.Longest, DriftPct: j.DriftPct, LagS: j.LagS,
+	out := jsonJob{Format: 1, Job: rowOf(j), Note: j.Note, Widest: j.Widest, Longest: j.Longest, DriftPct: j.DriftPct, DelayS: j.DelayS,
 		Pins: pins, Shots: []jsonShot{}, Crew: []jsonCrew{}}
 	if j.Sensor[0] > 0 {
 		out.Sensor = j.Sensor[:]

@@ -11,11 +11,11 @@ import (
 func init() {
 	register("pan", pan)
 	register("deadzone_df", func(in inputs) (map[string]any, error) {
-		n, err := follow.DeadZoneGain(in.num("window", 0), in.num("amplitude", 0))
+		n, err := follow.DeadZoneGain(in.num("half_width", 0), in.num("amplitude", 0))
 		return map[string]any{"N": n}, err
 	})
 	register("deadzone_ridf", func(in inputs) (map[string]any, error) {
-		n, err := follow.DeadZoneRandomGain(in.num("window", 0), in.num("sigma", 0))
+		n, err := follow.DeadZoneRandomGain(in.num("half_width", 0), in.num("sigma", 0))
 		return map[string]any{"N": n}, err
 	})
 	register("sway", sway)
@@ -25,12 +25,12 @@ func init() {
 		if err != nil {
 			return nil, err
 		}
-		s := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0), Lag: follow.Lag(in.str("lag"))}
+		s := follow.Style{Window: in.num("half_width", 0) * follow.Deg, Smoothing: in.num("tau", 0), Model: follow.Model(in.str("model"))}
 		r, err := follow.Simulate(m, s, follow.Options{})
 		if err != nil {
 			return nil, err
 		}
-		return map[string]any{"lag_at_stop": r.LagAtStop / follow.Deg, "max_lag": r.MaxLag / follow.Deg, "peak_rate": r.PeakRate / follow.Deg, "travel": r.Travel / follow.Deg}, nil
+		return map[string]any{"trail_at_stop": r.TrailAtStop / follow.Deg, "max_trail": r.MaxTrail / follow.Deg, "peak_rate": r.PeakRate / follow.Deg, "travel": r.Travel / follow.Deg}, nil
 	})
 	register("minjerk_exact", func(in inputs) (map[string]any, error) {
 		m, err := follow.MinimumJerkFigures(in.num("distance", 0), in.num("duration", 0))
@@ -40,7 +40,7 @@ func init() {
 
 // pan gives the closed form, after the simulation has agreed with it.
 func pan(in inputs) (map[string]any, error) {
-	style := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0), Lag: follow.Single}
+	style := follow.Style{Window: in.num("half_width", 0) * follow.Deg, Smoothing: in.num("tau", 0), Model: follow.FirstOrder}
 	rate, duration, tol := in.num("rate", 0)*follow.Deg, in.num("duration", 0), in.num("tol", 0.1)*follow.Deg
 	f, err := follow.ConstantRate(style, rate, duration, tol)
 	if err != nil {
@@ -58,8 +58,8 @@ func pan(in inputs) (map[string]any, error) {
 		scale            float64
 	}{
 		{"start_delay", f.StartDelay, sim.StartDelay, 1},
-		{"steady_lag", f.SteadyLag, sim.SteadyLag, follow.Deg},
-		{"lag_at_stop", f.LagAtStop, &sim.LagAtStop, follow.Deg},
+		{"steady_lag", f.SteadyTrail, sim.SteadyTrail, follow.Deg},
+		{"lag_at_stop", f.TrailAtStop, &sim.TrailAtStop, follow.Deg},
 		{"settle_time", f.SettleTime, sim.SettleTime, 1},
 		{"travel", &f.Travel, &sim.Travel, follow.Deg},
 		{"peak_rate", &f.PeakRate, &sim.PeakRate, follow.Deg},
@@ -78,7 +78,7 @@ func pan(in inputs) (map[string]any, error) {
 }
 
 func sway(in inputs) (map[string]any, error) {
-	style := follow.Style{Window: in.num("window", 0) * follow.Deg, Smoothing: in.num("tau", 0)}
+	style := follow.Style{Window: in.num("half_width", 0) * follow.Deg, Smoothing: in.num("tau", 0)}
 	l, err := follow.LetThrough(style, follow.Tone{Amplitude: in.num("amplitude", 0) * follow.Deg, Frequency: in.num("f_hz", 0)})
 	return map[string]any{"error_amplitude": l.ErrorAmplitude / follow.Deg, "camera_amplitude": l.CameraAmplitude / follow.Deg, "leak": l.Leak,
 		"camera_amplitude_simulated": l.CameraSimulated / follow.Deg}, err
@@ -139,7 +139,7 @@ func speedAt(p inputs) (func(t float64) float64, error) {
 			return follow.MinimumJerkSpeed(1, T, t) * (1 + depth*math.Sin(2*math.Pi*f*t))
 		}, nil
 	case "follow":
-		style := follow.Style{Window: p.num("window", 0) * follow.Deg, Smoothing: p.num("tau", 0)}
+		style := follow.Style{Window: p.num("half_width", 0) * follow.Deg, Smoothing: p.num("tau", 0)}
 		rate, duration := p.num("rate", 0)*follow.Deg, p.num("duration", 0)
 		return func(t float64) float64 { return follow.ConstantRateSpeed(style, rate, duration, t) / follow.Deg }, nil
 	default:

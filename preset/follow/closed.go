@@ -2,12 +2,12 @@ package follow
 
 import "math"
 
-// SteadyLag is the angle in rad by which the camera trails an endless pan at the
+// SteadyTrail is the angle in rad by which the camera trails an endless pan at the
 // given rate (rad/s, its sign ignored): window + rate*smoothing, for each lag.
 //
 // Source: final value theorem (ramp into a lag; Ogata, Modern Control
 // Engineering, from memory) plus the dead band's edge.
-func (s Style) SteadyLag(rate float64) float64 { return s.Window + math.Abs(rate)*s.Smoothing }
+func (s Style) SteadyTrail(rate float64) float64 { return s.Window + math.Abs(rate)*s.Smoothing }
 
 // PanFigures are the closed forms of a pan at constant rate from rest in the
 // middle of the window, behind a first-order lag. Angles have the sign of the
@@ -16,8 +16,8 @@ type PanFigures struct {
 	Moves        bool     `json:"moves"`
 	HandleTravel float64  `json:"handle_travel_rad"`
 	StartDelay   *float64 `json:"start_delay_s"`
-	SteadyLag    *float64 `json:"steady_lag_rad"`
-	LagAtStop    *float64 `json:"lag_at_stop_rad"`
+	SteadyTrail  *float64 `json:"steady_trail_rad"`
+	TrailAtStop  *float64 `json:"trail_at_stop_rad"`
 	PeakRate     float64  `json:"peak_rate_rad_s"`
 	Travel       float64  `json:"travel_rad"`
 	Residual     float64  `json:"residual_rad"`
@@ -28,14 +28,14 @@ type PanFigures struct {
 // a first-order lag, settling to tolerance (rad). The magnitudes are those of the
 // rate's; signs are dropped. Errors are *domain.Error, also for another lag.
 //
-// Source: closed form of tau c' = dz(h - c) for a ramp; the steady lag as SteadyLag.
+// Source: closed form of tau c' = dz(h - c) for a ramp; the steady trail as SteadyTrail.
 func ConstantRate(s Style, rate, duration, tolerance float64) (PanFigures, error) {
 	var out PanFigures
 	if err := s.Validate(); err != nil {
 		return out, err
 	}
-	if s.Lag != Single && s.Lag != "" {
-		return out, refuse("lag", s.Lag, "single: the closed form is for that alone; simulate the others")
+	if s.Model != FirstOrder && s.Model != "" {
+		return out, refuse("model", s.Model, "first-order: the closed form is for that alone; simulate the others")
 	}
 	if err := NewPan(rate, duration).Validate(); err != nil {
 		return out, err
@@ -55,11 +55,11 @@ func ConstantRate(s Style, rate, duration, tolerance float64) (PanFigures, error
 		fill = -math.Expm1(-(duration - delay) / tau)
 	}
 	excess := v * tau * fill
-	lag, steady, settle := w+excess, s.SteadyLag(v), 0.0
+	trail, steady, settle := w+excess, s.SteadyTrail(v), 0.0
 	if excess > tolerance {
 		settle = tau * math.Log(excess/tolerance)
 	}
-	out.Moves, out.StartDelay, out.SteadyLag, out.LagAtStop, out.SettleTime = true, &delay, &steady, &lag, &settle
+	out.Moves, out.StartDelay, out.SteadyTrail, out.TrailAtStop, out.SettleTime = true, &delay, &steady, &trail, &settle
 	out.PeakRate, out.Travel, out.Residual = v*fill, out.HandleTravel-w, w
 	return out, nil
 }

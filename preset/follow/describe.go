@@ -74,12 +74,12 @@ func (s Style) loop(om, n float64) (err, cam complex128) {
 		return complex(1-n, 0), complex(n, 0)
 	}
 	jw := complex(0, om)
-	switch s.Lag {
+	switch s.Model {
 	case Critical:
 		wn := complex(2/s.Smoothing, 0)
 		open := complex(n, 0) * wn * wn / (jw * (jw + 2*wn))
 		return 1 / (1 + open), open / (1 + open)
-	case Double: // the dead band closes round the first lag only
+	case TwoStage: // the dead band closes round the first lag only
 		a := complex(s.Smoothing/2, 0)
 		open := complex(n, 0) / (jw * a)
 		return 1 / (1 + open), open / (1 + open) / (1 + jw*a)

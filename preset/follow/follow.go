@@ -33,42 +33,42 @@ import (
 // Deg is one degree in radians.
 const Deg = math.Pi / 180
 
-// Lag names the shape of the smoothing, in the words of a gimbal sheet's follow.lag.
-type Lag string
+// Model names the shape of the lag, in the words of a gimbal sheet's follow.model.
+type Model string
 
-// The shapes of smoothing. The empty Lag is read as Single.
+// The shapes of smoothing. The empty Lag is read as FirstOrder.
 const (
-	Single   Lag = "single"
-	Critical Lag = "critical"
-	Double   Lag = "double"
+	FirstOrder Model = "first-order"
+	Critical   Model = "critical"
+	TwoStage   Model = "two-stage"
 )
 
 // Lags lists every shape of smoothing.
 //
 // Source: the package comment's definitions.
-func Lags() []Lag { return []Lag{Single, Critical, Double} }
+func Models() []Model { return []Model{FirstOrder, Critical, TwoStage} }
 
-// ParseLag reads the name of a shape of smoothing; empty is Single.
+// ParseModel reads the name of a shape of smoothing; empty is FirstOrder.
 //
 // Source: definition.
-func ParseLag(s string) (Lag, error) {
-	l := Lag(strings.ToLower(strings.TrimSpace(s)))
+func ParseModel(s string) (Model, error) {
+	l := Model(strings.ToLower(strings.TrimSpace(s)))
 	if l == "" {
-		return Single, nil
+		return FirstOrder, nil
 	}
-	for _, k := range Lags() {
+	for _, k := range Models() {
 		if l == k {
 			return l, nil
 		}
 	}
-	return "", refuse("lag", s, `"single", "critical" or "double"`)
+	return "", refuse("model", s, `"first-order", "critical" or "two-stage"`)
 }
 
-const model = "follow"
+const modelName = "follow"
 
 // refuse is the error for an input outside the model's domain.
 func refuse(name string, value any, want string) error {
-	c := domain.Checker{Model: model}
+	c := domain.Checker{Model: modelName}
 	c.Fail(name, fmt.Sprint(value), want, "")
 	return c.Err()
 }
@@ -90,7 +90,7 @@ const (
 type Style struct {
 	Window    float64 `json:"window_rad"`  // half-width of the dead band, rad, 0 or more
 	Smoothing float64 `json:"smoothing_s"` // trailing angle per rate on a steady pan, s: 0, or MinSmoothing and more
-	Lag       Lag     `json:"lag"`         // empty is Single
+	Model     Model   `json:"model"`       // empty is FirstOrder
 }
 
 // Validate reports the first field outside the model's domain as *domain.Error.
@@ -105,19 +105,19 @@ func (s Style) Validate() error {
 			return err
 		}
 	}
-	_, err := ParseLag(string(s.Lag))
+	_, err := ParseModel(string(s.Model))
 	return err
 }
 
 func inRange(name string, v, lo, hi float64) error {
-	c := domain.Checker{Model: model}
+	c := domain.Checker{Model: modelName}
 	c.Within(name, v, lo, hi, "")
 	return c.Err()
 }
 
 // above is inRange for a quantity that must not be zero.
 func above(name string, v, hi float64) error {
-	c := domain.Checker{Model: model}
+	c := domain.Checker{Model: modelName}
 	c.That(v > 0 && v <= hi, name, v, "a number above 0, at most "+domain.Number(hi), "")
 	return c.Err()
 }

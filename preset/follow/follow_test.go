@@ -40,7 +40,7 @@ func simulate(t testing.TB, m Move, s Style, o Options) *Response {
 // The closed forms of a pan behind one lag; Source: ConstantRate.
 func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := Style{rapid.Float64Range(0, 20).Draw(t, "window") * Deg, rapid.Float64Range(1e-3, 2).Draw(t, "smoothing"), Single}
+		s := Style{rapid.Float64Range(0, 20).Draw(t, "window") * Deg, rapid.Float64Range(1e-3, 2).Draw(t, "smoothing"), FirstOrder}
 		if rapid.IntRange(0, 9).Draw(t, "bare") == 0 {
 			s.Smoothing = 0
 		}
@@ -58,8 +58,8 @@ func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 		}
 		if got.HandleTravel != 0 && s.Smoothing > 0 {
 			// a long pan is followed W/v + tau behind, less what the start still owes at half way
-			if half, ok := got.HalfwayLag(); ok && T/2 > 12*s.Smoothing && s.Window < rate*T/4 {
-				if steady := *want.SteadyLag / rate; math.Abs(half-steady) > 0.01+0.02*steady {
+			if half, ok := got.DelayAtHalf(); ok && T/2 > 12*s.Smoothing && s.Window < rate*T/4 {
+				if steady := *want.SteadyTrail / rate; math.Abs(half-steady) > 0.01+0.02*steady {
 					t.Fatalf("half way %v s behind, want near %v", half, steady)
 				}
 			}
@@ -78,10 +78,10 @@ func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 		near("overshoot", got.Overshoot, 0)
 		if want.Moves {
 			near("start delay", *got.StartDelay, *want.StartDelay)
-			near("lag at stop", got.LagAtStop, *want.LagAtStop)
-			near("largest lag", got.MaxLag, *want.LagAtStop)
+			near("trail at stop", got.TrailAtStop, *want.TrailAtStop)
+			near("largest trail", got.MaxTrail, *want.TrailAtStop)
 			near("settling", *got.SettleTime, *want.SettleTime)
-			near("steady lag", *got.SteadyLag, *want.SteadyLag)
+			near("steady trail", *got.SteadyTrail, *want.SteadyTrail)
 			for i, v := range got.Trace.Rate {
 				at := float64(i) * got.Trace.Step
 				if s.Smoothing > 0 || math.Abs(at-T) > 1e-9 && math.Abs(at-*want.StartDelay) > 1e-9 {
@@ -94,25 +94,25 @@ func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 
 // A pan behind the critically damped head and behind two lags: closed forms worked
 // out by hand from the package comment's equations.
-func TestSimulationAgreesWithClosedFormsOfTheOtherLags(t *testing.T) {
+func TestSimulationAgreesWithClosedFormsOfTheOtherModels(t *testing.T) {
 	const w, smoothing, rate, T = 3 * Deg, 0.5, 30 * Deg, 2.0
 	wn := 2 / smoothing
 	out := T - w/rate // time spent outside the window
 	E := math.Exp(-wn * out)
 	crit := simulate(t, NewPan(rate, T), Style{w, smoothing, Critical}, Options{Tail: 20})
-	modeltest.Near(t, "critical: lag at stop", crit.LagAtStop, w+2*rate/wn-(2*rate/wn+rate*out)*E, 1e-9, 1e-12)
+	modeltest.Near(t, "critical: trail at stop", crit.TrailAtStop, w+2*rate/wn-(2*rate/wn+rate*out)*E, 1e-9, 1e-12)
 	modeltest.Near(t, "critical: rate at stop", crit.Trace.Rate[2000], rate*(1-(1+wn*out)*E), 1e-9, 1e-12)
 	modeltest.Near(t, "critical: travel", crit.Travel, rate*T-w, 1e-9, 1e-9)
 	modeltest.Near(t, "critical: start", value(t, "start", crit.StartDelay), w/rate, 0, 1e-12)
-	two := simulate(t, NewPan(rate, T), Style{w, smoothing, Double}, Options{Tail: 20})
+	two := simulate(t, NewPan(rate, T), Style{w, smoothing, TwoStage}, Options{Tail: 20})
 	// u trails by w + r a (1-E), the camera trails u by r a (1-E) - r t E
 	a := smoothing / 2
-	modeltest.Near(t, "double: lag at stop", two.LagAtStop, w+2*rate*a*(1-E)-rate*out*E, 1e-9, 1e-12)
+	modeltest.Near(t, "double: trail at stop", two.TrailAtStop, w+2*rate*a*(1-E)-rate*out*E, 1e-9, 1e-12)
 	modeltest.Near(t, "double: travel", two.Travel, rate*T-w, 1e-9, 1e-9)
-	for _, l := range Lags() {
+	for _, l := range Models() {
 		s := Style{w, smoothing, l}
 		long := simulate(t, NewPan(rate, 30), s, Options{NoSmoothness: true})
-		modeltest.Near(t, string(l)+": steady lag of a long pan", long.LagAtStop, s.SteadyLag(rate), 1e-9, 1e-9)
+		modeltest.Near(t, string(l)+": steady trail of a long pan", long.TrailAtStop, s.SteadyTrail(rate), 1e-9, 1e-9)
 	}
 }
 
@@ -122,10 +122,10 @@ func rk4(s Style, handle func(float64) float64, end float64, steps int) (camera,
 	wn, a := 2/s.Smoothing, s.Smoothing/2
 	f := func(t float64, x [2]float64) [2]float64 {
 		d := deadZone(handle(t)-x[0], s.Window)
-		switch s.Lag {
+		switch s.Model {
 		case Critical:
 			return [2]float64{x[1], wn*wn*d - 2*wn*x[1]}
-		case Double:
+		case TwoStage:
 			return [2]float64{d / a, (x[0] - x[1]) / a}
 		}
 		return [2]float64{d / s.Smoothing, 0}
@@ -143,7 +143,7 @@ func rk4(s Style, handle func(float64) float64, end float64, steps int) (camera,
 		}
 	}
 	d := f(end, x)
-	if s.Lag == Double {
+	if s.Model == TwoStage {
 		return x[1], d[1]
 	}
 	return x[0], d[0]
@@ -162,7 +162,7 @@ func TestExactPiecesAgreeWithFineIntegration(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, l := range Lags() {
+		for _, l := range Models() {
 			s := Style{rng.Float64() * 10 * Deg, 0.05 + rng.Float64(), l}
 			if i%7 == 0 {
 				s.Window = 0
@@ -199,7 +199,7 @@ func TestStepOnlyMattersByTheHandlesCurve(t *testing.T) {
 // Dead band and lags know no left and right, and no size.
 func TestResponseIsSymmetricAndScales(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := Style{rapid.Float64Range(0, 8).Draw(t, "window") * Deg, rapid.Float64Range(1e-3, 1).Draw(t, "smoothing"), rapid.SampledFrom(Lags()).Draw(t, "lag")}
+		s := Style{rapid.Float64Range(0, 8).Draw(t, "window") * Deg, rapid.Float64Range(1e-3, 1).Draw(t, "smoothing"), rapid.SampledFrom(Models()).Draw(t, "lag")}
 		scale := rapid.SampledFrom([]float64{-1, 0.5, 2, -0.25}).Draw(t, "scale")
 		build := func(k float64) Move {
 			return Move{[][]Step{
@@ -234,13 +234,13 @@ func TestResponseIsSymmetricAndScales(t *testing.T) {
 }
 
 // Without a window the critically damped head is two equal lags: 1/(1+s a)^2.
-func TestCriticalAndDoubleAreOneFilterWithoutWindow(t *testing.T) {
+func TestCriticalAndTwoStageAreOneFilterWithoutWindow(t *testing.T) {
 	m, err := ParseMove("turn 70deg in 1s then turn -90deg in 0.8s then pan 25deg/s for 1s with sway 2deg at 1.1Hz")
 	if err != nil {
 		t.Fatal(err)
 	}
 	a := simulate(t, m, Style{0, 0.4, Critical}, Options{})
-	b := simulate(t, m, Style{0, 0.4, Double}, Options{})
+	b := simulate(t, m, Style{0, 0.4, TwoStage}, Options{})
 	for i := range a.Trace.Camera {
 		modeltest.Near(t, "camera", a.Trace.Camera[i], b.Trace.Camera[i], 0, 1e-11)
 	}
@@ -251,7 +251,7 @@ func TestCriticalAndDoubleAreOneFilterWithoutWindow(t *testing.T) {
 // the others stop at its edge.
 func TestWhereTheHeadComesToRest(t *testing.T) {
 	m := NewTurn(60*Deg, 1)
-	for _, l := range Lags() {
+	for _, l := range Models() {
 		r := simulate(t, m, Style{4 * Deg, 0.3, l}, Options{})
 		if r.Residual < 0 || r.Residual > 4*Deg+1e-9 {
 			t.Errorf("%s rests %g degrees off, window 4", l, r.Residual/Deg)
@@ -273,25 +273,25 @@ func TestWhereTheHeadComesToRest(t *testing.T) {
 }
 
 func TestSmallMoveDoesNothing(t *testing.T) {
-	r := simulate(t, NewTurn(2*Deg, 1), Style{3 * Deg, 0.3, Single}, Options{FieldOfView: 30 * Deg})
+	r := simulate(t, NewTurn(2*Deg, 1), Style{3 * Deg, 0.3, FirstOrder}, Options{FieldOfView: 30 * Deg})
 	if r.Moves || r.Travel != 0 || r.StartDelay != nil || r.SPARC != nil {
 		t.Errorf("camera moved inside its window: %+v", r)
 	}
 	modeltest.Near(t, "residual", r.Residual, 2*Deg, 0, 1e-12)
-	for _, k := range []string{"start_delay_s", "sparc", "ldlj", "steady_lag_rad"} {
+	for _, k := range []string{"start_delay_s", "sparc", "ldlj", "steady_trail_rad"} {
 		if r.Omitted[k] == "" {
 			t.Errorf("no reason given for leaving out %s", k)
 		}
 	}
 }
 
-func TestJerkIsLeftOutBehindASingleLag(t *testing.T) {
-	r := simulate(t, NewPan(20*Deg, 2), Style{3 * Deg, 0.4, Single}, Options{})
+func TestJerkIsLeftOutBehindOneLag(t *testing.T) {
+	r := simulate(t, NewPan(20*Deg, 2), Style{3 * Deg, 0.4, FirstOrder}, Options{})
 	if r.LDLJ != nil || !strings.Contains(r.Omitted["ldlj"], "sample rate") {
 		t.Errorf("ldlj %v, reason %q", r.LDLJ, r.Omitted["ldlj"])
 	}
 	// and this is why: it grows with the sample rate there, and does not behind two lags
-	jerk := func(l Lag, fs float64) float64 {
+	jerk := func(l Model, fs float64) float64 {
 		r := simulate(t, NewPan(20*Deg, 2), Style{3 * Deg, 0.4, l}, Options{Step: 1 / fs})
 		v, err := LDLJ(r.Trace.Rate, fs)
 		if err != nil {
@@ -299,14 +299,14 @@ func TestJerkIsLeftOutBehindASingleLag(t *testing.T) {
 		}
 		return v
 	}
-	if one, two := jerk(Single, 200)-jerk(Single, 1600), jerk(Double, 200)-jerk(Double, 1600); one < 1 || math.Abs(two) > 0.05 {
+	if one, two := jerk(FirstOrder, 200)-jerk(FirstOrder, 1600), jerk(TwoStage, 200)-jerk(TwoStage, 1600); one < 1 || math.Abs(two) > 0.05 {
 		t.Errorf("eightfold sample rate changes LDLJ by %.3g behind one lag and %.3g behind two", one, two)
 	}
 }
 
 // Taking the smoothness at 100 Hz rather than 1 kHz does not change it.
 func TestSmoothnessDoesNotDependOnItsSampleRate(t *testing.T) {
-	for _, l := range Lags() {
+	for _, l := range Models() {
 		r := simulate(t, NewTurn(90*Deg, 1.2), Style{2 * Deg, 0.25, l}, Options{})
 		full, err := SPARC(r.Trace.Rate, 1/r.Trace.Step)
 		if err != nil {
@@ -321,7 +321,7 @@ func TestSmoothnessDoesNotDependOnItsSampleRate(t *testing.T) {
 func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 	rng := rand.New(rand.NewSource(5))
 	for i := 0; i < 40; i++ {
-		s := Style{rng.Float64() * 2 * Deg, 0.1 + rng.Float64(), Lags()[i%3]}
+		s := Style{rng.Float64() * 2 * Deg, 0.1 + rng.Float64(), Models()[i%3]}
 		tone := Tone{Amplitude: (0.5 + 3*rng.Float64()) * Deg, Frequency: 0.4 + 2*rng.Float64()}
 		l, err := LetThrough(s, tone)
 		if err != nil {
@@ -338,13 +338,13 @@ func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 		}
 	}
 	// no window: plain linear filters, exact
-	for _, l := range Lags() {
+	for _, l := range Models() {
 		got, err := LetThrough(Style{0, 0.5, l}, Tone{Amplitude: 2 * Deg, Frequency: 0.8})
 		if err != nil {
 			t.Fatal(err)
 		}
 		want := 1 / math.Hypot(1, 2*math.Pi*0.8*0.5)
-		if l != Single {
+		if l != FirstOrder {
 			want = 1 / (1 + math.Pow(2*math.Pi*0.8*0.25, 2))
 		}
 		modeltest.Near(t, string(l), got.Leak, want, 0, 1e-9)
@@ -367,7 +367,7 @@ func TestRandomInputDescribingFunctionAgreesWithSimulation(t *testing.T) {
 		for j := 0; j < 9; j++ {
 			tones = append(tones, Tone{(0.3 + 0.4*rng.Float64()) * Deg, 0.4 + 2.2*rng.Float64(), 2 * math.Pi * rng.Float64()})
 		}
-		s := Style{rms(tones) * 1.5 * rng.Float64(), 0.3 + 0.6*rng.Float64(), Lags()[i%3]}
+		s := Style{rms(tones) * 1.5 * rng.Float64(), 0.3 + 0.6*rng.Float64(), Models()[i%3]}
 		l, err := LetThrough(s, tones...)
 		if err != nil {
 			t.Fatal(err)
@@ -436,7 +436,7 @@ func TestMoreSmoothingIsSmoother(t *testing.T) {
 	}
 	was := math.Inf(-1)
 	for _, s := range []float64{0.02, 0.1, 0.3, 0.8} {
-		r := simulate(t, m, Style{0, s, Double}, Options{})
+		r := simulate(t, m, Style{0, s, TwoStage}, Options{})
 		if v := value(t, "sparc", r.SPARC); v <= was {
 			t.Errorf("smoothing %g s gives %g, no better than %g", s, v, was)
 		} else {
@@ -447,7 +447,7 @@ func TestMoreSmoothingIsSmoother(t *testing.T) {
 
 func TestDrift(t *testing.T) {
 	fov := 2 * math.Atan(24.9/2/50) // a 50 mm lens on 24.9 mm
-	r := simulate(t, NewPan(10*Deg, 4), Style{2 * Deg, 0.3, Single}, Options{FieldOfView: fov})
+	r := simulate(t, NewPan(10*Deg, 4), Style{2 * Deg, 0.3, FirstOrder}, Options{FieldOfView: fov})
 	// the camera trails 5 degrees: 50 tan(5 deg) of 24.9 mm
 	modeltest.Near(t, "share", value(t, "share", r.Drift.MaxShare), 50*math.Tan(5*Deg)/24.9, 0, 1e-4)
 	back, err := FrameAngle(*r.Drift.MaxShare, fov)
@@ -458,31 +458,31 @@ func TestDrift(t *testing.T) {
 	if r.Drift.LeavesFrame {
 		t.Error("5 degrees are inside a 28 degree frame")
 	}
-	gone := simulate(t, NewWhip(170*Deg), Style{5 * Deg, 1, Single}, Options{FieldOfView: fov})
+	gone := simulate(t, NewWhip(170*Deg), Style{5 * Deg, 1, FirstOrder}, Options{FieldOfView: fov})
 	if gone.Drift.MaxShare != nil || !gone.Drift.LeavesFrame {
 		t.Errorf("a subject behind the camera has no place in the frame: %+v", gone.Drift)
 	}
 	// sway is not meant: inside the window the subject does not drift at all
-	still := simulate(t, NewSway(5, Tone{Amplitude: Deg, Frequency: 0.8}), Style{2 * Deg, 0.3, Single}, Options{FieldOfView: fov})
+	still := simulate(t, NewSway(5, Tone{Amplitude: Deg, Frequency: 0.8}), Style{2 * Deg, 0.3, FirstOrder}, Options{FieldOfView: fov})
 	modeltest.Near(t, "held", still.Drift.MaxAngle, 0, 0, 1e-15)
 	// a landing counts only what comes after it
-	late := simulate(t, NewWhip(90*Deg), Style{0, 0.1, Single}, Options{FieldOfView: fov, CountLanding: true, Landing: 1})
-	all := simulate(t, NewWhip(90*Deg), Style{0, 0.1, Single}, Options{FieldOfView: fov})
+	late := simulate(t, NewWhip(90*Deg), Style{0, 0.1, FirstOrder}, Options{FieldOfView: fov, CountLanding: true, Landing: 1})
+	all := simulate(t, NewWhip(90*Deg), Style{0, 0.1, FirstOrder}, Options{FieldOfView: fov})
 	if !(late.Drift.MaxAngle < 0.01*Deg) || all.Drift.MaxAngle < 10*Deg {
 		t.Errorf("drift %g degrees after landing, %g all along", late.Drift.MaxAngle/Deg, all.Drift.MaxAngle/Deg)
 	}
 }
 
 func TestOutOfDomain(t *testing.T) {
-	ok := Style{3 * Deg, 0.4, Single}
+	ok := Style{3 * Deg, 0.4, FirstOrder}
 	nan := math.NaN()
 	for name, f := range map[string]func() error{
-		"window NaN":           func() error { return Style{nan, 1, Single}.Validate() },
-		"window in degrees":    func() error { return Style{6, 1, Single}.Validate() },
-		"smoothing in ms":      func() error { return Style{0, 400, Single}.Validate() },
-		"smoothing of no time": func() error { return Style{0, 1e-9, Single}.Validate() },
-		"negative smoothing":   func() error { return Style{0, -1, Single}.Validate() },
-		"unknown lag":          func() error { return Style{0, 1, "triple"}.Validate() },
+		"window NaN":           func() error { return Style{nan, 1, FirstOrder}.Validate() },
+		"window in degrees":    func() error { return Style{6, 1, FirstOrder}.Validate() },
+		"smoothing in ms":      func() error { return Style{0, 400, FirstOrder}.Validate() },
+		"smoothing of no time": func() error { return Style{0, 1e-9, FirstOrder}.Validate() },
+		"negative smoothing":   func() error { return Style{0, -1, FirstOrder}.Validate() },
+		"unknown model":        func() error { return Style{0, 1, "triple"}.Validate() },
 		"empty move":           func() error { _, err := Simulate(Move{}, ok, Options{}); return err },
 		"pan in degrees":       func() error { _, err := Simulate(NewPan(90, 1), ok, Options{}); return err },
 		"turn in no time":      func() error { _, err := Simulate(NewTurn(1, 0), ok, Options{}); return err },
@@ -531,16 +531,16 @@ func TestRelative(t *testing.T) {
 	}
 	modeltest.Near(t, "start", value(t, "start", r.StartDelay), 2, 0, 0)
 	modeltest.Near(t, "smoothing", value(t, "smoothing", r.Smoothing), 4, 0, 0)
-	// whatever the scales of the dials and the rate, the steady lag's ratio lies between
+	// whatever the scales of the dials and the rate, the steady trail's ratio lies between
 	rng := rand.New(rand.NewSource(1))
 	for i := 0; i < 100; i++ {
 		kw, ks, rate := rng.Float64()*0.01, rng.Float64()*0.02, rng.Float64()
-		q := Style{6 * kw, 40 * ks, ""}.SteadyLag(rate) / Style{3 * kw, 10 * ks, ""}.SteadyLag(rate)
-		if q < *r.SteadyLagLow || q > *r.SteadyLagHigh {
-			t.Errorf("ratio %g outside %g to %g", q, *r.SteadyLagLow, *r.SteadyLagHigh)
+		q := Style{6 * kw, 40 * ks, ""}.SteadyTrail(rate) / Style{3 * kw, 10 * ks, ""}.SteadyTrail(rate)
+		if q < *r.SteadyTrailLow || q > *r.SteadyTrailHigh {
+			t.Errorf("ratio %g outside %g to %g", q, *r.SteadyTrailLow, *r.SteadyTrailHigh)
 		}
 	}
-	if r, _ := Relative(1, 1, 0, 1); r.StartDelay != nil || r.SteadyLagLow != nil {
+	if r, _ := Relative(1, 1, 0, 1); r.StartDelay != nil || r.SteadyTrailLow != nil {
 		t.Error("a ratio to zero was given")
 	}
 }
@@ -550,7 +550,7 @@ func BenchmarkRun10sAt1kHz(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	for _, l := range Lags() {
+	for _, l := range Models() {
 		b.Run(string(l), func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
@@ -570,18 +570,18 @@ func BenchmarkSearch(b *testing.B) {
 	}
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := Search(shot, SearchOptions{FieldOfView: 28 * Deg, Lag: Double}); err != nil {
+		if _, err := Search(shot, SearchOptions{FieldOfView: 28 * Deg, Model: TwoStage}); err != nil {
 			b.Fatal(err)
 		}
 	}
 }
 
-func TestHalfwayLag(t *testing.T) {
+func TestDelayAtHalf(t *testing.T) {
 	// no window, smoothing tau: behind a ramp the camera is at v(t - tau(1-e^(-t/tau))), so it is
 	// at v T/2 when t - tau(1-e^(-t/tau)) = T/2 (closed form of the single lag)
 	const tau, T = 3.0, 6.0
 	r := simulate(t, NewPan(12*Deg, T), Style{Smoothing: tau}, Options{Step: 0.01, NoSmoothness: true})
-	got, ok := r.HalfwayLag()
+	got, ok := r.DelayAtHalf()
 	at := T/2 + got
 	if left := at - tau*(1-math.Exp(-at/tau)) - T/2; !ok || math.Abs(left) > 0.01 {
 		t.Errorf("%.3f s behind (%v): off the closed form by %.3f s", got, ok, left)
@@ -590,7 +590,7 @@ func TestHalfwayLag(t *testing.T) {
 		t.Errorf("it starts %v s late", *r.StartDelay)
 	}
 	// a window that the move hardly leaves: the camera never comes half way
-	if s, ok := simulate(t, NewPan(10*Deg, 1), Style{Window: 8 * Deg}, Options{Step: 0.01, NoSmoothness: true}).HalfwayLag(); ok {
+	if s, ok := simulate(t, NewPan(10*Deg, 1), Style{Window: 8 * Deg}, Options{Step: 0.01, NoSmoothness: true}).DelayAtHalf(); ok {
 		t.Errorf("half way after %v s", s)
 	}
 }

@@ -7,7 +7,7 @@ import "math"
 type head struct {
 	w, tau float64 // window; time constant of one lag
 	wn     float64 // natural frequency of the second-order head
-	lag    Lag
+	model  Model
 
 	e float64 // handle minus camera; for two lags handle minus the first lag's output
 	y float64 // two lags: first lag's output minus camera
@@ -21,15 +21,15 @@ type head struct {
 
 // newHead is a head at rest, centred; usual is the step most often taken.
 func newHead(s Style, usual float64) head {
-	h := head{w: s.Window, tau: s.Smoothing, lag: s.Lag, started: math.NaN()}
-	if s.Smoothing == 0 || h.lag == "" {
-		h.lag = Single // without smoothing every shape is the same play at the edge
+	h := head{w: s.Window, tau: s.Smoothing, model: s.Model, started: math.NaN()}
+	if s.Smoothing == 0 || h.model == "" {
+		h.model = FirstOrder // without smoothing every shape is the same play at the edge
 	}
-	switch h.lag {
+	switch h.model {
 	case Critical:
 		h.wn = 2 / s.Smoothing
 		h.tau = 1 / h.wn
-	case Double:
+	case TwoStage:
 		h.tau = s.Smoothing / 2
 	}
 	if h.tau > 0 {
@@ -40,7 +40,7 @@ func newHead(s Style, usual float64) head {
 
 // step advances the head by dt while the handle turns at the constant rate r.
 func (k *head) step(r, dt float64) {
-	if k.lag == Critical {
+	if k.model == Critical {
 		k.stepSecond(r, dt)
 	} else {
 		k.stepFirst(r, dt)
@@ -92,7 +92,7 @@ func (k *head) stepFirst(r, dt float64) {
 					span, out = te, true
 				}
 			}
-			if k.lag == Double {
+			if k.model == TwoStage {
 				k.y *= k.exp(span)
 			}
 			if out {
@@ -122,7 +122,7 @@ func (k *head) stepFirst(r, dt float64) {
 			span, back = math.Min(t, k.tau*math.Log1p(-x/a)), true
 			E, x1 = math.Exp(-span/k.tau), 0
 		}
-		if k.lag == Double {
+		if k.model == TwoStage {
 			k.y = s * (a + (s*k.y-a)*E + (x-a)*(span/k.tau)*E)
 		}
 		k.e = s * (k.w + x1)
@@ -132,7 +132,7 @@ func (k *head) stepFirst(r, dt float64) {
 		}
 	}
 	switch {
-	case k.lag == Double:
+	case k.model == TwoStage:
 		k.v = k.y / k.tau
 	case k.tau > 0:
 		k.v = deadZone(k.e, k.w) / k.tau

@@ -242,9 +242,9 @@ func TestReadRecording(t *testing.T) {
 		t.Fatal(err)
 	}
 	m, _ = NewRecorded(ramp)
-	a := simulate(t, m, Style{3 * Deg, 0.4, Single}, Options{})
-	b := simulate(t, NewPan(20*Deg, 3), Style{3 * Deg, 0.4, Single}, Options{})
-	modeltest.Near(t, "lag at stop", a.LagAtStop, b.LagAtStop, 0, 1e-12)
+	a := simulate(t, m, Style{3 * Deg, 0.4, FirstOrder}, Options{})
+	b := simulate(t, NewPan(20*Deg, 3), Style{3 * Deg, 0.4, FirstOrder}, Options{})
+	modeltest.Near(t, "trail at stop", a.TrailAtStop, b.TrailAtStop, 0, 1e-12)
 	modeltest.Near(t, "start", value(t, "start", a.StartDelay), *b.StartDelay, 0, 1e-12)
 	if !reflect.DeepEqual(a.Moves, b.Moves) {
 		t.Error("one moves, one does not")

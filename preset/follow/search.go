@@ -9,7 +9,7 @@ import (
 type SearchOptions struct {
 	FieldOfView float64   // rad along the axis, as Options
 	MaxDrift    float64   // share of the frame; 0: the shot's own
-	Lag         Lag       // what the gimbal's smoothing is
+	Model       Model     // what the gimbal's smoothing is
 	Windows     []float64 // rad to choose from, such as the dial's steps; nil: a grid, refined
 	Smoothings  []float64 // s, likewise
 }
@@ -96,7 +96,7 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 	try := func(w, s []float64) error {
 		for _, a := range w {
 			for _, b := range s {
-				pt, ok, err := tryStyle(m, shot, Style{a, b, o.Lag}, o.FieldOfView, shownDrift*p.MaxDrift)
+				pt, ok, err := tryStyle(m, shot, Style{a, b, o.Model}, o.FieldOfView, shownDrift*p.MaxDrift)
 				if err != nil {
 					return err
 				}
@@ -214,14 +214,14 @@ func linspace(lo, hi float64, n int) []float64 {
 type Ratio struct {
 	StartDelay *float64 `json:"start_delay"` // of any constant-rate pan: the windows' ratio
 	Smoothing  *float64 `json:"smoothing"`   // of the trailing angle beyond the window, and of the settling time
-	// The steady lag's ratio lies between the two, depending on the pan rate.
-	SteadyLagLow  *float64 `json:"steady_lag_low"`
-	SteadyLagHigh *float64 `json:"steady_lag_high"`
+	// The steady trail's ratio lies between the two, depending on the pan rate.
+	SteadyTrailLow  *float64 `json:"steady_trail_low"`
+	SteadyTrailHigh *float64 `json:"steady_trail_high"`
 }
 
 // Relative compares two styles by their dial numbers, 0 or more; else *domain.Error.
 //
-// Source: start delay = window/rate, steady lag = window + rate*smoothing
+// Source: start delay = window/rate, steady trail = window + rate*smoothing
 // (ConstantRate), with window and smoothing each proportional to its dial.
 func Relative(windowA, smoothingA, windowB, smoothingB float64) (Ratio, error) {
 	for _, v := range []float64{windowA, smoothingA, windowB, smoothingB} {
@@ -238,7 +238,7 @@ func Relative(windowA, smoothingA, windowB, smoothingB float64) (Ratio, error) {
 	r := Ratio{StartDelay: over(windowA, windowB), Smoothing: over(smoothingA, smoothingB)}
 	if r.StartDelay != nil && r.Smoothing != nil {
 		lo, hi := math.Min(*r.StartDelay, *r.Smoothing), math.Max(*r.StartDelay, *r.Smoothing)
-		r.SteadyLagLow, r.SteadyLagHigh = &lo, &hi
+		r.SteadyTrailLow, r.SteadyTrailHigh = &lo, &hi
 	}
 	return r, nil
 }

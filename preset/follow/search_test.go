@@ -25,7 +25,7 @@ func TestSearchKeepsTheSubjectInItsShare(t *testing.T) {
 		if i >= storm(3, 99) {
 			break
 		}
-		p := search(t, s.Kind, SearchOptions{FieldOfView: 40 * Deg, Lag: Critical})
+		p := search(t, s.Kind, SearchOptions{FieldOfView: 40 * Deg, Model: Critical})
 		if p.Best == nil {
 			t.Errorf("%s: no style found on a 40 degree lens; least drift %g", s.Kind, p.Least.Drift)
 			continue
@@ -58,7 +58,7 @@ func TestSearchKeepsTheSubjectInItsShare(t *testing.T) {
 // wider than the sway holds a frame still. Common practice, no source.
 func TestSearchAgreesWithPractice(t *testing.T) {
 	o := SearchOptions{FieldOfView: 40 * Deg, MaxDrift: 0.3}
-	lag := func(p *Proposal) float64 { return p.Best.Style.SteadyLag(20 * Deg) }
+	lag := func(p *Proposal) float64 { return p.Best.Style.SteadyTrail(20 * Deg) }
 	if sweep, chase := search(t, "sweep", o), search(t, "chase", o); lag(sweep) < 1.5*lag(chase) {
 		t.Errorf("sweep %+v, chase %+v", sweep.Best.Style, chase.Best.Style)
 	}

@@ -76,9 +76,9 @@ type Response struct {
 	Travel       float64  `json:"travel_rad"`        // of the camera, once all is at rest
 	Residual     float64  `json:"residual_rad"`      // handle minus camera at rest
 	StartDelay   *float64 `json:"start_delay_s"`     // from the handle's first motion to the camera's
-	SteadyLag    *float64 `json:"steady_lag_rad"`    // of an endless pan at the move's highest pan rate
-	LagAtStop    float64  `json:"lag_at_stop_rad"`   // |handle minus camera| when the handle stops
-	MaxLag       float64  `json:"max_lag_rad"`       // largest |handle minus camera|
+	SteadyTrail  *float64 `json:"steady_trail_rad"`  // of an endless pan at the move's highest pan rate
+	TrailAtStop  float64  `json:"trail_at_stop_rad"` // |handle minus camera| when the handle stops
+	MaxTrail     float64  `json:"max_trail_rad"`     // largest |handle minus camera|
 	SettleTime   *float64 `json:"settle_time_s"`     // from the handle's stop until within the tolerance of rest for good
 	PeakRate     float64  `json:"peak_rate_rad_s"`   // largest |rate| of the camera
 	Overshoot    float64  `json:"overshoot_rad"`     // farthest the camera goes past its rest, beyond the handle's own excursion, >= 0
@@ -102,14 +102,14 @@ type Drift struct {
 	LeavesFrame bool     `json:"leaves_frame"` // a subject in the middle passes the edge
 }
 
-// HalfwayLag is the time in s from when the handle first passes half of the way to where it
+// DelayAtHalf is the time in s from when the handle first passes half of the way to where it
 // is farthest from its first heading, to when the camera does; never negative. ok is false
 // where the handle stays, or the camera does not come that far within the trace. Both times
 // are interpolated within a step.
 //
 // Source: own definition, on the trace of Simulate; for a pan of constant rate it nears
-// SteadyLag / rate, as the tests compare.
-func (r *Response) HalfwayLag() (seconds float64, ok bool) {
+// SteadyTrail / rate, as the tests compare.
+func (r *Response) DelayAtHalf() (seconds float64, ok bool) {
 	h := r.Trace.Handle
 	if len(h) == 0 {
 		return 0, false
@@ -190,9 +190,9 @@ type run struct {
 	handle, meant     float64
 	stop              float64
 	moved             float64 // when the handle first moved, NaN until then
-	maxLag, peak      float64
+	maxTrail, peak    float64
 	maxDrift, stopOff float64
-	lagAtStop         float64
+	trailAtStop       float64
 
 	// from the stop on
 	final, atStop float64 // where the camera comes to rest; where it was at the stop
@@ -238,15 +238,15 @@ func (r *run) line(t float64) {
 		r.t, r.handle, r.meant = t, h, meant
 	}
 	c := r.camera(r.handle)
-	lag := math.Abs(r.handle - c)
+	trail := math.Abs(r.handle - c)
 	off := math.Abs(r.meant - c)
-	r.maxLag = math.Max(r.maxLag, lag)
+	r.maxTrail = math.Max(r.maxTrail, trail)
 	if !r.o.CountLanding || r.t >= r.stop+r.o.Landing {
 		r.maxDrift = math.Max(r.maxDrift, off)
 	}
 	r.peak = math.Max(r.peak, math.Abs(r.v))
 	if r.t <= r.stop {
-		r.lagAtStop, r.stopOff = lag, off
+		r.trailAtStop, r.stopOff = trail, off
 	}
 	if r.t >= r.stop {
 		r.after(c)
@@ -275,7 +275,7 @@ func (r *run) after(c float64) {
 func (r *run) figures(out *Response) {
 	out.HandleTravel = r.handle
 	out.Moves = !math.IsNaN(r.started)
-	out.LagAtStop, out.MaxLag, out.PeakRate = r.lagAtStop, r.maxLag, r.peak
+	out.TrailAtStop, out.MaxTrail, out.PeakRate = r.trailAtStop, r.maxTrail, r.peak
 	out.Travel, out.Residual, out.Overshoot = r.final, r.handle-r.final, r.overshoot
 	if out.Moves {
 		d := math.Max(0, r.started-r.moved)
@@ -290,10 +290,10 @@ func (r *run) figures(out *Response) {
 		}
 	}
 	if rate > 0 {
-		lag := out.Style.SteadyLag(rate)
-		out.SteadyLag = &lag
+		trail := out.Style.SteadyTrail(rate)
+		out.SteadyTrail = &trail
 	} else {
-		out.Omitted["steady_lag_rad"] = "the move has no constant-rate pan"
+		out.Omitted["steady_trail_rad"] = "the move has no constant-rate pan"
 	}
 	if t, ok := r.settled(); ok {
 		out.SettleTime = &t

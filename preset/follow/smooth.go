@@ -94,7 +94,7 @@ func SPARC(v []float64, fs float64) (float64, error) {
 // LDLJ is the log dimensionless jerk of a speed profile v (any unit) sampled at
 // fs Hz: -ln(T^3/vpeak^2 sum(jerk^2) dt), the jerk being the second difference of
 // v over dt^2 and T = len(v)/fs. Nearer zero is smoother. It only means something
-// where the acceleration has no jump: behind a single lag it grows with fs.
+// where the acceleration has no jump: behind one lag it grows with fs.
 // Errors are *domain.Error: fewer than three samples, no motion or no jerk.
 //
 // Source: Hogan & Sternad, J. Motor Behavior 41 (2009) 529; Balasubramanian et
@@ -158,8 +158,8 @@ func (r *Response) smoothness() {
 	} else {
 		r.Omitted["sparc"] = err.Error()
 	}
-	if r.Style.Lag == Single || r.Style.Lag == "" || r.Style.Smoothing == 0 {
-		r.Omitted["ldlj"] = "a single lag jumps in acceleration, so its jerk depends on the sample rate; use the spectral arc length"
+	if r.Style.Model == FirstOrder || r.Style.Model == "" || r.Style.Smoothing == 0 {
+		r.Omitted["ldlj"] = "one lag jumps in acceleration, so its jerk depends on the sample rate; use the spectral arc length"
 		return
 	}
 	if s, err := LDLJ(r.Trace.Rate, 1/r.Trace.Step); err == nil {

@@ -196,7 +196,7 @@ func (l *look) tolerance() (drift, lag float64) {
 	if l.s.Job == nil {
 		return 0, 0
 	}
-	return l.s.Job.DriftPct, l.s.Job.LagS
+	return l.s.Job.DriftPct, l.s.Job.DelayS
 }
 
 func followDrift(l *look, x *Subject) {
@@ -220,15 +220,15 @@ func followDrift(l *look, x *Subject) {
 
 func followLate(l *look, x *Subject) {
 	_, limit := l.tolerance()
-	if !l.needs(limit, "tolerance.lag_s", false) {
+	if !l.needs(limit, "tolerance.delay_s", false) {
 		return
 	}
-	l.follow(x, limit, " s", "tolerance.lag_s", "", func(r responded) (float64, string) {
+	l.follow(x, limit, " s", "tolerance.delay_s", "", func(r responded) (float64, string) {
 		if r.meant.StartDelay == nil {
 			return 0, ""
 		}
 		v, how := *r.meant.StartDelay, "before it starts"
-		if half, ok := r.meant.HalfwayLag(); ok && half > v {
+		if half, ok := r.meant.DelayAtHalf(); ok && half > v {
 			v, how = half, "at half of the turn"
 		}
 		return v, fmt.Sprintf("%.2f s %s", v, how)

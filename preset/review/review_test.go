@@ -92,7 +92,7 @@ sensor_mm = [24.9, 18.7]
 
 [tolerance]
 drift_pct = 60
-lag_s = 1
+delay_s = 1
 
 [sway]
 pan_deg = 3
@@ -610,7 +610,7 @@ func TestNotChecked(t *testing.T) {
 		t.Errorf("a rig by itself: %s", f.ID)
 	}
 	want(good(t, jobbed("drift_pct = 60\n", "")), "follow-drift", "tolerance.drift_pct")
-	want(good(t, jobbed("lag_s = 1\n", "")), "follow-late", "tolerance.lag_s")
+	want(good(t, jobbed("delay_s = 1\n", "")), "follow-late", "tolerance.delay_s")
 	want(good(t, jobbed("longest_mm = 50\n", "")), "follow-drift", "longest_mm")
 	want(good(t, jobbed("sensor_mm = [24.9, 18.7]\n", "")), "follow-drift", "sensor_mm")
 	want(good(t, jobbed("widest_mm = 18\n", "")), "frame-gimbal", "widest_mm")

@@ -130,13 +130,13 @@ func JobText(j preset.Job) ([]byte, error) {
 			w.Key("squeeze", j.Squeeze)
 		}
 	}
-	if j.DriftPct > 0 || j.LagS > 0 {
+	if j.DriftPct > 0 || j.DelayS > 0 {
 		w.Table("tolerance")
 		if j.DriftPct > 0 {
 			w.Key("drift_pct", j.DriftPct)
 		}
-		if j.LagS > 0 {
-			w.Key("lag_s", j.LagS)
+		if j.DelayS > 0 {
+			w.Key("delay_s", j.DelayS)
 		}
 	}
 	for _, c := range j.Crew {

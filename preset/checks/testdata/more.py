@@ -285,35 +285,35 @@ for q in (dict(base, Tv=0.03, **first), dict(base, Tv=0.03, sensing=dict(order=2
 add("c", "tl_table", dict(Ku=6.0, Tu=2.8099), dict(PI=dict(K=1.875, Ti=6.18178), PID=dict(K=6.0 / 2.2, Ti=6.18178, Td=2.8099 / 6.3)), source="Tyreus & Luyben 1992: Ku/3.2, 2.2 Tu; PID Ku/2.2, 2.2 Tu, Tu/6.3 (from memory)")
 
 # ---------------------------------------------------------------- d: follow
-def follow_ode(lag, w, tau, t_end, handle, fs=400):
+def follow_ode(model, w, tau, t_end, handle, fs=400):
     dz = lambda e: np.sign(e) * max(abs(e) - w, 0)
-    if lag == "critical":
+    if model == "critical":
         wn = 2 / tau
         f, n = (lambda t, y: [y[1], wn * wn * dz(handle(t) - y[0]) - 2 * wn * y[1]]), 2
-    elif lag == "double":
+    elif model == "two-stage":
         a = tau / 2
         f, n = (lambda t, y: [dz(handle(t) - y[0]) / a, (y[0] - y[1]) / a]), 2
     else:
         f, n = (lambda t, y: [dz(handle(t) - y[0]) / tau]), 1
     s = integrate.solve_ivp(f, (0, t_end), [0.0] * n, rtol=1e-10, atol=1e-12, max_step=0.005, dense_output=True)
     t = np.arange(0, t_end, 1 / fs)
-    c = s.sol(t)[1 if lag == "double" else 0]
+    c = s.sol(t)[1 if model == "two-stage" else 0]
     h = np.array([handle(x) for x in t])
     return t, h, c
 
 
-for lag, w, tau, move, handle, stop in (
-    ("single", 2.0, 0.3, "turn 60deg in 1.5s", lambda t: 60 * (10 * min(t / 1.5, 1) ** 3 - 15 * min(t / 1.5, 1) ** 4 + 6 * min(t / 1.5, 1) ** 5), 1.5),
+for model, w, tau, move, handle, stop in (
+    ("first-order", 2.0, 0.3, "turn 60deg in 1.5s", lambda t: 60 * (10 * min(t / 1.5, 1) ** 3 - 15 * min(t / 1.5, 1) ** 4 + 6 * min(t / 1.5, 1) ** 5), 1.5),
     ("critical", 3.0, 0.5, "turn 90deg in 2s", lambda t: 90 * (10 * min(t / 2, 1) ** 3 - 15 * min(t / 2, 1) ** 4 + 6 * min(t / 2, 1) ** 5), 2.0),
-    ("double", 4.0, 0.6, "pan 25deg/s for 3s", lambda t: 25 * min(t, 3.0), 3.0),
+    ("two-stage", 4.0, 0.6, "pan 25deg/s for 3s", lambda t: 25 * min(t, 3.0), 3.0),
     ("critical", 0.0, 0.4, "pan 40deg/s for 2s", lambda t: 40 * min(t, 2.0), 2.0),
 ):
-    t, h, c = follow_ode(lag, w, tau, stop + 8 * tau + 1, handle)
-    add("d", "follow_sim", dict(lag=lag, window=w, tau=tau, move=move), dict(lag_at_stop=abs(h - c)[np.searchsorted(t, stop)], max_lag=np.abs(h - c).max(), peak_rate=np.abs(np.diff(c) * 400).max(), travel=c[-1]),
-        rtol=2e-3, tol=dict(travel=[1e-4, 0.0], lag_at_stop=[1e-4, 0.0], max_lag=[1e-4, 0.0]), source="computed: scipy solve_ivp; " + LIB)
+    t, h, c = follow_ode(model, w, tau, stop + 8 * tau + 1, handle)
+    add("d", "follow_sim", dict(model=model, half_width=w, tau=tau, move=move), dict(trail_at_stop=abs(h - c)[np.searchsorted(t, stop)], max_trail=np.abs(h - c).max(), peak_rate=np.abs(np.diff(c) * 400).max(), travel=c[-1]),
+        rtol=2e-3, tol=dict(travel=[1e-4, 0.0], trail_at_stop=[1e-4, 0.0], max_trail=[1e-4, 0.0]), source="computed: scipy solve_ivp; " + LIB)
 for r in (0.2, 0.5, 0.9, 0.999):
     N = mp.quad(lambda t: (mp.sin(t) - r) * mp.sin(t), [mp.asin(r), mp.pi / 2]) * 4 / mp.pi
-    add("d", "deadzone_df", dict(window=3.0 * r, amplitude=3.0), dict(N=N), rtol=1e-10, source="computed: mpmath quadrature of the definition; " + LIB)
+    add("d", "deadzone_df", dict(half_width=3.0 * r, amplitude=3.0), dict(N=N), rtol=1e-10, source="computed: mpmath quadrature of the definition; " + LIB)
 
 
 def sparc(v, fs):
