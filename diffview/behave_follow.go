@@ -31,8 +31,8 @@ func (w *behaviour) follow() {
 
 func (w *behaviour) style(style string, x schema.Axis) {
 	has := func(t *preset.Tune) bool {
-		_, win := t.Style(style, "window", x)
-		_, smo := t.Style(style, "smoothing", x)
+		_, win := t.Style(style, "deadband", x)
+		_, smo := t.Style(style, "lag", x)
 		return win || smo
 	}
 	hasA, hasB := has(w.a.Tune), has(w.b.Tune)
@@ -132,7 +132,7 @@ func (w *behaviour) relative(style, name string, x schema.Axis, errA, errB error
 		return
 	}
 	read := func(t *preset.Tune, what string) float64 { v, _ := t.Style(style, what, x); return v }
-	wa, ma, wb, mb := read(w.a.Tune, "window"), read(w.a.Tune, "smoothing"), read(w.b.Tune, "window"), read(w.b.Tune, "smoothing")
+	wa, ma, wb, mb := read(w.a.Tune, "deadband"), read(w.a.Tune, "lag"), read(w.b.Tune, "deadband"), read(w.b.Tune, "lag")
 	if wa == wb && ma == mb {
 		return
 	}
@@ -146,7 +146,7 @@ func (w *behaviour) relative(style, name string, x schema.Axis, errA, errB error
 	for _, f := range []struct {
 		key, name string
 		after     *float64
-	}{{"start_delay", "start delay", q.StartDelay}, {"smoothing", "trailing beyond the window, and settling", q.Smoothing}} {
+	}{{"start_delay", "start delay", q.StartDelay}, {"lag", "trailing beyond the dead band, and settling", q.Lag}} {
 		if f.after != nil {
 			w.figure(Figure{Key: "follow." + style + "." + f.key + "_ratio." + x.String(), Name: f.name, Of: "follow, " + name, Unit: "×",
 				Before: &one, After: f.after, Better: LowerIsBetter, Basis: basis})
@@ -277,7 +277,7 @@ func (w *behaviour) followPlot(name string, m follow.Move, ra, rb *follow.Respon
 	end := m.Duration() + 1
 	for _, r := range []*follow.Response{ra, rb} {
 		if r != nil {
-			end = math.Max(end, m.Duration()+3*r.Style.Smoothing)
+			end = math.Max(end, m.Duration()+3*r.Style.Lag)
 		}
 	}
 	add := func(label string, r *follow.Response, ys []float64) {

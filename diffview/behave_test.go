@@ -21,12 +21,12 @@ func figures(b *Behaviour) map[string]Figure {
 }
 
 func followSide(w, s float64) Side {
-	return Side{Label: "x", Sheet: sheetSI(), Rig: rigOn("halyard"), Tune: tuneOf(map[string]any{"follow.walk.window.pan": w, "follow.walk.smoothing.pan": s})}
+	return Side{Label: "x", Sheet: sheetSI(), Rig: rigOn("halyard"), Tune: tuneOf(map[string]any{"follow.walk.deadband.pan": w, "follow.walk.lag.pan": s})}
 }
 
-// A pan at 20°/s through a window of w degrees and a lag of τ seconds: the head
-// starts after w/20 s and trails by w + 20 τ. The sheet's windows are in degrees,
-// its smoothing 0.02 s a number. Source: follow.ConstantRate.
+// A pan at 20°/s through a dead band of w degrees and a lag of τ seconds: the head
+// starts after w/20 s and trails by w + 20 τ. The sheet's dead bands are in degrees,
+// its lag 0.02 s a number. Source: follow.ConstantRate.
 func TestFollowFigures(t *testing.T) {
 	b := Behave(cat, followSide(4, 10), followSide(8, 20), Circumstances{Move: "pan 20deg/s for 10s"})
 	f := figures(b)
@@ -82,7 +82,7 @@ func TestRelativeOnly(t *testing.T) {
 	if a := f["follow.walk.start_delay_ratio.pan"]; a.After == nil || *a.After != 2 || a.Unit != "×" || !strings.Contains(a.Basis, "relative only") {
 		t.Errorf("%+v", a)
 	}
-	if a := f["follow.walk.smoothing_ratio.pan"]; a.After == nil || *a.After != 2.5 {
+	if a := f["follow.walk.lag_ratio.pan"]; a.After == nil || *a.After != 2.5 {
 		t.Errorf("%+v", a)
 	}
 	if !strings.Contains(strings.Join(b.Basis, " "), "relative only") || len(b.Plots) != 0 {

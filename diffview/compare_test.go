@@ -91,14 +91,14 @@ func TestSpellingIsNoChange(t *testing.T) {
 }
 
 func TestAbsentKeys(t *testing.T) {
-	full := map[string]any{"filters.drive": 2.0, "horizon.offset_deg": 0.0, "follow.walk.window.pan": 6.0, "follow.walk.window.tilt": 7.0, "follow.run.window.pan": 2.0}
-	less := map[string]any{"follow.walk.window.tilt": 7.0}
+	full := map[string]any{"filters.drive": 2.0, "horizon.offset_deg": 0.0, "follow.walk.deadband.pan": 6.0, "follow.walk.deadband.tilt": 7.0, "follow.run.deadband.pan": 2.0}
+	less := map[string]any{"follow.walk.deadband.tilt": 7.0}
 	a, b := Side{Label: "a", Sheet: sheetSI(), Tune: tuneOf(full)}, Side{Label: "b", Sheet: sheetSI(), Tune: tuneOf(less)}
 	want := map[string][2]string{ // remark when removed, when added
-		"filters.drive":          {"the dial's default 0 now applies", "the dial's default 0 applied before"},
-		"horizon.offset_deg":     {"the default 0 now applies", "the default 0 applied before"},
-		"follow.walk.window.pan": {"the dial's default 0 now applies", "the dial's default 0 applied before"},
-		"follow.run.window.pan":  {"not set any more", "was not set"},
+		"filters.drive":            {"the dial's default 0 now applies", "the dial's default 0 applied before"},
+		"horizon.offset_deg":       {"the default 0 now applies", "the default 0 applied before"},
+		"follow.walk.deadband.pan": {"the dial's default 0 now applies", "the dial's default 0 applied before"},
+		"follow.run.deadband.pan":  {"not set any more", "was not set"},
 	}
 	for i, r := range []Report{Compare(cat, a, b), Compare(cat, b, a)} {
 		cs := allChanges(r)
@@ -415,7 +415,7 @@ filters.sensing 3 → 5 (+2, 2 steps lighter)
 filters.drive removed, was 2 (the dial's default 0 now applies)
 horizon.offset_deg 0 → 0.4° (+0.4, 4 fine steps right side down)
 follow.sweep added, 2 values
-follow.walk.smoothing.pan 40 → 55 (+15, 3 coarse steps smoother)
+follow.walk.lag.pan 40 → 55 (+15, 3 coarse steps longer)
 the proof of 2026-03-02 08:00 UTC on unit H-2 no longer holds
 note changed`
 	r := Compare(cat, a, b)

@@ -29,8 +29,8 @@ func sheetSI() *schema.Sheet {
 	}
 	for _, a := range schema.Axes {
 		n := a.String()
-		s.Dials["follow.window."+n] = d("follow.window."+n, 0, 30, 2, 1, 1, &schema.Map{Kind: schema.Linear, Unit: "deg", AtMin: 0, AtMax: 30})
-		s.Dials["follow.smoothing."+n] = d("follow.smoothing."+n, 0, 100, 5, 1, 1, &schema.Map{Kind: schema.Linear, Unit: "s", AtMin: 0, AtMax: 2})
+		s.Dials["follow.deadband."+n] = d("follow.deadband."+n, 0, 30, 2, 1, 1, &schema.Map{Kind: schema.Linear, Unit: "deg", AtMin: 0, AtMax: 30})
+		s.Dials["follow.lag."+n] = d("follow.lag."+n, 0, 100, 5, 1, 1, &schema.Map{Kind: schema.Linear, Unit: "s", AtMin: 0, AtMax: 2})
 	}
 	return s
 }
@@ -58,7 +58,7 @@ func demoSides() (a, b Side) {
 		t := &preset.Tune{Rig: "k7qd2m9x4c", Note: "Clean on the quay, tested at walking pace.", Values: map[string]any{
 			"stiffness.pan": 41.0, "stiffness.roll": 38.0, "stiffness.tilt": 62.5, "filters.sensing": 3.0, "filters.drive": 2.0,
 			"limits.tilt.up_deg": 45.0, "limits.tilt.down_deg": 60.0, "horizon.offset_deg": 0.0,
-			"follow.walk.window.pan": 6.0, "follow.walk.window.tilt": 8.0, "follow.walk.smoothing.pan": 40.0, "follow.walk.smoothing.tilt": 45.0}}
+			"follow.walk.deadband.pan": 6.0, "follow.walk.deadband.tilt": 8.0, "follow.walk.lag.pan": 40.0, "follow.walk.lag.tilt": 45.0}}
 		for k, x := range v {
 			if x == nil {
 				delete(t.Values, k)
@@ -73,7 +73,7 @@ func demoSides() (a, b Side) {
 	a.Tune.Proof = &preset.Proof{At: time.Date(2026, 3, 2, 8, 0, 0, 0, utc), Unit: "H-2", Place: "hand", By: "Gimbal technician", Rig: "k7qd2m9x4c", Digest: a.Tune.Digest(), MassKg: 3.07}
 	b = Side{Label: "pilot-long", Rig: rig("8wq2m9x4ck", "85 mm prime", 1.03, 0.115), Sheet: sheetSI(), Tune: tune(map[string]any{
 		"stiffness.tilt": 66.0, "stiffness.pan": 42.0, "filters.sensing": 5.0, "filters.drive": nil, "horizon.offset_deg": 0.4,
-		"follow.walk.smoothing.pan": 55.0, "follow.sweep.window.pan": 10.0, "follow.sweep.smoothing.pan": 70.0}),
+		"follow.walk.lag.pan": 55.0, "follow.sweep.deadband.pan": 10.0, "follow.sweep.lag.pan": 70.0}),
 		Meta: Meta{Who: "B-cam operator", When: time.Date(2026, 3, 9, 17, 5, 0, 0, utc)}}
 	b.Tune.Rig = "8wq2m9x4ck"
 	b.Tune.Note = "Clean on the quay, tested at running pace with the long lens."

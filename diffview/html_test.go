@@ -69,7 +69,7 @@ func TestHostileText(t *testing.T) {
 	side := func(n string) Side {
 		h := n + hostile
 		rig := &preset.Rig{Fingerprint: h, Alias: h, Gimbal: h, Note: h, Was: []string{h}, Parts: []preset.Part{{Slot: h, Name: h, Shape: "point", Mass: 1, Note: h}}}
-		tune := &preset.Tune{Rig: h, Note: h, Values: map[string]any{"stiffness.pan": h, "follow." + h + ".window.pan": 3.0, h: h},
+		tune := &preset.Tune{Rig: h, Note: h, Values: map[string]any{"stiffness.pan": h, "follow." + h + ".deadband.pan": 3.0, h: h},
 			Proof: &preset.Proof{Unit: h, By: h, Note: h, Ended: h, Digest: h, Rig: h}}
 		return Side{Label: h, Rig: rig, Tune: tune, Sheet: nil, Meta: Meta{Revision: h, Who: h, Job: h},
 			Docs:  map[string]schema.Tree{h: {"kind": "job", "name": h, h: h}},

@@ -136,7 +136,7 @@ func TestOverJobs(t *testing.T) {
 	at := func(name string, p, q float64, chase bool) Moment {
 		m := Moment{Name: name, Short: name, Tune: preset.Tune{Values: map[string]any{"stiffness.pan": p, "stiffness.tilt": q, "filters.drive": 2.0}}}
 		if chase {
-			m.Tune.Values["follow.chase.window.pan"] = p
+			m.Tune.Values["follow.chase.deadband.pan"] = p
 		}
 		return m
 	}
@@ -147,7 +147,7 @@ func TestOverJobs(t *testing.T) {
 	for _, p := range ps {
 		keys = append(keys, p.Key)
 	}
-	if want := []string{"history.stiffness.pan", "history.follow.chase.window.pan"}; !slices.Equal(keys, want) {
+	if want := []string{"history.stiffness.pan", "history.follow.chase.deadband.pan"}; !slices.Equal(keys, want) {
 		t.Fatalf("%v, want %v: what does not change is left out", keys, want)
 	}
 	p := ps[0]

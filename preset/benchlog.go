@@ -30,7 +30,7 @@ type BenchStep struct {
 type BenchResult struct {
 	Kept, Clean, Onset *float64
 	Hz                 float64 // 0 unknown
-	Saw                string  // "fast", "slow" or ""
+	Saw                string  // "chatter", "rocking" or ""
 	Doubt              bool
 }
 

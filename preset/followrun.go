@@ -74,20 +74,20 @@ func RunFollow(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a sch
 //
 // Source: follow.Relative.
 func RelativeFollow(s *schema.Sheet, ta Tune, a string, tb Tune, b string, x schema.Axis) (*follow.Ratio, error) {
-	for _, what := range []string{"window", "smoothing"} {
+	for _, what := range []string{"deadband", "lag"} {
 		if d, ok := s.Dials["follow."+what+"."+x.String()]; ok && (d.Min != 0 || d.Sign < 0) {
 			return nil, &schema.DomainError{What: "dial follow." + what + "." + x.String() + " of gimbal " + s.Slug + " does not run up from zero, so its numbers have no ratio; only the direction of a change is known"}
 		}
 	}
 	read := func(t Tune, style, what string) float64 { v, _ := t.Style(style, what, x); return v }
-	r, err := follow.Relative(read(ta, a, "window"), read(ta, a, "smoothing"), read(tb, b, "window"), read(tb, b, "smoothing"))
+	r, err := follow.Relative(read(ta, a, "deadband"), read(ta, a, "lag"), read(tb, b, "deadband"), read(tb, b, "lag"))
 	return &r, err
 }
 
 // HasStyle reports whether a tune has a style on an axis.
 func (t Tune) HasStyle(style string, a schema.Axis) bool {
-	_, w := t.Style(style, "window", a)
-	_, s := t.Style(style, "smoothing", a)
+	_, w := t.Style(style, "deadband", a)
+	_, s := t.Style(style, "lag", a)
 	return w || s
 }
 

@@ -176,7 +176,7 @@ func Raise(s *schema.Sheet) loop.Raise {
 	return loop.RaiseStiffness
 }
 
-// FollowStyle is a follow style of a tune in SI. A window or smoothing that the
+// FollowStyle is a follow style of a tune in SI. A dead band or lag that the
 // tune does not set is zero. The error is *ErrNoMap where the sheet has no map.
 //
 // Source: the sheet's dial maps.
@@ -188,7 +188,7 @@ func FollowStyle(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a s
 		what  string
 		scale float64
 		to    *float64
-	}{{"window", math.Pi / 180, &out.Window}, {"smoothing", 1, &out.Smoothing}} {
+	}{{"deadband", math.Pi / 180, &out.DeadBand}, {"lag", 1, &out.Lag}} {
 		key := at + "." + f.what + "." + a.String()
 		if _, ok := t.Num(key); !ok {
 			continue

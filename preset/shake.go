@@ -115,14 +115,14 @@ func LogAnswers(v vibration.Verdict) (diagnose.Answers, []diagnose.Hint) {
 	}
 	var hints []diagnose.Hint
 	switch v.Kind {
-	case vibration.FastAndRough:
-		a["feel"] = "fast"
-	case vibration.SlowAndSmooth:
-		a["feel"] = "slow"
+	case vibration.Chatter:
+		a["feel"] = "chatter"
+	case vibration.Rocking:
+		a["feel"] = "rocking"
 	case vibration.HandSway:
-		a["feel"] = "slow"
+		a["feel"] = "rocking"
 		text := "the log shows hand sway and no oscillation"
-		hints = append(hints, diagnose.Hint{Cause: "window-under-sway", Weight: 3, Text: text}, diagnose.Hint{Cause: "lens-too-long", Weight: 2, Text: text},
+		hints = append(hints, diagnose.Hint{Cause: "deadband-under-sway", Weight: 3, Text: text}, diagnose.Hint{Cause: "lens-too-long", Weight: 2, Text: text},
 			diagnose.Hint{Cause: "over-onset", Weight: -3, Text: text}, diagnose.Hint{Cause: "filter-too-heavy", Weight: -3, Text: text})
 	}
 	return a, hints

@@ -54,7 +54,7 @@ func TestShakeHints(t *testing.T) {
 	}
 	// every hint names a cause of the table
 	tab := diagnose.Default()
-	for _, id := range []string{"over-onset", "long-part", "out-of-balance", "window-under-sway", "lens-too-long", "filter-too-heavy"} {
+	for _, id := range []string{"over-onset", "long-part", "out-of-balance", "deadband-under-sway", "lens-too-long", "filter-too-heavy"} {
 		found := false
 		for _, c := range tab.Causes {
 			found = found || c.ID == id
@@ -66,7 +66,7 @@ func TestShakeHints(t *testing.T) {
 }
 
 func TestLogAnswers(t *testing.T) {
-	for kind, want := range map[vibration.Kind]string{vibration.FastAndRough: "axis=tilt feel=fast", vibration.SlowAndSmooth: "axis=tilt feel=slow", vibration.HandSway: "axis=tilt feel=slow", vibration.Quiet: ""} {
+	for kind, want := range map[vibration.Kind]string{vibration.Chatter: "axis=tilt feel=chatter", vibration.Rocking: "axis=tilt feel=rocking", vibration.HandSway: "axis=tilt feel=rocking", vibration.Quiet: ""} {
 		a, h := preset.LogAnswers(vibration.Verdict{Kind: kind, Axis: "tilt"})
 		if a.String() != want || (len(h) > 0) != (kind == vibration.HandSway) {
 			t.Errorf("%s: %q %v", kind, a, h)

@@ -34,7 +34,7 @@ var styleAxes = []schema.Axis{schema.Pan, schema.Tilt}
 // whose lag keeps the subject inside the share of the frame that the kind of
 // shot allows (maxDrift above 0 overrules it), through a lens with the given
 // angles of view. The error is *ErrNoMap where the sheet has no SI map for
-// window or smoothing.
+// dead band or lag.
 //
 // Source: follow.Search.
 func ProposeStyle(c *schema.Catalogue, s *schema.Sheet, kind, style string, fovH, fovV, maxDrift float64) (*StyleProposal, error) {
@@ -48,8 +48,8 @@ func ProposeStyle(c *schema.Catalogue, s *schema.Sheet, kind, style string, fovH
 		if a == schema.Tilt {
 			fov = fovV
 		}
-		wd, wok := s.Dials["follow.window."+a.String()]
-		sd, sok := s.Dials["follow.smoothing."+a.String()]
+		wd, wok := s.Dials["follow.deadband."+a.String()]
+		sd, sok := s.Dials["follow.lag."+a.String()]
 		if !wok && !sok {
 			continue // this gimbal has no follow dials for the axis
 		}
@@ -58,15 +58,15 @@ func ProposeStyle(c *schema.Catalogue, s *schema.Sheet, kind, style string, fovH
 				return nil, &ErrNoMap{s.Slug, d.Key}
 			}
 		}
-		wins, winDial, err := choices(wd, wok, math.Pi/180, follow.MaxWindow)
+		wins, winDial, err := choices(wd, wok, math.Pi/180, follow.MaxDeadBand)
 		if err != nil {
 			return nil, err
 		}
-		smos, smoDial, err := choices(sd, sok, 1, follow.MaxSmoothing)
+		smos, smoDial, err := choices(sd, sok, 1, follow.MaxLag)
 		if err != nil {
 			return nil, err
 		}
-		p, err := follow.Search(shot, follow.SearchOptions{FieldOfView: fov, MaxDrift: maxDrift, Model: follow.Model(s.Model), Windows: wins, Smoothings: smos})
+		p, err := follow.Search(shot, follow.SearchOptions{FieldOfView: fov, MaxDrift: maxDrift, Model: follow.Model(s.Model), DeadBands: wins, Lags: smos})
 		if err != nil {
 			return nil, err
 		}
@@ -79,10 +79,10 @@ func ProposeStyle(c *schema.Catalogue, s *schema.Sheet, kind, style string, fovH
 			out.Reason += fmt.Sprintf("%s: the smoothest that keeps the subject within %.0f %% of the frame on %q (drift %.0f %%). ", a, p.MaxDrift*100, shot.Move, best.Drift*100)
 		}
 		if wok {
-			out.Values["follow."+style+".window."+a.String()] = winDial[best.Style.Window]
+			out.Values["follow."+style+".deadband."+a.String()] = winDial[best.Style.DeadBand]
 		}
 		if sok {
-			out.Values["follow."+style+".smoothing."+a.String()] = smoDial[best.Style.Smoothing]
+			out.Values["follow."+style+".lag."+a.String()] = smoDial[best.Style.Lag]
 		}
 	}
 	if len(out.Values) == 0 {
@@ -113,7 +113,7 @@ func choices(d schema.Dial, has bool, scale, limit float64) ([]float64, map[floa
 			return nil, nil, err
 		}
 		si *= scale
-		if si > limit || scale == 1 && si > 0 && si < follow.MinSmoothing {
+		if si > limit || scale == 1 && si > 0 && si < follow.MinLag {
 			continue
 		}
 		if _, ok := back[si]; !ok {

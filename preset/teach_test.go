@@ -119,7 +119,7 @@ func work(t testing.TB, sh *schema.Sheet, r preset.Rig, u unit, q start.Request,
 				t.Fatal(err)
 			}
 			if hz, yes := stands[p.Axis].Oscillates(k*u.scale[p.Axis], sh.Axes[p.Axis].DampingTime, rng); yes {
-				e.Saw, e.Hz = bench.Fast, math.Round(hz)
+				e.Saw, e.Hz = bench.Chatter, math.Round(hz)
 			}
 		}
 		if err := s.Answer(e); err != nil {

@@ -109,7 +109,7 @@ func (t Tune) Styles() []string {
 	return out
 }
 
-// Style gives window or smoothing of one style and axis.
+// Style gives dead band or lag of one style and axis.
 func (t Tune) Style(style, what string, a schema.Axis) (float64, bool) {
 	return t.Num(schema.Join("follow", style) + "." + what + "." + a.String())
 }

@@ -11,7 +11,7 @@ func benchTune() Tree {
 	}
 	follow := Tree{}
 	for _, s := range []string{"walk", "sweep", "chase"} {
-		follow[s] = Tree{"window": Tree{"pan": int64(6), "tilt": int64(8)}, "smoothing": Tree{"pan": int64(40), "tilt": int64(45)}}
+		follow[s] = Tree{"deadband": Tree{"pan": int64(6), "tilt": int64(8)}, "lag": Tree{"pan": int64(40), "tilt": int64(45)}}
 	}
 	t["follow"] = follow
 	return t
@@ -57,7 +57,7 @@ func BenchmarkSheet(b *testing.B) {
 
 func BenchmarkParam(b *testing.B) {
 	for b.Loop() {
-		if _, ok := Default().Param("follow.walk.window.pan"); !ok {
+		if _, ok := Default().Param("follow.walk.deadband.pan"); !ok {
 			b.Fatal("not found")
 		}
 	}

@@ -105,8 +105,8 @@ func (c *Catalogue) node(kind, key string) *node {
 	return nil
 }
 
-// Param finds the parameter of a concrete key ("follow.walk.window.pan") or of
-// a pattern ("follow.*.window.pan").
+// Param finds the parameter of a concrete key ("follow.walk.deadband.pan") or of
+// a pattern ("follow.*.deadband.pan").
 func (c *Catalogue) Param(key string) (Param, bool) {
 	if n := c.node(KindTune, key); n != nil && n.param != nil && n.param.Path == n.field.Path {
 		return *n.param, true
@@ -139,7 +139,7 @@ func (c *Catalogue) Expand(styles []string) []string {
 	return out
 }
 
-// Label is a parameter's name for a concrete key: "window, pan (walk)".
+// Label is a parameter's name for a concrete key: "dead band, pan (walk)".
 func (p Param) Label(key string) string {
 	if style := p.Style(key); style != "" && style != "*" {
 		return fmt.Sprintf("%s (%s)", p.Name, style)

@@ -147,16 +147,16 @@ func TestFieldsAreComplete(t *testing.T) {
 func TestParamByKey(t *testing.T) {
 	c := Default()
 	const key = "stiffness.roll"
-	const styled = "follow.*.window.pan"
+	const styled = "follow.*.deadband.pan"
 	for _, x := range []struct{ want, key string }{
 		{key, key},
-		{styled, "follow.walk.window.pan"},
+		{styled, "follow.walk.deadband.pan"},
 		{styled, styled},
-		{"follow.*.smoothing.tilt", `follow."wide shot".smoothing.tilt`},
+		{"follow.*.lag.tilt", `follow."wide shot".lag.tilt`},
 		{"horizon.offset_deg", "horizon.offset_deg"},
 		{"", "note"}, {"", "rig"}, {"", "proof.onset.pan"},
 		{"", "stiffness"}, {"", ""}, {"", "."}, {"", key + "."},
-		{"", "follow[0].window.pan"}, {"", quote(key)},
+		{"", "follow[0].deadband.pan"}, {"", quote(key)},
 		{"", "stiffness..pan"},
 	} {
 		p, ok := c.Param(x.key)
@@ -166,9 +166,9 @@ func TestParamByKey(t *testing.T) {
 	}
 	p, _ := c.Param(styled)
 	for _, x := range []struct{ want, key string }{
-		{"window, pan", styled},
-		{p.Name + " (walk)", "follow.walk.window.pan"},
-		{p.Name + " (a b)", `follow."a b".window.pan`},
+		{"dead band, pan", styled},
+		{p.Name + " (walk)", "follow.walk.deadband.pan"},
+		{p.Name + " (a b)", `follow."a b".deadband.pan`},
 	} {
 		if got := p.Label(x.key); got != x.want {
 			t.Errorf("%s: %q", x.key, got)
@@ -193,7 +193,7 @@ func TestParamByKey(t *testing.T) {
 
 func TestExpand(t *testing.T) {
 	got := Default().Expand([]string{"walk", "2nd unit"})
-	if !slices.Contains(got, "follow.walk.window.pan") || !slices.Contains(got, `follow."2nd unit".smoothing.tilt`) || !slices.Contains(got, "stiffness.tilt") {
+	if !slices.Contains(got, "follow.walk.deadband.pan") || !slices.Contains(got, `follow."2nd unit".lag.tilt`) || !slices.Contains(got, "stiffness.tilt") {
 		t.Errorf("%v", got)
 	}
 	for _, k := range got {

@@ -167,7 +167,7 @@ func (d Dial) OnStep(v float64) bool {
 	return math.Abs(n-math.Round(n)) < hair
 }
 
-// Less reports whether a is less stiff (lighter, narrower, quicker) than b.
+// Less reports whether a is less stiff (lighter, narrower, shorter) than b.
 func (d Dial) Less(a, b float64) bool {
 	if d.Sign < 0 {
 		return a > b

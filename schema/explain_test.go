@@ -22,11 +22,11 @@ func TestExplain(t *testing.T) {
 			t.Errorf("%s: %v %s", p.Path, err, b)
 		}
 	}
-	e, _ := c.Explain("follow.walk.window.pan")
-	if e.Style != "walk" || e.Name != "window, pan (walk)" || e.With[0].Key != "follow.walk.smoothing.pan" {
+	e, _ := c.Explain("follow.walk.deadband.pan")
+	if e.Style != "walk" || e.Name != "dead band, pan (walk)" || e.With[0].Key != "follow.walk.lag.pan" {
 		t.Errorf("%+v", e)
 	}
-	if e, _ := c.Explain("follow.*.window.pan"); e.Style != "" || e.With[0].Key != "follow.*.smoothing.pan" {
+	if e, _ := c.Explain("follow.*.deadband.pan"); e.Style != "" || e.With[0].Key != "follow.*.lag.pan" {
 		t.Errorf("%+v", e)
 	}
 	if e, _ := c.Explain("limits.tilt.up_deg"); e.Range != "0 to 180 °" || e.Unit != "°" {

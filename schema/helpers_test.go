@@ -96,7 +96,7 @@ func newBase(t *testing.T, kind string) Tree {
 	more := map[string]map[string]any{
 		KindTune: {
 			"stiffness.pan": int64(41), "stiffness.roll": 38.5, "filters.sensing": int64(3), "limits.tilt.up_deg": int64(45),
-			"horizon.offset_deg": -0.5, "follow.walk.window.pan": int64(6), "follow.walk.smoothing.tilt": int64(45),
+			"horizon.offset_deg": -0.5, "follow.walk.deadband.pan": int64(6), "follow.walk.lag.tilt": int64(45),
 			"proof.at": time.Date(2026, 3, 2, 9, 30, 0, 0, time.UTC), "proof.place": "hand", "proof.onset.pan": int64(55),
 		},
 		KindBench: {

@@ -161,7 +161,7 @@ func TestJSONSchemaAgrees(t *testing.T) {
 		if kind == KindTune {
 			for _, style := range []string{"Wide", "a b", "-x", "x-", "2nd", "a", strings.Repeat("a", 40), strings.Repeat("a", 41), "", "a.b", "ü"} {
 				doc := base(t, kind)
-				doc["follow"] = Tree{style: Tree{"window": Tree{"pan": int64(3)}}}
+				doc["follow"] = Tree{style: Tree{"deadband": Tree{"pan": int64(3)}}}
 				count(agree(t, s, kind, doc, "style "+style))
 			}
 		}

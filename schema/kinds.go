@@ -220,7 +220,7 @@ func benchKind(ps []Param) Kind {
 		Field{Path: "step[].axis", Type: String, Enum: axisNames[:], Doc: "The axis under test.", Example: "pan"},
 		Field{Path: "step[].key", Type: String, MaxLen: 200, Doc: "The parameter under test, if not the axis's stiffness.", Example: "filters.drive"},
 		Field{Path: "step[].value", Type: Float, Doc: "The dial number that was set.", Example: 40.0},
-		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "fast", "slow", "stand", "skip", "back", "note", "effort", "hand", "reopen", "withdraw", "keep"}, Doc: "What was seen: clean, fast and rough, slow and smooth, only on the stand, skipped, taken back, a note, a resting effort, clean in the hand, sent back from the hand check, an oscillation withdrawn or kept after further looks.", Example: "clean"},
+		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "chatter", "rocking", "stand", "skip", "back", "note", "effort", "hand", "reopen", "withdraw", "keep"}, Doc: "What was seen: clean, chatter, rocking, only on the stand, skipped, taken back, a note, a resting effort, clean in the hand, sent back from the hand check, an oscillation withdrawn or kept after further looks.", Example: "clean"},
 		Field{Path: "step[].hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency of the oscillation, if known.", Example: 18.0},
 		Field{Path: "step[].tilt_deg", Type: Float, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt at which it was seen.", Example: -30.0},
 		Field{Path: "step[].effort_pct", Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort read; of two readings their mean, which is what gravity asks for.", Example: 2.0},
@@ -238,7 +238,7 @@ func benchKind(ps []Param) Kind {
 			Field{Path: "result." + a + ".clean", Type: Float, Doc: "Highest stiffness seen clean.", Example: 50.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".onset", Type: Float, Doc: "Lowest stiffness seen to oscillate.", Example: 55.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency at the onset, if known.", Example: 18.0},
-			Field{Path: "result." + a + ".saw", Type: String, Enum: []string{"fast", "slow"}, Doc: "How it oscillated: fast and rough, or slow and smooth.", Example: "fast"},
+			Field{Path: "result." + a + ".saw", Type: String, Enum: []string{"chatter", "rocking"}, Doc: "How it oscillated: chatter or rocking.", Example: "chatter"},
 			Field{Path: "result." + a + ".doubt", Type: Bool, Doc: "The answers contradict each other.", Example: false},
 		)
 	}

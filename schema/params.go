@@ -7,7 +7,7 @@ var groups = []Group{
 	{"filters", "Filters", "Low-pass filters in the control loop. They quiet noise and vibration and pay for it in delay, so they come after balance and stiffness."},
 	{"limits", "Limits", "How far the head may tilt, so that it stays clear of its own parts and the shot stays clear of the gimbal."},
 	{"horizon", "Horizon", "A standing correction of level."},
-	{"follow", "Follow styles", "How the head follows the operator for a kind of shot: a window in which it ignores the operator, and a smoothing with which it catches up."},
+	{"follow", "Follow styles", "How the head follows the operator for a kind of shot: a dead band in which it ignores the operator, and a lag with which it catches up."},
 }
 
 const unitStiffness = "Nm/rad"
@@ -24,7 +24,7 @@ func params() []Param {
 		horizonOffset(),
 	}
 	for i, a := range Axes {
-		ps = append(ps, stiffness(a, 10+i), window(a, 50+i), smoothing(a, 60+i))
+		ps = append(ps, stiffness(a, 10+i), deadBand(a, 50+i), lag(a, 60+i))
 	}
 	return ps
 }
@@ -151,7 +151,7 @@ func tiltLimit(word string, order int, example float64) Param {
 		With: []Interplay{
 			{"limits.tilt." + other + "_deg", "Together they are the range over which stiffness and balance have to hold."},
 			{"stiffness.pan", "Inertia about pan changes with tilt; a wider limit can uncover an oscillation there."},
-			{"follow.*.smoothing.tilt", "A smooth style reaches the stop gently, a quick one with a catch."},
+			{"follow.*.lag.tilt", "A smooth style reaches the stop gently, a quick one with a catch."},
 		},
 		Weigh: Weigh{Notable: 1, Major: 3},
 	}
@@ -170,88 +170,88 @@ func horizonOffset() Param {
 		Cautions:  []string{"Zero unless there is a reason: an offset left from another day is found on the first wide shot."},
 		With: []Interplay{
 			{"stiffness.roll", "A lean from a roll imbalance shrinks as stiffness rises: balance first, then level."},
-			{"follow.*.window.roll", "A style that follows in roll leans with the handle; judge the offset with the handle level."},
+			{"follow.*.deadband.roll", "A style that follows in roll leans with the handle; judge the offset with the handle level."},
 		},
 		Weigh: Weigh{Notable: 0.4, Major: 2},
 	}
 }
 
-// window of one axis: half of the dead band on the operator's heading.
-func window(a Axis, order int) Param {
+// dead band of one axis: half of the dead band on the operator's heading.
+func deadBand(a Axis, order int) Param {
 	n := a.String()
 	p := Param{
-		Field: Field{Path: "follow.*.window." + n, Type: Float, Doc: "Dead band on the operator's " + n + " for this style, to each side, in the dial numbers of this gimbal.", Example: 6.0},
-		Name:  "window, " + n, Group: "follow", Axis: n, Order: order,
-		Dial: "follow.window." + n, SI: map[string]int{"deg": 1}, Up: "wider", Down: "narrower", Step: 1, Coarse: 2,
-		Does: "The head does not answer until the operator's " + n + " has left this window around where the head points, to either side. ",
+		Field: Field{Path: "follow.*.deadband." + n, Type: Float, Doc: "Dead band on the operator's " + n + " for this style, to each side, in the dial numbers of this gimbal.", Example: 6.0},
+		Name:  "dead band, " + n, Group: "follow", Axis: n, Order: order,
+		Dial: "follow.deadband." + n, SI: map[string]int{"deg": 1}, Up: "wider", Down: "narrower", Step: 1, Coarse: 2,
+		Does: "The head does not answer until the operator's " + n + " has left this dead band around where the head points, to either side. ",
 		With: []Interplay{
-			{"follow.*.smoothing." + n, "In a steady turn the head trails by the window plus the rate times the smoothing time; the two trade against each other."},
+			{"follow.*.lag." + n, "In a steady turn the head trails by the dead band plus the rate times the lag; the two trade against each other."},
 		},
 		Weigh: Weigh{Notable: 1, Major: 3},
 	}
 	switch a {
 	case Pan:
-		p.Does += "A turn starts late by the window over the rate of the turn."
-		p.Raise = "A wider window lets the swing of a walk and unsteady hands pass without a move of the picture; a turn starts later and the head stays further behind."
-		p.Lower = "With a narrower window the head starts with the operator, at the price of a stiffer look: small, unmeant turns show."
+		p.Does += "A turn starts late by the dead band over the rate of the turn."
+		p.Raise = "A wider dead band lets the swing of a walk and unsteady hands pass without a move of the picture; a turn starts later and the head stays further behind."
+		p.Lower = "With a narrower dead band the head starts with the operator, at the price of a stiffer look: small, unmeant turns show."
 		p.TooMuch = "The operator has turned and the picture has not; then it sets off with a catch, with the subject already at the edge of frame."
 		p.TooLittle = "The picture swings left and right with each step."
-		p.Cautions = []string{"A window narrower than the operator's sway lets the sway through."}
+		p.Cautions = []string{"A dead band narrower than the operator's sway lets the sway through."}
 	case Roll:
 		p.Does += "Most styles leave roll out, and the horizon stays level whatever the handle does."
-		p.Raise = "A wider window lets the handle lean further before the horizon leans with it."
-		p.Lower = "With a narrower window the horizon leans almost as soon as the handle does."
+		p.Raise = "A wider dead band lets the handle lean further before the horizon leans with it."
+		p.Lower = "With a narrower dead band the horizon leans almost as soon as the handle does."
 		p.TooMuch = "A lean that was meant comes late and with a catch."
 		p.TooLittle = "The horizon rocks with the operator's hands."
 		p.Cautions = []string{"A horizon that follows the handle leans with every unmeant lean: leave roll out of a style unless the shot asks for it."}
-		p.With = append(p.With, Interplay{"horizon.offset_deg", "The offset is what counts as level inside this window."})
+		p.With = append(p.With, Interplay{"horizon.offset_deg", "The offset is what counts as level inside this dead band."})
 	case Tilt:
-		p.Does += "A tilt starts late by the window over its rate."
-		p.Raise = "A wider window lets breathing, steps and a tired arm pass without a nod of the picture; a tilt starts later and the head stays further behind."
-		p.Lower = "With a narrower window the head tilts with the operator, at the price of a stiffer look: small, unmeant tilts show."
+		p.Does += "A tilt starts late by the dead band over its rate."
+		p.Raise = "A wider dead band lets breathing, steps and a tired arm pass without a nod of the picture; a tilt starts later and the head stays further behind."
+		p.Lower = "With a narrower dead band the head tilts with the operator, at the price of a stiffer look: small, unmeant tilts show."
 		p.TooMuch = "On stairs or a tilt up a wall the picture stays behind, then sets off with a catch; headroom is lost first."
 		p.TooLittle = "The picture nods with each footfall and breath."
-		p.Cautions = []string{"A window narrower than the operator's sway lets the sway through."}
-		p.With = append(p.With, Interplay{"limits.tilt.down_deg", "The head trails by at least the window, so it meets its limit later than the handle does."})
+		p.Cautions = []string{"A dead band narrower than the operator's sway lets the sway through."}
+		p.With = append(p.With, Interplay{"limits.tilt.down_deg", "The head trails by at least the dead band, so it meets its limit later than the handle does."})
 	}
 	return p
 }
 
-// smoothing of one axis: the lag with which the head closes the gap.
-func smoothing(a Axis, order int) Param {
+// lag of one axis: the lag with which the head closes the gap.
+func lag(a Axis, order int) Param {
 	n := a.String()
 	p := Param{
-		Field: Field{Path: "follow.*.smoothing." + n, Type: Float, Doc: "Lag with which the head follows the operator's " + n + " for this style, in the dial numbers of this gimbal.", Example: 30.0},
-		Name:  "smoothing, " + n, Group: "follow", Axis: n, Order: order,
-		Dial: "follow.smoothing." + n, SI: map[string]int{"s": 1}, Up: "smoother", Down: "quicker", Step: 1, Coarse: 5,
-		Does: "Once the window is left, the head closes the gap over this time rather than at once: after one such time about two thirds of it, after three nearly all, for a single lag. ",
+		Field: Field{Path: "follow.*.lag." + n, Type: Float, Doc: "Lag with which the head follows the operator's " + n + " for this style, in the dial numbers of this gimbal.", Example: 30.0},
+		Name:  "lag, " + n, Group: "follow", Axis: n, Order: order,
+		Dial: "follow.lag." + n, SI: map[string]int{"s": 1}, Up: "longer", Down: "shorter", Step: 1, Coarse: 5,
+		Does: "Once the dead band is left, the head closes the gap over this time rather than at once: after one such time about two thirds of it, after three nearly all, for a first-order lag. ",
 		With: []Interplay{
-			{"follow.*.window." + n, "In a steady turn the head trails by the window plus the rate times the smoothing time; the two trade against each other."},
+			{"follow.*.deadband." + n, "In a steady turn the head trails by the dead band plus the rate times the lag; the two trade against each other."},
 		},
-		Cautions: []string{"Large window and much smoothing for sweeping moves, small for subjects that turn without notice (common practice, no source)."},
+		Cautions: []string{"Wide and long for slow moves; narrow and short when the subject may turn at any moment (common practice, no source)."},
 		Weigh:    Weigh{Notable: 1, Major: 3},
 	}
 	switch a {
 	case Pan:
 		p.Does += "It also lets less of a quick sway through than of a slow one."
-		p.Raise = "Turns look smoother: they start and end softly and last longer. In a steady turn the head trails further behind, and it settles later."
-		p.Lower = "The head is quicker: it keeps up with a sudden turn, and starts and stops show more."
+		p.Raise = "With a longer lag turns start and end softly. In a steady turn the head trails further behind, and it settles later."
+		p.Lower = "With a shorter lag the head keeps up with a sudden turn, and starts and stops show more."
 		p.TooMuch = "The subject slides out of frame on a turn, and the picture goes on turning after the operator has stopped."
 		p.TooLittle = "Each start and stop of a turn shows as a jerk; steps show as a twitch."
 	case Roll:
 		p.Does += "It matters only in a style that follows in roll."
-		p.Raise = "A lean of the horizon looks smoother: it comes and goes gently, and stays longer."
-		p.Lower = "The horizon is quicker: it leans and comes back with the handle."
+		p.Raise = "With a longer lag a lean of the horizon comes and goes gently, and stays longer."
+		p.Lower = "With a shorter lag the horizon leans and comes back with the handle."
 		p.TooMuch = "The horizon is still leaning when the handle has long been level."
 		p.TooLittle = "The horizon jerks as the handle leans."
 		p.With = append(p.With, Interplay{"horizon.offset_deg", "Level, offset included, is what the head comes back to."})
 	case Tilt:
 		p.Does += "It also lets less of a quick nod through than of a slow one."
-		p.Raise = "Tilts look smoother: they start and end softly. On stairs the head trails further behind, and it settles later."
-		p.Lower = "The head is quicker: it keeps up with a subject that sits or rises, and starts and stops show more."
+		p.Raise = "With a longer lag tilts start and end softly. On stairs the head trails further behind, and it settles later."
+		p.Lower = "With a shorter lag the head keeps up with a subject that sits or rises, and starts and stops show more."
 		p.TooMuch = "Headroom is lost while a subject rises, and the picture goes on tilting after the operator has stopped."
 		p.TooLittle = "Each start and stop of a tilt shows as a jerk; footfalls show as a nod."
-		p.With = append(p.With, Interplay{"limits.tilt.up_deg", "With more smoothing the head reaches its limit later and more gently."})
+		p.With = append(p.With, Interplay{"limits.tilt.up_deg", "With more lag the head reaches its limit later and more gently."})
 	}
 	return p
 }

@@ -8,15 +8,15 @@ import (
 
 // mapped is the base sheet with maps: linear on the stiffness of pan,
 // logarithmic on the sensing filter (in Hz, larger lighter), a table on the
-// smoothing of pan.
+// lag of pan.
 func mapped(t *testing.T) Tree {
 	t.Helper()
 	doc := base(t, KindGimbal)
 	for k, v := range map[string]any{
-		"dial.stiffness.pan.map":        Tree{"kind": "linear", "unit": "Nm/rad", "at_min": 0.5, "at_max": int64(60)},
-		"dial.filters.sensing.up":       "lighter",
-		"dial.filters.sensing.map":      Tree{"kind": "logarithmic", "unit": "Hz", "at_min": 20.0, "at_max": 200.0},
-		"dial.follow.smoothing.pan.map": Tree{"kind": "table", "unit": "s", "points": []any{int64(0), 0.0, int64(50), 0.5, int64(100), 3.0}},
+		"dial.stiffness.pan.map":   Tree{"kind": "linear", "unit": "Nm/rad", "at_min": 0.5, "at_max": int64(60)},
+		"dial.filters.sensing.up":  "lighter",
+		"dial.filters.sensing.map": Tree{"kind": "logarithmic", "unit": "Hz", "at_min": 20.0, "at_max": 200.0},
+		"dial.follow.lag.pan.map":  Tree{"kind": "table", "unit": "s", "points": []any{int64(0), 0.0, int64(50), 0.5, int64(100), 3.0}},
 	} {
 		change(t, doc, k, v)
 	}
@@ -28,7 +28,7 @@ func TestImpossibleSheets(t *testing.T) {
 	const (
 		pan    = "dial.stiffness.pan"
 		sense  = "dial.filters.sensing"
-		smooth = "dial.follow.smoothing.pan"
+		smooth = "dial.follow.lag.pan"
 	)
 	if ps := Default().Validate(KindGimbal, mapped(t), nil); len(ps) > 0 {
 		t.Fatal(ps)
@@ -85,7 +85,7 @@ func TestImpossibleSheets(t *testing.T) {
 		// map against up
 		{pan + ".up", "softer", pan + ".map", "a larger number is stiffer, up says softer"},
 		{sense + ".up", "heavier", sense + ".map", "a larger number is lighter, up says heavier"},
-		{smooth + ".up", "quicker", smooth + ".map", "a larger number is smoother, up says quicker"},
+		{smooth + ".up", "shorter", smooth + ".map", "a larger number is longer, up says shorter"},
 		{sense + ".map.unit", "s", sense + ".map", "a larger number is heavier, up says lighter"},
 		// the rest of the sheet
 		{"payload.min_kg", 6.0, "payload.min_kg", "not below the largest"},
@@ -96,7 +96,7 @@ func TestImpossibleSheets(t *testing.T) {
 		{"reference[0].stiffness.pan", int64(120), "reference[0].stiffness.pan", "outside the dial"},
 		{"reference[0].stiffness.pan", "40", "reference[0].stiffness.pan", "a number"},
 		{"reference[0].limits.tilt.up_deg", 95.0, "reference[0].limits.tilt.up_deg", "beyond the travel"},
-		{"reference[0].follow.BIG.window.pan", 5.0, "reference[0].follow.BIG", "style name"},
+		{"reference[0].follow.BIG.deadband.pan", 5.0, "reference[0].follow.BIG", "style name"},
 		{"reference[0].stifness.pan", 5.0, "reference[0].stifness", "did you mean reference[0].stiffness?"},
 		{"dial.filters.drive", nil, "", ""}, // no dial is allowed...
 	} {
@@ -191,8 +191,8 @@ func TestSheetValues(t *testing.T) {
 	if _, ok := s.Unit(""); ok {
 		t.Error("a unit without a name")
 	}
-	d, ok := s.DialOf(Default(), "follow.walk.window.pan")
-	if !ok || d.Key != "follow.window.pan" {
+	d, ok := s.DialOf(Default(), "follow.walk.deadband.pan")
+	if !ok || d.Key != "follow.deadband.pan" {
 		t.Errorf("dial %v %v", d, ok)
 	}
 	if _, ok := s.DialOf(Default(), "limits.tilt.up_deg"); ok {

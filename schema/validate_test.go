@@ -31,7 +31,7 @@ func TestValidate(t *testing.T) {
 		// unknown keys
 		{KindTune, "stifness", Tree{"pan": int64(3)}, "stifness", "did you mean stiffness?"},
 		{KindTune, "stiffness.pam", int64(3), "stiffness.pam", "did you mean stiffness.pan?"},
-		{KindTune, "follow.walk.windw.pan", int64(3), "follow.walk.windw", "did you mean follow.walk.window?"},
+		{KindTune, "follow.walk.deadbnd.pan", int64(3), "follow.walk.deadbnd", "did you mean follow.walk.deadband?"},
 		{KindTune, "up_deg", int64(3), "up_deg", "limits.tilt.up_deg"},
 		{KindTune, "zzzzzzzz", int64(3), "zzzzzzzz", "put it in a comment or in note"},
 		{KindTune, "stiffness.zzzzzzzz", int64(3), "stiffness.zzzzzzzz", "one of pan, roll, tilt"},
@@ -106,9 +106,9 @@ func TestValidate(t *testing.T) {
 		{KindGimbal, "bench.order", []any{"pan", "roll"}, "bench.order", "a list of"},
 
 		// style names
-		{KindTune, `follow."Wide Shot".window.pan`, int64(3), `follow."Wide Shot"`, "style name"},
-		{KindTune, "follow." + strings.Repeat("a", 41) + ".window.pan", int64(3), "follow." + strings.Repeat("a", 41), "style name"},
-		{KindTune, "follow.walk", int64(3), "follow.walk", "a table with window, smoothing"},
+		{KindTune, `follow."Wide Shot".deadband.pan`, int64(3), `follow."Wide Shot"`, "style name"},
+		{KindTune, "follow." + strings.Repeat("a", 41) + ".deadband.pan", int64(3), "follow." + strings.Repeat("a", 41), "style name"},
+		{KindTune, "follow.walk", int64(3), "follow.walk", "a table with deadband, lag"},
 
 		// required
 		{KindLibrary, "name", nil, "name", "missing"},
@@ -182,14 +182,14 @@ func TestValidateAccepts(t *testing.T) {
 		{KindTune, "stiffness", Tree{}},
 		{KindTune, "proof.at", time.Date(2026, 3, 2, 9, 30, 0, 0, time.FixedZone("datetime-local", 7200))},
 		{KindTune, "proof.cg_mm", []any{int64(1), 2.5, int64(-3)}},
-		{KindTune, "follow.2nd-unit_x.window.pan", int64(3)},
+		{KindTune, "follow.2nd-unit_x.deadband.pan", int64(3)},
 		{KindJob, "from", time.Date(2026, 3, 2, 0, 0, 0, 0, time.FixedZone("date-local", -3600))},
 		{KindJob, "to", time.Date(2026, 3, 2, 0, 0, 0, 0, time.FixedZone("date-local", -3600))},
 		{KindJob, "pin[1]", Tree{"rig": "k7qd2m9x4c", "tune": "main", "unit": "Large B"}},
 		{KindRig, "note", "two\nlines\tand a tab"},
 		{KindGimbal, "plate", Tree{}},
 		{KindGimbal, "unit", []any{}},
-		{KindBench, "step[0].key", "follow.walk.window.pan"},
+		{KindBench, "step[0].key", "follow.walk.deadband.pan"},
 	} {
 		doc := base(t, c.kind)
 		if c.path == "pin[1]" {
@@ -265,7 +265,7 @@ func TestValidateOnDials(t *testing.T) {
 		{KindTune, "stiffness.pan", -0.5, "stiffness.pan", "outside the dial", false},
 		{KindTune, "stiffness.pan", 41.5, "stiffness.pan", "use 41", true},
 		{KindTune, "filters.drive", 2.25, "filters.drive", "steps of 1 from 0", true},
-		{KindTune, "follow.walk.window.pan", int64(400), "follow.walk.window.pan", "outside the dial", false},
+		{KindTune, "follow.walk.deadband.pan", int64(400), "follow.walk.deadband.pan", "outside the dial", false},
 		{KindTune, "limits.tilt.up_deg", 90.5, "limits.tilt.up_deg", "at most 90°", false},
 		{KindTune, "limits.tilt.down_deg", 120.5, "limits.tilt.down_deg", "at most 120°", false},
 		{KindTune, "proof.onset.pan", int64(101), "proof.onset.pan", "outside the dial", false},
@@ -304,7 +304,7 @@ func TestCheckValue(t *testing.T) {
 		what string // "" for right
 	}{
 		{"stiffness.pan", int64(41), ""},
-		{"follow.walk.window.pan", 6.0, ""},
+		{"follow.walk.deadband.pan", 6.0, ""},
 		{"note", "text", ""},
 		{"stiffness.pan", "41", "a number"},
 		{"stiffness.pan", nan, "a number"},
@@ -312,8 +312,8 @@ func TestCheckValue(t *testing.T) {
 		{"stiffness", int64(4), "this is a table"},
 		{"stiffness.pan.x", int64(4), "unknown key"},
 		{"", int64(4), "this is a table"},
-		{"follow.BIG.window.pan", int64(4), "style name"},
-		{"follow[0].window.pan", int64(4), "unknown key"},
+		{"follow.BIG.deadband.pan", int64(4), "style name"},
+		{"follow[0].deadband.pan", int64(4), "unknown key"},
 		{"limits.tilt.up_deg", 200.0, "0 to 180"},
 		{"....", int64(4), "unknown key"},
 		{`"unfinished`, int64(4), "unknown key"},

@@ -210,14 +210,14 @@ func legend(cs []choice) string {
 	for _, c := range cs {
 		w = append(w, string(c.key)+" "+c.word)
 	}
-	if _, osc := byKey('f', cs); osc {
-		return strings.Join(w, ", ") + "; a frequency goes before the key: 22f is fast at 22 Hz"
+	if _, osc := byKey('h', cs); osc {
+		return strings.Join(w, ", ") + "; a frequency goes before the key: 22h is chatter at 22 Hz"
 	}
 	return strings.Join(w, ", ")
 }
 
 // choose asks for one of several answers. Digits before the key are handed back
-// with it, such as 22f for "fast, at 22 Hz"; def answers Enter, 0 for none.
+// with it, such as 22h for "chatter, at 22 Hz"; def answers Enter, 0 for none.
 func (a *asker) choose(prompt string, cs []choice, def byte) (key byte, number string, err error) {
 	for {
 		if !a.keys {
@@ -285,7 +285,7 @@ func byKey(c byte, cs []choice) (choice, bool) {
 }
 
 // pick reads an answer typed as a line: its key or the start of its word, behind a
-// number if there is one ("22 fast").
+// number if there is one ("22 chatter").
 func pick(s string, cs []choice) (key byte, number string, ok bool) {
 	s = strings.ToLower(strings.TrimSpace(s))
 	i := 0

@@ -16,15 +16,15 @@ import (
 
 // texts are tunes as people write them; each has every key of keys once.
 var tuneTexts = []string{
-	"format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\n\n[stiffness]\npan = 20\nroll = 9.50\ntilt = 0x0c\n\n[filters]\nsensing = 100\ndrive = 70\n\n[limits.tilt]\nup_deg = 45\ndown_deg = 60.0\n\n[follow.walk.window]\npan = 6\ntilt = 8\n",
-	"\ufeff# the pier, windy\r\nformat = 1\r\nkind = \"tune\"\r\nrig = \"22bnfhc994\"\r\n\r\n[stiffness]   # by ear\r\n\tpan   =   20   # = 20\r\n\troll = +9.50\r\n\ttilt =\t1_2\r\n[filters]\r\nsensing = 1_00\r\ndrive = 7e1\r\n[limits]\r\ntilt.up_deg = 45\r\ntilt . down_deg = 60\r\n[follow.walk]\r\nwindow = {pan = 6, tilt = 8} # both\r\n",
-	"format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\nnote = \"\"\"\npan = 20 [stiffness]\n  tilt = 12 # no key\n\"\"\"\nstiffness.pan = 20\nstiffness.\"roll\" = 9.5\nstiffness.'tilt' = 12.0\nfilters = { sensing = 100, drive = 70 }\nlimits = { tilt = { up_deg = 45, down_deg = 60 } }\n[follow]\nwalk.window.tilt = 8\nwalk.window.pan = 6",
-	"format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\n[follow.walk.window]\ntilt = 8 # pan = 6\npan = 6\n[limits.tilt]\ndown_deg = 60\nup_deg = 45\n[filters]\ndrive = 70\nsensing = 100\n[stiffness]\ntilt = 12\nroll = 9.5\npan = 20 # last, without a line end",
+	"format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\n\n[stiffness]\npan = 20\nroll = 9.50\ntilt = 0x0c\n\n[filters]\nsensing = 100\ndrive = 70\n\n[limits.tilt]\nup_deg = 45\ndown_deg = 60.0\n\n[follow.walk.deadband]\npan = 6\ntilt = 8\n",
+	"\ufeff# the pier, windy\r\nformat = 1\r\nkind = \"tune\"\r\nrig = \"22bnfhc994\"\r\n\r\n[stiffness]   # by ear\r\n\tpan   =   20   # = 20\r\n\troll = +9.50\r\n\ttilt =\t1_2\r\n[filters]\r\nsensing = 1_00\r\ndrive = 7e1\r\n[limits]\r\ntilt.up_deg = 45\r\ntilt . down_deg = 60\r\n[follow.walk]\r\ndeadband = {pan = 6, tilt = 8} # both\r\n",
+	"format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\nnote = \"\"\"\npan = 20 [stiffness]\n  tilt = 12 # no key\n\"\"\"\nstiffness.pan = 20\nstiffness.\"roll\" = 9.5\nstiffness.'tilt' = 12.0\nfilters = { sensing = 100, drive = 70 }\nlimits = { tilt = { up_deg = 45, down_deg = 60 } }\n[follow]\nwalk.deadband.tilt = 8\nwalk.deadband.pan = 6",
+	"format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\n[follow.walk.deadband]\ntilt = 8 # pan = 6\npan = 6\n[limits.tilt]\ndown_deg = 60\nup_deg = 45\n[filters]\ndrive = 70\nsensing = 100\n[stiffness]\ntilt = 12\nroll = 9.5\npan = 20 # last, without a line end",
 }
 
 var tuneKeys = map[string][2]float64{ // range of the value, whole and half steps within it are written
 	"stiffness.pan": {2, 240}, "stiffness.roll": {1, 120}, "stiffness.tilt": {1, 120}, "filters.sensing": {40, 200}, "filters.drive": {30, 200},
-	"limits.tilt.up_deg": {0, 90}, "limits.tilt.down_deg": {0, 135}, "follow.walk.window.pan": {0, 30}, "follow.walk.window.tilt": {0, 30},
+	"limits.tilt.up_deg": {0, 90}, "limits.tilt.down_deg": {0, 135}, "follow.walk.deadband.pan": {0, 30}, "follow.walk.deadband.tilt": {0, 30},
 }
 
 // TestSetMovesNoByte: 300 values set from the command line change the value's own

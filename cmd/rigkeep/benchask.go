@@ -173,7 +173,7 @@ func (b *benchRun) balance(a *asker) (leave bool, err error) {
 			return false, err
 		case act == 'q':
 			return true, nil
-		case act == 'b':
+		case act == 'u':
 			if i == 0 {
 				a.say("this is the first point")
 				continue
@@ -252,21 +252,21 @@ func (a *asker) efforts(point string) (efforts []float64, act byte, err error) {
 		if err != nil || s == "" {
 			return nil, 0, err
 		}
-		if w := strings.ToLower(s); w == "b" || w == "q" {
+		if w := strings.ToLower(s); w == "u" || w == "q" {
 			return nil, w[0], nil
 		}
 		if out, ok := typedEfforts(s); ok {
 			return out, 0, nil
 		}
-		a.say("%q is no effort: %s; b back, q leave", safe.Line(s), effortWanted)
+		a.say("%q is no effort: %s; u undo, q leave", safe.Line(s), effortWanted)
 	}
 }
 
-var lookChoices = []choice{{'c', "clean"}, {'f', "fast and rough"}, {'s', "slow and smooth"}, {'t', "only on the stand"}, {'k', "skip this axis"}, {'b', "back"}, {'n', "note"}, {'o', "another value"}, {'q', "leave"}}
-var decideChoices = []choice{{'w', "withdraw the oscillation"}, {'k', "keep it as the onset"}, {'b', "back"}, {'n', "note"}, {'q', "leave"}}
-var handChoices = []choice{{'c', "clean in the hand"}, {'f', "fast and rough"}, {'s', "slow and smooth"}, {'t', "only on the stand"}, {'k', "skip the rest"}, {'b', "back"}, {'n', "note"}, {'q', "leave"}}
+var lookChoices = []choice{{'c', "clean"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "on the stand only"}, {'k', "skip this axis"}, {'u', "undo"}, {'n', "note"}, {'o', "another value"}, {'q', "leave"}}
+var decideChoices = []choice{{'w', "withdraw the oscillation"}, {'k', "keep it as the onset"}, {'u', "undo"}, {'n', "note"}, {'q', "leave"}}
+var handChoices = []choice{{'c', "clean in the hand"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "on the stand only"}, {'k', "skip the rest"}, {'u', "undo"}, {'n', "note"}, {'q', "leave"}}
 
-var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'f': bench.Fast, 's': bench.Slow, 't': bench.Stand, 'k': bench.Skip, 'b': bench.Back}
+var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'h': bench.Chatter, 'r': bench.Rocking, 's': bench.Stand, 'k': bench.Skip, 'u': bench.Back}
 
 // tell explains the keys of a stage once.
 func (b *benchRun) tell(a *asker, stage bench.Stage, cs []choice) {
@@ -317,7 +317,7 @@ func (b *benchRun) askLook(a *asker, p bench.Proposal) (leave bool, err error) {
 	case p.Stage == bench.Decide && c == 'k':
 		e.Saw = bench.Keep
 		e.Value = &value
-	case c == 'b':
+	case c == 'u':
 		e = bench.Event{Saw: bench.Back}
 	case c == 'k':
 	case c == 'o':
@@ -385,7 +385,7 @@ func (b *benchRun) askNote(a *asker, axis schema.Axis, has bool) error {
 	return b.take(a, bench.Event{Saw: bench.Note, Axis: axis, HasAxis: has, Text: s})
 }
 
-var otherChoices = append(lookChoices[:4:4], choice{'b', "back, none of these"})
+var otherChoices = append(lookChoices[:4:4], choice{'u', "undo, none of these"})
 
 // otherValue asks for a look of the person's own choosing; no answer where it was
 // thought better of.
@@ -406,7 +406,7 @@ func (b *benchRun) otherValue(a *asker, x schema.Axis) (bench.Event, error) {
 			continue
 		}
 		c, hz, err := a.choose(x.String()+" "+schema.Num(v)+" "+keysOf(otherChoices), otherChoices, 0)
-		if err != nil || c == 'b' {
+		if err != nil || c == 'u' {
 			return bench.Event{}, err
 		}
 		if e.Saw = sawOf[c]; b.hz(a, &e, hz) {
@@ -448,9 +448,9 @@ func (b *benchRun) askHand(a *asker, p bench.Proposal) (leave bool, err error) {
 		return false, b.askNote(a, 0, false)
 	case 'c':
 		e.Saw = bench.Hand
-	case 'b':
+	case 'u':
 		e = bench.Event{Saw: bench.Back}
-	case 'f', 's':
+	case 'h', 'r':
 		x, _, err := a.choose("which axis? [p/r/t]", []choice{{'p', "pan"}, {'r', "roll"}, {'t', "tilt"}}, 0)
 		if err != nil {
 			return false, err
@@ -476,11 +476,11 @@ func (b *benchRun) finish(a *asker) error {
 	}
 	if len(b.s.KeptValues()) == 0 {
 		a.say("No value was kept, so the tune stays as it is.")
-		c, _, err := a.choose("end the session, take the last answer back, or leave it open? [e/b/q]", []choice{{'e', "end"}, {'b', "back"}, {'q', "leave"}}, 'q')
+		c, _, err := a.choose("end the session, take the last answer back, or leave it open? [e/u/q]", []choice{{'e', "end"}, {'u', "undo"}, {'q', "leave"}}, 'q')
 		if err != nil || c == 'q' {
 			return err
 		}
-		if c == 'b' {
+		if c == 'u' {
 			if err := b.take(a, bench.Event{Saw: bench.Back}); err != nil {
 				return err
 			}
@@ -494,7 +494,7 @@ func (b *benchRun) finish(a *asker) error {
 		w = "the tune has these values already; the log of the session is saved"
 	}
 	a.say("would save, with the log of the session:\n%s", safe.Text(w))
-	c, _, err := a.choose("save, take the last answer back, or leave it open? [s/b/q]", []choice{{'s', "save"}, {'b', "back"}, {'q', "leave"}}, 0)
+	c, _, err := a.choose("save, take the last answer back, or leave it open? [s/u/q]", []choice{{'s', "save"}, {'u', "undo"}, {'q', "leave"}}, 0)
 	if err != nil {
 		return err
 	}
@@ -502,7 +502,7 @@ func (b *benchRun) finish(a *asker) error {
 	case 'q':
 		a.say("The session stays open; save it with: rigkeep bench %s --save", b.args[0])
 		return nil
-	case 'b':
+	case 'u':
 		if err := b.take(a, bench.Event{Saw: bench.Back}); err != nil {
 			return err
 		}

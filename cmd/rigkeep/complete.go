@@ -153,7 +153,7 @@ func flagValues(e Env, flag, libDir string, given []string, cur string) []candid
 	case "place":
 		return enum("hand", "stand")
 	case "saw":
-		return enum("clean", "fast", "slow", "stand", "skip", "back", "note", "hand", "reopen", "withdraw", "keep")
+		return enum("clean", "chatter", "rocking", "stand", "skip", "back", "note", "hand", "reopen", "withdraw", "keep")
 	case "feel", "when", "where", "held", "changed":
 		return causeAnswers(flag)
 	}

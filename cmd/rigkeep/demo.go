@@ -144,7 +144,7 @@ func (k *call) demoStand(dir string, out io.Writer, s examples.Step, who string,
 		default:
 			words = append(words, "--axis", n.Axis, "--value", schema.Num(*n.Value))
 			if *n.Value >= s.Stand.Onset[n.Axis] {
-				words = append(words, "--saw", "fast", "--hz", schema.Num(s.Stand.Hz[n.Axis]))
+				words = append(words, "--saw", "chatter", "--hz", schema.Num(s.Stand.Hz[n.Axis]))
 			} else {
 				words = append(words, "--saw", "clean")
 			}

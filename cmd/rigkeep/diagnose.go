@@ -23,10 +23,10 @@ import (
 func diagnoseVerb() verb {
 	return verb{
 		name: "diagnose", short: "from what was seen, or a gyro log, to the cause and what to try",
-		long: "Without a log it asks a few questions, or takes the answers from flags, and ranks the causes with what speaks for each. With --log it reads a gyro log (CSV) first: band levels, peaks, harmonics, and whether that is a hand's sway, a slow and smooth or a fast and rough oscillation. " +
+		long: "Without a log it asks a few questions, or takes the answers from flags, and ranks the causes with what speaks for each. With --log it reads a gyro log (CSV) first: band levels, peaks, harmonics, and whether that is a hand's sway, a a rocking or a chatter. " +
 			"With --rig it uses that rig's record as well: onsets seen in its sessions, the resting effort of its proof, parts that ring; and says what a step of a filter costs in phase margin by the loop model. What to try comes in the order balance, build, stiffness, following, filters. " +
 			"The knowledge is a table that can be read and changed: --table prints it, --causes FILE uses another.",
-		example: "rigkeep diagnose --axis tilt --feel fast --when tap --held stops --rig b-cam-85\nrigkeep diagnose --log ../desk/b-cam-shake.csv --rig b-cam-85\nrigkeep diagnose --table",
+		example: "rigkeep diagnose --axis tilt --feel chatter --when tap --held stops --rig b-cam-85\nrigkeep diagnose --log ../desk/b-cam-shake.csv --rig b-cam-85\nrigkeep diagnose --table",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "log", Usage: "a gyro log, CSV `FILE`; - for standard input"},
 			&cli.StringFlag{Name: "map", Usage: "which `COLUMNS` are what, by name or number: time=t,pan=gz,roll=gx,tilt=#3; - for none"},
@@ -36,7 +36,7 @@ func diagnoseVerb() verb {
 			&cli.StringSliceFlag{Name: "band", Usage: "give the level of this `BAND` too, as 20-40 (Hz); may be repeated"},
 			&cli.StringFlag{Name: "rig", Usage: "the `RIG[/TUNE]` that shakes: its record is used"},
 			&cli.StringFlag{Name: "axis", Usage: "which `AXIS`: pan, roll, tilt, several"},
-			&cli.StringFlag{Name: "feel", Usage: "how it `FEELS`: fast, slow, jerk"},
+			&cli.StringFlag{Name: "feel", Usage: "how it `FEELS`: chatter, rocking, jerk"},
 			&cli.StringFlag{Name: "when", Usage: "`WHEN`: rest, tap, walk, turn, power-on"},
 			&cli.StringFlag{Name: "where", Usage: "`WHERE`: stand, hand, vehicle"},
 			&cli.StringFlag{Name: "held", Usage: "when the camera is `HELD` lightly it: stops, goes-on"},
@@ -286,11 +286,11 @@ func (b *bar) done() {
 // asked puts the questions.
 func (x *diagnosis) asked() error {
 	if x.c.Bool("no-input") || x.json() && !x.c.Bool("plain") {
-		return usage("diagnose needs a log or an answer").hinted("for example: rigkeep diagnose --axis tilt --feel fast --when tap")
+		return usage("diagnose needs a log or an answer").hinted("for example: rigkeep diagnose --axis tilt --feel chatter --when tap")
 	}
 	a, done, err := x.ask(x.c.Bool("plain"))
 	if err != nil {
-		return usage("diagnose needs a log, or an answer to go by").hinted("for example: rigkeep diagnose --axis tilt --feel fast --when tap; or --plain to be asked line by line")
+		return usage("diagnose needs a log, or an answer to go by").hinted("for example: rigkeep diagnose --axis tilt --feel chatter --when tap; or --plain to be asked line by line")
 	}
 	defer done()
 	for _, q := range x.table.Questions {
@@ -471,7 +471,7 @@ func (x *diagnosis) printLog() {
 	}
 	x.out("%s", tab.render(x.paint, "", x.wide))
 	b := r.Axes[0].Levels
-	x.out("%s", wrap(fmt.Sprintf("levels in deg/s rms: sway %g to %g Hz, slow to %g Hz, fast above", b[0].Low, b[0].High, b[1].High), "", x.wide))
+	x.out("%s", wrap(fmt.Sprintf("levels in deg/s rms: sway %g to %g Hz, rocking to %g Hz, chatter above", b[0].Low, b[0].High, b[1].High), "", x.wide))
 	for _, a := range r.Axes {
 		for _, s := range a.Series {
 			x.out("%s: %.4g Hz with %s\n", a.Axis, s.Hz, plural(len(s.Members)-1, "harmonic"))

@@ -15,7 +15,7 @@ func explainVerb() verb {
 	return verb{
 		name: "explain", args: "[KEY]", short: "what a parameter does, up and down, and what it means on a rig",
 		long:    "Without a key, lists the parameters by group in the order in which to touch them. With --rig, gives the present value, its range and what one step would mean on that rig's gimbal.",
-		example: "rigkeep explain\nrigkeep explain stiffness.tilt --rig a-cam-prime\nrigkeep explain follow.walk.window.pan",
+		example: "rigkeep explain\nrigkeep explain stiffness.tilt --rig a-cam-prime\nrigkeep explain follow.walk.deadband.pan",
 		flags:   []cli.Flag{&cli.StringFlag{Name: "rig", Usage: "explain it on this `RIG`"}},
 		pages:   true, reads: true, noLib: true, maxArgs: 1, argKind: []string{"key"}, run: runExplain,
 	}

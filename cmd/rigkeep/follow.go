@@ -24,7 +24,7 @@ func followVerb() verb {
 	return verb{
 		name: "follow", args: "RIG[/TUNE]", short: "what a follow style does on a move: table, picture, and styles for a job's shots",
 		long: "Simulates how the head follows a move of the operator with a style of the tune: start delay, lag, settling, smoothness, how far the subject drifts in the frame of a lens, and how much of a walking sway comes through. On a gimbal whose sheet has no SI map for these dials the answer is relative to another style, --against, and says so. " +
-			"With --for JOB it proposes window and smoothing for each shot of the job, by searching the model for the smoothest response whose lag keeps the subject in the stated share of the frame; --write puts them into the tune, and their names into the job's shot list, where a shot names none.\n" +
+			"With --for JOB it proposes dead band and lag for each shot of the job, by searching the model for the smoothest response whose lag keeps the subject in the stated share of the frame; --write puts them into the tune, and their names into the job's shot list, where a shot names none.\n" +
 			"Moves: " + strings.Join(strings.Fields(follow.MoveGrammar), " "),
 		example: "rigkeep follow b-cam-85 --style walk --lens 50mm --sensor 24.9x18.7mm\nrigkeep follow b-cam-85 --style walk --move \"turn 90deg in 2s\" --axis pan --svg turn.svg\nrigkeep follow b-cam-85 --style sweep --against walk\nrigkeep follow b-cam-85 --for pilot-station",
 		flags: []cli.Flag{
@@ -53,7 +53,7 @@ func runFollow(k *call) error {
 		return k.followJob(d)
 	}
 	if k.c.Bool("write") {
-		return usage("--write goes with --for JOB").hinted("to change a style by hand: rigkeep set %s follow.STYLE.window.pan=NUMBER", k.args[0])
+		return usage("--write goes with --for JOB").hinted("to change a style by hand: rigkeep set %s follow.STYLE.deadband.pan=NUMBER", k.args[0])
 	}
 	style := k.c.String("style")
 	have := d.Tune.Styles()
@@ -72,7 +72,7 @@ func runFollow(k *call) error {
 			if sug := schema.Suggest(s, have); sug != "" {
 				return f.hinted("%s", sug)
 			}
-			return f.hinted("it has: %s", firstOf(strings.Join(have, ", "), "none; set one with: rigkeep set "+k.args[0]+" follow.walk.window.pan=NUMBER"))
+			return f.hinted("it has: %s", firstOf(strings.Join(have, ", "), "none; set one with: rigkeep set "+k.args[0]+" follow.walk.deadband.pan=NUMBER"))
 		}
 	}
 	axes, err := k.followAxes(d, style)
@@ -363,7 +363,7 @@ func (k *call) printFollow(d *library.Loaded, out followAnswer) {
 			k.out("%s", wrap(k.paint.warn("the subject leaves the frame")+" if it stands in the middle", "  ", k.wide))
 		}
 		if !p.Of.Response.Moves {
-			k.out("%s", wrap("the camera does not move: the whole move stays inside the window", "  ", k.wide))
+			k.out("%s", wrap("the camera does not move: the whole move stays inside the dead band", "  ", k.wide))
 		}
 		if pic, err := textchart.Draw(followChart(p, out), min(k.wide, 80), 12, !k.unicode()); err == nil {
 			k.out("\n%s", pic)
@@ -386,7 +386,7 @@ func (k *call) printRatio(p followPair, out followAnswer) {
 		}
 	}
 	row("start delay of a pan", p.Ratio.StartDelay)
-	row("trailing beyond the window, and settling", p.Ratio.Smoothing)
+	row("trailing beyond the dead band, and settling", p.Ratio.Lag)
 	if p.Ratio.SteadyTrailLow != nil && p.Ratio.SteadyTrailHigh != nil {
 		t.add("steady trail, by the rate of the pan", fmt.Sprintf("×%.2f to ×%.2f", *p.Ratio.SteadyTrailLow, *p.Ratio.SteadyTrailHigh))
 	}

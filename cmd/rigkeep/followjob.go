@@ -18,11 +18,11 @@ import (
 
 // jsonTrade is one point of the trade between drift and smoothness.
 type jsonTrade struct {
-	Drift     float64 `json:"drift_share"`
-	SPARC     float64 `json:"sparc"`
-	Window    float64 `json:"window_rad"`
-	Smoothing float64 `json:"smoothing_s"`
-	Chosen    bool    `json:"chosen"`
+	Drift    float64 `json:"drift_share"`
+	SPARC    float64 `json:"sparc"`
+	DeadBand float64 `json:"deadband_rad"`
+	Lag      float64 `json:"lag_s"`
+	Chosen   bool    `json:"chosen"`
 }
 
 type jsonShotStyle struct {
@@ -118,7 +118,7 @@ func (k *call) followJob(d *library.Loaded) error {
 				chosen := chosenPoint(p)
 				x.Trade[a.String()] = []jsonTrade{}
 				for _, t := range p.Trade {
-					x.Trade[a.String()] = append(x.Trade[a.String()], jsonTrade{t.Drift, finite(t.SPARC), t.Style.Window, t.Style.Smoothing, t.Style == chosen.Style})
+					x.Trade[a.String()] = append(x.Trade[a.String()], jsonTrade{t.Drift, finite(t.SPARC), t.Style.DeadBand, t.Style.Lag, t.Style == chosen.Style})
 				}
 			}
 		}
@@ -206,7 +206,7 @@ func (k *call) printShots(d *library.Loaded, j preset.Job, slug string, shots []
 		sort.Slice(axes, func(i, j int) bool { return axes[i] < axes[j] })
 		for _, a := range axes {
 			if chosenPoint(s.Proposal.Axes[a]).Still {
-				k.out("  %s: the camera stands still, since the sway stays inside the window\n", a)
+				k.out("  %s: the camera stands still, since the sway stays inside the dead band\n", a)
 				continue
 			}
 			if pic, err := textchart.Draw(tradeChart(a, s.Proposal.Axes[a]), min(k.wide, 64), 7, !k.unicode()); err == nil {

@@ -98,7 +98,7 @@ var malformed = []struct {
 	{"another kind", tunePath, strings.Replace(goodTune, `"tune"`, `"rig"`, 1), 2, "kind"},
 	{"no fingerprint", tunePath, strings.Replace(goodTune, "rig = \"22bnfhc994\"\n", "", 1), 1, "rig"},
 	{"bad fingerprint", tunePath, strings.Replace(goodTune, "22bnfhc994", "22bnfhc99i", 1), 3, "fingerprint"},
-	{"bad style name", tunePath, goodTune + "[follow.\"Fast Walk\"]\nwindow = { pan = 3 }\n", 8, "style name"},
+	{"bad style name", tunePath, goodTune + "[follow.\"Fast Walk\"]\ndeadband = { pan = 3 }\n", 8, "style name"},
 	{"invalid UTF-8", tunePath, strings.Replace(goodTune, "kind", "note = \"\xff\"\nkind", 1), 2, "UTF-8"},
 	{"zero byte", tunePath, strings.Replace(goodTune, "tilt", "ti\x00lt", 1), 7, ""},
 	{"binary file", tunePath, "\x7fELF\x02\x01\x01\x00\x00\x00\x00", 1, ""},

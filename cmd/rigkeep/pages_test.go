@@ -50,7 +50,7 @@ func spoil(t *testing.T, dir string, run func(int, ...string) string) {
 	}
 	run(0, "save", "job:night-pilotage", "-m", "Tolerances")
 	run(0, "prove", "b-cam-85", "--unit", "SK-0412", "--place", "stand", "--effort", "pan=1,roll=0.5,tilt=-5.5", "--onset", "tilt=17", "--note", "<b>late</b> on whips")
-	run(0, "set", "b-cam-85", "stiffness.tilt=16", "filters.sensing=80", "follow.chase.window.pan=5", "follow.chase.smoothing.pan=1.2", "follow.sweep.smoothing.pan=1.4", "limits.tilt.up_deg=30", "limits.tilt.down_deg=130", "horizon.offset_deg=0.5")
+	run(0, "set", "b-cam-85", "stiffness.tilt=16", "filters.sensing=80", "follow.chase.deadband.pan=5", "follow.chase.lag.pan=1.2", "follow.sweep.lag.pan=1.4", "limits.tilt.up_deg=30", "limits.tilt.down_deg=130", "horizon.offset_deg=0.5")
 	run(0, "save", "b-cam-85", "-m", "Wind <i>on</i> the quay", "--job", "night-pilotage", "--unit", "Small B")
 	run(0, "review", "night-pilotage", "--accept", "horizon-offset:b-cam-85", "-m", "The jib leans & that is how it is rigged")
 	run(0, "set", "b-cam-85", "stiffness.pan=33")

@@ -174,7 +174,7 @@ func (x *terminal) exit() int {
 	return code
 }
 
-var lookPrompt = regexp.MustCompile(`(pan|roll|tilt) ([0-9.]+) \[cf`)
+var lookPrompt = regexp.MustCompile(`(pan|roll|tilt) ([0-9.]+) \[ch`)
 
 // keys answers a question for a gimbal whose axes oscillate from a number on.
 func (s stand) keys(t *testing.T, q string) string {
@@ -182,12 +182,12 @@ func (s stand) keys(t *testing.T, q string) string {
 	if m := lookPrompt.FindStringSubmatch(q); m != nil {
 		v, _ := strconv.ParseFloat(m[2], 64)
 		if v >= s.onset[m[1]] {
-			return "22f"
+			return "22h"
 		}
 		return "c"
 	}
 	for _, a := range []struct{ in, keys string }{
-		{"which unit?", "1\r"}, {"in the hand,", "c"}, {"[wkbnq]", "k"}, {"leave it open? [s/b/q]", "s"}, {"why?", "\r"}, {"leave? [g/n/q]", "g"},
+		{"which unit?", "1\r"}, {"in the hand,", "c"}, {"[wkunq]", "k"}, {"leave it open? [s/u/q]", "s"}, {"why?", "\r"}, {"leave? [g/n/q]", "g"},
 		{"tilt, lens level:", "1.5\r"}, {"tilt, lens up", "-2/1\r"}, {"roll, lens level:", "\r"}, {"pan, ", "2\r"},
 	} {
 		if strings.Contains(q, a.in) {
@@ -324,7 +324,7 @@ func TestStopAtEveryQuestion(t *testing.T) {
 				x := s.open(t, 24, 80, args...)
 				q := x.question()
 				x.send(onsets.keys(t, q))
-				if strings.Contains(q, "leave it open? [s/b/q]") {
+				if strings.Contains(q, "leave it open? [s/u/q]") {
 					x.question()
 					x.send("\r")
 					if code := x.exit(); code != 0 {
@@ -422,7 +422,7 @@ func TestTerminalProof(t *testing.T) {
 func TestTerminalProofAsksAgain(t *testing.T) {
 	s := newShop(t)
 	s.ok(t, "start", "a-cam-zoom", "--write")
-	s.ok(t, "set", "a-cam-zoom", "follow.walk.window.pan=3")
+	s.ok(t, "set", "a-cam-zoom", "follow.walk.deadband.pan=3")
 	x := s.open(t, 24, 80, "prove", "a-cam-zoom")
 	for _, a := range []string{"rented\r", "n", "\r", "rented\r", "r", "h", "long\r", "12,5\r",
 		"little\r", "900\r", "3/-1\r", "\r", "0,5\r", "wlak\r", "walk\r", "\r"} {
@@ -456,7 +456,7 @@ func TestTerminalTuneSavedMeanwhile(t *testing.T) {
 		x.send(onsets.keys(t, q))
 	}
 	s.ok(t, "start", "a-cam-zoom", "--write")
-	s.ok(t, "set", "a-cam-zoom", "filters.drive=5", "follow.walk.window.pan=3", "note=From the desk")
+	s.ok(t, "set", "a-cam-zoom", "filters.drive=5", "follow.walk.deadband.pan=3", "note=From the desk")
 	s.ok(t, "save", "a-cam-zoom/main", "-m", "At the desk")
 	x.send("c")
 	if code := x.play(onsets); code != 0 {
@@ -502,7 +502,7 @@ func TestTerminalProgress(t *testing.T) {
 	if code := x.exit(); code != 0 {
 		t.Fatalf("exit %d:\n%s", code, x.all())
 	}
-	if strings.Contains(x.all(), "What to try") || !strings.Contains(x.all(), "going by: axis tilt, feel fast, when tap, held stops") {
+	if strings.Contains(x.all(), "What to try") || !strings.Contains(x.all(), "going by: axis tilt, feel chatter, when tap, held stops") {
 		t.Errorf("the answers went astray:\n%s", x.all())
 	}
 }

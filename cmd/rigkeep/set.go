@@ -19,7 +19,7 @@ func setVerb() verb {
 	return verb{
 		name: "set", args: "RIG[/TUNE] KEY=VALUE…", short: "change values of a tune in place, checked",
 		long:    "Each value is changed where it stands: comments, order and the spelling of everything else stay as they are. The change is in the work tree until it is saved.",
-		example: "rigkeep set a-cam-prime stiffness.tilt=44 filters.sensing=3\nrigkeep set a-cam-prime follow.walk.window.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg",
+		example: "rigkeep set a-cam-prime stiffness.tilt=44 filters.sensing=3\nrigkeep set a-cam-prime follow.walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg",
 		flags:   []cli.Flag{&cli.StringSliceFlag{Name: "unset", Usage: "remove this `KEY`; may be repeated"}},
 		changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"rig", "assign"}, run: runSet,
 	}

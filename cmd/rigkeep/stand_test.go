@@ -88,7 +88,7 @@ func (s stand) saw(p jsonProposal) []string {
 		osc = !osc
 	}
 	if osc {
-		saw = "fast"
+		saw = "chatter"
 	}
 	return []string{"--axis", p.Axis, "--value", fmt.Sprint(*p.Value), "--saw", saw}
 }
@@ -253,10 +253,10 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 			switch saw := get("saw"); saw {
 			case "back":
 				live = live[:len(live)-1]
-			case "clean", "stand", "fast":
+			case "clean", "stand", "chatter":
 				v := 0.0
 				fmt.Sscan(get("value"), &v)
-				live = append(live, &seen{axis: get("axis"), value: v, osc: saw == "fast"})
+				live = append(live, &seen{axis: get("axis"), value: v, osc: saw == "chatter"})
 			case "withdraw":
 				v := 0.0
 				fmt.Sscan(get("value"), &v)
@@ -285,7 +285,7 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 
 // FuzzAnswers: what is typed is read or refused, never worse.
 func FuzzAnswers(f *testing.F) {
-	for _, s := range []string{"pan=1,roll=0.5", "22f", "22 fast", "tilt=NaN", "=,", "9999999999999999999f"} {
+	for _, s := range []string{"pan=1,roll=0.5", "22h", "22 chatter", "tilt=NaN", "=,", "9999999999999999999h"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

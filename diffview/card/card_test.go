@@ -42,7 +42,7 @@ func demo(t testing.TB) Card {
 	tune := preset.Tune{Rig: r.Fingerprint, Note: "Cable tie on the monitor arm; see the packing list.", Values: map[string]any{
 		"stiffness.pan": 29.0, "stiffness.roll": 25.0, "stiffness.tilt": 26.0, "filters.sensing": 3.0, "filters.drive": 2.0,
 		"limits.tilt.up_deg": 45.0, "limits.tilt.down_deg": 60.0,
-		"follow.walk.window.pan": 12.0, "follow.walk.window.tilt": 15.0, "follow.walk.smoothing.pan": 40.0, "follow.walk.smoothing.tilt": 45.0,
+		"follow.walk.deadband.pan": 12.0, "follow.walk.deadband.tilt": 15.0, "follow.walk.lag.pan": 40.0, "follow.walk.lag.tilt": 45.0,
 	}}
 	p, err := preset.Proof{At: time.Date(2026, 3, 2, 11, 0, 0, 0, time.UTC), Unit: "Q-01", Place: "hand", By: "A-cam operator", Minutes: 15, Styles: []string{"walk"}, Note: "Smooth on the stairs.",
 		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -2.5}, Onset: map[schema.Axis]float64{schema.Pan: 58, schema.Tilt: 49}, OnsetHz: map[schema.Axis]float64{schema.Tilt: 22}}.Complete(r, sheet, tune)

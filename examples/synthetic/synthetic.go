@@ -93,11 +93,11 @@ place_mm = [%d, 0, 2]
 	if g == 1 {
 		t.v["filters.sensing"], t.v["filters.drive"] = 100, 70
 	}
-	for k, v := range map[string]float64{"follow.walk.window.pan": 8, "follow.walk.window.tilt": 10, "follow.walk.smoothing.pan": 1, "follow.walk.smoothing.tilt": 1.5, "limits.tilt.up_deg": 45, "limits.tilt.down_deg": 60} {
+	for k, v := range map[string]float64{"follow.walk.deadband.pan": 8, "follow.walk.deadband.tilt": 10, "follow.walk.lag.pan": 1, "follow.walk.lag.tilt": 1.5, "limits.tilt.up_deg": 45, "limits.tilt.down_deg": 60} {
 		t.v[k] = v
 	}
 	if g == 0 {
-		t.v["follow.walk.smoothing.pan"], t.v["follow.walk.smoothing.tilt"] = 40, 45
+		t.v["follow.walk.lag.pan"], t.v["follow.walk.lag.tilt"] = 40, 45
 	}
 	return t
 }
@@ -105,9 +105,9 @@ place_mm = [%d, 0, 2]
 func (t *tune) text() string {
 	n := func(k string) string { return schema.Num(t.v[k]) }
 	var b strings.Builder
-	fmt.Fprintf(&b, "#:schema ../../../schema/tune.schema.json\nformat = 1\nkind = \"tune\"\nrig = %q\nnote = \"Invented, for measuring.\"\n\n[stiffness]\npan = %s\nroll = %s\ntilt = %s\n\n[filters]\nsensing = %s\ndrive = %s\n\n[limits.tilt]\nup_deg = %s\ndown_deg = %s\n\n[follow.walk]\nwindow = { pan = %s, tilt = %s }\nsmoothing = { pan = %s, tilt = %s }\n",
+	fmt.Fprintf(&b, "#:schema ../../../schema/tune.schema.json\nformat = 1\nkind = \"tune\"\nrig = %q\nnote = \"Invented, for measuring.\"\n\n[stiffness]\npan = %s\nroll = %s\ntilt = %s\n\n[filters]\nsensing = %s\ndrive = %s\n\n[limits.tilt]\nup_deg = %s\ndown_deg = %s\n\n[follow.walk]\ndeadband = { pan = %s, tilt = %s }\nlag = { pan = %s, tilt = %s }\n",
 		t.fp, n("stiffness.pan"), n("stiffness.roll"), n("stiffness.tilt"), n("filters.sensing"), n("filters.drive"), n("limits.tilt.up_deg"), n("limits.tilt.down_deg"),
-		n("follow.walk.window.pan"), n("follow.walk.window.tilt"), n("follow.walk.smoothing.pan"), n("follow.walk.smoothing.tilt"))
+		n("follow.walk.deadband.pan"), n("follow.walk.deadband.tilt"), n("follow.walk.lag.pan"), n("follow.walk.lag.tilt"))
 	if t.proved {
 		unit := []string{"Q-01", "SK-0412"}[t.gimbal]
 		fmt.Fprintf(&b, "\n[proof]\nat = %s\nunit = %q\nplace = \"hand\"\nby = \"A-cam operator\"\nrig = %q\nvalues = %q\neffort_pct = { pan = 0.5, roll = 1, tilt = 1.5 }\nonset = { tilt = %s }\n",

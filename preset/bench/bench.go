@@ -63,8 +63,8 @@ type Saw string
 // What can be seen, and what can be said instead.
 const (
 	Clean    Saw = "clean"    // no oscillation
-	Fast     Saw = "fast"     // oscillates fast and rough
-	Slow     Saw = "slow"     // oscillates slow and smooth
+	Chatter  Saw = "chatter"  // fast oscillation, felt as a rattle
+	Rocking  Saw = "rocking"  // slow oscillation, seen as a sway of the head
 	Stand    Saw = "stand"    // oscillates on the stand only, smooth in the hand
 	Skip     Saw = "skip"     // leave this axis, or the rest of the hand check
 	Back     Saw = "back"     // take the last answer back
@@ -79,7 +79,7 @@ const (
 // Oscillates reports whether the answer is an oscillation.
 //
 // Source: definitions above.
-func (s Saw) Oscillates() bool { return s == Fast || s == Slow }
+func (s Saw) Oscillates() bool { return s == Chatter || s == Rocking }
 
 // Event is one answer. Value is nil for answers that are not about a value; an
 // oscillation without a value is one seen in the hand check, at the kept value.
@@ -287,9 +287,9 @@ type Proposal struct {
 }
 
 var (
-	lookAnswers   = []Saw{Clean, Fast, Slow, Stand, Skip, Back, Note}
+	lookAnswers   = []Saw{Clean, Chatter, Rocking, Stand, Skip, Back, Note}
 	decideAnswers = []Saw{Withdraw, Keep, Back, Note}
-	handAnswers   = []Saw{Hand, Reopen, Fast, Slow, Stand, Skip, Back, Note}
+	handAnswers   = []Saw{Hand, Reopen, Chatter, Rocking, Stand, Skip, Back, Note}
 	doneAnswers   = []Saw{Back, Note}
 )
 
@@ -405,7 +405,7 @@ func (st *state) accept(e Event) (Event, error) {
 			e.Value = &v
 		}
 		return st.acceptDecision(e)
-	case Clean, Fast, Slow, Stand:
+	case Clean, Chatter, Rocking, Stand:
 	default:
 		return refuse(fmt.Sprintf("%q is not an answer", string(e.Saw)), "answer "+words(p.Allowed))
 	}

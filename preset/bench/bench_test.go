@@ -158,7 +158,7 @@ func TestSafetyRule(t *testing.T) {
 				}
 				looks++
 			}
-			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Clean, Clean, Fast, Slow, Fast, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Withdraw, Keep, Effort}).Draw(t, "saw")}
+			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Clean, Clean, Chatter, Rocking, Chatter, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Withdraw, Keep, Effort}).Draw(t, "saw")}
 			if rapid.IntRange(0, 5).Draw(t, "own choice") == 0 {
 				e.HasAxis, e.Axis = true, rapid.SampledFrom(schema.Axes).Draw(t, "axis")
 				if x, ok := s.st.axes[e.Axis]; ok && rapid.Bool().Draw(t, "with value") {
@@ -177,7 +177,7 @@ func TestSafetyRule(t *testing.T) {
 				continue
 			}
 			// what an answer without axis and value is about is what was proposed
-			about := seen{axis: p.Axis, value: p.Value, osc: e.Saw == Fast || e.Saw == Slow || e.Saw == Reopen}
+			about := seen{axis: p.Axis, value: p.Value, osc: e.Saw == Chatter || e.Saw == Rocking || e.Saw == Reopen}
 			if e.HasAxis {
 				about.axis = e.Axis
 			}
@@ -251,7 +251,7 @@ func TestResume(t *testing.T) {
 			t.Fatal(err)
 		}
 		for range 30 {
-			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Fast, Slow, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Keep}).Draw(t, "saw"), Text: "word"}
+			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Chatter, Rocking, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Keep}).Draw(t, "saw"), Text: "word"}
 			if rapid.IntRange(0, 3).Draw(t, "named") == 0 {
 				e.HasAxis = true
 			}
@@ -297,7 +297,7 @@ func (o operator) work(t tb, s *Session) (AxisResult, int) {
 			k, _ := s.st.axes[p.Axis].grid.index(p.Value)
 			e := Event{Saw: Clean}
 			if o.osc(k) {
-				e.Saw = Fast
+				e.Saw = Chatter
 			}
 			say(t, s, e)
 			n++
@@ -374,7 +374,7 @@ func TestRightAnswersFindTheOnset(t *testing.T) {
 				t.Fatalf("%+v", r)
 			}
 		default:
-			if r.Status != Found || *r.Onset != g.value(onset) || *r.Clean != g.value(onset-1) || r.Saw != Fast {
+			if r.Status != Found || *r.Onset != g.value(onset) || *r.Clean != g.value(onset-1) || r.Saw != Chatter {
 				t.Fatalf("onset %v: %+v", g.value(onset), r)
 			}
 		}
@@ -557,8 +557,8 @@ func TestWrongAnswers(t *testing.T) {
 
 func TestContradictionIsReportedNotAveraged(t *testing.T) {
 	for _, order := range [][]Event{
-		{at(10, Clean), at(12, Fast), at(14, Clean)},
-		{at(14, Clean), at(10, Clean), at(12, Fast)},
+		{at(10, Clean), at(12, Chatter), at(14, Clean)},
+		{at(14, Clean), at(10, Clean), at(12, Chatter)},
 	} {
 		s := begin(t, one(plainDial, Evidence{}))
 		say(t, s, order...)
@@ -572,7 +572,7 @@ func TestContradictionIsReportedNotAveraged(t *testing.T) {
 		if p := s.Next(); p.Stage != Relook || p.Value != 12 {
 			t.Errorf("%+v, want a second look at 12", p)
 		}
-		say(t, s, Event{Saw: Slow}) // the second look confirms it
+		say(t, s, Event{Saw: Rocking}) // the second look confirms it
 		if p := s.Next(); p.Stage != Search || p.Value != 11 {
 			t.Errorf("%+v, want 11", p)
 		}
@@ -586,7 +586,7 @@ func TestContradictionIsReportedNotAveraged(t *testing.T) {
 
 func TestALoneOnsetIsLookedAtAgainAndWithdrawn(t *testing.T) {
 	s := begin(t, one(plainDial, Evidence{Offered: ptr(40)}))
-	say(t, s, Event{Saw: Clean}, Event{Saw: Fast, Hz: 9}) // 40, then a knock at 45
+	say(t, s, Event{Saw: Clean}, Event{Saw: Chatter, Hz: 9}) // 40, then a knock at 45
 	for _, v := range []float64{42, 43, 44} {
 		if p := s.Next(); p.Value != v {
 			t.Fatalf("%+v, want %v", p, v)
@@ -626,7 +626,7 @@ func TestInHandSendsAnAxisBack(t *testing.T) {
 		p := s.Next()
 		e := Event{Saw: Clean}
 		if p.Value >= 61 {
-			e.Saw = Fast
+			e.Saw = Chatter
 		}
 		say(t, s, e)
 	}
@@ -635,19 +635,19 @@ func TestInHandSendsAnAxisBack(t *testing.T) {
 	}
 	say(t, s, Event{Saw: Clean})
 	// at level tilt rolls over
-	say(t, s, Event{Saw: Slow, HasAxis: true, Axis: schema.Tilt, Hz: 6})
+	say(t, s, Event{Saw: Rocking, HasAxis: true, Axis: schema.Tilt, Hz: 6})
 	if p := s.Next(); p.Axis != schema.Tilt || p.Stage != Search || p.Value != 26 {
 		t.Fatalf("%+v, want tilt at the margin below 40", p)
 	}
 	for p := s.Next(); p.Stage == Search || p.Stage == Relook; p = s.Next() {
 		e := Event{Saw: Clean}
 		if p.Value >= 33 {
-			e.Saw = Slow
+			e.Saw = Rocking
 		}
 		say(t, s, e)
 	}
 	r := s.Results()[2]
-	if !r.InHand || *r.Onset != 33 || *r.Clean != 32 || *r.Kept != 21 || r.Hz != 6 || r.Saw != Slow {
+	if !r.InHand || *r.Onset != 33 || *r.Clean != 32 || *r.Kept != 21 || r.Hz != 6 || r.Saw != Rocking {
 		t.Errorf("%+v", r)
 	}
 	if h := s.HandCheck(); h.Clean != 0 || h.SentBack != 1 || h.Points != 2 {
@@ -674,7 +674,7 @@ func TestStandOnlyIsCleanAndSlowsDown(t *testing.T) {
 	if p := s.Next(); p.Value != 43 {
 		t.Errorf("%+v, want half a coarse step", p)
 	}
-	say(t, s, Event{Saw: Fast}, Event{Saw: Clean}, Event{Saw: Clean})
+	say(t, s, Event{Saw: Chatter}, Event{Saw: Clean}, Event{Saw: Clean})
 	if r := s.Results()[0]; *r.Clean != 42 || !slices.Equal(r.StandOnly, []float64{40}) {
 		t.Errorf("%+v", r)
 	}
@@ -739,11 +739,11 @@ func TestMarginIsOfStiffness(t *testing.T) {
 		if c.d.Sign < 0 {
 			up = -1
 		}
-		say(t, s, at(c.clean, Clean), at(c.clean+up, Fast))
+		say(t, s, at(c.clean, Clean), at(c.clean+up, Chatter))
 		for s.Next().Stage == Relook {
 			e := Event{Saw: Clean}
 			if s.Next().Value != c.clean {
-				e.Saw = Fast
+				e.Saw = Chatter
 			}
 			say(t, s, e)
 		}
@@ -764,7 +764,7 @@ func TestSessionCheck(t *testing.T) {
 	d := plainDial
 	d.Fine, d.Coarse = 1, 4
 	s := begin(t, Config{Axes: []Setup{{Axis: schema.Pan, Dial: d}}, StopWidth: 4, NoRetry: true, Margin: 18.0 / 11})
-	say(t, s, at(10, Clean), at(14, Clean), at(18, Clean), Event{Axis: schema.Pan, HasAxis: true, Value: ptr(22), Saw: Fast, Hz: 13.5})
+	say(t, s, at(10, Clean), at(14, Clean), at(18, Clean), Event{Axis: schema.Pan, HasAxis: true, Value: ptr(22), Saw: Chatter, Hz: 13.5})
 	r := s.Results()[0]
 	if r.Status != Found || *r.Kept != 11 || *r.Clean != 18 || *r.Onset != 22 || r.Hz != 13.5 {
 		t.Fatalf("%+v", r)
@@ -786,17 +786,17 @@ func TestEndsOfTheDial(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 	s = begin(t, one(plainDial, Evidence{}))
-	say(t, s, Event{Saw: Fast})
+	say(t, s, Event{Saw: Chatter})
 	if r := s.Results()[0]; r.Status != Failed || r.Kept != nil {
 		t.Errorf("%+v", r)
 	}
 	// a margin that the dial cannot give is said, not hidden
 	s = begin(t, one(schema.Dial{Min: 10, Max: 20, Coarse: 1, Fine: 1, Sign: 1}, Evidence{}))
-	say(t, s, at(12, Clean), at(13, Fast))
+	say(t, s, at(12, Clean), at(13, Chatter))
 	for s.Next().Stage == Relook {
 		e := Event{Saw: Clean}
 		if s.Next().Value == 13 {
-			e.Saw = Fast
+			e.Saw = Chatter
 		}
 		say(t, s, e)
 	}
@@ -817,12 +817,12 @@ func TestAnswersThatDoNotFit(t *testing.T) {
 		"other axis":         {Saw: Clean, HasAxis: true, Axis: schema.Roll},
 		"between steps":      at(40.5, Clean),
 		"past the dial":      at(101, Clean),
-		"below the dial":     at(-1, Fast),
+		"below the dial":     at(-1, Chatter),
 		"NaN value":          at(nan, Clean),
 		"infinite value":     at(math.Inf(1), Clean),
-		"NaN frequency":      {Saw: Fast, Hz: nan},
-		"negative frequency": {Saw: Fast, Hz: -3},
-		"no such frequency":  {Saw: Fast, Hz: 1001},
+		"NaN frequency":      {Saw: Chatter, Hz: nan},
+		"negative frequency": {Saw: Chatter, Hz: -3},
+		"no such frequency":  {Saw: Chatter, Hz: 1001},
 		"NaN tilt":           {Saw: Clean, TiltDeg: nan},
 		"no such tilt":       {Saw: Clean, TiltDeg: -181},
 		"no such effort":     {Saw: Effort, Effort: 101},
@@ -905,7 +905,7 @@ func TestMarginStepsAndHandAgain(t *testing.T) {
 	for p := s.Next(); p.Stage == Search || p.Stage == Relook; p = s.Next() {
 		e := Event{Saw: Clean}
 		if p.Value >= 44 {
-			e.Saw = Fast
+			e.Saw = Chatter
 		}
 		say(t, s, e)
 	}

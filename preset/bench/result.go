@@ -30,7 +30,7 @@ type AxisResult struct {
 	Clean  *float64 // stiffest clean below the onset
 	Onset  *float64 // softest standing oscillation
 	Hz     float64  // at the onset, 0 unknown
-	Saw    Saw      // Fast or Slow at the onset, "" unknown
+	Saw    Saw      // Chatter or Rocking at the onset, "" unknown
 	InHand bool     // the bracket is from looks in the hand
 	// Gain margins are ratios of stiffness to the kept value: GM at the geometric
 	// mean of the bracket, GMLow at its clean end (certain), GMHigh at its onset. SI
@@ -187,7 +187,7 @@ func MostLooks(cfg Config, a Setup) (most int, mean float64, err error) {
 			k, _ := g.index(p.Value)
 			e := Event{Saw: Clean}
 			if k >= onset {
-				e.Saw = Fast
+				e.Saw = Chatter
 			}
 			if err := s.Answer(e); err != nil {
 				return 0, 0, err

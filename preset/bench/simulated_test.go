@@ -42,7 +42,7 @@ func runSession(t *testing.T, g gimbalSim, a modeltest.Stand, ev Evidence, rng *
 		case Search, Relook:
 			if hz, yes := a.Oscillates(g.scale*p.Value, g.tv, rng); yes {
 				e.Hz = hz
-				e.Saw = Fast
+				e.Saw = Chatter
 			}
 		}
 		if err := s.Answer(e); err != nil {

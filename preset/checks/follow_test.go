@@ -25,7 +25,7 @@ func init() {
 		if err != nil {
 			return nil, err
 		}
-		s := follow.Style{Window: in.num("half_width", 0) * follow.Deg, Smoothing: in.num("tau", 0), Model: follow.Model(in.str("model"))}
+		s := follow.Style{DeadBand: in.num("half_width", 0) * follow.Deg, Lag: in.num("tau", 0), Model: follow.Model(in.str("model"))}
 		r, err := follow.Simulate(m, s, follow.Options{})
 		if err != nil {
 			return nil, err
@@ -40,13 +40,13 @@ func init() {
 
 // pan gives the closed form, after the simulation has agreed with it.
 func pan(in inputs) (map[string]any, error) {
-	style := follow.Style{Window: in.num("half_width", 0) * follow.Deg, Smoothing: in.num("tau", 0), Model: follow.FirstOrder}
+	style := follow.Style{DeadBand: in.num("half_width", 0) * follow.Deg, Lag: in.num("tau", 0), Model: follow.FirstOrder}
 	rate, duration, tol := in.num("rate", 0)*follow.Deg, in.num("duration", 0), in.num("tol", 0.1)*follow.Deg
 	f, err := follow.ConstantRate(style, rate, duration, tol)
 	if err != nil {
 		return nil, err
 	}
-	sim, err := follow.Simulate(follow.NewPan(rate, duration), style, follow.Options{Tolerance: tol, Tail: 40*style.Smoothing + 1, NoSmoothness: true})
+	sim, err := follow.Simulate(follow.NewPan(rate, duration), style, follow.Options{Tolerance: tol, Tail: 40*style.Lag + 1, NoSmoothness: true})
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +78,7 @@ func pan(in inputs) (map[string]any, error) {
 }
 
 func sway(in inputs) (map[string]any, error) {
-	style := follow.Style{Window: in.num("half_width", 0) * follow.Deg, Smoothing: in.num("tau", 0)}
+	style := follow.Style{DeadBand: in.num("half_width", 0) * follow.Deg, Lag: in.num("tau", 0)}
 	l, err := follow.LetThrough(style, follow.Tone{Amplitude: in.num("amplitude", 0) * follow.Deg, Frequency: in.num("f_hz", 0)})
 	return map[string]any{"error_amplitude": l.ErrorAmplitude / follow.Deg, "camera_amplitude": l.CameraAmplitude / follow.Deg, "leak": l.Leak,
 		"camera_amplitude_simulated": l.CameraSimulated / follow.Deg}, err
@@ -139,7 +139,7 @@ func speedAt(p inputs) (func(t float64) float64, error) {
 			return follow.MinimumJerkSpeed(1, T, t) * (1 + depth*math.Sin(2*math.Pi*f*t))
 		}, nil
 	case "follow":
-		style := follow.Style{Window: p.num("half_width", 0) * follow.Deg, Smoothing: p.num("tau", 0)}
+		style := follow.Style{DeadBand: p.num("half_width", 0) * follow.Deg, Lag: p.num("tau", 0)}
 		rate, duration := p.num("rate", 0)*follow.Deg, p.num("duration", 0)
 		return func(t float64) float64 { return follow.ConstantRateSpeed(style, rate, duration, t) / follow.Deg }, nil
 	default:

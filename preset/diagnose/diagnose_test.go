@@ -19,7 +19,7 @@ func TestTheTableHoldsTogether(t *testing.T) {
 		t.Error(c)
 	}
 	// every cause that the work at the stand knows is there
-	for _, id := range []string{"out-of-balance", "loose-part", "cable", "long-part", "over-onset", "filter-too-light", "filter-too-heavy", "window-under-sway", "lens-too-long", "motor-connection", "moved-at-start"} {
+	for _, id := range []string{"out-of-balance", "loose-part", "cable", "long-part", "over-onset", "filter-too-light", "filter-too-heavy", "deadband-under-sway", "lens-too-long", "motor-connection", "moved-at-start"} {
 		if !slices.ContainsFunc(tab.Causes, func(c Cause) bool { return c.ID == id }) {
 			t.Errorf("no cause %s", id)
 		}
@@ -27,7 +27,7 @@ func TestTheTableHoldsTogether(t *testing.T) {
 }
 
 // Whatever is answered: acts come in the order of steps, a filter last; fast and
-// rough never leads to a lighter filter nor slow and smooth to a heavier one; no
+// rough never leads to a lighter filter nor rocking to a heavier one; no
 // plan wants one parameter both ways. Common practice, no source.
 func TestOrderForEveryAnswer(t *testing.T) {
 	tab := Default()
@@ -58,11 +58,11 @@ func TestOrderForEveryAnswer(t *testing.T) {
 			if p.Step == "filters" {
 				filters++
 			}
-			if p.Step == "filters" && (a["feel"] == "fast") != (p.Direction == "heavier") {
+			if p.Step == "filters" && (a["feel"] == "chatter") != (p.Direction == "heavier") {
 				t.Fatalf("%s: %s %s", a, p.Key, p.Direction)
 			}
 		}
-		if (a["feel"] == "fast" || a["feel"] == "slow") != (filters == 2) && a["when"] == "rest" {
+		if (a["feel"] == "chatter" || a["feel"] == "rocking") != (filters == 2) && a["when"] == "rest" {
 			t.Fatalf("%s: %d filters on the plan", a, filters)
 		}
 		seenFilter := false
@@ -86,15 +86,15 @@ func TestPlainCases(t *testing.T) {
 		a    Answers
 		want string
 	}{
-		{Answers{"feel": "fast", "when": "tap", "held": "stops", "changed": "values"}, "over-onset"},
-		{Answers{"feel": "slow", "when": "walk", "where": "hand"}, "window-under-sway"},
-		{Answers{"feel": "slow", "when": "walk", "where": "vehicle"}, "too-soft"},
-		{Answers{"feel": "fast", "when": "rest", "where": "stand", "held": "stops"}, "over-onset"},
-		{Answers{"feel": "slow", "when": "rest", "where": "stand", "changed": "nothing", "held": "goes-on"}, "out-of-balance"},
+		{Answers{"feel": "chatter", "when": "tap", "held": "stops", "changed": "values"}, "over-onset"},
+		{Answers{"feel": "rocking", "when": "walk", "where": "hand"}, "deadband-under-sway"},
+		{Answers{"feel": "rocking", "when": "walk", "where": "vehicle"}, "too-soft"},
+		{Answers{"feel": "chatter", "when": "rest", "where": "stand", "held": "stops"}, "over-onset"},
+		{Answers{"feel": "rocking", "when": "rest", "where": "stand", "changed": "nothing", "held": "goes-on"}, "out-of-balance"},
 		{Answers{"feel": "jerk", "when": "turn", "tilt": "up"}, "cable"},
 		{Answers{"feel": "jerk", "when": "power-on", "held": "goes-on", "changed": "unit"}, "motor-connection"},
 		{Answers{"when": "power-on", "changed": "nothing"}, "moved-at-start"},
-		{Answers{"feel": "fast", "when": "tap", "held": "stops", "changed": "build", "where": "vehicle"}, "loose-part"},
+		{Answers{"feel": "chatter", "when": "tap", "held": "stops", "changed": "build", "where": "vehicle"}, "loose-part"},
 		{Answers{"where": "vehicle", "held": "goes-on", "changed": "nothing"}, "outside"},
 		{Answers{}, "out-of-balance"},
 	} {
@@ -114,7 +114,7 @@ func TestPlainCases(t *testing.T) {
 
 func TestHintsAndAxis(t *testing.T) {
 	tab := Default()
-	a := Answers{"axis": "tilt", "feel": "fast", "when": "rest"}
+	a := Answers{"axis": "tilt", "feel": "chatter", "when": "rest"}
 	rs, err := tab.Rank(a, Hint{"over-onset", 3, "onset was 46 here on the last job, the tune has 45"})
 	if err != nil {
 		t.Fatal(err)
@@ -160,10 +160,10 @@ func TestBadTables(t *testing.T) {
 		"kind":             {`kind = "causes"`, `kind = "tune"`},
 		"unknown key":      {"usual = 4", "usual = 4\nusally = 3"},
 		"no such question": {`needs = ["feel"]`, `needs = ["smell"]`},
-		"no such answer":   {"slow = 1 }, when", "slo = 1 }, when"},
-		"weight":           {"slow = 1 }, when", "slow = 5 }, when"},
-		"weight between":   {"slow = 1 }, when", "slow = -5 }, when"},
-		"weight of text":   {"slow = 1 }, when", `slow = "x" }, when`},
+		"no such answer":   {"rocking = 1 }, when", "rockin = 1 }, when"},
+		"weight":           {"rocking = 1 }, when", "rocking = 5 }, when"},
+		"weight between":   {"rocking = 1 }, when", "rocking = -5 }, when"},
+		"weight of text":   {"rocking = 1 }, when", `rocking = "x" }, when`},
 		"step":             {`step = "balance"`, `step = "ballance"`},
 		"direction":        {`direction = "softer"`, `direction = "heavier"`},
 		"key":              {`key = "stiffness.AXIS"`, `key = "stifness.AXIS"`},
@@ -234,7 +234,7 @@ func FuzzParse(f *testing.F) {
 
 func BenchmarkRank(b *testing.B) {
 	tab := Default()
-	a := Answers{"axis": "tilt", "feel": "fast", "when": "rest"}
+	a := Answers{"axis": "tilt", "feel": "chatter", "when": "rest"}
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := tab.Rank(a); err != nil {

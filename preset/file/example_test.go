@@ -12,7 +12,7 @@ func ExampleDoc_Set() {
 		fmt.Println(err)
 		return
 	}
-	d, err = d.Apply(file.Edit{Key: "stiffness.pan", Value: 43}, file.Edit{Key: "follow.walk.window", Value: file.Table{{Key: "pan", Value: 6}}})
+	d, err = d.Apply(file.Edit{Key: "stiffness.pan", Value: 43}, file.Edit{Key: "follow.walk.deadband", Value: file.Table{{Key: "pan", Value: 6}}})
 	if err != nil {
 		fmt.Println(err)
 		return
@@ -24,7 +24,7 @@ func ExampleDoc_Set() {
 	// tilt = 0x2F
 	//
 	// [follow.walk]
-	// window = { pan = 6 }
+	// deadband = { pan = 6 }
 }
 
 func ExampleParse() {

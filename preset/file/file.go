@@ -7,7 +7,7 @@
 // independent parsers have to agree on a file before a [Doc] of it exists: go-toml v2 is the stricter of the two and gives
 // positions, BurntSushi/toml gives the values.
 //
-// Keys are written as dotted paths: stiffness.pan, follow."wide shot".window.pan, part[0].mass_kg. See [Path].
+// Keys are written as dotted paths: stiffness.pan, follow."wide shot".deadband.pan, part[0].mass_kg. See [Path].
 package file
 
 import (

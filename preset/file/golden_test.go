@@ -322,13 +322,13 @@ func TestWriter(t *testing.T) {
 	w.Blank()
 	w.Blank()
 	w.Table("follow", "on the pier")
-	w.Key("window", Table{{"tilt", 8}, {"pan", 6}})
+	w.Key("deadband", Table{{"tilt", 8}, {"pan", 6}})
 	w.ArrayTable("part")
 	w.Key("when", Date{2026, 3, 12})
 	w.ArrayTable("part")
 	d, err := w.Doc()
 	want := "#:schema ./tune.schema.json\n# A tune.\n# Begin low.\\u001B\nformat = 1\nkind = \"tune\"  # not to be changed x = 2\n\n" +
-		"# of the dials\n[stiffness]\npan = 41.0\n\"odd key\" = [1, \"two\", 3.5]\n\n[follow.\"on the pier\"]\nwindow = { tilt = 8, pan = 6 }\n\n" +
+		"# of the dials\n[stiffness]\npan = 41.0\n\"odd key\" = [1, \"two\", 3.5]\n\n[follow.\"on the pier\"]\ndeadband = { tilt = 8, pan = 6 }\n\n" +
 		"[[part]]\nwhen = 2026-03-12\n\n[[part]]\n"
 	if err != nil || string(d.Text()) != want {
 		t.Errorf("%v\n%s", err, d.Text())

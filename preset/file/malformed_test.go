@@ -55,7 +55,7 @@ var malformed = []struct{ name, text, want string }{
 	{"TOML 1.1: time without seconds", "at = 09:40\n", "1:6: at: a time without seconds (TOML 1.1 has it, our files are TOML 1.0); expected hours, minutes and seconds, such as 09:40:00; add :00"},
 	{"TOML 1.1: escape e", `s = "\e[31m"` + "\n", `1:6: s: \e in a text (TOML 1.1 has it, our files are TOML 1.0); expected \u and four digits; write \u001b`},
 	{"TOML 1.1: escape x in a key", `"a\x41" = 1` + "\n", `1:3: \x in a text (TOML 1.1 has it, our files are TOML 1.0); expected \u and four digits; write \u00HH for \xHH`},
-	{"TOML 1.1: line break in braces", "[follow.walk]\nwindow = { pan = 6,\n  tilt = 8 }\n", "2:20: follow.walk.window: a line break between the braces (TOML 1.1 has it, our files are TOML 1.0); expected { } on one line; join the lines, or use a [table] header"},
+	{"TOML 1.1: line break in braces", "[follow.walk]\ndeadband = { pan = 6,\n  tilt = 8 }\n", "2:22: follow.walk.deadband: a line break between the braces (TOML 1.1 has it, our files are TOML 1.0); expected { } on one line; join the lines, or use a [table] header"},
 	{"TOML 1.1: comma before the brace", "w = { pan = 6, }\n", "1:14: w: a comma before the closing brace (TOML 1.1 has it, our files are TOML 1.0); expected no comma after the last key in { }; remove the comma"},
 	{"columns are characters", "ä = \"日本\" x\n", "1:1: a key cannot begin with '\\u00e4'; expected key = value, or [table]; put the key in quotes, or # before a remark"},
 	{"columns are characters, behind", "a = \"日本\" x\n", "1:10: a: 'x' after the end of the value or header; expected the end of the line; put the next key on its own line, or # before a remark"},

@@ -25,16 +25,16 @@ offset_deg = 0.0
 
 # walking shots in the corridor
 [follow.walk]
-window    = { pan = 6, tilt = 8 }
-smoothing = { pan = 40, tilt = 45 }
+deadband    = { pan = 6, tilt = 8 }
+lag = { pan = 40, tilt = 45 }
 
 [follow.sweep]
-window    = { pan = 12, tilt = 14 }
-smoothing = { pan = 60, tilt = 65 }
+deadband    = { pan = 12, tilt = 14 }
+lag = { pan = 60, tilt = 65 }
 
 [follow.run]
-window    = { pan = 3, tilt = 3 }
-smoothing = { pan = 20, tilt = 25 }
+deadband    = { pan = 3, tilt = 3 }
+lag = { pan = 20, tilt = 25 }
 
 [proof]
 when = 2026-03-12T09:40:00Z

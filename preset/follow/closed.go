@@ -3,14 +3,14 @@ package follow
 import "math"
 
 // SteadyTrail is the angle in rad by which the camera trails an endless pan at the
-// given rate (rad/s, its sign ignored): window + rate*smoothing, for each lag.
+// given rate (rad/s, its sign ignored): deadband + rate*lag, for each lag.
 //
 // Source: final value theorem (ramp into a lag; Ogata, Modern Control
 // Engineering, from memory) plus the dead band's edge.
-func (s Style) SteadyTrail(rate float64) float64 { return s.Window + math.Abs(rate)*s.Smoothing }
+func (s Style) SteadyTrail(rate float64) float64 { return s.DeadBand + math.Abs(rate)*s.Lag }
 
 // PanFigures are the closed forms of a pan at constant rate from rest in the
-// middle of the window, behind a first-order lag. Angles have the sign of the
+// middle of the dead band, behind a first-order lag. Angles have the sign of the
 // rate. Nil where the camera does not move.
 type PanFigures struct {
 	Moves        bool     `json:"moves"`
@@ -40,10 +40,10 @@ func ConstantRate(s Style, rate, duration, tolerance float64) (PanFigures, error
 	if err := NewPan(rate, duration).Validate(); err != nil {
 		return out, err
 	}
-	if err := above("settling tolerance (rad)", tolerance, MaxWindow); err != nil {
+	if err := above("settling tolerance (rad)", tolerance, MaxDeadBand); err != nil {
 		return out, err
 	}
-	v, w, tau := math.Abs(rate), s.Window, s.Smoothing
+	v, w, tau := math.Abs(rate), s.DeadBand, s.Lag
 	out.HandleTravel = v * duration
 	if out.HandleTravel <= w {
 		out.Residual = out.HandleTravel
@@ -69,7 +69,7 @@ func ConstantRate(s Style, rate, duration, tolerance float64) (PanFigures, error
 //
 // Source: time derivative of the same closed form.
 func ConstantRateSpeed(s Style, rate, duration, t float64) float64 {
-	v, w, tau := math.Abs(rate), s.Window, s.Smoothing
+	v, w, tau := math.Abs(rate), s.DeadBand, s.Lag
 	if v*duration <= w || t <= w/v {
 		return 0
 	}

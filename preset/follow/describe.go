@@ -9,35 +9,35 @@ import (
 )
 
 // DeadZoneGain is the sinusoidal describing function of a dead band of
-// half-width window for a sine of the given amplitude (same unit): the gain from
-// the sine to the fundamental of what passes. It is 0 up to the window and tends to 1.
-// Errors are *domain.Error: a negative window, an amplitude not above 0.
+// half-width deadBand for a sine of the given amplitude (same unit): the gain from
+// the sine to the fundamental of what passes. It is 0 up to the dead band and tends to 1.
+// Errors are *domain.Error: a negative dead band, an amplitude not above 0.
 //
 // Source: Gelb & Vander Velde, Multiple-Input Describing Functions (1968) App. B;
 // Slotine & Li, Applied Nonlinear Control (1991) 5.3 (both from memory).
-func DeadZoneGain(window, amplitude float64) (float64, error) {
-	if err := inRange("window", window, 0, math.MaxFloat64); err != nil {
+func DeadZoneGain(deadBand, amplitude float64) (float64, error) {
+	if err := inRange("deadband", deadBand, 0, math.MaxFloat64); err != nil {
 		return 0, err
 	}
 	if err := above("amplitude", amplitude, math.MaxFloat64); err != nil {
 		return 0, err
 	}
-	return sineGain(window, amplitude), nil
+	return sineGain(deadBand, amplitude), nil
 }
 
 // DeadZoneRandomGain is the random-input describing function of a dead band of
-// half-width window for a Gaussian error of standard deviation sigma (same unit):
-// erfc(window/(sigma sqrt 2)). Errors as DeadZoneGain's.
+// half-width deadBand for a Gaussian error of standard deviation sigma (same unit):
+// erfc(deadBand/(sigma sqrt 2)). Errors as DeadZoneGain's.
 //
 // Source: Gelb & Vander Velde (1968) App. E (from memory): 2 Phi(-w/sigma).
-func DeadZoneRandomGain(window, sigma float64) (float64, error) {
-	if err := inRange("window", window, 0, math.MaxFloat64); err != nil {
+func DeadZoneRandomGain(deadBand, sigma float64) (float64, error) {
+	if err := inRange("deadband", deadBand, 0, math.MaxFloat64); err != nil {
 		return 0, err
 	}
 	if err := above("sigma", sigma, math.MaxFloat64); err != nil {
 		return 0, err
 	}
-	return randomGain(window, sigma), nil
+	return randomGain(deadBand, sigma), nil
 }
 
 func sineGain(w, a float64) float64 {
@@ -63,28 +63,28 @@ type SwayLeak struct {
 	CameraSimulated float64 `json:"camera_amplitude_simulated_rad"`
 	LeakSimulated   float64 `json:"leak_simulated"`
 	// The same with all that the camera does about its mean, the harmonics and
-	// beats made by the window's edges included.
+	// beats made by the dead band's edges included.
 	LeakAll float64 `json:"leak_all"`
 }
 
 // loop gives the ratios error/handle and camera/handle at the angular frequency
 // om when the dead band passes the share n.
 func (s Style) loop(om, n float64) (err, cam complex128) {
-	if s.Smoothing == 0 {
+	if s.Lag == 0 {
 		return complex(1-n, 0), complex(n, 0)
 	}
 	jw := complex(0, om)
 	switch s.Model {
 	case Critical:
-		wn := complex(2/s.Smoothing, 0)
+		wn := complex(2/s.Lag, 0)
 		open := complex(n, 0) * wn * wn / (jw * (jw + 2*wn))
 		return 1 / (1 + open), open / (1 + open)
 	case TwoStage: // the dead band closes round the first lag only
-		a := complex(s.Smoothing/2, 0)
+		a := complex(s.Lag/2, 0)
 		open := complex(n, 0) / (jw * a)
 		return 1 / (1 + open), open / (1 + open) / (1 + jw*a)
 	}
-	open := complex(n, 0) / (jw * complex(s.Smoothing, 0))
+	open := complex(n, 0) / (jw * complex(s.Lag, 0))
 	return 1 / (1 + open), open / (1 + open)
 }
 
@@ -93,7 +93,7 @@ func (s Style) loop(om, n float64) (err, cam complex128) {
 // a sine, which holds behind a lag that is long against the sway's period over
 // 2 pi; where it is short, trust the simulation. Errors are *domain.Error.
 //
-// Source: harmonic balance with the dead band's (without smoothing the play's)
+// Source: harmonic balance with the dead band's (without lag the play's)
 // describing function, Gelb & Vander Velde (1968) App. B and E (from memory);
 // simulation exact on straight pieces as Simulate.
 func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
@@ -108,9 +108,9 @@ func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
 		return SwayLeak{}, refuse("amplitude of the sway (rad)", 0, "more than 0")
 	}
 	var out SwayLeak
-	gain := func(e float64) float64 { return sineGain(s.Window, e*math.Sqrt2) }
+	gain := func(e float64) float64 { return sineGain(s.DeadBand, e*math.Sqrt2) }
 	if len(tones) > 1 {
-		gain = func(e float64) float64 { return randomGain(s.Window, e) }
+		gain = func(e float64) float64 { return randomGain(s.DeadBand, e) }
 	}
 	level := func(n float64) (e, c float64) {
 		for _, t := range tones {
@@ -130,8 +130,8 @@ func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
 	}
 	e := bracketed(func(e float64) float64 { l, _ := level(gain(e)); return l - e }, 0, hi)
 	_, c := level(gain(e))
-	if s.Smoothing == 0 {
-		e, c = play(s.Window/math.Sqrt2, in)
+	if s.Lag == 0 {
+		e, c = play(s.DeadBand/math.Sqrt2, in)
 	}
 	out.ErrorAmplitude, out.CameraAmplitude, out.Leak = e*math.Sqrt2, c*math.Sqrt2, c/in
 	at, all, err := simulatedLeak(s, tones)
@@ -141,7 +141,7 @@ func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
 
 func sq(x float64) float64 { return x * x }
 
-// play is the describing function of play with half-width w for a sine of
+// play is the describing function of play with half-width deadBand for a sine of
 // amplitude a, as amplitudes of error and output.
 func play(w, a float64) (err, out float64) {
 	if a <= w {
@@ -161,12 +161,12 @@ func rms(tones []Tone) float64 {
 	return math.Sqrt(p)
 }
 
-// Simulated sway: samples to a cycle of the fastest tone; smoothings, and cycles of
+// Simulated sway: samples to a cycle of the fastest tone; lags, and cycles of
 // the slowest tone, left for the start to die out; cycles of it then taken.
 const (
 	leakSamples    = 1000 // one tone
 	leakSamplesSum = 60   // several, over whose many cycles errors average out
-	leakSmoothings = 12.0
+	leakLags       = 12.0
 	leakCycles     = 3.0
 	leakCyclesSum  = 60
 	leakMost       = 3_000_000 // samples in all
@@ -183,10 +183,10 @@ func simulatedLeak(s Style, tones []Tone) (at, all float64, err error) {
 		per, take = leakSamplesSum, leakCyclesSum
 	}
 	dt := 1 / (fast * float64(per))
-	wait := int(math.Ceil((math.Ceil(leakSmoothings*s.Smoothing*slow) + leakCycles) / slow / dt))
+	wait := int(math.Ceil((math.Ceil(leakLags*s.Lag*slow) + leakCycles) / slow / dt))
 	n := int(math.Round(float64(take) / slow / dt))
 	if wait+n > leakMost {
-		return 0, 0, refuse("sway", fmt.Sprintf("tones from %g to %g Hz", slow, fast), "tones nearer each other, or less smoothing")
+		return 0, 0, refuse("sway", fmt.Sprintf("tones from %g to %g Hz", slow, fast), "tones nearer each other, or less lag")
 	}
 	k := newHead(s, dt)
 	h := 0.0

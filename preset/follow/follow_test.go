@@ -40,9 +40,9 @@ func simulate(t testing.TB, m Move, s Style, o Options) *Response {
 // The closed forms of a pan behind one lag; Source: ConstantRate.
 func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := Style{rapid.Float64Range(0, 20).Draw(t, "window") * Deg, rapid.Float64Range(1e-3, 2).Draw(t, "smoothing"), FirstOrder}
+		s := Style{rapid.Float64Range(0, 20).Draw(t, "deadband") * Deg, rapid.Float64Range(1e-3, 2).Draw(t, "lag"), FirstOrder}
 		if rapid.IntRange(0, 9).Draw(t, "bare") == 0 {
-			s.Smoothing = 0
+			s.Lag = 0
 		}
 		rate := rapid.Float64Range(1, 200).Draw(t, "rate") * Deg
 		T := rapid.Float64Range(0.01, 5).Draw(t, "duration")
@@ -52,13 +52,13 @@ func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 			t.Fatal(err)
 		}
 		sign := rapid.SampledFrom([]float64{1, -1}).Draw(t, "sign")
-		got, err := Simulate(NewPan(sign*rate, T), s, Options{Tolerance: tol, Tail: 1 + 40*s.Smoothing, Step: 0.003, NoSmoothness: true})
+		got, err := Simulate(NewPan(sign*rate, T), s, Options{Tolerance: tol, Tail: 1 + 40*s.Lag, Step: 0.003, NoSmoothness: true})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got.HandleTravel != 0 && s.Smoothing > 0 {
+		if got.HandleTravel != 0 && s.Lag > 0 {
 			// a long pan is followed W/v + tau behind, less what the start still owes at half way
-			if half, ok := got.DelayAtHalf(); ok && T/2 > 12*s.Smoothing && s.Window < rate*T/4 {
+			if half, ok := got.DelayAtHalf(); ok && T/2 > 12*s.Lag && s.DeadBand < rate*T/4 {
 				if steady := *want.SteadyTrail / rate; math.Abs(half-steady) > 0.01+0.02*steady {
 					t.Fatalf("half way %v s behind, want near %v", half, steady)
 				}
@@ -84,7 +84,7 @@ func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 			near("steady trail", *got.SteadyTrail, *want.SteadyTrail)
 			for i, v := range got.Trace.Rate {
 				at := float64(i) * got.Trace.Step
-				if s.Smoothing > 0 || math.Abs(at-T) > 1e-9 && math.Abs(at-*want.StartDelay) > 1e-9 {
+				if s.Lag > 0 || math.Abs(at-T) > 1e-9 && math.Abs(at-*want.StartDelay) > 1e-9 {
 					near("rate", v, ConstantRateSpeed(s, sign*rate, T, at))
 				}
 			}
@@ -95,22 +95,22 @@ func TestSimulationAgreesWithClosedFormOfAPan(t *testing.T) {
 // A pan behind the critically damped head and behind two lags: closed forms worked
 // out by hand from the package comment's equations.
 func TestSimulationAgreesWithClosedFormsOfTheOtherModels(t *testing.T) {
-	const w, smoothing, rate, T = 3 * Deg, 0.5, 30 * Deg, 2.0
-	wn := 2 / smoothing
-	out := T - w/rate // time spent outside the window
+	const w, lag, rate, T = 3 * Deg, 0.5, 30 * Deg, 2.0
+	wn := 2 / lag
+	out := T - w/rate // time spent outside the dead band
 	E := math.Exp(-wn * out)
-	crit := simulate(t, NewPan(rate, T), Style{w, smoothing, Critical}, Options{Tail: 20})
+	crit := simulate(t, NewPan(rate, T), Style{w, lag, Critical}, Options{Tail: 20})
 	modeltest.Near(t, "critical: trail at stop", crit.TrailAtStop, w+2*rate/wn-(2*rate/wn+rate*out)*E, 1e-9, 1e-12)
 	modeltest.Near(t, "critical: rate at stop", crit.Trace.Rate[2000], rate*(1-(1+wn*out)*E), 1e-9, 1e-12)
 	modeltest.Near(t, "critical: travel", crit.Travel, rate*T-w, 1e-9, 1e-9)
 	modeltest.Near(t, "critical: start", value(t, "start", crit.StartDelay), w/rate, 0, 1e-12)
-	two := simulate(t, NewPan(rate, T), Style{w, smoothing, TwoStage}, Options{Tail: 20})
+	two := simulate(t, NewPan(rate, T), Style{w, lag, TwoStage}, Options{Tail: 20})
 	// u trails by w + r a (1-E), the camera trails u by r a (1-E) - r t E
-	a := smoothing / 2
+	a := lag / 2
 	modeltest.Near(t, "double: trail at stop", two.TrailAtStop, w+2*rate*a*(1-E)-rate*out*E, 1e-9, 1e-12)
 	modeltest.Near(t, "double: travel", two.Travel, rate*T-w, 1e-9, 1e-9)
 	for _, l := range Models() {
-		s := Style{w, smoothing, l}
+		s := Style{w, lag, l}
 		long := simulate(t, NewPan(rate, 30), s, Options{NoSmoothness: true})
 		modeltest.Near(t, string(l)+": steady trail of a long pan", long.TrailAtStop, s.SteadyTrail(rate), 1e-9, 1e-9)
 	}
@@ -119,16 +119,16 @@ func TestSimulationAgreesWithClosedFormsOfTheOtherModels(t *testing.T) {
 // rk4 is an independent integration of the package comment's equations.
 func rk4(s Style, handle func(float64) float64, end float64, steps int) (camera, rate float64) {
 	var x [2]float64 // single: c; critical: c, v; double: u, c
-	wn, a := 2/s.Smoothing, s.Smoothing/2
+	wn, a := 2/s.Lag, s.Lag/2
 	f := func(t float64, x [2]float64) [2]float64 {
-		d := deadZone(handle(t)-x[0], s.Window)
+		d := deadZone(handle(t)-x[0], s.DeadBand)
 		switch s.Model {
 		case Critical:
 			return [2]float64{x[1], wn*wn*d - 2*wn*x[1]}
 		case TwoStage:
 			return [2]float64{d / a, (x[0] - x[1]) / a}
 		}
-		return [2]float64{d / s.Smoothing, 0}
+		return [2]float64{d / s.Lag, 0}
 	}
 	add := func(x, k [2]float64, h float64) [2]float64 { return [2]float64{x[0] + h*k[0], x[1] + h*k[1]} }
 	h := end / float64(steps)
@@ -149,7 +149,7 @@ func rk4(s Style, handle func(float64) float64, end float64, steps int) (camera,
 	return x[0], d[0]
 }
 
-// Moves that reverse, stop and start cross the window's edges in every way.
+// Moves that reverse, stop and start cross the dead band's edges in every way.
 func TestExactPiecesAgreeWithFineIntegration(t *testing.T) {
 	rng := rand.New(rand.NewSource(11))
 	for i := 0; i < storm(12, 120); i++ {
@@ -165,7 +165,7 @@ func TestExactPiecesAgreeWithFineIntegration(t *testing.T) {
 		for _, l := range Models() {
 			s := Style{rng.Float64() * 10 * Deg, 0.05 + rng.Float64(), l}
 			if i%7 == 0 {
-				s.Window = 0
+				s.DeadBand = 0
 			}
 			end := samples[len(samples)-1].Time
 			// the step is long on purpose: exactness must not depend on it
@@ -199,7 +199,7 @@ func TestStepOnlyMattersByTheHandlesCurve(t *testing.T) {
 // Dead band and lags know no left and right, and no size.
 func TestResponseIsSymmetricAndScales(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := Style{rapid.Float64Range(0, 8).Draw(t, "window") * Deg, rapid.Float64Range(1e-3, 1).Draw(t, "smoothing"), rapid.SampledFrom(Models()).Draw(t, "lag")}
+		s := Style{rapid.Float64Range(0, 8).Draw(t, "deadband") * Deg, rapid.Float64Range(1e-3, 1).Draw(t, "lag"), rapid.SampledFrom(Models()).Draw(t, "lag")}
 		scale := rapid.SampledFrom([]float64{-1, 0.5, 2, -0.25}).Draw(t, "scale")
 		build := func(k float64) Move {
 			return Move{[][]Step{
@@ -213,7 +213,7 @@ func TestResponseIsSymmetricAndScales(t *testing.T) {
 			t.Fatal(err)
 		}
 		s2 := s
-		s2.Window *= math.Abs(scale)
+		s2.DeadBand *= math.Abs(scale)
 		o.Tolerance = defaultTolerance * math.Abs(scale)
 		b, err := Simulate(build(scale), s2, o)
 		if err != nil {
@@ -233,8 +233,8 @@ func TestResponseIsSymmetricAndScales(t *testing.T) {
 	})
 }
 
-// Without a window the critically damped head is two equal lags: 1/(1+s a)^2.
-func TestCriticalAndTwoStageAreOneFilterWithoutWindow(t *testing.T) {
+// Without a dead band the critically damped head is two equal lags: 1/(1+s a)^2.
+func TestCriticalAndTwoStageAreOneFilterWithoutDeadBand(t *testing.T) {
 	m, err := ParseMove("turn 70deg in 1s then turn -90deg in 0.8s then pan 25deg/s for 1s with sway 2deg at 1.1Hz")
 	if err != nil {
 		t.Fatal(err)
@@ -247,14 +247,14 @@ func TestCriticalAndTwoStageAreOneFilterWithoutWindow(t *testing.T) {
 	modeltest.Near(t, "jerk", value(t, "ldlj", a.LDLJ), value(t, "ldlj", b.LDLJ), 0, 1e-6)
 }
 
-// At rest inside the window each head stays inside it; the critical one coasts in,
+// At rest inside the dead band each head stays inside it; the critical one coasts in,
 // the others stop at its edge.
 func TestWhereTheHeadComesToRest(t *testing.T) {
 	m := NewTurn(60*Deg, 1)
 	for _, l := range Models() {
 		r := simulate(t, m, Style{4 * Deg, 0.3, l}, Options{})
 		if r.Residual < 0 || r.Residual > 4*Deg+1e-9 {
-			t.Errorf("%s rests %g degrees off, window 4", l, r.Residual/Deg)
+			t.Errorf("%s rests %g degrees off, dead band 4", l, r.Residual/Deg)
 		}
 		if l != Critical {
 			modeltest.Near(t, string(l), r.Residual, 4*Deg, 0, 1e-9)
@@ -275,7 +275,7 @@ func TestWhereTheHeadComesToRest(t *testing.T) {
 func TestSmallMoveDoesNothing(t *testing.T) {
 	r := simulate(t, NewTurn(2*Deg, 1), Style{3 * Deg, 0.3, FirstOrder}, Options{FieldOfView: 30 * Deg})
 	if r.Moves || r.Travel != 0 || r.StartDelay != nil || r.SPARC != nil {
-		t.Errorf("camera moved inside its window: %+v", r)
+		t.Errorf("camera moved inside its dead band: %+v", r)
 	}
 	modeltest.Near(t, "residual", r.Residual, 2*Deg, 0, 1e-12)
 	for _, k := range []string{"start_delay_s", "sparc", "ldlj", "steady_trail_rad"} {
@@ -327,9 +327,9 @@ func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if tone.Amplitude <= s.Window {
+		if tone.Amplitude <= s.DeadBand {
 			if l.Leak != 0 || l.LeakSimulated > 1e-12 {
-				t.Errorf("sway inside the window leaks: %+v", l)
+				t.Errorf("sway inside the dead band leaks: %+v", l)
 			}
 			continue
 		}
@@ -337,7 +337,7 @@ func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 			t.Errorf("%+v %+v: balance %.4f, simulated %.4f", s, tone, l.Leak, l.LeakSimulated)
 		}
 	}
-	// no window: plain linear filters, exact
+	// no dead band: plain linear filters, exact
 	for _, l := range Models() {
 		got, err := LetThrough(Style{0, 0.5, l}, Tone{Amplitude: 2 * Deg, Frequency: 0.8})
 		if err != nil {
@@ -350,8 +350,8 @@ func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 		modeltest.Near(t, string(l), got.Leak, want, 0, 1e-9)
 		modeltest.Near(t, string(l)+" simulated", got.LeakSimulated, want, 0, 2e-5)
 	}
-	// no smoothing: play, whose describing function is exact since the input is a sine
-	got, err := LetThrough(Style{Window: 1 * Deg}, Tone{Amplitude: 2 * Deg, Frequency: 1})
+	// no lag: play, whose describing function is exact since the input is a sine
+	got, err := LetThrough(Style{DeadBand: 1 * Deg}, Tone{Amplitude: 2 * Deg, Frequency: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -381,12 +381,12 @@ func TestRandomInputDescribingFunctionAgreesWithSimulation(t *testing.T) {
 func TestDescribingFunctionLimits(t *testing.T) {
 	for _, f := range []func(w, a float64) (float64, error){DeadZoneGain, DeadZoneRandomGain} {
 		none, _ := f(0, 1)
-		modeltest.Near(t, "no window", none, 1, 0, 1e-12)
+		modeltest.Near(t, "no dead band", none, 1, 0, 1e-12)
 		was := 1.0
 		for w := 0.1; w < 3; w += 0.1 {
 			n, err := f(w, 1)
 			if err != nil || n > was || n < 0 {
-				t.Errorf("gain %g at window %g after %g, %v", n, w, was, err)
+				t.Errorf("gain %g at dead band %g after %g, %v", n, w, was, err)
 			}
 			was = n
 		}
@@ -429,7 +429,7 @@ func TestMinimumJerk(t *testing.T) {
 }
 
 // A camera that is more smoothed is smoother.
-func TestMoreSmoothingIsSmoother(t *testing.T) {
+func TestMoreLagIsSmoother(t *testing.T) {
 	m, err := ParseMove("turn 60deg in 2s with sway 2deg at 1.5Hz")
 	if err != nil {
 		t.Fatal(err)
@@ -438,7 +438,7 @@ func TestMoreSmoothingIsSmoother(t *testing.T) {
 	for _, s := range []float64{0.02, 0.1, 0.3, 0.8} {
 		r := simulate(t, m, Style{0, s, TwoStage}, Options{})
 		if v := value(t, "sparc", r.SPARC); v <= was {
-			t.Errorf("smoothing %g s gives %g, no better than %g", s, v, was)
+			t.Errorf("lag %g s gives %g, no better than %g", s, v, was)
 		} else {
 			was = v
 		}
@@ -462,7 +462,7 @@ func TestDrift(t *testing.T) {
 	if gone.Drift.MaxShare != nil || !gone.Drift.LeavesFrame {
 		t.Errorf("a subject behind the camera has no place in the frame: %+v", gone.Drift)
 	}
-	// sway is not meant: inside the window the subject does not drift at all
+	// sway is not meant: inside the dead band the subject does not drift at all
 	still := simulate(t, NewSway(5, Tone{Amplitude: Deg, Frequency: 0.8}), Style{2 * Deg, 0.3, FirstOrder}, Options{FieldOfView: fov})
 	modeltest.Near(t, "held", still.Drift.MaxAngle, 0, 0, 1e-15)
 	// a landing counts only what comes after it
@@ -477,11 +477,11 @@ func TestOutOfDomain(t *testing.T) {
 	ok := Style{3 * Deg, 0.4, FirstOrder}
 	nan := math.NaN()
 	for name, f := range map[string]func() error{
-		"window NaN":           func() error { return Style{nan, 1, FirstOrder}.Validate() },
-		"window in degrees":    func() error { return Style{6, 1, FirstOrder}.Validate() },
-		"smoothing in ms":      func() error { return Style{0, 400, FirstOrder}.Validate() },
-		"smoothing of no time": func() error { return Style{0, 1e-9, FirstOrder}.Validate() },
-		"negative smoothing":   func() error { return Style{0, -1, FirstOrder}.Validate() },
+		"dead band NaN":        func() error { return Style{nan, 1, FirstOrder}.Validate() },
+		"dead band in degrees": func() error { return Style{6, 1, FirstOrder}.Validate() },
+		"lag in ms":            func() error { return Style{0, 400, FirstOrder}.Validate() },
+		"lag of no time":       func() error { return Style{0, 1e-9, FirstOrder}.Validate() },
+		"negative lag":         func() error { return Style{0, -1, FirstOrder}.Validate() },
 		"unknown model":        func() error { return Style{0, 1, "triple"}.Validate() },
 		"empty move":           func() error { _, err := Simulate(Move{}, ok, Options{}); return err },
 		"pan in degrees":       func() error { _, err := Simulate(NewPan(90, 1), ok, Options{}); return err },
@@ -516,7 +516,7 @@ func TestOutOfDomain(t *testing.T) {
 		"kind of shot":        func() error { _, err := ShotOf("moonwalk"); return err },
 		"search without lens": func() error { _, err := Search(Shots()[0], SearchOptions{}); return err },
 		"search with no style": func() error {
-			_, err := Search(Shots()[0], SearchOptions{FieldOfView: 1, Windows: []float64{}})
+			_, err := Search(Shots()[0], SearchOptions{FieldOfView: 1, DeadBands: []float64{}})
 			return err
 		},
 	} {
@@ -530,7 +530,7 @@ func TestRelative(t *testing.T) {
 		t.Fatal(err)
 	}
 	modeltest.Near(t, "start", value(t, "start", r.StartDelay), 2, 0, 0)
-	modeltest.Near(t, "smoothing", value(t, "smoothing", r.Smoothing), 4, 0, 0)
+	modeltest.Near(t, "lag", value(t, "lag", r.Lag), 4, 0, 0)
 	// whatever the scales of the dials and the rate, the steady trail's ratio lies between
 	rng := rand.New(rand.NewSource(1))
 	for i := 0; i < 100; i++ {
@@ -577,10 +577,10 @@ func BenchmarkSearch(b *testing.B) {
 }
 
 func TestDelayAtHalf(t *testing.T) {
-	// no window, smoothing tau: behind a ramp the camera is at v(t - tau(1-e^(-t/tau))), so it is
+	// no dead band, lag tau: behind a ramp the camera is at v(t - tau(1-e^(-t/tau))), so it is
 	// at v T/2 when t - tau(1-e^(-t/tau)) = T/2 (closed form of the single lag)
 	const tau, T = 3.0, 6.0
-	r := simulate(t, NewPan(12*Deg, T), Style{Smoothing: tau}, Options{Step: 0.01, NoSmoothness: true})
+	r := simulate(t, NewPan(12*Deg, T), Style{Lag: tau}, Options{Step: 0.01, NoSmoothness: true})
 	got, ok := r.DelayAtHalf()
 	at := T/2 + got
 	if left := at - tau*(1-math.Exp(-at/tau)) - T/2; !ok || math.Abs(left) > 0.01 {
@@ -589,8 +589,8 @@ func TestDelayAtHalf(t *testing.T) {
 	if *r.StartDelay != 0 {
 		t.Errorf("it starts %v s late", *r.StartDelay)
 	}
-	// a window that the move hardly leaves: the camera never comes half way
-	if s, ok := simulate(t, NewPan(10*Deg, 1), Style{Window: 8 * Deg}, Options{Step: 0.01, NoSmoothness: true}).DelayAtHalf(); ok {
+	// a dead band that the move hardly leaves: the camera never comes half way
+	if s, ok := simulate(t, NewPan(10*Deg, 1), Style{DeadBand: 8 * Deg}, Options{Step: 0.01, NoSmoothness: true}).DelayAtHalf(); ok {
 		t.Errorf("half way after %v s", s)
 	}
 }

@@ -5,7 +5,7 @@ import "math"
 // head is the state of one axis and its exact solution along a straight piece
 // of handle motion. Angles are kept as errors, since those stay small.
 type head struct {
-	w, tau float64 // window; time constant of one lag
+	w, tau float64 // dead band; time constant of one lag
 	wn     float64 // natural frequency of the second-order head
 	model  Model
 
@@ -14,23 +14,23 @@ type head struct {
 	v float64 // camera rate
 
 	t       float64 // time since the start
-	started float64 // when the error first left the window, NaN until then
+	started float64 // when the error first left the dead band, NaN until then
 
 	dt, decay float64 // the usual step and its exponential
 }
 
 // newHead is a head at rest, centred; usual is the step most often taken.
 func newHead(s Style, usual float64) head {
-	h := head{w: s.Window, tau: s.Smoothing, model: s.Model, started: math.NaN()}
-	if s.Smoothing == 0 || h.model == "" {
-		h.model = FirstOrder // without smoothing every shape is the same play at the edge
+	h := head{w: s.DeadBand, tau: s.Lag, model: s.Model, started: math.NaN()}
+	if s.Lag == 0 || h.model == "" {
+		h.model = FirstOrder // without lag every shape is the same play at the edge
 	}
 	switch h.model {
 	case Critical:
-		h.wn = 2 / s.Smoothing
+		h.wn = 2 / s.Lag
 		h.tau = 1 / h.wn
 	case TwoStage:
-		h.tau = s.Smoothing / 2
+		h.tau = s.Lag / 2
 	}
 	if h.tau > 0 {
 		h.dt, h.decay = usual, math.Exp(-usual/h.tau)
@@ -70,7 +70,7 @@ func (k *head) leave(left float64, dt float64) {
 // ever bring more, the rest of the piece is solved without looking for edges.
 const maxPieces = 16
 
-// stepFirst handles one lag and two lags. Outside the window, x = |e| - w obeys
+// stepFirst handles one lag and two lags. Outside the dead band, x = |e| - w obeys
 // x' = r - x/tau, so x = A + (x0 - A) E with A = r tau and E = e^(-t/tau); it
 // comes back to the edge at t = tau ln(1 - x0/A) if r < 0. The second lag adds
 // y' = x/tau - y/tau (y' = -y/tau inside), solved along.
@@ -195,7 +195,7 @@ func (k *head) stepSecond(r, dt float64) {
 	}
 }
 
-// coast moves a second-order head inside its window for at most t and returns
+// coast moves a second-order head inside its dead band for at most t and returns
 // the time left when it meets an edge.
 func (k *head) coast(r, t float64, last bool) float64 {
 	wn, e0, v0 := k.wn, k.e, k.v

@@ -9,9 +9,9 @@ import (
 type SearchOptions struct {
 	FieldOfView float64   // rad along the axis, as Options
 	MaxDrift    float64   // share of the frame; 0: the shot's own
-	Model       Model     // what the gimbal's smoothing is
-	Windows     []float64 // rad to choose from, such as the dial's steps; nil: a grid, refined
-	Smoothings  []float64 // s, likewise
+	Model       Model     // what the gimbal's lag is
+	DeadBands   []float64 // rad to choose from, such as the dial's steps; nil: a grid, refined
+	Lags        []float64 // s, likewise
 }
 
 // Point is one style tried on a shot.
@@ -38,18 +38,18 @@ type Proposal struct {
 }
 
 const (
-	searchStep       = 1e-2 // s: pieces are exact, so only the handle's curves are coarser
-	searchWindows    = 13
-	searchSmoothings = 14
-	longestSmoothing = 3.0  // s
-	shortestNonZero  = 0.03 // s
-	nearBest         = 0.01
-	shownDrift       = 1.5 // limits: how far the trade curve goes
-	searchTail       = 6.0 // smoothings simulated after the stop: a quarter per cent is left
-	maxTried         = 20_000
+	searchStep      = 1e-2 // s: pieces are exact, so only the handle's curves are coarser
+	searchDeadBands = 13
+	searchLags      = 14
+	longestLag      = 3.0  // s
+	shortestNonZero = 0.03 // s
+	nearBest        = 0.01
+	shownDrift      = 1.5 // limits: how far the trade curve goes
+	searchTail      = 6.0 // lags simulated after the stop: a quarter per cent is left
+	maxTried        = 20_000
 )
 
-// Search looks for window and smoothing that give a shot the smoothest camera
+// Search looks for dead band and lag that give a shot the smoothest camera
 // (spectral arc length) whose drift off the meant heading stays within a share of
 // the frame. Errors are *domain.Error: a shot or option outside the domain, or
 // more than 20,000 styles to try.
@@ -79,18 +79,18 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 	for _, t := range m.Tones() {
 		sway += t.Amplitude
 	}
-	w, s := o.Windows, o.Smoothings
+	w, s := o.DeadBands, o.Lags
 	if w == nil {
-		w = linspace(0, math.Min(MaxWindow, math.Max(wide, 1.1*sway)), searchWindows)
+		w = linspace(0, math.Min(MaxDeadBand, math.Max(wide, 1.1*sway)), searchDeadBands)
 	}
 	if s == nil {
 		s = []float64{0}
-		for i := 0; i < searchSmoothings; i++ {
-			s = append(s, shortestNonZero*math.Pow(longestSmoothing/shortestNonZero, float64(i)/(searchSmoothings-1)))
+		for i := 0; i < searchLags; i++ {
+			s = append(s, shortestNonZero*math.Pow(longestLag/shortestNonZero, float64(i)/(searchLags-1)))
 		}
 	}
 	if n := len(w) * len(s); n == 0 || n > maxTried {
-		return nil, refuse("number of styles to try", n, "1 to 20000: give fewer windows or smoothings")
+		return nil, refuse("number of styles to try", n, "1 to 20000: give fewer dead bands or lags")
 	}
 	var tried []Point
 	try := func(w, s []float64) error {
@@ -110,8 +110,8 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 	if err := try(w, s); err != nil {
 		return nil, err
 	}
-	if b := best(tried, p.MaxDrift); b != nil && (o.Windows == nil || o.Smoothings == nil) {
-		if err := try(finer(w, b.Style.Window, o.Windows != nil), finer(s, b.Style.Smoothing, o.Smoothings != nil)); err != nil {
+	if b := best(tried, p.MaxDrift); b != nil && (o.DeadBands == nil || o.Lags == nil) {
+		if err := try(finer(w, b.Style.DeadBand, o.DeadBands != nil), finer(s, b.Style.Lag, o.Lags != nil)); err != nil {
 			return nil, err
 		}
 	}
@@ -129,7 +129,7 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 // smoothness at minus infinity, and it is false for a style that loses the subject
 // by a quarter turn.
 func tryStyle(m Move, shot Shot, s Style, fov, shown float64) (Point, bool, error) {
-	r, err := Simulate(m, s, Options{Step: searchStep, Tail: math.Max(minTail+math.Max(0, shot.Landing), searchTail*s.Smoothing), FieldOfView: fov, NoSmoothness: true,
+	r, err := Simulate(m, s, Options{Step: searchStep, Tail: math.Max(minTail+math.Max(0, shot.Landing), searchTail*s.Lag), FieldOfView: fov, NoSmoothness: true,
 		Landing: math.Max(0, shot.Landing), CountLanding: shot.Landing >= 0})
 	if err != nil || r.Drift.MaxShare == nil {
 		return Point{}, false, err
@@ -212,8 +212,8 @@ func linspace(lo, hi float64, n int) []float64 {
 // proportional to what they set: a's figure over b's. Nil where b's is zero. The
 // caller must say that nothing more than the ratio is known.
 type Ratio struct {
-	StartDelay *float64 `json:"start_delay"` // of any constant-rate pan: the windows' ratio
-	Smoothing  *float64 `json:"smoothing"`   // of the trailing angle beyond the window, and of the settling time
+	StartDelay *float64 `json:"start_delay"` // of any constant-rate pan: the dead bands' ratio
+	Lag        *float64 `json:"lag"`         // of the trailing angle beyond the dead band, and of the settling time
 	// The steady trail's ratio lies between the two, depending on the pan rate.
 	SteadyTrailLow  *float64 `json:"steady_trail_low"`
 	SteadyTrailHigh *float64 `json:"steady_trail_high"`
@@ -221,10 +221,10 @@ type Ratio struct {
 
 // Relative compares two styles by their dial numbers, 0 or more; else *domain.Error.
 //
-// Source: start delay = window/rate, steady trail = window + rate*smoothing
-// (ConstantRate), with window and smoothing each proportional to its dial.
-func Relative(windowA, smoothingA, windowB, smoothingB float64) (Ratio, error) {
-	for _, v := range []float64{windowA, smoothingA, windowB, smoothingB} {
+// Source: start delay = deadband/rate, steady trail = deadband + rate*lag
+// (ConstantRate), with dead band and lag each proportional to its dial.
+func Relative(deadBandA, lagA, deadBandB, lagB float64) (Ratio, error) {
+	for _, v := range []float64{deadBandA, lagA, deadBandB, lagB} {
 		if err := inRange("dial number", v, 0, math.MaxFloat64); err != nil {
 			return Ratio{}, err
 		}
@@ -235,9 +235,9 @@ func Relative(windowA, smoothingA, windowB, smoothingB float64) (Ratio, error) {
 		}
 		return nil
 	}
-	r := Ratio{StartDelay: over(windowA, windowB), Smoothing: over(smoothingA, smoothingB)}
-	if r.StartDelay != nil && r.Smoothing != nil {
-		lo, hi := math.Min(*r.StartDelay, *r.Smoothing), math.Max(*r.StartDelay, *r.Smoothing)
+	r := Ratio{StartDelay: over(deadBandA, deadBandB), Lag: over(lagA, lagB)}
+	if r.StartDelay != nil && r.Lag != nil {
+		lo, hi := math.Min(*r.StartDelay, *r.Lag), math.Max(*r.StartDelay, *r.Lag)
 		r.SteadyTrailLow, r.SteadyTrailHigh = &lo, &hi
 	}
 	return r, nil

@@ -54,7 +54,7 @@ func TestSearchKeepsTheSubjectInItsShare(t *testing.T) {
 	}
 }
 
-// Larger for sweeping moves, smaller for subjects that turn without notice; a window
+// Larger for sweeping moves, smaller for subjects that turn without notice; a dead band
 // wider than the sway holds a frame still. Common practice, no source.
 func TestSearchAgreesWithPractice(t *testing.T) {
 	o := SearchOptions{FieldOfView: 40 * Deg, MaxDrift: 0.3}
@@ -63,7 +63,7 @@ func TestSearchAgreesWithPractice(t *testing.T) {
 		t.Errorf("sweep %+v, chase %+v", sweep.Best.Style, chase.Best.Style)
 	}
 	static := search(t, "static", o)
-	if !static.Best.Still || static.Best.Style.Window < Deg {
+	if !static.Best.Still || static.Best.Style.DeadBand < Deg {
 		t.Errorf("static: %+v", *static.Best)
 	}
 	// a longer lens allows less lag
@@ -76,9 +76,9 @@ func TestSearchAgreesWithPractice(t *testing.T) {
 
 func TestSearchChoosesAmongTheDialsSteps(t *testing.T) {
 	w, s := []float64{0, 1 * Deg, 4 * Deg}, []float64{0.1, 0.3}
-	p := search(t, "walk", SearchOptions{FieldOfView: 40 * Deg, Windows: w, Smoothings: s})
+	p := search(t, "walk", SearchOptions{FieldOfView: 40 * Deg, DeadBands: w, Lags: s})
 	for _, q := range append([]Point{*p.Best, p.Least}, p.Trade...) {
-		if !slices.Contains(w, q.Style.Window) || !slices.Contains(s, q.Style.Smoothing) {
+		if !slices.Contains(w, q.Style.DeadBand) || !slices.Contains(s, q.Style.Lag) {
 			t.Errorf("%+v is not among the choices", q.Style)
 		}
 	}

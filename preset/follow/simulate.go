@@ -9,7 +9,7 @@ import (
 // tail long enough to settle, no lens.
 type Options struct {
 	Step      float64 // s between samples; 0 is 0.001
-	Tail      float64 // s simulated after the handle stops; 0 is 8 smoothings, at least 1 s
+	Tail      float64 // s simulated after the handle stops; 0 is 8 lags, at least 1 s
 	Tolerance float64 // rad, for the settling time; 0 is 0.1 degrees
 	// FieldOfView is the lens's full angle of view along this axis in rad
 	// (horizontal for pan, vertical for tilt); 0 leaves the drift in frame out.
@@ -27,7 +27,7 @@ const (
 	defaultStep      = 1e-3
 	defaultTolerance = 0.1 * Deg
 	minTail          = 1.0
-	tailSmoothings   = 8.0
+	tailLags         = 8.0
 )
 
 func (o Options) filled(s Style) (Options, error) {
@@ -35,7 +35,7 @@ func (o Options) filled(s Style) (Options, error) {
 		o.Step = defaultStep
 	}
 	if o.Tail == 0 {
-		o.Tail = math.Max(minTail+o.Landing, tailSmoothings*s.Smoothing)
+		o.Tail = math.Max(minTail+o.Landing, tailLags*s.Lag)
 	}
 	if o.Tolerance == 0 {
 		o.Tolerance = defaultTolerance
@@ -43,7 +43,7 @@ func (o Options) filled(s Style) (Options, error) {
 	for _, err := range []error{
 		above("sample step (s)", o.Step, 0.1),
 		above("time after the move (s)", o.Tail, MaxTime),
-		above("settling tolerance (rad)", o.Tolerance, MaxWindow),
+		above("settling tolerance (rad)", o.Tolerance, MaxDeadBand),
 		inRange("landing (s)", o.Landing, 0, o.Tail),
 	} {
 		if err != nil {
@@ -281,7 +281,7 @@ func (r *run) figures(out *Response) {
 		d := math.Max(0, r.started-r.moved)
 		out.StartDelay = &d
 	} else {
-		out.Omitted["start_delay_s"] = "the camera does not move: the handle stays inside the window"
+		out.Omitted["start_delay_s"] = "the camera does not move: the handle stays inside the dead band"
 	}
 	rate := 0.0
 	for _, s := range r.steps {

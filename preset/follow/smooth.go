@@ -158,7 +158,7 @@ func (r *Response) smoothness() {
 	} else {
 		r.Omitted["sparc"] = err.Error()
 	}
-	if r.Style.Model == FirstOrder || r.Style.Model == "" || r.Style.Smoothing == 0 {
+	if r.Style.Model == FirstOrder || r.Style.Model == "" || r.Style.Lag == 0 {
 		r.Omitted["ldlj"] = "one lag jumps in acceleration, so its jerk depends on the sample rate; use the spectral arc length"
 		return
 	}

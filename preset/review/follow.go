@@ -14,8 +14,8 @@ import (
 
 func init() {
 	tests["follow-drift"] = followDrift
-	tests["follow-late"] = followLate
-	tests["window-sway"] = windowSway
+	tests["follow-delay"] = followLate
+	tests["deadband-sway"] = deadBandSway
 }
 
 // style is one style and move to look at, for one axis.
@@ -86,8 +86,8 @@ func (s *Snapshot) styled(shot preset.Shot, name string) bool {
 }
 
 func hasStyle(t *preset.Tune, name string, a schema.Axis) bool {
-	_, w := t.Style(name, "window", a)
-	_, s := t.Style(name, "smoothing", a)
+	_, w := t.Style(name, "deadband", a)
+	_, s := t.Style(name, "lag", a)
 	return w || s
 }
 
@@ -278,8 +278,8 @@ func (l *look) follow(x *Subject, limit float64, unit, key, lens string, measure
 		if !slices.Contains(shots, w.s.kind.Kind) {
 			shots = append(shots, w.s.kind.Kind)
 		}
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: window %.1f°, smoothing %.2f s; move: %s", w.s.name, w.s.axis, w.s.si.Window/follow.Deg, w.s.si.Smoothing, w.s.kind.Move),
-			at+".window."+w.s.axis.String(), at+".smoothing."+w.s.axis.String(), at+".window"))
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: dead band %.1f°, lag %.2f s; move: %s", w.s.name, w.s.axis, w.s.si.DeadBand/follow.Deg, w.s.si.Lag, w.s.kind.Move),
+			at+".deadband."+w.s.axis.String(), at+".lag."+w.s.axis.String(), at+".deadband"))
 	}
 	ev = append(ev, l.s.JobFile.fact("the job allows "+num(limit)+unit, key))
 	if lens != "" {
@@ -289,7 +289,7 @@ func (l *look) follow(x *Subject, limit float64, unit, key, lens string, measure
 	l.on(x, hit{what: say(strings.Join(words, ", ")), evidence: ev, lower: !asked, fill: []string{"{keys}", list(keys), "{shots}", strings.Join(shots, ",")}})
 }
 
-func windowSway(l *look, x *Subject) {
+func deadBandSway(l *look, x *Subject) {
 	if x.Tune == nil || x.Sheet == nil {
 		return
 	}
@@ -303,7 +303,7 @@ func windowSway(l *look, x *Subject) {
 	for _, name := range x.Tune.Styles() {
 		for _, a := range schema.Axes {
 			sway := l.s.Job.Sway[a]
-			key := schema.Join("follow", name) + ".window." + a.String()
+			key := schema.Join("follow", name) + ".deadband." + a.String()
 			if _, ok := x.Tune.Num(key); !ok || sway <= 0 {
 				continue
 			}
@@ -322,7 +322,7 @@ func windowSway(l *look, x *Subject) {
 			}
 			keys = append(keys, fmt.Sprintf("%s (%s)", name, a))
 			words = append(words, fmt.Sprintf("%s (%s) %s° against %s°", name, a, about(v), num(sway)))
-			ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: a window of %s°", key, about(v)), key, schema.Join("follow", name)+".window"))
+			ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: a dead band of %s°", key, about(v)), key, schema.Join("follow", name)+".deadband"))
 			if !said[a] {
 				said[a] = true
 				ev = append(ev, l.s.JobFile.fact(fmt.Sprintf("hand sway about %s: %s°", a, num(sway)), "sway."+a.String()+"_deg"))
@@ -330,6 +330,6 @@ func windowSway(l *look, x *Subject) {
 		}
 	}
 	if words != nil {
-		l.on(x, hit{what: "window smaller than the operator's sway: " + strings.Join(words, ", "), evidence: ev, fill: []string{"{keys}", list(keys)}})
+		l.on(x, hit{what: "dead band smaller than the operator's sway: " + strings.Join(words, ", "), evidence: ev, fill: []string{"{keys}", list(keys)}})
 	}
 }

@@ -65,8 +65,8 @@ down_deg = 45
 offset_deg = 0
 
 [follow.walk]
-window = { pan = 4, tilt = 5 }
-smoothing = { pan = 0.3, tilt = 0.2 }
+deadband = { pan = 4, tilt = 5 }
+lag = { pan = 0.3, tilt = 0.2 }
 
 [proof]
 at = 2026-02-20T10:00:00Z
@@ -356,23 +356,23 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "filter-unexplained", name: "at the default"},
 
 		{rule: "follow-drift", name: "long lens, slow head", edit: func(x *texts) {
-			x.tune = replaced(x.tune, "smoothing = { pan = 0.3", "smoothing = { pan = 2")
+			x.tune = replaced(x.tune, "lag = { pan = 0.3", "lag = { pan = 2")
 			x.job = replaced(x.job, "longest_mm = 50", "longest_mm = 85")
 		}, fires: true, says: []string{"85 mm", "pan", "Pilot down the ladder", "the job allows 60 %"}, command: "rigkeep start b-cam --shots walk"},
 		{rule: "follow-drift", name: "a wider tolerance", edit: func(x *texts) {
-			x.tune = replaced(x.tune, "smoothing = { pan = 0.3", "smoothing = { pan = 0.8")
+			x.tune = replaced(x.tune, "lag = { pan = 0.3", "lag = { pan = 0.8")
 			x.job = replaced(replaced(x.job, "longest_mm = 50", "longest_mm = 24"), "drift_pct = 60", "drift_pct = 100")
 		}},
 		{rule: "follow-drift", name: "a style that no shot asks for: a look", edit: func(x *texts) {
-			x.tune = replaced(x.tune, "[proof]", "[follow.chase]\nwindow = { pan = 10 }\nsmoothing = { pan = 2 }\n\n[proof]")
+			x.tune = replaced(x.tune, "[proof]", "[follow.chase]\ndeadband = { pan = 10 }\nlag = { pan = 2 }\n\n[proof]")
 		}, fires: true, severity: schema.Look, says: []string{"chase"}},
-		{rule: "follow-late", name: "wide window", edit: tuned("window = { pan = 4", "window = { pan = 20"), fires: true, says: []string{"the job allows 1 s", "pan"}},
-		{rule: "follow-late", name: "no window, but much smoothing", edit: func(x *texts) {
-			x.tune = replaced(replaced(x.tune, "window = { pan = 4, tilt = 5 }", "window = { pan = 0, tilt = 0 }"), "smoothing = { pan = 0.3,", "smoothing = { pan = 3,")
+		{rule: "follow-delay", name: "wide dead band", edit: tuned("deadband = { pan = 4", "deadband = { pan = 20"), fires: true, says: []string{"the job allows 1 s", "pan"}},
+		{rule: "follow-delay", name: "no dead band, but much lag", edit: func(x *texts) {
+			x.tune = replaced(replaced(x.tune, "deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 0, tilt = 0 }"), "lag = { pan = 0.3,", "lag = { pan = 3,")
 		}, fires: true, says: []string{"at half of the turn", "the job allows 1 s"}},
-		{rule: "follow-late", name: "in time"},
-		{rule: "window-sway", name: "smaller than the sway", edit: tuned("window = { pan = 4, tilt = 5 }", "window = { pan = 2.5, tilt = 5 }"), fires: true, says: []string{"walk (pan) 2.5° against 3°"}, severity: schema.Look, command: "rigkeep explain 'follow.*.window.pan' --rig b-cam"},
-		{rule: "window-sway", name: "as large as the sway", edit: tuned("window = { pan = 4, tilt = 5 }", "window = { pan = 3, tilt = 5 }")},
+		{rule: "follow-delay", name: "in time"},
+		{rule: "deadband-sway", name: "smaller than the sway", edit: tuned("deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 2.5, tilt = 5 }"), fires: true, says: []string{"walk (pan) 2.5° against 3°"}, severity: schema.Look, command: "rigkeep explain 'follow.*.deadband.pan' --rig b-cam"},
+		{rule: "deadband-sway", name: "as large as the sway", edit: tuned("deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 3, tilt = 5 }")},
 
 		{rule: "frame-gimbal", name: "limits let the arm in", edit: tuned("down_deg = 45", "down_deg = 130"), fires: true, says: []string{"18 mm", "comes into frame"}},
 		{rule: "frame-gimbal", name: "no limits: the whole travel", edit: tuned("[limits.tilt]\nup_deg = 40\ndown_deg = 45\n", ""), fires: true, says: []string{"no limit is set"}},
@@ -602,15 +602,15 @@ func TestNotChecked(t *testing.T) {
 	}
 	alone := good(t, nil)
 	alone.Job, alone.Subjects[0].Pin, alone.Subjects[0].Unit = nil, -1, ""
-	for _, rule := range []string{"follow-drift", "follow-late", "frame-gimbal", "frame-short", "unit-clash"} {
+	for _, rule := range []string{"follow-drift", "follow-delay", "frame-gimbal", "frame-short", "unit-clash"} {
 		want(alone, rule, "needs a job")
 	}
-	want(alone, "window-sway", "hand sway")
+	want(alone, "deadband-sway", "hand sway")
 	for _, f := range Review(alone).Findings {
 		t.Errorf("a rig by itself: %s", f.ID)
 	}
 	want(good(t, jobbed("drift_pct = 60\n", "")), "follow-drift", "tolerance.drift_pct")
-	want(good(t, jobbed("delay_s = 1\n", "")), "follow-late", "tolerance.delay_s")
+	want(good(t, jobbed("delay_s = 1\n", "")), "follow-delay", "tolerance.delay_s")
 	want(good(t, jobbed("longest_mm = 50\n", "")), "follow-drift", "longest_mm")
 	want(good(t, jobbed("sensor_mm = [24.9, 18.7]\n", "")), "follow-drift", "sensor_mm")
 	want(good(t, jobbed("widest_mm = 18\n", "")), "frame-gimbal", "widest_mm")
@@ -629,7 +629,7 @@ func TestNotChecked(t *testing.T) {
 		mapless.Subjects[0].Sheet.Dials[k] = d
 	}
 	want(mapless, "follow-drift", "no SI map")
-	want(mapless, "window-sway", "no SI map")
+	want(mapless, "deadband-sway", "no SI map")
 	unlearned := good(t, nil)
 	unlearned.Subjects[0].Learned, unlearned.Subjects[0].NotLearned = nil, "it was not asked for"
 	want(unlearned, "stiffness-above", "not asked for")

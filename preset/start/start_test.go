@@ -482,12 +482,12 @@ func TestFollowStyles(t *testing.T) {
 	}
 	q.Follow = func(s Shot) (Style, error) {
 		if s.Kind == "sweep" {
-			return Style{}, errors.New("no dial for smoothing")
+			return Style{}, errors.New("no dial for lag")
 		}
-		return Style{Name: s.Kind, Values: map[string]float64{"follow.walk.window.pan": 6}, Reason: "sway of 4°"}, nil
+		return Style{Name: s.Kind, Values: map[string]float64{"follow.walk.deadband.pan": 6}, Reason: "sway of 4°"}, nil
 	}
 	r, err = Start(q)
-	if err != nil || r.Follow[0].Style.Values["follow.walk.window.pan"] != 6 || r.Follow[1].Problem != "no dial for smoothing" {
+	if err != nil || r.Follow[0].Style.Values["follow.walk.deadband.pan"] != 6 || r.Follow[1].Problem != "no dial for lag" {
 		t.Fatalf("%+v %v", r.Follow, err)
 	}
 }

@@ -62,7 +62,7 @@ type AxisReport struct {
 	Axis     string    `json:"axis"`
 	Mean     float64   `json:"mean_rad_s"`
 	Total    float64   `json:"total_rms_rad_s"`
-	Levels   []Level   `json:"levels"` // sway, slow, fast, then those asked for
+	Levels   []Level   `json:"levels"` // sway, rocking, chatter, then those asked for
 	Peaks    []Peak    `json:"peaks"`  // highest first
 	Series   []Series  `json:"harmonics"`
 	Loudest  *Stretch  `json:"loudest,omitempty"` // nil in a log of less than two seconds

@@ -61,13 +61,13 @@ func TestVerdict(t *testing.T) {
 		"on a stand":          {logOf(400, 20, 0.02, 0), Quiet, 0, nil},
 		"a hand":              {logOf(400, 20, 0.05, 0, tone{0.9, 1.5}, tone{1.9, 0.5}), HandSway, 0.9, nil},
 		"footsteps":           {logOf(400, 30, 0.05, 0, tone{1.8, 2}, tone{3.6, 0.9}, tone{5.4, 0.5}, tone{7.2, 0.3}), HandSway, 1.8, nil},
-		"slow and smooth":     {logOf(400, 20, 0.05, 0, tone{6.3, 2}), SlowAndSmooth, 6.3, nil},
-		"slow, in the hand":   {logOf(400, 20, 0.05, 0, tone{0.9, 3}, tone{6.3, 0.8}), SlowAndSmooth, 6.3, []Kind{HandSway}},
-		"fast and rough":      {logOf(400, 20, 0.05, 0, tone{47.3, 1}), FastAndRough, 47.3, nil},
-		"fast over footsteps": {logOf(400, 30, 0.05, 0, tone{1.8, 2}, tone{3.6, 1}, tone{61, 0.4}), FastAndRough, 61, []Kind{HandSway}},
-		"both":                {logOf(400, 20, 0.05, 0, tone{8, 0.6}, tone{47.3, 1}), FastAndRough, 47.3, []Kind{SlowAndSmooth}},
-		"rough without tone":  {logOf(400, 20, 0.8, 0), FastAndRough, 0, []Kind{}},
-		"uneven":              {logOf(400, 20, 0.05, 0.5, tone{6.3, 2}), SlowAndSmooth, 6.3, nil},
+		"rocking":             {logOf(400, 20, 0.05, 0, tone{6.3, 2}), Rocking, 6.3, nil},
+		"slow, in the hand":   {logOf(400, 20, 0.05, 0, tone{0.9, 3}, tone{6.3, 0.8}), Rocking, 6.3, []Kind{HandSway}},
+		"chatter":             {logOf(400, 20, 0.05, 0, tone{47.3, 1}), Chatter, 47.3, nil},
+		"fast over footsteps": {logOf(400, 30, 0.05, 0, tone{1.8, 2}, tone{3.6, 1}, tone{61, 0.4}), Chatter, 61, []Kind{HandSway}},
+		"both":                {logOf(400, 20, 0.05, 0, tone{8, 0.6}, tone{47.3, 1}), Chatter, 47.3, []Kind{Rocking}},
+		"rough without tone":  {logOf(400, 20, 0.8, 0), Chatter, 0, []Kind{}},
+		"uneven":              {logOf(400, 20, 0.05, 0.5, tone{6.3, 2}), Rocking, 6.3, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			r := analyse(t, c.log, Settings{})
@@ -105,7 +105,7 @@ func TestVerdict(t *testing.T) {
 func TestActsFollowTheCatalogue(t *testing.T) {
 	cat := schema.Default()
 	for _, a := range schema.Axes {
-		for kind, filter := range map[Kind]string{SlowAndSmooth: "lighter", FastAndRough: "heavier", HandSway: "", Quiet: ""} {
+		for kind, filter := range map[Kind]string{Rocking: "lighter", Chatter: "heavier", HandSway: "", Quiet: ""} {
 			order := 0
 			for _, act := range acts(kind, a) {
 				rank := slices.Index([]string{"balance", "stiffness", "filters", "follow"}, act.Step)
@@ -275,8 +275,8 @@ func TestLimitsAreATable(t *testing.T) {
 	}
 	lim := DefaultLimits()
 	modeltest.Near(t, "tone", lim.ToneRate, 0.1*math.Pi/180, 0, 1e-15)
-	lim.FastFrom = 5 // another shop's habit
-	if r := analyse(t, logOf(400, 20, 0.05, 0, tone{6.3, 2}), Settings{Limits: &lim}); r.Verdict.Kind != FastAndRough {
+	lim.ChatterFrom = 5 // another shop's habit
+	if r := analyse(t, logOf(400, 20, 0.05, 0, tone{6.3, 2}), Settings{Limits: &lim}); r.Verdict.Kind != Chatter {
 		t.Errorf("limits are not heeded: %q", r.Verdict.Kind)
 	}
 }

@@ -68,7 +68,7 @@ func BenchmarkTenMinutesAt1kHz(b *testing.B) {
 					b.Fatal(err)
 				}
 				r, err := Analyse(l, Settings{})
-				if err != nil || r.Verdict.Kind != FastAndRough {
+				if err != nil || r.Verdict.Kind != Chatter {
 					b.Fatal(err, r)
 				}
 			}

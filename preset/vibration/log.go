@@ -1,6 +1,6 @@
 // Package vibration reads a gyro log and says what shakes: the spectrum of each
-// axis, its peaks and bands, whether that is a hand's sway, a slow and smooth or
-// a fast and rough oscillation, and which parameter to try in which direction.
+// axis, its peaks and bands, whether that is a hand's sway, a a rocking or
+// a chatter, and which parameter to try in which direction.
 //
 // Everything is SI inside: rates in rad/s, times in s, densities in (rad/s)^2/Hz.
 // The spectra follow Welch with the conventions named at Welch. Read takes an

@@ -13,24 +13,24 @@ type Kind string
 
 // The kinds of motion.
 const (
-	Quiet         Kind = "quiet"
-	HandSway      Kind = "hand sway"
-	SlowAndSmooth Kind = "slow and smooth oscillation"
-	FastAndRough  Kind = "fast and rough oscillation"
+	Quiet    Kind = "quiet"
+	HandSway Kind = "hand sway"
+	Rocking  Kind = "rocking"
+	Chatter  Kind = "chatter"
 )
 
 // Limits separate the kinds. Rates are rms in rad/s.
 type Limits struct {
-	SwayFrom   float64 // Hz
-	SlowFrom   float64 // Hz
-	FastFrom   float64 // Hz
-	QuietRate  float64
-	ToneRate   float64
-	Prominence float64 // dB
-	SlowRate   float64
-	RoughRate  float64
-	SlowShare  float64 // of all below the band
-	RoughShare float64
+	SwayFrom     float64 // Hz
+	RockingFrom  float64 // Hz
+	ChatterFrom  float64 // Hz
+	QuietRate    float64
+	ToneRate     float64
+	Prominence   float64 // dB
+	RockingRate  float64
+	ChatterRate  float64
+	RockingShare float64 // of all below the band
+	ChatterShare float64
 }
 
 // DefaultLimits are the usual limits.
@@ -63,15 +63,15 @@ type limitRow struct {
 func (l *Limits) rows() []limitRow {
 	return []limitRow{
 		{&l.SwayFrom, 0.3, 1, "sway from", "Hz", "below this lies what the operator means, and the sensor's drift"},
-		{&l.SlowFrom, 3, 1, "slow from", "Hz", "a hand and footsteps sway below this; a head that oscillates does so above"},
-		{&l.FastFrom, 12, 1, "fast from", "Hz", "an oscillation is slow and smooth below this, fast and rough above"},
+		{&l.RockingFrom, 3, 1, "rocking from", "Hz", "a hand and footsteps sway below this; a head that oscillates does so above"},
+		{&l.ChatterFrom, 12, 1, "chatter from", "Hz", "an oscillation is rocking below this, chatter above"},
 		{&l.QuietRate, 0.1, deg, "quiet up to", "deg/s", "rms of all above 'sway from' that is not worth a remedy"},
 		{&l.ToneRate, 0.1, deg, "tone from", "deg/s", "rms of a single frequency that counts as an oscillation"},
 		{&l.Prominence, 10, 1, "clear from", "dB", "how far a single frequency stands above the floor beside it"},
-		{&l.SlowRate, 0.7, deg, "slow band from", "deg/s", "rms between 'slow from' and 'fast from' that counts as an oscillation without a clear frequency"},
-		{&l.RoughRate, 0.5, deg, "fast band from", "deg/s", "rms above 'fast from' that counts as rough without a clear frequency"},
-		{&l.SlowShare, 1, 1, "slow band over sway from", "ratio", "and its least ratio to the sway: a hand's motion fades with frequency and has no clear one either"},
-		{&l.RoughShare, 0.4, 1, "fast band over the rest from", "ratio", "likewise, to all below it"},
+		{&l.RockingRate, 0.7, deg, "rocking band from", "deg/s", "rms between 'rocking from' and 'chatter from' that counts as an oscillation without a clear frequency"},
+		{&l.ChatterRate, 0.5, deg, "chatter band from", "deg/s", "rms above 'chatter from' that counts as chatter without a clear frequency"},
+		{&l.RockingShare, 1, 1, "rocking band over sway from", "ratio", "and its least ratio to the sway: a hand's motion fades with frequency and has no clear one either"},
+		{&l.ChatterShare, 0.4, 1, "chatter band over the rest from", "ratio", "likewise, to all below it"},
 	}
 }
 
@@ -89,9 +89,9 @@ func (l Limits) Table() []Limit {
 // bands are the three of the verdict for a spectrum that ends at top.
 func (l Limits) bands(top float64) []Band {
 	return []Band{
-		{"sway", l.SwayFrom, l.SlowFrom},
-		{"slow", l.SlowFrom, l.FastFrom},
-		{"fast", l.FastFrom, math.Nextafter(math.Max(top, l.FastFrom), math.Inf(1))},
+		{"sway", l.SwayFrom, l.RockingFrom},
+		{"rocking", l.RockingFrom, l.ChatterFrom},
+		{"chatter", l.ChatterFrom, math.Nextafter(math.Max(top, l.ChatterFrom), math.Inf(1))},
 	}
 }
 
@@ -125,11 +125,11 @@ type motion struct {
 
 // judge reads one axis. clear are its peaks that stand above the floor.
 func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
-	sway, slow, fast := r.Levels[0], r.Levels[1], r.Levels[2]
-	above := math.Sqrt(sway.RMS*sway.RMS + slow.RMS*slow.RMS + fast.RMS*fast.RMS)
+	sway, rocking, chatter := r.Levels[0], r.Levels[1], r.Levels[2]
+	above := math.Sqrt(sway.RMS*sway.RMS + rocking.RMS*rocking.RMS + chatter.RMS*chatter.RMS)
 	v := Verdict{Kind: Quiet, Axis: a.String(), RMS: above, Acts: []Act{}}
 	v.Evidence = append(v.Evidence, fmt.Sprintf("%s: %s rms above %g Hz, of which %s below %g Hz, %s to %g Hz, %s above",
-		r.Axis, dps(above), l.SwayFrom, dps(sway.RMS), l.SlowFrom, dps(slow.RMS), l.FastFrom, dps(fast.RMS)))
+		r.Axis, dps(above), l.SwayFrom, dps(sway.RMS), l.RockingFrom, dps(rocking.RMS), l.ChatterFrom, dps(chatter.RMS)))
 	if above < l.QuietRate {
 		v.Evidence = append(v.Evidence, fmt.Sprintf("that is below %s, quiet", dps(l.QuietRate)))
 		return v
@@ -160,9 +160,9 @@ func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
 		}
 	} else if sway.RMS >= l.QuietRate {
 		v.Kind, v.RMS = HandSway, sway.RMS
-		text := fmt.Sprintf("no clear frequency above %g Hz; the motion is slow", l.SlowFrom)
+		text := fmt.Sprintf("no clear frequency above %g Hz; the motion is slow", l.RockingFrom)
 		for _, p := range clear {
-			if p.Hz < l.SlowFrom {
+			if p.Hz < l.RockingFrom {
 				hz := p.Hz
 				v.Hz = &hz
 				text += fmt.Sprintf(", strongest at %.2f Hz", hz)
@@ -182,7 +182,7 @@ func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
 func (l Limits) oscillations(r *AxisReport, clear []Peak) []motion {
 	var out []motion
 	steps := l.footsteps(r.Series)
-	for i, kind := range []Kind{SlowAndSmooth, FastAndRough} {
+	for i, kind := range []Kind{Rocking, Chatter} {
 		band := r.Levels[i+1]
 		inside := func(p Peak) bool { return p.Hz >= band.Low && p.Hz < band.High }
 		var best *Peak
@@ -199,10 +199,10 @@ func (l Limits) oscillations(r *AxisReport, clear []Peak) []motion {
 			}
 		}
 		rest = math.Sqrt(math.Max(0, rest))
-		limit := []float64{l.SlowRate, l.RoughRate}[i]
-		below, share := r.Levels[0].RMS, l.SlowShare
+		limit := []float64{l.RockingRate, l.ChatterRate}[i]
+		below, share := r.Levels[0].RMS, l.RockingShare
 		if i == 1 {
-			below, share = math.Hypot(below, r.Levels[1].RMS), l.RoughShare
+			below, share = math.Hypot(below, r.Levels[1].RMS), l.ChatterShare
 		}
 		switch {
 		case best != nil:
@@ -221,7 +221,7 @@ func (l Limits) oscillations(r *AxisReport, clear []Peak) []motion {
 func (l Limits) footsteps(series []Series) []Peak {
 	var out []Peak
 	for _, s := range series {
-		if s.Hz >= l.SlowFrom {
+		if s.Hz >= l.RockingFrom {
 			continue
 		}
 		for i, m := range s.Members {
@@ -237,7 +237,7 @@ func (l Limits) footsteps(series []Series) []Peak {
 func dps(v float64) string { return fmt.Sprintf("%.3g deg/s", v/deg) }
 
 // acts lists what to try for a kind, in the order balance, stiffness, filters.
-// Common practice, no source: fast and rough wants a heavier filter, slow and
+// Common practice, no source: chatter wants a heavier filter, slow and
 // smooth a lighter one, and a filter comes only after balance and stiffness.
 func acts(kind Kind, a schema.Axis) []Act {
 	n := a.String()
@@ -249,25 +249,25 @@ func acts(kind Kind, a schema.Axis) []Act {
 	}
 	out := []Act{}
 	switch kind {
-	case SlowAndSmooth, FastAndRough:
+	case Rocking, Chatter:
 		out = append(out,
 			Act{"balance", "", "nearer zero", n, "an imbalance or a loose part, plate or cable comes before any number: read the resting effort, tighten, rebalance"},
 			Act{"stiffness", "stiffness." + n, "softer", n, "an axis at its onset oscillates; come down in fine steps until it is clean"})
-		if kind == SlowAndSmooth {
-			out = append(out, filter("lighter", "slow and smooth is the sign of too much delay: a lighter filter gives some back")...)
+		if kind == Rocking {
+			out = append(out, filter("lighter", "rocking is the sign of too much delay: a lighter filter gives some back")...)
 		} else {
-			out = append(out, filter("heavier", "fast and rough is the sign of noise or a ringing part passing through: a heavier filter keeps it out, at the price of delay")...)
+			out = append(out, filter("heavier", "chatter is the sign of noise or a ringing part passing through: a heavier filter keeps it out, at the price of delay")...)
 		}
 	case HandSway:
 		out = append(out,
-			Act{"follow", "follow.*.window." + n, "wider", n, "sway inside the window does not move the head"},
-			Act{"follow", "follow.*.smoothing." + n, "smoother", n, "what leaves the window is smoothed down"})
+			Act{"follow", "follow.*.deadband." + n, "wider", n, "sway inside the window does not move the head"},
+			Act{"follow", "follow.*.lag." + n, "longer", n, "what leaves the dead band is smoothed"})
 	}
 	return out
 }
 
 // rank orders the kinds by how much they ask to be acted on.
-var rank = map[Kind]int{Quiet: 0, HandSway: 1, SlowAndSmooth: 2, FastAndRough: 2}
+var rank = map[Kind]int{Quiet: 0, HandSway: 1, Rocking: 2, Chatter: 2}
 
 // sameTone is how close, in spectral lines, frequencies on two axes count as one.
 const sameTone = 1.0

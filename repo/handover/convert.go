@@ -20,7 +20,7 @@ type Conversion struct {
 	SI     float64 `json:"si"`
 	Unit   string  `json:"unit"`
 	Exact  float64 `json:"exact"` // on the dial it goes to
-	To     float64 `json:"to"`    // rounded to a step, to the less stiff (lighter, narrower, quicker) side
+	To     float64 `json:"to"`    // rounded to a step, to the less stiff (lighter, narrower, shorter) side
 	Step   float64 `json:"step"`
 	Toward string  `json:"toward,omitempty"` // the word for that side, if it was rounded
 }

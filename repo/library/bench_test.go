@@ -51,7 +51,7 @@ func TestTwoAnswersToOneQuestion(t *testing.T) {
 	if !reflect.DeepEqual(s.State.Next(), s2.State.Next()) {
 		t.Errorf("%+v, then %+v", s.State.Next(), s2.State.Next())
 	}
-	if err := other.Answer(ctx, s2, bench.Event{Saw: bench.Fast, Hz: 20}, day); err != nil {
+	if err := other.Answer(ctx, s2, bench.Event{Saw: bench.Chatter, Hz: 20}, day); err != nil {
 		t.Fatal(err)
 	}
 	was := s.State.Next()
@@ -65,7 +65,7 @@ func TestTwoAnswersToOneQuestion(t *testing.T) {
 		t.Error("a session without a kept value was planned")
 	}
 	again, err := other.OpenSession(d2)
-	if err != nil || len(again.Log.Steps) != 2 || again.Log.Steps[1].Saw != "fast" {
+	if err != nil || len(again.Log.Steps) != 2 || again.Log.Steps[1].Saw != "chatter" {
 		t.Errorf("%+v %v", again, err)
 	}
 }
@@ -94,7 +94,7 @@ func TestLogEditedByHand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := l.Answer(ctx, again, bench.Event{Saw: bench.Fast}, day.Add(time.Minute)); err != nil {
+	if err := l.Answer(ctx, again, bench.Event{Saw: bench.Chatter}, day.Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	if now, _ := os.ReadFile(path); !strings.HasPrefix(string(now), edited) {
@@ -124,7 +124,7 @@ func TestSessionIsSavedAndServes(t *testing.T) {
 		case p.Stage == bench.InHand:
 			e.Saw = bench.Hand
 		case p.Value >= 44:
-			e.Saw, e.Hz = bench.Fast, 21
+			e.Saw, e.Hz = bench.Chatter, 21
 		}
 		if err := l.Answer(ctx, s, e, day); err != nil {
 			t.Fatal(err)
@@ -210,7 +210,7 @@ func TestTuneSavedMeanwhile(t *testing.T) {
 			}
 			e = bench.Event{Saw: bench.Clean}
 			if s.State.Next().Value >= 44 {
-				e.Saw = bench.Fast
+				e.Saw = bench.Chatter
 			}
 		}
 		write(map[string]any{"stiffness.tilt": 12, "filters.drive": 4})

@@ -12,7 +12,7 @@ import (
 func FuzzNames(f *testing.F) {
 	for _, s := range []string{
 		"a-cam", "a-cam/rain", "a-cam/rain@~1", "a@2026-03-01", "a@2026-03-01T10:00:00Z", "a@x@y", "/", "@", "a/", "a@", "a/../b", "a/b/c",
-		"stiffness.pan=3", "=", "a=", "=b", "a==b", "follow.\"x.y\".window.pan = 4 ", "note=a=b", "\x00=\xff", "a\x1b@b",
+		"stiffness.pan=3", "=", "a=", "=b", "a==b", "follow.\"x.y\".deadband.pan = 4 ", "note=a=b", "\x00=\xff", "a\x1b@b",
 	} {
 		f.Add(s)
 	}

@@ -71,8 +71,8 @@ sensing = 3
 drive = 2
 
 [follow.walk]
-window = { pan = 6, tilt = 8 }
-smoothing = { pan = 40, tilt = 45 }
+deadband = { pan = 6, tilt = 8 }
+lag = { pan = 40, tilt = 45 }
 `, fp)
 }
 
@@ -643,7 +643,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 			})
 		case 3:
 			doc(main, func(d *file.Doc) (*file.Doc, error) {
-				return d.Set(fmt.Sprintf("follow.s%d.window.pan", r.IntN(5)), 2+r.IntN(9))
+				return d.Set(fmt.Sprintf("follow.s%d.deadband.pan", r.IntN(5)), 2+r.IntN(9))
 			})
 		case 4:
 			doc("jobs/2026-03-02-harbour.toml", func(d *file.Doc) (*file.Doc, error) {

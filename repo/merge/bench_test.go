@@ -23,10 +23,10 @@ sensing = 20
 drive = 30
 
 [follow.walk]
-window.pan = 8.0
-window.tilt = 10.0
-smoothing.pan = 40
-smoothing.tilt = 45
+deadband.pan = 8.0
+deadband.tilt = 10.0
+lag.pan = 40
+lag.tilt = 45
 `
 	in := Input{Cat: schema.Default(), Path: "rigs/k7/k7qd2m9x4c/main.toml", Kind: schema.KindTune, Base: []byte(base),
 		Ours: []byte(strings.Replace(base, "pan = 40", "pan = 42", 1)), Theirs: []byte(strings.Replace(base, "drive = 30", "drive = 31", 1))}

@@ -53,7 +53,7 @@ func someone(t testing.TB, r *rand.Rand, kind, text, tag string, n int) string {
 			}
 		case 4:
 			if kind == schema.KindTune {
-				apply(d.Set(fmt.Sprintf("follow.%s.window.%s", []string{"walk", "run", "stairs"}[r.IntN(3)], []string{"pan", "roll", "tilt"}[r.IntN(3)]), 2+r.IntN(9)))
+				apply(d.Set(fmt.Sprintf("follow.%s.deadband.%s", []string{"walk", "run", "stairs"}[r.IntN(3)], []string{"pan", "roll", "tilt"}[r.IntN(3)]), 2+r.IntN(9)))
 			} else if kind == schema.KindRig {
 				apply(d.Append("part", file.Table{{Key: "slot", Value: "extra"}, {Key: "name", Value: fmt.Sprint("item ", r.IntN(4))}, {Key: "shape", Value: "point"}, {Key: "mass_kg", Value: 0.1 + float64(r.IntN(3))/10}, {Key: "place_mm", Value: []any{0.0, 0.0, 0.0}}}))
 			} else {

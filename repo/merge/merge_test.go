@@ -24,8 +24,8 @@ drive = 2
 offset_deg = 0.5
 
 [follow.walk]
-window    = { pan = 6, tilt = 8 }
-smoothing = { pan = 40, tilt = 45 }
+deadband    = { pan = 6, tilt = 8 }
+lag = { pan = 40, tilt = 45 }
 `
 
 func TestTuneByKey(t *testing.T) {
@@ -43,15 +43,15 @@ func TestTuneByKey(t *testing.T) {
 		{"deleted here, untouched there", []string{"\n[horizon]\noffset_deg = 0.5\n", ""}, []string{"roll = 38", "roll = 40"}, []string{"\n[horizon]\noffset_deg = 0.5\n", "", "roll = 38", "roll = 40"}, nil, "horizon offset and stiffness, roll"},
 		{"untouched here, deleted there", []string{"roll = 38", "roll = 40"}, []string{"\n[horizon]\noffset_deg = 0.5\n", ""}, []string{"roll = 38", "roll = 40", "offset_deg = 0.5\n", ""}, nil, "horizon offset and stiffness, roll"},
 		{"deleted here, changed there", []string{"\n[horizon]\noffset_deg = 0.5\n", ""}, []string{"offset_deg = 0.5", "offset_deg = 0.7"}, nil, []string{"horizon.offset_deg"}, ""},
-		{"a style deleted here, untouched there", []string{"\n[follow.walk]\nwindow    = { pan = 6, tilt = 8 }\nsmoothing = { pan = 40, tilt = 45 }\n", ""}, []string{"pan = 41", "pan = 44"},
-			[]string{"\n[follow.walk]\nwindow    = { pan = 6, tilt = 8 }\nsmoothing = { pan = 40, tilt = 45 }\n", "", "pan = 41", "pan = 44"}, nil, "same axis"},
-		{"a style deleted here, changed there", []string{"\n[follow.walk]\nwindow    = { pan = 6, tilt = 8 }\nsmoothing = { pan = 40, tilt = 45 }\n", ""}, []string{"pan = 40", "pan = 42"}, nil, []string{"follow.walk"}, ""},
+		{"a style deleted here, untouched there", []string{"\n[follow.walk]\ndeadband    = { pan = 6, tilt = 8 }\nlag = { pan = 40, tilt = 45 }\n", ""}, []string{"pan = 41", "pan = 44"},
+			[]string{"\n[follow.walk]\ndeadband    = { pan = 6, tilt = 8 }\nlag = { pan = 40, tilt = 45 }\n", "", "pan = 41", "pan = 44"}, nil, "same axis"},
+		{"a style deleted here, changed there", []string{"\n[follow.walk]\ndeadband    = { pan = 6, tilt = 8 }\nlag = { pan = 40, tilt = 45 }\n", ""}, []string{"pan = 40", "pan = 42"}, nil, []string{"follow.walk"}, ""},
 		{"notes by line", []string{"first line", "first line, mine"}, []string{`second line"`, `second line\nthird"`}, []string{"first line", "first line, mine", `second line"`, `second line\nthird"`}, nil, ""},
 		{"the same line of a note", []string{"first line", "mine"}, []string{"first line", "theirs"}, nil, []string{"note"}, ""},
 		{"a new key in braces", []string{"pan = 41", "pan = 44"}, []string{"tilt = 8 }", "tilt = 8, roll = 9 }"}, []string{"pan = 41", "pan = 44", "tilt = 8 }", "tilt = 8, roll = 9 }"}, nil, ""},
 		{"stiffness here, filter there", []string{"pan = 41", "pan = 44"}, []string{"sensing = 3", "sensing = 4"}, []string{"pan = 41", "pan = 44", "sensing = 3", "sensing = 4"}, nil, "sensing filter and stiffness, pan"},
-		{"window here, smoothing there, one axis", []string{"pan = 6", "pan = 7"}, []string{"pan = 40", "pan = 42"}, []string{"pan = 6", "pan = 7", "pan = 40", "pan = 42"}, nil, "smoothing, pan (walk) and window, pan (walk)"},
-		{"window of pan here, of tilt there", []string{"pan = 6", "pan = 7"}, []string{"tilt = 8", "tilt = 9"}, []string{"pan = 6", "pan = 7", "tilt = 8", "tilt = 9"}, nil, ""},
+		{"dead band here, lag there, one axis", []string{"pan = 6", "pan = 7"}, []string{"pan = 40", "pan = 42"}, []string{"pan = 6", "pan = 7", "pan = 40", "pan = 42"}, nil, "dead band, pan (walk) and lag, pan (walk)"},
+		{"dead band of pan here, of tilt there", []string{"pan = 6", "pan = 7"}, []string{"tilt = 8", "tilt = 9"}, []string{"pan = 6", "pan = 7", "tilt = 8", "tilt = 9"}, nil, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			in := Input{Cat: cat, Path: "t.toml", Kind: schema.KindTune, Base: []byte(tuneBase), Ours: []byte(edits(t, tuneBase, c.ours...)), Theirs: []byte(edits(t, tuneBase, c.theirs...))}

@@ -100,7 +100,7 @@ func TuneDoc(v float64) schema.Tree {
 		"stiffness": schema.Tree{"pan": int64(41), "roll": int64(38), "tilt": int64(47)},
 		"recovery":  schema.Tree{"tilt": v},
 		"filters":   schema.Tree{"sensing": int64(3), "drive": int64(2)},
-		"follow":    schema.Tree{"walk": schema.Tree{"window": schema.Tree{"pan": int64(6)}, "smoothing": schema.Tree{"pan": int64(40)}}},
+		"follow":    schema.Tree{"walk": schema.Tree{"deadband": schema.Tree{"pan": int64(6)}, "lag": schema.Tree{"pan": int64(40)}}},
 	}
 }
 
@@ -123,7 +123,7 @@ sensing = 3
 drive = 2
 
 [follow.walk]
-window = { pan = 6 }
-smoothing = { pan = 40 }
+deadband = { pan = 6 }
+lag = { pan = 40 }
 `, schema.Format, Rig, schema.Num(v))
 }

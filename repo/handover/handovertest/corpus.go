@@ -276,7 +276,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	}
 	add("a TOML 1.1 escape", text(tunePath, `note = "Cable`, `note = "\e[2JCable`))
 	add("another TOML 1.1 escape", text(tunePath, `note = "Cable`, `note = "\x1b[2JCable`))
-	add("a table over two lines as TOML 1.1 has it", text(tunePath, "window = { pan = 12,", "window = { pan = 12,\n"))
+	add("a table over two lines as TOML 1.1 has it", text(tunePath, "deadband = { pan = 12,", "deadband = { pan = 12,\n"))
 	add("a raw escape in a text", text(tunePath, `note = "Cable`, "note = \"\x1b[2JCable"))
 	add("a value twice", text(tunePath, "[stiffness]", "[stiffness]\npan = 1"))
 	add("a value that is no number", text(tunePath, "roll = 25", "roll = nan"))

@@ -70,8 +70,8 @@ serial = "U-02"
 	}
 	dial("filters.sensing", "heavier", "Hz", 200, 20)
 	for _, a := range []string{"pan", "tilt"} {
-		dial("follow.window."+a, "wider", "deg", 0, 40)
-		dial("follow.smoothing."+a, "smoother", "s", 0, 2)
+		dial("follow.deadband."+a, "wider", "deg", 0, 40)
+		dial("follow.lag."+a, "longer", "s", 0, 2)
 	}
 	return b.String()
 }
@@ -267,8 +267,8 @@ up_deg = 45
 down_deg = 60
 
 [follow.walk]
-window = { pan = 12, tilt = 15 }
-smoothing = { pan = 40, tilt = 45 }
+deadband = { pan = 12, tilt = 15 }
+lag = { pan = 40, tilt = 45 }
 `, fp)
 }
 
