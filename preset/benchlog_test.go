@@ -83,7 +83,7 @@ func TestPlanBench(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !reflect.DeepEqual(p.Order, []schema.Axis{schema.Pan, schema.Roll, schema.Tilt}) || p.Margin != 1.6 {
+	if !reflect.DeepEqual(p.Order, []schema.Axis{schema.Tilt, schema.Roll, schema.Pan}) || p.Margin != 1.6 {
 		t.Errorf("%+v", p)
 	}
 	if x := p.Axes[schema.Pan]; *x.Offered != 240 || !strings.Contains(x.Why, "asks for 400, off the dial") {

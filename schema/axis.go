@@ -12,17 +12,22 @@ import "fmt"
 // Source: axes and signs as ISO 8855; the names are the trade's.
 type Axis int
 
-// The axes in the order in which they are worked on (common practice, no source).
+// The axes in the order in which they are listed.
 const (
 	Pan  Axis = iota // about z, up
-	Roll             // about x, forward
 	Tilt             // about y, left
+	Roll             // about x, forward
 )
 
-// Axes lists all axes in working order.
-var Axes = []Axis{Pan, Roll, Tilt}
+// Axes lists all axes as screens and files list them.
+var Axes = []Axis{Pan, Tilt, Roll}
 
-var axisNames = [...]string{"pan", "roll", "tilt"}
+// WorkOrder is the order in which axes are balanced and raised unless a sheet says otherwise:
+// from the inside out, since what is inside is carried by what is outside (common practice, no
+// source).
+var WorkOrder = []Axis{Tilt, Roll, Pan}
+
+var axisNames = [...]string{"pan", "tilt", "roll"}
 
 func (a Axis) String() string {
 	if a < 0 || int(a) >= len(axisNames) {
@@ -31,7 +36,7 @@ func (a Axis) String() string {
 	return axisNames[a]
 }
 
-// ParseAxis reads "pan", "roll" or "tilt".
+// ParseAxis reads "pan", "tilt" or "roll".
 func ParseAxis(s string) (Axis, bool) {
 	for i, n := range axisNames {
 		if n == s {

@@ -207,7 +207,7 @@ func TestExpand(t *testing.T) {
 }
 
 func TestAxis(t *testing.T) {
-	for i, n := range []string{"pan", "roll", "tilt"} {
+	for i, n := range []string{"pan", "tilt", "roll"} {
 		a, ok := ParseAxis(n)
 		if !ok || a != Axes[i] || a.String() != n {
 			t.Errorf("%s: %v %v", n, a, ok)

@@ -51,7 +51,7 @@ type Param struct {
 
 	Name  string // "stiffness, pan"
 	Group string // one of the catalogue's groups
-	Axis  string // "pan", "roll", "tilt" or "" when it belongs to no axis
+	Axis  string // "pan", "tilt", "roll" or "" when it belongs to no axis
 	Order int    // when to touch it, lower first
 
 	// Dial is the key of the gimbal sheet's dial ("stiffness.pan"), "" when the

@@ -210,7 +210,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		if a, ok := ParseAxis(o); ok && !slices.Contains(s.BenchOrder, a) {
 			s.BenchOrder = append(s.BenchOrder, a)
 		} else {
-			contradict("bench.order", "the order names "+shown(o)+" twice", "each of pan, roll, tilt once", "correct it")
+			contradict("bench.order", "the order names "+shown(o)+" twice", "each of pan, tilt, roll once", "correct it")
 		}
 	}
 	if s.BenchOrder == nil {

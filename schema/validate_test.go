@@ -34,7 +34,7 @@ func TestValidate(t *testing.T) {
 		{KindTune, "follow.walk.deadbnd.pan", int64(3), "follow.walk.deadbnd", "did you mean follow.walk.deadband?"},
 		{KindTune, "up_deg", int64(3), "up_deg", "limits.tilt.up_deg"},
 		{KindTune, "zzzzzzzz", int64(3), "zzzzzzzz", "put it in a comment or in note"},
-		{KindTune, "stiffness.zzzzzzzz", int64(3), "stiffness.zzzzzzzz", "one of pan, roll, tilt"},
+		{KindTune, "stiffness.zzzzzzzz", int64(3), "stiffness.zzzzzzzz", "one of pan, tilt, roll"},
 		{KindRig, "part[0].mas_kg", 1.0, "part[0].mas_kg", "did you mean part[0].mass_kg or"},
 		{KindGimbal, "dial.stiffness.pan.mx", 1.0, "dial.stiffness.pan.mx", "did you mean dial.stiffness.pan.max"},
 		{KindGimbal, "dial.stifness.pan.max", 1.0, "dial.stifness", "did you mean dial.stiffness?"},
@@ -54,7 +54,7 @@ func TestValidate(t *testing.T) {
 		{KindTune, "stiffness.pan", -inf, "stiffness.pan", "a number"},
 		{KindTune, "stiffness.pan", Tree{"x": int64(1)}, "stiffness.pan", "a table"},
 		{KindTune, "stiffness.pan", []any{int64(1)}, "stiffness.pan", "a list of 1"},
-		{KindTune, "stiffness", int64(4), "stiffness", "a table with pan, roll, tilt"},
+		{KindTune, "stiffness", int64(4), "stiffness", "a table with pan, tilt, roll"},
 		{KindTune, "note", int64(4), "note", "text in quotes"},
 		{KindTune, "note", long, "note", "5000 characters"},
 		{KindTune, "proof.at", "2026-03-02", "proof.at", "a date and time"},
@@ -102,7 +102,7 @@ func TestValidate(t *testing.T) {
 		{KindRig, "part[0].name", "  ", "part[0].name", "empty"},
 		{KindRig, "alias", strings.Repeat("a", 65), "alias", "at most 64"},
 		{KindJob, "state", "ajar", "state", "one of open, closed"},
-		{KindGimbal, "bench.order", []any{"pan", "roll", "yaw"}, "bench.order", "a list of pan, roll, tilt"},
+		{KindGimbal, "bench.order", []any{"pan", "roll", "yaw"}, "bench.order", "a list of pan, tilt, roll"},
 		{KindGimbal, "bench.order", []any{"pan", "roll"}, "bench.order", "a list of"},
 
 		// style names

@@ -61,7 +61,7 @@ func runBench(k *call) error {
 	for _, w := range words2list(k.c.String("only")) {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
-			return usage("--only: %q is no axis", w).hinted("pan, roll and tilt, with commas")
+			return usage("--only: %q is no axis", w).hinted("pan, tilt and roll, with commas")
 		}
 		only = append(only, a)
 	}
@@ -143,7 +143,7 @@ func (k *call) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 	if w := k.c.String("axis"); w != "" {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
-			return nil, usage("--axis %q is no axis", w).hinted("one of: pan, roll, tilt")
+			return nil, usage("--axis %q is no axis", w).hinted("one of: pan, tilt, roll")
 		}
 		e.Axis, e.HasAxis = a, true
 	}

@@ -165,7 +165,7 @@ func (b *benchRun) balance(a *asker) (leave bool, err error) {
 		}
 		if first {
 			first = false
-			a.say("Balance first: type the resting effort in percent as the controller shows it; two readings, the angle come to from either side, as 2.1/-1.4 tell friction apart. Enter passes a point over, b goes back to the one before, q leaves.")
+			a.say("Balance first: type the resting effort in percent as the controller shows it; two readings, the angle come to from either side, as 2.1/-1.4 tell friction apart. Enter passes a point over, u goes back to the one before, q leaves.")
 		}
 		efforts, act, err := a.efforts(p.Text)
 		switch {
@@ -451,7 +451,7 @@ func (b *benchRun) askHand(a *asker, p bench.Proposal) (leave bool, err error) {
 	case 'u':
 		e = bench.Event{Saw: bench.Back}
 	case 'h', 'r':
-		x, _, err := a.choose("which axis? [p/r/t]", []choice{{'p', "pan"}, {'r', "roll"}, {'t', "tilt"}}, 0)
+		x, _, err := a.choose("which axis? [p/t/r]", []choice{{'p', "pan"}, {'t', "tilt"}, {'r', "roll"}}, 0)
 		if err != nil {
 			return false, err
 		}

@@ -145,7 +145,7 @@ func flagValues(e Env, flag, libDir string, given []string, cur string) []candid
 	case "ours", "theirs":
 		return argValues(e, "key", libDir, nil, cur)
 	case "axis":
-		return enum("pan", "roll", "tilt")
+		return enum("pan", "tilt", "roll")
 	case "mass":
 		return enum("kg", "g", "lb")
 	case "length":

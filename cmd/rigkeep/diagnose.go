@@ -35,7 +35,7 @@ func diagnoseVerb() verb {
 			&cli.StringFlag{Name: "time-unit", Usage: "`UNIT` of the time: s, ms, us or ns; else from the header or its steps"},
 			&cli.StringSliceFlag{Name: "band", Usage: "give the level of this `BAND` too, as 20-40 (Hz); may be repeated"},
 			&cli.StringFlag{Name: "rig", Usage: "the `RIG[/TUNE]` that shakes: its record is used"},
-			&cli.StringFlag{Name: "axis", Usage: "which `AXIS`: pan, roll, tilt, several"},
+			&cli.StringFlag{Name: "axis", Usage: "which `AXIS`: pan, tilt, roll, several"},
 			&cli.StringFlag{Name: "feel", Usage: "how it `FEELS`: chatter, rocking, jerk"},
 			&cli.StringFlag{Name: "when", Usage: "`WHEN`: rest, tap, walk, turn, power-on"},
 			&cli.StringFlag{Name: "where", Usage: "`WHERE`: stand, hand, vehicle"},

@@ -150,7 +150,7 @@ func (k *call) followAxes(d *library.Loaded, style string) ([]schema.Axis, error
 	if w := k.c.String("axis"); w != "" {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
-			return nil, usage("--axis %q is no axis", w).hinted("one of: pan, roll, tilt")
+			return nil, usage("--axis %q is no axis", w).hinted("one of: pan, tilt, roll")
 		}
 		if !d.Tune.HasStyle(style, a) {
 			return nil, usage("the style %s says nothing for %s", style, a)

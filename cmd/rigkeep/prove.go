@@ -72,7 +72,7 @@ func axisReadings(s string) (map[schema.Axis][]float64, error) {
 		for _, num := range strings.Split(nums, "/") {
 			v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(num), "%")), 64)
 			if !ok || !isAxis || err != nil || v-v != 0 {
-				return nil, fmt.Errorf("%q is not AXIS=NUMBER, where AXIS is pan, roll or tilt", strings.TrimSpace(p))
+				return nil, fmt.Errorf("%q is not AXIS=NUMBER, where AXIS is pan, tilt or roll", strings.TrimSpace(p))
 			}
 			out[a] = append(out[a], v)
 		}

@@ -236,7 +236,7 @@ func TestTerminalSession(t *testing.T) {
 	answers := 0
 	for ; ; answers++ {
 		q := x.question()
-		if strings.Contains(q, "roll ") && strings.Contains(q, "[cf") {
+		if strings.Contains(q, "roll ") && strings.Contains(q, "[ch") {
 			if err := pty.Setsize(x.pty, &pty.Winsize{Rows: 24, Cols: 40}); err != nil {
 				t.Fatal(err)
 			}
@@ -378,7 +378,7 @@ func TestTerminalOddKeys(t *testing.T) {
 	x.question()
 	x.send("9\x7f2\r")
 	for range 4 {
-		if q := x.question(); strings.Contains(q, "[cf") {
+		if q := x.question(); strings.Contains(q, "[ch") {
 			break
 		}
 		x.send("junk\x152\x7f\r") // typed, wiped out, typed, wiped out, Enter
@@ -437,7 +437,7 @@ func TestTerminalProofAsksAgain(t *testing.T) {
 			t.Errorf("%q is not in:\n%s", want, x.all())
 		}
 	}
-	if raw := s.ok(t, "show", "a-cam-zoom", "--raw"); !strings.Contains(raw, "effort_pct = { pan = 1, tilt = 0.5 }") || !strings.Contains(raw, `unit = "rented"`) || !strings.Contains(raw, "minutes = 12.5") || !strings.Contains(raw, `styles = ["walk"]`) {
+	if raw := s.ok(t, "show", "a-cam-zoom", "--raw"); !strings.Contains(raw, "effort_pct = { pan = 1, roll = 0.5 }") || !strings.Contains(raw, `unit = "rented"`) || !strings.Contains(raw, "minutes = 12.5") || !strings.Contains(raw, `styles = ["walk"]`) {
 		t.Error(raw)
 	}
 }

@@ -99,7 +99,7 @@ func TestBenchByScript(t *testing.T) {
 	st := stand{onset: map[string]float64{"pan": 41, "roll": 37, "tilt": 29}}
 	began := time.Now()
 	j := next(t, s.ok(t, "bench", "a-cam-zoom", "--json"))
-	if j.Session != "" || j.Next.Stage != "search" || j.Next.Axis != "pan" {
+	if j.Session != "" || j.Next.Stage != "search" || j.Next.Axis != "tilt" {
 		t.Fatalf("%+v", j)
 	}
 	runs := 0

@@ -47,7 +47,7 @@ func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds)
 func ReadTurned(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds, gravity mass.Vec) (Reading, error) {
 	c := domain.Checker{Model: model}
 	c.That(len(efforts) == 1 || len(efforts) == 2, "number of effort readings", float64(len(efforts)), "one, or two from either side", "")
-	c.That(axis >= schema.Pan && axis <= schema.Tilt, "axis", float64(axis), "pan, roll or tilt", "")
+	c.That(axis >= schema.Pan && axis <= schema.Roll, "axis", float64(axis), "pan, tilt or roll", "")
 	if err := c.Err(); err != nil {
 		return Reading{}, err
 	}

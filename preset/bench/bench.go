@@ -4,7 +4,7 @@
 //
 // # How it searches
 //
-// Axis by axis, in the order given (pan, roll, tilt; common practice, no source):
+// Axis by axis, in the order given (tilt, roll, pan unless the sheet says otherwise; common practice, no source):
 //
 //  1. Begin at the low end of what the evidence expects: the value start offers
 //     or, where onsets are on record, a coarse step below the low end of the
@@ -145,18 +145,18 @@ type Config struct {
 }
 
 // InOrder sorts set-ups into the order of axes given; axes that order does not
-// name follow in their own order.
+// name follow in the usual one.
 //
-// Source: pan, then roll, then tilt is common practice, no source.
+// Source: from the inside out (tilt, roll, pan) is common practice, no source.
 func InOrder(axes []Setup, order []schema.Axis) []Setup {
 	if order == nil {
-		order = schema.Axes
+		order = schema.WorkOrder
 	}
 	rank := func(a schema.Axis) int {
 		if i := slices.Index(order, a); i >= 0 {
 			return i
 		}
-		return len(order) + int(a)
+		return len(order) + slices.Index(schema.WorkOrder, a)
 	}
 	out := slices.Clone(axes)
 	slices.SortStableFunc(out, func(a, b Setup) int { return rank(a.Axis) - rank(b.Axis) })
@@ -187,8 +187,8 @@ func (c Config) check() error {
 	seen := map[schema.Axis]bool{}
 	for _, a := range c.Axes {
 		name := a.Axis.String()
-		if a.Axis < schema.Pan || a.Axis > schema.Tilt || seen[a.Axis] {
-			k.Fail("axis", name, "pan, roll and tilt, each once at most", "")
+		if a.Axis < schema.Pan || a.Axis > schema.Roll || seen[a.Axis] {
+			k.Fail("axis", name, "pan, tilt and roll, each once at most", "")
 		}
 		seen[a.Axis] = true
 		d := a.Dial

@@ -184,7 +184,7 @@ func Units(sights []Sight, o Options) (*Report, error) {
 		c.That(!(s.Clean > s.Onset), "clean stiffness ("+s.Ref+")", s.Clean, "at most that at onset, "+domain.Number(s.Onset), "")
 		c.Positive("inertia ("+s.Ref+")", s.J, "kg·m²")
 		c.NotNegative("frequency ("+s.Ref+")", s.Hz, "Hz")
-		c.That(s.Axis >= schema.Pan && s.Axis <= schema.Tilt, "axis ("+s.Ref+")", float64(s.Axis), "pan, roll or tilt", "")
+		c.That(s.Axis >= schema.Pan && s.Axis <= schema.Roll, "axis ("+s.Ref+")", float64(s.Axis), "pan, tilt or roll", "")
 	}
 	if err := c.Err(); err != nil {
 		return nil, err

@@ -491,7 +491,7 @@ func (s Stamp) told(path, text string) Evidence {
 	return Evidence{Text: text, File: path, Revision: s.Revision, Who: s.Who, When: s.When}
 }
 
-// list writes names as "pan, roll and tilt".
+// list writes names as "pan, tilt and roll".
 func list(names []string) string {
 	switch len(names) {
 	case 0:

@@ -65,7 +65,7 @@ func newShop(q Request) (*shop, error) {
 			c.Fail("kind of "+p.Key, string(p.Kind), "stiffness or filter", "")
 		}
 		if p.Kind == Stiffness && (p.Axis < 0 || int(p.Axis) > 2) {
-			c.Fail("axis of "+p.Key, p.Axis.String(), "pan, roll or tilt", "")
+			c.Fail("axis of "+p.Key, p.Axis.String(), "pan, tilt or roll", "")
 		}
 	}
 	if err := c.Err(); err != nil {

@@ -141,7 +141,7 @@ func TestActsFollowTheCatalogue(t *testing.T) {
 func TestUnevenSamplingAgrees(t *testing.T) {
 	tones := []tone{{1.3, 2}, {9.7, 1}, {31, 0.5}}
 	even := analyse(t, logOf(400, 40, 0, 0, tones...), Settings{Segment: 2048, Rate: 400})
-	want := even.Axes[2].Spectrum.Peaks(0.5, 3)
+	want := even.Axes[schema.Tilt].Spectrum.Peaks(0.5, 3)
 	uneven := logOf(400, 40, 0, 0.6, tones...)
 	missing := logOf(400, 40, 0, 0, tones...)
 	rng := rand.New(rand.NewSource(3))
@@ -172,7 +172,7 @@ func TestUnevenSamplingAgrees(t *testing.T) {
 			if r.Method == None {
 				t.Errorf("%s: not brought to a grid", name)
 			}
-			for i, p := range r.Axes[2].Spectrum.Peaks(0.5, 3) {
+			for i, p := range r.Axes[schema.Tilt].Spectrum.Peaks(0.5, 3) {
 				tol := 0.01
 				if how == Linear {
 					tol = 0.06 // a straight line cuts 31 Hz short
@@ -200,10 +200,10 @@ func TestGapsCutTheLog(t *testing.T) {
 	if r.Pieces != 2 || len(r.Timing.Gaps) != 1 || r.Timing.Gaps[0].Line != 10002 {
 		t.Errorf("%d pieces, gaps %+v", r.Pieces, r.Timing.Gaps)
 	}
-	modeltest.Near(t, "rms", r.Axes[2].Peaks[0].RMS/deg, 2, 0.01, 0)
+	modeltest.Near(t, "rms", r.Axes[schema.Tilt].Peaks[0].RMS/deg, 2, 0.01, 0)
 	bridged := analyse(t, hole(10000, 14000), Settings{AcrossGaps: true})
-	if bridged.Pieces != 1 || bridged.Axes[2].Peaks[0].RMS > 1.95*deg {
-		t.Errorf("%d pieces, rms %g: the gap should have cost level", bridged.Pieces, bridged.Axes[2].Peaks[0].RMS/deg)
+	if bridged.Pieces != 1 || bridged.Axes[schema.Tilt].Peaks[0].RMS > 1.95*deg {
+		t.Errorf("%d pieces, rms %g: the gap should have cost level", bridged.Pieces, bridged.Axes[schema.Tilt].Peaks[0].RMS/deg)
 	}
 	// a short end piece is left out and said
 	r = analyse(t, hole(23000, 23900), Settings{})
@@ -229,7 +229,7 @@ func TestGapsCutTheLog(t *testing.T) {
 
 func TestHarmonicsAreGrouped(t *testing.T) {
 	r := analyse(t, logOf(500, 40, 0.02, 0, tone{17.3, 1}, tone{34.6, 0.5}, tone{51.9, 0.2}, tone{41, 0.4}), Settings{})
-	s := r.Axes[2].Series
+	s := r.Axes[schema.Tilt].Series
 	if len(s) != 1 || len(s[0].Members) != 3 {
 		t.Fatalf("series %+v", s)
 	}

@@ -82,7 +82,7 @@ func find(in *csvlog.Reader, o ReadOptions) ([]ColumnUse, error) {
 	if o.Rate > 0 && o.Columns.Time == "" {
 		wants[0].Given = "-"
 	}
-	for i, given := range []string{o.Columns.Pan, o.Columns.Roll, o.Columns.Tilt} {
+	for i, given := range []string{o.Columns.Pan, o.Columns.Tilt, o.Columns.Roll} {
 		a := schema.Axes[i]
 		wants = append(wants, csvlog.Want{Use: a.String(), Given: given, Lists: guesses[a], Unit: o.RateUnit, Units: rateUnits, Known: "deg/s or rad/s", Bare: "deg/s"})
 	}

@@ -64,7 +64,7 @@ func TestRealTraces(t *testing.T) {
 			t.Errorf("%s: gaps bridged by %q", name, whole.Method)
 		}
 		for i, a := range whole.Axes {
-			x := l.Rates[[]schema.Axis{schema.Pan, schema.Roll, schema.Tilt}[i]]
+			x := l.Rates[[]schema.Axis{schema.Pan, schema.Tilt, schema.Roll}[i]]
 			mean, power := 0.0, 0.0
 			for _, v := range x {
 				mean += v / float64(len(x))
