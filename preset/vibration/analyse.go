@@ -150,7 +150,7 @@ func Analyse(l *Log, s Settings) (*Report, error) {
 			return nil, refuse("turn rate about "+a.String(), t, "values whose squares a computer number can hold", "check the column and its unit")
 		}
 		ar := axisReport(a, spec, meanOf(even), s, lim)
-		ar.Loudest = loudest(r.Rate, l.starts(use), even, lim.SlowFrom)
+		ar.Loudest = loudest(r.Rate, l.starts(use), even, lim.RockingFrom)
 		r.Axes = append(r.Axes, ar)
 	}
 	r.overall(l)

@@ -260,7 +260,7 @@ func acts(kind Kind, a schema.Axis) []Act {
 		}
 	case HandSway:
 		out = append(out,
-			Act{"follow", "follow.*.deadband." + n, "wider", n, "sway inside the window does not move the head"},
+			Act{"follow", "follow.*.deadband." + n, "wider", n, "sway inside the dead band does not move the head"},
 			Act{"follow", "follow.*.lag." + n, "longer", n, "what leaves the dead band is smoothed"})
 	}
 	return out
