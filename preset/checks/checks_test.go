@@ -1,5 +1,5 @@
 // Package checks runs the published check values against every model. It holds
-// tests only: testdata/checks.toml has 61 cases with their sources,
+// tests only: testdata/checks.toml and checks-2.toml have cases with their sources,
 // testdata/more.toml those that more.py beside it computes; set RIGKEEP_CHECKS to
 // one or more further files of the same form (separated as in PATH) to run those
 // as well.
@@ -54,7 +54,7 @@ type checkCase struct {
 }
 
 func TestPublishedValues(t *testing.T) {
-	files := []string{filepath.Join("testdata", "checks.toml"), filepath.Join("testdata", "more.toml")}
+	files := []string{filepath.Join("testdata", "checks.toml"), filepath.Join("testdata", "checks-2.toml"), filepath.Join("testdata", "more.toml")}
 	files = append(files, filepath.SplitList(os.Getenv("RIGKEEP_CHECKS"))...)
 	for _, file := range files {
 		var doc struct {

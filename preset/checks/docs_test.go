@@ -13,7 +13,7 @@ import (
 
 // models are the packages whose exported functions must each say where they come
 // from.
-var models = []string{"mass", "fit", "balance", "loop", "learn", "start", "bench", "frame", "follow", "vibration", "identify", "diagnose", "dial"}
+var models = []string{"mass", "fit", "balance", "loop", "learn", "start", "bench", "frame", "follow", "vibration", "identify", "diagnose", "dial", "assembly"}
 
 // tying are the files of package preset that tie rigs, sheets and tunes to the models.
 var tying = []string{"models.go", "styles.go", "hold.go", "lens.go", "balancepoint.go", "shake.go", "sights.go", "readings.go"}

@@ -28,7 +28,8 @@ const (
 	Point    Shape = "point"    // none: no size on purpose
 )
 
-// Part is one piece of a build, of even density, its centre at Place.
+// Part is one piece of a build: a solid of even density whose centre of gravity
+// lies at Place, and whose outline may lie elsewhere.
 type Part struct {
 	Name string
 	Slot string
@@ -40,7 +41,10 @@ type Part struct {
 	Length float64 // m, along Axis
 	Axis   Vec     // direction of a cylinder or tube in its own frame, any length; zero means z
 	Turn   Turn    // how the part is turned in the build
-	Place  Vec     // m, centre of the part in the build frame
+	Place  Vec     // m, balance point of the part in the build frame
+	// Outline in m leads from Place to the middle of the solid's outline, build frame.
+	// It takes no part in mass, centre of gravity and inertia.
+	Outline Vec
 	// Density in kg/m³ sizes a part with mass only; 0 takes that of the Options.
 	Density float64
 }
@@ -48,15 +52,21 @@ type Part struct {
 // Turn is how a part is turned in the build: by three angles, and before that by
 // a rotation vector (for those who have one). The zero value is no turn.
 type Turn struct {
-	Roll, Tilt, Pan float64 // rad, see FromTurns
-	Vector          Vec     // rad, see FromVector
+	Roll, Tilt, Pan float64   // rad, see FromTurns
+	Vector          Vec       // rad, see FromVector
+	On              *Rotation // of what the part sits on, in the build; nil for no turn
 }
 
-// Rotation returns the whole turn: Vector first, then the angles.
+// Rotation returns the whole turn: Vector first, then the angles, then that of
+// what the part sits on.
 //
 // Source: see FromTurns and FromVector.
 func (t Turn) Rotation() Rotation {
-	return FromTurns(t.Roll, t.Tilt, t.Pan).Mul(FromVector(t.Vector))
+	r := FromTurns(t.Roll, t.Tilt, t.Pan).Mul(FromVector(t.Vector))
+	if t.On != nil {
+		r = t.On.Mul(r)
+	}
+	return r
 }
 
 // AssumedDensity is the density of a part of which only the mass is known,

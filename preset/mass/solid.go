@@ -22,6 +22,17 @@ func (s Solid) Moved(d Vec) Solid {
 	return s
 }
 
+// Middle returns the middle of the solid's outline (m, build frame).
+//
+// Source: definition.
+func (s Solid) Middle() Vec { return s.Place.Add(s.Outline) }
+
+// Frame returns how the solid's own axes lie in the build; those of a cylinder or
+// tube with its length along the third.
+//
+// Source: definition.
+func (s Solid) Frame() Rotation { return s.rot }
+
 // Solids checks the parts and works out how each lies in the build. The second
 // result lists the parts that took their size from a density.
 //
@@ -63,7 +74,7 @@ func place(c *domain.Checker, i int, p Part, density float64) (Solid, *Assumptio
 		name string
 		v    Vec
 	}{
-		{"place", p.Place}, {"size", p.Size}, {"axis", p.Axis}, {"turn", p.Turn.Vector},
+		{"place", p.Place}, {"outline", p.Outline}, {"size", p.Size}, {"axis", p.Axis}, {"turn", p.Turn.Vector},
 		{"turn", Vec{p.Turn.Roll, p.Turn.Tilt, p.Turn.Pan}},
 	} {
 		if !f.v.finite() {
@@ -161,7 +172,7 @@ func (s Solid) own() Tensor {
 // Source: support function of box, cylinder and ball (Ericson, Real-Time
 // Collision Detection, ch. 4; from memory).
 func (s Solid) Extent(dir Vec) (lo, hi float64) {
-	mid := s.Place.Dot(dir)
+	mid := s.Middle().Dot(dir)
 	half := 0.0
 	switch s.Shape {
 	case Box:
@@ -186,7 +197,7 @@ func (s Solid) Extent(dir Vec) (lo, hi float64) {
 func (s Solid) Reach(point, dir Vec) float64 {
 	// across drops the part of a vector along the line
 	across := func(v Vec) Vec { return v.Sub(dir.Scale(v.Dot(dir))) }
-	e := across(s.Place.Sub(point))
+	e := across(s.Middle().Sub(point))
 	switch s.Shape {
 	case Box:
 		far := 0.0
