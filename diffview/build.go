@@ -149,12 +149,13 @@ func (o *Build) parts(as, bs []preset.Part) {
 func exactly(p preset.Part) preset.Part {
 	p.Mass, p.Diameter, p.Bore, p.Length, p.Density = tidy(p.Mass), tidy(p.Diameter), tidy(p.Bore), tidy(p.Length), tidy(p.Density)
 	for i := range 3 {
-		p.Size[i], p.Turn[i], p.Place[i] = tidy(p.Size[i]), tidy(p.Turn[i]), tidy(p.Place[i])
+		p.Size[i], p.Turn[i], p.Place[i], p.Shift[i] = tidy(p.Size[i]), tidy(p.Turn[i]), tidy(p.Place[i]), tidy(p.Shift[i])
 	}
+	p.Outline, p.Lies, p.SitsOn, p.Seat = [3]float64{}, nil, "", nil // Place and what it comes of say it
 	return p
 }
 
-func samePart(a, b preset.Part) bool { return exactly(a) == exactly(b) }
+func samePart(a, b preset.Part) bool { return reflect.DeepEqual(exactly(a), exactly(b)) }
 
 func partChange(op Op, a, b preset.Part, at [2]int) Part {
 	p := Part{Op: op, Slot: b.Slot, Name: b.Name, Index: at, MassBefore: tidy(a.Mass * 1000), MassAfter: tidy(b.Mass * 1000)}

@@ -127,7 +127,7 @@ func wholeStyle(r Report, list []Change) (style string, n int) {
 }
 
 // wholeItem says the item of a list that the first fields add or remove as a
-// whole: pin added: rig "8fx63ceqba", tune "main". n is how many fields that are.
+// whole: pin added: rig "hxdk37xyrz", tune "main". n is how many fields that are.
 func wholeItem(list []Field) (words string, n int) {
 	item, op := listItem(list[0].Key), list[0].Op
 	if item == "" || op != Added && op != Removed {

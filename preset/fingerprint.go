@@ -17,16 +17,55 @@ const alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
 
 // Canonical is the text whose SHA-256 is the rig's fingerprint; DEVELOPERS.md
 // specifies it so that another program can compute it. Two rigs are the same
-// exactly when their canonical texts are.
+// exactly when their canonical texts are. Balance points are counted from that of
+// the heaviest part, so that where the build sits does not matter; of parts that
+// weigh the same the one counts that gives the text which sorts first.
 func (r Rig) Canonical() string {
+	heaviest := int64(-1)
+	steps := make([]int64, len(r.Parts))
+	for i, p := range r.Parts {
+		steps[i] = floorDiv(whole(p.Mass*1e9)+2_500_000, 5_000_000) // 5 g steps, from µg
+		if !p.PlaceUnknown {
+			heaviest = max(heaviest, steps[i])
+		}
+	}
+	head := "rigkeep-rig-1\ngimbal|" + field(r.Gimbal) + "\n"
+	best := ""
+	for i := range r.Parts {
+		from := r.Parts[i].balancePoint()
+		if from == nil || steps[i] != heaviest {
+			continue
+		}
+		if text := head + r.lines(steps, from); best == "" || text < best {
+			best = text
+		}
+	}
+	if best == "" {
+		return head + r.lines(steps, nil)
+	}
+	return best
+}
+
+// lines are the parts of the canonical text, their balance points from the given one.
+func (r Rig) lines(steps []int64, from *[3]float64) string {
 	lines := make([]string, len(r.Parts))
 	for i, p := range r.Parts {
-		lines[i] = fmt.Sprintf("part|%s|%s|%d|%d|%d|%d\n", field(p.Slot), field(p.Name),
-			floorDiv(whole(p.Mass*1e9)+2_500_000, 5_000_000), // 5 g steps, from µg
-			toMM(p.Place[0]), toMM(p.Place[1]), toMM(p.Place[2]))
+		at := "?|?|?"
+		if v := p.balancePoint(); v != nil && from != nil {
+			at = fmt.Sprintf("%d|%d|%d", to5mm(v[0]-from[0]), to5mm(v[1]-from[1]), to5mm(v[2]-from[2]))
+		}
+		lines[i] = fmt.Sprintf("part|%s|%s|%d|%s\n", field(p.Slot), field(p.Name), steps[i], at)
 	}
 	sort.Strings(lines)
-	return "rigkeep-rig-1\ngimbal|" + field(r.Gimbal) + "\n" + strings.Join(lines, "")
+	return strings.Join(lines, "")
+}
+
+// balancePoint is where a part balances in the build, m; nil is unknown.
+func (p *Part) balancePoint() *[3]float64 {
+	if p.PlaceUnknown {
+		return nil
+	}
+	return &p.Place
 }
 
 // Print computes the fingerprint: the first 50 bits of the SHA-256 of
@@ -51,8 +90,8 @@ func digest(text string) string {
 	return string(out[:])
 }
 
-// toMM rounds metres to whole millimetres by way of whole micrometres, halves up.
-func toMM(m float64) int64 { return floorDiv(whole(m*1e6)+500, 1000) }
+// to5mm rounds metres to steps of 5 mm by way of whole micrometres, halves up.
+func to5mm(m float64) int64 { return floorDiv(whole(m*1e6)+2500, 5000) }
 
 // whole rounds to the nearest integer, halves away from zero.
 func whole(v float64) int64 { return int64(math.Round(v)) }

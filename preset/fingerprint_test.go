@@ -9,25 +9,31 @@ import (
 	"strings"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"rigkeep/preset/unit"
 )
 
 type vector struct {
-	Gimbal string `json:"gimbal"`
-	Parts  []struct {
-		Slot    string     `json:"slot"`
-		Name    string     `json:"name"`
-		MassKg  float64    `json:"mass_kg"`
-		PlaceMM [3]float64 `json:"place_mm"`
-	} `json:"parts"`
+	Gimbal string       `json:"gimbal"`
+	Parts  []vectorPart `json:"parts"`
+}
+
+type vectorPart struct {
+	Slot      string      `json:"slot"`
+	Name      string      `json:"name"`
+	MassKg    float64     `json:"mass_kg"`
+	BalanceMM *[3]float64 `json:"balance_mm,omitempty"`
 }
 
 func (v vector) rig() Rig {
 	r := Rig{Gimbal: v.Gimbal}
 	for _, p := range v.Parts {
 		q := Part{Slot: p.Slot, Name: p.Name, Mass: p.MassKg}
-		for i, mm := range p.PlaceMM {
-			q.Place[i] = mm / 1000
+		if q.PlaceUnknown = p.BalanceMM == nil; !q.PlaceUnknown {
+			for i, mm := range p.BalanceMM {
+				q.Place[i] = mm / 1000
+			}
 		}
 		r.Parts = append(r.Parts, q)
 	}
@@ -98,15 +104,13 @@ func TestFingerprintAgreesAtRandom(t *testing.T) {
 	for range 300 {
 		v := vector{Gimbal: "Quay-large"}
 		for range 1 + rnd.IntN(5) {
-			p := struct {
-				Slot    string     `json:"slot"`
-				Name    string     `json:"name"`
-				MassKg  float64    `json:"mass_kg"`
-				PlaceMM [3]float64 `json:"place_mm"`
-			}{Slot: words[rnd.IntN(len(words))], Name: words[rnd.IntN(len(words))] + words[rnd.IntN(len(words))]}
-			p.MassKg = float64(rnd.IntN(4000)*25) / 10000 // 2.5 g steps: half of them at a rounding edge
-			for i := range p.PlaceMM {
-				p.PlaceMM[i] = float64(rnd.IntN(800)-400) / 4
+			p := vectorPart{Slot: words[rnd.IntN(len(words))], Name: words[rnd.IntN(len(words))] + words[rnd.IntN(len(words))]}
+			p.MassKg = float64(1+rnd.IntN(12)) * 0.0025 // half of them at a rounding edge, many alike
+			if rnd.IntN(5) > 0 {
+				p.BalanceMM = &[3]float64{}
+				for i := range p.BalanceMM {
+					p.BalanceMM[i] = float64(rnd.IntN(800)-400) / 4
+				}
 			}
 			v.Parts = append(v.Parts, p)
 		}
@@ -147,7 +151,8 @@ func TestFingerprintIgnoresAndNotices(t *testing.T) {
 		"case":   func(r *Rig) { r.Parts[0].Name = "BODY k" },
 		"spaces": func(r *Rig) { r.Parts[0].Name = " Body \t K " },
 		"2 g":    func(r *Rig) { r.Parts[0].Mass += 0.002 },
-		"0.4 mm": func(r *Rig) { r.Parts[0].Place[1] += 0.0004 },
+		"2.4 mm": func(r *Rig) { r.Parts[0].Place[1] += 0.0024 },
+		"slid":   func(r *Rig) { r.Parts[0].Place[0] += 0.031; r.Parts[1].Place[0] += 0.031 },
 		"size":   func(r *Rig) { r.Parts[1].Length = 0.11 },
 		"pounds": func(r *Rig) { r.Parts[0].Mass = 1.25 / unit.Pound * unit.Pound },
 	}
@@ -159,13 +164,14 @@ func TestFingerprintIgnoresAndNotices(t *testing.T) {
 		}
 	}
 	other := map[string]func(*Rig){
-		"gimbal": func(r *Rig) { r.Gimbal = "skiff-small" },
-		"5 g":    func(r *Rig) { r.Parts[0].Mass += 0.005 },
-		"1 mm":   func(r *Rig) { r.Parts[0].Place[2] += 0.001 },
-		"name":   func(r *Rig) { r.Parts[0].Name = "Body L" },
-		"slot":   func(r *Rig) { r.Parts[0].Slot = "battery" },
-		"part":   func(r *Rig) { r.Parts = r.Parts[:1] },
-		"twice":  func(r *Rig) { r.Parts = append(r.Parts, r.Parts[0]) },
+		"gimbal":           func(r *Rig) { r.Gimbal = "skiff-small" },
+		"5 g":              func(r *Rig) { r.Parts[0].Mass += 0.005 },
+		"5 mm":             func(r *Rig) { r.Parts[0].Place[2] += 0.005 },
+		"no balance point": func(r *Rig) { r.Parts[1].PlaceUnknown = true },
+		"name":             func(r *Rig) { r.Parts[0].Name = "Body L" },
+		"slot":             func(r *Rig) { r.Parts[0].Slot = "battery" },
+		"part":             func(r *Rig) { r.Parts = r.Parts[:1] },
+		"twice":            func(r *Rig) { r.Parts = append(r.Parts, r.Parts[0]) },
 	}
 	for name, change := range other {
 		r := base()
@@ -174,6 +180,40 @@ func TestFingerprintIgnoresAndNotices(t *testing.T) {
 			t.Errorf("%s did not change the fingerprint", name)
 		}
 	}
+}
+
+// Order, origin, case and spaces do not change a fingerprint, and sliding the whole build
+// does not either.
+func TestFingerprintLaws(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		words := rapid.SampledFrom([]string{"body", "Lens 35", "a|b", `c\d`, "Ä", "plate"})
+		micro := rapid.IntRange(-300_000, 300_000)
+		r := Rig{Gimbal: "quay-large"}
+		for range rapid.IntRange(1, 6).Draw(t, "parts") {
+			p := Part{Slot: words.Draw(t, "slot"), Name: words.Draw(t, "name"), Mass: float64(rapid.IntRange(1, 8).Draw(t, "mass")) * 0.0025}
+			for i := range p.Place {
+				p.Place[i] = float64(micro.Draw(t, "place")) / 1e6
+			}
+			p.PlaceUnknown = rapid.IntRange(0, 5).Draw(t, "unknown") == 0
+			r.Parts = append(r.Parts, p)
+		}
+		want := r.Canonical()
+		slid := [3]float64{}
+		for i := range slid {
+			slid[i] = float64(micro.Draw(t, "slide")) / 1e6
+		}
+		other := Rig{Gimbal: " Quay-LARGE\t", Parts: rapid.Permutation(r.Parts).Draw(t, "order")}
+		for i := range other.Parts {
+			p := &other.Parts[i]
+			p.Slot, p.Name = strings.NewReplacer("b", "B", "l", "L").Replace(p.Slot), "  "+p.Name+" "
+			for j := range slid {
+				p.Place[j] += slid[j]
+			}
+		}
+		if got := other.Canonical(); got != want {
+			t.Fatalf("the same build gives\n%q and\n%q", want, got)
+		}
+	})
 }
 
 // Two builds found by search share all fifty bits and still are not the same.

@@ -5,10 +5,13 @@
 package preset
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strings"
 
+	"rigkeep/preset/assembly"
+	"rigkeep/preset/domain"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/unit"
 	"rigkeep/schema"
@@ -20,10 +23,38 @@ type Part struct {
 	Mass                    float64
 	Size                    [3]float64 // box, full edges
 	Diameter, Bore, Length  float64
-	Axis                    string     // "x", "y", "z"; "" is x
-	Turn                    [3]float64 // rad about x, then y, then z
-	Place                   [3]float64
+	Axis                    string  // "x", "y", "z"; "" is x
 	Density                 float64 // kg/m³, for a part with a mass only; 0 for the usual
+	From                    string  // the part of the shop that it was taken from; "" for a typed one
+	Inside                  bool    // it lies inside another part on purpose
+
+	// Balance point and middle of the outline from the seat, in the part's own frame; nil is
+	// unknown. Mounts are where other parts attach.
+	CG, Centre *[3]float64
+	Mounts     []assembly.Mount
+
+	// Where it attaches: on a mount of another part, shifted along the mount's axes; or with
+	// its seat at Seat in the build. Turn is about the seat.
+	On    string // "slot.mount", "" for none
+	Shift [3]float64
+	Seat  *[3]float64
+	Turn  [3]float64 // about x, then y, then z
+
+	// What joining the parts gives: the balance point in the build, unless PlaceUnknown; what
+	// leads from there to the middle of the outline; how the part lies, nil for as Turn says.
+	Place        [3]float64
+	PlaceUnknown bool
+	Outline      [3]float64
+	Lies         *mass.Rotation
+	SitsOn       string // the mount, named or chosen
+}
+
+// Label names a part for people.
+func (p Part) Label() string {
+	if p.Slot == "" {
+		return p.Name
+	}
+	return p.Slot + ": " + p.Name
 }
 
 // Resonance is a piece of the build that rings on one axis.
@@ -41,8 +72,11 @@ type Rig struct {
 	Gimbal      string // slug of the sheet
 	Note        string
 	Was         []string // earlier fingerprints, oldest first
+	Origin      string   // from where typed places count, in words
+	Weighed     float64  // kg, the whole build on a scale; 0 for not weighed
 	Parts       []Part
 	Resonances  []Resonance
+	Fault       error // why the parts cannot be joined
 }
 
 // DecodeRig reads a build sheet that has passed Validate. fp is the folder's
@@ -50,46 +84,11 @@ type Rig struct {
 func DecodeRig(fp string, doc schema.Tree) Rig {
 	f := schema.Flatten(doc)
 	r := Rig{Fingerprint: fp, Alias: f.Str("alias"), Gimbal: f.Str("gimbal"), Note: f.Str("note"), Was: f.Strs("was")}
+	r.Origin, r.Weighed = f.Str("origin"), f.NumOr("weighed_kg", 0)
 	for i := range f.Len("part") {
-		at := fmt.Sprintf("part[%d].", i)
-		p := Part{Slot: f.Str(at + "slot"), Name: f.Str(at + "name"), Shape: f.Str(at + "shape"), Note: f.Str(at + "note"), Axis: f.Str(at + "axis")}
-		for _, m := range []struct {
-			key   string
-			scale float64
-		}{{"mass_kg", 1}, {"mass_g", 1e-3}, {"mass_lb", unit.Pound}} {
-			if v, ok := f.Num(at + m.key); ok {
-				p.Mass = v * m.scale
-			}
-		}
-		for _, u := range []struct {
-			unit  string
-			scale float64
-		}{{"_mm", 1e-3}, {"_in", unit.Inch}} {
-			for _, d := range []struct {
-				key string
-				to  *float64
-			}{{"diameter", &p.Diameter}, {"bore", &p.Bore}, {"length", &p.Length}} {
-				if v, ok := f.Num(at + d.key + u.unit); ok {
-					*d.to = v * u.scale
-				}
-			}
-			for _, d := range []struct {
-				key string
-				to  *[3]float64
-			}{{"size", &p.Size}, {"place", &p.Place}} {
-				if v := f.Nums(at + d.key + u.unit); len(v) == 3 {
-					*d.to = [3]float64{v[0] * u.scale, v[1] * u.scale, v[2] * u.scale}
-				}
-			}
-		}
-		if v := f.Nums(at + "turn_deg"); len(v) == 3 {
-			for j := range v {
-				p.Turn[j] = v[j] * math.Pi / 180
-			}
-		}
-		p.Density = f.NumOr(at+"density_kg_m3", 0)
-		r.Parts = append(r.Parts, p)
+		r.Parts = append(r.Parts, decodePart(f, fmt.Sprintf("part[%d].", i)))
 	}
+	r.Join()
 	for i := range f.Len("resonance") {
 		at := fmt.Sprintf("resonance[%d].", i)
 		a, _ := schema.ParseAxis(f.Str(at + "axis"))
@@ -98,15 +97,121 @@ func DecodeRig(fp string, doc schema.Tree) Rig {
 	return r
 }
 
-// MassParts gives the build to the mass model.
+// decodePart reads the part whose keys begin with at.
+func decodePart(f schema.Flat, at string) Part {
+	p := Part{Slot: f.Str(at + "slot"), Name: f.Str(at + "name"), Shape: f.Str(at + "shape"), Note: f.Str(at + "note"), Axis: f.Str(at + "axis"),
+		From: f.Str(at + "from"), On: f.Str(at + "on"), Inside: f.Bool(at + "inside"), Density: f.NumOr(at+"density_kg_m3", 0)}
+	for u, scale := range massUnits {
+		if v, ok := f.Num(at + "mass_" + u); ok {
+			p.Mass = v * scale
+		}
+	}
+	for _, u := range []struct {
+		unit  string
+		scale float64
+	}{{"_mm", 1e-3}, {"_in", unit.Inch}} {
+		for _, d := range []struct {
+			key string
+			to  *float64
+		}{{"diameter", &p.Diameter}, {"bore", &p.Bore}, {"length", &p.Length}} {
+			if v, ok := f.Num(at + d.key + u.unit); ok {
+				*d.to = v * u.scale
+			}
+		}
+		if v := scaled(f, at+"size"+u.unit, u.scale); v != nil {
+			p.Size = *v
+		}
+		if v := scaled(f, at+"place"+u.unit, u.scale); v != nil {
+			p.Seat = v
+		}
+	}
+	p.CG, p.Centre = scaled(f, at+"cg_mm", 1e-3), scaled(f, at+"centre_mm", 1e-3)
+	if v := scaled(f, at+"shift_mm", 1e-3); v != nil {
+		p.Shift = *v
+	}
+	if v := scaled(f, at+"turn_deg", math.Pi/180); v != nil {
+		p.Turn = *v
+	}
+	for _, name := range f.Names(at + "mount") {
+		m := assembly.Mount{Name: name, Takes: f.Strs(at + "mount." + name + ".takes")}
+		if v := scaled(f, at+"mount."+name+".at_mm", 1e-3); v != nil {
+			m.At = *v
+		}
+		if v := scaled(f, at+"mount."+name+".turn_deg", math.Pi/180); v != nil {
+			m.Turn = *v
+		}
+		p.Mounts = append(p.Mounts, m)
+	}
+	return p
+}
+
+// massUnits are the units of a mass by the tail of its key.
+var massUnits = map[string]float64{"kg": 1, "g": unit.Gram, "lb": unit.Pound, "oz": unit.Ounce}
+
+func scaled(f schema.Flat, key string, scale float64) *[3]float64 {
+	v := f.Nums(key)
+	if len(v) != 3 {
+		return nil
+	}
+	return &[3]float64{v[0] * scale, v[1] * scale, v[2] * scale}
+}
+
+// Join works out where every part lies: it fills in what is said of that in Part, and
+// Fault where the parts cannot be joined. A part that is typed at a place and has no
+// balance point of its own balances there.
+func (r *Rig) Join() {
+	as := make([]assembly.Part, len(r.Parts))
+	vec := func(v *[3]float64) *mass.Vec {
+		if v == nil {
+			return nil
+		}
+		w := mass.Vec(*v)
+		return &w
+	}
+	for i, p := range r.Parts {
+		as[i] = assembly.Part{Slot: p.Slot, Name: p.Name, CG: vec(p.CG), Centre: vec(p.Centre), Mounts: p.Mounts, On: p.On,
+			Shift: mass.Vec(p.Shift), Place: vec(p.Seat), Turn: assembly.Turn(p.Turn)}
+		if p.Seat != nil && p.CG == nil {
+			at := mass.Vec{}
+			if p.Centre != nil {
+				at = mass.Vec(*p.Centre)
+			}
+			as[i].CG = &at
+		}
+	}
+	placed, _, err := assembly.Join(as)
+	r.Fault = err
+	for i := range r.Parts {
+		p := &r.Parts[i]
+		p.Place, p.PlaceUnknown, p.Outline, p.Lies, p.SitsOn = [3]float64{}, true, [3]float64{}, nil, ""
+		if err != nil {
+			continue
+		}
+		x := placed[i]
+		p.Lies, p.SitsOn = &x.Turn, x.On
+		if x.CG != nil {
+			p.PlaceUnknown, p.Place = false, *x.CG
+			if x.Centre != nil {
+				p.Outline = x.Centre.Sub(*x.CG)
+			}
+		}
+	}
+}
+
+// MassParts gives the build to the mass model. Parts whose balance point is unknown lie
+// at the origin: ask Properties first.
 func (r Rig) MassParts() []mass.Part {
 	axes := map[string]mass.Vec{"": {1, 0, 0}, "x": {1, 0, 0}, "y": {0, 1, 0}, "z": {0, 0, 1}}
 	out := make([]mass.Part, len(r.Parts))
 	for i, p := range r.Parts {
+		turn := mass.Turn{On: p.Lies}
+		if p.Lies == nil {
+			turn = mass.Turn{Roll: p.Turn[0], Tilt: p.Turn[1], Pan: p.Turn[2]}
+		}
 		out[i] = mass.Part{
-			Name: fmt.Sprintf("%s: %s", p.Slot, p.Name), Slot: p.Slot, Shape: mass.Shape(p.Shape), Mass: p.Mass, Size: mass.Vec(p.Size),
+			Name: p.Label(), Slot: p.Slot, Shape: mass.Shape(p.Shape), Mass: p.Mass, Size: mass.Vec(p.Size),
 			Radius: p.Diameter / 2, Bore: p.Bore / 2, Length: p.Length, Axis: axes[p.Axis],
-			Turn: mass.Turn{Roll: p.Turn[0], Tilt: p.Turn[1], Pan: p.Turn[2]}, Place: mass.Vec(p.Place), Density: p.Density,
+			Turn: turn, Place: mass.Vec(p.Place), Outline: mass.Vec(p.Outline), Density: p.Density,
 		}
 	}
 	return out
@@ -122,7 +227,39 @@ func (r Rig) Mass() float64 {
 }
 
 // Properties computes mass, centre of gravity and inertia.
-func (r Rig) Properties() (mass.Properties, error) { return mass.Build(r.MassParts()) }
+//
+// Errors: *domain.Unknown where a balance point is unknown; *domain.Error for parts that
+// cannot be joined or a number out of domain.
+func (r Rig) Properties() (mass.Properties, error) {
+	if r.Fault != nil {
+		return mass.Properties{}, r.Fault
+	}
+	for _, p := range r.Parts {
+		if !p.PlaceUnknown {
+			continue
+		}
+		if p.CG == nil {
+			return mass.Properties{}, &domain.Unknown{Needs: "the balance point of " + p.Label(), Key: "cg_mm", Do: "find where it balances on an edge, and measure from its seat"}
+		}
+		return mass.Properties{}, &domain.Unknown{Needs: "where " + p.Label() + " attaches", Key: "on", Do: "name a mount of another part"}
+	}
+	return mass.Build(r.MassParts())
+}
+
+// Check reports parts that make no build; what is only unknown is no fault.
+func (r Rig) Check() error {
+	_, err := r.Properties()
+	if IsUnknown(err) && r.Fault == nil {
+		_, err = mass.Build(r.MassParts()) // what is known must still be in domain
+	}
+	return err
+}
+
+// IsUnknown reports whether an answer failed only because something is not known yet.
+func IsUnknown(err error) bool {
+	var u *domain.Unknown
+	return errors.As(err, &u)
+}
 
 // TiltRange is the tilt travel that matters for a tune, rad about y (positive
 // is nose down): the tune's limits where set, else the sheet's travel.

@@ -56,9 +56,9 @@ func demoLibrary(t testing.TB) string {
 }
 
 const (
-	goodTune = "format = 1\nkind = \"tune\"\nrig = \"22bnfhc994\"\n\n[stiffness]\npan = 20\ntilt = 12\n"
-	tunePath = "rigs/22/22bnfhc994/main.toml"
-	rigPath  = "rigs/22/22bnfhc994/rig.toml"
+	goodTune = "format = 1\nkind = \"tune\"\nrig = \"0qygem5g0z\"\n\n[stiffness]\npan = 20\ntilt = 12\n"
+	tunePath = "rigs/0q/0qygem5g0z/main.toml"
+	rigPath  = "rigs/0q/0qygem5g0z/rig.toml"
 	goodRig  = "format = 1\nkind = \"rig\"\nalias = \"b-cam-85\"\ngimbal = \"skiff-small\"\n[[part]]\nslot = \"body\"\nname = \"Body M\"\nmass_kg = 0.7\nplace_mm = [0, 0, 0]\n"
 )
 
@@ -78,7 +78,7 @@ var malformed = []struct {
 	{"text for a number", tunePath, strings.Replace(goodTune, "12", `"12"`, 1), 7, "a number"},
 	{"flag for a number", tunePath, strings.Replace(goodTune, "12", "true", 1), 7, "a number"},
 	{"list for a number", tunePath, strings.Replace(goodTune, "12", "[12]", 1), 7, "a number"},
-	{"number for a text", tunePath, strings.Replace(goodTune, `"22bnfhc994"`, "22", 1), 3, "fingerprint"},
+	{"number for a text", tunePath, strings.Replace(goodTune, `"0qygem5g0z"`, "22", 1), 3, "fingerprint"},
 	{"over the dial", tunePath, strings.Replace(goodTune, "12", "500", 1), 7, "outside the dial"},
 	{"under the dial", tunePath, strings.Replace(goodTune, "12", "-1", 1), 7, "outside the dial"},
 	{"nan", tunePath, strings.Replace(goodTune, "12", "nan", 1), 7, "a number"},
@@ -96,8 +96,8 @@ var malformed = []struct {
 	{"no format", tunePath, strings.Replace(goodTune, "format = 1\n", "", 1), 1, "format"},
 	{"format in quotes", tunePath, strings.Replace(goodTune, "format = 1", `format = "1"`, 1), 1, "format"},
 	{"another kind", tunePath, strings.Replace(goodTune, `"tune"`, `"rig"`, 1), 2, "kind"},
-	{"no fingerprint", tunePath, strings.Replace(goodTune, "rig = \"22bnfhc994\"\n", "", 1), 1, "rig"},
-	{"bad fingerprint", tunePath, strings.Replace(goodTune, "22bnfhc994", "22bnfhc99i", 1), 3, "fingerprint"},
+	{"no fingerprint", tunePath, strings.Replace(goodTune, "rig = \"0qygem5g0z\"\n", "", 1), 1, "rig"},
+	{"bad fingerprint", tunePath, strings.Replace(goodTune, "0qygem5g0z", "0qygem5g0i", 1), 3, "fingerprint"},
 	{"bad style name", tunePath, goodTune + "[follow.\"Fast Walk\"]\ndeadband = { pan = 3 }\n", 8, "style name"},
 	{"invalid UTF-8", tunePath, strings.Replace(goodTune, "kind", "note = \"\xff\"\nkind", 1), 2, "UTF-8"},
 	{"zero byte", tunePath, strings.Replace(goodTune, "tilt", "ti\x00lt", 1), 7, ""},
@@ -141,14 +141,14 @@ func TestMalformedFiles(t *testing.T) {
 				t.Fatal(err)
 			}
 			for _, args := range [][]string{
-				{"show", "b-cam-85"}, {"set", "22bnfhc994", "stiffness.tilt=13"}, {"save", "22bnfhc994", "-m", "x"},
-				{"compare", "22bnfhc994@HEAD", "22bnfhc994"}, {"start", "22bnfhc994", "--write"}, {"rig", "show", "22bnfhc994"},
+				{"show", "b-cam-85"}, {"set", "0qygem5g0z", "stiffness.tilt=13"}, {"save", "0qygem5g0z", "-m", "x"},
+				{"compare", "0qygem5g0z@HEAD", "0qygem5g0z"}, {"start", "0qygem5g0z", "--write"}, {"rig", "show", "0qygem5g0z"},
 			} {
 				if args[0] == "show" && c.path == rigPath {
-					args = []string{"show", "22bnfhc994"} // the alias may be what is broken
+					args = []string{"show", "0qygem5g0z"} // the alias may be what is broken
 				}
 				if args[0] == "rig" && c.path == tunePath {
-					args = []string{"history", "22bnfhc994", "--limit", "1"}
+					args = []string{"history", "0qygem5g0z", "--limit", "1"}
 					if code, _, errs := run(t, dir, args...); code != exitOK {
 						t.Errorf("%v: exit %d, %q; the saved revisions are whole", args, code, errs)
 					}

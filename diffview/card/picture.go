@@ -124,7 +124,7 @@ func draw(r preset.Rig, sheet *schema.Sheet, props mass.Properties, id string) (
 		bottom := round(top + (hi[pl.up]-lo[pl.up])*scale)
 		for i, x := range parts {
 			o := outline{Number: strconv.Itoa(i + 1), Dashed: x.Shape == mass.MassOnly}
-			centre := mass.Vec(x.Place)
+			centre := x.Place.Add(x.Outline)
 			o.X, o.Y = px(centre), py(centre)+8
 			switch x.Shape {
 			case mass.Sphere:
@@ -168,7 +168,7 @@ func draw(r preset.Rig, sheet *schema.Sheet, props mass.Properties, id string) (
 // part with mass only.
 func corners(x mass.Part, side float64) []mass.Vec {
 	rot := x.Turn.Rotation()
-	at := func(v mass.Vec) mass.Vec { return rot.Apply(v).Add(x.Place) }
+	at := func(v mass.Vec) mass.Vec { return rot.Apply(v).Add(x.Place.Add(x.Outline)) }
 	box := func(size mass.Vec) []mass.Vec {
 		var out []mass.Vec
 		for i := range 8 {
@@ -203,11 +203,11 @@ func corners(x mass.Part, side float64) []mass.Vec {
 		for k := range 3 {
 			var d mass.Vec
 			d[k] = x.Radius
-			out = append(out, x.Place.Add(d), x.Place.Sub(d))
+			out = append(out, at(d), at(d.Scale(-1)))
 		}
 		return out
 	}
-	return []mass.Vec{x.Place}
+	return []mass.Vec{at(mass.Vec{})}
 }
 
 // polygon is the convex hull of points, in order. Source: Andrew's monotone chain (Andrew 1979, from memory).

@@ -47,6 +47,8 @@ type Part struct {
 }
 
 // Label names a part for people.
+//
+// Source: definition.
 func (p Part) Label() string {
 	switch {
 	case p.Slot == "":

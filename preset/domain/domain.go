@@ -32,6 +32,25 @@ func (e *Error) Error() string {
 	return b.String()
 }
 
+// Unknown means that an answer needs something that nobody has said yet. It is no
+// fault of what was said.
+type Unknown struct {
+	Needs string // in words: "the tilt motor's torque"
+	Key   string // where it would be written: "torque_nm"; may be empty
+	Do    string // how to get it; may be empty
+}
+
+func (e *Unknown) Error() string {
+	s := "unknown: needs " + e.Needs
+	if e.Key != "" {
+		s += " (" + e.Key + ")"
+	}
+	if e.Do != "" {
+		s += ": " + e.Do
+	}
+	return s
+}
+
 // Number gives v as short text for Error.Value.
 func Number(v float64) string { return strconv.FormatFloat(v, 'g', 6, 64) }
 

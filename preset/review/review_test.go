@@ -400,7 +400,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "job-empty", name: "no pin", change: func(s *Snapshot) { s.Job.Pins, s.Subjects = nil, nil }, fires: true, says: []string{"nothing is pinned to 2026-03-02-night"}, command: "rigkeep rig list"},
 		{rule: "job-empty", name: "one pin"},
 		{rule: "pin-twice", name: "two revisions for one unit", edit: func(x *texts) {
-			x.job += "\n[[pin]]\nrig = \"22bnfhc994\"\ntune = \"main\"\nunit = \"Small A\"\n" // an earlier fingerprint of the rig
+			x.job += "\n[[pin]]\nrig = \"0qygem5g0z\"\ntune = \"main\"\nunit = \"Small A\"\n" // an earlier fingerprint of the rig
 		}, change: func(s *Snapshot) {
 			y := s.Subjects[0]
 			y.Name, y.Pin = "b-cam@Small-A#2", 1

@@ -18,14 +18,26 @@ def whole(x):
     return int(Decimal(x).quantize(Decimal(1), rounding=ROUND_HALF_UP))  # halves away from zero
 
 
+def steps(part):
+    return (whole(part["mass_kg"] * 1e9) + 2_500_000) // 5_000_000
+
+
+def lines(parts, origin):
+    out = []
+    for p in parts:
+        at = ["?"] * 3
+        if origin and p.get("balance_mm"):
+            at = [(whole((v / 1000 - o / 1000) * 1e6) + 2500) // 5000 for v, o in zip(p["balance_mm"], origin)]
+        out.append("part|%s|%s|%d|%s|%s|%s\n" % (fold(p["slot"]), fold(p["name"]), steps(p), *at))
+    return "".join(sorted(out, key=lambda s: s.encode()))
+
+
 def canonical(rig):
-    lines = []
-    for p in rig["parts"]:
-        steps = (whole(p["mass_kg"] * 1e9) + 2_500_000) // 5_000_000
-        place = [(whole(v / 1000 * 1e6) + 500) // 1000 for v in p["place_mm"]]
-        lines.append("part|%s|%s|%d|%d|%d|%d\n" % (fold(p["slot"]), fold(p["name"]), steps, *place))
-    lines.sort(key=lambda s: s.encode())
-    return "rigkeep-rig-1\ngimbal|%s\n%s" % (fold(rig["gimbal"]), "".join(lines))
+    head = "rigkeep-rig-1\ngimbal|%s\n" % fold(rig["gimbal"])
+    placed = [p for p in rig["parts"] if p.get("balance_mm")]
+    most = max((steps(p) for p in placed), default=None)
+    origins = [p["balance_mm"] for p in placed if steps(p) == most] or [None]
+    return min((head + lines(rig["parts"], o) for o in origins), key=lambda s: s.encode())
 
 
 def fingerprint(text):

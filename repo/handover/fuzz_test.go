@@ -11,7 +11,7 @@ import (
 
 func seedManifest() []byte {
 	m := Manifest{Format: 1, Kind: kind, Tool: "rigkeep test", Sender: Sender{"A-cam operator", "a-cam@example.org"}, Revision: "0123456789012345678901234567890123456789",
-		Time: "2026-01-12T09:00:00Z", Tip: "0123456789012345678901234567890123456789", Rigs: []RigEntry{{"8fx63ceqba", "walk-build", "pier-one", []string{}, true, []string{"main"}}},
+		Time: "2026-01-12T09:00:00Z", Tip: "0123456789012345678901234567890123456789", Rigs: []RigEntry{{"hxdk37xyrz", "walk-build", "pier-one", []string{}, true, []string{"main"}}},
 		Members: []MemberSums{{"README.txt", 3, sum(nil)}}}
 	b, err := m.encode()
 	if err != nil {

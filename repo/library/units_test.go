@@ -23,7 +23,7 @@ func TestSessionOfAProofOnlyAddsItsOnsets(t *testing.T) {
 		{"the same", session(rig.ID, "U1", 40), 1},
 		{"other values", session(rig.ID, "U1", 41), 2},
 		{"other unit", session(rig.ID, "U2", 40), 2},
-		{"other rig", session("22bnfhc994", "U1", 40), 2},
+		{"other rig", session("0qygem5g0z", "U1", 40), 2},
 		{"an earlier build", session("", "U1", 40), 2},
 	} {
 		got := withSessions([]start.Tune{proof}, []start.Tune{c.s})

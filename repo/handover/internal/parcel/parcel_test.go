@@ -15,7 +15,7 @@ func members() []Member {
 	return []Member{{"library/jobs/2026-05-01-λιμένασ-港口.toml", []byte("x")},
 		{"manifest.json", []byte(`{"format": 1}`)},
 		{"README.txt", []byte(strings.Repeat("Read me. ", 200))},
-		{"library/rigs/8f/8fx63ceqba/bench/20260302T093000Z.toml", []byte("format = 1\n")},
+		{"library/rigs/hx/hxdk37xyrz/bench/20260302T093000Z.toml", []byte("format = 1\n")},
 		{"empty.txt", nil},
 	}
 }
