@@ -30,10 +30,11 @@ func (l *Lib) SetCache(name string, data []byte) {
 		return
 	}
 	dir := l.own("cache")
-	if err := os.Mkdir(dir, 0o777); err != nil && !os.IsExist(err) {
+	by := disk.Share(disk.OS{}, l.d.Sharing)
+	if err := by.Mkdir(dir, 0o777); err != nil && !os.IsExist(err) {
 		return
 	}
-	f, err := os.CreateTemp(dir, "new-*")
+	f, err := by.OpenFile(disk.TempName(dir, "new-"), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return
 	}

@@ -20,7 +20,7 @@ const asideLock = asidePrefix + "lock"
 // left aside. unmark takes the mark off the disk; release does that too and lets others in.
 func claim(f disk.FS, dir string) (unmark, release func(), err error) {
 	lock := filepath.Join(dir, asideLock)
-	lk, ok, err := disk.TryLock(lock)
+	lk, ok, err := disk.TryLock(f, lock)
 	if err != nil {
 		return nil, nil, device("making "+dir, err)
 	}

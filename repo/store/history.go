@@ -283,7 +283,7 @@ func (l *Lib) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist.In
 	if x.Unsaved() && l.ensureOwn() == nil {
 		// A library that may not be written to, or a process that is writing it now, is no reason
 		// to wait or to fail: the answer is in memory.
-		if lk, ok, err := disk.TryLock(l.own("history.lock")); err == nil && ok {
+		if lk, ok, err := disk.TryLock(l.fs, l.own("history.lock")); err == nil && ok {
 			_ = x.Store(l.fs, base, journal)
 			lk.Unlock()
 		}

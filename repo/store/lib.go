@@ -98,7 +98,7 @@ func OpenWith(dir string, opt Options) (*Lib, error) {
 				WayOut: "Go to a library, name one with --library, or make one with `rigkeep init DIR`"}
 		}
 	}
-	l := newLib(d, opt, objects.Open(opt.fs, filepath.Join(d.Common, "objects")))
+	l := newLib(d, opt, objects.Open(d.FS, filepath.Join(d.Common, "objects")))
 	if err := l.repairIfLeft(); err != nil {
 		return nil, err
 	}
@@ -106,7 +106,7 @@ func OpenWith(dir string, opt Options) (*Lib, error) {
 }
 
 func newLib(d *gitdir.Dir, opt Options, store *objects.Store) *Lib {
-	l := &Lib{d: d, fs: opt.fs, opt: opt, store: store, shallow: d.Shallow()}
+	l := &Lib{d: d, fs: d.FS, opt: opt, store: store, shallow: d.Shallow()}
 	l.readers.New = func() any { return store.NewReader(8 << 20) }
 	return l
 }

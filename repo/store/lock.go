@@ -74,7 +74,7 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 	}
 	w := l.newWaiter(ctx)
 	for {
-		lk, ok, err := disk.TryLock(l.own("lock"))
+		lk, ok, err := disk.TryLock(l.fs, l.own("lock"))
 		if err != nil {
 			return nil, device("locking the library", err)
 		}

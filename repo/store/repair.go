@@ -96,7 +96,7 @@ func (l *Lib) repairIfLeft() error {
 	if err != nil || len(names) == 0 {
 		return nil
 	}
-	lk, ok, err := disk.TryLock(l.own("lock"))
+	lk, ok, err := disk.TryLock(l.fs, l.own("lock"))
 	if err != nil || !ok {
 		return nil
 	}

@@ -48,7 +48,7 @@ func (l *Lib) Receive(ctx context.Context, r io.Reader, tell Progress) (count in
 	}
 	tmp := disk.TempName(dir, receivePrefix)
 	// Held for as long as this lives, so that another process can tell a live transfer from a dead one's rest.
-	lk, ok, err := disk.TryLock(tmp + ".lock")
+	lk, ok, err := disk.TryLock(l.fs, tmp+".lock")
 	if err == nil && !ok {
 		err = fs.ErrExist
 	}
@@ -134,7 +134,7 @@ func (l *Lib) ClearReceived() {
 			continue
 		}
 		name := filepath.Join(dir, base)
-		lk, ok, err := disk.TryLock(name + ".lock")
+		lk, ok, err := disk.TryLock(l.fs, name+".lock")
 		if err != nil || !ok {
 			continue
 		}
@@ -262,7 +262,7 @@ func OpenShared(dir string, opt Options) (*Shared, error) {
 	if err != nil {
 		return nil, openError(dir, err)
 	}
-	return &Shared{newLib(d, opt, objects.Open(opt.fs, filepath.Join(d.Common, "objects")))}, nil
+	return &Shared{newLib(d, opt, objects.Open(d.FS, filepath.Join(d.Common, "objects")))}, nil
 }
 
 // Lib gives the methods for refs and objects. Those for files and saves do not work on a bare

@@ -131,7 +131,7 @@ func TestReceive(t *testing.T) {
 		}
 	}
 	live := disk.TempName(filepath.Join(l.ObjectFolder(), "pack"), receivePrefix)
-	lk, ok, err := disk.TryLock(live + ".lock")
+	lk, ok, err := disk.TryLock(l.fs, live+".lock")
 	if err != nil || !ok {
 		t.Fatal(err)
 	}

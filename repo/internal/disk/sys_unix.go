@@ -42,12 +42,14 @@ func Map(name string) (data []byte, unmap func(), err error) {
 type Lock struct{ f *os.File }
 
 // TryLock takes the advisory lock on name, which must be on a local or lock-aware file system.
-// ok is false if another process holds it.
-func TryLock(name string) (l *Lock, ok bool, err error) {
+// ok is false if another process holds it. A lock file that is not there is made, and opened to
+// others as by has it; nothing else of by is used.
+func TryLock(by FS, name string) (l *Lock, ok bool, err error) {
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o666)
 	if err != nil {
 		return nil, false, err
 	}
+	opened(by, name)
 	for {
 		err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 		if err != syscall.EINTR {

@@ -25,7 +25,7 @@ func Map(name string) (data []byte, unmap func(), err error) {
 type Lock struct{ f *os.File }
 
 // TryLock takes the advisory lock on name. ok is false if another process holds it.
-func TryLock(name string) (l *Lock, ok bool, err error) {
+func TryLock(_ FS, name string) (l *Lock, ok bool, err error) {
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o666)
 	if err != nil {
 		return nil, false, err

@@ -26,6 +26,8 @@ type Dir struct {
 	Git    string // HEAD and index live here
 	Common string // objects, refs and configuration live here; differs from Git in a linked worktree
 	Config *config.Config
+	// Sharing is what core.sharedRepository asks for; FS does so.
+	Sharing disk.Sharing
 }
 
 // ErrNone means that no repository was found.
@@ -178,7 +180,23 @@ func open(f disk.FS, work, git string) (*Dir, error) {
 	if d.Config, err = parseConfig(raw); err != nil {
 		return nil, &UnsupportedError{"its .git/config cannot be read: " + err.Error(), "repair it by hand; `git config --list` shows where it fails"}
 	}
-	return d, d.supported()
+	if err := d.supported(); err != nil {
+		return d, err
+	}
+	if d.Sharing, err = sharing(d.Config); err != nil {
+		return nil, &UnsupportedError{err.Error(), "set it to group, all or umask with `git config core.sharedRepository`"}
+	}
+	d.FS = disk.Share(f, d.Sharing)
+	return d, nil
+}
+
+// sharing reads core.sharedRepository. A key without a value is yes.
+func sharing(c *config.Config) (disk.Sharing, error) {
+	o := options(c, "core")
+	if !o.Has("sharedRepository") {
+		return 0, nil
+	}
+	return disk.ParseSharing(o.Get("sharedRepository"))
 }
 
 func parseConfig(raw []byte) (*config.Config, error) {
