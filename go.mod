@@ -32,6 +32,8 @@ require (
 	rsc.io/qr v0.2.0
 )
 
+require go.bug.st/serial v1.8.0
+
 require (
 	github.com/Microsoft/go-winio v0.6.2 // indirect
 	github.com/clipperhouse/uax29/v2 v2.2.0 // indirect

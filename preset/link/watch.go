@@ -31,10 +31,11 @@ type Watch struct {
 	last     byte // count of the newest frame
 	doubt    bool // a frame far from where the count was
 	doubtAt  byte
-	woven    int // frames that went on where the count had been before a doubt
-	beat     time.Time
+	woven    int       // frames that went on where the count had been before a doubt
+	beat     time.Time // the last heartbeat, and its count
+	beatSeq  byte
 	beats    int // heartbeats
-	doubles  int // of them those that came twice
+	doubles  int // heartbeats that came again at once
 	fellBack bool
 }
 
@@ -51,12 +52,12 @@ func (w *Watch) Hear(now time.Time, f wire.Frame) {
 		return
 	}
 	if _, ok := f.Message.(wire.Heartbeat); ok {
-		if w.beats > 0 && now.Sub(w.beat) < 300*time.Millisecond {
+		if w.beats > 0 && f.Seq == w.beatSeq && now.Sub(w.beat) < time.Second/2 {
 			w.doubles++
 		} else {
 			w.beats++
 		}
-		w.beat = now
+		w.beat, w.beatSeq = now, f.Seq
 	}
 	if !w.seen {
 		w.seen, w.last = true, f.Seq

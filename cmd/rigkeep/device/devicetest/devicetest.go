@@ -1,0 +1,133 @@
+// Package devicetest starts the pretend device of the tests: a program for node that
+// serves a table of settings and misbehaves on request. Its frames are made by
+// node-mavlink 2.3.0 (LGPL-3.0), a tool of the tests that .ci/test installs; nothing of it
+// is copied here or shipped. What it saw of writes it logs by itself: the tests' witness.
+package devicetest
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"testing"
+)
+
+// Device is a pretend device that runs.
+type Device struct {
+	Kind string // "udp" or "tcp"
+	Port int
+	log  string
+	cmd  *exec.Cmd
+}
+
+// Seen is one thing that the device logged: a write, a command, a restart.
+type Seen struct {
+	Event   string
+	ID      string
+	Old     any
+	Asked   any
+	Now     any
+	Why     string
+	Command int
+	Param1  float64
+}
+
+// Start starts a device on this machine. kind is "udp" or "tcp"; args are the options
+// of peer/device.mjs. It ends with the test.
+func Start(t testing.TB, kind string, args ...string) *Device {
+	t.Helper()
+	dir := t.TempDir()
+	_, here, _, _ := runtime.Caller(0)
+	program, err := os.ReadFile(filepath.Join(filepath.Dir(here), "peer", "device.mjs"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	cache, err := os.UserCacheDir()
+	if err != nil {
+		t.Fatal(err)
+	}
+	modules := filepath.Join(cache, "rigkeep-ci", "device", "node_modules")
+	if _, err := os.Stat(filepath.Join(modules, "node-mavlink")); err != nil {
+		t.Fatalf("the pretend device is not installed: bash .ci/test installs it (%v)", err)
+	}
+	main := filepath.Join(dir, "device.mjs")
+	if err := os.WriteFile(main, program, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(modules, filepath.Join(dir, "node_modules")); err != nil {
+		t.Fatal(err)
+	}
+	d := &Device{log: filepath.Join(dir, "seen.jsonl")}
+	d.cmd = exec.Command("node", append([]string{main, "--listen", kind + ":127.0.0.1:0", "--log", d.log}, args...)...)
+	d.cmd.Stderr = os.Stderr
+	out, err := d.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := d.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = d.cmd.Process.Kill()
+		_ = d.cmd.Wait()
+	})
+	line, err := bufio.NewReader(out).ReadString('\n')
+	if err != nil {
+		t.Fatalf("the pretend device did not start: %v", err)
+	}
+	var ready struct {
+		Ready string
+		Port  int
+	}
+	if err := json.Unmarshal([]byte(line), &ready); err != nil {
+		t.Fatal(err)
+	}
+	d.Kind, d.Port = ready.Ready, ready.Port
+	return d
+}
+
+// Address is how the device is reached.
+func (d *Device) Address() string { return fmt.Sprintf("%s:127.0.0.1:%d", d.Kind, d.Port) }
+
+// Kill ends the device at once.
+func (d *Device) Kill() { _ = d.cmd.Process.Kill() }
+
+// Seen is what the device logged so far.
+func (d *Device) Seen(t testing.TB) []Seen {
+	t.Helper()
+	b, err := os.ReadFile(d.log)
+	if os.IsNotExist(err) {
+		return nil
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []Seen
+	for _, line := range strings.Split(strings.TrimSpace(string(b)), "\n") {
+		var s Seen
+		if err := json.Unmarshal([]byte(line), &s); err != nil {
+			t.Fatalf("%s: %v", line, err)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// Writes are the writes that the device saw, in a few words each.
+func (d *Device) Writes(t testing.TB) []string {
+	t.Helper()
+	var out []string
+	for _, s := range d.Seen(t) {
+		switch s.Event {
+		case "set":
+			out = append(out, fmt.Sprintf("%s %v→%v: %s, has %v", s.ID, s.Old, s.Asked, s.Why, s.Now))
+		case "set-unknown":
+			out = append(out, s.ID+": no such setting")
+		}
+	}
+	return out
+}
