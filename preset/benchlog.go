@@ -148,7 +148,7 @@ func PlanBench(sheet *schema.Sheet, r Rig, t *Tune, offers []start.Offer, only [
 		return p, &schema.DomainError{What: "gimbal " + sheet.Slug + " has no stiffness dial for the axes asked for, so there is nothing to work on"}
 	}
 	js, err := r.Inertias(sheet, t)
-	if err != nil {
+	if err != nil && !IsUnknown(err) {
 		return p, err
 	}
 	lo, hi := TiltRange(sheet, t)

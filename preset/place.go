@@ -19,6 +19,9 @@ const (
 // GimbalPath is the sheet of a gimbal.
 func GimbalPath(slug string) string { return "gimbals/" + slug + ".toml" }
 
+// PartPath is a part of the shop.
+func PartPath(name string) string { return "parts/" + name + ".toml" }
+
 // RigDir is the folder of a rig.
 func RigDir(fp string) string { return "rigs/" + fp[:2] + "/" + fp }
 
@@ -40,7 +43,7 @@ func JobPath(slug string) string { return "jobs/" + slug + ".toml" }
 type Place struct {
 	Kind string // one of schema.Kinds
 	Rig  string // fingerprint, for rigs, tunes and bench logs
-	Name string // gimbal slug, tune name, job slug or bench time
+	Name string // gimbal slug, part, tune name, job slug or bench time
 }
 
 // reserved are names that some system cannot hold as a file, or that we use ourselves.
@@ -55,7 +58,7 @@ const (
 	maxNameBytes = 200
 )
 
-// IsName reports whether s may name a tune, gimbal, job or alias: as a file on every
+// IsName reports whether s may name a tune, gimbal, part, job or alias: as a file on every
 // system, which no other name may be taken for.
 func IsName(s string) bool {
 	base, _, _ := strings.Cut(s, ".")
@@ -76,6 +79,8 @@ func Locate(p string) (Place, bool) {
 		return Place{Kind: schema.KindLibrary}, true
 	case dir == "gimbals/" && IsName(name):
 		return Place{Kind: schema.KindGimbal, Name: name}, true
+	case dir == "parts/" && IsName(name):
+		return Place{Kind: schema.KindPart, Name: name}, true
 	case dir == "jobs/" && IsName(name):
 		return Place{Kind: schema.KindJob, Name: name}, true
 	case parts[0] == "rigs" && len(parts) >= 3 && len(parts[2]) == FingerprintLen && IsFingerprint(parts[2]) && strings.HasPrefix(parts[2], parts[1]) && len(parts[1]) == 2:

@@ -14,7 +14,12 @@ const EndedByHandover = "handover: "
 // Complete adds to a proof what it is a proof of: the build's fingerprint, mass,
 // centre of gravity and inertias, and the digest of the tune's values.
 func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune) (Proof, error) {
+	p.Rig, p.Digest = r.Fingerprint, t.Digest()
 	props, err := r.Properties()
+	if IsUnknown(err) {
+		p.MassKg, p.Ended = Rounded(r.Mass(), 4), ""
+		return p, nil
+	}
 	if err != nil {
 		return p, err
 	}
@@ -22,7 +27,6 @@ func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune) (Proof, error) {
 	if err != nil {
 		return p, err
 	}
-	p.Rig, p.Digest = r.Fingerprint, t.Digest()
 	p.MassKg = Rounded(props.Mass, 4)
 	p.CGmm = []float64{Rounded(props.CG[0]*1000, 4), Rounded(props.CG[1]*1000, 4), Rounded(props.CG[2]*1000, 4)}
 	p.Inertia = map[schema.Axis]float64{}

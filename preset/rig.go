@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"rigkeep/preset/assembly"
@@ -143,6 +144,18 @@ func decodePart(f schema.Flat, at string) Part {
 		p.Mounts = append(p.Mounts, m)
 	}
 	return p
+}
+
+// inOrder sorts mounts as their names are listed; those that are not listed come last.
+func inOrder(mounts []assembly.Mount, names []string) []assembly.Mount {
+	rank := func(m assembly.Mount) int {
+		if i := slices.Index(names, m.Name); i >= 0 {
+			return i
+		}
+		return len(names)
+	}
+	slices.SortStableFunc(mounts, func(a, b assembly.Mount) int { return rank(a) - rank(b) })
+	return mounts
 }
 
 // massUnits are the units of a mass by the tail of its key.

@@ -22,6 +22,7 @@ const Format = 1
 // Kind names, in the order of their folders.
 const (
 	KindLibrary = "library"
+	KindPart    = "part"
 	KindGimbal  = "gimbal"
 	KindRig     = "rig"
 	KindTune    = "tune"
@@ -30,7 +31,7 @@ const (
 )
 
 // Kinds lists the kinds of file.
-var Kinds = []string{KindLibrary, KindGimbal, KindRig, KindTune, KindBench, KindJob}
+var Kinds = []string{KindLibrary, KindPart, KindGimbal, KindRig, KindTune, KindBench, KindJob}
 
 var builtin = sync.OnceValue(func() *Catalogue { return build(groups, params()) })
 

@@ -19,6 +19,7 @@ const (
 // command asks for one or two and all six would be a good part of its time.
 var kinds = map[string]func(ps []Param) Kind{
 	KindLibrary: libraryKind,
+	KindPart:    partKind,
 	KindGimbal:  gimbalKind,
 	KindRig:     rigKind,
 	KindTune:    tuneKind,
@@ -140,52 +141,6 @@ func gimbalKind(ps []Param) Kind {
 		Section{Path: "unit[]", Doc: "The physical gimbals of this model, one table each.", ID: []string{"serial"}},
 		Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them.", ID: []string{"payload_kg"}, Tie: []string{"source"}},
 	)}
-}
-
-func rigKind(_ []Param) Kind {
-	rig := append(head(KindRig),
-		Field{Path: "alias", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The name by which people call this rig.", Example: "zoom-build"},
-		Field{Path: "gimbal", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The gimbal sheet, by its file name without .toml.", Example: "quay-large"},
-		Field{Path: "was", Type: Strings, Pattern: fingerprintPattern, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
-		noteField(),
-		Field{Path: "part[].slot", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "What the part is: body, lens, plate, battery, monitor.", Example: "body"},
-		Field{Path: "part[].name", Type: String, Required: true, MaxLen: 200, Doc: "Which one it is.", Example: "cine body, cage and top handle"},
-		Field{Path: "part[].shape", Type: String, Enum: []string{"box", "cylinder", "tube", "sphere", "point"}, Doc: "Shape used for its inertia; without one and without a size, a solid of the stated density.", Example: "box", Shown: true},
-		Field{Path: "part[].mass_kg", Type: Float, Unit: "kg", Above: At(0), Max: At(100), Doc: "Mass.", Example: 2.35, Shown: true},
-		Field{Path: "part[].mass_g", Type: Float, Unit: "g", Above: At(0), Max: At(100000), Doc: "Mass, in grams.", Example: 2350.0},
-		Field{Path: "part[].mass_lb", Type: Float, Unit: "lb", Above: At(0), Max: At(220), Doc: "Mass, in pounds.", Example: 5.18},
-		Field{Path: "part[].density_kg_m3", Type: Float, Unit: "kg/m³", Above: At(0), Max: At(25000), Doc: "Density from which a part without a size gets one.", Example: 1800.0},
-		Field{Path: "part[].turn_deg", Type: Floats, Len: 3, Unit: "°", Min: At(-360), Max: At(360), Doc: "Rotation of the part about x, then y, then z (fixed axes).", Example: []any{0.0, 0.0, 90.0}},
-		Field{Path: "part[].axis", Type: String, Enum: []string{"x", "y", "z"}, Doc: "Direction of a cylinder's or tube's length; x is along the lens.", Example: "x"},
-		Field{Path: "part[].note", Type: String, Doc: "Anything worth telling about this part.", Example: "Weighed with card and cable."},
-	)
-	for _, u := range []struct {
-		unit                   string
-		max                    float64
-		size, place            []any
-		diameter, bore, length float64
-	}{
-		{"mm", 3000, []any{130.0, 110.0, 105.0}, []any{-20.0, 0.0, 10.0}, 95, 80, 120},
-		{"in", 120, []any{5.1, 4.3, 4.1}, []any{-0.8, 0.0, 0.4}, 3.75, 3.15, 4.75},
-	} {
-		rig = append(rig,
-			Field{Path: "part[].size_" + u.unit, Type: Floats, Len: 3, Unit: u.unit, Min: At(0), Max: At(u.max), Doc: "Box: full edge lengths along x (forward), y (left), z (up).", Example: u.size, Shown: u.unit == "mm"},
-			Field{Path: "part[].diameter_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Outer diameter of a cylinder, tube or sphere.", Example: u.diameter},
-			Field{Path: "part[].bore_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Inner diameter of a tube.", Example: u.bore},
-			Field{Path: "part[].length_" + u.unit, Type: Float, Unit: u.unit, Above: At(0), Max: At(u.max), Doc: "Length of a cylinder or tube.", Example: u.length},
-			Field{Path: "part[].place_" + u.unit, Type: Floats, Len: 3, Unit: u.unit, Min: At(-u.max), Max: At(u.max), Doc: "Centre of the part from where the motor axes cross: x forward, y left, z up.", Example: u.place, Shown: u.unit == "mm"},
-		)
-	}
-	rig = append(rig,
-		Field{Path: "resonance[].axis", Type: String, Required: true, Enum: axisNames[:], Doc: "Axis on which a part of the build rings.", Example: "tilt"},
-		Field{Path: "resonance[].hz", Type: Float, Required: true, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency at which it rings.", Example: 22.0},
-		Field{Path: "resonance[].damping", Type: Float, Required: true, Above: At(0), Max: At(1), Doc: "Damping ratio.", Example: 0.05},
-		Field{Path: "resonance[].share", Type: Float, Required: true, Above: At(0), Max: At(0.95), Doc: "Share of the axis's inertia that rings.", Example: 0.1},
-	)
-	return Kind{Name: KindRig, Title: "Build sheet", Doc: "One build on one gimbal: its parts, their masses and places.", Fields: rig, Sections: []Section{
-		{Path: "part[]", Doc: "One part of the build, with its mass and place; a table like this for each.", ID: []string{"slot", "name"}, Min: 1, Max: 200},
-		{Path: "resonance[]", Doc: "A part of the build that rings, where that was measured.", ID: []string{"axis"}, Tie: []string{"hz"}},
-	}}
 }
 
 func tuneKind(ps []Param) Kind {

@@ -56,8 +56,14 @@ func checkPart(f Flat, at string) []Problem {
 		}
 		return got
 	}
-	one("mass", true, "mass_kg", "mass_g", "mass_lb")
-	one("place", true, "place_mm", "place_in")
+	one("mass", true, "mass_kg", "mass_g", "mass_lb", "mass_oz")
+	place := one("place", false, "place_mm", "place_in")
+	if on := f.Str(at + "on"); on != "" && place != "" {
+		add(RuleOnce, place, "the part is at a place and on the mount "+shown(on), "on, or "+place, "remove one of them")
+	}
+	if _, ok := f[at+"shift_mm"]; ok && place != "" {
+		add(RuleOnce, "shift_mm", "the part is at a place and shifted from a mount", "a shift only with a mount", "remove it, or add it to "+place)
+	}
 	shape := f.Str(at + "shape")
 	got := map[string]string{}
 	for _, k := range []string{"size", "diameter", "bore", "length"} {

@@ -60,7 +60,7 @@ func (t *template) keys(n *node, use bool) {
 }
 
 // tables writes the tables below one table; at is its concrete path, which
-// stands for a style by an invented name.
+// stands for a style or mount by an invented name.
 func (t *template) tables(n *node, at string, use bool) {
 	for _, k := range n.order {
 		if k.field != nil {
@@ -70,6 +70,9 @@ func (t *template) tables(n *node, at string, use bool) {
 		used := use && name != "*" && !(k.list && k.section.Min == 0) && (!k.section.Optional || k.section.Shown)
 		if name == "*" {
 			name = "walk"
+			if strings.HasSuffix(at, "mount") {
+				name = "top"
+			}
 		}
 		path := Join(at, name)
 		if k.hasKeys() || k.section.Doc != "" {

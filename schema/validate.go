@@ -40,6 +40,8 @@ func (c *Catalogue) validate(kind string, doc Tree, sheet *Sheet) (_ []Problem, 
 		}
 	case KindRig:
 		w.ps = append(w.ps, checkParts(Flatten(doc))...)
+	case KindPart:
+		w.ps = append(w.ps, checkPart(Flatten(doc), "")...)
 	case KindBench:
 		w.ps = append(w.ps, c.checkBench(Flatten(doc), sheet)...)
 	case KindJob:
@@ -278,8 +280,13 @@ func (k *Kind) keys() []string {
 	return out
 }
 
+// badStyle reports a name that may not stand for "*": of a follow style, or of a mount.
 func badStyle(at, name string) Problem {
-	return Problem{Key: Join(at, name), What: "the style name is " + shown(name), Want: "a short name of lower-case letters, digits, dash and underscore", Fix: renameTo(name)}
+	of := "style"
+	if strings.HasSuffix(at, "mount") {
+		of = "mount"
+	}
+	return Problem{Key: Join(at, name), What: "the " + of + " name is " + shown(name), Want: "a short name of lower-case letters, digits, dash and underscore", Fix: renameTo(name)}
 }
 
 func checkHead(kind string, doc Tree) []Problem {

@@ -23,7 +23,7 @@ import (
 func compareVerb() verb {
 	return verb{
 		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
-		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), both at a moment with @WHEN, or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
+		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), a part (part:NAME), both at a moment with @WHEN, or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
 			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
 		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@night-pilotage --html changes.html\nrigkeep compare a-cam-prime b-cam-85 --patch\nrigkeep compare a-cam-prime",
 		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code"),
@@ -48,6 +48,16 @@ func (k *call) isFile(name string) bool {
 func (k *call) sideOf(name string) (diffview.Side, error) {
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		return k.jobSide(s)
+	}
+	if part, ok := strings.CutPrefix(name, "part:"); ok {
+		part, when, _ := strings.Cut(part, "@")
+		if when == "" {
+			var err error
+			if part, err = k.lib.FindPart(part); err != nil {
+				return diffview.Side{}, err
+			}
+		}
+		return k.docSide(name, preset.PartPath(schema.CanonicalName(part)), when)
 	}
 	if slug, ok := strings.CutPrefix(name, "gimbal:"); ok {
 		slug, when, _ := strings.Cut(slug, "@")

@@ -252,6 +252,10 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 			for _, g := range gs {
 				out = append(out, candidate{"gimbal:" + g, "gimbal sheet"})
 			}
+			parts, _ := l.PartNames()
+			for _, p := range parts {
+				out = append(out, candidate{"part:" + p, "part"})
+			}
 			jobs, _ := l.Jobs()
 			for _, j := range jobs {
 				out = append(out, candidate{"job:" + j, "job"})
@@ -272,6 +276,11 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 		gs, _ := l.Gimbals()
 		for _, g := range gs {
 			out = append(out, candidate{g, "gimbal sheet"})
+		}
+	case "part":
+		parts, _ := l.PartNames()
+		for _, p := range parts {
+			out = append(out, candidate{p, "part"})
 		}
 	case "assign":
 		for _, c := range setKeys(l, given) {

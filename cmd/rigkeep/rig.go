@@ -192,7 +192,12 @@ func runRigNear(k *call) error {
 		if r.Fingerprint == d.Rig.Fingerprint {
 			continue
 		}
-		n, err := mass.Distance(me, r.Props())
+		props, known := r.Props()
+		if !known {
+			skipped++
+			continue
+		}
+		n, err := mass.Distance(me, props)
 		if err != nil {
 			skipped++
 			continue

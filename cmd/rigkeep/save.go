@@ -15,7 +15,7 @@ import (
 func saveVerb() verb {
 	return verb{
 		name: "save", args: "RIG…", short: "make one revision of what was changed on these rigs",
-		long: "Saves the changed files of the named rigs (or one tune, RIG/TUNE; a sheet, gimbal:NAME; a job, job:NAME; or a path) as one revision whose message says why and whose body says the change in words. Other changes stay where they are and are said. " +
+		long: "Saves the changed files of the named rigs (or one tune, RIG/TUNE; a sheet, gimbal:NAME; a part, part:NAME; a job, job:NAME; or a path) as one revision whose message says why and whose body says the change in words. Other changes stay where they are and are said. " +
 			"A build that was changed enough to change its fingerprint moves to its new folder with its tunes; its history goes on. --job pins the tune to a job.",
 		example: "rigkeep save a-cam-prime -m \"Longer lens, tilt up two steps\"\nrigkeep save a-cam-prime b-cam-85 -m \"Prep day\" --job night-pilotage\nrigkeep save --all -m \"Notes from the floor\" --dry-run",
 		flags: []cli.Flag{messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tunes to this `JOB`"}, &cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on, with --job"},

@@ -58,7 +58,7 @@ func runSet(k *call) error {
 
 func editVerb() verb {
 	return verb{
-		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | job:NAME", short: "open a tune or a sheet in an editor, checked on return",
+		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | part:NAME | job:NAME", short: "open a tune or a sheet in an editor, checked on return",
 		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR. When the editor closes, the text is checked; a fault is shown with its line, and the editor can be opened again there. Only a text that holds is put in the work tree. A file that is broken can be opened too.",
 		example: "rigkeep edit a-cam-prime\nrigkeep edit a-cam-prime --build\nrigkeep edit gimbal:quay-large",
 		flags:   []cli.Flag{&cli.BoolFlag{Name: "build", Usage: "edit the build sheet, rig.toml"}},

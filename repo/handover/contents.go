@@ -269,7 +269,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 			return fmt.Errorf("it has no sheet of the gimbal %s", r.Gimbal)
 		}
 		used[preset.GimbalPath(r.Gimbal)] = true
-		if _, err := r.Properties(); err != nil {
+		if err := r.Check(); err != nil {
 			return doc.Fault("part", err.Error(), "", "correct the part")
 		}
 		var names []string

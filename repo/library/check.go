@@ -37,7 +37,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 	sheets := map[string]*schema.Sheet{}
 	files := 0
 	// sheets and rigs first: tunes are checked against them
-	order := map[string]int{schema.KindLibrary: 0, schema.KindGimbal: 1, schema.KindRig: 2, schema.KindTune: 3, schema.KindBench: 3, schema.KindJob: 4}
+	order := map[string]int{schema.KindLibrary: 0, schema.KindPart: 1, schema.KindGimbal: 2, schema.KindRig: 3, schema.KindTune: 4, schema.KindBench: 4, schema.KindJob: 5}
 	var ours []string
 	for _, p := range paths {
 		place, ok := preset.Locate(p)
@@ -116,7 +116,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 				fault("alias", fmt.Sprintf("the alias %q belongs to %s as well", r.Alias, other), "give one of them another alias", false)
 			}
 			aliases[r.Alias] = place.Rig
-			if _, err := r.Properties(); err != nil {
+			if err := r.Check(); err != nil {
 				fault("part", err.Error(), "correct the part", false)
 			}
 		case schema.KindTune, schema.KindBench:

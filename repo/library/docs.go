@@ -69,7 +69,7 @@ func (l *Library) Parse(path string, data []byte, sheet *schema.Sheet) (*file.Do
 	}
 	place, ok := preset.Locate(path)
 	if !ok {
-		return nil, &file.Error{Class: file.Usage, File: path, What: "this is not the place of a Rigkeep file", Want: "a file under gimbals/, rigs/ or jobs/"}
+		return nil, &file.Error{Class: file.Usage, File: path, What: "this is not the place of a Rigkeep file", Want: "a file under parts/, gimbals/, rigs/ or jobs/"}
 	}
 	return doc, Faults(doc, l.Cat.Validate(place.Kind, doc.Tree(), sheet))
 }

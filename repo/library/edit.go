@@ -19,12 +19,20 @@ type Editable struct {
 }
 
 // Editable resolves a name to edit: a tune (RIG or RIG/TUNE), a rig's build sheet
-// where build is set, "gimbal:SLUG" or "job:SLUG".
+// where build is set, "gimbal:SLUG", "part:NAME" or "job:SLUG".
 func (l *Library) Editable(name string, build bool) (e Editable, err error) {
 	e.Name = name
 	slug, isGimbal := strings.CutPrefix(name, "gimbal:")
 	job, isJob := strings.CutPrefix(name, "job:")
+	part, isPart := strings.CutPrefix(name, "part:")
 	switch {
+	case isPart:
+		if part, err = l.FindPart(part); err != nil {
+			return e, err
+		}
+		e.Path = preset.PartPath(part)
+		e.Text, err = l.Store.Read(e.Path)
+		return e, err
 	case isGimbal:
 		if !preset.IsName(slug) {
 			return e, l.noGimbal(slug)

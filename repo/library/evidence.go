@@ -112,6 +112,9 @@ func (l *Library) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tun
 func startRig(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) (start.Rig, error) {
 	out := start.Rig{ID: r.Fingerprint, Mass: r.Mass()}
 	js, err := r.Inertias(sheet, tune)
+	if preset.IsUnknown(err) {
+		return out, nil // known by its mass alone
+	}
 	if err != nil {
 		return out, err
 	}

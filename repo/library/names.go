@@ -30,9 +30,9 @@ type RigRef struct {
 // Mass is the build's, in kg; 0 where the build sheet cannot be read.
 func (r RigRef) Mass() float64 { return r.props.mass() }
 
-// Props are the mass properties of the build, the principal axes left out; zero where the
-// build sheet cannot be read.
-func (r RigRef) Props() mass.Properties { return r.props.properties() }
+// Props are the mass properties of the build, the principal axes left out; ok is false where
+// the build sheet cannot be read, or does not say where every part balances.
+func (r RigRef) Props() (_ mass.Properties, ok bool) { return r.props.properties() }
 
 // Rigs lists all rigs as they lie in the work tree, by alias. A build sheet that
 // cannot be read is listed with its fault.
@@ -110,10 +110,7 @@ func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
 		} else {
 			r := preset.DecodeRig(fp, tree)
 			ref.Was = r.Was
-			var p mass.Properties
-			if p, err = r.Properties(); err == nil {
-				ref.props = packProps(p)
-			}
+			ref.props, err = propsOf(r)
 		}
 	}
 	if err != nil {

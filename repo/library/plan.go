@@ -54,13 +54,20 @@ type Target struct {
 }
 
 // Target resolves a name to save: a rig (RIG or RIG/TUNE), "gimbal:SLUG",
-// "job:SLUG", or a path in the library.
+// "part:NAME", "job:SLUG", or a path in the library.
 func (l *Library) Target(name string) (Target, error) {
 	if slug, ok := strings.CutPrefix(name, "gimbal:"); ok {
 		if _, err := l.Sheet("", slug); err != nil {
 			return Target{}, err
 		}
 		return Target{Path: preset.GimbalPath(slug), Name: name}, nil
+	}
+	if s, ok := strings.CutPrefix(name, "part:"); ok {
+		part, err := l.FindPart(s)
+		if err != nil {
+			return Target{}, err
+		}
+		return Target{Path: preset.PartPath(part), Name: name}, nil
 	}
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		slug, err := l.FindJob(s)
@@ -306,7 +313,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		if err := l.freeAlias(r.Alias, p.oldPrint(it.Place.Rig)); err != nil {
 			return err
 		}
-		if _, err := r.Properties(); err != nil {
+		if err := r.Check(); err != nil {
 			return doc.Fault("part", err.Error(), "", "correct it")
 		}
 		sheets[it.Place.Rig] = s

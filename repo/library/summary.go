@@ -62,7 +62,7 @@ func (s *summary) byAlias() []*rigSummary {
 
 const (
 	summaryName  = "summary"
-	summaryMagic = "rigkeep-summary-5\n"
+	summaryMagic = "rigkeep-summary-6\n"
 )
 
 // summary gives the summary of the last revision.
@@ -219,10 +219,7 @@ func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, shee
 	if err == nil {
 		r = preset.DecodeRig(fp, tree)
 		out.alias, out.gimbal, out.was = r.Alias, r.Gimbal, r.Was
-		var p mass.Properties
-		if p, err = r.Properties(); err == nil {
-			out.props = packProps(p)
-		}
+		out.props, err = propsOf(r)
 	}
 	if err != nil {
 		out.fault = err.Error()
@@ -518,10 +515,26 @@ func (r *reader) values() map[string]float64 {
 
 // packedProps are the mass, centre of gravity and inertia of a build in the form on disk: of
 // most rigs a command asks for none of them, or for the mass alone. They are empty where the
-// build sheet cannot be read.
+// build sheet cannot be read, and the mass alone where it does not say where every part balances.
 type packedProps []byte
 
 const packedLen = 8 * 13
+
+// propsOf packs what is known of a rig.
+func propsOf(r preset.Rig) (packedProps, error) {
+	p, err := r.Properties()
+	switch {
+	case err == nil:
+		return packProps(p), nil
+	case preset.IsUnknown(err):
+		if err = r.Check(); err == nil {
+			w := &writer{}
+			w.f64(r.Mass())
+			return w.b, nil
+		}
+	}
+	return nil, err
+}
 
 func packProps(p mass.Properties) packedProps {
 	w := &writer{}
@@ -537,8 +550,11 @@ func packProps(p mass.Properties) packedProps {
 
 func (p packedProps) mass() float64 { return (&reader{b: p}).f64() }
 
-// properties leaves the principal axes out.
-func (p packedProps) properties() (out mass.Properties) {
+// properties leaves the principal axes out; ok is false where only the mass is known, or nothing.
+func (p packedProps) properties() (out mass.Properties, ok bool) {
+	if len(p) < packedLen {
+		return mass.Properties{Mass: p.mass()}, false
+	}
 	r := &reader{b: p}
 	out.Mass = r.f64()
 	for i := range 3 {
@@ -547,7 +563,7 @@ func (p packedProps) properties() (out mass.Properties) {
 			out.Inertia[i][j] = r.f64()
 		}
 	}
-	return out
+	return out, true
 }
 
 func encodeSummary(s *summary, stamp [32]byte) []byte {
@@ -633,7 +649,7 @@ func decodeSummary(data []byte, stamp [32]byte) (*summary, error) {
 		x.was = strings.Fields(r.str())
 		x.fault = r.str()
 		x.props = r.bytes()
-		r.bad = r.bad || len(x.props) != 0 && len(x.props) != packedLen
+		r.bad = r.bad || len(x.props) != 0 && len(x.props) != 8 && len(x.props) != packedLen
 		k := r.num()
 		for j := 0; j < k && !r.bad; j++ {
 			t := tuneSummary{name: r.key(), fault: r.key(), proof: r.flag()}

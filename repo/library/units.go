@@ -116,7 +116,10 @@ func (l *Library) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) 
 			continue
 		}
 		lo, hi := preset.TiltRange(sheet, nil)
-		if m, err := s.rigs[x.fp].props.properties().Moments(preset.Head(sheet), lo, hi); err != nil || !x.log.OfBuild(m) {
+		p, known := s.rigs[x.fp].props.properties()
+		if !known {
+			t.Rig.ID = ""
+		} else if m, err := p.Moments(preset.Head(sheet), lo, hi); err != nil || !x.log.OfBuild(m) {
 			t.Rig.ID = ""
 		}
 		out = append(out, t)

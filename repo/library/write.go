@@ -199,7 +199,7 @@ func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
 	if _, err := l.Sheet("", r.Gimbal); err != nil {
 		return r, err
 	}
-	if _, err := r.Properties(); err != nil {
+	if err := r.Check(); err != nil {
 		return r, err
 	}
 	if err := l.vacant(r); err != nil {

@@ -300,6 +300,8 @@ func (s *set) names(path string) []string {
 	switch p.Kind {
 	case schema.KindGimbal:
 		return []string{"gimbal:" + p.Name, path}
+	case schema.KindPart:
+		return []string{"part:" + p.Name, path}
 	case schema.KindJob:
 		return []string{"job:" + p.Name, path}
 	case schema.KindRig, schema.KindTune:

@@ -1,0 +1,90 @@
+package library
+
+import (
+	"fmt"
+	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// PartNames lists the parts of the shop in the work tree by the names of their files.
+func (l *Library) PartNames() ([]string, error) {
+	names, err := l.names("parts/")
+	if isNotFound(err) {
+		return nil, nil
+	}
+	return names, err
+}
+
+// FindPart resolves a part by its file's name, by the name that it is known by, or by the
+// beginning of either where only one part has it.
+func (l *Library) FindPart(name string) (string, error) {
+	all, err := l.PartNames()
+	if err != nil {
+		return "", err
+	}
+	asked, words := schema.CanonicalName(name), schema.Slug(name)
+	var begins []string
+	for _, n := range all {
+		if n == asked || n == words {
+			return n, nil
+		}
+		if words != "" && strings.HasPrefix(n, words) {
+			begins = append(begins, n)
+		}
+	}
+	if len(begins) == 1 {
+		return begins[0], nil
+	}
+	if len(begins) > 1 {
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d parts: %s", name, len(begins), strings.Join(begins, ", ")), WayOut: "Give more of its name"}
+	}
+	way := nearest(asked, all, "List them with: rigkeep part list")
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("unknown part %q", name), WayOut: way, Paths: []string{preset.PartPath(words)}}
+}
+
+// Part reads a part of the shop by its file's name.
+func (l *Library) Part(rev store.Rev, name string) (preset.ShopPart, error) {
+	doc, err := l.Doc(rev, preset.PartPath(name))
+	if err != nil {
+		return preset.ShopPart{}, err
+	}
+	return shopPart(name, doc), nil
+}
+
+// Parts reads every part of the shop in the work tree, by file name. One that cannot be
+// read ends it.
+func (l *Library) Parts() ([]preset.ShopPart, error) {
+	names, err := l.PartNames()
+	if err != nil {
+		return nil, err
+	}
+	out := make([]preset.ShopPart, 0, len(names))
+	for _, n := range names {
+		p, err := l.Part("", n)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+// shopPart decodes a part with its mounts in the order of the file.
+func shopPart(name string, doc *file.Doc) preset.ShopPart {
+	return preset.DecodeShopPart(name, doc.Tree(), mountOrder(doc, ""))
+}
+
+// mountOrder lists the mounts of the part at a path ("" or "part[0].") in the order of the text.
+func mountOrder(doc *file.Doc, at string) []string {
+	var out []string
+	for _, t := range doc.Tables() {
+		if name, ok := strings.CutPrefix(t, at+"mount."); ok && !strings.Contains(name, ".") {
+			out = append(out, name)
+		}
+	}
+	return out
+}
