@@ -36,6 +36,7 @@ type Dial struct {
 	Sign         int    // +1 when a larger number goes in the parameter's Up direction
 	Default      *float64
 	Unit         string // the controller's own unit word, "" when it has none
+	ShownAs      string // what the controller calls it, "" when the sheet does not say
 	Map          *Map
 	Link         *DialLink // nil where it is not reached over a link
 }
@@ -141,6 +142,9 @@ func (d Dial) Round(v float64) float64 {
 
 // hair is the share of a fine step within which a value counts as on it.
 const hair = 1e-6
+
+// AddSteps adds n steps to a value, without binary dust: 12.5 and two steps of 0.1 are 12.7.
+func AddSteps(v, step, n float64) float64 { return tidy(v+n*step, v, step) }
 
 // tidy removes the binary dust of adding multiples of step to start: the result
 // has no more decimals than they have.

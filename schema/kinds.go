@@ -291,6 +291,17 @@ func fieldAt(fs []Field, path string) (Field, bool) {
 // far bounds what a dial number or a mapped value can be, so that no range overflows.
 const far = 1e6
 
+// shownExample is an invented word of a controller for a dial, another for each.
+func shownExample(dial string) string {
+	words := strings.Split(dial, ".")
+	for i, w := range words {
+		if w != "" {
+			words[i] = strings.ToUpper(w[:1]) + w[1:]
+		}
+	}
+	return strings.Join(words, " ")
+}
+
 func dialFields(d string, p Param) []Field {
 	fs := []Field{
 		{Path: d + ".min", Type: Float, Required: true, Min: At(-far), Max: At(far), Doc: "Smallest number of the " + p.Name + " dial.", Example: 0.0},
@@ -300,6 +311,7 @@ func dialFields(d string, p Param) []Field {
 		{Path: d + ".up", Type: String, Required: true, Enum: []string{p.Up, p.Down}, Doc: "What a larger number is.", Example: p.Up},
 		{Path: d + ".default", Type: Float, Min: At(-far), Max: At(far), Doc: "What the controller comes with.", Example: 20.0},
 		{Path: d + ".unit", Type: String, MaxLen: 20, Doc: "The controller's own unit word, if it shows one.", Example: "%"},
+		{Path: d + ".shown_as", Type: String, MaxLen: 40, Doc: "What this controller calls the dial; it can be typed in place of the key.", Example: shownExample(p.Dial)},
 	}
 	fs = append(fs, dialLinkFields(d)...)
 	if len(p.SI) == 0 {

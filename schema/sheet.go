@@ -223,7 +223,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			continue
 		}
 		done[p.Dial] = true
-		d := Dial{Key: p.Dial, Min: f.NumOr(at+".min", 0), Max: f.NumOr(at+".max", 0), Coarse: f.NumOr(at+".coarse", 0), Fine: f.NumOr(at+".fine", 0), Up: f.Str(at + ".up"), Unit: f.Str(at + ".unit")}
+		d := Dial{Key: p.Dial, Min: f.NumOr(at+".min", 0), Max: f.NumOr(at+".max", 0), Coarse: f.NumOr(at+".coarse", 0), Fine: f.NumOr(at+".fine", 0), Up: f.Str(at + ".up"), Unit: f.Str(at + ".unit"), ShownAs: f.Str(at + ".shown_as")}
 		switch d.Up {
 		case p.Up:
 			d.Sign = 1
@@ -247,6 +247,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 	}
 	s.Link = readLink(f)
 	ps = append(ps, checkLinks(s.Dials)...)
+	ps = append(ps, checkShown(s)...)
 	names := map[string]bool{}
 	for i := range f.Len("unit") {
 		at := fmt.Sprintf("unit[%d].", i)

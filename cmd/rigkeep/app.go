@@ -30,7 +30,7 @@ func version() string {
 }
 
 const about = "Rigkeep keeps the tunes of motorised handheld camera stabilisers: per rig, as text files in a git-backed library, so that a technician can start a tune from mass, compare two by number and by behaviour, see what changed before a shoot, and hand a tune to another operator.\n\n" +
-	"A rig is named by its alias or the start of its fingerprint. RIG[/TUNE][@WHEN] names a tune; WHEN is a commit, ~N revisions back, a date, or a job.\n\n" +
+	"A rig is named by its alias or the start of its fingerprint. RIG[/TUNE][@WHEN] names a tune; WHEN is a commit, ~N revisions back, a date, yesterday, or a job.\n\n" +
 	"What it derives is a place to start, from below. The maker's manual, local codes and qualified crew come first."
 
 func globalFlags() []cli.Flag {
@@ -48,7 +48,7 @@ func globalFlags() []cli.Flag {
 // verbs lists the commands in the order of a technician's work.
 func verbs() []namedVerb {
 	return []namedVerb{
-		{"demo", demoVerb}, {"init", initVerb}, {"gimbal", gimbalVerb}, {"rig", rigVerb}, {"fit", fitVerb}, {"start", startVerb}, {"set", setVerb}, {"edit", editVerb}, {"bench", benchVerb}, {"save", saveVerb}, {"prove", proveVerb}, {"diagnose", diagnoseVerb}, {"follow", followVerb},
+		{"demo", demoVerb}, {"init", initVerb}, {"gimbal", gimbalVerb}, {"rig", rigVerb}, {"fit", fitVerb}, {"start", startVerb}, {"set", setVerb}, {"copy", copyVerb}, {"edit", editVerb}, {"bench", benchVerb}, {"save", saveVerb}, {"prove", proveVerb}, {"diagnose", diagnoseVerb}, {"follow", followVerb},
 		{"show", showVerb}, {"history", historyVerb}, {"restore", restoreVerb}, {"undo", undoVerb}, {"compare", compareVerb}, {"explain", explainVerb},
 		{"job", jobVerb}, {"review", reviewVerb}, {"handover", handoverVerb}, {"sync", syncVerb}, {"check", checkVerb}, {"schema", schemaVerb}, {"git", gitVerb}, {"completion", completionVerb}, {"man", manVerb},
 		{"merge-driver", mergeDriverVerb}, {"diff-driver", diffDriverVerb},

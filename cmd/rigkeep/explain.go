@@ -35,7 +35,10 @@ func runExplain(k *call) error {
 	if len(k.args) == 0 {
 		return k.explainList(d)
 	}
-	key := k.args[0]
+	key, err := k.explained(k.args[0], d)
+	if err != nil {
+		return err
+	}
 	ex, ok := k.cat.Explain(key)
 	if ok && d != nil {
 		var v any
@@ -63,6 +66,34 @@ func runExplain(k *call) error {
 	}
 	k.printExplanation(ex, d)
 	return nil
+}
+
+// explained is the parameter that a person names, on a rig or on none: without a rig, a
+// parameter of the follow styles stands for all of them.
+func (k *call) explained(name string, d *library.Loaded) (string, error) {
+	var styles []string
+	var sheet *schema.Sheet
+	if d != nil {
+		sheet = d.Sheet
+		if d.Tune != nil {
+			styles = d.Tune.Styles()
+		}
+	}
+	keys := k.cat.FindKeys(name, styles, sheet)
+	if len(keys) == 0 {
+		for _, p := range k.cat.Params() {
+			if strings.HasSuffix(p.Path, "."+name) {
+				keys = append(keys, p.Path)
+			}
+		}
+	}
+	switch len(keys) {
+	case 0:
+		return name, nil // said with what is near
+	case 1:
+		return keys[0], nil
+	}
+	return "", usage("%q means %d keys: %s", name, len(keys), strings.Join(keys, ", ")).hinted("Name one of them")
 }
 
 func (k *call) printExplanation(ex schema.Explanation, d *library.Loaded) {

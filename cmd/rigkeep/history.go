@@ -12,7 +12,6 @@ import (
 	"rigkeep/preset/file"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
-	"rigkeep/schema"
 )
 
 func boolFlags(nameUsage ...string) []cli.Flag {
@@ -59,7 +58,7 @@ func runHistory(k *call) error {
 		ask = limit + 1 // one more tells whether there are more
 	}
 	var rows []historyRow
-	title := "library"
+	title, key := "library", ""
 	if len(k.args) == 0 {
 		if k.c.String("key") != "" {
 			return usage("--key needs a rig").hinted("for example: rigkeep history RIG --key stiffness.tilt")
@@ -81,14 +80,14 @@ func runHistory(k *call) error {
 			return err
 		}
 		title = rr.Alias + "/" + ref.Tune
-		key := k.c.String("key")
+		key = k.c.String("key")
 		if key != "" {
-			if _, ok := k.cat.Field(schema.KindTune, key); !ok {
-				f := usage("there is no key %q in a tune", key)
-				if s := schema.Suggest(key, k.cat.KnownKeys(schema.KindTune)); s != "" {
-					return f.hinted("%s", s)
-				}
-				return f.hinted("see the keys with: rigkeep explain")
+			d, err := k.lib.LoadFound(rr, library.Ref{Rig: ref.Rig, Tune: ref.Tune}, false)
+			if err != nil {
+				d = nil // a broken file does not keep its history from being shown
+			}
+			if key, err = k.lib.Key(key, d); err != nil {
+				return err
 			}
 			if rows, err = k.keyHistory(rr, ref.Tune, key, ask); err != nil {
 				return err
@@ -132,7 +131,7 @@ func runHistory(k *call) error {
 			Key       string       `json:"key,omitempty"`
 			Revisions []historyRow `json:"revisions"`
 			More      bool         `json:"more,omitempty"`
-		}{1, title, k.c.String("key"), rows, more})
+		}{1, title, key, rows, more})
 	}
 	t := table{head: true}
 	if k.c.String("key") != "" {

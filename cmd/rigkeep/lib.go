@@ -57,7 +57,7 @@ func (k *call) open() error {
 	for _, r := range l.Store.Repairs() {
 		k.say("repaired: %s", safe.Line(r))
 	}
-	l.Zone = k.Now().Location()
+	l.Zone, l.Now = k.Now().Location(), k.Now
 	k.lib = l
 	return nil
 }

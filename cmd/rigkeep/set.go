@@ -13,22 +13,28 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo/library"
+	"rigkeep/schema"
 )
 
 func setVerb() verb {
 	return verb{
-		name: "set", args: "RIG[/TUNE] KEY=VALUE…", short: "change values of a tune in place, checked",
-		long:    "Each value is changed where it stands: comments, order and the spelling of everything else stay as they are. The change is in the work tree until it is saved.",
-		example: "rigkeep set a-cam-prime stiffness.tilt=44 filters.sensing=3\nrigkeep set a-cam-prime follow.walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg",
-		flags:   []cli.Flag{&cli.StringSliceFlag{Name: "unset", Usage: "remove this `KEY`; may be repeated"}},
+		name: "set", args: "RIG[/TUNE] KEY=VALUE…", short: "change values of a tune in place, checked; makes the tune if there is none",
+		long:    "Each value is changed where it stands: comments, order and spelling stay. KEY is the key, pan, tilt or roll for a stiffness, the end of a key (sensing, walk.lag.pan), or what the controller calls the dial. KEY=+2 is two fine steps up, KEY=-=2 two down, KEY=+1c one coarse step, by the dial's number.",
+		example: "rigkeep set a-cam-prime tilt=44 sensing=3\nrigkeep set a-cam-prime tilt=+2 pan=-=1\nrigkeep set a-cam-prime walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg",
+		flags:   []cli.Flag{&cli.StringSliceFlag{Name: "unset", Usage: "remove this `KEY`; repeatable"}},
 		changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"rig", "assign"}, run: runSet,
 	}
 }
 
 func runSet(k *call) error {
-	d, err := k.loadNow(true, "set changes the tune as it is now")
+	d, err := k.loadNow(false, "set changes the tune as it is now")
 	if err != nil {
 		return err
+	}
+	if d.Tune == nil {
+		if err := k.newTune(d); err != nil {
+			return err
+		}
 	}
 	var as []library.Assign
 	for _, s := range k.args[1:] {
@@ -42,18 +48,41 @@ func runSet(k *call) error {
 		as = append(as, library.Assign{Key: key, Unset: true})
 	}
 	if len(as) == 0 {
-		return usage("set needs KEY=VALUE or --unset KEY").hinted("see the keys with: rigkeep explain --rig %s", k.args[0])
+		return usage("set needs KEY=VALUE or --unset KEY").hinted("Try: rigkeep explain --rig %s", k.args[0])
 	}
-	e, err := k.lib.Assign(d, as)
+	e, notes, err := k.lib.Assign(d, as)
 	if err != nil {
 		return err
+	}
+	for _, n := range notes {
+		k.say("%s", safe.Line(n))
 	}
 	for _, p := range k.cat.Validate("tune", e.After.Tree(), d.Sheet) {
 		if p.Warning {
 			k.say("warning: %s", safe.Line(p.Error()))
 		}
 	}
+	if d.Tune == nil && !k.dryRun() {
+		k.say("%s is a new tune", safe.Line(refName(d)))
+	}
 	return k.putTune(d, e)
+}
+
+// newTune refuses to make a tune where the person most likely means another: one that was
+// deleted and can be restored, and one whose name is a slip away.
+func (k *call) newTune(d *library.Loaded) error {
+	if _, err := k.lib.Load(k.args[0], true); k.lib.WasSaved(d.TunePath()) {
+		return err
+	}
+	names, err := k.lib.Tunes(d.Rig.Fingerprint)
+	if err != nil {
+		return err
+	}
+	if near := schema.Nearest(d.Ref.Tune, names); len(near) > 0 {
+		return fail(exitNotFound, "rig %s has no tune %q", d.Rig.Alias, d.Ref.Tune).
+			hinted("Try: rigkeep set %s/%s …\nTo make a tune of that name: rigkeep copy %s %s/%s", d.Rig.Alias, near[0], d.Rig.Alias, d.Rig.Alias, d.Ref.Tune)
+	}
+	return nil
 }
 
 func editVerb() verb {

@@ -93,8 +93,10 @@ func (e *ParseError) Error() string {
 // Parse reads a number with its unit and returns it in the SI unit of the kind.
 // Time may be a fraction, as a shutter is written: "1/50 s".
 //
-// Errors: *ParseError for no number, no unit, a unit of another kind, a decimal
-// comma, or a value too large.
+// A decimal comma is taken where it cannot be mistaken: 28,5 and 0,125, but not 1,250.
+//
+// Errors: *ParseError for no number, no unit, a unit of another kind, a comma that may
+// mean thousands, or a value too large.
 func Parse(k Kind, text string) (float64, error) { return ParseIn(k, text, "") }
 
 // ParseIn is Parse, but a number without a unit is taken in the named unit.
@@ -113,12 +115,12 @@ func ParseIn(k Kind, text, bare string) (float64, error) {
 	v, rest, ok := number(s)
 	if !ok {
 		if strings.Contains(s, ",") && !strings.Contains(s, ".") {
-			return fail("has a comma", "write decimals with a point, as 1.5")
+			return fail("has a comma that is no decimal comma", "write decimals as 1.5 or 1,5")
 		}
 		return fail("does not start with a number", want)
 	}
 	if strings.HasPrefix(rest, ",") {
-		return fail("has a comma", "write decimals with a point and no thousands sign, as 1500.5")
+		return fail("has a comma that may mean thousands", "write decimals with a point and no thousands sign, as 1500.5")
 	}
 	rest = strings.TrimLeft(rest, " \t\u00a0")
 	if k == Time && strings.HasPrefix(rest, "/") {
@@ -226,7 +228,26 @@ func find(k Kind, name string) (one, bool) {
 	return one{}, false
 }
 
-// number reads a decimal number at the start of s and returns what follows.
+// Number reads a plain number, with a decimal comma as in Parse.
+//
+// Errors: *ParseError for anything but one finite number.
+func Number(text string) (float64, error) {
+	s := strings.TrimSpace(text)
+	v, rest, ok := number(s)
+	switch {
+	case ok && strings.HasPrefix(rest, ","):
+		return 0, &ParseError{"number", clip(text), "has a comma that may mean thousands", "write decimals with a point and no thousands sign, as 1500.5"}
+	case !ok || rest != "":
+		return 0, &ParseError{"number", clip(text), "is not a number", "write a number, as 28.5"}
+	case math.IsInf(v, 0):
+		return 0, &ParseError{"number", clip(text), "is too large", "check the number"}
+	}
+	return v, nil
+}
+
+// number reads a decimal number at the start of s and returns what follows. A comma is
+// the decimal sign where it cannot part thousands: not behind one to three digits and
+// before exactly three, unless the first is a zero; nor where more of them or a point follow.
 func number(s string) (v float64, rest string, ok bool) {
 	i := 0
 	digits := func() (n int) {
@@ -243,6 +264,14 @@ func number(s string) (v float64, rest string, ok bool) {
 	if i < len(s) && s[i] == '.' {
 		i++
 		n += digits()
+	} else if n > 0 && i+1 < len(s) && s[i] == ',' {
+		comma, lead := i, s[i-n]
+		i++
+		m := digits()
+		thousands := m == 3 && n <= 3 && lead != '0'
+		if m == 0 || thousands || i < len(s) && (s[i] == ',' || s[i] == '.') {
+			i = comma
+		}
 	}
 	if n == 0 {
 		return 0, s, false
@@ -257,7 +286,7 @@ func number(s string) (v float64, rest string, ok bool) {
 		}
 	}
 	// out of range is left as an infinity, which the callers refuse
-	v, _ = strconv.ParseFloat(s[:i], 64)
+	v, _ = strconv.ParseFloat(strings.Replace(s[:i], ",", ".", 1), 64)
 	return v, s[i:], true
 }
 

@@ -16,6 +16,7 @@ func TestParse(t *testing.T) {
 		want float64
 	}{
 		{Mass, "1.2 kg", 1.2}, {Mass, "680g", 0.68}, {Mass, "2.5 lb", 2.5 * 0.45359237}, {Mass, "12oz", 12 * 0.45359237 / 16}, {Mass, "+.5KG", 0.5},
+		{Mass, "1,2 kg", 1.2}, {Mass, "142,5 g", 0.1425}, {Mass, "0,125 kg", 0.125}, {Mass, "1234,567 g", 1.234567}, {Mass, "-0,5 kg", -0.5},
 		{Length, "14 mm", 0.014}, {Length, "0.5in", 0.0127}, {Length, `2"`, 0.0508}, {Length, "-3 cm", -0.03}, {Length, "1 ft", 0.3048}, {Length, "1e2mm", 0.1},
 		{Angle, "90deg", math.Pi / 2}, {Angle, "45°", math.Pi / 4}, {Angle, "1.5 rad", 1.5}, {Angle, "30 arcmin", math.Pi / 360},
 		{Time, "2s", 2}, {Time, "500 ms", 0.5}, {Time, "1/50 s", 0.02}, {Time, "1/50s", 0.02}, {Time, "2 min", 120}, {Time, "250µs", 250e-6},
@@ -36,7 +37,7 @@ func TestParseRefuses(t *testing.T) {
 		says string
 	}{
 		{Mass, "", "nothing given"}, {Mass, "heavy", "does not start with a number"}, {Mass, "1.2", "has no unit"},
-		{Mass, "1,2 kg", "comma"}, {Mass, "1,200 g", "comma"}, {Mass, "3 mm", "another quantity"}, {Mass, "3 stone", "unknown unit"},
+		{Mass, "1,2,3 kg", "comma"}, {Mass, "1,200 g", "thousands"}, {Mass, "12,250 g", "thousands"}, {Mass, "1,200.5 g", "comma"}, {Mass, ",5 kg", "comma"}, {Mass, "1, kg", "comma"}, {Mass, "3 mm", "another quantity"}, {Mass, "3 stone", "unknown unit"},
 		{Mass, "NaN kg", "number"}, {Mass, "inf kg", "number"}, {Mass, "1e999 kg", "too large"}, {Length, "0x10 mm", "unknown unit"},
 		{Time, "1/0 s", "fraction"}, {Time, "1/-5 s", "fraction"}, {Time, "1/s", "fraction"}, {Length, "1/2 in", "unknown unit"},
 		{Length, "1 mm 2", "unknown unit"}, {"speed", "1 m/s", "unknown kind"}, {Torque, "1 nm", "unknown unit"}, {Length, "- mm", "number"},
@@ -52,6 +53,20 @@ func TestParseRefuses(t *testing.T) {
 	}
 	if _, err := ParseIn(Mass, "680", "mm"); err == nil {
 		t.Error("a bare number in a unit of another kind went through")
+	}
+}
+
+func TestNumber(t *testing.T) {
+	for text, want := range map[string]float64{"28": 28, " 28,5 ": 28.5, "-0,25": -0.25, "1e3": 1000, "+7": 7, "1000,5": 1000.5, "0,125": 0.125} {
+		if got, err := Number(text); err != nil || got != want {
+			t.Errorf("%q: got %v, %v; want %v", text, got, err, want)
+		}
+	}
+	for _, text := range []string{"", "x", "28 5", "1,250", "28,5,1", "1.5.2", "NaN", "inf", "1e999", "28kg", "2,", ",5"} {
+		var e *ParseError
+		if got, err := Number(text); !errors.As(err, &e) || e.Do == "" {
+			t.Errorf("%q: got %v, %v; want *ParseError", text, got, err)
+		}
 	}
 }
 

@@ -23,6 +23,8 @@ type Library struct {
 	Cat   *schema.Catalogue
 	// Zone is in which a day begins and ends, for WHEN; nil is UTC.
 	Zone *time.Location
+	// Now tells the time, for WHEN yesterday; nil where nobody asks for that.
+	Now func() time.Time
 	// Progress is told now and then how far a long piece of work is.
 	Progress func(what string, done, total int)
 

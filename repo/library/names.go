@@ -178,8 +178,8 @@ func (l *Library) Find(name string) (RigRef, error) {
 	return RigRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
 }
 
-// saved reports whether the last revision has a file.
-func (l *Library) saved(path string) bool {
+// WasSaved reports whether the last revision has a file.
+func (l *Library) WasSaved(path string) bool {
 	head, err := l.Store.Head()
 	if err == nil {
 		_, err = l.Store.ReadAt(head, path)
@@ -396,7 +396,7 @@ func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
 		msg += " at " + ref.When
 	}
 	way := "Make one with: rigkeep start " + rr.Alias + " --write"
-	if l.saved(preset.TunePath(rr.Fingerprint, ref.Tune)) && ref.When == "" {
+	if l.WasSaved(preset.TunePath(rr.Fingerprint, ref.Tune)) && ref.When == "" {
 		way = "It was deleted and that is not saved; bring it back with: rigkeep restore " + rr.Alias + strings.TrimSuffix("/"+ref.Tune, "/"+preset.MainTune)
 	} else if len(names) > 0 {
 		way = "It has: " + strings.Join(names, ", ")
@@ -414,7 +414,7 @@ func (l *Library) IsMoment(when string) error {
 	if back.MatchString(when) {
 		return nil
 	}
-	if _, ok := parseDate(when, l.Zone); ok {
+	if _, ok := l.date(when); ok {
 		return nil
 	}
 	_, jerr := l.FindJob(when)
@@ -446,7 +446,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 		}
 		return hist[n].ID, hist[n].Fingerprint, "", nil
 	}
-	if t, ok := parseDate(ref.When, l.Zone); ok {
+	if t, ok := l.date(ref.When); ok {
 		hist, err := l.History(rr, ref.Tune, 0)
 		if err != nil {
 			return "", "", "", err
@@ -487,6 +487,18 @@ func reversed(l []string) []string {
 	return out
 }
 
+// date reads a day or moment as parseDate does, and yesterday.
+func (l *Library) date(s string) (time.Time, bool) {
+	if s == "yesterday" && l.Now != nil {
+		now := l.Now()
+		if l.Zone != nil {
+			now = now.In(l.Zone)
+		}
+		s = now.AddDate(0, 0, -1).Format("2006-01-02")
+	}
+	return parseDate(s, l.Zone)
+}
+
 // parseDate reads a date (its end is meant) or a date and time, in a zone where
 // the text names none; nil is UTC.
 func parseDate(s string, zone *time.Location) (time.Time, bool) {
@@ -507,7 +519,7 @@ func parseDate(s string, zone *time.Location) (time.Time, bool) {
 // At resolves WHEN for a file that is no tune: a commit, ~N of the file's own
 // revisions, or a date.
 func (l *Library) At(path, when string) (store.Rev, error) {
-	t, ok := parseDate(when, l.Zone)
+	t, ok := l.date(when)
 	if !ok {
 		return l.Store.ResolveFor(path, when)
 	}

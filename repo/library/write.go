@@ -3,16 +3,20 @@ package library
 import (
 	"context"
 	"fmt"
+	"math"
+	"regexp"
 	"strconv"
 	"strings"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
+	"rigkeep/preset/unit"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
-// Assign is one KEY=VALUE of a person; Unset removes the key.
+// Assign is one KEY=VALUE of a person; Unset removes the key. Key may be short: see
+// schema.FindKeys.
 type Assign struct {
 	Key, Text string
 	Unset     bool
@@ -23,18 +27,87 @@ func ParseAssign(s string) (Assign, error) {
 	k, v, ok := strings.Cut(s, "=")
 	k, v = strings.TrimSpace(k), strings.TrimSpace(v)
 	if !ok || k == "" || v == "" {
-		return Assign{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is not KEY=VALUE", s), WayOut: "Write for example stiffness.pan=41"}
+		return Assign{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is not KEY=VALUE", s), WayOut: "Write for example pan=41, pan=+2 or pan=-=2"}
 	}
 	return Assign{Key: k, Text: v}, nil
 }
 
+// Key gives the key that a person means on a tune; d may be nil, or without a tune.
+//
+// Errors: store.ErrBadPath for an unknown key, and for one that means several.
+func (l *Library) Key(name string, d *Loaded) (string, error) {
+	var styles []string
+	var sheet *schema.Sheet
+	if d != nil {
+		sheet = d.Sheet
+		if d.Tune != nil {
+			styles = d.Tune.Styles()
+		}
+	}
+	switch keys := l.Cat.FindKeys(name, styles, sheet); len(keys) {
+	case 1:
+		return keys[0], nil
+	case 0:
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("unknown key %q", name), WayOut: nearest(name, l.Cat.KnownKeys(schema.KindTune), "See the keys with: rigkeep explain")}
+	default:
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q means %d keys: %s", name, len(keys), strings.Join(keys, ", ")), WayOut: "Name one of them"}
+	}
+}
+
+// relative is how a person writes a change by steps: up, down, in coarse steps or fine ones.
+var relative = regexp.MustCompile(`^(\+|-=)\s*([0-9][0-9.,]*)\s*(c?)$`)
+
+// stepped reads "+2", "-=2" and "+1c" against the value that a key has: so many steps of its
+// dial, by the dial's number. Without a dial the number itself is added, which note says. ok is
+// false for what is no such change.
+func (l *Library) stepped(d *Loaded, a Assign) (to float64, note string, ok bool, err error) {
+	m := relative.FindStringSubmatch(a.Text)
+	if p, known := l.Cat.Param(a.Key); m == nil || !known || p.Type != schema.Float {
+		return 0, "", false, nil // a note may well begin with a plus
+	}
+	bad := func(msg, way string) (float64, string, bool, error) {
+		return 0, "", true, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + ": " + msg, WayOut: way}
+	}
+	n, err := unit.Number(m[2])
+	if err != nil {
+		return bad(err.Error(), "")
+	}
+	now, has := 0.0, false
+	if d.Tune != nil {
+		now, has = d.Tune.Num(a.Key)
+	}
+	if !has {
+		return bad(fmt.Sprintf("there is no value yet for %q to change", a.Text), "Give the value itself, such as "+a.Key+"="+strings.TrimRight(m[2], ","))
+	}
+	dial, onDial := d.Sheet.DialOf(l.Cat, a.Key)
+	step := 1.0
+	switch {
+	case onDial && m[3] == "c":
+		step = dial.Coarse
+	case onDial:
+		step = dial.Fine
+	case m[3] == "c":
+		return bad("coarse steps need a dial, and "+d.Sheet.Slug+" has none for this key", "Give the value itself, or a change without the c")
+	}
+	if onDial && n != math.Trunc(n) {
+		return bad(fmt.Sprintf("%q is no whole number of steps", a.Text), "")
+	}
+	if !onDial {
+		step, n = n, 1
+	}
+	if m[1] == "-=" {
+		step = -step
+	}
+	to = schema.AddSteps(now, step, n)
+	if !onDial {
+		note = fmt.Sprintf("%s has no dial on %s: %s was added to the value itself", a.Key, d.Sheet.Slug, schema.Num(step*n))
+	}
+	return to, note, true, nil
+}
+
 // value reads the text as the field's type.
 func (l *Library) value(kind string, a Assign) (any, error) {
-	f, ok := l.Cat.Field(kind, a.Key)
-	if !ok {
-		way := nearest(a.Key, l.Cat.KnownKeys(kind), "See the keys with: rigkeep explain")
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("there is no key %q in a %s", a.Key, kind), WayOut: way}
-	}
+	f, _ := l.Cat.Field(kind, a.Key)
 	bad := func(want string) error {
 		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s: %q was given, %s was expected", a.Key, a.Text, want)}
 	}
@@ -47,8 +120,11 @@ func (l *Library) value(kind string, a Assign) (any, error) {
 		if n, err := strconv.ParseInt(t, 10, 64); err == nil {
 			return n, nil
 		}
-		n, err := strconv.ParseFloat(t, 64)
-		if err != nil || f.Type == schema.Int || n != n || n-n != 0 {
+		n, err := unit.Number(t)
+		if err != nil && strings.Contains(t, ",") {
+			return nil, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + ": " + err.Error()}
+		}
+		if err != nil || f.Type == schema.Int {
 			return nil, bad(f.Type.String())
 		}
 		return n, nil
@@ -83,36 +159,83 @@ func (e Edited) Same() bool {
 	return e.Before != nil && string(e.Before.Text()) == string(e.After.Text())
 }
 
-// Assign changes values of a loaded tune in place and checks them. The tune
-// must have been loaded from the work tree.
-func (l *Library) Assign(d *Loaded, as []Assign) (Edited, error) {
+// Assign changes values of a loaded tune in place and checks them, or makes the tune
+// where the rig has none. The tune must have been loaded from the work tree. notes say
+// what a person should know of how a value was read.
+func (l *Library) Assign(d *Loaded, as []Assign) (e Edited, notes []string, err error) {
 	var edits []file.Edit
-	given := map[string]bool{}
+	given := map[string]string{}
 	for _, a := range as {
+		name := a.Key
+		if a.Key, err = l.Key(name, d); err != nil {
+			return e, nil, err
+		}
 		if err := l.settable(a.Key); err != nil {
-			return Edited{}, err
+			return e, nil, err
 		}
-		if given[a.Key] {
-			return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " is given twice", WayOut: "Give each key once"}
+		if before, twice := given[a.Key]; twice {
+			msg := a.Key + " is given twice"
+			if before != name {
+				msg += ", as " + before + " and as " + name
+			}
+			return e, nil, &store.Error{Kind: store.ErrBadPath, Msg: msg, WayOut: "Give each key once"}
 		}
-		given[a.Key] = true
+		given[a.Key] = name
 		if a.Unset {
-			if _, ok := d.Doc.Get(a.Key); !ok {
-				return Edited{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has no key %s to remove", d.Label(), a.Key)}
+			has := false
+			if d.Doc != nil {
+				_, has = d.Doc.Get(a.Key)
+			}
+			if !has {
+				return e, nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has no key %s to remove", d.Label(), a.Key)}
 			}
 			edits = append(edits, file.Edit{Key: a.Key, Delete: true})
 			continue
 		}
-		v, err := l.value(schema.KindTune, a)
+		var v any
+		to, note, isStep, err := l.stepped(d, a)
+		if err == nil && isStep {
+			v = to
+			if note != "" {
+				notes = append(notes, note)
+			}
+		} else if err == nil {
+			v, err = l.value(schema.KindTune, a)
+		}
 		if err != nil {
-			return Edited{}, err
+			return e, nil, err
 		}
 		if ps := schema.Errors(l.Cat.CheckValue(a.Key, v, d.Sheet)); len(ps) > 0 {
-			return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: ps[0].Error()}
+			return e, nil, &store.Error{Kind: store.ErrBadPath, Msg: ps[0].Error()}
 		}
 		edits = append(edits, file.Edit{Key: a.Key, Value: v})
 	}
-	return l.edit(d.TunePath(), d.Doc, d.Sheet, edits...)
+	if d.Doc == nil {
+		e, err = l.newTune(d, edits)
+	} else {
+		e, err = l.edit(d.TunePath(), d.Doc, d.Sheet, edits...)
+	}
+	return e, notes, err
+}
+
+// newTune makes a tune of values and, where one is among them, a note.
+func (l *Library) newTune(d *Loaded, edits []file.Edit) (Edited, error) {
+	values := map[string]any{}
+	var note []file.Edit
+	for _, x := range edits {
+		if _, ok := l.Cat.Param(x.Key); ok {
+			values[x.Key] = x.Value
+		} else {
+			note = append(note, x)
+		}
+	}
+	e, err := l.PutTune(d, values)
+	if err != nil || len(note) == 0 {
+		return e, err
+	}
+	with, err := l.edit(e.Path, e.After, d.Sheet, note...)
+	e.After = with.After
+	return e, err
 }
 
 // settable refuses the keys of a tune that are a record of what happened, or that

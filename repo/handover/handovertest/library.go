@@ -183,7 +183,7 @@ func (s *Shop) Set(rig, why string, values ...string) store.Rev {
 		}
 		as = append(as, a)
 	}
-	e, err := s.Assign(d, as)
+	e, _, err := s.Assign(d, as)
 	if err != nil {
 		s.T.Fatal(err)
 	}
