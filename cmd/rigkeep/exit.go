@@ -36,7 +36,7 @@ var exitTable = []struct {
 	{exitFindings, "findings", "there are differences or findings"},
 	{exitUsage, "usage", "the command was not understood, or an answer is missing"},
 	{exitNotFound, "not-found", "no such rig, tune, job, revision or file"},
-	{exitConflict, "conflict", "conflict, diverged, changed meanwhile, or busy"},
+	{exitConflict, "conflict", "conflict, diverged, changed meanwhile, busy, or refused"},
 	{exitDamaged, "damaged", "a file is damaged or not to be trusted"},
 	{exitNetwork, "network", "the network or a device did not answer"},
 	{exitInterrupt, "interrupted", "interrupted"},
@@ -146,6 +146,10 @@ func (e Env) report(err error, asJSON bool) int {
 	if f == errFindings || f != nil && f.text == "" && f.err == nil {
 		return code
 	}
+	kind := kindOf(code)
+	if code == exitConflict && (errors.Is(err, store.ErrRefused) || errors.Is(err, store.ErrDevice)) {
+		kind = "refused"
+	}
 	text, hint := err.Error(), ""
 	var re *store.Error
 	if errors.As(err, &re) && re.WayOut != "" {
@@ -156,7 +160,7 @@ func (e Env) report(err error, asJSON bool) int {
 	}
 	if asJSON {
 		j := jsonError{Format: 1}
-		j.Error.Kind, j.Error.Exit, j.Error.Message, j.Error.Hint = kindOf(code), code, text, hint
+		j.Error.Kind, j.Error.Exit, j.Error.Message, j.Error.Hint = kind, code, text, hint
 		for _, x := range file.List(err) {
 			j.Error.Problems = append(j.Error.Problems, jsonProblem{x.File, x.Line, x.Col, x.Key, x.What, x.Want, x.Fix})
 		}

@@ -23,7 +23,7 @@ func syncVerb() verb {
 			"What was changed on both sides is merged by value, key by key. Where both changed the same value, nothing is moved, the conflicts are shown with who made them, and exit is 4: settle each with --ours KEY, --theirs KEY or --set KEY=VALUE. KEY is a key, FILE:KEY, a FILE for all of its conflicts, or all; FILE is as shown, such as a-cam-long/main. " +
 			"Where a merge puts together what acts together (two parameters of one axis, one side's build under the other's stiffness), it passes, but ends the tune's proof and says so.\n\n" +
 			"Edits that are not saved are never overwritten. Without an answer from the other side, exit is 6 and nothing is lost.\n\n" +
-			"A password or token for https comes from the address, from RIGKEEP_TOKEN (with RIGKEEP_USER), or from git's credential helpers. ssh uses the agent, RIGKEEP_SSH_KEY or the usual key files, and refuses servers that are not in known_hosts.",
+			"A password for https comes from the address or from git's credential helpers, a token from RIGKEEP_TOKEN (with RIGKEEP_USER). The token is sent only when a server asks for it, and only to one that RIGKEEP_TOKEN_HOST names or that you confirmed. ssh uses the agent, RIGKEEP_SSH_KEY or the usual key files, and refuses servers that are not in known_hosts.",
 		example: "rigkeep sync /mnt/share/tunes.git\nrigkeep sync\nrigkeep sync --theirs a-cam-long/main:stiffness.pan --set stiffness.roll=39\nrigkeep sync --dry-run --json",
 		flags: []cli.Flag{
 			&cli.StringSliceFlag{Name: "ours", Usage: "settle a conflict as it is here: `KEY`, FILE:KEY, FILE or all"},
@@ -107,7 +107,8 @@ func (k *call) remoteAddress(arg string) string {
 
 func (k *call) transportOptions(show *progressLine, ref library.RemoteRef) transport.Options {
 	return transport.Options{
-		Getenv: k.Getenv, Ask: tty(k.Stdin) && !k.c.Bool("no-input"), Tell: show.tell,
+		Confirm: func(origin string) bool { show.end(); return k.mayToken(origin) },
+		Getenv:  k.Getenv, Ask: tty(k.Stdin) && !k.c.Bool("no-input"), Tell: show.tell,
 		Remark: func(line string) {
 			show.end()
 			k.say("%s: %s", safe.Line(firstOf(ref.Name, transport.Shown(ref.Address))), safe.Line(line))

@@ -21,9 +21,9 @@ var (
 	ErrBadPath    = errors.New("bad path")               // 2
 	ErrNothing    = errors.New("nothing to save")        // 1: all files are as in the last revision
 	ErrUntrusted  = errors.New("not to be trusted")      // 5: a server that does not prove who it is
-	ErrDevice     = errors.New("cannot write or read")   // 6: disk full, read-only, permission
+	ErrDevice     = errors.New("cannot write or read")   // 6: disk full, read-only; 4: no permission
 	ErrNetwork    = errors.New("no answer")              // 6: the other side is not reached, or breaks off
-	ErrRefused    = errors.New("refused")                // 6: the other side does not let us in, or does not take what we send
+	ErrRefused    = errors.New("refused")                // 4: the other side does not let us in, or does not take what we send
 )
 
 // Error is what the functions of this package return: a class, what was expected and what was
@@ -56,11 +56,14 @@ func (e *Error) Unwrap() []error {
 }
 
 // ExitClass gives the exit status for an error of this package: 0 for nil, 1 for nothing to
-// save, 2 bad use, 3 no such thing, 4 conflict or busy, 5 damaged or not to be trusted, 6 device or network; -1 if it is none
+// save, 2 bad use, 3 no such thing, 4 conflict, busy or refused, 5 damaged or not to be trusted, 6 device or network; -1 if it is none
 // of ours.
 func ExitClass(err error) int {
 	if err == nil {
 		return 0
+	}
+	if errors.Is(err, ErrDevice) && errors.Is(err, fs.ErrPermission) {
+		return 4 // refused
 	}
 	for _, c := range []struct {
 		kind error
@@ -68,7 +71,7 @@ func ExitClass(err error) int {
 	}{
 		{ErrNothing, 1}, {ErrNoIdentity, 2}, {ErrBadPath, 2}, {ErrNotFound, 3}, {ErrBusy, 4}, {ErrChanged, 4},
 		{ErrDiverged, 4}, {ErrUnfinished, 4}, {ErrDamaged, 5}, {ErrForeign, 5}, {ErrUntrusted, 5}, {ErrDevice, 6},
-		{ErrNetwork, 6}, {ErrRefused, 6},
+		{ErrNetwork, 6}, {ErrRefused, 4},
 	} {
 		if errors.Is(err, c.kind) {
 			return c.code

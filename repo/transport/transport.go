@@ -55,6 +55,9 @@ type Options struct {
 	Getenv func(string) string
 	// Ask lets git's credential helpers ask at the terminal.
 	Ask bool
+	// Confirm is asked whether RIGKEEP_TOKEN may go to a server, as in "https://host:443", that
+	// asks for a password and is not in RIGKEEP_TOKEN_HOST; nil is no.
+	Confirm func(origin string) bool
 	// Tell is told how far a transfer is; may be nil.
 	Tell store.Progress
 	// Remark is told what the other side says, line by line, not made safe for a terminal.

@@ -9,6 +9,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -231,22 +232,22 @@ func TestHTTPLogin(t *testing.T) {
 	bare := func(name string) string { return transporttest.Bare(t, base, name) }
 	plain := h.URL + "a.git"
 	exchange(t, bare("a.git"), h.With("tech", "s3cret")+"a.git", Options{})
-	exchange(t, bare("b.git"), h.URL+"b.git", Options{Getenv: env("RIGKEEP_TOKEN", "s3cret", "RIGKEEP_USER", "tech")})
 	if h.Refused.Load() > 0 {
 		t.Errorf("%d requests without the password that was at hand", h.Refused.Load())
 	}
+	exchange(t, bare("b.git"), h.URL+"b.git", Options{Getenv: env("RIGKEEP_TOKEN", "s3cret", "RIGKEEP_USER", "tech", "RIGKEEP_TOKEN_HOST", hostOf(h))})
 	for _, c := range []struct {
 		address string
 		opt     Options
 		says    string
 	}{
 		{plain, Options{}, "wants a name and a password"},
-		{plain, Options{Getenv: env("RIGKEEP_TOKEN", "wrong", "RIGKEEP_USER", "tech")}, "from RIGKEEP_TOKEN"},
+		{plain, Options{Getenv: env("RIGKEEP_TOKEN", "wrong", "RIGKEEP_USER", "tech", "RIGKEEP_TOKEN_HOST", hostOf(h))}, "from RIGKEEP_TOKEN"},
 		{h.With("tech", "wrong") + "a.git", Options{}, "from the address"},
 	} {
 		t.Setenv("GIT_CONFIG_GLOBAL", os.DevNull)
 		_, err := dial(t, c.address, c.opt).Refs(ctx)
-		if !errors.Is(err, store.ErrRefused) || !strings.Contains(err.Error(), c.says) || store.ExitClass(err) != 6 {
+		if !errors.Is(err, store.ErrRefused) || !strings.Contains(err.Error(), c.says) || store.ExitClass(err) != 4 {
 			t.Errorf("%s: %v", c.address, err)
 		}
 		if err != nil && strings.Contains(err.Error(), "wrong") {
@@ -285,13 +286,125 @@ func TestHTTPLogin(t *testing.T) {
 	}
 }
 
+func hostOf(h *transporttest.HTTP) string {
+	return strings.Trim(strings.TrimPrefix(h.URL, "http://"), "/")
+}
+
+// TestToken: RIGKEEP_TOKEN goes to nobody unasked, and of those who ask only to the server that it
+// is meant for. It went along with 2 of 2 requests to a stranger.
+func TestToken(t *testing.T) {
+	t.Setenv("GIT_CONFIG_GLOBAL", os.DevNull)
+	base := t.TempDir()
+	bare := transporttest.Bare(t, base, "a.git")
+	_ = bare
+	h := transporttest.ServeHTTP(t, base, "tech", "s3cret")
+	type seen struct{ host, auth string }
+	var requests []seen
+	var lead string // where the stranger leads to
+	status := http.StatusUnauthorized
+	stranger := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		requests = append(requests, seen{r.Host, r.Header.Get("Authorization")})
+		if lead != "" {
+			http.Redirect(w, r, lead+r.URL.RequestURI(), http.StatusFound)
+			return
+		}
+		w.Header().Set("WWW-Authenticate", `Basic realm="x"`)
+		w.WriteHeader(status)
+	}))
+	t.Cleanup(stranger.Close)
+	at := strings.TrimPrefix(stranger.URL, "http://")
+	var asked []string
+	answer := false
+	confirm := func(origin string) bool { asked = append(asked, origin); return answer }
+	refs := func(address string, opt Options) error {
+		requests, asked = nil, nil
+		_, err := dial(t, address, opt).Refs(ctx)
+		return err
+	}
+	token := func(host string) func(string) string {
+		return env("RIGKEEP_TOKEN", "s3cret", "RIGKEEP_USER", "tech", "RIGKEEP_TOKEN_HOST", host)
+	}
+	sent := func() (n int) {
+		for _, r := range requests {
+			if r.auth != "" {
+				n++
+			}
+		}
+		return n
+	}
+	// a stranger that does not ask, one that asks, and one beside the right server
+	for _, c := range []struct {
+		status int
+		host   string
+	}{{http.StatusNotFound, ""}, {http.StatusUnauthorized, ""}, {http.StatusUnauthorized, hostOf(h)}, {http.StatusUnauthorized, "127.0.0.1"}, {http.StatusUnauthorized, "https://" + at}} {
+		status = c.status
+		err := refs(stranger.URL+"/a.git", Options{Getenv: token(c.host), Confirm: confirm})
+		if err == nil || sent() > 0 || len(requests) == 0 {
+			t.Errorf("%v: %v, %v", c, requests, err)
+		}
+		if c.status == http.StatusUnauthorized && (!strings.Contains(err.Error(), "RIGKEEP_TOKEN_HOST="+at) || len(asked) != 1 || asked[0] != stranger.URL || store.ExitClass(err) != 4) {
+			t.Errorf("%v: asked %q, %v", c, asked, err)
+		}
+	}
+	// one that is named, or confirmed, gets it once it has asked
+	for _, c := range []struct {
+		host string
+		yes  bool
+	}{{at, false}, {"x.example, " + at, false}, {"http://" + at, false}, {"", true}} {
+		answer = c.yes
+		err := refs(stranger.URL+"/a.git", Options{Getenv: token(c.host), Confirm: confirm})
+		if err == nil || len(requests) != 2 || requests[0].auth != "" || requests[1].auth == "" {
+			t.Errorf("%v: %v, %v", c, requests, err)
+		}
+	}
+	answer = true
+	// a redirect takes it nowhere: neither from the right server to a stranger, nor the other way
+	lead = strings.TrimSuffix(h.URL, "/")
+	if err := refs(stranger.URL+"/a.git", Options{Getenv: token(at), Confirm: confirm}); err == nil || sent() > 0 || !strings.Contains(err.Error(), "http://"+hostOf(h)) {
+		t.Errorf("led on: %v, %v", requests, err)
+	}
+	first := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Header.Get("Authorization") == "" {
+			w.Header().Set("WWW-Authenticate", `Basic realm="x"`)
+			w.WriteHeader(http.StatusUnauthorized)
+			return
+		}
+		http.Redirect(w, r, stranger.URL+r.URL.RequestURI(), http.StatusFound)
+	}))
+	t.Cleanup(first.Close)
+	lead = ""
+	for _, address := range []string{first.URL + "/a.git", strings.Replace(first.URL, "http://", "http://tech:s3cret@", 1) + "/a.git"} {
+		err := refs(address, Options{Getenv: token(strings.TrimPrefix(first.URL, "http://")), Confirm: confirm})
+		if err == nil || len(requests) > 0 || !strings.Contains(err.Error(), "leads to "+stranger.URL) || store.ExitClass(err) != 4 {
+			t.Errorf("%s: %v, %v", address, requests, err)
+		}
+	}
+	// without encryption it takes the address in so many words, and no question is put
+	for _, c := range []struct {
+		address, host string
+		want          bool
+	}{
+		{"http://tunes.example/a.git", "tunes.example", false}, {"http://tunes.example/a.git", "http://tunes.example", true}, {"http://tunes.example/a.git", "", false},
+		{"http://tunes.example:8080/a.git", "http://tunes.example", false}, {"http://tunes.example:8080/a.git", "http://tunes.example:8080", true},
+		{"https://tunes.example/a.git", "tunes.example", true}, {"https://tunes.example/a.git", "TUNES.example:443", true}, {"https://tunes.example/a.git", "http://tunes.example", false},
+		{"https://tunes.example:8443/a.git", "tunes.example", false}, {"https://tunes.example.org/a.git", "tunes.example", false}, {"https://127.0.0.1.example/a.git", "127.0.0.1", false},
+	} {
+		asked, answer = nil, false
+		r := dial(t, c.address, Options{Getenv: token(c.host), Confirm: confirm})
+		ok, why := r.(*wire).way.(*httpLogin).mayToken()
+		if ok != c.want || ok == (why != "") || strings.HasPrefix(c.address, "http:") && len(asked) > 0 {
+			t.Errorf("%v: %v %q, asked %q", c, ok, why, asked)
+		}
+	}
+}
+
 // TestRequests: a sync has to be possible over a slow line.
 func TestRequests(t *testing.T) {
 	base := t.TempDir()
 	transporttest.Bare(t, base, "tunes.git")
 	h := transporttest.ServeHTTP(t, base, "tech", "x")
 	a, b := lib(t), lib(t)
-	opt := Options{Getenv: env("RIGKEEP_TOKEN", "x", "RIGKEEP_USER", "tech")}
+	opt := Options{Getenv: env("RIGKEEP_TOKEN", "x", "RIGKEEP_USER", "tech", "RIGKEEP_TOKEN_HOST", hostOf(h))}
 	count := func(want int64, what string, fn func() error) {
 		t.Helper()
 		before := h.Requests.Load()
@@ -304,7 +417,7 @@ func TestRequests(t *testing.T) {
 	}
 	id := save(t, a, "a.toml", "a = 1\n")
 	r := dial(t, h.URL+"tunes.git", opt)
-	count(2, "push", func() error {
+	count(3, "push", func() error {
 		_, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day})
 		return err
 	})
@@ -582,7 +695,7 @@ func TestReadOnlyServer(t *testing.T) {
 			t.Fatal(name, err)
 		}
 		_, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day})
-		if !errors.Is(err, store.ErrRefused) || store.ExitClass(err) != 6 || !strings.Contains(err.Error(), "can be read, but takes nothing") {
+		if !errors.Is(err, store.ErrRefused) || store.ExitClass(err) != 4 || !strings.Contains(err.Error(), "can be read, but takes nothing") {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
