@@ -1,7 +1,6 @@
 package preset
 
 import (
-	"fmt"
 	"math"
 
 	"rigkeep/preset/balance"
@@ -205,90 +204,3 @@ func FollowStyle(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a s
 	}
 	return out, nil
 }
-
-// CapLimits are the margins a starting stiffness has to keep in the loop model:
-// half the onset, 45° and a maximum sensitivity of 2.
-//
-// Source: ranges recommended in Åström & Hägglund, PID Controllers (from memory).
-var CapLimits = loop.Limits{GM: 2, PMDeg: 45, Ms: 2}
-
-// CapStiffness is the stiffest dial number of an axis between lo and hi that
-// keeps CapLimits in the loop model, with the reason in words; the softest number
-// where none of the dial keeps them. ok is false where the sheet has no SI map for
-// the dials it needs, and where the whole dial keeps them.
-//
-// Source: loop.Loop.LargestStiffness.
-func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema.Axis, j, lo, hi float64) (dial float64, reason string, ok bool) {
-	key := "stiffness." + a.String()
-	d, has := s.Dials[key]
-	if !has || d.Map == nil || !s.DelayKnown {
-		return 0, "", false
-	}
-	_, stiff := ends(d)
-	l, err := AxisLoop(c, s, trialTune(t, key, stiff), r, a, j)
-	if err != nil {
-		return 0, "", false
-	}
-	st, err := l.LargestStiffness(CapLimits, Raise(s))
-	if err != nil {
-		return 0, "", false
-	}
-	margins := fmt.Sprintf("a gain margin of %s, %s° of phase and a sensitivity under %s", schema.Num(CapLimits.GM), schema.Num(CapLimits.PMDeg), schema.Num(CapLimits.Ms))
-	if !st.Feasible {
-		st.K = 0
-	}
-	dial, nowhere, ok := capOnDial(d, st.K, lo, hi)
-	if nowhere {
-		return dial, "the loop model keeps " + margins + " nowhere on this dial; " + s.Raises(), ok
-	}
-	if !ok {
-		return 0, "", false
-	}
-	return dial, fmt.Sprintf("the loop model keeps %s up to there, limited by %s; %s", margins, limitWords[st.LimitedBy], s.Raises()), true
-}
-
-// ends are the soft and the stiff end of a dial.
-func ends(d schema.Dial) (soft, stiff float64) {
-	if d.Sign < 0 {
-		return d.Max, d.Min
-	}
-	return d.Min, d.Max
-}
-
-// trialTune is a tune with one stiffness, and of t what else the loop of an axis
-// depends on.
-func trialTune(t *Tune, key string, v float64) Tune {
-	trial := Tune{Values: map[string]any{key: v}}
-	if t != nil {
-		for _, k := range []string{"filters.sensing", "filters.drive", "limits.tilt.up_deg", "limits.tilt.down_deg"} {
-			if v, ok := t.Num(k); ok {
-				trial.Values[k] = v
-			}
-		}
-	}
-	return trial
-}
-
-// capOnDial is the dial number of the stiffest k allowed, rounded toward less
-// stiff. A k under all of the dial gives its soft end, and nowhere; ok is false for
-// one beyond it, where nothing is to be capped, or outside lo to hi.
-func capOnDial(d schema.Dial, k, lo, hi float64) (dial float64, nowhere, ok bool) {
-	soft, _ := ends(d)
-	softest, err := d.ToSI(soft)
-	if err != nil {
-		return 0, false, false
-	}
-	if k < softest {
-		return soft, true, soft >= lo && soft <= hi
-	}
-	if dial, err = d.FromSI(k); err != nil || dial < lo || dial > hi {
-		return 0, false, false
-	}
-	if dial = d.Round(dial); d.Less(dial, soft) {
-		dial = soft // the last step of the dial is shorter than the others
-	}
-	return dial, false, true
-}
-
-// limitWords say what loop.Start.LimitedBy means.
-var limitWords = map[string]string{"gm": "the gain margin", "pm": "the phase margin", "Ms": "the sensitivity", "gm_low": "the lower gain margin"}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"rigkeep/preset/loop"
+	"rigkeep/preset/mass"
 	"rigkeep/schema"
 )
 
@@ -175,7 +176,7 @@ func TestCapKeepsItsLimits(t *testing.T) {
 		holds := func(m loop.Margins) bool {
 			return m.Stable && m.GM >= CapLimits.GM*(1-1e-9) && m.PMDeg >= CapLimits.PMDeg-1e-6 && m.Ms <= CapLimits.Ms*(1+1e-6)
 		}
-		v, why, ok := CapStiffness(schema.Default(), s, r, nil, schema.Tilt, j, 0, 100)
+		v, why, ok := CapStiffness(schema.Default(), s, r, nil, schema.Tilt, moment(j, j), 0, 100)
 		if !ok {
 			end := 100.0
 			if d.Sign < 0 {
@@ -214,12 +215,17 @@ func TestCapKeepsItsLimits(t *testing.T) {
 func TestCapBelowTheDial(t *testing.T) {
 	s := stand(true)
 	s.Delay = 0.2
-	v, why, ok := CapStiffness(schema.Default(), s, Rig{}, nil, schema.Tilt, 0.005, 0, 100)
+	v, why, ok := CapStiffness(schema.Default(), s, Rig{}, nil, schema.Tilt, moment(0.005, 0.005), 0, 100)
 	if !ok || v != 0 || !strings.Contains(why, "nowhere on this dial") {
 		t.Errorf("%v %q %v", v, why, ok)
 	}
 	s.DelayKnown = false
-	if _, _, ok := CapStiffness(schema.Default(), s, Rig{}, nil, schema.Tilt, 0.005, 0, 100); ok {
+	if _, _, ok := CapStiffness(schema.Default(), s, Rig{}, nil, schema.Tilt, moment(0.005, 0.005), 0, 100); ok {
 		t.Error("a cap without a delay")
 	}
+}
+
+// moment is an inertia that goes from least at level to greatest with the lens up.
+func moment(least, greatest float64) mass.Moment {
+	return mass.Moment{Range: mass.Range{Min: least, Max: greatest, MaxAt: -math.Pi / 2}, Level: least}
 }

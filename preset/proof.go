@@ -12,7 +12,7 @@ import (
 const EndedByHandover = "handover: "
 
 // Complete adds to a proof what it is a proof of: the build's fingerprint, mass,
-// centre of gravity and inertias, and the digest of the tune's values.
+// centre of gravity and least inertias over the tilts in use, and the digest of the tune's values.
 func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune) (Proof, error) {
 	p.Rig, p.Digest = r.Fingerprint, t.Digest()
 	props, err := r.Properties()
@@ -31,7 +31,7 @@ func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune) (Proof, error) {
 	p.CGmm = []float64{Rounded(props.CG[0]*1000, 4), Rounded(props.CG[1]*1000, 4), Rounded(props.CG[2]*1000, 4)}
 	p.Inertia = map[schema.Axis]float64{}
 	for _, a := range schema.Axes {
-		p.Inertia[a] = Rounded(js[a].Worst(), 4)
+		p.Inertia[a] = Rounded(js[a].Min, 4)
 	}
 	p.Ended = ""
 	return p, nil

@@ -275,7 +275,8 @@ func IsUnknown(err error) bool {
 }
 
 // TiltRange is the tilt travel that matters for a tune, rad about y (positive
-// is nose down): the tune's limits where set, else the sheet's travel.
+// is nose down): the tune's limits where set, else the sheet's travel, else a quarter
+// turn either way.
 func TiltRange(sheet *schema.Sheet, t *Tune) (lo, hi float64) {
 	up, down := math.Inf(1), math.Inf(1)
 	if sheet != nil && sheet.TiltUpDeg != nil {
@@ -293,10 +294,10 @@ func TiltRange(sheet *schema.Sheet, t *Tune) (lo, hi float64) {
 		}
 	}
 	if math.IsInf(up, 1) {
-		up = 0
+		up = 90
 	}
 	if math.IsInf(down, 1) {
-		down = 0
+		down = 90
 	}
 	return -up * math.Pi / 180, down * math.Pi / 180
 }

@@ -1,12 +1,10 @@
 package preset
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"rigkeep/preset/identify"
-	"rigkeep/preset/loop"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/start"
 	"rigkeep/schema"
@@ -148,79 +146,6 @@ func (b BenchLog) AsTune(sheet *schema.Sheet, fp, ref string, now time.Time) (t 
 		t.Doubt = StandOnly
 	}
 	return t, ok && t.Rig.Mass > 0
-}
-
-// ForUnit takes evidence from another unit to the unit at hand: stiffnesses and
-// onsets by the ratio of what the two take. Its reference says so. What would fall
-// off the dial stays as it is.
-//
-// Source: identify.Report.Ratio.
-func ForUnit(t start.Tune, sheet *schema.Sheet, facts *identify.Report, unit string) start.Tune {
-	if facts == nil || unit == "" || t.Unit == "" || t.Unit == unit {
-		return t
-	}
-	moved := ""
-	out := t
-	out.Values, out.Onset = map[string]float64{}, map[string]float64{}
-	for _, m := range []struct{ from, to map[string]float64 }{{t.Values, out.Values}, {t.Onset, out.Onset}} {
-		for key, v := range m.from {
-			m.to[key] = v
-			d, ok := sheet.Dials[key]
-			seg := schema.SplitPath(key)
-			if !ok || seg[0] != "stiffness" {
-				continue
-			}
-			a, _ := schema.ParseAxis(seg[1])
-			k, ok := stiffnessOf(d, v)
-			ratio := facts.Ratio(a, t.Unit, unit)
-			if w, on := dialOf(d, k*ratio); ok && on && ratio != 1 {
-				m.to[key] = w
-				moved = fmt.Sprintf(" (from unit %s, taken over to %s)", t.Unit, unit)
-			}
-		}
-	}
-	out.Ref += moved
-	return out
-}
-
-// CapLearned is CapStiffness for a unit whose loop sessions have told: the dial
-// number at which the sheet's margin is kept to the onset of that loop, at the soft
-// end of what is not sure of the dial. ok is false where nothing is known of it.
-//
-// Source: loop.Loop.OnsetCommon and OnsetStiffness; package identify.
-func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, unit string, r Rig, t *Tune, a schema.Axis, j, lo, hi float64) (dial float64, reason string, ok bool) {
-	if facts == nil {
-		return 0, "", false
-	}
-	u, has := facts.Unit(unit)
-	key := "stiffness." + a.String()
-	d, onDial := s.Dials[key]
-	if !has || !onDial || d.Map == nil {
-		return 0, "", false
-	}
-	for _, x := range u.Axes {
-		if x.Axis != a.String() || x.Scale == nil {
-			continue
-		}
-		l, err := AxisLoop(c, SheetOf(s, facts, unit), trialTune(t, key, (d.Min+d.Max)/2), r, a, j)
-		if err != nil {
-			return 0, "", false
-		}
-		on, err := l.OnsetStiffness()
-		if Raise(s) == loop.RaiseTogether {
-			on, err = l.OnsetCommon()
-		}
-		if err != nil || !on.Exists {
-			return 0, "", false
-		}
-		dial, nowhere, ok := capOnDial(d, on.K/s.BenchMargin/x.Scale.Hi, lo, hi)
-		how := "up to here"
-		if nowhere {
-			how = "nowhere on this dial"
-		}
-		return dial, fmt.Sprintf("the loop as %d onsets on unit %s told it keeps a margin of %s below its onset %s; %s", x.Scale.N, unit, schema.Num(s.BenchMargin), how, s.Raises()), ok
-	}
-	return 0, "", false
 }
 
 // SheetOf is a gimbal sheet as one unit is: its delay, and the maps of its

@@ -84,7 +84,7 @@ func work(t testing.TB, sh *schema.Sheet, r preset.Rig, u unit, q start.Request,
 		t.Fatal(err)
 	}
 	for _, a := range schema.Axes {
-		log.Inertia[a] = js[a].Worst()
+		log.Inertia[a] = js[a].Min
 	}
 	if log.Plan, err = preset.PlanBench(sh, r, nil, res.Offers, nil); err != nil {
 		t.Fatal(err)
@@ -138,7 +138,7 @@ func request(t testing.TB, sh *schema.Sheet, r preset.Rig, unit string, logs []p
 		t.Fatal(err)
 	}
 	for _, a := range schema.Axes {
-		q.Rig.J[a] = js[a].Worst()
+		q.Rig.J[a] = js[a].Min
 		key := "stiffness." + a.String()
 		q.Params = append(q.Params, start.Param{Key: key, Kind: start.Stiffness, Axis: a, Dial: sh.Dials[key]})
 	}
@@ -152,14 +152,14 @@ func request(t testing.TB, sh *schema.Sheet, r preset.Rig, unit string, logs []p
 	}
 	for i, l := range logs {
 		if x, ok := l.AsTune(sh, rigs[i].Fingerprint, fmt.Sprint("session ", i), now); ok {
-			q.Tunes = append(q.Tunes, preset.ForUnit(x, sh, facts, unit))
+			q.Tunes = append(q.Tunes, x)
 		}
 	}
 	q.Cap = func(a schema.Axis, lo, hi float64) (float64, string, bool) {
-		if v, why, ok := preset.CapLearned(cat, sh, facts, unit, r, nil, a, js[a].Level, lo, hi); ok {
+		if v, why, ok := preset.CapLearned(cat, sh, facts, unit, r, nil, a, js[a], lo, hi); ok {
 			return v, why, ok
 		}
-		return preset.CapStiffness(cat, sh, r, nil, a, js[a].Worst(), lo, hi)
+		return preset.CapStiffness(cat, sh, r, nil, a, js[a], lo, hi)
 	}
 	return q, facts
 }

@@ -289,7 +289,7 @@ func (k *call) backtest(d *library.Loaded, q start.Request) error {
 	if len(q.Tunes) < 2 {
 		return fail(exitNotFound, "%d proved tunes on %s; to leave one out, at least two are needed", len(q.Tunes), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
 	}
-	rep, err := start.Backtest(q, start.BacktestOptions{WholeRig: true})
+	rep, err := start.Backtest(q, start.BacktestOptions{})
 	if err != nil {
 		return err
 	}

@@ -433,7 +433,7 @@ func TestMostLooks(t *testing.T) {
 func history(rng *rand.Rand, n int, scatter float64) (start.Request, float64) {
 	const key = "stiffness.pan"
 	dial := plainDial
-	q := start.Request{Params: []start.Param{{Key: key, Kind: start.Stiffness, Axis: schema.Pan, Dial: dial}}}
+	q := start.Request{Unit: "U", Params: []start.Param{{Key: key, Kind: start.Stiffness, Axis: schema.Pan, Dial: dial}}}
 	base := 35 + 30*rng.Float64()
 	for i := range n + 1 {
 		x := 0.9 * (rng.Float64() - 0.5)
@@ -443,7 +443,7 @@ func history(rng *rand.Rand, n int, scatter float64) (start.Request, float64) {
 			q.Rig = r
 			return q, onset
 		}
-		q.Tunes = append(q.Tunes, start.Tune{Ref: r.ID, Rig: r, Values: map[string]float64{key: math.Floor(math.Ceil(onset) / schema.DefaultBenchMargin)}, Onset: map[string]float64{key: math.Ceil(onset)}})
+		q.Tunes = append(q.Tunes, start.Tune{Ref: r.ID, Unit: "U", Rig: r, Values: map[string]float64{key: math.Floor(math.Ceil(onset) / schema.DefaultBenchMargin)}, Onset: map[string]float64{key: math.Ceil(onset)}})
 	}
 	panic("unreachable")
 }

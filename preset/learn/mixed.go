@@ -75,15 +75,15 @@ func (m Mixed) check(ps []Proof) error {
 		return inputErr("prior", fmt.Sprintf("%+v", m), "finite numbers, variances of 0 or more")
 	}
 	for i, p := range ps {
-		name := fmt.Sprintf("proof %d of %d", i+1, len(ps))
+		name := func() string { return fmt.Sprintf("proof %d of %d", i+1, len(ps)) }
 		if !finite(p.X, p.Y) {
-			return inputErr(name, fmt.Sprintf("x %v, y %v", p.X, p.Y), "two numbers")
+			return inputErr(name(), fmt.Sprintf("x %v, y %v", p.X, p.Y), "two numbers")
 		}
 		if !(p.RigSD >= 0) || math.IsInf(p.RigSD, 0) {
-			return inputErr(name+": spread of its rig", p.RigSD, "0 or more")
+			return inputErr(name()+": spread of its rig", p.RigSD, "0 or more")
 		}
 		if !(p.ErrSD > 0) || math.IsInf(p.ErrSD, 0) {
-			return inputErr(name+": its own spread", p.ErrSD, "a positive number")
+			return inputErr(name()+": its own spread", p.ErrSD, "a positive number")
 		}
 	}
 	return nil
@@ -115,7 +115,7 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 	if err := m.check(ps); err != nil {
 		return nil, err
 	}
-	c := &Conditioned{m: m, units: map[string]int{}, rigs: map[string]*rigSums{}}
+	c := &Conditioned{m: m, units: map[string]int{}, rigs: make(map[string]*rigSums, len(ps))}
 	n := 2
 	place := func(unit string) int {
 		if m.UnitSD == 0 || unit == "" {
@@ -163,7 +163,7 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 		}
 		g := c.rigs[p.Rig]
 		if g == nil {
-			g = &rigSums{s2: p.RigSD * p.RigSD, wz: make([]float64, 2)}
+			g = &rigSums{s2: p.RigSD * p.RigSD, wz: make([]float64, 2, 3)}
 			c.all = append(c.all, g)
 			c.rigs[p.Rig] = g
 		}

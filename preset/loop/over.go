@@ -15,11 +15,11 @@ import (
 // that has no K left).
 //
 // Source: as LargestStiffness.
-func LargestOver(loops []Loop, lim Limits, how Raise) (s Start, at int, err error) {
+func LargestOver(loops []Loop, lim Limits, how Raise, most float64) (s Start, at int, err error) {
 	if len(loops) == 0 {
 		return Start{}, -1, &domain.Error{Model: "loop", Name: "loops", Value: "none", Want: "at least one"}
 	}
-	most, at := math.Inf(1), -1
+	at = -1
 	for range 1000 {
 		before := most
 		for i, l := range loops {

@@ -75,7 +75,7 @@ func TestLargestOverHoldsAtEveryTilt(t *testing.T) {
 		for i := range 5 {
 			loops = append(loops, c.with(longLens(least*math.Pow(greatest/least, float64(i)/4))))
 		}
-		s, which, err := LargestOver(loops, lim, c.how)
+		s, which, err := LargestOver(loops, lim, c.how, math.Inf(1))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -113,7 +113,7 @@ func TestLargestOverProperty(t *testing.T) {
 		b := a * f("ratio", 1, 3)
 		lo, hi := l, l
 		lo.J, hi.J = a, b
-		s, which, err := LargestOver([]Loop{lo, hi}, lim, how)
+		s, which, err := LargestOver([]Loop{lo, hi}, lim, how, math.Inf(1))
 		if err != nil {
 			t.Fatal(err)
 		}

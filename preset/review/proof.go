@@ -145,7 +145,7 @@ func (x *Subject) buildWords(p *preset.Proof) []string {
 			if js, err := x.Proved.Rig.Inertias(x.Sheet, x.Tune); err == nil {
 				inertia = map[schema.Axis]float64{}
 				for _, a := range schema.Axes {
-					inertia[a] = js[a].Worst()
+					inertia[a] = js[a].Min
 				}
 			}
 		}
@@ -170,7 +170,7 @@ func (x *Subject) buildWords(p *preset.Proof) []string {
 	var in []string
 	for _, a := range schema.Axes {
 		if was := inertia[a]; was > 0 {
-			if r := js[a].Worst() / was; math.Abs(r-1) >= 0.005 {
+			if r := js[a].Min / was; math.Abs(r-1) >= 0.005 {
 				in = append(in, fmt.Sprintf("%s %+.1f %%", a, (r-1)*100))
 			}
 		}

@@ -10,15 +10,12 @@ import (
 
 // BacktestOptions say how a backtest is run.
 type BacktestOptions struct {
-	// WholeRig leaves out every proof of the tune's rig, so that the question is
-	// always one about a rig never seen; otherwise only the tune itself is left out.
-	WholeRig bool
 	// Max is how many tunes are tried at most, spread evenly over those there are;
 	// 0 tries all.
 	Max int
 }
 
-// Trial is one proved tune predicted from all the others.
+// Trial is one proved tune predicted from others.
 type Trial struct {
 	Ref     string  `json:"ref"`
 	Proved  float64 `json:"proved"`
@@ -50,25 +47,31 @@ type Score struct {
 
 // Report is the outcome of a backtest.
 type Report struct {
-	Level    float64 `json:"level"` // what coverage should be
-	WholeRig bool    `json:"whole_rig"`
-	Tunes    int     `json:"tunes"` // on record
-	Tried    int     `json:"tried"`
-	Scores   []Score `json:"scores"` // one per stiffness
+	Level float64 `json:"level"` // what coverage should be
+	Tunes int     `json:"tunes"` // on record
+	Rigs  int     `json:"rigs"`  // and of how many rigs they are
+	Units int     `json:"units"` // and of how many units
+	Tried int     `json:"tried"`
+	// Scores are one per stiffness, each tune predicted without any proof of its rig.
+	Scores []Score `json:"scores"`
 	// All pools the stiffnesses; its medians are of the pooled errors.
 	All Score `json:"all"`
+	// NewUnit is the same with every proof of the tune's unit left out instead; N is 0
+	// where all proofs are of one unit.
+	NewUnit Score `json:"new_unit"`
 }
 
-// Backtest predicts each proved tune from the others and compares. q.Rig, q.Unit
-// and q.Shots are not used; q.Cap is not asked, since the loop model was not asked
-// either when those values were proved. Each prediction may use proofs later than
-// the one left out: it asks how well the shop's record holds together, not how well
-// it foretold. Errors are as Start's.
+// Backtest predicts each proved tune without any proof of its rig, and then without
+// any of its unit, and compares: a tune is never predicted from its own rig's other
+// sessions. q.Rig, q.Unit and q.Shots are not used; q.Cap is not asked, since the
+// loop model was not asked either when those values were proved. Each prediction may
+// use proofs later than the one left out: it asks how well the shop's record holds
+// together, not how well it foretold. Errors are as Start's.
 //
-// Source: leave-one-out cross-validation (Stone 1974, from memory).
+// Source: leave-one-group-out cross-validation (Stone 1974, from memory).
 func Backtest(q Request, opt BacktestOptions) (*Report, error) {
 	if len(q.Tunes) == 0 {
-		return nil, &domain.Error{Model: "start", Name: "proved tunes on this gimbal", Value: "none", Want: "at least two", Do: "prove some tunes first"}
+		return nil, &domain.Error{Model: "start", Name: "proved tunes on this gimbal", Value: "none", Want: "at least two, of different rigs", Do: "prove some tunes first"}
 	}
 	if opt.Max < 0 {
 		return nil, &domain.Error{Model: "start", Name: "tunes to try", Value: fmt.Sprint(opt.Max), Want: "0 for all, or a number above 0"}
@@ -82,59 +85,85 @@ func Backtest(q Request, opt BacktestOptions) (*Report, error) {
 			break
 		}
 	}
-	s, err := newShop(q)
+	s, err := newEstimator(q)
 	if err != nil {
 		return nil, err
+	}
+	rigs, units := map[string]bool{}, map[string]bool{}
+	for i, t := range q.Tunes {
+		if s.bad[i] == "" {
+			rigs[t.Rig.ID] = true
+			if t.Unit != "" {
+				units[t.Unit] = true
+			}
+		}
 	}
 	n := len(q.Tunes)
 	try := n
 	if opt.Max > 0 && opt.Max < n {
 		try = opt.Max
 	}
-	rep := &Report{Level: s.o.Level, WholeRig: opt.WholeRig, Tunes: n, Tried: try}
-	pool := tally{score: Score{Key: "all"}}
+	rep := &Report{Level: s.o.Level, Tunes: n, Rigs: len(rigs), Units: len(units), Tried: try}
+	pool, fresh := tally{score: Score{Key: "all"}}, tally{score: Score{Key: "new unit"}}
 	for _, p := range q.Params {
 		if p.Kind != Stiffness {
 			continue
 		}
-		sc := newScale(p.Dial)
 		one := tally{score: Score{Key: p.Key}}
 		for k := range try {
 			i := k * n / try
 			t := q.Tunes[i]
-			v, ok := t.Values[p.Key]
-			if !ok {
-				continue
-			}
-			y, why := sc.ln(v)
-			if why != "" || s.bad[i] != "" {
-				one.score.Skipped++
-				continue
-			}
-			o, err := s.offer(p, t.Rig, t.Unit, i, opt.WholeRig)
-			if err != nil {
+			if err := s.trial(p, i, leave{rig: t.Rig.ID, tune: i}, &one, &pool); err != nil {
 				return nil, err
 			}
-			if o.Final == nil {
-				one.score.Skipped++
-				continue
+			if t.Unit != "" && len(units) > 1 {
+				if err := s.trial(p, i, leave{unit: t.Unit, tune: i}, &fresh); err != nil {
+					return nil, err
+				}
 			}
-			tr := Trial{Ref: t.Ref, Proved: v, Offered: o.Value, Final: *o.Final}
-			// the proved value was itself set on a fine step
-			half := p.Dial.Fine / 2
-			tr.Covered = v >= o.Final.Lo-half && v <= o.Final.Hi+half
-			dir := float64(sign(p.Dial))
-			tr.Steps = dir * (o.Final.Best - v) / p.Dial.Coarse
-			tr.Percent = min(100*math.Expm1(o.lnBest-y), 1e300)
-			up := dir * (v - o.Value) / p.Dial.Coarse
-			one.add(tr, p.Dial.Coarse/p.Dial.Fine, up)
-			pool.add(tr, p.Dial.Coarse/p.Dial.Fine, up)
 		}
-		pool.score.Skipped += one.score.Skipped
 		rep.Scores = append(rep.Scores, one.finish())
 	}
-	rep.All = pool.finish()
+	rep.All, rep.NewUnit = pool.finish(), fresh.finish()
 	return rep, nil
+}
+
+// trial predicts one tune from what is left, and adds the outcome to tallies.
+func (s *estimator) trial(p Param, i int, out leave, to ...*tally) error {
+	t := s.q.Tunes[i]
+	v, ok := t.Values[p.Key]
+	if !ok {
+		return nil
+	}
+	skipped := func() error {
+		for _, x := range to {
+			x.score.Skipped++
+		}
+		return nil
+	}
+	y, why := newScale(p.Dial).ln(v)
+	if why != "" || s.bad[i] != "" {
+		return skipped()
+	}
+	o, err := s.offer(p, t.Rig, t.Unit, out)
+	if err != nil {
+		return err
+	}
+	// from the sheet's reference alone nothing of the record is tried
+	if o.Final == nil || o.N == 0 {
+		return skipped()
+	}
+	tr := Trial{Ref: t.Ref, Proved: v, Offered: o.Value, Final: *o.Final}
+	// the proved value was itself set on a fine step
+	half := p.Dial.Fine / 2
+	tr.Covered = v >= o.Final.Lo-half && v <= o.Final.Hi+half
+	dir := float64(sign(p.Dial))
+	tr.Steps = dir * (o.Final.Best - v) / p.Dial.Coarse
+	tr.Percent = min(100*math.Expm1(o.lnBest-y), 1e300)
+	for _, x := range to {
+		x.add(tr, p.Dial.Coarse/p.Dial.Fine, dir*(v-o.Value)/p.Dial.Coarse)
+	}
+	return nil
 }
 
 type tally struct {

@@ -243,7 +243,7 @@ func (l line) outliers(e *estimate) ([]float64, error) {
 			size[i] = math.Abs(z)
 		}
 		mad := 1.4826 * median(size)
-		s := math.Sqrt((3 + float64(n)*mad*mad) / (3 + float64(n)))
+		s := math.Max(1, math.Sqrt((3+float64(n)*mad*mad)/(3+float64(n)))) // never surer than stated
 		change := 0.0
 		for i, z := range rest {
 			t := 1.0

@@ -2,7 +2,6 @@ package start
 
 import (
 	"rigkeep/preset/domain"
-	"rigkeep/preset/learn"
 )
 
 // Finals gives where each stiffness of a request should end, by parameter key: the
@@ -11,7 +10,7 @@ import (
 //
 // Source: as Start.
 func Finals(q Request) (map[string]Range, error) {
-	s, err := newShop(q)
+	s, err := newEstimator(q)
 	if err != nil {
 		return nil, err
 	}
@@ -21,7 +20,7 @@ func Finals(q Request) (map[string]Range, error) {
 		if p.Kind != Stiffness || sc.broken != "" {
 			continue
 		}
-		f := s.gather(p, sc, q.Rig, q.Unit, -1, false, false)
+		f := s.gather(p, sc, q.Rig, q.Unit, leaveNone, false)
 		r, err := s.final(p, sc, f)
 		if err != nil {
 			return nil, err
@@ -34,15 +33,14 @@ func Finals(q Request) (map[string]Range, error) {
 }
 
 // final fits the line and gives the interval, nil where nothing is known.
-func (s *shop) final(p Param, sc scale, f *fit) (*Range, error) {
+func (s *estimator) final(p Param, sc scale, f *fit) (*Range, error) {
 	if err := s.solve(p, sc, f, true); err != nil {
 		return nil, err
 	}
-	if len(f.points)+len(f.own) == 0 && !f.anchor {
+	if len(f.points) == 0 && !f.anchor {
 		return nil, nil
 	}
-	h := learn.TQuantile(0.5+s.o.Level/2, f.dof) * f.sd
-	best, soft, stiff := sc.number(f.mid), sc.number(f.mid-h), sc.number(f.mid+h)
+	best, soft, stiff := sc.number(f.mid), sc.number(f.lo), sc.number(f.hi)
 	c := domain.Checker{Model: "start"}
 	for _, v := range []float64{best, soft, stiff} {
 		c.Finite("interval of "+p.Key, v)

@@ -5,14 +5,17 @@
 //
 // The model per gimbal and axis is
 //
-//	ln K = b0 + b1 ln(J / J_ref) + rig effect + session scatter
+//	ln K = b0 + b1 ln(J / J_ref) + unit effect + rig effect + session scatter
 //
 // with K the stiffness, J the inertia about the axis and a prior from physics:
 // at equal bandwidth stiffness is proportional to inertia (b1 = 1), and where
 // only mass is known inertia is taken as proportional to mass^(5/3) (similar
-// shape and density). The sheet's reference point sets the prior of b0. Proved
-// tunes of other rigs enter by package learn, believed less the further the rig
-// is; proved tunes of this same rig then move the prediction for this rig only.
+// shape and density). The sheet's reference point, else the loop model, sets b0.
+// Proofs of one unit share that unit's effect and proofs of one rig that rig's:
+// what an error of its inertia makes of K, and a remainder (package learn, Mixed).
+// All spreads are stated; a small grid lets the proofs say where they are larger or
+// smaller. A unit or a rig without a proof keeps its whole spread in the interval.
+// Where the gimbal's own inertia is unknown it is one more unknown of that grid.
 // A dial without a map to SI is taken as proportional to stiffness with an
 // unknown scale (inversely, if a larger number is softer), and says so.
 //
@@ -24,6 +27,7 @@ package start
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"rigkeep/preset/domain"
 	"rigkeep/preset/learn"
@@ -49,11 +53,13 @@ type Param struct {
 
 // Rig is what is known of a camera package.
 type Rig struct {
-	ID   string     // fingerprint; equal IDs are the same rig, "" matches none
-	Mass float64    // kg
-	J    [3]float64 // kg·m² about each schema.Axis; 0 is unknown
+	ID   string  // fingerprint; equal IDs are the same rig, "" matches none
+	Mass float64 // kg
+	// J is the inertia about each schema.Axis in kg·m², 0 unknown: at the tilt where the
+	// onset was seen, else the least over the tilts in use.
+	J [3]float64
 	// JFromMass says that J came from masses and a stated density, not from
-	// measured parts: it is believed with Options.MassOnlySD.
+	// measured parts: it is believed with Options.MassOnly.
 	JFromMass bool
 }
 
@@ -70,10 +76,12 @@ type Tune struct {
 	Rig     Rig
 	Unit    string
 	AgeDays float64 // since the proof
-	Stale   bool    // the proof is stale
-	Doubt   string  // why the caller doubts it, "" for no doubt
-	Values  map[string]float64
-	Onset   map[string]float64 // stiffness key to the dial number of the onset seen
+	// OutOfDate says why the proof does not count, "" where it does. It is then only
+	// named among what was refused.
+	OutOfDate string
+	Doubt     string // why the caller doubts it, "" for no doubt
+	Values    map[string]float64
+	Onset     map[string]float64 // stiffness key to the dial number of the onset seen
 }
 
 // CapFunc asks the loop model for the stiffest dial number it allows on an axis
@@ -110,44 +118,41 @@ type Request struct {
 	Shots        []Shot
 	Follow       FollowFunc
 	Options      *Options // nil is DefaultOptions
+	Remarks      []string // what is to be said of the rig as a whole, added to the warnings
+	// OwnUnknown says of each axis that the gimbal's own inertia about it is not known
+	// and not part of any J here: it is then an unknown of the regression.
+	OwnUnknown [3]bool
 }
 
-// Options holds every constant of the model. Standard deviations are of ln K,
-// so 0.15 reads as about 15 %.
+// Options holds every constant of the model.
 type Options struct {
-	Level        float64 // of every interval
-	Scatter      float64 // prior scatter of one proved tune about the line
-	ScatterShape float64 // how firmly that is believed: shape of the inverse gamma
-	SlopeSD      float64 // of the slope about 1, dial with a map to SI
-	SlopeSDDial  float64 // of the slope about 1, dial without
-	ReferenceSD  float64 // of the sheet's reference point
-	MassOnlySD   float64 // of ln J taken from mass alone
-	LoopSD       float64 // of the loop model as the only evidence
-	SameRig      float64 // share of the scatter's variance that belongs to the rig, not the session
+	Level float64 // of every interval
+	Spreads
+	SlopeSD     float64 // of the slope about 1, dial with a map to SI
+	SlopeSDDial float64 // of the slope about 1, dial without
+	ReferenceSD float64 // of ln K at the sheet's reference point
+	LoopSD      float64 // of ln K by the loop model as the only evidence
 
-	HalfDistance   float64 // distance at which a rig is half believed
-	NearDistance   float64 // distance up to which a rig is called near
-	HalfLifeDays   float64 // age at which a proof is half believed
-	StaleTrust     float64 // factor for a stale proof
-	DoubtTrust     float64 // factor for a doubted tune
-	OtherUnitTrust float64 // factor for another unit of the same gimbal
-	RepeatTrust    float64 // factor for all but the newest proof of the same rig on the same unit
-	MaxTunes       int     // the nearest so many are used
-	FilterRigs     int     // near proved rigs needed to leave the sheet's filter default
-	FilterAgree    float64 // share of them that must agree
-	Listed         int     // proved tunes listed one by one as evidence
-	Robust         learn.Robust
+	NearDistance float64 // distance up to which a rig is called near
+	// HalfLifeDays is the age at which a proof's own variance has doubled.
+	HalfLifeDays float64
+	SameInertia  float64 // ratio up to which two inertias count as the same
+	MaxTunes     int     // the nearest so many are used
+	FilterRigs   int     // near proved rigs needed to leave the sheet's filter default
+	FilterAgree  float64 // share of them that must agree
+	Listed       int     // proved tunes listed one by one as evidence
+	Robust       learn.Robust
 }
 
 // DefaultOptions gives the constants in use (common practice, no source).
 //
-// Source: common practice, no source; the backtest shows how they do.
+// Source: common practice, no source; the backtest and package coverage show how they do.
 func DefaultOptions() Options {
 	return Options{
-		Level: 0.90, Scatter: 0.09, ScatterShape: 1.5,
-		SlopeSD: 0.10, SlopeSDDial: 0.20, ReferenceSD: 0.25, MassOnlySD: 0.30, LoopSD: 0.40, SameRig: 0.6,
-		HalfDistance: 1, NearDistance: 0.25, HalfLifeDays: 1460, StaleTrust: 0.5, DoubtTrust: 0.25,
-		OtherUnitTrust: 0.8, RepeatTrust: 0.3, MaxTunes: 1000, FilterRigs: 3, FilterAgree: 2.0 / 3, Listed: 5,
+		Level: 0.90, Spreads: DefaultSpreads(),
+		SlopeSD: 0.10, SlopeSDDial: 0.20, ReferenceSD: 0.25, LoopSD: 0.40,
+		NearDistance: 0.25, HalfLifeDays: 1460, SameInertia: 1.1,
+		MaxTunes: 400, FilterRigs: 3, FilterAgree: 2.0 / 3, Listed: 5,
 		Robust: learn.DefaultRobust,
 	}
 }
@@ -158,18 +163,13 @@ func (o Options) check() error {
 	for _, p := range []struct {
 		name string
 		v    float64
-	}{{"scatter", o.Scatter}, {"scatter shape", o.ScatterShape}, {"slope spread", o.SlopeSD}, {"slope spread without a map", o.SlopeSDDial},
-		{"reference spread", o.ReferenceSD}, {"mass-only spread", o.MassOnlySD}, {"loop spread", o.LoopSD}, {"half distance", o.HalfDistance},
-		{"near distance", o.NearDistance}, {"half life", o.HalfLifeDays}, {"filter rigs", float64(o.FilterRigs)}, {"tunes used", float64(o.MaxTunes)}} {
+	}{{"spread between units", o.Unit}, {"spread between rigs", o.Rig}, {"spread of an inertia", o.Inertia}, {"spread of an inertia from mass", o.MassOnly},
+		{"spread between sessions", o.Session}, {"spread of a doubted proof", o.Doubt}, {"slope spread", o.SlopeSD}, {"slope spread without a map", o.SlopeSDDial},
+		{"reference spread", o.ReferenceSD}, {"loop spread", o.LoopSD}, {"near distance", o.NearDistance}, {"half life", o.HalfLifeDays},
+		{"ratio of the same inertia", o.SameInertia}, {"filter rigs", float64(o.FilterRigs)}, {"tunes used", float64(o.MaxTunes)}} {
 		c.Positive(p.name, p.v, "")
 	}
-	for _, p := range []struct {
-		name string
-		v    float64
-	}{{"stale trust", o.StaleTrust}, {"doubt trust", o.DoubtTrust}, {"other unit trust", o.OtherUnitTrust}, {"repeat trust", o.RepeatTrust}, {"filter agreement", o.FilterAgree}} {
-		c.That(p.v > 0 && p.v <= 1, p.name, p.v, "a share above 0, at most 1", "")
-	}
-	c.That(o.SameRig >= 0 && o.SameRig < 1, "same-rig share", o.SameRig, "0 or more, below 1", "")
+	c.That(o.FilterAgree > 0 && o.FilterAgree <= 1, "filter agreement", o.FilterAgree, "a share above 0, at most 1", "")
 	return c.Err()
 }
 
@@ -193,7 +193,7 @@ type Evidence struct {
 	Ref      string  `json:"ref,omitempty"` // tune or sheet reference
 	Rig      string  `json:"rig,omitempty"`
 	Value    float64 `json:"value,omitempty"`    // dial number it says
-	Weight   float64 `json:"weight,omitempty"`   // 1 is one fully believed proof at this rig's place
+	Weight   float64 `json:"weight,omitempty"`   // share of the expected value that follows it, or a vote of a filter
 	Distance float64 `json:"distance,omitempty"` // in ln mass and ln inertia
 	Text     string  `json:"text"`
 }
@@ -237,7 +237,7 @@ type Offer struct {
 	Slope      float64    `json:"slope,omitempty"`
 	Scatter    float64    `json:"scatter,omitempty"` // of one tune about the line, in ln
 	N          int        `json:"n"`                 // proved tunes used
-	Effective  float64    `json:"effective"`         // what they count for together
+	Effective  float64    `json:"effective"`         // how many that is with those far off the line counted in part
 	DataShare  float64    `json:"data_share"`        // share of the prediction that follows proved tunes, 0 to 1
 	Evidence   []Evidence `json:"evidence"`
 	Reason     string     `json:"reason"`
@@ -288,17 +288,17 @@ func (e *PayloadError) Error() string {
 // any other request outside the domain a *domain.Error; a proved tune or
 // reference that cannot be used is never an error but a Refusal in the offers.
 //
-// Source: Bayesian log-log regression (package learn) with slope prior 1 from
+// Source: Gaussian conditioning in logarithms (learn.Mixed) with slope prior 1 from
 // equal bandwidth, K ∝ J, and J ∝ m^(5/3) from geometric similarity (Gibbings,
 // Dimensional Analysis, from memory); constants common practice, no source.
 func Start(q Request) (*Result, error) {
-	s, err := newShop(q)
+	s, err := newEstimator(q)
 	if err != nil {
 		return nil, err
 	}
-	r := &Result{}
+	r := &Result{Warnings: slices.Clone(q.Remarks)}
 	for _, p := range q.Params {
-		o, err := s.offer(p, q.Rig, q.Unit, -1, false)
+		o, err := s.offer(p, q.Rig, q.Unit, leaveNone)
 		if err != nil {
 			return nil, err
 		}

@@ -21,6 +21,7 @@ const panKey = "stiffness.pan"
 func request(tunes ...Tune) Request {
 	return Request{
 		Rig:    Rig{ID: "new", Mass: 1.6, J: [3]float64{0.02, 0.01, 0.009}},
+		Unit:   "unit 1",
 		Params: params()[:1], Tunes: tunes,
 		References: []Reference{{Name: "middle", Rig: Rig{Mass: 1.6, J: [3]float64{0.02, 0, 0}}, Values: map[string]float64{panKey: 40}}},
 	}
@@ -28,7 +29,7 @@ func request(tunes ...Tune) Request {
 
 // proved is a tune of a rig with the given pan inertia.
 func proved(id string, j, value float64) Tune {
-	return Tune{Ref: id + "/main", Rig: Rig{ID: id, Mass: 1.6 * math.Pow(j/0.02, 0.6), J: [3]float64{j, j / 2, j / 2}}, Values: map[string]float64{panKey: value}}
+	return Tune{Ref: id + "/main", Unit: "unit 1", Rig: Rig{ID: id, Mass: 1.6 * math.Pow(j/0.02, 0.6), J: [3]float64{j, j / 2, j / 2}}, Values: map[string]float64{panKey: value}}
 }
 
 func offerOf(t testing.TB, q Request, key string) Offer {
@@ -189,7 +190,7 @@ func TestTrust(t *testing.T) {
 		a, b := proved("a", 0.0201, 40), proved("b", 0.0199, 60)
 		f(&b)
 		q := request(a, b)
-		q.References, q.Unit = nil, "unit 1"
+		q.References = nil
 		return offerOf(t, q, panKey).Final.Best
 	}
 	even := base(func(*Tune) {})
@@ -197,9 +198,9 @@ func TestTrust(t *testing.T) {
 		t.Errorf("between 40 and 60: %v", even)
 	}
 	for name, f := range map[string]func(*Tune){
-		"stale": func(t *Tune) { t.Stale = true }, "doubted": func(t *Tune) { t.Doubt = "effort was 9 %" },
+		"out of date": func(t *Tune) { t.OutOfDate = "the values changed" }, "doubted": func(t *Tune) { t.Doubt = "effort was 9 %" },
 		"old": func(t *Tune) { t.AgeDays = 2000 }, "other unit": func(t *Tune) { t.Unit = "unit 2" },
-		"far in mass": func(t *Tune) { t.Rig.Mass = 5 }, "mass only": func(t *Tune) { t.Rig.JFromMass = true },
+		"mass only": func(t *Tune) { t.Rig.JFromMass = true },
 	} {
 		if v := base(f); v >= even-0.3 {
 			t.Errorf("%s: %v, want it nearer 40 than %v", name, v, even)
@@ -439,7 +440,7 @@ func TestFilters(t *testing.T) {
 		return x
 	}
 	stale := mk("s", 0, 5)
-	stale.Stale = true
+	stale.OutOfDate = "the values changed"
 	for name, c := range map[string]struct {
 		tunes  []Tune
 		status Status
@@ -513,9 +514,8 @@ func TestPayloadAndDomain(t *testing.T) {
 		"kind":         func(q *Request) { q.Params[0].Kind = "colour" },
 		"axis":         func(q *Request) { q.Params[0].Axis = 3 },
 		"level":        func(q *Request) { o := DefaultOptions(); o.Level = 1; q.Options = &o },
-		"scatter":      func(q *Request) { o := DefaultOptions(); o.Scatter = 0; q.Options = &o },
-		"trust":        func(q *Request) { o := DefaultOptions(); o.StaleTrust = 2; q.Options = &o },
-		"same rig":     func(q *Request) { o := DefaultOptions(); o.SameRig = 1; q.Options = &o },
+		"scatter":      func(q *Request) { o := DefaultOptions(); o.Session = 0; q.Options = &o },
+		"unit":         func(q *Request) { o := DefaultOptions(); o.Unit = -1; q.Options = &o },
 	} {
 		q := request(proved("a", 0.02, 40))
 		f(&q)

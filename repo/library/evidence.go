@@ -2,6 +2,7 @@ package library
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -19,9 +20,12 @@ type Skipped struct {
 
 // StartRequest gathers what a starting tune of a rig is computed from: its own
 // inertia, the sheet's dials and references, and every proved tune and saved bench
-// session on the same gimbal, those of other units taken over to the one at hand.
+// session on the same gimbal. Without a unit, the only one on record is taken.
 // now is the moment the ages of proofs are counted to.
 func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string, now time.Time) (start.Request, []Skipped, error) {
+	if unit == "" && len(sheet.Units) == 1 {
+		unit = sheet.Units[0].Serial
+	}
 	unit = serial(sheet, unit)
 	q, err := l.ownRequest(r, sheet, tune, unit)
 	if err != nil {
@@ -59,13 +63,8 @@ func (l *Library) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Ti
 	if unit == "" {
 		return e, nil
 	}
-	if e.facts, err = l.units(sheet, unit, logs); err != nil {
-		return e, err
-	}
-	for i, t := range e.tunes {
-		e.tunes[i] = preset.ForUnit(t, sheet, e.facts, unit)
-	}
-	return e, nil
+	e.facts, err = l.units(sheet, unit, logs)
+	return e, err
 }
 
 // with puts evidence into a request for a rig.
@@ -74,11 +73,17 @@ func (l *Library) with(q *start.Request, e evidence, r preset.Rig, sheet *schema
 	if e.facts != nil {
 		q.Cap = l.capLearned(r, sheet, tune, e.facts, q.Unit)
 	}
+	if text, ok := preset.LongWithoutResonance(r); ok {
+		q.Remarks = append(q.Remarks, text)
+	}
 }
 
 // ownRequest is a request without the evidence of other rigs.
 func (l *Library) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string) (start.Request, error) {
 	q := start.Request{PayloadLimit: sheet.PayloadMax, Unit: unit}
+	for _, a := range schema.Axes {
+		q.OwnUnknown[a] = sheet.Axes[a].Moving == 0
+	}
 	me, err := startRig(r, sheet, tune)
 	if err != nil {
 		return q, err
@@ -108,7 +113,8 @@ func (l *Library) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tun
 	return q, nil
 }
 
-// startRig is a rig as the starting model sees it.
+// startRig is a rig as the starting model sees it, at the least inertia over the
+// tilts in use: there an axis oscillates first.
 func startRig(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) (start.Rig, error) {
 	out := start.Rig{ID: r.Fingerprint, Mass: r.Mass()}
 	js, err := r.Inertias(sheet, tune)
@@ -119,7 +125,7 @@ func startRig(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) (start.Rig, 
 		return out, err
 	}
 	for _, a := range schema.Axes {
-		out.J[a] = js[a].Worst()
+		out.J[a] = js[a].Min
 	}
 	p, err := r.Properties()
 	if err != nil {
@@ -136,8 +142,10 @@ func startRig(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) (start.Rig, 
 	return out, nil
 }
 
-// startTune is a proved tune as evidence. The proof's own record of inertia
-// counts where the build has changed since.
+// startTune is a proved tune as evidence: the values that were proved, at the inertia
+// they were proved at. Where the build has changed since, the proof's own record of
+// inertia counts, and it stays a proof of the same rig; a proof of other values, of
+// another firmware or one that ended does not count.
 func startTune(r preset.Rig, sheet *schema.Sheet, t preset.Tune, ref string, now time.Time) (start.Tune, error) {
 	out := start.Tune{Ref: ref, Unit: t.Proof.Unit, Values: map[string]float64{}, Onset: map[string]float64{}}
 	var err error
@@ -148,15 +156,15 @@ func startTune(r preset.Rig, sheet *schema.Sheet, t preset.Tune, ref string, now
 		out.AgeDays = age
 	}
 	for _, s := range t.Stale(r, sheet, "") {
-		switch {
-		case s.What == "rig" && len(t.Proof.Inertia) == len(schema.Axes):
-			out.Rig.ID = t.Proof.Rig
+		if s.What == "rig" && len(t.Proof.Inertia) == len(schema.Axes) {
 			out.Rig.Mass = t.Proof.MassKg
 			for a, j := range t.Proof.Inertia {
 				out.Rig.J[a] = j
 			}
-		default:
-			out.Stale = true
+			continue
+		}
+		if out.OutOfDate == "" {
+			out.OutOfDate = s.Text
 		}
 	}
 	if t.Proof.Place == "stand" {
@@ -185,7 +193,7 @@ func withSessions(proofs, sessions []start.Tune) []start.Tune {
 next:
 	for _, s := range sessions {
 		for _, i := range at[place{s.Rig.ID, s.Unit}] {
-			if s.Rig.ID == "" || !sameStiffness(s, proofs[i]) {
+			if s.Rig.ID == "" || !sameStiffness(s, proofs[i]) || !sameBuild(s.Rig, proofs[i].Rig) {
 				continue
 			}
 			onset := map[string]float64{}
@@ -200,6 +208,17 @@ next:
 		out = append(out, s)
 	}
 	return out
+}
+
+// sameBuild reports whether two records of one rig are of one build of it, by what it
+// has to turn.
+func sameBuild(a, b start.Rig) bool {
+	for i := range a.J {
+		if a.J[i] > 0 && b.J[i] > 0 && math.Abs(a.J[i]/b.J[i]-1) > alike {
+			return false
+		}
+	}
+	return math.Abs(a.Mass/b.Mass-1) <= alike
 }
 
 // sameStiffness reports whether a proof has every stiffness that a session kept.
@@ -221,7 +240,7 @@ func (l *Library) capLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tun
 	}
 	usual := l.Cap(r, sheet, tune)
 	return func(a schema.Axis, lo, hi float64) (float64, string, bool) {
-		if v, why, ok := preset.CapLearned(l.Cat, sheet, facts, unit, r, tune, a, js[a].Level, lo, hi); ok {
+		if v, why, ok := preset.CapLearned(l.Cat, sheet, facts, unit, r, tune, a, js[a], lo, hi); ok {
 			return v, why, true
 		}
 		return usual(a, lo, hi)
@@ -229,13 +248,13 @@ func (l *Library) capLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tun
 }
 
 // Cap asks the loop model for the stiffest dial number that keeps the usual
-// margins; it has nothing to say where the sheet has no maps.
+// margins at every tilt in use; it has nothing to say where the sheet has no maps.
 func (l *Library) Cap(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) start.CapFunc {
 	js, err := r.Inertias(sheet, tune)
 	if err != nil {
 		return nil
 	}
 	return func(a schema.Axis, lo, hi float64) (float64, string, bool) {
-		return preset.CapStiffness(l.Cat, sheet, r, tune, a, js[a].Worst(), lo, hi)
+		return preset.CapStiffness(l.Cat, sheet, r, tune, a, js[a], lo, hi)
 	}
 }

@@ -626,7 +626,7 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 	if x.Sheet != nil {
 		if m, err := x.Rig.Inertias(x.Sheet, x.Tune); err == nil {
 			for _, ax := range schema.Axes {
-				js[ax] = m[ax].Worst()
+				js[ax] = m[ax].Min
 			}
 		}
 	}

@@ -594,10 +594,9 @@ func encodeSummary(s *summary, stamp [32]byte) []byte {
 
 func encodeEvidence(as start.Tune) []byte {
 	w := &writer{}
-	for _, x := range []string{as.Ref, as.Unit, as.Doubt, as.Rig.ID} {
+	for _, x := range []string{as.Ref, as.Unit, as.Doubt, as.OutOfDate, as.Rig.ID} {
 		w.str(x)
 	}
-	w.flag(as.Stale)
 	w.flag(as.Rig.JFromMass)
 	w.f64(as.Rig.Mass)
 	for _, j := range as.Rig.J {
@@ -610,8 +609,8 @@ func encodeEvidence(as start.Tune) []byte {
 
 func decodeEvidence(b []byte) (as start.Tune, err error) {
 	r := &reader{b: b, seen: map[string]string{}}
-	as.Ref, as.Unit, as.Doubt, as.Rig.ID = r.str(), r.str(), r.str(), r.str()
-	as.Stale, as.Rig.JFromMass = r.flag(), r.flag()
+	as.Ref, as.Unit, as.Doubt, as.OutOfDate, as.Rig.ID = r.str(), r.str(), r.str(), r.str(), r.str()
+	as.Rig.JFromMass = r.flag()
 	as.Rig.Mass = r.f64()
 	for a := range as.Rig.J {
 		as.Rig.J[a] = r.f64()

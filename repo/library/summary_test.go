@@ -274,8 +274,8 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 	if err != nil || len(ts) != 1 {
 		t.Fatalf("%d proofs, %v", len(ts), err)
 	}
-	if got := ts[0].Values["stiffness.tilt"]; got != 20 || ts[0].Stale {
-		t.Errorf("tilt %v (stale %v) is taken for proved; 20 was", got, ts[0].Stale)
+	if got := ts[0].Values["stiffness.tilt"]; got != 20 || ts[0].OutOfDate != "" {
+		t.Errorf("tilt %v (out of date %v) is taken for proved; 20 was", got, ts[0].OutOfDate != "")
 	}
 	if ts[0].Onset["stiffness.tilt"] != 60 {
 		t.Errorf("the onset seen at the proof is lost: %v", ts[0].Onset)

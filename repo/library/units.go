@@ -102,27 +102,14 @@ func serial(sheet *schema.Sheet, unit string) string {
 	return unit
 }
 
-// sessions are saved sessions as evidence. One on an earlier build of a rig is
-// evidence of another rig.
+// sessions are saved sessions as evidence, each at the inertia it recorded: one on an
+// earlier build stays one of the same rig.
 func (l *Library) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) []start.Tune {
-	s, err := l.summary()
-	if err != nil {
-		return nil
-	}
 	var out []start.Tune
 	for _, x := range logs {
-		t, ok := x.log.AsTune(sheet, x.fp, x.ref, now)
-		if !ok {
-			continue
+		if t, ok := x.log.AsTune(sheet, x.fp, x.ref, now); ok {
+			out = append(out, t)
 		}
-		lo, hi := preset.TiltRange(sheet, nil)
-		p, known := s.rigs[x.fp].props.properties()
-		if !known {
-			t.Rig.ID = ""
-		} else if m, err := p.Moments(preset.Head(sheet), lo, hi); err != nil || !x.log.OfBuild(m) {
-			t.Rig.ID = ""
-		}
-		out = append(out, t)
 	}
 	return out
 }

@@ -77,7 +77,7 @@ func params() []Param {
 // prior's, with gross errors on record and with nothing but mass known.
 func TestBacktestCoverage(t *testing.T) {
 	for i, y := range []synthetic{
-		{n: 200, slope: 1, scatter: 0.12},
+		{n: 100, slope: 1, scatter: 0.12},
 		{n: 200, slope: 0.9, scatter: 0.2},
 		{n: 200, slope: 1.1, scatter: 0.08},
 		{n: 200, slope: 1, scatter: 0.12, grossShare: 0.03},
@@ -87,7 +87,7 @@ func TestBacktestCoverage(t *testing.T) {
 			q := Request{Params: params(), Tunes: y.tunes(rand.New(rand.NewSource(seed)))}
 			opt := BacktestOptions{}
 			if i > 0 {
-				opt.Max = int(storm(80, 200)) // the first shop whole, the others by sample
+				opt.Max = int(storm(40, 200)) // the first shop whole, the others by sample
 			}
 			rep, err := Backtest(q, opt)
 			if err != nil {
@@ -95,12 +95,12 @@ func TestBacktestCoverage(t *testing.T) {
 			}
 			a := rep.All
 			t.Logf("%+v seed %d: coverage %.3f, median error %.2f coarse %.1f fine steps %.1f %%, offer below %.2f, up from it %.2f coarse", y, seed, a.Coverage, a.MedianCoarse, a.MedianFine, a.MedianPercent, a.OfferedBelow, a.OfferedCoarse)
-			if a.N != 3*rep.Tried || i == 0 && rep.Tried != 200 || len(rep.Scores) != 3 {
+			if a.N != 3*rep.Tried || i == 0 && rep.Tried != 100 || len(rep.Scores) != 3 {
 				t.Errorf("%d trials of %d tunes", a.N, rep.Tried)
 			}
 			slack := 0.0
 			if opt.Max > 0 && opt.Max < y.n {
-				slack = 0.02 // one standard error of the sample
+				slack = 0.03 // one standard error of the sample
 			}
 			if a.Coverage < 0.85-slack || a.Coverage > 0.95+slack {
 				t.Errorf("%+v seed %d: the 90 %% interval covers %.1f %%, want 85 to 95", y, seed, 100*a.Coverage)
@@ -147,16 +147,16 @@ func TestBacktestOptions(t *testing.T) {
 		tunes = append(tunes, y)
 	}
 	q := Request{Params: params()[:1], Tunes: tunes}
-	one, err := Backtest(q, BacktestOptions{})
+	rep, err := Backtest(q, BacktestOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	rig, err := Backtest(q, BacktestOptions{WholeRig: true})
-	if err != nil {
-		t.Fatal(err)
+	if rep.Tunes != 80 || rep.Rigs != 40 || rep.Units != 2 || rep.All.N != 80 || rep.NewUnit.N != 80 {
+		t.Errorf("%+v", rep)
 	}
-	if one.All.MedianPercent >= rig.All.MedianPercent || !rig.WholeRig {
-		t.Errorf("median error %.1f %% with the rig's other proof, %.1f %% without", one.All.MedianPercent, rig.All.MedianPercent)
+	// the rig's other proof, a step away, would have made this next to nothing
+	if rep.All.MedianPercent < 3 {
+		t.Errorf("median error %.1f %% with a scatter of 10 %%", rep.All.MedianPercent)
 	}
 	some, err := Backtest(q, BacktestOptions{Max: 10})
 	if err != nil || some.Tried != 10 || some.Tunes != 80 || some.All.N != 10 {

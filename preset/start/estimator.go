@@ -12,18 +12,17 @@ import (
 	"rigkeep/schema"
 )
 
-// shop is a request with everything worked out once that does not depend on
+// estimator is a request with everything worked out once that does not depend on
 // which tune is left out: logarithms, distances' ingredients, trust.
-type shop struct {
+type estimator struct {
 	q      Request
 	o      Options
 	lnMass []float64
 	lnJ    [][3]float64 // of each tune; NaN where mass itself is unusable
 	thin   [][3]bool    // that inertia comes from mass alone
-	trust  []float64    // stale, doubt, age, repeat; not the unit
+	errSD  []float64    // of each proof: session, doubt, age
 	bad    map[int]string
-	// room that one parameter's regression after the other uses
-	points []point
+	points []point // reused by one parameter's regression after the other
 	dists  []float64
 	// offset takes 5/3 ln mass to ln inertia per axis; scaleFree says that no
 	// inertia is known anywhere, so that mass^(5/3) itself stands for it.
@@ -43,8 +42,8 @@ func rigProblem(r Rig) string {
 	return ""
 }
 
-func newShop(q Request) (*shop, error) {
-	s := &shop{q: q, o: DefaultOptions(), bad: map[int]string{}}
+func newEstimator(q Request) (*estimator, error) {
+	s := &estimator{q: q, o: DefaultOptions(), bad: map[int]string{}}
 	if q.Options != nil {
 		s.o = *q.Options
 	}
@@ -75,14 +74,21 @@ func newShop(q Request) (*shop, error) {
 		return nil, &PayloadError{q.Rig.Mass, q.PayloadLimit}
 	}
 	n := len(q.Tunes)
-	s.lnMass, s.lnJ, s.thin, s.trust = make([]float64, n), make([][3]float64, n), make([][3]bool, n), make([]float64, n)
+	s.lnMass, s.lnJ, s.thin, s.errSD = make([]float64, n), make([][3]float64, n), make([][3]bool, n), make([]float64, n)
 	for i, t := range q.Tunes {
-		if why := rigProblem(t.Rig); why != "" {
+		switch why := rigProblem(t.Rig); {
+		case why != "":
 			s.bad[i] = why
-		} else if !(t.AgeDays >= 0) || math.IsInf(t.AgeDays, 0) {
+		case !(t.AgeDays >= 0) || math.IsInf(t.AgeDays, 0):
 			s.bad[i] = fmt.Sprintf("its proof is %s days old, not 0 or more", domain.Number(t.AgeDays))
-		} else {
+		case t.OutOfDate != "":
+			s.bad[i] = "its proof is out of date: " + t.OutOfDate
+		default:
 			s.lnMass[i] = math.Log(t.Rig.Mass)
+			s.errSD[i] = s.o.Session * math.Exp2(math.Min(t.AgeDays/s.o.HalfLifeDays, 8)/2)
+			if t.Doubt != "" {
+				s.errSD[i] = math.Hypot(s.errSD[i], s.o.Doubt)
+			}
 		}
 	}
 	s.findOffsets()
@@ -94,12 +100,11 @@ func newShop(q Request) (*shop, error) {
 			s.lnJ[i][a], s.thin[i][a] = s.inertia(t.Rig, schema.Axis(a))
 		}
 	}
-	s.weigh()
 	return s, nil
 }
 
 // rigs goes through every usable rig at hand.
-func (s *shop) rigs(yield func(Rig) bool) {
+func (s *estimator) rigs(yield func(Rig) bool) {
 	if !yield(s.q.Rig) {
 		return
 	}
@@ -117,7 +122,7 @@ func (s *shop) rigs(yield func(Rig) bool) {
 
 // findOffsets takes, per axis, the median of ln J - 5/3 ln m over every rig whose
 // inertia is known.
-func (s *shop) findOffsets() {
+func (s *estimator) findOffsets() {
 	var need [3]bool
 	for r := range s.rigs {
 		for a, j := range r.J {
@@ -143,7 +148,7 @@ func (s *shop) findOffsets() {
 }
 
 // inertia gives ln J about an axis, and whether it rests on mass alone.
-func (s *shop) inertia(r Rig, a schema.Axis) (lnJ float64, thin bool) {
+func (s *estimator) inertia(r Rig, a schema.Axis) (lnJ float64, thin bool) {
 	if r.J[a] > 0 {
 		return math.Log(r.J[a]), r.JFromMass
 	}
@@ -151,87 +156,57 @@ func (s *shop) inertia(r Rig, a schema.Axis) (lnJ float64, thin bool) {
 	return s.offset[a] + 5.0/3*math.Log(r.Mass), !s.scaleFree[a]
 }
 
-// weigh finds how far each proof is to be believed, whatever rig is asked for.
-func (s *shop) weigh() {
-	type place struct{ rig, unit string }
-	newest := make(map[place]int, len(s.q.Tunes))
-	for i, t := range s.q.Tunes {
-		if t.Rig.ID == "" || s.bad[i] != "" {
-			continue
-		}
-		p := place{t.Rig.ID, t.Unit}
-		if j, ok := newest[p]; !ok || t.AgeDays < s.q.Tunes[j].AgeDays {
-			newest[p] = i
-		}
-	}
-	for i, t := range s.q.Tunes {
-		w := math.Exp2(-t.AgeDays / s.o.HalfLifeDays)
-		if t.Stale {
-			w *= s.o.StaleTrust
-		}
-		if t.Doubt != "" {
-			w *= s.o.DoubtTrust
-		}
-		if j, ok := newest[place{t.Rig.ID, t.Unit}]; ok && j != i {
-			w *= s.o.RepeatTrust
-		}
-		s.trust[i] = math.Max(w, 1e-6)
-	}
-}
-
-func (s *shop) unitTrust(i int, unit string) float64 {
-	if u := s.q.Tunes[i].Unit; unit != "" && u != "" && u != unit {
-		return s.o.OtherUnitTrust
-	}
-	return 1
-}
-
 // point is one proved tune as the regression sees it.
 type point struct {
 	i        int
 	lnJ, lnK float64
 	value    float64
-	weight   float64 // precision
-	count    float64
+	own      bool // of the rig asked for
 	dist     float64
 }
 
 // fit is the regression for one parameter and one rig.
 type fit struct {
-	points  []point // of other rigs
-	own     []point
+	points  []point
 	refused []Refusal
-	trust   []float64 // robust factor per point
-	flagged []learn.Outlier
-	post    learn.Posterior
+	est     *estimate
 	prior   []Evidence
 	thin    bool // the rig's inertia rests on mass alone
 	lnJ     float64
-	mid     float64 // ln K
-	sd      float64 // Student scale
-	dof     float64
-	anchor  bool // the prior rests on a reference or the loop model
-	far     bool // the rig lies outside the inertias of the evidence by more than a factor of two
-	total   int  // usable tunes of other rigs, before the nearest were taken
+	mid     float64 // ln K, median
+	lo, hi  float64 // and the ends of its interval
+	anchor  bool    // the prior rests on a reference or the loop model
+	far     bool    // the rig lies outside the inertias of the evidence by more than a factor of two
+	total   int     // usable tunes, before the nearest were taken
+	rig     string  // whose effect counts, "" for a rig never seen
+	unit    string
+	units   []string // on which the points were proved, in order
+}
+
+// leave says which tunes a question leaves out: those of a rig, of a unit, one alone.
+type leave struct {
+	rig, unit string
+	tune      int // -1 for none
+}
+
+var leaveNone = leave{tune: -1}
+
+func (l leave) out(i int, t *Tune) bool {
+	return i == l.tune || l.rig != "" && t.Rig.ID == l.rig || l.unit != "" && t.Unit == l.unit
 }
 
 // gather collects the tunes' values (or onsets) for a parameter. Its points share
-// the shop's room: they hold until the next gather.
-func (s *shop) gather(p Param, sc scale, rig Rig, unit string, skip int, wholeRig, onset bool) *fit {
-	f := &fit{points: s.points[:0]}
+// the estimator's buffer: they hold until the next gather.
+func (s *estimator) gather(p Param, sc scale, rig Rig, unit string, out leave, onset bool) *fit {
+	f := &fit{points: s.points[:0], rig: rig.ID, unit: unit}
 	if cap(f.points) == 0 {
 		f.points = make([]point, 0, len(s.q.Tunes))
 	}
 	f.lnJ, f.thin = s.inertia(rig, p.Axis)
 	lnM := math.Log(rig.Mass)
-	var skipRig string
-	if skip >= 0 && wholeRig {
-		skipRig = s.q.Tunes[skip].Rig.ID
-	}
-	thinWeight := s.o.Scatter * s.o.Scatter / (s.o.Scatter*s.o.Scatter + s.o.MassOnlySD*s.o.MassOnlySD)
 	for i := range s.q.Tunes {
 		t := &s.q.Tunes[i]
-		if i == skip || skipRig != "" && t.Rig.ID == skipRig {
+		if out.out(i, t) {
 			continue
 		}
 		values := t.Values
@@ -251,19 +226,9 @@ func (s *shop) gather(p Param, sc scale, rig Rig, unit string, skip int, wholeRi
 			f.refused = append(f.refused, Refusal{t.Ref, why})
 			continue
 		}
-		pt := point{i: i, lnJ: s.lnJ[i][p.Axis], lnK: y, value: v, weight: 1}
+		pt := point{i: i, lnJ: s.lnJ[i][p.Axis], lnK: y, value: v, own: t.Rig.ID != "" && t.Rig.ID == rig.ID}
 		dm, dj := s.lnMass[i]-lnM, pt.lnJ-f.lnJ
 		pt.dist = math.Sqrt(dm*dm + dj*dj)
-		pt.count = s.trust[i] * s.unitTrust(i, unit)
-		if t.Rig.ID != "" && t.Rig.ID == rig.ID {
-			f.own = append(f.own, pt)
-			continue
-		}
-		h := pt.dist / s.o.HalfDistance
-		pt.count /= 1 + h*h
-		if s.thin[i][p.Axis] {
-			pt.weight = thinWeight
-		}
 		f.points = append(f.points, pt)
 	}
 	f.total = len(f.points)
@@ -282,7 +247,23 @@ func (s *shop) gather(p Param, sc scale, rig Rig, unit string, skip int, wholeRi
 		}
 		f.points = keep
 	}
+	for _, pt := range f.points {
+		if u := s.q.Tunes[pt.i].Unit; u != "" && !slices.Contains(f.units, u) {
+			f.units = append(f.units, u)
+		}
+	}
+	slices.Sort(f.units)
 	return f
+}
+
+// split gives the rig's own points, and how many are of other rigs.
+func (f *fit) split() (own []point, others int) {
+	for _, pt := range f.points {
+		if pt.own {
+			own = append(own, pt)
+		}
+	}
+	return own, len(f.points) - len(own)
 }
 
 // nth is the value that would stand at place n if v, which it reorders, were
@@ -323,7 +304,7 @@ type anchorPoint struct {
 }
 
 // anchors finds what the prior's intercept rests on.
-func (s *shop) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
+func (s *estimator) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 	for _, r := range s.q.References {
 		v, ok := r.Values[p.Key]
 		if !ok {
@@ -343,7 +324,7 @@ func (s *shop) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 		a := anchorPoint{lnJ: lnJ, lnK: y, sd: s.o.ReferenceSD}
 		text := fmt.Sprintf("%s: %s at %.2f kg, believed to about %.0f %%", ref, schema.Num(v), r.Rig.Mass, 100*s.o.ReferenceSD)
 		if thin {
-			a.sd = math.Hypot(a.sd, s.o.MassOnlySD)
+			a.sd = math.Hypot(a.sd, s.o.MassOnly)
 			text = fmt.Sprintf("%s: %s at %.2f kg, inertia from mass^(5/3), believed to about %.0f %%", ref, schema.Num(v), r.Rig.Mass, 100*a.sd)
 		}
 		a.ev = Evidence{Kind: "reference", Ref: r.Name, Value: v, Text: text}
@@ -359,10 +340,6 @@ func (s *shop) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 			}
 		}
 	}
-	for i := range out {
-		r := s.o.Scatter / out[i].sd
-		out[i].ev.Weight = r * r
-	}
 	return out
 }
 
@@ -370,106 +347,71 @@ func (s *shop) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 // twenty either way.
 const wide = 3.0
 
+// jSD is how far an inertia may be off, in ln.
+func (s *estimator) jSD(thin bool, a schema.Axis) float64 {
+	if thin || s.scaleFree[a] {
+		return s.o.MassOnly
+	}
+	return s.o.Inertia
+}
+
 // solve fits the line and predicts ln K for the rig.
-func (s *shop) solve(p Param, sc scale, f *fit, withAnchors bool) error {
+func (s *estimator) solve(p Param, sc scale, f *fit, withAnchors bool) error {
 	slopeSD := s.o.SlopeSDDial
 	if sc.mapped {
 		slopeSD = s.o.SlopeSD
 	}
-	sigma := s.o.Scatter
-	if s.scaleFree[p.Axis] {
-		sigma = math.Hypot(sigma, s.o.MassOnlySD)
-	}
-	a0 := s.o.ScatterShape
-	b0 := a0 * sigma * sigma
-	var anchors []anchorPoint
+	l := line{spreads: s.o.Spreads, slopeSD: slopeSD, lnJ: f.lnJ, jSD: s.jSD(f.thin, p.Axis), rig: f.rig, unit: f.unit,
+		ownUnknown: s.q.OwnUnknown[p.Axis] && !s.scaleFree[p.Axis], robust: s.o.Robust}
 	if withAnchors {
-		anchors = s.anchors(p, sc, f)
+		l.anchors = s.anchors(p, sc, f)
 	}
-	f.anchor = len(anchors) > 0
+	f.anchor = len(l.anchors) > 0
 	law := "stiffness in proportion to inertia"
 	if f.thin || s.scaleFree[p.Axis] {
 		law += ", inertia as mass^(5/3)"
 	}
-	f.prior = append(f.prior, Evidence{Kind: "physics", Weight: sigma * sigma / (slopeSD * slopeSD),
-		Text: fmt.Sprintf("physics: %s at equal bandwidth (slope 1 ± %.2f)", law, slopeSD)})
-	ref := f.lnJ
-	square := func(x float64) float64 { return x * x }
-	var prior learn.Prior
+	f.prior = append(f.prior, Evidence{Kind: "physics", Text: fmt.Sprintf("physics: %s at equal bandwidth (slope 1 ± %.2f)", law, slopeSD)})
 	if f.anchor {
-		near := 0
-		d := learn.Data{}
-		for i, a := range anchors {
-			if math.Abs(a.lnJ-f.lnJ) < math.Abs(anchors[near].lnJ-f.lnJ) {
-				near = i
-			}
-			d.J = append(d.J, math.Exp(a.lnJ))
-			d.K = append(d.K, math.Exp(a.lnK))
-			d.Weight = append(d.Weight, square(sigma/a.sd))
+		for _, a := range l.anchors {
 			f.prior = append(f.prior, a.ev)
 		}
-		ref = anchors[near].lnJ
-		base := learn.DiagonalPrior([2]float64{anchors[near].lnK, 1}, [2]float64{square(wide / sigma), square(slopeSD / sigma)}, a0, b0)
-		post, err := base.Update(d, math.Exp(ref))
-		if err != nil {
-			return err
-		}
-		prior = post.Prior(a0, b0)
+		// at the slope expected, so that the little it weighs pulls nowhere
+		l.base = learn.Normal{Mean: l.anchors[0].lnK + f.lnJ - l.anchors[0].lnJ, SD: wide}
 	} else {
 		soft, stiff := s.ends(sc)
-		mid, sd := (soft+stiff)/2, math.Max((stiff-soft)/2, sigma)
-		prior = learn.DiagonalPrior([2]float64{mid, 1}, [2]float64{square(sd / sigma), square(slopeSD / sigma)}, a0, b0)
-		f.prior = append(f.prior, Evidence{Kind: "dial", Weight: square(sigma / sd), Text: "no sheet reference: only that the value lies on the dial"})
+		l.base = learn.Normal{Mean: (soft + stiff) / 2, SD: math.Max((stiff-soft)/2, s.o.Session)}
+		f.prior = append(f.prior, Evidence{Kind: "dial", Text: "no sheet reference: only that the value lies on the dial"})
 	}
-	d := learn.Data{J: make([]float64, len(f.points)), K: make([]float64, len(f.points)), Weight: make([]float64, len(f.points)), Count: make([]float64, len(f.points))}
 	lo, hi := math.Inf(1), math.Inf(-1)
 	reach := func(x float64) { lo, hi = math.Min(lo, x), math.Max(hi, x) }
-	for i, pt := range f.points {
-		d.J[i], d.K[i], d.Weight[i], d.Count[i] = math.Exp(pt.lnJ), math.Exp(pt.lnK), pt.weight, pt.count
+	for _, pt := range f.points {
+		t := &s.q.Tunes[pt.i]
+		l.proofs = append(l.proofs, lineProof{lnJ: pt.lnJ, lnK: pt.lnK, rig: t.Rig.ID, unit: t.Unit, jSD: s.jSD(s.thin[pt.i][p.Axis], p.Axis), errSD: s.errSD[pt.i]})
 		reach(pt.lnJ)
 	}
-	for _, a := range anchors {
+	for _, a := range l.anchors {
 		reach(a.lnJ)
-	}
-	for _, pt := range f.own {
-		reach(pt.lnJ)
 	}
 	f.far = !math.IsInf(lo, 0) && (f.lnJ < lo-math.Ln2 || f.lnJ > hi+math.Ln2)
 	var err error
-	if f.post, f.trust, f.flagged, err = prior.UpdateRobust(d, math.Exp(ref), s.o.Robust); err != nil {
+	if f.est, err = l.solve(); err != nil {
 		return err
 	}
-	mid, sd, err := f.post.PredictLn(math.Exp(f.lnJ), 1)
-	if err != nil {
-		return err
+	for _, q := range []struct {
+		to *float64
+		p  float64
+	}{{&f.mid, 0.5}, {&f.lo, 0.5 - s.o.Level/2}, {&f.hi, 0.5 + s.o.Level/2}} {
+		if *q.to, err = f.est.quantile(q.p); err != nil {
+			return err
+		}
 	}
-	// Split the spread into what all tunes of this rig share (line, rig effect,
-	// unsure inertia) and what is new each session; the rig's own proofs inform on
-	// the shared part.
-	sig2 := square(f.post.Sigma())
-	session := (1 - s.o.SameRig) * sig2
-	shared := sd*sd - session
-	if f.thin {
-		shared += square(f.post.Mean[1] * s.o.MassOnlySD)
-	}
-	var k, e float64
-	for _, pt := range f.own {
-		k += pt.count
-		e += pt.count * (pt.lnK - mid)
-	}
-	f.mid, f.dof = mid, f.post.Dof()
-	if k > 0 {
-		pull := k * shared / (k*shared + session)
-		f.mid += pull * e / k
-		shared *= 1 - pull
-	}
-	f.sd = math.Sqrt(shared + session)
 	return nil
 }
 
 // ends gives ln K at the soft and stiff ends of the dial, the soft one moved in
 // by a coarse step where it has no logarithm.
-func (s *shop) ends(sc scale) (soft, stiff float64) {
+func (s *estimator) ends(sc scale) (soft, stiff float64) {
 	d := sc.dial
 	a, why := sc.ln(d.Min)
 	if why != "" {
@@ -482,18 +424,17 @@ func (s *shop) ends(sc scale) (soft, stiff float64) {
 	return math.Min(a, b), math.Max(a, b)
 }
 
-// offer finds the starting value of one parameter. skip leaves one tune out (-1
-// none), with wholeRig every tune of its rig.
-func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Offer, error) {
+// offer finds the starting value of one parameter.
+func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, error) {
 	if p.Kind == Filter {
-		return s.filter(p, rig, skip, wholeRig), nil
+		return s.filter(p, rig, out), nil
 	}
 	o := Offer{Key: p.Key, Kind: p.Kind}
 	sc := newScale(p.Dial)
 	o.Assumption = sc.note
-	f := s.gather(p, sc, rig, unit, skip, wholeRig, false)
+	f := s.gather(p, sc, rig, unit, out, false)
 	if sc.broken != "" {
-		s.unscaled(&o, p, f, sc, rig, skip)
+		s.unscaled(&o, p, f, sc, rig, out)
 		return o, nil
 	}
 	final, err := s.final(p, sc, f)
@@ -501,7 +442,7 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 		return o, err
 	}
 	o.Refused = listed(f.refused)
-	o.N = len(f.points) + len(f.own)
+	o.N = len(f.points)
 	if final == nil {
 		o.Status = Unknown
 		o.Value = softer(p.Dial, p.Dial.Min, p.Dial.Max)
@@ -512,7 +453,7 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 	best := final.Best
 	soft := softer(p.Dial, final.Lo, final.Hi)
 	o.Final, o.lnBest = final, f.mid
-	o.Slope, o.Scatter, o.Effective = f.post.Mean[1], f.post.Sigma(), f.post.Count
+	o.Slope, o.Scatter = f.est.slope, f.est.scatter
 	s.evidence(&o, f, sc)
 	o.Value, o.Status = p.Dial.Round(soft), Offered
 	lead := fmt.Sprintf("%s: low end of %s to %s (%.0f %%)", schema.Num(o.Value), number(o.Final.Lo), number(o.Final.Hi), 100*s.o.Level)
@@ -532,7 +473,7 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 			}
 		}
 	}
-	if v, ref, ok := s.ownOnset(p, rig, skip, wholeRig); ok {
+	if v, ref, ok := s.ownOnset(p, rig, out); ok {
 		below := p.Dial.Round(v - float64(sign(p.Dial))*p.Dial.Coarse)
 		if p.Dial.Less(below, o.Value) {
 			was := o.Value
@@ -540,7 +481,15 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 			limits = append(limits, fmt.Sprintf("held to %s, a coarse step below the onset %s seen on this rig (%s); the evidence alone said %s", schema.Num(below), schema.Num(v), ref, schema.Num(was)))
 		}
 	}
+	if v, ref, ok := s.lighterNeighbour(p, f); ok && p.Dial.Less(v, o.Value) {
+		was := o.Value
+		o.Value = p.Dial.Round(v)
+		limits = append(limits, fmt.Sprintf("held to %s, the value of the next lighter build (%s): the gimbal's own inertia is unknown, and two rigs of different inertia must be proved before a heavier build is offered more; the evidence alone said %s", schema.Num(o.Value), ref, schema.Num(was)))
+	}
 	o.Warnings = append(o.Warnings, limits...)
+	if w, ok := s.otherUnits(f); ok {
+		o.Warnings = append(o.Warnings, w)
+	}
 	if o.Value < p.Dial.Min || o.Value > p.Dial.Max {
 		end := p.Dial.Min
 		if o.Value > p.Dial.Max {
@@ -559,15 +508,52 @@ func (s *shop) offer(p Param, rig Rig, unit string, skip int, wholeRig bool) (Of
 		o.Warnings = append(o.Warnings, "this rig's inertia is more than a factor of two from anything proved or referenced on this gimbal: an extrapolation")
 	}
 	if f.thin {
-		o.Warnings = append(o.Warnings, fmt.Sprintf("inertia is taken from mass alone (mass^(5/3)), which widens the interval by about %.0f %%: give the parts sizes and places", 100*s.o.MassOnlySD))
+		o.Warnings = append(o.Warnings, fmt.Sprintf("inertia is taken from mass alone (mass^(5/3)), which widens the interval by about %.0f %%: give the parts sizes and places", 100*s.o.MassOnly))
 	} else if s.scaleFree[p.Axis] {
 		o.Warnings = append(o.Warnings, "no inertia is known on this gimbal: mass^(5/3) stands for it")
 	}
 	o.Reason = s.reason(lead, f, &o, limits)
-	if skip < 0 {
+	if out == leaveNone {
 		s.onset(&o, p, sc, rig, unit)
 	}
 	return o, nil
+}
+
+// lighterNeighbour is the proved value of the build next below in inertia, where the
+// gimbal's own inertia is unknown and all proofs are of one inertia: how fast
+// stiffness rises with the build's inertia is then not known.
+func (s *estimator) lighterNeighbour(p Param, f *fit) (v float64, ref string, ok bool) {
+	if !s.q.OwnUnknown[p.Axis] || len(f.points) == 0 {
+		return 0, "", false
+	}
+	same := math.Log(s.o.SameInertia)
+	lo, hi := math.Inf(1), math.Inf(-1)
+	at := math.Inf(-1)
+	for _, pt := range f.points {
+		lo, hi = math.Min(lo, pt.lnJ), math.Max(hi, pt.lnJ)
+		// of proofs of the same inertia the softest
+		if pt.lnJ < f.lnJ && (pt.lnJ > at || pt.lnJ == at && p.Dial.Less(pt.value, v)) {
+			at, v, ref, ok = pt.lnJ, pt.value, s.q.Tunes[pt.i].Ref, true
+		}
+	}
+	return v, ref, ok && hi-lo <= same
+}
+
+// otherUnits says what proofs of other units tell of a unit without one.
+func (s *estimator) otherUnits(f *fit) (string, bool) {
+	if len(f.units) == 0 || slices.Contains(f.units, f.unit) && f.unit != "" {
+		return "", false
+	}
+	var who string
+	if f.unit == "" {
+		who = "the unit at hand, which is not named,"
+	} else {
+		who = "unit " + f.unit
+	}
+	if len(f.units) == 1 {
+		return fmt.Sprintf("every proof is of unit %s, and one unit says nothing of how others differ: the range allows %s ±%.0f %% for that, a guess", f.units[0], who, 100*1.645*s.o.Unit), true
+	}
+	return fmt.Sprintf("no proof is of %s: the range includes the spread of the %d units proved", strings.TrimSuffix(who, ","), len(f.units)), true
 }
 
 // listed keeps a long list of refusals readable.
@@ -590,12 +576,12 @@ func sign(d schema.Dial) int {
 
 // unscaled offers what can be said on a dial whose numbers cannot be compared by
 // ratio: this rig's own newest proof, or nothing.
-func (s *shop) unscaled(o *Offer, p Param, f *fit, sc scale, rig Rig, skip int) {
+func (s *estimator) unscaled(o *Offer, p Param, f *fit, sc scale, rig Rig, out leave) {
 	o.Refused = listed(f.refused)
-	if i, v, ok := s.ownNewest(p.Key, rig, skip); ok {
+	if i, v, ok := s.ownNewest(p.Key, rig, out); ok {
 		t := s.q.Tunes[i]
 		o.Value, o.Status, o.N = p.Dial.Round(v), Offered, 1
-		o.Evidence = []Evidence{{Kind: "own", Ref: t.Ref, Rig: t.Rig.ID, Value: v, Weight: s.trust[i], Text: fmt.Sprintf("proved at %s on this rig (%s)", schema.Num(v), t.Ref)}}
+		o.Evidence = []Evidence{{Kind: "own", Ref: t.Ref, Rig: t.Rig.ID, Value: v, Weight: 1, Text: fmt.Sprintf("proved at %s on this rig (%s)", schema.Num(v), t.Ref)}}
 		o.Reason = fmt.Sprintf("%s: this rig's own newest proof; nothing else can be used, because %s", schema.Num(o.Value), sc.broken)
 		return
 	}
@@ -604,10 +590,10 @@ func (s *shop) unscaled(o *Offer, p Param, f *fit, sc scale, rig Rig, skip int) 
 	o.Reason = fmt.Sprintf("%s, the soft end of the dial: %s", schema.Num(o.Value), sc.broken)
 }
 
-func (s *shop) ownNewest(key string, rig Rig, skip int) (i int, v float64, ok bool) {
+func (s *estimator) ownNewest(key string, rig Rig, out leave) (i int, v float64, ok bool) {
 	for j, t := range s.q.Tunes {
 		w, has := t.Values[key]
-		if !has || !finite(w) || j == skip || rig.ID == "" || t.Rig.ID != rig.ID || t.Stale || t.Doubt != "" || s.bad[j] != "" {
+		if !has || !finite(w) || out.out(j, &t) || rig.ID == "" || t.Rig.ID != rig.ID || t.Doubt != "" || s.bad[j] != "" {
 			continue
 		}
 		if !ok || t.AgeDays < s.q.Tunes[i].AgeDays {
@@ -618,12 +604,12 @@ func (s *shop) ownNewest(key string, rig Rig, skip int) (i int, v float64, ok bo
 }
 
 // ownOnset is the softest onset seen on this rig.
-func (s *shop) ownOnset(p Param, rig Rig, skip int, wholeRig bool) (v float64, ref string, ok bool) {
-	if rig.ID == "" || wholeRig && skip >= 0 {
+func (s *estimator) ownOnset(p Param, rig Rig, out leave) (v float64, ref string, ok bool) {
+	if rig.ID == "" {
 		return 0, "", false
 	}
 	for i, t := range s.q.Tunes {
-		if i == skip || t.Rig.ID != rig.ID || s.bad[i] != "" {
+		if out.out(i, &t) || t.Rig.ID != rig.ID || s.bad[i] != "" {
 			continue
 		}
 		if w, has := t.Onset[p.Key]; has && finite(w) && (!ok || p.Dial.Less(w, v)) {
@@ -634,74 +620,61 @@ func (s *shop) ownOnset(p Param, rig Rig, skip int, wholeRig bool) (v float64, r
 }
 
 // onset predicts where oscillation begins, from the onsets on record.
-func (s *shop) onset(o *Offer, p Param, sc scale, rig Rig, unit string) {
-	f := s.gather(p, sc, rig, unit, -1, false, true)
-	if len(f.points)+len(f.own) == 0 {
+func (s *estimator) onset(o *Offer, p Param, sc scale, rig Rig, unit string) {
+	f := s.gather(p, sc, rig, unit, leaveNone, true)
+	if len(f.points) == 0 {
 		return
 	}
 	if err := s.solve(p, sc, f, false); err != nil {
 		return // a prediction that is only a help; the offer stands without it
 	}
-	h := learn.TQuantile(0.5+s.o.Level/2, f.dof) * f.sd
-	o.Onset = span(sc.number(f.mid), sc.number(f.mid-h), sc.number(f.mid+h), s.o.Level)
+	o.Onset = span(sc.number(f.mid), sc.number(f.lo), sc.number(f.hi), s.o.Level)
 }
 
-// evidence lists what the offer rests on, strongest first.
-func (s *shop) evidence(o *Offer, f *fit, sc scale) {
-	type weighed struct {
-		pt point
-		w  float64
-		z  bool
-	}
-	all := make([]weighed, len(f.points))
-	for i, pt := range f.points {
-		w := pt.weight * pt.count * f.trust[i]
-		all[i] = weighed{pt: pt, w: w, z: f.trust[i] < 1}
-		if inf, err := f.post.Influence(math.Exp(f.lnJ), math.Exp(pt.lnJ), w); err == nil {
-			o.DataShare += inf
+// evidence lists what the offer rests on, this rig's own proofs first, then by how
+// far the offer follows them.
+func (s *estimator) evidence(o *Offer, f *fit, sc scale) {
+	order := f.est.rankByInfluence()
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case f.points[a].own == f.points[b].own:
+			return 0
+		case f.points[a].own:
+			return -1
 		}
-	}
-	o.DataShare = math.Min(1, math.Max(0, o.DataShare))
-	if len(f.own) > 0 {
-		for _, pt := range f.own {
-			t := s.q.Tunes[pt.i]
-			o.Evidence = append(o.Evidence, Evidence{Kind: "own", Ref: t.Ref, Rig: t.Rig.ID, Value: pt.value, Weight: pt.count,
-				Text: fmt.Sprintf("proved at %s on this rig (%s)%s", schema.Num(pt.value), t.Ref, s.remark(t))})
-			o.Effective += pt.count
-		}
-		o.DataShare = 1
-	}
-	slices.SortStableFunc(all, func(a, b weighed) int {
-		if a.w != b.w {
-			if a.w > b.w {
-				return -1
-			}
-			return 1
-		}
-		return a.pt.i - b.pt.i
+		return 1
 	})
 	var rest float64
-	for k, e := range all {
-		if k >= s.o.Listed {
-			rest += e.w
-			continue
+	listed, left := 0, 0
+	for _, k := range order {
+		pt, w := f.points[k], f.est.influence[k]
+		o.DataShare += w
+		o.Effective += f.est.trust[k]
+		t := s.q.Tunes[pt.i]
+		e := Evidence{Kind: "own", Ref: t.Ref, Rig: t.Rig.ID, Value: pt.value, Weight: w, Text: fmt.Sprintf("proved at %s on this rig (%s)%s", schema.Num(pt.value), t.Ref, s.remark(t))}
+		if !pt.own {
+			if listed++; listed > s.o.Listed {
+				rest += w
+				left++
+				continue
+			}
+			e.Kind, e.Distance = "proved", pt.dist
+			e.Text = fmt.Sprintf("proved at %s at %.2f kg (%s)%s", schema.Num(pt.value), t.Rig.Mass, t.Ref, s.remark(t))
 		}
-		t := s.q.Tunes[e.pt.i]
-		o.Evidence = append(o.Evidence, Evidence{Kind: "proved", Ref: t.Ref, Rig: t.Rig.ID, Value: e.pt.value, Weight: e.w, Distance: e.pt.dist,
-			Text: fmt.Sprintf("proved at %s at %.2f kg (%s)%s", schema.Num(e.pt.value), t.Rig.Mass, t.Ref, s.remark(t))})
+		o.Evidence = append(o.Evidence, e)
 	}
-	if n := len(all) - s.o.Listed; n > 0 {
-		text := fmt.Sprintf("%d further proved tunes", n)
-		if f.total > len(all) {
-			text += fmt.Sprintf("; the %d nearest of %d are used", len(all), f.total)
+	o.DataShare = math.Min(1, math.Max(0, o.DataShare))
+	if left > 0 {
+		text := fmt.Sprintf("%d further proved tunes", left)
+		if f.total > len(f.points) {
+			text += fmt.Sprintf("; the %d nearest of %d are used", len(f.points), f.total)
 		}
 		o.Evidence = append(o.Evidence, Evidence{Kind: "proved-rest", Weight: rest, Text: text})
 	}
 	o.Evidence = append(o.Evidence, f.prior...)
-	for _, x := range f.flagged {
+	for _, x := range f.est.flagged {
 		pt := f.points[x.Index]
-		line := f.post.Mean[0] + f.post.Mean[1]*(pt.lnJ-math.Log(f.post.JRef))
-		o.Outliers = append(o.Outliers, Outlier{Ref: s.q.Tunes[pt.i].Ref, Value: pt.value, Line: sc.number(line), Z: x.Z, Trust: x.Trust})
+		o.Outliers = append(o.Outliers, Outlier{Ref: s.q.Tunes[pt.i].Ref, Value: pt.value, Line: sc.number(f.est.expect[x.Index]), Z: x.Z, Trust: x.Trust})
 	}
 	slices.SortStableFunc(o.Outliers, func(a, b Outlier) int {
 		switch {
@@ -715,11 +688,8 @@ func (s *shop) evidence(o *Offer, f *fit, sc scale) {
 }
 
 // remark says why a proof is believed less.
-func (s *shop) remark(t Tune) string {
+func (s *estimator) remark(t Tune) string {
 	var r []string
-	if t.Stale {
-		r = append(r, "stale")
-	}
 	if t.Doubt != "" {
 		r = append(r, t.Doubt)
 	}
@@ -735,18 +705,19 @@ func (s *shop) remark(t Tune) string {
 	return ", " + strings.Join(r, ", ")
 }
 
-func (s *shop) reason(lead string, f *fit, o *Offer, limits []string) string {
+func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) string {
 	var parts []string
-	switch n := len(f.own); {
+	own, others := f.split()
+	switch n := len(own); {
 	case n == 1:
-		parts = append(parts, fmt.Sprintf("proved at %s on this very rig", schema.Num(f.own[0].value)))
+		parts = append(parts, fmt.Sprintf("proved at %s on this very rig", schema.Num(own[0].value)))
 	case n > 1:
 		parts = append(parts, fmt.Sprintf("%d proofs of this very rig", n))
 	}
-	if n := len(f.points); n > 0 {
+	if n := others; n > 0 {
 		near := 0
 		for _, pt := range f.points {
-			if pt.dist <= s.o.NearDistance {
+			if !pt.own && pt.dist <= s.o.NearDistance {
 				near++
 			}
 		}
@@ -757,7 +728,7 @@ func (s *shop) reason(lead string, f *fit, o *Offer, limits []string) string {
 			parts = append(parts, e.Text)
 		}
 	}
-	if n := len(f.flagged); n > 0 {
+	if n := len(f.est.flagged); n > 0 {
 		parts = append(parts, count(n, "outlier")+" believed less: "+o.Outliers[0].Ref)
 	}
 	text := lead + "; " + strings.Join(parts, "; ")
@@ -788,14 +759,14 @@ func number(v float64) string {
 
 // filter keeps the sheet's default unless this rig's own proof, or enough near
 // proved rigs that agree, say otherwise.
-func (s *shop) filter(p Param, rig Rig, skip int, wholeRig bool) Offer {
+func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 	o := Offer{Key: p.Key, Kind: p.Kind}
 	inDial := func(v float64) bool { return v >= p.Dial.Min && v <= p.Dial.Max }
 	same := func(a, b float64) bool { return math.Abs(a-b) < p.Dial.Fine/2 }
-	if i, v, ok := s.ownNewest(p.Key, rig, skip); ok && !(wholeRig && skip >= 0) && inDial(v) {
+	if i, v, ok := s.ownNewest(p.Key, rig, out); ok && inDial(v) {
 		t := s.q.Tunes[i]
-		o.Value, o.Status, o.N, o.Effective, o.DataShare = v, Offered, 1, s.trust[i], 1
-		o.Evidence = []Evidence{{Kind: "own", Ref: t.Ref, Rig: t.Rig.ID, Value: v, Weight: s.trust[i], Text: fmt.Sprintf("proved at %s on this rig (%s)", schema.Num(v), t.Ref)}}
+		o.Value, o.Status, o.N, o.Effective, o.DataShare = v, Offered, 1, 1, 1
+		o.Evidence = []Evidence{{Kind: "own", Ref: t.Ref, Rig: t.Rig.ID, Value: v, Weight: 1, Text: fmt.Sprintf("proved at %s on this rig (%s)", schema.Num(v), t.Ref)}}
 		o.Reason = fmt.Sprintf("%s: this rig's own newest proof", schema.Num(v))
 		return o
 	}
@@ -806,7 +777,7 @@ func (s *shop) filter(p Param, rig Rig, skip int, wholeRig bool) Offer {
 	newest := map[string]vote{}
 	for i, t := range s.q.Tunes {
 		v, ok := t.Values[p.Key]
-		if !ok || i == skip || t.Rig.ID == "" || rig.ID != "" && t.Rig.ID == rig.ID || t.Stale || t.Doubt != "" {
+		if !ok || out.out(i, &t) || t.Rig.ID == "" || rig.ID != "" && t.Rig.ID == rig.ID || t.Doubt != "" {
 			continue
 		}
 		if why, no := s.bad[i]; no {
@@ -883,7 +854,7 @@ func (s *shop) filter(p Param, rig Rig, skip int, wholeRig bool) Offer {
 
 // rigDistance is the distance of a tune's rig in ln mass and the mean ln inertia
 // of the axes known on both.
-func (s *shop) rigDistance(r Rig, i int) float64 {
+func (s *estimator) rigDistance(r Rig, i int) float64 {
 	t := s.q.Tunes[i].Rig
 	dm := s.lnMass[i] - math.Log(r.Mass)
 	var sum float64
