@@ -24,10 +24,25 @@ func main() {
 	shops := flag.Int("shops", 1000, "shops for each line, one prediction each")
 	seed := flag.Int64("seed", 1, "of the first shop")
 	flag.Parse()
-	if err := run(os.Stdout, *shops, *seed); err != nil {
+	out, err := all(*shops, *seed)
+	if err != nil {
 		fmt.Fprintln(os.Stderr, "coverage:", err)
 		os.Exit(1)
 	}
+	table(os.Stdout, out, *seed)
+}
+
+// all measures every world.
+func all(shops int, seed int64) ([]outcome, error) {
+	var out []outcome
+	for _, x := range worlds() {
+		r, err := measure(x, shops, seed)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, nil
 }
 
 // world is what a shop is drawn from: the model's own spreads, except that how far an
@@ -52,7 +67,7 @@ func worlds() []world {
 	return out
 }
 
-// Outcome is what came of one world.
+// outcome is what came of one world.
 type outcome struct {
 	world
 	shops, inside int
@@ -62,21 +77,16 @@ type outcome struct {
 
 func (o outcome) share() float64 { return float64(o.inside) / float64(o.shops) }
 
-func run(w io.Writer, shops int, seed int64) error {
+func table(w io.Writer, out []outcome, seed int64) {
 	o := start.DefaultSpreads()
 	fmt.Fprintf(w, "# What a 90 %% interval holds\n\n")
-	fmt.Fprintf(w, "%d invented shops for each line, seeds %d on, one prediction each. Drawn: units %.0f %%, rigs %.0f %% beside an\n", shops, seed, 100*o.Unit, 100*o.Rig)
+	fmt.Fprintf(w, "%d invented shops for each line, seeds %d on, one prediction each. Drawn: units %.0f %%, rigs %.0f %% beside an\n", out[0].shops, seed, 100*o.Unit, 100*o.Rig)
 	fmt.Fprintf(w, "inertia that is off by 5 to 20 %% (the model states %.0f %%), sessions %.0f %% with heavy tails (Student, 4 degrees of\n", 100*o.Inertia, 100*o.Session)
 	fmt.Fprintf(w, "freedom), the slope 1 ± 0.2, dial steps of 0.1. Three predictions of ten are of a rig that has a proof.\n\n")
 	fmt.Fprintf(w, "| predicted | proofs | inside | greatest over least |\n|---|---|---|---|\n")
-	for _, x := range worlds() {
-		r, err := measure(x, shops, seed)
-		if err != nil {
-			return err
-		}
+	for _, r := range out {
 		fmt.Fprintf(w, "| %s | %d | %.1f %% | %.2f |\n", r.name, r.proofs, 100*r.share(), r.width)
 	}
-	return nil
 }
 
 func measure(x world, shops int, seed int64) (outcome, error) {
