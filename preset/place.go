@@ -22,6 +22,12 @@ func GimbalPath(slug string) string { return "gimbals/" + slug + ".toml" }
 // PartPath is a part of the shop.
 func PartPath(name string) string { return "parts/" + name + ".toml" }
 
+// UnitDir is the folder of a unit of a gimbal.
+func UnitDir(gimbal, serial string) string { return "units/" + gimbal + "/" + serial }
+
+// UnitPath is the record of a unit of a gimbal.
+func UnitPath(gimbal, serial string) string { return UnitDir(gimbal, serial) + "/unit.toml" }
+
 // RigDir is the folder of a rig.
 func RigDir(fp string) string { return "rigs/" + fp[:2] + "/" + fp }
 
@@ -43,7 +49,9 @@ func JobPath(slug string) string { return "jobs/" + slug + ".toml" }
 type Place struct {
 	Kind string // one of schema.Kinds
 	Rig  string // fingerprint, for rigs, tunes and bench logs
-	Name string // gimbal slug, part, tune name, job slug or bench time
+	Name string // gimbal slug, part, serial, tune name, job slug or bench time
+	// Gimbal is the slug of the gimbal that a unit is of.
+	Gimbal string
 }
 
 // reserved are names that some system cannot hold as a file, or that we use ourselves.
@@ -65,6 +73,10 @@ func IsName(s string) bool {
 	return len(s) <= maxNameBytes && utf8.RuneCountInString(s) <= maxNameChars && schema.IsName(s) && !reserved[base]
 }
 
+// IsSerial reports whether s may be the serial of a unit: what IsName takes, in upper
+// or lower case.
+func IsSerial(s string) bool { return IsName(schema.CanonicalName(s)) }
+
 // Locate says what a path in the library holds; ok is false for a path that is
 // not one of ours (a README that a shop keeps beside, say).
 func Locate(p string) (Place, bool) {
@@ -83,6 +95,8 @@ func Locate(p string) (Place, bool) {
 		return Place{Kind: schema.KindPart, Name: name}, true
 	case dir == "jobs/" && IsName(name):
 		return Place{Kind: schema.KindJob, Name: name}, true
+	case parts[0] == "units" && len(parts) == 3 && name == "unit" && IsName(parts[1]) && IsSerial(parts[2]):
+		return Place{Kind: schema.KindUnit, Gimbal: parts[1], Name: parts[2]}, true
 	case parts[0] == "rigs" && len(parts) >= 3 && len(parts[2]) == FingerprintLen && IsFingerprint(parts[2]) && strings.HasPrefix(parts[2], parts[1]) && len(parts[1]) == 2:
 		fp := parts[2]
 		switch {

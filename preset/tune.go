@@ -157,7 +157,7 @@ func (t Tune) Stale(r Rig, sheet *schema.Sheet, unit string) []Staleness {
 	if p.Digest != "" && p.Digest != t.Digest() {
 		out = append(out, Staleness{"tune", "values changed since the proof"})
 	}
-	if unit != "" && p.Unit != "" && !sameUnit(sheet, unit, p.Unit) {
+	if unit != "" && p.Unit != "" && !sheet.SameUnit(unit, p.Unit) {
 		out = append(out, Staleness{"unit", "proved on unit " + p.Unit + ", not on " + unit})
 	}
 	if sheet != nil && p.Firmware != "" {
@@ -166,15 +166,4 @@ func (t Tune) Stale(r Rig, sheet *schema.Sheet, unit string) []Staleness {
 		}
 	}
 	return out
-}
-
-func sameUnit(sheet *schema.Sheet, a, b string) bool {
-	if a == b {
-		return true
-	}
-	if sheet == nil {
-		return false
-	}
-	u, ok := sheet.Unit(a)
-	return ok && u.Is(b)
 }

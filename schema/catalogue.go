@@ -24,6 +24,7 @@ const (
 	KindLibrary = "library"
 	KindPart    = "part"
 	KindGimbal  = "gimbal"
+	KindUnit    = "unit"
 	KindRig     = "rig"
 	KindTune    = "tune"
 	KindBench   = "bench"
@@ -31,7 +32,7 @@ const (
 )
 
 // Kinds lists the kinds of file.
-var Kinds = []string{KindLibrary, KindPart, KindGimbal, KindRig, KindTune, KindBench, KindJob}
+var Kinds = []string{KindLibrary, KindPart, KindGimbal, KindUnit, KindRig, KindTune, KindBench, KindJob}
 
 var builtin = sync.OnceValue(func() *Catalogue { return build(groups, params()) })
 

@@ -106,11 +106,14 @@ func newBase(t *testing.T, kind string) Tree {
 		KindJob: {
 			"pin[0].rig": "k7qd2m9x4c", "pin[0].tune": "main", "lens.widest_mm": int64(18), "lens.longest_mm": int64(85),
 		},
+		KindUnit: {
+			"held[0].at": time.Date(2026, 3, 2, 11, 0, 0, 0, time.UTC), "held[0].values.stiffness.pan": int64(40), "held[0].values.follow.walk.lag.pan": int64(30),
+		},
 		KindRig: {
 			"resonance[0].axis": "tilt", "resonance[0].hz": 22.0, "resonance[0].damping": 0.05, "resonance[0].share": 0.1,
 		},
 		KindGimbal: {
-			"unit[0].serial": "QL-1", "unit[0].label": "Large A", "reference[0].payload_kg": 3.2, "reference[0].source": "bench",
+			"reference[0].payload_kg": 3.2, "reference[0].source": "bench",
 			"reference[0].stiffness.pan": int64(30), "space.box_mm": []any{220.0, 210.0, 200.0}, "balance.good_pct": 1.0,
 			"balance.workable_pct": 4.0, "dial.stiffness.pan.default": int64(20),
 		},

@@ -16,11 +16,12 @@ const (
 
 // kinds makes each kind of file; those that hold tune parameters or dials take them
 // from the catalogue's parameters. Each is made when it is first asked for, as a short
-// command asks for one or two and all six would be a good part of its time.
+// command asks for one or two and all of them would be a good part of its time.
 var kinds = map[string]func(ps []Param) Kind{
 	KindLibrary: libraryKind,
 	KindPart:    partKind,
 	KindGimbal:  gimbalKind,
+	KindUnit:    unitKind,
 	KindRig:     rigKind,
 	KindTune:    tuneKind,
 	KindBench:   benchKind,
@@ -112,10 +113,6 @@ func gimbalKind(ps []Param) Kind {
 	}
 	gimbal = append(append(gimbal, linkFields()...), dials...)
 	gimbal = append(gimbal,
-		Field{Path: "unit[].serial", Type: String, Required: true, MaxLen: 100, Doc: "Serial number of one physical gimbal.", Example: "QL-0001"},
-		Field{Path: "unit[].label", Type: String, MaxLen: 100, Doc: "Shop label.", Example: "Large A"},
-		Field{Path: "unit[].firmware", Type: String, MaxLen: 100, Doc: "Firmware text it shows now.", Example: "2.4"},
-		Field{Path: "unit[].note", Type: String, Doc: "Anything to know about this unit.", Example: "New roll bearing."},
 		Field{Path: "reference[].payload_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Payload at which these values are known to work.", Example: 3.2},
 		Field{Path: "reference[].source", Type: String, Required: true, MaxLen: 400, Doc: "Where that is known from.", Example: "Our own bench, clean in the hand."},
 	)
@@ -138,7 +135,6 @@ func gimbalKind(ps []Param) Kind {
 		Section{Path: "follow", Doc: "How this controller follows."},
 		Section{Path: "plate", Doc: "How far the camera can be moved on its plate."},
 		Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can come into frame.", ID: []string{"name"}},
-		Section{Path: "unit[]", Doc: "The physical gimbals of this model, one table each.", ID: []string{"serial"}},
 		Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them.", ID: []string{"payload_kg"}, Tie: []string{"source"}},
 	)}
 }

@@ -20,12 +20,6 @@ type AxisFacts struct {
 	Integral       float64 // 1/s, Ki/K
 }
 
-// Unit is one physical gimbal.
-type Unit struct{ Serial, Label, Firmware, Note string }
-
-// Is reports whether a name written by a person means this unit.
-func (u Unit) Is(name string) bool { return name != "" && (name == u.Serial || name == u.Label) }
-
 // Reference is a payload at which some values are known to work.
 type Reference struct {
 	PayloadKg float64
@@ -67,7 +61,7 @@ type Sheet struct {
 	BenchMargin                       float64
 	Model                             string // "first-order", "critical", "two-stage"
 	Dials                             map[string]Dial
-	Units                             []Unit
+	Units                             []Unit // its unit records, where the sheet was read from a library
 	References                        []Reference
 	Obstacles                         []Obstacle
 	Link                              *Link // nil where its units are keyed in by hand
@@ -94,7 +88,7 @@ func (c *Catalogue) Sheet(slug string, doc Tree) (*Sheet, []Problem) {
 	return s, ps
 }
 
-// Unit finds a unit by serial or label.
+// Unit finds a unit by serial or label, without case.
 func (s *Sheet) Unit(name string) (Unit, bool) {
 	for _, u := range s.Units {
 		if u.Is(name) {
@@ -102,6 +96,19 @@ func (s *Sheet) Unit(name string) (Unit, bool) {
 		}
 	}
 	return Unit{}, false
+}
+
+// SameUnit reports whether two names written by people mean one unit. The sheet may be
+// nil, or know neither.
+func (s *Sheet) SameUnit(a, b string) bool {
+	if CanonicalName(a) == CanonicalName(b) {
+		return true
+	}
+	if s == nil {
+		return false
+	}
+	u, ok := s.Unit(a)
+	return ok && u.Is(b)
 }
 
 // DialKeys lists the dials in key order.
@@ -248,18 +255,6 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 	s.Link = readLink(f)
 	ps = append(ps, checkLinks(s.Dials)...)
 	ps = append(ps, checkShown(s)...)
-	names := map[string]bool{}
-	for i := range f.Len("unit") {
-		at := fmt.Sprintf("unit[%d].", i)
-		u := Unit{f.Str(at + "serial"), f.Str(at + "label"), f.Str(at + "firmware"), f.Str(at + "note")}
-		for _, n := range []struct{ key, name string }{{"serial", u.Serial}, {"label", u.Label}} {
-			if names[n.name] && n.name != "" && !(n.key == "label" && n.name == u.Serial) {
-				ps = append(ps, Problem{Key: at + n.key, What: "another unit has the serial or label " + shown(n.name), Want: "a name that means one unit", Fix: "correct it, or remove one of the two", Rule: RuleDistinct})
-			}
-			names[n.name] = true
-		}
-		s.Units = append(s.Units, u)
-	}
 	keys := f.Keys()
 	for i := range f.Len("reference") {
 		at := fmt.Sprintf("reference[%d].", i)

@@ -91,7 +91,6 @@ func TestImpossibleSheets(t *testing.T) {
 		{"payload.min_kg", 6.0, "payload.min_kg", "not below the largest"},
 		{"balance.good_pct", 5.0, "balance.good_pct", "above workable"},
 		{"bench.order", []any{"pan", "roll", "pan"}, "bench.order", `"pan" twice`},
-		{"unit[1].serial", "QL-1", "unit[1].serial", "another unit"},
 		{"reference[0].payload_kg", 6.1, "reference[0].payload_kg", "outside what this gimbal carries"},
 		{"reference[0].stiffness.pan", int64(120), "reference[0].stiffness.pan", "outside the dial"},
 		{"reference[0].stiffness.pan", "40", "reference[0].stiffness.pan", "a number"},
@@ -120,12 +119,6 @@ func TestImpossibleSheets(t *testing.T) {
 	change(t, doc, "dial.filters.drive", nil)
 	_, ps := Default().Sheet("x", doc)
 	one(t, Errors(ps), "reference[0].filters.drive", "has no dial for drive filter")
-	// a label that means two units
-	doc = mapped(t)
-	change(t, doc, "unit[1].serial", "QL-2")
-	change(t, doc, "unit[1].label", "Large A")
-	_, ps = Default().Sheet("x", doc)
-	one(t, Errors(ps), "unit[1].label", "another unit")
 }
 
 // What is odd in a sheet but can be used is a warning.
@@ -185,8 +178,14 @@ func TestSheetValues(t *testing.T) {
 	if !reflect.DeepEqual(s.References, []Reference{want}) {
 		t.Errorf("references %v", s.References)
 	}
-	if u, ok := s.Unit("Large A"); !ok || u.Serial != "QL-1" {
-		t.Errorf("unit %v %v", u, ok)
+	s.Units = []Unit{{Serial: "QL-1", Label: "Large A", Was: []string{"QL-9"}}}
+	for _, name := range []string{"QL-1", "ql-1", "large a", "QL-9"} {
+		if u, ok := s.Unit(name); !ok || u.Serial != "QL-1" {
+			t.Errorf("unit %s: %v %v", name, u, ok)
+		}
+	}
+	if !s.SameUnit("Large A", "ql-9") || s.SameUnit("QL-1", "QL-2") {
+		t.Error("units are told apart by their names")
 	}
 	if _, ok := s.Unit(""); ok {
 		t.Error("a unit without a name")

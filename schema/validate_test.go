@@ -78,7 +78,7 @@ func TestValidate(t *testing.T) {
 		{KindGimbal, "filter.sensing.order", int64(3), "filter.sensing.order", "1 to 2"},
 		{KindRig, "part", "body", "part", "[[part]]"},
 		{KindRig, "part", []any{"body"}, "part", `the list holds "body"`},
-		{KindGimbal, "unit", Tree{"serial": "x"}, "unit", "[[unit]]"},
+		{KindUnit, "held", Tree{"by": "x"}, "held", "[[held]]"},
 
 		// ranges
 		{KindTune, "limits.tilt.up_deg", 181.0, "limits.tilt.up_deg", "0 to 180 °"},
@@ -118,7 +118,7 @@ func TestValidate(t *testing.T) {
 		{KindGimbal, "travel.tilt.up_deg", nil, "travel.tilt.up_deg", "missing"},
 		{KindGimbal, "dial.stiffness.pan.min", nil, "dial.stiffness.pan.min", "missing"},
 		{KindGimbal, "dial.stiffness.pan.up", nil, "dial.stiffness.pan.up", "one of stiffer, softer"},
-		{KindGimbal, "unit[0].serial", nil, "unit[0].serial", "missing"},
+		{KindUnit, "held[0].at", nil, "held[0].at", "missing"},
 		{KindGimbal, "reference[0].source", nil, "reference[0].source", "missing"},
 		{KindRig, "part", nil, "part", "no [[part]]"},
 		{KindRig, "part", []any{}, "part", "no [[part]]"},
@@ -192,7 +192,7 @@ func TestValidateAccepts(t *testing.T) {
 		{KindJob, "pin[1]", Tree{"rig": "k7qd2m9x4c", "tune": "main", "unit": "Large B"}},
 		{KindRig, "note", "two\nlines\tand a tab"},
 		{KindGimbal, "plate", Tree{}},
-		{KindGimbal, "unit", []any{}},
+		{KindUnit, "held", []any{}},
 		{KindBench, "step[0].key", "follow.walk.deadband.pan"},
 	} {
 		doc := base(t, c.kind)

@@ -241,7 +241,7 @@ func runGimbalShow(k *call) error {
 		k.printf("\n%s\n", k.paint.bold("units"))
 		t = table{}
 		for _, x := range s.Units {
-			t.add(x.Serial, x.Label, x.Firmware, x.Note)
+			t.add(x.Serial, x.Label, x.Firmware, firstOf(x.Trouble, x.Note))
 		}
 		k.write(t.render(k.paint, "  ", k.wide))
 	}

@@ -256,6 +256,10 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 			for _, p := range parts {
 				out = append(out, candidate{"part:" + p, "part"})
 			}
+			us, _, _ := l.AllUnits()
+			for _, u := range us {
+				out = append(out, candidate{"unit:" + u.Serial, u.Label})
+			}
 			jobs, _ := l.Jobs()
 			for _, j := range jobs {
 				out = append(out, candidate{"job:" + j, "job"})
@@ -288,6 +292,11 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 		}
 	case "setkey":
 		return setKeys(l, given)
+	case "units":
+		us, _, _ := l.AllUnits()
+		for _, u := range us {
+			out = append(out, candidate{u.Serial, u.Label})
+		}
 	case "unit":
 		var s *schema.Sheet
 		if len(given) > 0 {

@@ -134,6 +134,10 @@ func cmdLibrary(ts *testscript.TestScript, neg bool, args []string) {
 	run("init", "lib", "--name", "Harbour rentals")
 	ts.Check(ts.Chdir("lib"))
 	run("gimbal", "add", "../desk/quay-large.toml", "../desk/skiff-small.toml")
+	run("unit", "new", "quay-large", "QL-0031", "--label", "Large A", "--firmware", "2.4")
+	run("unit", "new", "quay-large", "QL-0044", "--label", "Large B", "--firmware", "2.4")
+	run("unit", "new", "skiff-small", "SK-0412", "--label", "Small A", "--firmware", "1.8")
+	run("unit", "new", "skiff-small", "SK-0417", "--label", "Small B", "--firmware", "1.8")
 	run("rig", "add", "../desk/a-cam-prime.toml", "../desk/a-cam-zoom.toml", "../desk/b-cam.toml", "../desk/b-cam-wide.toml")
 }
 

@@ -188,7 +188,7 @@ func (k *call) record(plan *library.Plan, subject, body string, trailers []store
 	return rev, err
 }
 
-// knownUnit refuses a unit that is not on the sheet of every rig to be pinned.
+// knownUnit refuses a unit that is not one of the gimbal of every rig to be pinned.
 func (k *call) knownUnit(targets []library.Target) error {
 	unit := k.c.String("unit")
 	for _, t := range targets {
@@ -199,8 +199,8 @@ func (k *call) knownUnit(targets []library.Target) error {
 		if err != nil {
 			return err
 		}
-		if _, ok := sheet.Unit(unit); !ok {
-			return fail(exitNotFound, "gimbal %s has no unit %q", sheet.Slug, unit).hinted("its sheet lists the units: rigkeep gimbal show %s", sheet.Slug)
+		if _, err := k.lib.UnitOf(sheet, unit); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -18,24 +18,15 @@ import (
 
 func setVerb() verb {
 	return verb{
-		name: "set", args: "RIG[/TUNE] KEY=VALUE…", short: "change values of a tune in place, checked; makes the tune if there is none",
+		name: "set", args: "RIG[/TUNE]|unit:UNIT KEY=VALUE…", short: "change values of a tune in place, checked; makes the tune if there is none",
 		long:    "Each value is changed where it stands: comments, order and spelling stay. KEY is the key, pan, tilt or roll for a stiffness, the end of a key (sensing, walk.lag.pan), or what the controller calls the dial. KEY=+2 is two fine steps up, KEY=-=2 two down, KEY=+1c one coarse step, by the dial's number.",
-		example: "rigkeep set a-cam-prime tilt=44 sensing=3\nrigkeep set a-cam-prime tilt=+2 pan=-=1\nrigkeep set a-cam-prime walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg",
+		example: "rigkeep set a-cam-prime tilt=44 sensing=3\nrigkeep set a-cam-prime tilt=+2 pan=-=1\nrigkeep set a-cam-prime walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg\nrigkeep set unit:QL-0044 firmware=2.5 trouble=\"Clicks on roll\"",
 		flags:   []cli.Flag{&cli.StringSliceFlag{Name: "unset", Usage: "remove this `KEY`; repeatable"}},
 		changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"rig", "assign"}, run: runSet,
 	}
 }
 
 func runSet(k *call) error {
-	d, err := k.loadNow(false, "set changes the tune as it is now")
-	if err != nil {
-		return err
-	}
-	if d.Tune == nil {
-		if err := k.newTune(d); err != nil {
-			return err
-		}
-	}
 	var as []library.Assign
 	for _, s := range k.args[1:] {
 		a, err := library.ParseAssign(s)
@@ -49,6 +40,18 @@ func runSet(k *call) error {
 	}
 	if len(as) == 0 {
 		return usage("set needs KEY=VALUE or --unset KEY").hinted("Try: rigkeep explain --rig %s", k.args[0])
+	}
+	if strings.HasPrefix(k.args[0], "unit:") {
+		return k.setUnit(as)
+	}
+	d, err := k.loadNow(false, "set changes the tune as it is now")
+	if err != nil {
+		return err
+	}
+	if d.Tune == nil {
+		if err := k.newTune(d); err != nil {
+			return err
+		}
 	}
 	e, notes, err := k.lib.Assign(d, as)
 	if err != nil {
@@ -87,7 +90,7 @@ func (k *call) newTune(d *library.Loaded) error {
 
 func editVerb() verb {
 	return verb{
-		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | part:NAME | job:NAME", short: "open a tune or a sheet in an editor, checked on return",
+		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | part:NAME | unit:UNIT | job:NAME", short: "open a tune or a sheet in an editor, checked on return",
 		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR. When the editor closes, the text is checked; a fault is shown with its line, and the editor can be opened again there. Only a text that holds is put in the work tree. A file that is broken can be opened too.",
 		example: "rigkeep edit a-cam-prime\nrigkeep edit a-cam-prime --build\nrigkeep edit gimbal:quay-large",
 		flags:   []cli.Flag{&cli.BoolFlag{Name: "build", Usage: "edit the build sheet, rig.toml"}},

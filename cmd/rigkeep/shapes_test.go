@@ -28,6 +28,8 @@ var plays = []struct{ section, line string }{
 	{"rig near", "rig near b-cam-85"},
 	{"gimbal list", "gimbal list"},
 	{"gimbal show", "gimbal show skiff-small"},
+	{"unit list", "unit list"},
+	{"unit show", "unit show SK-0412"},
 	{"fit", "fit b-cam-85"},
 	{"fit", "fit b-cam-85 --effort tilt=-3 --battery 98Wh --lens 35mm --sensor 24.9x18.7mm"},
 	{"start", "start b-cam-18 --shots walk --lens 35mm --sensor 24.9x18.7mm"},

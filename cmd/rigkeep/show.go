@@ -218,11 +218,7 @@ func (k *call) printOthers(d *library.Loaded) {
 // inUnit is a value of a tune with its unit, which for a dial is the controller's
 // own word.
 func (k *call) inUnit(d *library.Loaded, p schema.Param, key string) string {
-	unit := p.Unit
-	if dial, ok := d.Sheet.DialOf(k.cat, key); ok && dial.Unit != "" {
-		unit = dial.Unit
-	}
-	return withUnit(valueText(d.Tune.Values[key]), unit)
+	return textOf(k.cat, d.Sheet, p, key, d.Tune.Values[key])
 }
 
 // withUnit puts a unit behind a number.

@@ -35,6 +35,8 @@ func newShop(t testing.TB) *shop {
 	}
 	s.ok(t, "init", ".", "--name", "Harbour rentals")
 	s.ok(t, "gimbal", "add", "../desk/quay-large.toml", "../desk/skiff-small.toml")
+	s.ok(t, "unit", "new", "quay-large", "QL-0031", "QL-0044", "--firmware", "2.4")
+	s.ok(t, "unit", "new", "skiff-small", "SK-0412", "SK-0417", "--firmware", "1.8")
 	s.ok(t, "rig", "add", "../desk/a-cam-prime.toml", "../desk/a-cam-zoom.toml", "../desk/b-cam.toml", "../desk/b-cam-wide.toml")
 	return s
 }

@@ -40,7 +40,7 @@ func unitClash(l *look) {
 			continue
 		}
 		for _, o := range l.s.Others {
-			if !slices.ContainsFunc(o.Units, func(u string) bool { return sameUnit(x.Sheet, x.Unit, u) }) || o.Job == j.Slug {
+			if !slices.ContainsFunc(o.Units, func(u string) bool { return x.Sheet.SameUnit(x.Unit, u) }) || o.Job == j.Slug {
 				continue
 			}
 			if o.Gimbal != "" && x.Rig.Gimbal != "" && o.Gimbal != x.Rig.Gimbal {
@@ -177,8 +177,8 @@ func unitUnnamed(l *look, x *Subject) {
 		return
 	}
 	if _, ok := x.Sheet.Unit(x.Unit); !ok {
-		l.on(x, hit{what: fmt.Sprintf("the sheet of %s lists no unit %q", x.Sheet.Slug, x.Unit), evidence: []Evidence{l.pinned(x, "goes out on "+x.Unit, "unit"), x.SheetFile.fact("its units", "unit[0].serial", "name")},
-			commands: []string{"rigkeep gimbal show {gimbal}", "rigkeep job add {job} {ref} --unit UNIT"}})
+		l.on(x, hit{what: fmt.Sprintf("gimbal %s has no unit %q", x.Sheet.Slug, x.Unit), evidence: []Evidence{l.pinned(x, "goes out on "+x.Unit, "unit")},
+			commands: []string{"rigkeep unit list {gimbal}", "rigkeep job add {job} {ref} --unit UNIT"}})
 	}
 }
 

@@ -367,7 +367,7 @@ func (l *look) dial(x *Subject, key string) (schema.Dial, bool) {
 
 func proofUnit(l *look, x *Subject) {
 	p := x.proof()
-	if p == nil || p.Unit == "" || x.Unit == "" || sameUnit(x.Sheet, x.Unit, p.Unit) || x.taken() {
+	if p == nil || p.Unit == "" || x.Unit == "" || x.Sheet.SameUnit(x.Unit, p.Unit) || x.taken() {
 		return
 	}
 	ev := []Evidence{x.proofFact("proved on unit "+p.Unit, "proof.unit")}
@@ -377,21 +377,13 @@ func proofUnit(l *look, x *Subject) {
 	l.on(x, hit{what: fmt.Sprintf("proved on unit %s, goes out on %s", p.Unit, x.Unit), evidence: ev})
 }
 
-func sameUnit(s *schema.Sheet, a, b string) bool {
-	if a == b || s == nil {
-		return a == b
-	}
-	u, ok := s.Unit(a)
-	return ok && u.Is(b)
-}
-
 func proofFirmware(l *look, x *Subject) {
 	p := x.proof()
 	if p == nil || x.Sheet == nil || x.taken() {
 		return
 	}
 	name := or(x.Unit, p.Unit)
-	if x.Unit != "" && !sameUnit(x.Sheet, x.Unit, p.Unit) {
+	if x.Unit != "" && !x.Sheet.SameUnit(x.Unit, p.Unit) {
 		name = x.Unit
 	}
 	u, ok := x.Sheet.Unit(name)
@@ -400,18 +392,25 @@ func proofFirmware(l *look, x *Subject) {
 		l.cannot(x, "the proof does not say which firmware the unit had")
 		return
 	case !ok || u.Firmware == "":
-		l.cannot(x, "the gimbal sheet does not say which firmware the unit has")
+		l.cannot(x, "no unit record says which firmware the unit has")
 		return
 	case u.Firmware == p.Firmware:
 		return
 	}
 	l.on(x, hit{what: fmt.Sprintf("proved on firmware %s; unit %s has %s now", p.Firmware, or(u.Serial, u.Label), u.Firmware), evidence: []Evidence{
 		x.proofFact("firmware "+p.Firmware+" at the proof", "proof.firmware"),
-		x.SheetFile.fact("firmware "+u.Firmware+" now", fmt.Sprintf("unit[%d].firmware", unitIndex(x.Sheet, u))),
+		x.unitFact(u, "firmware "+u.Firmware+" now", "firmware"),
 	}})
 }
 
-func unitIndex(s *schema.Sheet, u schema.Unit) int { return slices.Index(s.Units, u) }
+// unitFact is evidence from a unit's record.
+func (x *Subject) unitFact(u schema.Unit, text string, keys ...string) Evidence {
+	s, ok := x.UnitFiles[u.Serial]
+	if !ok {
+		s.Path = preset.UnitPath(x.Sheet.Slug, u.Serial)
+	}
+	return s.fact(text, keys...)
+}
 
 func proofStand(l *look, x *Subject) {
 	p := x.proof()

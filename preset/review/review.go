@@ -50,6 +50,7 @@ type Subject struct {
 	Unit  string       // that it goes out on, "" not said
 	// Files it was read from.
 	RigFile, TuneFile, SheetFile Source
+	UnitFiles                    map[string]Source // unit records, by serial
 
 	Faults   []Fault   // files that could not be read
 	Lost     string    // why the pinned rig, tune or revision cannot be found

@@ -177,6 +177,7 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	}
 	sheetDoc := parse(t, "gimbals/skiff-small.toml", schema.KindGimbal, x.sheet, nil)
 	sh, _ := cat.Sheet("skiff-small", sheetDoc.Tree())
+	sh.Units = []schema.Unit{{Serial: "SK-0412", Label: "Small A", Firmware: "1.8"}, {Serial: "SK-0417", Label: "Small B", Firmware: "1.8"}}
 	rigDoc := parse(t, preset.RigPath(fp), schema.KindRig, x.rig, nil)
 	tuneDoc := parse(t, preset.TunePath(fp, "main"), schema.KindTune, x.tune, sh)
 	jobDoc := parse(t, "jobs/2026-03-02-night.toml", schema.KindJob, x.job, nil)
@@ -197,7 +198,8 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	s := Subject{
 		Ref: "b-cam", Name: "b-cam", Rig: r, Sheet: sh, Tune: &tune, Unit: j.Pins[0].Unit, Then: "b-cam@0123456789",
 		RigFile: Source{preset.RigPath(fp), Stamp{}, rigDoc}, TuneFile: Source{preset.TunePath(fp, "main"), pinned, tuneDoc}, SheetFile: Source{"gimbals/skiff-small.toml", Stamp{}, sheetDoc},
-		PinnedAt: pinned, Pin: 0,
+		UnitFiles: map[string]Source{"SK-0412": {preset.UnitPath("skiff-small", "SK-0412"), Stamp{}, parse(t, "unit.toml", schema.KindUnit, "format = 1\nkind = \"unit\"\nlabel = \"Small A\"\nfirmware = \"1.8\"\n", nil)}},
+		PinnedAt:  pinned, Pin: 0,
 		Learned: map[string]start.Range{"stiffness.pan": {Best: 30, Lo: 20, Hi: 40, Level: 0.9}, "stiffness.roll": {Best: 14, Lo: 10, Hi: 20, Level: 0.9}, "stiffness.tilt": {Best: 14, Lo: 10, Hi: 20, Level: 0.9}},
 		Logs:    []Log{{Source{"bench", Stamp{}, benchDoc}, preset.DecodeBench(benchDoc.Tree())}},
 	}
@@ -431,7 +433,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "pin-behind", name: "newer proof, not saved", change: sub(func(x *Subject) { x.Newer = &Newer{Proof: true} }), fires: true, says: []string{"not saved", "the proof is another"}, severity: schema.Look},
 		{rule: "pin-behind", name: "the same"},
 		{rule: "unit-unnamed", name: "no unit", edit: jobbed("unit = \"Small A\"\n", ""), fires: true, severity: schema.Look, command: "rigkeep job add 2026-03-02-night b-cam --unit UNIT"},
-		{rule: "unit-unnamed", name: "unknown unit", edit: jobbed("Small A", "Small Z"), fires: true, severity: schema.Look, says: []string{"Small Z"}, command: "rigkeep gimbal show skiff-small"},
+		{rule: "unit-unnamed", name: "unknown unit", edit: jobbed("Small A", "Small Z"), fires: true, severity: schema.Look, says: []string{"Small Z"}, command: "rigkeep unit list skiff-small"},
 		{rule: "unit-unnamed", name: "named"},
 
 		{rule: "unreadable", name: "bench log", change: sub(func(x *Subject) { x.Faults = []Fault{{Path: "rigs/x/bench/y.toml", What: "unknown key", Line: 7}} }), fires: true, says: []string{"unknown key", "y.toml"}, command: "rigkeep check"},

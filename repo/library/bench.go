@@ -2,9 +2,7 @@ package library
 
 import (
 	"context"
-	"fmt"
 	"sort"
-	"strings"
 	"time"
 
 	"rigkeep/preset"
@@ -446,27 +444,6 @@ func (l *Library) LastSession(d *Loaded, unit string) (*preset.BenchLog, string,
 		}
 	}
 	return nil, "", nil
-}
-
-// UnitOf finds a unit on a gimbal's sheet by serial or label; the error lists
-// what there is.
-func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) {
-	if u, ok := sheet.Unit(name); ok {
-		return u, nil
-	}
-	var have []string
-	for _, u := range sheet.Units {
-		have = append(have, u.Serial)
-		if u.Label != "" {
-			have = append(have, u.Label)
-		}
-	}
-	way := "Add it to gimbals/" + sheet.Slug + ".toml as a [[unit]]"
-	if len(have) > 0 {
-		way = "Its sheet lists: " + strings.Join(have, ", ")
-	}
-	way = nearest(name, have, way)
-	return schema.Unit{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
 }
 
 // Onsets are the onsets on record for a rig, newest first: of its saved sessions and

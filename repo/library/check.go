@@ -37,7 +37,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 	sheets := map[string]*schema.Sheet{}
 	files := 0
 	// sheets and rigs first: tunes are checked against them
-	order := map[string]int{schema.KindLibrary: 0, schema.KindPart: 1, schema.KindGimbal: 2, schema.KindRig: 3, schema.KindTune: 4, schema.KindBench: 4, schema.KindJob: 5}
+	order := map[string]int{schema.KindLibrary: 0, schema.KindPart: 1, schema.KindGimbal: 2, schema.KindUnit: 3, schema.KindRig: 3, schema.KindTune: 4, schema.KindBench: 4, schema.KindJob: 5}
 	var ours []string
 	for _, p := range paths {
 		place, ok := preset.Locate(p)
@@ -52,7 +52,8 @@ func (l *Library) Check() ([]Finding, int, error) {
 	}
 	sort.SliceStable(ours, func(i, j int) bool { return order[places[ours[i]].Kind] < order[places[ours[j]].Kind] })
 	aliases := map[string]string{}
-	earlier := map[string]bool{} // fingerprints that rigs had
+	unitNames := map[string]string{} // by gimbal and name, the serial
+	earlier := map[string]bool{}     // fingerprints that rigs had
 	for _, p := range ours {
 		files++
 		place := places[p]
@@ -100,6 +101,18 @@ func (l *Library) Check() ([]Finding, int, error) {
 		switch place.Kind {
 		case schema.KindGimbal:
 			sheets[place.Name], _ = l.Cat.Sheet(place.Name, doc.Tree())
+		case schema.KindUnit:
+			u := preset.DecodeUnit(l.Cat, place.Name, doc.Tree())
+			if sheets[place.Gimbal] == nil {
+				fault("kind", fmt.Sprintf("there is no readable gimbal sheet %q", place.Gimbal), "add or mend "+preset.GimbalPath(place.Gimbal)+", or move the unit", false)
+			}
+			for _, n := range u.Names() {
+				id := place.Gimbal + "/" + schema.CanonicalName(n)
+				if other, ok := unitNames[id]; ok && other != u.Serial {
+					fault("label", fmt.Sprintf("%q is a name of unit %s as well", n, other), "give one of them another label", false)
+				}
+				unitNames[id] = u.Serial
+			}
 		case schema.KindRig:
 			r := preset.DecodeRig(place.Rig, doc.Tree())
 			rigs[place.Rig] = r

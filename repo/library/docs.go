@@ -71,7 +71,7 @@ func (l *Library) Parse(path string, data []byte, sheet *schema.Sheet) (*file.Do
 	}
 	place, ok := preset.Locate(path)
 	if !ok {
-		return nil, &file.Error{Class: file.Usage, File: path, What: "this is not the place of a Rigkeep file", Want: "a file under parts/, gimbals/, rigs/ or jobs/"}
+		return nil, &file.Error{Class: file.Usage, File: path, What: "this is not the place of a Rigkeep file", Want: "a file under parts/, gimbals/, units/, rigs/ or jobs/"}
 	}
 	return doc, Faults(doc, l.Cat.Validate(place.Kind, doc.Tree(), sheet))
 }
@@ -122,7 +122,7 @@ func (l *Library) Doc(rev store.Rev, path string) (*file.Doc, error) {
 	return l.Parse(path, data, sheet)
 }
 
-// Sheet reads a gimbal sheet.
+// Sheet reads a gimbal sheet, with the units of that gimbal at the same revision.
 func (l *Library) Sheet(rev store.Rev, slug string) (*schema.Sheet, error) {
 	id := string(rev) + "/" + slug
 	l.mu.Lock()
@@ -155,10 +155,20 @@ func (l *Library) Sheet(rev store.Rev, slug string) (*schema.Sheet, error) {
 			return nil, err
 		}
 	}
+	units, err := l.unitsAt(rev, slug)
+	if err != nil {
+		return nil, err
+	}
+	with := sheet
+	if len(units) > 0 {
+		own := *sheet
+		own.Units = units
+		with = &own
+	}
 	l.mu.Lock()
-	l.sheets[id], l.sheets[text] = sheet, sheet
+	l.sheets[id], l.sheets[text] = with, sheet
 	l.mu.Unlock()
-	return sheet, nil
+	return with, nil
 }
 
 func (l *Library) noGimbal(slug string) error {

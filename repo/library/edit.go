@@ -19,7 +19,7 @@ type Editable struct {
 }
 
 // Editable resolves a name to edit: a tune (RIG or RIG/TUNE), a rig's build sheet
-// where build is set, "gimbal:SLUG", "part:NAME" or "job:SLUG".
+// where build is set, "gimbal:SLUG", "part:NAME", "unit:UNIT" or "job:SLUG".
 func (l *Library) Editable(name string, build bool) (e Editable, err error) {
 	e.Name = name
 	slug, isGimbal := strings.CutPrefix(name, "gimbal:")
@@ -41,6 +41,14 @@ func (l *Library) Editable(name string, build bool) (e Editable, err error) {
 		if e.Text, err = l.Store.Read(e.Path); isNotFound(err) {
 			err = l.noGimbal(slug)
 		}
+		return e, err
+	case strings.HasPrefix(name, "unit:"):
+		u, err := l.FindUnit(name)
+		if err != nil {
+			return e, err
+		}
+		e.Path = u.Path()
+		e.Text, err = l.Store.Read(e.Path)
 		return e, err
 	case isJob:
 		if job, err = l.FindJob(job); err != nil {

@@ -54,7 +54,7 @@ type Target struct {
 }
 
 // Target resolves a name to save: a rig (RIG or RIG/TUNE), "gimbal:SLUG",
-// "part:NAME", "job:SLUG", or a path in the library.
+// "part:NAME", "unit:UNIT", "job:SLUG", or a path in the library.
 func (l *Library) Target(name string) (Target, error) {
 	if slug, ok := strings.CutPrefix(name, "gimbal:"); ok {
 		if _, err := l.Sheet("", slug); err != nil {
@@ -68,6 +68,13 @@ func (l *Library) Target(name string) (Target, error) {
 			return Target{}, err
 		}
 		return Target{Path: preset.PartPath(part), Name: name}, nil
+	}
+	if strings.HasPrefix(name, "unit:") {
+		u, err := l.FindUnit(name)
+		if err != nil {
+			return Target{}, err
+		}
+		return Target{Path: u.Path(), Name: name}, nil
 	}
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		slug, err := l.FindJob(s)
@@ -367,10 +374,24 @@ func (l *Library) checkGone(p *Plan) error {
 			if err != nil {
 				return err
 			}
+			if left, err := l.Store.List("units/" + it.Place.Name + "/"); err == nil {
+				for _, path := range left {
+					if _, ours := preset.Locate(path); ours && !gone[path] {
+						return needed(it.Path, path, "Remove its units first, or keep the sheet")
+					}
+				}
+			}
 			for _, r := range rigs {
 				if r.Gimbal == it.Place.Name && !gone[preset.RigPath(r.Fingerprint)] {
 					return needed(it.Path, "rig "+r.Alias, "Take that rig away first, or keep the sheet")
 				}
+			}
+		case schema.KindUnit:
+			if slices.ContainsFunc(p.Items, func(o Item) bool { return o.After != nil && o.Place.Kind == schema.KindUnit }) {
+				continue // renamed
+			}
+			if jobs := l.pinsOf(UnitRef{it.Place.Gimbal, schema.Unit{Serial: it.Place.Name}}); len(jobs) > 0 {
+				return needed(it.Path, "the open job "+jobs[0], "Close the job, or name another unit in it")
 			}
 		case schema.KindRig:
 			paths, err := l.Store.List(preset.RigDir(it.Place.Rig) + "/")

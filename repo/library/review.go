@@ -272,6 +272,15 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 	}
 	sheetText, _ := l.Store.Read(sheetPath)
 	x.SheetFile = source(sheetPath, sheetText, review.Stamp{})
+	x.UnitFiles = map[string]review.Source{}
+	if x.Sheet != nil {
+		for _, u := range x.Sheet.Units {
+			path := preset.UnitPath(x.Sheet.Slug, u.Serial)
+			if text, err := l.Store.Read(path); err == nil {
+				x.UnitFiles[u.Serial] = source(path, text, review.Stamp{})
+			}
+		}
+	}
 
 	hist, err := l.History(a.rr, a.tune, 0)
 	if err != nil {
@@ -911,7 +920,7 @@ func (l *Library) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
 		all := []string{x.Unit}
 		if x.Sheet != nil {
 			if u, ok := x.Sheet.Unit(x.Unit); ok {
-				all = []string{u.Serial, u.Label}
+				all = u.Names()
 			}
 		}
 		for _, n := range all {

@@ -120,6 +120,8 @@ func (l *Library) forward(s *summary, head store.Rev) bool {
 		case !ok:
 		case p.Kind == schema.KindGimbal:
 			gimbals[p.Name] = true
+		case p.Kind == schema.KindUnit:
+			gimbals[p.Gimbal] = true
 		case p.Rig != "" && p.Kind != schema.KindBench:
 			again[p.Rig] = true
 		}
@@ -353,7 +355,8 @@ func (l *Library) sheetAt(rev store.Rev, slug string) (*schema.Sheet, error) {
 	if s == nil {
 		return nil, ps[0]
 	}
-	return s, nil
+	s.Units, err = l.unitsAt(rev, slug)
+	return s, err
 }
 
 // ref is what a list shows of a summarised rig.

@@ -32,7 +32,8 @@ func shop(t testing.TB, n int) (*Library, []string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	files = append(files, store.File{Path: preset.GimbalPath("quay-large"), Data: sheet})
+	files = append(files, store.File{Path: preset.GimbalPath("quay-large"), Data: sheet},
+		store.File{Path: preset.UnitPath("quay-large", "QL-0031"), Data: []byte("format = 1\nkind = \"unit\"\nlabel = \"Large A\"\nfirmware = \"2.4\"\n")})
 	var fps []string
 	for i := range n {
 		r := preset.Rig{Gimbal: "quay-large", Parts: []preset.Part{{Slot: "body", Name: fmt.Sprintf("Body %d", i), Mass: 1 + float64(i)*0.05}}}

@@ -302,6 +302,8 @@ func (s *set) names(path string) []string {
 		return []string{"gimbal:" + p.Name, path}
 	case schema.KindPart:
 		return []string{"part:" + p.Name, path}
+	case schema.KindUnit:
+		return []string{"unit:" + p.Name, "unit:" + p.Gimbal + "/" + p.Name, path}
 	case schema.KindJob:
 		return []string{"job:" + p.Name, path}
 	case schema.KindRig, schema.KindTune:

@@ -76,7 +76,6 @@ func SheetDoc() schema.Tree {
 		"format": int64(schema.Format), "kind": schema.KindGimbal, "name": "Sample (invented)",
 		"payload": schema.Tree{"max_kg": 6.0}, "travel": schema.Tree{"tilt": schema.Tree{"up_deg": 90.0, "down_deg": 120.0}},
 		"motor": motors, "moving": moving, "dial": dials,
-		"unit": []any{schema.Tree{"serial": "S-1", "label": "Sample A"}},
 		"reference": []any{schema.Tree{"payload_kg": 3.0, "source": "invented",
 			"recovery": schema.Tree{"tilt": int64(20)}, "stiffness": schema.Tree{"tilt": int64(40)}}},
 	}
@@ -89,6 +88,7 @@ func Sheet() *schema.Sheet {
 	if s == nil {
 		panic(fmt.Sprint("schematest: ", ps))
 	}
+	s.Units = []schema.Unit{{Serial: "S-1", Label: "Sample A"}}
 	return s
 }
 

@@ -49,12 +49,6 @@ max_kg = 5.0
 up_deg = 90
 down_deg = 120
 
-[[unit]]
-serial = "U-01"
-firmware = "2.4"
-
-[[unit]]
-serial = "U-02"
 `)
 	for _, a := range schema.Axes {
 		fmt.Fprintf(&b, "\n[motor.%s]\ntorque_nm = 2.0\n\n[moving.%s]\ninertia_kgm2 = 0.005\n", a, a)
@@ -314,6 +308,10 @@ func fill(s *Shop) {
 	t := s.T
 	t.Helper()
 	s.Add("Add the sheet", map[string]string{preset.GimbalPath("pier-one"): Sheet(Dials{100, 1, 200})})
+	s.Add("Add the units", map[string]string{
+		preset.UnitPath("pier-one", "U-01"): "format = 1\nkind = \"unit\"\nfirmware = \"2.4\"\n",
+		preset.UnitPath("pier-one", "U-02"): "format = 1\nkind = \"unit\"\n",
+	})
 	old := s.AddBuild(Rig("walk-build", "pier-one", 560))
 	other := s.AddBuild(Rig("secret-build", "pier-one", 900))
 	s.Add("First tune", map[string]string{preset.TunePath(old, "main"): Tune(old)})

@@ -1,0 +1,338 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+func unitVerb() verb {
+	facts := func() []cli.Flag {
+		return []cli.Flag{
+			&cli.StringFlag{Name: "label", Usage: "what is written on its case, the `LABEL`"},
+			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` it shows"},
+			&cli.IntFlag{Name: "memories", Usage: "its controller has `N` numbered memories"},
+			&cli.StringFlag{Name: "note", Usage: "`TEXT` worth telling the next person"},
+			&cli.StringFlag{Name: "trouble", Usage: "a fault it has, as `TEXT`; shown when it goes out"},
+			&cli.StringFlag{Name: "address", Usage: "how it is reached over a link, the `ADDRESS`"},
+			messageFlag(),
+		}
+	}
+	return verb{
+		name: "unit", short: "the gimbals on the shelf, and what each of them holds",
+		subs: []verb{
+			{name: "new", args: "GIMBAL SERIAL…", short: "make a unit record for each serial", changes: true, minArgs: 2, maxArgs: -1, argKind: []string{"gimbal", "none"},
+				long:    "Makes units/GIMBAL/SERIAL/unit.toml and saves it. A label, a note, a fault and an address go with one serial. Change them later with set unit:SERIAL KEY=VALUE.",
+				example: "rigkeep unit new quay-large QL-0031 QL-0044 --firmware 2.4\nrigkeep unit new skiff-small SK-0417 --trouble \"Roll bearing worn\"",
+				flags:   facts(), run: runUnitNew},
+			{name: "add", args: "FILE…", short: "check unit records and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
+				long:    "A file of the form that new writes. Its name without .toml is the serial, or --serial.",
+				example: "rigkeep unit add QL-0052.toml --gimbal quay-large",
+				flags:   []cli.Flag{&cli.StringFlag{Name: "gimbal", Required: false, Usage: "the `GIMBAL` they are units of"}, &cli.StringFlag{Name: "serial", Usage: "the `SERIAL`, where FILE does not say"}, messageFlag()}, run: runUnitAdd},
+			{name: "list", pages: true, args: "[GIMBAL]", short: "list the units and what they hold", reads: true, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep unit list", run: runUnitList},
+			{name: "show", pages: true, args: "UNIT", short: "show a unit and what it holds", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"units"},
+				long: "Shows the newest entry of every memory, with its values, and the entries before it.", example: "rigkeep unit show QL-0031", run: runUnitShow},
+			{name: "rename", args: "UNIT SERIAL", short: "give a unit another serial", changes: true, minArgs: 2, maxArgs: 2, argKind: []string{"units", "none"},
+				long:    "The record keeps the old serial, so that proofs, sessions and jobs that name it still mean this unit. The label is changed with set unit:UNIT label=TEXT.",
+				example: "rigkeep unit rename QL-0031 QL-0131", flags: []cli.Flag{messageFlag()}, run: runUnitRename},
+			{name: "remove", args: "UNIT", short: "take a unit out of the library; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"units"},
+				example: "rigkeep unit remove SK-0417 -m \"Sold\"", flags: []cli.Flag{messageFlag()}, run: runUnitRemove},
+		},
+	}
+}
+
+func runUnitNew(k *call) error {
+	serials := k.args[1:]
+	for _, own := range []string{"label", "note", "trouble", "address"} {
+		if len(serials) > 1 && k.c.String(own) != "" {
+			return usage("--%s goes with one serial", own)
+		}
+	}
+	if k.c.IsSet("memories") && k.c.Int("memories") < 1 {
+		return usage("--memories %d: a number from 1 was expected", k.c.Int("memories")).hinted("leave it out where the controller has no numbered memories")
+	}
+	var files []library.NewFile
+	seen := map[string]bool{}
+	for _, s := range serials {
+		if seen[schema.CanonicalName(s)] {
+			return usage("the serial %q is given twice", s)
+		}
+		seen[schema.CanonicalName(s)] = true
+		f, err := k.lib.NewUnit(library.UnitRef{Gimbal: k.args[0], Unit: schema.Unit{Serial: s, Label: k.c.String("label"), Firmware: k.c.String("firmware"),
+			Memories: k.c.Int("memories"), Note: k.c.String("note"), Trouble: k.c.String("trouble"), Address: k.c.String("address")}})
+		if err != nil {
+			return err
+		}
+		files = append(files, f)
+	}
+	return k.addFiles(files, "Add")
+}
+
+func runUnitAdd(k *call) error {
+	gimbal := k.c.String("gimbal")
+	if gimbal == "" {
+		return usage("--gimbal is missing").hinted("which model are they? rigkeep gimbal list")
+	}
+	var files []library.NewFile
+	for _, arg := range k.args {
+		name, data, err := k.readInput(arg)
+		if err != nil {
+			return err
+		}
+		serial := k.c.String("serial")
+		if serial == "" {
+			serial = strings.TrimSuffix(filepath.Base(name), ".toml")
+		} else if len(k.args) > 1 {
+			return usage("--serial goes with one file")
+		}
+		f, err := k.lib.AddUnit(name, gimbal, serial, data)
+		if err != nil {
+			return err
+		}
+		files = append(files, f)
+	}
+	return k.addFiles(files, "Add")
+}
+
+// jsonUnit is the documented shape of a unit.
+type jsonUnit struct {
+	Gimbal   string     `json:"gimbal"`
+	Serial   string     `json:"serial"`
+	Label    string     `json:"label,omitempty"`
+	Was      []string   `json:"was"`
+	Firmware string     `json:"firmware,omitempty"`
+	Memories int        `json:"memories"` // numbered ones, 0 for none
+	Note     string     `json:"note,omitempty"`
+	Trouble  string     `json:"trouble,omitempty"`
+	Address  string     `json:"address,omitempty"`
+	Holds    []jsonHeld `json:"holds"` // the newest entry of each memory
+}
+
+// jsonHeld is the documented shape of what a unit held from a moment on.
+type jsonHeld struct {
+	At       time.Time      `json:"at"`
+	By       string         `json:"by,omitempty"`
+	Memory   int            `json:"memory,omitempty"`
+	Rig      string         `json:"rig,omitempty"`
+	Alias    string         `json:"alias,omitempty"`
+	Tune     string         `json:"tune,omitempty"`
+	Revision string         `json:"revision,omitempty"`
+	Digest   string         `json:"digest,omitempty"`
+	Values   map[string]any `json:"values"`
+}
+
+func (k *call) jsonHeld(h schema.Held) jsonHeld {
+	return jsonHeld{h.At, h.By, h.Memory, h.Rig, k.aliasOfRig(h.Rig), h.Tune, h.Revision, h.Digest, h.Values}
+}
+
+// aliasOfRig is the alias of a rig by fingerprint, "" where the library has none.
+func (k *call) aliasOfRig(fp string) string {
+	if fp == "" {
+		return ""
+	}
+	r, err := k.lib.Find(fp)
+	if err != nil {
+		return ""
+	}
+	return r.Alias
+}
+
+func (k *call) jsonUnit(u library.UnitRef) jsonUnit {
+	j := jsonUnit{u.Gimbal, u.Serial, u.Label, append([]string{}, u.Was...), u.Firmware, u.Memories, u.Note, u.Trouble, u.Address, []jsonHeld{}}
+	for _, h := range u.Memory() {
+		j.Holds = append(j.Holds, k.jsonHeld(h))
+	}
+	return j
+}
+
+// holdsWords says in a few words what a memory holds.
+func (k *call) holdsWords(h schema.Held) string {
+	what := "values of no tune"
+	if h.Rig != "" {
+		what = firstOf(k.aliasOfRig(h.Rig), h.Rig)
+		if h.Tune != "" && h.Tune != "main" {
+			what += "/" + h.Tune
+		}
+	}
+	if h.Memory > 0 {
+		what = fmt.Sprintf("%d: %s", h.Memory, what)
+	}
+	return what + " since " + h.At.In(k.Now().Location()).Format("2006-01-02")
+}
+
+func runUnitList(k *call) error {
+	all, broken, err := k.lib.AllUnits()
+	if err != nil {
+		return err
+	}
+	if len(k.args) > 0 {
+		if _, err := k.lib.Sheet("", k.args[0]); err != nil {
+			return err
+		}
+	}
+	rows := []jsonUnit{}
+	t := table{head: true}
+	t.add("unit", "label", "gimbal", "firmware", "holds", "trouble")
+	for _, u := range all {
+		if len(k.args) > 0 && u.Gimbal != k.args[0] {
+			continue
+		}
+		rows = append(rows, k.jsonUnit(u))
+		var holds []string
+		for _, h := range u.Memory() {
+			holds = append(holds, k.holdsWords(h))
+		}
+		t.add(u.Serial, u.Label, u.Gimbal, u.Firmware, firstOf(strings.Join(holds, "; "), "unknown"), u.Trouble)
+	}
+	for _, err := range broken {
+		k.say("%s", safe.Line(err.Error()))
+	}
+	if k.json() {
+		return k.encode(struct {
+			Format int        `json:"format"`
+			Units  []jsonUnit `json:"units"`
+		}{1, rows})
+	}
+	if len(rows) == 0 {
+		k.say("no units yet\nTry: rigkeep unit new GIMBAL SERIAL")
+		return nil
+	}
+	t.dropEmpty()
+	k.write(t.render(k.paint, "", k.wide))
+	return nil
+}
+
+func runUnitShow(k *call) error {
+	u, err := k.lib.FindUnit(k.args[0])
+	if err != nil {
+		return err
+	}
+	if k.json() {
+		held := []jsonHeld{}
+		for _, h := range u.Held {
+			held = append(held, k.jsonHeld(h))
+		}
+		return k.encode(struct {
+			Format int        `json:"format"`
+			Unit   jsonUnit   `json:"unit"`
+			Held   []jsonHeld `json:"held"` // all of it, oldest first
+		}{1, k.jsonUnit(u), held})
+	}
+	sheet, err := k.lib.Sheet("", u.Gimbal)
+	if err != nil {
+		return err
+	}
+	title := u.Serial
+	if u.Label != "" {
+		title += " (" + safe.Line(u.Label) + ")"
+	}
+	k.printf("%s on %s\n", k.paint.bold(title), u.Gimbal)
+	t := table{}
+	for _, f := range [][2]string{{"trouble", u.Trouble}, {"firmware", u.Firmware}, {"note", u.Note}, {"address", u.Address}, {"was", strings.Join(u.Was, ", ")}} {
+		if f[1] != "" {
+			t.add(f[0], f[1])
+		}
+	}
+	if u.Memories > 0 {
+		t.add("memories", fmt.Sprint(u.Memories))
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+	holds := u.Memory()
+	if len(holds) == 0 {
+		k.printf("Nobody recorded what it holds.\n")
+		k.say("Try: rigkeep load RIG --unit %s", u.Serial)
+		return nil
+	}
+	for _, h := range holds {
+		k.printf("\nHOLDS %s, %s\n", safe.Line(k.holdsWords(h)), safe.Line(firstOf(h.By, "nobody named")))
+		k.write(k.keyedIn(sheet, h.Values, nil))
+	}
+	if n := len(u.Held) - len(holds); n > 0 {
+		k.printf("\n%s before (--json lists them)\n", entries(n))
+	}
+	return nil
+}
+
+func entries(n int) string {
+	if n == 1 {
+		return "1 entry"
+	}
+	return fmt.Sprintf("%d entries", n)
+}
+
+func runUnitRename(k *call) error {
+	u, err := k.lib.FindUnit(k.args[0])
+	if err != nil {
+		return err
+	}
+	plan, err := k.lib.PlanUnitRename(u, k.args[1])
+	if err != nil {
+		return err
+	}
+	return k.planned(plan, "Rename unit "+u.Serial+" to "+k.args[1])
+}
+
+func runUnitRemove(k *call) error {
+	u, err := k.lib.FindUnit(k.args[0])
+	if err != nil {
+		return err
+	}
+	plan, err := k.lib.PlanUnitRemoval(u)
+	if err != nil {
+		return err
+	}
+	if !k.dryRun() {
+		if err := k.confirm(fmt.Sprintf("Remove unit %s of %s? Its history stays.", u.Serial, u.Gimbal)); err != nil {
+			return err
+		}
+	}
+	return k.planned(plan, "Remove unit "+u.Serial)
+}
+
+// planned makes a planned revision, or says with --dry-run what it would be.
+func (k *call) planned(plan *library.Plan, subject string) error {
+	subject = k.why(subject)
+	if k.dryRun() {
+		k.did("", subject, "", plan.Paths()...)
+		for _, it := range plan.Items {
+			does := "write"
+			if it.After == nil {
+				does = "remove"
+			}
+			k.printf("would %s %s\n", does, safe.Line(it.Path))
+		}
+		return nil
+	}
+	return k.commit(plan, subject, "", nil)
+}
+
+// setUnit is set of a unit's record.
+func (k *call) setUnit(as []library.Assign) error {
+	u, err := k.lib.FindUnit(k.args[0])
+	if err != nil {
+		return err
+	}
+	e, err := k.lib.AssignUnit(u, as)
+	if err != nil {
+		return err
+	}
+	if e.Same() {
+		k.say("nothing changed")
+		return nil
+	}
+	verb, err := k.put(e)
+	if err != nil {
+		return err
+	}
+	k.did("", "", "", e.Path)
+	k.printf("%s %s\n", verb, e.Path)
+	k.say("not saved yet\nTry: rigkeep save unit:%s -m WHY", safe.Line(u.Serial))
+	return nil
+}

@@ -1,0 +1,438 @@
+package library
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// UnitRef is a unit with the gimbal it is one of.
+type UnitRef struct {
+	Gimbal string
+	schema.Unit
+}
+
+// Path is the unit's record.
+func (u UnitRef) Path() string { return preset.UnitPath(u.Gimbal, u.Serial) }
+
+// unitTexts gives the records of a gimbal's units by path, and the paths in order.
+func (l *Library) unitTexts(rev store.Rev, gimbal string) (paths []string, read func(path string) ([]byte, error), err error) {
+	dir := "units/" + gimbal + "/"
+	if rev == "" {
+		paths, err = l.Store.List(dir)
+		read = l.Store.Read
+	} else {
+		var es []store.Entry
+		if es, err = l.Store.ListAt(rev, dir); isNotFound(err) {
+			err = nil
+		}
+		blob := map[string]store.BlobID{}
+		for _, e := range es {
+			paths, blob[e.Path] = append(paths, e.Path), e.Blob
+		}
+		read = func(path string) ([]byte, error) { return l.Store.ReadBlob(blob[path]) }
+	}
+	paths = slices.DeleteFunc(paths, func(p string) bool {
+		place, ok := preset.Locate(p)
+		return !ok || place.Kind != schema.KindUnit
+	})
+	return paths, read, err
+}
+
+// unitsAt decodes the records of a gimbal's units at a revision, by serial. One that
+// cannot be read is left out: check says what is wrong with it, and who asks for that
+// unit is told.
+func (l *Library) unitsAt(rev store.Rev, gimbal string) ([]schema.Unit, error) {
+	paths, read, err := l.unitTexts(rev, gimbal)
+	if err != nil {
+		return nil, err
+	}
+	var out []schema.Unit
+	for _, p := range paths {
+		data, err := read(p)
+		if err != nil {
+			continue
+		}
+		if doc, err := l.Parse(p, data, nil); err == nil {
+			place, _ := preset.Locate(p)
+			out = append(out, preset.DecodeUnit(l.Cat, place.Name, doc.Tree()))
+		}
+	}
+	return out, nil
+}
+
+// AllUnits lists every unit of the work tree, by gimbal and serial, and the errors of
+// the records that cannot be read.
+func (l *Library) AllUnits() (out []UnitRef, broken []error, err error) {
+	paths, err := l.Store.List("units/")
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, p := range paths {
+		place, ok := preset.Locate(p)
+		if !ok || place.Kind != schema.KindUnit {
+			continue
+		}
+		doc, err := l.Doc("", p)
+		if err != nil {
+			broken = append(broken, err)
+			continue
+		}
+		out = append(out, UnitRef{place.Gimbal, preset.DecodeUnit(l.Cat, place.Name, doc.Tree())})
+	}
+	return out, broken, nil
+}
+
+// FindUnit resolves a unit by serial or label without case, or by GIMBAL/SERIAL where
+// two models have a unit of one name. "unit:" before the name is taken off.
+func (l *Library) FindUnit(name string) (UnitRef, error) {
+	name = strings.TrimPrefix(name, "unit:")
+	all, broken, err := l.AllUnits()
+	if err != nil {
+		return UnitRef{}, err
+	}
+	gimbal, serial, full := strings.Cut(name, "/")
+	var hits []UnitRef
+	var have []string
+	for _, u := range all {
+		have = append(have, u.Serial)
+		if full && schema.CanonicalName(gimbal) == u.Gimbal && u.Is(serial) || !full && u.Is(name) {
+			hits = append(hits, u)
+		}
+	}
+	switch len(hits) {
+	case 1:
+		return hits[0], nil
+	case 0:
+		for _, err := range broken {
+			if es := file.List(err); len(es) > 0 && strings.Contains(schema.CanonicalName(es[0].File), "/"+schema.CanonicalName(serialOr(serial, name))+"/") {
+				return UnitRef{}, err
+			}
+		}
+		way := nearest(name, have, "List them with: rigkeep unit list")
+		return UnitRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("unknown unit %q", name), WayOut: way}
+	}
+	var names []string
+	for _, u := range hits {
+		names = append(names, u.Gimbal+"/"+u.Serial)
+	}
+	return UnitRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is %d units: %s", name, len(hits), strings.Join(names, ", ")), WayOut: "Write GIMBAL/SERIAL"}
+}
+
+func serialOr(serial, name string) string {
+	if serial != "" {
+		return serial
+	}
+	return name
+}
+
+// UnitOf finds a unit of a gimbal by serial or label; the error lists what there is.
+func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) {
+	if u, ok := sheet.Unit(name); ok {
+		return u, nil
+	}
+	// its record may be one that cannot be read
+	if preset.IsSerial(name) {
+		if _, err := l.Doc("", preset.UnitPath(sheet.Slug, name)); err != nil && !isNotFound(err) {
+			return schema.Unit{}, err
+		}
+	}
+	var have []string
+	for _, u := range sheet.Units {
+		have = append(have, u.Names()...)
+	}
+	way := "Add it with: rigkeep unit new " + sheet.Slug + " " + name
+	if len(have) > 0 {
+		way = "It has: " + strings.Join(have, ", ")
+	}
+	way = nearest(name, have, way)
+	return schema.Unit{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
+}
+
+// freeUnit reports whether a unit's names are free among the units of its gimbal, but
+// for the one whose serial is old.
+func (l *Library) freeUnit(u UnitRef, old string) error {
+	if !preset.IsSerial(u.Serial) {
+		way := "Use letters, digits, dot, dash and underscore, and put what is written on its case in --label"
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be the serial of a unit", u.Serial), WayOut: way}
+	}
+	there, err := l.unitsAt("", u.Gimbal)
+	if err != nil {
+		return err
+	}
+	for _, x := range there {
+		if x.Serial == old {
+			continue
+		}
+		for _, n := range []string{u.Serial, u.Label} {
+			if x.Is(n) {
+				return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("%q is the unit %s of %s already", n, x.Serial, u.Gimbal), WayOut: "See it with: rigkeep unit show " + x.Serial}
+			}
+		}
+	}
+	return nil
+}
+
+// NewUnit works out the record of a new unit. It does not write.
+func (l *Library) NewUnit(u UnitRef) (NewFile, error) {
+	if _, err := l.Sheet("", u.Gimbal); err != nil {
+		return NewFile{}, err
+	}
+	if err := l.freeUnit(u, ""); err != nil {
+		return NewFile{}, err
+	}
+	w := file.NewWriter(u.Path())
+	w.Directive(directive(u.Path(), schema.KindUnit))
+	w.Key("format", schema.Format)
+	w.Key("kind", schema.KindUnit)
+	for _, f := range [][2]string{{"label", u.Label}, {"firmware", u.Firmware}} {
+		if f[1] != "" {
+			w.Key(f[0], f[1])
+		}
+	}
+	if u.Memories > 0 {
+		w.Key("memories", u.Memories)
+	}
+	for _, f := range [][2]string{{"note", u.Note}, {"trouble", u.Trouble}} {
+		if f[1] != "" {
+			w.Key(f[0], f[1])
+		}
+	}
+	if u.Address != "" {
+		w.Table("link")
+		w.Key("address", u.Address)
+	}
+	doc, err := w.Doc()
+	if err != nil {
+		return NewFile{}, err
+	}
+	return NewFile{Path: u.Path(), Text: doc.Text(), What: "unit " + u.Serial}, nil
+}
+
+// AddUnit checks a record that a person wrote, for a unit of a gimbal.
+func (l *Library) AddUnit(name, gimbal, serial string, text []byte) (NewFile, error) {
+	doc, err := ParseAs(l.Cat, name, schema.KindUnit, text, nil)
+	if err != nil {
+		return NewFile{}, err
+	}
+	if _, err := l.Sheet("", gimbal); err != nil {
+		return NewFile{}, err
+	}
+	u := UnitRef{gimbal, preset.DecodeUnit(l.Cat, serial, doc.Tree())}
+	return NewFile{Path: u.Path(), Text: text, What: "unit " + serial}, l.freeUnit(u, "")
+}
+
+// PlanUnitRename plans to give a unit another serial. Its record keeps the old one, by
+// which proofs, sessions and pins still find it.
+func (l *Library) PlanUnitRename(u UnitRef, serial string) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	if err := l.freeUnit(UnitRef{u.Gimbal, schema.Unit{Serial: serial}}, u.Serial); err != nil {
+		return nil, err
+	}
+	doc, err := l.Doc("", u.Path())
+	if err != nil {
+		return nil, err
+	}
+	was := []any{}
+	for _, w := range append(slices.Clone(u.Was), u.Serial) {
+		if w != serial {
+			was = append(was, w)
+		}
+	}
+	e, err := l.edit(u.Path(), doc, nil, file.Edit{Key: "was", Value: was})
+	if err != nil {
+		return nil, err
+	}
+	to := preset.UnitPath(u.Gimbal, serial)
+	if err := l.planText(p, to, e.After.Text()); err != nil {
+		return nil, err
+	}
+	return p, l.planGone(p, u.Path())
+}
+
+// PlanUnitRemoval plans to take a unit's record out of the library.
+func (l *Library) PlanUnitRemoval(u UnitRef) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	if err := l.planGone(p, u.Path()); err != nil {
+		return nil, err
+	}
+	return p, l.checkGone(p)
+}
+
+// planGone adds the removal of a file that has no unsaved edits.
+func (l *Library) planGone(p *Plan, path string) error {
+	now, err := l.Store.Read(path)
+	if err != nil {
+		return err
+	}
+	before, err := l.Store.ReadAt(p.Base, path)
+	if err != nil || string(before) != string(now) {
+		return &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", WayOut: "Save them first with: rigkeep save " + path + " -m WHY", Paths: []string{path}}
+	}
+	place, _ := preset.Locate(path)
+	p.seen[path] = store.BlobIDOf(now)
+	p.Items = append(p.Items, Item{Path: path, OldPath: path, Place: place, Before: before})
+	return nil
+}
+
+// pinsOf lists the open jobs that a unit goes out with.
+func (l *Library) pinsOf(u UnitRef) []string {
+	jobs, err := l.Jobs()
+	if err != nil {
+		return nil
+	}
+	var out []string
+	for _, slug := range jobs {
+		j, err := l.Job("", slug)
+		if err != nil || j.State != "open" {
+			continue
+		}
+		for _, pin := range j.Pins {
+			r, err := l.Find(pin.Rig)
+			if u.Is(pin.Unit) && (err != nil || r.Gimbal == u.Gimbal) && !slices.Contains(out, slug) {
+				out = append(out, slug)
+			}
+		}
+	}
+	return out
+}
+
+// AddHeld works out the record of a unit with one more entry of what it holds. firmware
+// is what it shows now, "" where nobody looked. It does not write.
+func (l *Library) AddHeld(u UnitRef, h schema.Held, firmware string) (Edited, error) {
+	doc, err := l.Doc("", u.Path())
+	if err != nil {
+		return Edited{}, err
+	}
+	after, err := l.addHeld(doc, u, h, firmware)
+	return Edited{Path: u.Path(), Before: doc, After: after}, err
+}
+
+// PlanHeld adds the same to a plan.
+func (l *Library) PlanHeld(p *Plan, u UnitRef, h schema.Held, firmware string) error {
+	doc, err := l.planned(p, u.Path())
+	if err != nil {
+		return err
+	}
+	after, err := l.addHeld(doc, u, h, firmware)
+	if err != nil {
+		return err
+	}
+	return l.planText(p, u.Path(), after.Text())
+}
+
+func (l *Library) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware string) (*file.Doc, error) {
+	if h.Memory > 0 && h.Memory > u.Memories {
+		what := fmt.Sprintf("unit %s has %d memories", u.Serial, u.Memories)
+		if u.Memories == 0 {
+			what = "no numbered memories are on record for unit " + u.Serial
+		}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: what + fmt.Sprintf("; %d was given", h.Memory), WayOut: fmt.Sprintf("If it has them: rigkeep set unit:%s memories=%d", u.Serial, h.Memory)}
+	}
+	t := file.Table{{Key: "at", Value: h.At.UTC().Truncate(time.Second)}}
+	for _, f := range [][2]string{{"by", h.By}, {"rig", h.Rig}, {"tune", h.Tune}} {
+		if f[1] != "" {
+			t = append(t, file.Field{Key: f[0], Value: f[1]})
+		}
+	}
+	if h.Memory > 0 {
+		t = append(t, file.Field{Key: "memory", Value: h.Memory})
+	}
+	for _, f := range [][2]string{{"revision", h.Revision}, {"digest", h.Digest}} {
+		if f[1] != "" {
+			t = append(t, file.Field{Key: f[0], Value: f[1]})
+		}
+	}
+	t = append(t, file.Field{Key: "values", Value: l.valueTable(h.Values)})
+	doc = doc.WithOrder(l.rank(u.Path()))
+	var err error
+	if firmware != "" && firmware != u.Firmware {
+		if doc, err = doc.Apply(file.Edit{Key: "firmware", Value: firmware}); err != nil {
+			return nil, err
+		}
+	}
+	if doc, err = doc.Append("held", t); err != nil {
+		return nil, err
+	}
+	_, err = l.Parse(u.Path(), doc.Text(), nil)
+	return doc, err
+}
+
+// valueTable is values as tables within tables, in the catalogue's order.
+func (l *Library) valueTable(values map[string]any) file.Table {
+	keys := make([]string, 0, len(values))
+	order := map[string]int{}
+	for i, k := range l.Cat.Expand(preset.Tune{Values: values}.Styles()) {
+		order[k] = i
+	}
+	for k := range values {
+		keys = append(keys, k)
+	}
+	sort.Slice(keys, func(i, j int) bool { return order[keys[i]] < order[keys[j]] })
+	var out file.Table
+	for _, k := range keys {
+		v := values[k]
+		if n, ok := schema.Number(v); ok {
+			v = number(n)
+		}
+		out = nest(out, schema.SplitPath(k), v)
+	}
+	return out
+}
+
+func nest(t file.Table, path []string, v any) file.Table {
+	if len(path) == 1 {
+		return append(t, file.Field{Key: path[0], Value: v})
+	}
+	for i := range t {
+		if t[i].Key == path[0] {
+			sub, _ := t[i].Value.(file.Table)
+			t[i].Value = nest(sub, path[1:], v)
+			return t
+		}
+	}
+	return append(t, file.Field{Key: path[0], Value: nest(nil, path[1:], v)})
+}
+
+// AssignUnit changes keys of a unit's record in place and checks them. What the unit
+// held is a record of what happened, and is not set by hand. It does not write.
+func (l *Library) AssignUnit(u UnitRef, as []Assign) (Edited, error) {
+	doc, err := l.Doc("", u.Path())
+	if err != nil {
+		return Edited{}, err
+	}
+	var edits []file.Edit
+	for _, a := range as {
+		switch {
+		case strings.HasPrefix(a.Key, "held"), a.Key == "was", a.Key == "format", a.Key == "kind":
+			return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " is not set by hand", WayOut: "What a unit holds is recorded with: rigkeep load RIG --unit " + u.Serial}
+		case a.Unset:
+			edits = append(edits, file.Edit{Key: a.Key, Delete: true})
+			continue
+		}
+		v, err := l.value(schema.KindUnit, a)
+		if err != nil {
+			return Edited{}, err
+		}
+		if a.Key == "label" {
+			if err := l.freeUnit(UnitRef{u.Gimbal, schema.Unit{Serial: u.Serial, Label: a.Text}}, u.Serial); err != nil {
+				return Edited{}, err
+			}
+		}
+		edits = append(edits, file.Edit{Key: a.Key, Value: v})
+	}
+	return l.edit(u.Path(), doc, nil, edits...)
+}
