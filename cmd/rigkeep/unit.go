@@ -235,13 +235,14 @@ func runUnitShow(k *call) error {
 	}
 	k.printf("%s on %s\n", k.paint.bold(title), u.Gimbal)
 	t := table{}
-	for _, f := range [][2]string{{"trouble", u.Trouble}, {"firmware", u.Firmware}, {"note", u.Note}, {"address", u.Address}, {"was", strings.Join(u.Was, ", ")}} {
+	memories := ""
+	if u.Memories > 0 {
+		memories = fmt.Sprint(u.Memories)
+	}
+	for _, f := range [][2]string{{"trouble", u.Trouble}, {"firmware", u.Firmware}, {"memories", memories}, {"note", u.Note}, {"address", u.Address}, {"was", strings.Join(u.Was, ", ")}} {
 		if f[1] != "" {
 			t.add(f[0], f[1])
 		}
-	}
-	if u.Memories > 0 {
-		t.add("memories", fmt.Sprint(u.Memories))
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
 	holds := u.Memory()

@@ -3,6 +3,9 @@ package review
 import (
 	"fmt"
 	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/schema"
 )
 
 func init() {
@@ -54,8 +57,11 @@ func unsaved(l *look) {
 	for _, e := range l.s.Unsaved {
 		name := strings.TrimSuffix(e.Path[strings.LastIndexByte(e.Path, '/')+1:], ".toml")
 		kind := "job:"
-		if strings.HasPrefix(e.Path, "gimbals/") {
+		switch place, _ := preset.Locate(e.Path); place.Kind {
+		case schema.KindGimbal:
 			kind = "gimbal:"
+		case schema.KindUnit:
+			kind, name = "unit:", place.Name
 		}
 		say(nil, name, []Edit{e}, []string{"rigkeep save " + kind + name + " -m WHY", "rigkeep git diff -- " + e.Path})
 	}

@@ -403,6 +403,14 @@ func proofFirmware(l *look, x *Subject) {
 	}})
 }
 
+// ProvedUnit is the unit that the proof names, "" without one.
+func (x *Subject) ProvedUnit() string {
+	if x.Tune == nil || x.Tune.Proof == nil {
+		return ""
+	}
+	return x.Tune.Proof.Unit
+}
+
 // unitFact is evidence from a unit's record.
 func (x *Subject) unitFact(u schema.Unit, text string, keys ...string) Evidence {
 	s, ok := x.UnitFiles[u.Serial]

@@ -390,7 +390,11 @@ func (l *Library) checkGone(p *Plan) error {
 			if slices.ContainsFunc(p.Items, func(o Item) bool { return o.After != nil && o.Place.Kind == schema.KindUnit }) {
 				continue // renamed
 			}
-			if jobs := l.pinsOf(UnitRef{it.Place.Gimbal, schema.Unit{Serial: it.Place.Name}}); len(jobs) > 0 {
+			u := UnitRef{it.Place.Gimbal, schema.Unit{Serial: it.Place.Name}}
+			if doc, err := l.Parse(it.Path, it.Before, nil); err == nil {
+				u.Unit = preset.DecodeUnit(l.Cat, it.Place.Name, doc.Tree())
+			}
+			if jobs := l.pinsOf(u); len(jobs) > 0 {
 				return needed(it.Path, "the open job "+jobs[0], "Close the job, or name another unit in it")
 			}
 		case schema.KindRig:

@@ -1,6 +1,7 @@
 package library
 
 import (
+	"cmp"
 	"bytes"
 	"fmt"
 	"math"
@@ -986,6 +987,11 @@ func (l *Library) reviewEdits(s *review.Snapshot) error {
 		}
 		if x.Rig.Gimbal != "" {
 			add(preset.GimbalPath(x.Rig.Gimbal), -1)
+			if x.Sheet != nil {
+				if u, ok := x.Sheet.Unit(cmp.Or(x.Unit, x.ProvedUnit())); ok {
+					add(preset.UnitPath(x.Rig.Gimbal, u.Serial), -1)
+				}
+			}
 		}
 	}
 	if s.Job != nil {
