@@ -1,8 +1,8 @@
 package library
 
 import (
-	"cmp"
 	"bytes"
+	"cmp"
 	"fmt"
 	"math"
 	"runtime"
