@@ -3,6 +3,7 @@ module rigkeep
 go 1.26.0
 
 require (
+	github.com/cli/browser v1.3.0
 	github.com/BurntSushi/toml v1.6.0
 	github.com/aymanbagabas/go-udiff v0.4.1
 	github.com/chromedp/cdproto v0.159.0

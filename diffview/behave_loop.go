@@ -146,7 +146,12 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 			v := q.of(m)
 			return &v
 		}
-		w.figure(Figure{Key: "loop." + q.key + "." + x.String(), Name: q.name, Of: "loop, " + x.String(), Unit: q.unit, Detail: q.key == "onset_hz" || q.key == "gain_margin",
+		limit := map[string]float64{"phase_margin": preset.CapLimits.PMDeg, "gain_margin": 20 * math.Log10(preset.CapLimits.GM), "sensitivity": preset.CapLimits.Ms}
+		var lim *float64
+		if v, ok := limit[q.key]; ok {
+			lim = &v
+		}
+		w.figure(Figure{Limit: lim, Key: "loop." + q.key + "." + x.String(), Name: q.name, Of: "loop, " + x.String(), Unit: q.unit, Detail: q.key == "onset_hz" || q.key == "gain_margin",
 			Before: get(a), After: get(b), Better: q.better, Basis: "by the loop model"})
 	}
 	if len(w.out.Figures) == before {

@@ -35,6 +35,16 @@ type Figure struct {
 	Differs bool `json:"differs"`
 	// Basis says what it was computed for: the move, the lens, a stated default.
 	Basis string `json:"basis,omitempty"`
+	// Limit is what a starting value has to keep, nil where there is none.
+	Limit *float64 `json:"limit,omitempty"`
+}
+
+// Crossed reports whether the figure has come to lie past its limit.
+func (f Figure) Crossed() bool {
+	past := func(v *float64) bool {
+		return v != nil && f.Limit != nil && (f.Better == LowerIsBetter && *v > *f.Limit || f.Better == HigherIsBetter && *v < *f.Limit)
+	}
+	return past(f.After) && !past(f.Before)
 }
 
 // Verdict is "better", "worse" or "" for a figure that went neither way.
@@ -61,6 +71,9 @@ type Plot struct {
 	Marks []PlotMark `json:"marks,omitempty"`
 	// Ticks name places along x, as jobs; the points there are measured ones.
 	Ticks []PlotTick `json:"ticks,omitempty"`
+	// LeastSpan is the least that the picture spans from bottom to top, so that a small
+	// change looks small; 0 is as the values are.
+	LeastSpan float64 `json:"least_span,omitempty"`
 }
 
 // PlotTick is a named place along x.

@@ -3,43 +3,33 @@ package diffview
 import (
 	"fmt"
 	"html/template"
-	"io"
 	"strings"
-	"sync"
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/svg"
 )
 
-// body shows a view; it is safe because html/template escapes and line shows
-// what would hide.
-const body = parts + `{{define "body"}}<p class="lead">{{line .Stat}}</p>
-<dl>{{range .Parties}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>
-{{range .Sections}}<section aria-label="{{line .Title}}">
-<h2>{{line .Title}}</h2>
-{{template "blocks" .Blocks}}</section>
-{{end}}{{end}}`
-
 // parts are the templates that the pages of this package share.
-const parts = `{{define "blocks"}}{{range .}}{{if .Table}}{{template "rows" .Table}}{{else if .Plots}}<div class="figures">{{range .Figures}}{{template "figure" .}}{{end}}</div>{{else if .Plot}}{{template "figure" .Figure}}{{else}}<p{{with class .Para .Tone}} class="{{.}}"{{end}}>{{line .Para}}</p>{{end}}
+const parts = `{{define "blocks"}}{{range .}}{{if .Table}}{{template "rows" .Table}}{{else if .Plots}}<div class="g3">{{range .Figures}}{{template "figure" .}}{{end}}</div>{{else if .Plot}}{{template "figure" .Figure}}{{else}}{{$c := cautioned .Para}}{{if $c}}{{template "caution" $c}}{{else}}<p{{with .Tone.String}} class="{{.}}"{{end}}>{{line .Para}}</p>{{end}}{{end}}
 {{end}}{{end}}
 {{define "rows"}}{{$t := .}}<table class="rows{{if .Short}} short{{end}}"><caption{{if .Echo}} class="hush"{{end}}>{{line .Caption}}</caption>
 <thead><tr>{{range .Head}}<th scope="col"{{if .Right}} class="r"{{end}}>{{if .Title}}{{.Title}}{{else}}what{{end}}</th>{{end}}</tr></thead>
-<tbody>{{range .Rows}}<tr>{{range $i, $c := .Cells}}{{$h := index $t.Head $i}}{{if eq $i 0}}<th scope="row" class="{{$c.Tone}}">{{template "cell" $c}}</th>{{else}}<td class="{{$c.Tone}}{{if $h.Right}} r{{end}}{{if $h.Keep}} keep{{end}}{{if $c.Empty}} none{{end}}"{{if $h.Title}} data-label="{{$h.Title}}"{{end}}>{{template "cell" $c}}</td>{{end}}{{end}}</tr>
+<tbody>{{range .Rows}}<tr>{{range $i, $c := .Cells}}{{$h := index $t.Head $i}}{{if eq $i 0}}<th scope="row" class="{{$c.Tone}}">{{template "cell" $c}}</th>{{else}}<td class="{{$c.Tone}}{{if $h.Right}} r{{end}}{{if $c.Empty}} none{{end}}"{{if $h.Title}} data-label="{{$h.Title}}"{{end}}>{{template "cell" $c}}</td>{{end}}{{end}}</tr>
 {{end}}</tbody></table>{{end}}
 {{define "cell"}}{{if .Marks}}{{range .Marks}}{{if eq .Op "added"}}<ins>{{line .Text}}</ins>{{else if eq .Op "removed"}}<del>{{line .Text}}</del>{{else}}{{line .Text}}{{end}}{{end}}{{else}}{{line .Text}}{{end}}{{end}}`
 
-// class is the style of a paragraph.
-func class(para string, t tone) string {
-	if strings.HasPrefix(para, "Caution: ") {
-		return "caution"
+// cautioned is what a caution says, "" for any other paragraph.
+func cautioned(para string) string {
+	said, ok := strings.CutPrefix(para, "Caution: ")
+	if !ok {
+		return ""
 	}
-	return t.String()
+	return said
 }
 
 // String is the tone's class on a page.
 func (t tone) String() string {
-	return [...]string{"", "up", "down", "new", "gone", "strong", "soft"}[t]
+	return [...]string{"", "good", "bad", "look", "strong", "strong", "strong", "soft"}[t]
 }
 
 // Short reports whether a table is kept on one sheet of paper.
@@ -50,25 +40,20 @@ func (c cell) Empty() bool { return c.Text == "" && c.Marks == nil }
 
 // Chart is the plot as a picture.
 func (p Plot) Chart() svg.Chart {
-	c := svg.Chart{Title: p.Title, Desc: p.About, XLabel: p.XLabel, YLabel: p.YLabel, LogX: p.LogX}
+	c := svg.Chart{Title: p.Title, Desc: p.About, XLabel: p.XLabel, YLabel: p.YLabel, LogX: p.LogX, MinSpan: p.LeastSpan}
 	for _, s := range p.Series {
 		// the two sides look alike in every picture, also where one is missing
-		look := map[string]int{"before": 1, "after": 2, "operator": 3}[s.Name]
+		look := map[string]int{"before": svg.Before, "after": svg.After, "operator": svg.Third}[s.Name]
 		c.Series = append(c.Series, svg.Series{Name: s.Name, X: s.X, Y: s.Y, Look: look, Dots: p.Ticks != nil})
 	}
 	for _, t := range p.Ticks {
 		c.Ticks = append(c.Ticks, svg.Tick{At: t.X, Name: t.Name, Short: t.Short})
 	}
 	for _, m := range p.Marks {
-		c.Marks = append(c.Marks, svg.Mark{Name: m.Name, At: m.Y})
+		c.Marks = append(c.Marks, svg.Mark{Name: m.Name + " " + page.Number(m.Y), At: m.Y, Limit: m.Name == "limit", Onset: m.Name == "onset"})
 	}
 	return c
 }
-
-// htmlPage is parsed when the first page is asked for.
-var htmlPage = sync.OnceValues(func() (*template.Template, error) {
-	return page.Template(body, template.FuncMap{"class": class})
-})
 
 // Figure is the block's plot for the page.
 func (b block) Figure() page.Figure { return page.Figure{Chart: b.Plot.Chart(), ID: b.ID} }
@@ -82,16 +67,5 @@ func (b block) Figures() []page.Figure {
 	return out
 }
 
-// WriteHTML writes the report as one self-contained page.
-func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
-	t, err := htmlPage()
-	if err != nil {
-		return err
-	}
-	o.page = true
-	v := layOut(r, o)
-	if s := historySection(r.History); len(s.Blocks) > 0 {
-		v.Sections = append(v.Sections, s)
-	}
-	return page.Write(w, t, page.Page{Title: v.Title, Foot: foot}, v)
-}
+// funcs are what parts needs.
+var funcs = template.FuncMap{"cautioned": cautioned}

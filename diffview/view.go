@@ -12,7 +12,8 @@ import (
 
 // Options choose what the writers show.
 type Options struct {
-	All bool // smaller changes too, which are otherwise counted where there are weightier ones
+	All   bool  // smaller changes too, which are otherwise counted where there are weightier ones
+	Place Place // of a page, among others
 	// page shows every value that changed: on paper nobody can ask for the rest.
 	page bool
 	more string // how to see what is counted only; "" is --all
@@ -75,13 +76,15 @@ type cell struct {
 	Marks []Mark // in place of Text
 }
 
-// tone is what a writer may colour; words and signs say it as well.
+// tone is what a writer may colour: a verdict, never a direction. Words and signs say
+// it as well.
 type tone int
 
 const (
 	plainTone tone = iota
-	up
-	down
+	better
+	worse
+	look
 	added
 	removed
 	strong
@@ -150,6 +153,9 @@ func (t *table) trim() {
 }
 
 func title(r Report) string {
+	if n := r.After.Alias; n != "" && n == r.Before.Alias {
+		return n + ": what changed"
+	}
 	return "What changed: " + r.Before.Label + " → " + r.After.Label
 }
 
@@ -275,9 +281,9 @@ func (p Part) row() row {
 func direction(d float64, text string) cell {
 	switch {
 	case d > 0:
-		return cell{Text: "▲ " + text, Tone: up}
+		return cell{Text: "▲ " + text}
 	case d < 0:
-		return cell{Text: "▼ " + text, Tone: down}
+		return cell{Text: "▼ " + text}
 	}
 	return cell{Text: text}
 }
@@ -398,9 +404,9 @@ func (c Change) sign() (string, tone) {
 	case !c.Comparable:
 		return "≠", strong
 	case c.Sense > 0:
-		return "▲", up
+		return "▲", plainTone
 	case c.Sense < 0:
-		return "▼", down
+		return "▼", plainTone
 	}
 	return "~", plainTone
 }
@@ -627,8 +633,11 @@ func (f Figure) row() row {
 			text = "+" + text
 		}
 		ch = direction(d, text+unitAfter(f.Unit))
-		if v := f.Verdict(); v != "" {
-			ch.Text += ", " + v
+		switch f.Verdict() {
+		case "better":
+			ch.Text, ch.Tone = ch.Text+", ✓ better", better
+		case "worse":
+			ch.Text, ch.Tone = ch.Text+", ✗ worse", worse
 		}
 	} else if f.Before == nil {
 		ch.Text = "only after"

@@ -89,7 +89,7 @@ func runReview(k *call) error {
 			return usage("--%s goes with --accept", f)
 		}
 	}
-	r := diffview.Review{Format: 1, Of: of, At: k.Now(), Result: res, Counts: diffview.Tallied(res), Subject: []string{}, Changes: []diffview.Since{}}
+	r := diffview.Review{Format: 1, Of: of, At: k.Now(), Result: res, Counts: diffview.Tallied(res), Subject: []string{}, Only: pick, Changes: []diffview.Since{}}
 	if snap.Job != nil {
 		j := snap.Job
 		r.Job, r.Name, r.From, r.To = j.Slug, j.Name, review.Day(j.From), review.Day(j.To)

@@ -1,17 +1,23 @@
-// Package page is the layout that Rigkeep's HTML pages share: one file without
-// network or script, under a strict content policy, readable on a phone and on
-// A4 paper, light and dark, with a foot by which paper can be traced.
+// Package page is the layout that Rigkeep's HTML pages share: one file that loads
+// nothing, under a strict content policy, readable without its script, on a phone
+// and on A4 paper, light and dark, with a foot by which paper can be traced.
 package page
 
 import (
 	"bytes"
+	"cmp"
+	"crypto/sha256"
 	_ "embed"
+	"encoding/base64"
 	"fmt"
 	"html/template"
 	"io"
 	"math"
 	"strconv"
+	"strings"
+	"sync"
 	"time"
+	"unicode"
 
 	"rigkeep/diffview/safe"
 	"rigkeep/diffview/svg"
@@ -20,18 +26,46 @@ import (
 //go:embed page.css
 var css string
 
+//go:embed page.js
+var script string
+
+// policy lets a page load nothing but what it holds: its style sheet, its
+// pictures, and the one script named by its hash.
+var policy = sync.OnceValue(func() string {
+	sum := sha256.Sum256([]byte(script))
+	return "default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'; base-uri 'none'; form-action 'none'"
+})
+
 // Page is what every page has around its body.
 type Page struct {
-	Title string
-	Foot  Foot
+	Title   string
+	Name    string // in the window's title and on paper, "" for Title
+	Sub     string // one line of what it is
+	Library string // stands at the head of each sheet of paper
+	Path    []Link // to this page; the last is the page itself
+	Foot    Foot
+	// Data is read by the page's script; nil is none. Nothing that must be read
+	// stands in it alone.
+	Data any
 }
+
+// Link is a word that leads to a page, or is only a word where it leads nowhere.
+type Link struct{ Text, Href string }
 
 // Foot is by which a printed page can be traced.
 type Foot struct {
-	Made    time.Time // when the page was made, from the caller's clock
+	Made    time.Time // when the page was made, from the caller's clock, in the zone to show
 	Version string    // of the program
 	Commits []string  // revisions the page is about
 	Files   []File
+}
+
+// Day is when the page was made, for the foot of each sheet of paper.
+func (f Foot) Day() string {
+	if f.Made.IsZero() {
+		return ""
+	}
+	return "State of " + f.Made.Format("2006-01-02 15:04 MST")
 }
 
 // File is a file that went into the page.
@@ -42,34 +76,74 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:">
+<meta http-equiv="Content-Security-Policy" content="{{policy}}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
 <meta name="referrer" content="no-referrer">
-<title>{{line .Page.Title}}</title>
+<title>{{line .Page.Short}} · Rigkeep</title>
 <style>{{css}}</style>
+<style>{{margins .Page}}</style>
 </head>
 <body>
 <main>
-<h1>{{line .Page.Title}}</h1>
-{{template "body" .Body}}
-</main>
+{{with .Page.Path}}<nav class="path" aria-label="Where you are">{{range $i, $l := .}}{{if $i}} › {{end}}{{if .Href}}<a href="{{.Href}}">{{line .Text}}</a>{{else}}<span aria-current="page">{{line .Text}}</span>{{end}}{{end}}</nav>
+{{end}}<h1 dir="auto">{{name .Page.Title}}</h1>
+{{with .Page.Sub}}<p class="sub">{{line .}}</p>
+{{end}}{{template "body" .Body}}
 <footer>
-{{with .Page.Foot}}<p>{{if not .Made.IsZero}}Made {{.Made.UTC.Format "2006-01-02 15:04"}} UTC by Rigkeep{{else}}Made by Rigkeep{{end}}{{with .Version}} {{line .}}{{end}}.{{with .Commits}} Revisions: {{range $i, $c := .}}{{if $i}}, {{end}}<code>{{line $c}}</code>{{end}}.{{end}}</p>
-{{with .Files}}<ul>{{range .}}<li><code>{{line .Path}}</code> SHA-256 <code class="hash">{{line .SHA256}}</code></li>{{end}}</ul>{{end}}{{end}}<p>Derived values are a place to start, from below. The maker's manual, local codes and qualified crew come first.</p>
-</footer>
+{{with .Page.Foot}}<p>{{with .Day}}{{.}}{{end}}{{with .Commits}}{{range $i, $c := .}}{{if $i}}, {{else}}, revision {{end}}<code>{{line $c}}</code>{{end}}{{end}}. Made by Rigkeep{{with .Version}} {{line .}}{{end}}. Calculated values are a place to start, from below. The maker’s manual, local codes and qualified crew come first.</p>
+{{with .Files}}<details><summary>Files and check sums</summary><ul class="in">{{range .}}<li><code>{{raw .Path}}</code> SHA-256 <code>{{raw .SHA256}}</code></li>{{end}}</ul></details>{{end}}{{end}}</footer>
+</main>
+{{with .Page.Data}}<script type="application/json" id="data">{{.}}</script>
+{{end}}<script>{{script}}</script>
 </body>
 </html>
 {{end}}
-{{define "figure"}}<figure>
-<figcaption>{{line .Chart.Title}}{{with .Chart.Desc}}<span class="about">{{line .}}</span>{{end}}</figcaption>
+{{define "figure"}}<figure class="panel"><figcaption>{{line .Chart.Title}}{{with .State.Word}} {{template "state" $.State}}{{end}}{{if not .Said}}{{with .Chart.Desc}}<span class="about">{{line .}}</span>{{end}}{{end}}</figcaption>
 {{template "chart" (chart .Chart .ID)}}
 {{template "numbers" (numbers .Chart)}}
 </figure>{{end}}
-{{define "numbers"}}<details open><summary>The numbers</summary>
+{{define "numbers"}}<details><summary>Numbers of the chart</summary><div class="in flush">
 <table class="numbers"><thead><tr><th scope="col">{{line .XLabel}}</th>{{range .Names}}<th scope="col">{{line .}}</th>{{end}}</tr></thead>
-<tbody>{{range .Rows}}<tr><th scope="row">{{.X}}</th>{{range .Y}}<td>{{.}}</td>{{end}}</tr>{{end}}</tbody></table>
-{{with .Marks}}<p>{{range $i, $m := .}}{{if $i}}; {{end}}{{line $m}}{{end}}</p>{{end}}</details>{{end}}`
+<tbody>{{range .Rows}}<tr><th scope="row">{{line .X}}</th>{{range .Y}}<td>{{.}}</td>{{end}}</tr>{{end}}</tbody></table>
+{{with .Marks}}<p class="small">{{range $i, $m := .}}{{if $i}}; {{end}}{{line $m}}{{end}}</p>{{end}}</div></details>{{end}}
+` + parts
+
+// margins are the lines at the head and foot of each sheet of paper.
+func margins(p Page) template.CSS {
+	box := func(at, content, font, side string) string {
+		return "@" + at + " { content: " + content + "; font: " + font + " sans-serif; " + side + " } "
+	}
+	const head, foot = "vertical-align: bottom; padding-bottom: 3mm;", "vertical-align: top; padding-top: 3mm;"
+	return template.CSS("@page { " + box("top-left", cssString(p.Head()), "9pt", head) + box("top-right", cssString(p.Short()), "bold 9pt", head) +
+		box("bottom-left", cssString(p.Foot.Day()), "9pt", foot) + box("bottom-right", `"Page " counter(page) " of " counter(pages)`, "9pt", foot) + "}")
+}
+
+// cssString quotes a text for a style sheet: all but letters, digits and spaces by number.
+func cssString(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range Middle(safe.Line(s), 60) {
+		if r == ' ' || unicode.IsLetter(r) || unicode.IsDigit(r) {
+			b.WriteRune(r)
+		} else {
+			fmt.Fprintf(&b, `\%x `, r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}
+
+// Short is the name of the page for a window and for paper.
+func (p Page) Short() string { return cmp.Or(p.Name, p.Title) }
+
+// Head is the upper left of each sheet of paper.
+func (p Page) Head() string {
+	if p.Library == "" {
+		return "Rigkeep"
+	}
+	return "Rigkeep · " + p.Library
+}
 
 // figureRows is how many places of a picture its table has.
 const figureRows = 9
@@ -79,6 +153,8 @@ const figureRows = 9
 type Figure struct {
 	Chart svg.Chart
 	ID    string
+	State State // how it stands, "" where that is not judged
+	Said  bool  // what is to be seen is told above the row of charts
 }
 
 type numbers struct {
@@ -146,12 +222,16 @@ func Number(v float64) string {
 
 // Template parses the body of a page, which must define "body". It may use the
 // templates "figure" (of a Figure) and "chart", and the functions line and text,
-// which make outside text safe to read (html/template escapes it as well).
+// which make outside text safe to read (html/template escapes it as well) and
+// keep a unit at its number; raw is line without that, for what is copied.
 func Template(body string, funcs template.FuncMap) (*template.Template, error) {
 	t := template.New("page").Funcs(template.FuncMap{
-		"line": safe.Line, "text": safe.Text, "numbers": tabulate,
-		// our own style sheet, embedded; nothing from outside gets in
-		"css": func() template.CSS { return template.CSS(css) },
+		"line": func(v any) string { return Units(safe.Line(fmt.Sprint(v))) }, "text": func(s string) string { return Units(safe.Text(s)) },
+		"raw": safe.Line, "name": func(s string) string { return Middle(safe.Line(s), longName) }, "margins": margins,
+		"numbers": tabulate, "words": commandWords, "policy": policy, "long": longNumber,
+		// our own style sheet and script, embedded; nothing from outside gets in
+		"css":    func() template.CSS { return template.CSS(css) },
+		"script": func() template.JS { return template.JS(script) },
 	}).Funcs(funcs)
 	t, err := svg.Add(t)
 	if err != nil {

@@ -10,8 +10,8 @@ import (
 	"rigkeep/diffview/svg"
 )
 
-const body = `{{define "body"}}<p>{{line .Note}}</p><div class="figures">{{range .Figures}}{{template "figure" .}}{{end}}</div>
-<p><span class="box" role="img" aria-label="to tick"></span> {{text .Act}}</p>{{end}}`
+const body = `{{define "body"}}<p>{{line .Note}}</p><div class="g3">{{range .Figures}}{{template "figure" .}}{{end}}</div>
+<p><span class="box" aria-hidden="true"></span> {{text .Act}}</p>{{end}}`
 
 type content struct {
 	Note, Act string
@@ -42,7 +42,7 @@ func TestPage(t *testing.T) {
 	if err := Write(&again, tm, p, demo()); err != nil || !bytes.Equal(b.Bytes(), again.Bytes()) {
 		t.Errorf("the same input gives other bytes: %v", err)
 	}
-	for _, want := range []string{"Made 2026-03-02 07:00 UTC by Rigkeep 1.0.", "<code>abc</code>", "rigs/x.toml", `<th scope="row">night crossing</th>`, "onset: 60.0", "<td>41.0</td>", "<td>42.0</td>"} {
+	for _, want := range []string{"State of 2026-03-02 08:00 &#43;0100, revision <code>abc</code>. Made by Rigkeep 1.0.", "rigs/x.toml", `<th scope="row">night crossing</th>`, "onset: 60.0", "<td>41.0</td>", "<td>42.0</td>"} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("the page lacks %s", want)
 		}

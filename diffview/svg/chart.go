@@ -1,14 +1,17 @@
 // Package svg draws small line charts that can be read on a phone and on paper:
-// large text, the page's own text colour, lines told apart by dash as well as
-// by colour and labelled where they end, and a title and description for those
-// who cannot see them.
+// large text, the page's own colours, lines told apart by dash and weight and
+// labelled where they end, limits as a named line with a tinted zone beyond, and a
+// title and description for those who cannot see them.
 package svg
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"html/template"
 	"io"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -23,12 +26,22 @@ type Chart struct {
 	XLabel string // with unit
 	YLabel string
 	LogX   bool
+	LogY   bool
 	Series []Series
 	Marks  []Mark
+	Points []Point
+	Zones  []Zone
 	// Ticks take the place of numbers along x, as for jobs.
 	Ticks []Tick
 	// YMin and YMax widen the range of y, as to show zero or a limit.
 	YMin, YMax *float64
+	// MinSpan is the least that the range of y spans, so that a small change looks
+	// small; 0 is as the values are.
+	MinSpan float64
+	// XMin and XMax do the same for x, so that charts in a row have equal axes.
+	XMin, XMax *float64
+	// Wide is for a strip across the page.
+	Wide bool
 }
 
 // Series is one line: points (X[i], Y[i]), X not falling. A point that is not
@@ -40,13 +53,38 @@ type Series struct {
 	// Look chooses colour and dash, from 1 on, so that a line looks the same in
 	// several charts; 0 is by position.
 	Look int
+	// Step holds each value until the next, as a setting does.
+	Step bool
 }
 
-// Mark is a thin line across at Y, or down at X where Down is set.
+// The looks of lines that several charts share.
+const (
+	After, Before, Third, Accent = 1, 2, 3, 4
+)
+
+// Mark is a thin line across at Y, or down at X where Down is set. A limit has the
+// zone above it tinted (below it with Under).
 type Mark struct {
-	Name string
-	At   float64
-	Down bool
+	Name         string
+	At           float64
+	Down         bool
+	Limit, Under bool
+	Onset        bool
+}
+
+// Point is one named place. Kind is "value", "proved", "offer", "reference",
+// "onset", "cap", "peak" or "harmonic". Lo and Hi draw an interval along y; equal
+// is none.
+type Point struct {
+	X, Y, Lo, Hi float64
+	Name, Kind   string
+}
+
+// Zone is a stretch along x: a job, a gap, a kind of oscillation.
+type Zone struct {
+	From, To float64
+	Name     string
+	Loud     bool // something is amiss there
 }
 
 // Tick is a named place along x. Short stands on the picture in the name's place,
@@ -59,22 +97,26 @@ type Tick struct {
 // ErrEmpty says that a chart has no point to draw.
 var ErrEmpty = errors.New("nothing to draw: no series has a finite point")
 
-// The box in which everything is drawn, in SVG units. On a phone 390 px wide a
-// unit is about 0.65 px, so 22 is the least for text (seen in Chromium).
+// The box in which everything is drawn, in SVG units: on a phone 390 px wide, and
+// about so on a desk and on paper, a unit is one px, so that 13 is easily read (seen
+// in Chromium).
 const (
-	boxWidth  = 560
-	boxHeight = 360
-	textSize  = 22
-	charWidth = 12.0 // about the mean of a sans-serif at textSize
+	boxWidth  = 340
+	boxHeight = 230
+	wideWidth = 680
+	textSize  = 13
+	charWidth = 7.4 // about the mean of a sans-serif at textSize
 )
 
-// Colours are for two to six lines: Okabe and Ito's set for all kinds of colour
-// vision, those of it that stand out on white and on black.
-// Source: M. Okabe and K. Ito, Color Universal Design, 2008 (values from memory).
-var Colours = []string{"#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00"}
-
-// Dashes go with Colours.
-var Dashes = []string{"", "12 7", "3 7", "18 6 4 6", "8 4", "2 4"}
+// looks are how lines look: ink for what counts, second ink and a dash for what it is
+// held against.
+var looks = []struct {
+	colour, dash string
+	width        float64
+}{
+	{"var(--ink,#13201d)", "", 2.5}, {"var(--second,#46524e)", "6 4", 2}, {"var(--second,#46524e)", "2 3", 1.5},
+	{"var(--todo,#970d59)", "", 2.5}, {"var(--good,#005c70)", "9 3 2 3", 2}, {"var(--look,#755f00)", "5 3", 2},
+}
 
 // drawing is a chart with every coordinate known, for the template.
 type drawing struct {
@@ -87,6 +129,41 @@ type drawing struct {
 	Lines                  []line
 	Marks                  []mark
 	YLabelY, XLabelY       float64
+	Points                 []point
+	Zones                  []zone
+	Words                  []word // a row of names along the top
+}
+
+type point struct {
+	X, Y, Lo, Hi float64
+	Kind, Name   string
+	TX, TY       float64
+	Anchor       string
+}
+
+// Diamond is the sign of a value to set.
+func (p point) Diamond() string {
+	return fmt.Sprintf("M%s %sl6 6-6 6-6-6z", coord(p.X), coord(p.Y-6))
+}
+
+// Cross is the sign of an onset.
+func (p point) Cross() string {
+	return fmt.Sprintf("M%s %sl9 9m0-9l-9 9", coord(p.X-4.5), coord(p.Y-4.5))
+}
+
+func (p point) BoxX() float64  { return round(p.X - 4) }
+func (p point) BoxY() float64  { return round(p.Y - 4) }
+func (p point) Left() float64  { return round(p.X - 12) }
+func (p point) Right() float64 { return round(p.X + 12) }
+
+type zone struct {
+	X, Y, Width, Height float64
+	Loud                bool
+}
+
+type word struct {
+	X    float64
+	Text string
 }
 
 type tick struct {
@@ -96,11 +173,13 @@ type tick struct {
 }
 
 type line struct {
-	Name, Colour, Dash string
-	Parts              []string // polyline points
-	Dots               [][2]float64
-	LabelX, LabelY     float64
-	EndX, EndY         float64
+	Name           string
+	Style          template.CSS // made of looks alone
+	Colour         template.CSS
+	Parts          []string // polyline points
+	Dots           [][2]float64
+	LabelX, LabelY float64
+	EndX, EndY     float64
 }
 
 type mark struct {
@@ -108,6 +187,7 @@ type mark struct {
 	X1, Y1 float64
 	X2, Y2 float64
 	TX, TY float64
+	Class  string
 }
 
 // largest is the size beyond which a number is taken as not drawable; ticks and
@@ -116,8 +196,10 @@ const largest = 1e12
 
 func finite(v float64) bool { return math.Abs(v) <= largest }
 
-func (c Chart) usable(s Series, i int) bool {
-	return i < len(s.Y) && finite(s.X[i]) && finite(s.Y[i]) && (!c.LogX || s.X[i] > 1/largest)
+func (c Chart) usable(s Series, i int) bool { return i < len(s.Y) && c.drawable(s.X[i], s.Y[i]) }
+
+func (c Chart) drawable(x, y float64) bool {
+	return finite(x) && finite(y) && (!c.LogX || x > 1/largest) && (!c.LogY || y > 1/largest)
 }
 
 // lay works out where everything goes.
@@ -136,18 +218,39 @@ func (c Chart) lay(id string) (drawing, error) {
 			longest = max(longest, len([]rune(clip(s.Name))))
 		}
 	}
+	for _, p := range c.Points {
+		if !c.drawable(p.X, p.Y) {
+			continue
+		}
+		x0, x1, y0, y1 = math.Min(x0, p.X), math.Max(x1, p.X), math.Min(y0, p.Y), math.Max(y1, p.Y)
+		if p.Lo < p.Hi && c.drawable(p.X, p.Lo) && finite(p.Hi) {
+			y0, y1 = math.Min(y0, p.Lo), math.Max(y1, p.Hi)
+		}
+	}
 	if !(x1 >= x0) {
 		return drawing{}, ErrEmpty
 	}
 	for _, v := range []*float64{c.YMin, c.YMax} {
-		if v != nil && finite(*v) {
+		if v != nil && c.drawable(x0, *v) {
 			y0, y1 = math.Min(y0, *v), math.Max(y1, *v)
 		}
 	}
+	for _, v := range []*float64{c.XMin, c.XMax} {
+		if v != nil && c.drawable(*v, y0) {
+			x0, x1 = math.Min(x0, *v), math.Max(x1, *v)
+		}
+	}
 	for _, m := range c.Marks {
-		if !m.Down && finite(m.At) {
+		if !m.Down && c.drawable(x0, m.At) {
 			y0, y1 = math.Min(y0, m.At), math.Max(y1, m.At)
 		}
+	}
+	if c.MinSpan > y1-y0 && finite(c.MinSpan) && !c.LogY {
+		lo := (y0 + y1 - c.MinSpan) / 2
+		if y0 >= 0 && lo < 0 { // what is never below zero starts there
+			lo = 0
+		}
+		y0, y1 = math.Min(y0, lo), math.Max(y1, lo+c.MinSpan)
 	}
 	x0, x1 = spread(x0, x1, c.LogX)
 	for _, s := range c.Series {
@@ -157,21 +260,35 @@ func (c Chart) lay(id string) (drawing, error) {
 			break
 		}
 	}
-	yt := niceTicks(y0, y1, 5)
-	y0, y1 = spread(math.Min(y0, yt[0]), math.Max(y1, yt[len(yt)-1]), false)
+	var yt []float64
+	var labels []string
+	if c.LogY {
+		y0, y1 = spread(y0, y1, true)
+		yt, labels = logTicks(y0, y1)
+	} else {
+		yt = niceTicks(y0, y1, 5)
+		y0, y1 = spread(math.Min(y0, yt[0]), math.Max(y1, yt[len(yt)-1]), false)
+		labels = tickLabels(yt)
+	}
 	widest := 0
-	labels := tickLabels(yt)
 	for _, l := range labels {
 		widest = max(widest, len([]rune(l)))
 	}
 	d := drawing{
 		ID: id, Title: safe.Line(c.Title), Desc: safe.Line(c.Desc), Width: boxWidth, Height: boxHeight,
-		Left: 14 + charWidth*float64(widest), Top: 44, Base: boxHeight - 66,
-		XLabel: safe.Line(c.XLabel), YLabel: safe.Line(c.YLabel), YLabelY: 22, XLabelY: boxHeight - 8,
+		Left: 10 + charWidth*float64(widest), Top: 24, Base: boxHeight - 42,
+		XLabel: safe.Line(c.XLabel), YLabel: safe.Line(c.YLabel), YLabelY: 13, XLabelY: boxHeight - 6,
 	}
-	d.Right = boxWidth - 12
+	if c.Wide {
+		d.Width = wideWidth
+	}
+	d.Right = float64(d.Width) - 8
 	if longest > 0 && len(c.Series) > 1 {
-		d.Right = boxWidth - 16 - charWidth*float64(longest)
+		d.Right = float64(d.Width) - 10 - charWidth*float64(longest)
+	}
+	named := slices.ContainsFunc(c.Zones, func(z Zone) bool { return z.Name != "" })
+	if named { // a row of names stands above
+		d.Top += 18
 	}
 	px := func(x float64) float64 {
 		if c.LogX {
@@ -179,7 +296,30 @@ func (c Chart) lay(id string) (drawing, error) {
 		}
 		return d.Left + (d.Right-d.Left)*(x-x0)/(x1-x0)
 	}
-	py := func(y float64) float64 { return d.Base - (d.Base-d.Top)*(y-y0)/(y1-y0) }
+	py := func(y float64) float64 {
+		if c.LogY {
+			return d.Base - (d.Base-d.Top)*math.Log(y/y0)/math.Log(y1/y0)
+		}
+		return d.Base - (d.Base-d.Top)*(y-y0)/(y1-y0)
+	}
+	end := d.Left
+	for _, z := range c.Zones {
+		from, to := math.Max(z.From, x0), math.Min(z.To, x1)
+		if !(from <= to) {
+			continue
+		}
+		a, b := px(from), math.Max(px(to), px(from)+3)
+		d.Zones = append(d.Zones, zone{round(a), d.Top, round(b - a), round(d.Base - d.Top), z.Loud})
+		if name := cut(safe.Line(z.Name), 18); name != "" {
+			half := charWidth * float64(len([]rune(name))) / 2
+			at := math.Min(math.Max((a+b)/2, end+half), float64(d.Width)-half)
+			if at-half < end-1 || at+half > float64(d.Width)+1 {
+				continue
+			}
+			d.Words = append(d.Words, word{round(at), name})
+			end = at + half + 6
+		}
+	}
 	for i, y := range yt {
 		d.YTicks = append(d.YTicks, tick{At: round(py(y)), Text: labels[i]})
 	}
@@ -189,7 +329,8 @@ func (c Chart) lay(id string) (drawing, error) {
 		if s.Look > 0 {
 			look = s.Look - 1
 		}
-		l := line{Colour: Colours[look%len(Colours)], Dash: Dashes[look%len(Dashes)]}
+		k := looks[look%len(looks)]
+		l := line{Colour: template.CSS("fill:" + k.colour), Style: template.CSS(fmt.Sprintf("stroke:%s;stroke-width:%s;stroke-dasharray:%s", k.colour, coord(k.width), cmp.Or(k.dash, "none")))}
 		if len(c.Series) > 1 {
 			l.Name = clip(safe.Line(s.Name))
 		}
@@ -207,38 +348,124 @@ func (c Chart) lay(id string) (drawing, error) {
 			continue
 		}
 		l.EndX, l.EndY = round(px(s.X[last])), round(py(s.Y[last]))
-		l.LabelX, l.LabelY = d.Right+8, l.EndY+7
+		l.LabelX, l.LabelY = d.Right+6, l.EndY+5
 		d.Lines = append(d.Lines, l)
 	}
-	apart(d.Lines, d.Top+8, d.Base+7)
+	apart(d.Lines, d.Top+8, d.Base+5)
 	for _, m := range c.Marks {
+		name := cut(safe.Line(m.Name), 24)
+		long := charWidth * float64(len([]rune(name)))
+		class := map[bool]string{true: "limit"}[m.Limit]
+		if m.Onset {
+			class = "onset"
+		}
 		switch {
-		case !finite(m.At) || m.Down && (m.At < x0 || m.At > x1):
+		case !c.drawable(x0, y0) || !finite(m.At) || m.Down && (m.At < x0 || m.At > x1) || !m.Down && !c.drawable(x0, m.At):
 		case m.Down:
 			x := round(px(m.At))
-			tx := math.Min(x+6, d.Right-charWidth*float64(len([]rune(clip(m.Name)))))
-			d.Marks = append(d.Marks, mark{clip(safe.Line(m.Name)), x, d.Top, x, d.Base, round(tx), d.Top + 18})
+			tx := x + 4
+			if tx+long > float64(d.Width) {
+				tx = x - 4 - long
+			}
+			d.Marks = append(d.Marks, mark{name, x, d.Top, x, d.Base, round(math.Max(tx, 2)), d.Top + 13, class})
+			if m.Limit {
+				d.Zones = append(d.Zones, zone{x, d.Top, round(d.Right - x), round(d.Base - d.Top), true})
+			}
 		default:
 			y := round(py(m.At))
-			ty := y - 6
-			if ty < d.Top+14 {
-				ty = y + 22
+			ty := y - 4
+			if ty < d.Top+10 {
+				ty = y + 14
 			}
-			d.Marks = append(d.Marks, mark{clip(safe.Line(m.Name)), d.Left, y, d.Right, y, d.Left + 8, round(ty)})
+			d.Marks = append(d.Marks, mark{name, d.Left, y, d.Right, y, round(math.Max(d.Left+4, d.Right-4-long)), round(ty), class})
+			switch {
+			case m.Limit && m.Under:
+				d.Zones = append(d.Zones, zone{d.Left, y, round(d.Right - d.Left), round(d.Base - y), true})
+			case m.Limit:
+				d.Zones = append(d.Zones, zone{d.Left, d.Top, round(d.Right - d.Left), round(y - d.Top), true})
+			}
 		}
 	}
+	c.name(&d, px, py)
 	return d, nil
+}
+
+// name lays out the points with their names: beside them where there is room, else
+// above or below, never on each other.
+func (c Chart) name(d *drawing, px, py func(float64) float64) {
+	type rect struct{ x0, y0, x1, y1 float64 }
+	var taken []rect
+	for _, m := range d.Marks {
+		taken = append(taken, rect{m.TX, m.TY - 11, m.TX + charWidth*float64(len([]rune(m.Name))), m.TY + 3})
+	}
+	for _, p := range c.Points {
+		if c.drawable(p.X, p.Y) {
+			x, y := px(p.X), py(p.Y)
+			taken = append(taken, rect{x - 6, y - 6, x + 6, y + 6})
+		}
+	}
+	for _, p := range c.Points {
+		if !c.drawable(p.X, p.Y) {
+			continue
+		}
+		q := point{X: round(px(p.X)), Y: round(py(p.Y)), Kind: p.Kind, Name: cut(safe.Line(p.Name), 26), Anchor: "start"}
+		if p.Lo < p.Hi && c.drawable(p.X, p.Lo) && finite(p.Hi) {
+			q.Lo, q.Hi = round(py(p.Lo)), round(py(p.Hi))
+		}
+		long := charWidth * float64(len([]rune(q.Name)))
+		best, least := [2]float64{q.X + 9, q.Y + 4}, math.Inf(1)
+		for _, off := range [][2]float64{{9, 4}, {-9 - long, 4}, {9, 18}, {9, -10}, {-9 - long, 18}, {-9 - long, -10}, {-long / 2, -12}, {-long / 2, 22}, {9, 32}, {-9 - long, -24}, {9, -24}, {-9 - long, 32}} {
+			r := rect{q.X + off[0], q.Y + off[1] - 11, q.X + off[0] + long, q.Y + off[1] + 3}
+			cost := math.Max(0, 2-r.x0) + math.Max(0, r.x1-float64(d.Width)+2) + math.Max(0, d.Top-6-r.y0) + math.Max(0, r.y1-d.Base)
+			for _, t := range taken {
+				if w, h := math.Min(r.x1, t.x1)-math.Max(r.x0, t.x0), math.Min(r.y1, t.y1)-math.Max(r.y0, t.y0); w > 0 && h > 0 {
+					cost += w + h
+				}
+			}
+			if cost < least {
+				best, least = [2]float64{r.x0, r.y0 + 11}, cost
+			}
+		}
+		q.TX, q.TY = round(math.Max(best[0], 2)), round(best[1])
+		if q.Name != "" {
+			taken = append(taken, rect{q.TX, q.TY - 11, q.TX + long, q.TY + 3})
+		}
+		d.Points = append(d.Points, q)
+	}
+}
+
+// cut keeps a name to n characters, by its middle.
+func cut(s string, n int) string {
+	r := []rune(s)
+	if len(r) <= n {
+		return s
+	}
+	head := (n - 1) * 2 / 3
+	return string(r[:head]) + "…" + string(r[len(r)-(n-1-head):])
+}
+
+// logTicks are powers of ten in a range, with 2 and 5 between where they are few.
+func logTicks(lo, hi float64) (at []float64, labels []string) {
+	steps := []float64{1, 2, 5}
+	if math.Log10(hi/lo) > 3 {
+		steps = []float64{1}
+	}
+	for e := math.Floor(math.Log10(lo)); e <= math.Log10(hi); e++ {
+		for _, m := range steps {
+			if v := m * math.Pow(10, e); v >= lo*0.999 && v <= hi*1.001 {
+				at, labels = append(at, v), append(labels, strconv.FormatFloat(v, 'g', 4, 64))
+			}
+		}
+	}
+	if at == nil {
+		at, labels = []float64{lo}, []string{strconv.FormatFloat(lo, 'g', 3, 64)}
+	}
+	return at, labels
 }
 
 // clip keeps a label short enough to stand beside the lines; the page's table
 // has the whole of it.
-func clip(s string) string {
-	r := []rune(s)
-	if len(r) > 10 {
-		return string(r[:9]) + "…"
-	}
-	return s
-}
+func clip(s string) string { return cut(s, 14) }
 
 // spread opens a range that is a single point, or as good as one.
 func spread(lo, hi float64, log bool) (float64, float64) {
@@ -283,7 +510,11 @@ func (c Chart) points(s Series, px, py func(float64) float64) []string {
 			flush()
 			continue
 		}
-		run = append(run, [2]float64{px(s.X[i]), py(s.Y[i])})
+		x, y := px(s.X[i]), py(s.Y[i])
+		if s.Step && len(run) > 0 {
+			run = append(run, [2]float64{x, run[len(run)-1][1]})
+		}
+		run = append(run, [2]float64{x, y})
 	}
 	flush()
 	return out
@@ -388,7 +619,7 @@ func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tic
 				if name == "" {
 					name = t.Name
 				}
-				all = append(all, tick{At: round(px(t.At)), Text: clip(safe.Line(name))})
+				all = append(all, tick{At: round(px(t.At)), Text: cut(safe.Line(name), 18)})
 			}
 		}
 	case c.LogX:
@@ -411,7 +642,7 @@ func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tic
 	end := math.Inf(-1)
 	for _, t := range all {
 		half := charWidth*float64(len([]rune(t.Text)))/2 + 4
-		t.Mid = round(math.Min(math.Max(t.At, half), boxWidth-half))
+		t.Mid = round(math.Min(math.Max(t.At, half), float64(d.Width)-half))
 		if t.Mid-half < end {
 			continue
 		}
@@ -460,6 +691,8 @@ func (c Chart) valueAt(s Series, x float64) float64 {
 		switch {
 		case s.X[i] == x:
 			return s.Y[i]
+		case s.X[i] > x && prev >= 0 && s.Step:
+			return s.Y[prev]
 		case s.X[i] > x && prev >= 0:
 			return s.Y[prev] + (s.Y[i]-s.Y[prev])*(x-s.X[prev])/(s.X[i]-s.X[prev])
 		case s.X[i] > x:
@@ -470,7 +703,7 @@ func (c Chart) valueAt(s Series, x float64) float64 {
 	return math.NaN()
 }
 
-// Write writes the chart as a file of its own.
+// Write writes the chart as a file of its own, with its title above it.
 func Write(w io.Writer, c Chart) error {
 	d, err := c.lay("chart")
 	if err != nil {
@@ -482,10 +715,46 @@ func Write(w io.Writer, c Chart) error {
 	}
 	var b strings.Builder
 	b.WriteString("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n")
-	if err := t.ExecuteTemplate(&b, "chart", d); err != nil {
+	if err := t.ExecuteTemplate(&b, "file", fileOf(d)); err != nil {
 		return fmt.Errorf("the chart %q: %w", c.Title, err)
 	}
 	b.WriteByte('\n')
 	_, err = io.WriteString(w, b.String())
 	return err
+}
+
+// file is a chart that stands alone: under its title, on its own ground.
+type file struct {
+	drawing
+	Lines  []titleLine
+	Total  int
+	Offset int
+}
+
+type titleLine struct {
+	Y    int
+	Text string
+}
+
+// fileOf folds the title to the width of the box.
+func fileOf(d drawing) file {
+	f := file{drawing: d}
+	wide := int(float64(d.Width-12) / (charWidth * 1.08))
+	line := ""
+	flush := func() {
+		if line != "" {
+			f.Lines = append(f.Lines, titleLine{Y: 18 + 17*len(f.Lines), Text: cut(line, wide)})
+		}
+		line = ""
+	}
+	for _, word := range strings.Fields(d.Title) {
+		if line != "" && len([]rune(line))+1+len([]rune(word)) > wide {
+			flush()
+		}
+		line = strings.TrimSpace(line + " " + word)
+	}
+	flush()
+	f.Offset = 8 + 17*len(f.Lines)
+	f.Total = d.Height + f.Offset
+	return f
 }

@@ -34,8 +34,8 @@ func TestChart(t *testing.T) {
 		{Name: "before", X: []float64{0, 1, 2}, Y: []float64{0, 50, 90}}, {Name: "after", X: []float64{0, 1, 2}, Y: []float64{0, 30, 90}}},
 		Marks: []Mark{{Name: "end", At: 90}, {Name: "stop", At: 1, Down: true}}}
 	s := drawn(t, c)
-	for _, want := range []string{`viewBox="0 0 560 360"`, `role="img"`, "<title id=", "Follow response</title>", "Where the head points.</desc>", `font-size="22"`, `fill="currentColor"`,
-		`stroke="#0072b2"`, `stroke="#d55e00"`, `stroke-dasharray="12 7"`, ">before</text>", ">after</text>", ">end</text>", ">stop</text>", ">time, s</text>", ">angle, °</text>", ">100</text>"} {
+	for _, want := range []string{`viewBox="0 0 340 255"`, `role="img"`, "<title id=", "Follow response</title>", ">Follow response</text>", "Where the head points.</desc>", `font-size="13"`,
+		"stroke:var(--ink,#13201d);stroke-width:2.5", "stroke-dasharray:6 4", ">before</text>", ">after</text>", ">end</text>", ">stop</text>", ">time, s</text>", ">angle, °</text>", ">100</text>"} {
 		if !strings.Contains(s, want) {
 			t.Errorf("the chart lacks %s:\n%s", want, s)
 		}
@@ -95,10 +95,15 @@ func TestThin(t *testing.T) {
 func TestInTheBox(t *testing.T) {
 	number := rapid.OneOf(rapid.Float64Range(-1e3, 1e3), rapid.SampledFrom([]float64{0, 1e-9, 1e9, -1e9, math.NaN(), math.Inf(1), math.MaxFloat64, 5e-324}))
 	rapid.Check(t, func(t *rapid.T) {
-		c := Chart{Title: rapid.String().Draw(t, "title"), YLabel: "y", LogX: rapid.Bool().Draw(t, "log")}
+		c := Chart{Title: rapid.String().Draw(t, "title"), YLabel: "y", LogX: rapid.Bool().Draw(t, "log"), LogY: rapid.Bool().Draw(t, "log y"), MinSpan: rapid.SampledFrom([]float64{0, 10, 1e9}).Draw(t, "span")}
 		for range rapid.IntRange(1, 4).Draw(t, "lines") {
 			n := rapid.IntRange(0, 6).Draw(t, "n")
 			c.Series = append(c.Series, Series{Name: rapid.StringN(0, 14, -1).Draw(t, "name"), X: rapid.SliceOfN(number, n, n).Draw(t, "x"), Y: rapid.SliceOfN(number, n, n).Draw(t, "y"), Dots: true})
+		}
+		for range rapid.IntRange(0, 3).Draw(t, "points") {
+			c.Points = append(c.Points, Point{X: number.Draw(t, "px"), Y: number.Draw(t, "py"), Lo: number.Draw(t, "lo"), Hi: number.Draw(t, "hi"), Name: rapid.StringN(0, 14, -1).Draw(t, "name"), Kind: "offer"})
+			c.Zones = append(c.Zones, Zone{From: number.Draw(t, "from"), To: number.Draw(t, "to"), Name: rapid.StringN(0, 14, -1).Draw(t, "zone")})
+			c.Marks = append(c.Marks, Mark{At: number.Draw(t, "at"), Down: rapid.Bool().Draw(t, "down"), Limit: rapid.Bool().Draw(t, "limit"), Name: "limit"})
 		}
 		d, err := c.lay("x")
 		if errors.Is(err, ErrEmpty) {
@@ -108,6 +113,19 @@ func TestInTheBox(t *testing.T) {
 			if !(x >= -1 && x <= boxWidth+1 && y >= -1 && y <= boxHeight+1) {
 				t.Fatalf("%s at %g, %g", what, x, y)
 			}
+		}
+		for _, p := range d.Points {
+			in("point", p.X, p.Y)
+			in("point's name", p.TX, p.TY)
+		}
+		for _, m := range d.Marks {
+			in("mark", m.X1, m.Y1)
+			in("mark", m.X2, m.Y2)
+			in("mark's name", m.TX, m.TY)
+		}
+		for _, z := range d.Zones {
+			in("zone", z.X, z.Y)
+			in("zone", z.X+z.Width, z.Y+z.Height)
 		}
 		for i, l := range d.Lines {
 			in("label", l.LabelX, l.LabelY)
@@ -166,5 +184,19 @@ func BenchmarkWrite(b *testing.B) {
 		if err := Write(io.Discard, Chart{Series: []Series{s}}); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// A change that counts as small looks small: with the span that the values could
+// have, 24 to 26 of 60 is a thirtieth of the height.
+func TestMinSpan(t *testing.T) {
+	c := Chart{Series: []Series{{X: []float64{0, 1}, Y: []float64{24, 26}, Dots: true}}, MinSpan: 60}
+	d, err := c.lay("x")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dots := d.Lines[0].Dots
+	if rise, high := dots[0][1]-dots[1][1], d.Base-d.Top; rise < 0.02*high || rise > 0.04*high {
+		t.Errorf("2 of 60 rises %g of %g", rise, high)
 	}
 }

@@ -53,6 +53,9 @@
     if (ids.has(e.id)) say("id twice", e, e.id);
     ids.add(e.id);
   }
-  if (document.scripts.length) out.push("the page has a script");
+  const policy = document.querySelector("meta[http-equiv=Content-Security-Policy]")?.content ?? "";
+  for (const s of document.scripts) {
+    if (s.type !== "application/json" && (s.src || !policy.includes("script-src 'sha256-"))) out.push("the page has a script without a policy for it");
+  }
   return out;
 })()

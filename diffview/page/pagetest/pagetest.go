@@ -72,6 +72,7 @@ type view struct {
 var views = []view{
 	{"phone, light", 390, 844, "screen", "light", true},
 	{"phone, dark", 390, 844, "screen", "dark", false},
+	{"tablet, light", 820, 1100, "screen", "light", false},
 	{"desk, light", 1280, 900, "screen", "light", false},
 	{"desk, dark", 1280, 900, "screen", "dark", true},
 	{"A4", 680, 1000, "print", "light", false}, // 180 mm between the margins
