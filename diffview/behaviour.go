@@ -40,11 +40,10 @@ type Figure struct {
 }
 
 // Crossed reports whether the figure has come to lie past its limit.
-func (f Figure) Crossed() bool {
-	past := func(v *float64) bool {
-		return v != nil && f.Limit != nil && (f.Better == LowerIsBetter && *v > *f.Limit || f.Better == HigherIsBetter && *v < *f.Limit)
-	}
-	return past(f.After) && !past(f.Before)
+func (f Figure) Crossed() bool { return f.past(f.After) && !f.past(f.Before) }
+
+func (f Figure) past(v *float64) bool {
+	return v != nil && f.Limit != nil && (f.Better == LowerIsBetter && *v > *f.Limit || f.Better == HigherIsBetter && *v < *f.Limit)
 }
 
 // Verdict is "better", "worse" or "" for a figure that went neither way.

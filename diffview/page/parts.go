@@ -100,7 +100,7 @@ const parts = `
 {{end}}
 {{define "head"}}<div class="head"><h2 id="{{.ID}}">{{line .Title}}</h2>{{if .State.Word}}{{template "state" .State}}{{else}}{{with .About}}<span class="soft small">{{line .}}</span>{{end}}{{end}}</div>
 {{end}}
-{{define "command"}}<div class="cmd"><code>{{range $i, $w := words .}}{{if $i}} {{end}}{{if lt (len $w) 34}}<span class="nw">{{$w}}</span>{{else}}{{$w}}{{end}}{{end}}</code></div>
+{{define "command"}}<div class="cmd"><code>{{range $i, $w := words .}}{{if $i}} {{end}}{{if lt (len $w) 27}}<span class="nw">{{$w}}</span>{{else}}{{$w}}{{end}}{{end}}</code></div>
 {{end}}
 {{define "thing"}}<li>{{if .Href}}<a href="{{.Href}}"><bdi>{{line .Text}}</bdi></a>{{else}}<b><bdi>{{line .Text}}</bdi></b>{{end}}{{with .Note}} <span class="soft">{{line .}}</span>{{end}}{{with .Command}}{{template "command" .}}{{end}}</li>{{end}}
 {{define "finding"}}<article class="f {{.V}}" id="{{.ID}}" data-k="{{.V}}{{range .Keys}} {{.}}{{end}}"><h3><span class="sign {{.V}}" aria-hidden="true">{{.V.Sign}}</span> <span class="{{.V}}">{{.Word}}</span> {{line .Title}}{{with .Of}} <span class="soft">{{line .}}</span>{{end}}</h3>
