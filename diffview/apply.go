@@ -53,7 +53,7 @@ func (r Report) ApplyRig(rig preset.Rig) (preset.Rig, error) {
 		return rig, nil
 	}
 	out := rig
-	out.Fingerprint, out.Gimbal = d.Fingerprints[1], d.Gimbals[1]
+	out.ID, out.Gimbal = d.Fingerprints[1], d.Gimbals[1]
 	n := len(d.kept)
 	for _, p := range d.Parts {
 		if p.Index[0] >= len(rig.Parts) {

@@ -8,9 +8,9 @@ import (
 	"rigkeep/schema"
 )
 
-// Circumstances are the moves and the lens for which behaviour is computed. The
+// Conditions are the moves and the lens for which behaviour is computed. The
 // zero value means the stated defaults.
-type Circumstances struct {
+type Conditions struct {
 	Job      *preset.Job // its shots and lenses come before the defaults
 	Move     string      // as follow.ParseMove reads it; for every style, before the job's
 	LensMM   float64     // before the job's
@@ -41,7 +41,7 @@ const (
 // missing. Nothing here says that a value is safe.
 //
 // Source: preset/follow and preset/loop, which state theirs.
-func Behave(cat *schema.Catalogue, a, b Side, in Circumstances) *Behaviour {
+func Behave(cat *schema.Catalogue, a, b Side, in Conditions) *Behaviour {
 	w := behaviour{cat: cat, a: a, b: b, in: in}
 	w.follow()
 	w.loops()
@@ -55,7 +55,7 @@ func Behave(cat *schema.Catalogue, a, b Side, in Circumstances) *Behaviour {
 type behaviour struct {
 	cat  *schema.Catalogue
 	a, b Side
-	in   Circumstances
+	in   Conditions
 	out  Behaviour
 }
 

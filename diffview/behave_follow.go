@@ -257,7 +257,7 @@ func (w *behaviour) sway(style, name, basis string, x schema.Axis, sa, sb *follo
 		if s == nil {
 			return nil
 		}
-		l, err := follow.LetThrough(*s, tones...)
+		l, err := follow.SwayGain(*s, tones...)
 		if err != nil {
 			return nil
 		}

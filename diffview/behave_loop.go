@@ -185,7 +185,7 @@ func (w *behaviour) marginPlot(x schema.Axis, a, b *modelled) {
 	if !(lo < hi) || math.IsInf(hi, 0) {
 		return
 	}
-	p := Plot{Key: "loop." + x.String(), Title: fmt.Sprintf("Nearness to oscillation, %s", x), LogX: true, XLabel: "frequency, Hz", YLabel: "sensitivity",
+	p := Plot{Key: "loop." + x.String(), Title: fmt.Sprintf("Similarity to oscillation, %s", x), LogX: true, XLabel: "frequency, Hz", YLabel: "sensitivity",
 		About: "How much of a disturbance is left, 1 being all of it. The higher the peak, the nearer the axis is to oscillating; a starting tune keeps it under the limit."}
 	for _, s := range []struct {
 		name string
@@ -240,7 +240,7 @@ func (w *behaviour) onsets() {
 		return &n
 	}
 	basis := "onset recorded at the proof"
-	if p := w.b.Tune.Proof; p != nil && p.Rig != "" && w.b.Rig != nil && w.b.Rig.Fingerprint != "" && p.Rig != w.b.Rig.Fingerprint {
+	if p := w.b.Tune.Proof; p != nil && p.Rig != "" && w.b.Rig != nil && w.b.Rig.ID != "" && p.Rig != w.b.Rig.ID {
 		basis += ", on another build"
 	}
 	for _, x := range schema.Axes {

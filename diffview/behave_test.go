@@ -28,7 +28,7 @@ func followSide(w, s float64) Side {
 // starts after w/20 s and trails by w + 20 τ. The sheet's dead bands are in degrees,
 // its lag 0.02 s a number. Source: follow.ConstantRate.
 func TestFollowFigures(t *testing.T) {
-	b := Behave(cat, followSide(4, 10), followSide(8, 20), Circumstances{Move: "pan 20deg/s for 10s"})
+	b := Behave(cat, followSide(4, 10), followSide(8, 20), Conditions{Move: "pan 20deg/s for 10s"})
 	f := figures(b)
 	for key, want := range map[string][2]float64{
 		"follow.walk.start_delay.pan":   {0.2, 0.4},
@@ -48,7 +48,7 @@ func TestFollowFigures(t *testing.T) {
 	if len(b.Plots) != 1 || len(b.Plots[0].Series) != 3 || len(b.Basis) == 0 || !strings.Contains(strings.Join(b.Basis, " "), "50 mm (default)") {
 		t.Errorf("%+v", b.Basis)
 	}
-	if same := Behave(cat, followSide(4, 10), followSide(4, 10), Circumstances{}); same != nil {
+	if same := Behave(cat, followSide(4, 10), followSide(4, 10), Conditions{}); same != nil {
 		t.Errorf("no change, but %+v", same)
 	}
 }
@@ -57,7 +57,7 @@ func TestFollowFigures(t *testing.T) {
 func TestJobCircumstances(t *testing.T) {
 	job := &preset.Job{Longest: 135, Sensor: [2]float64{36, 24}, Squeeze: 1, Sway: map[schema.Axis]float64{schema.Pan: 3},
 		Shots: []preset.Shot{{Name: "gangway", Kind: "stairs", Style: "walk", LensMM: 85}}}
-	b := Behave(cat, followSide(1, 5), followSide(2, 10), Circumstances{Job: job})
+	b := Behave(cat, followSide(1, 5), followSide(2, 10), Conditions{Job: job})
 	all := strings.Join(b.Basis, "\n")
 	for _, want := range []string{"job's shot gangway", "85 mm (the shot's)", "36 × 24 mm (the job's)", "the job's 3°"} {
 		if !strings.Contains(all, want) {
@@ -65,7 +65,7 @@ func TestJobCircumstances(t *testing.T) {
 		}
 	}
 	job.Shots = nil
-	if all := strings.Join(Behave(cat, followSide(1, 5), followSide(2, 10), Circumstances{Job: job}).Basis, "\n"); !strings.Contains(all, "135 mm (the job's longest)") || !strings.Contains(all, "kind of shot walk") {
+	if all := strings.Join(Behave(cat, followSide(1, 5), followSide(2, 10), Conditions{Job: job}).Basis, "\n"); !strings.Contains(all, "135 mm (the job's longest)") || !strings.Contains(all, "kind of shot walk") {
 		t.Error(all)
 	}
 }
@@ -77,7 +77,7 @@ func TestRelativeOnly(t *testing.T) {
 		x.Sheet, x.Rig = sheetPlain(), rigOn("bollard")
 		return x
 	}
-	b := Behave(cat, side(4, 10), side(8, 25), Circumstances{})
+	b := Behave(cat, side(4, 10), side(8, 25), Conditions{})
 	f := figures(b)
 	if a := f["follow.walk.start_delay_ratio.pan"]; a.After == nil || *a.After != 2 || a.Unit != "×" || !strings.Contains(a.Basis, "relative only") {
 		t.Errorf("%+v", a)
@@ -89,7 +89,7 @@ func TestRelativeOnly(t *testing.T) {
 		t.Errorf("%+v", b)
 	}
 	// another gimbal without a map: nothing can be said, and that is said
-	b = Behave(cat, followSide(4, 10), side(8, 25), Circumstances{})
+	b = Behave(cat, followSide(4, 10), side(8, 25), Conditions{})
 	if b == nil || len(b.Missing) == 0 || !strings.Contains(b.Missing[0], "no SI map") || len(figures(b)) != 0 {
 		t.Errorf("%+v", b)
 	}
@@ -102,7 +102,7 @@ func loopSide(k float64) Side {
 // The figures are those of the loop package for the same axis.
 func TestLoopFigures(t *testing.T) {
 	a, b := loopSide(40), loopSide(60)
-	f := figures(Behave(cat, a, b, Circumstances{}))
+	f := figures(Behave(cat, a, b, Conditions{}))
 	for _, s := range []struct {
 		side Side
 		of   func(Figure) *float64
@@ -137,14 +137,14 @@ func TestLoopFigures(t *testing.T) {
 func TestLoopNeedsDelayAndMap(t *testing.T) {
 	a, b := loopSide(40), loopSide(60)
 	a.Sheet.DelayKnown, b.Sheet.DelayKnown = false, false
-	if got := Behave(cat, a, b, Circumstances{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "loop.delay_s") {
+	if got := Behave(cat, a, b, Conditions{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "loop.delay_s") {
 		t.Errorf("%+v", got)
 	}
 	a.Sheet, b.Sheet = sheetPlain(), sheetPlain()
-	if got := Behave(cat, a, b, Circumstances{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "no SI map") {
+	if got := Behave(cat, a, b, Conditions{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "no SI map") {
 		t.Errorf("%+v", got)
 	}
-	if got := Behave(cat, a, a, Circumstances{}); got != nil {
+	if got := Behave(cat, a, a, Conditions{}); got != nil {
 		t.Errorf("nothing changed, but %+v", got)
 	}
 }
@@ -157,7 +157,7 @@ func TestRecordedOnset(t *testing.T) {
 		s.Tune.Proof = &preset.Proof{Onset: map[schema.Axis]float64{schema.Tilt: 70}}
 		return s
 	}
-	f := figures(Behave(cat, side(40), side(60), Circumstances{}))["onset.tilt"]
+	f := figures(Behave(cat, side(40), side(60), Conditions{}))["onset.tilt"]
 	if f.Before == nil || *f.Before != 60 || *f.After != 20 || f.Unit != "fine steps" || f.Verdict() != "worse" {
 		t.Errorf("%+v", f)
 	}
@@ -165,7 +165,7 @@ func TestRecordedOnset(t *testing.T) {
 
 // A loop that oscillates is a result: its margins are zero and no curve is drawn.
 func TestUnstable(t *testing.T) {
-	b := Behave(cat, loopSide(20), loopSide(200), Circumstances{})
+	b := Behave(cat, loopSide(20), loopSide(200), Conditions{})
 	f := figures(b)
 	if got := f["loop.below_onset.tilt"]; got.After == nil || *got.After >= 0 {
 		t.Fatalf("the axis should oscillate: %+v", got)

@@ -87,12 +87,12 @@ func (c *comparison) build() {
 	if b == nil {
 		out.Op, b = Removed, &preset.Rig{}
 	}
-	out.Fingerprints = [2]string{a.Fingerprint, b.Fingerprint}
+	out.Fingerprints = [2]string{a.ID, b.ID}
 	out.Gimbals = [2]string{a.Gimbal, b.Gimbal}
 	out.parts(a.Parts, b.Parts)
 	out.fields(c, a, b)
 	// a sheet that lies outside a library has no fingerprint yet, which is no change
-	sameFolder := a.Fingerprint == b.Fingerprint || a.Fingerprint == "" || b.Fingerprint == ""
+	sameFolder := a.ID == b.ID || a.ID == "" || b.ID == ""
 	if out.Op == Changed && a.Gimbal == b.Gimbal && sameFolder && out.Parts == nil && !out.Reordered && out.Fields == nil {
 		return
 	}
@@ -341,7 +341,7 @@ func (o *Build) weigh(a, b *preset.Rig) {
 	if o.CG != nil && mass.Vec(o.CG[1]).Sub(mass.Vec(o.CG[0])).Len() >= notableShift {
 		o.Level = max(o.Level, schema.Notable)
 	}
-	if a.Print() != b.Print() {
+	if a.Fingerprint() != b.Fingerprint() {
 		o.Level = max(o.Level, schema.Notable)
 	}
 	if a.Gimbal != b.Gimbal || o.Op != Changed {

@@ -36,7 +36,7 @@ func party(s Side) Party {
 	p := Party{Label: s.Label, Meta: s.Meta}
 	switch {
 	case s.Rig != nil:
-		p.Rig, p.Alias, p.Gimbal = s.Rig.Fingerprint, s.Rig.Alias, s.Rig.Gimbal
+		p.Rig, p.Alias, p.Gimbal = s.Rig.ID, s.Rig.Alias, s.Rig.Gimbal
 	case s.Tune != nil:
 		p.Rig = s.Tune.Rig
 	}

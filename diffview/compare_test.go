@@ -117,7 +117,7 @@ func TestAbsentKeys(t *testing.T) {
 }
 
 func rigOn(gimbal string) *preset.Rig {
-	return &preset.Rig{Fingerprint: "k7qd2m9x4c", Gimbal: gimbal, Parts: []preset.Part{{Slot: "body", Name: "body", Mass: 2, Shape: "point"}}}
+	return &preset.Rig{ID: "k7qd2m9x4c", Gimbal: gimbal, Parts: []preset.Part{{Slot: "body", Name: "body", Mass: 2, Shape: "point"}}}
 }
 
 func TestOtherGimbal(t *testing.T) {
@@ -192,7 +192,7 @@ func TestChangedDial(t *testing.T) {
 // An angle goes the short way round.
 func TestCircular(t *testing.T) {
 	with := cat.With(schema.Param{Field: schema.Field{Path: "horizon.heading_deg", Type: schema.Float, Unit: "°"}, Name: "heading", Group: "horizon", Order: 41,
-		Up: "left", Down: "right", Step: 1, Coarse: 10, Circular: 360, Weigh: schema.Weigh{Notable: 1, Major: 3}})
+		Up: "left", Down: "right", Step: 1, Coarse: 10, Circular: 360, Significance: schema.Significance{Notable: 1, Major: 3}})
 	r := Compare(with, Side{Label: "a", Tune: tuneOf(map[string]any{"horizon.heading_deg": 350.0})}, Side{Label: "b", Tune: tuneOf(map[string]any{"horizon.heading_deg": 10.0})})
 	if c := allChanges(r)[0]; *c.Delta != 20 || c.Direction != "left" || c.Level != schema.Notable || c.Remark != "the short way round" {
 		t.Errorf("%+v", c)
@@ -465,7 +465,7 @@ func BenchmarkCompare(b *testing.B) {
 func BenchmarkBehave(b *testing.B) {
 	x, y := demoSides()
 	for b.Loop() {
-		Behave(cat, x, y, Circumstances{})
+		Behave(cat, x, y, Conditions{})
 	}
 }
 

@@ -48,7 +48,7 @@ func sheetPlain() *schema.Sheet {
 
 func demoSides() (a, b Side) {
 	rig := func(fp, lens string, m, x float64) *preset.Rig {
-		return &preset.Rig{Fingerprint: fp, Alias: "pilot-long", Gimbal: "halyard", Parts: []preset.Part{
+		return &preset.Rig{ID: fp, Alias: "pilot-long", Gimbal: "halyard", Parts: []preset.Part{
 			{Slot: "body", Name: "cinema body", Shape: "box", Mass: 2.1, Size: [3]float64{0.14, 0.12, 0.13}, Place: [3]float64{0, 0, 0.01}},
 			{Slot: "lens", Name: lens, Shape: "cylinder", Mass: m, Diameter: 0.08, Length: 0.11, Place: [3]float64{x, 0, 0.012}},
 			{Slot: "plate", Name: "dovetail 静か", Mass: 0.35, Place: [3]float64{0, 0, -0.07}},
@@ -93,7 +93,7 @@ func TestLook(t *testing.T) {
 		os.Stdout.WriteString("\n=====\n")
 	}
 	os.Stdout.WriteString(InWords(r) + "\n")
-	r.Behaviour = Behave(schema.Default(), a, b, Circumstances{})
+	r.Behaviour = Behave(schema.Default(), a, b, Conditions{})
 	WriteText(os.Stdout, r, Options{}, Style{Width: 80})
 	foot := page.Foot{Made: time.Date(2026, 3, 10, 7, 0, 0, 0, utc), Version: "0.1", Commits: []string{a.Meta.Revision}}
 	for name, f := range map[string]func(io.Writer) error{

@@ -17,7 +17,7 @@ import (
 func demoReport() Report {
 	a, b := demoSides()
 	r := Compare(cat, a, b)
-	r.Behaviour = Behave(cat, a, b, Circumstances{})
+	r.Behaviour = Behave(cat, a, b, Conditions{})
 	return r
 }
 
@@ -68,7 +68,7 @@ var unescaped = regexp.MustCompile(`[^\\]\]\(`)
 func TestHostileText(t *testing.T) {
 	side := func(n string) Side {
 		h := n + hostile
-		rig := &preset.Rig{Fingerprint: h, Alias: h, Gimbal: h, Note: h, Was: []string{h}, Parts: []preset.Part{{Slot: h, Name: h, Shape: "point", Mass: 1, Note: h}}}
+		rig := &preset.Rig{ID: h, Alias: h, Gimbal: h, Note: h, Was: []string{h}, Parts: []preset.Part{{Slot: h, Name: h, Shape: "point", Mass: 1, Note: h}}}
 		tune := &preset.Tune{Rig: h, Note: h, Values: map[string]any{"stiffness.pan": h, "follow." + h + ".deadband.pan": 3.0, h: h},
 			Proof: &preset.Proof{Unit: h, By: h, Note: h, Ended: h, Digest: h, Rig: h}}
 		return Side{Label: h, Rig: rig, Tune: tune, Sheet: nil, Meta: Meta{Revision: h, Who: h, Job: h},

@@ -58,7 +58,7 @@ func genTune(t *rapid.T, base *preset.Tune) *preset.Tune {
 }
 
 func genRig(t *rapid.T, base *preset.Rig) *preset.Rig {
-	out := preset.Rig{Fingerprint: "k7qd2m9x4c", Alias: "long", Gimbal: "halyard"}
+	out := preset.Rig{ID: "k7qd2m9x4c", Alias: "long", Gimbal: "halyard"}
 	if base != nil {
 		out = *base
 		out.Parts = append([]preset.Part(nil), base.Parts...)

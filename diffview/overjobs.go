@@ -27,7 +27,7 @@ func leastSpan(p schema.Param, sheet *schema.Sheet) float64 {
 			coarse = d.Coarse
 		}
 	}
-	return p.Weigh.Notable * coarse / minorShare
+	return p.Significance.Notable * coarse / minorShare
 }
 
 // OverJobs pictures each numeric parameter that is not the same at all moments,

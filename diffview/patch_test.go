@@ -157,7 +157,7 @@ func TestPatchOfMovedRig(t *testing.T) {
 	a := map[string][]byte{"rigs/k7/k7qd2m9x4c/main.toml": []byte("kind = \"tune\"\nrig = \"k7qd2m9x4c\"\n"), "rigs/k7/k7qd2m9x4c/rig.toml": []byte("kind = \"rig\"\n")}
 	b := map[string][]byte{"rigs/8w/8wq2m9x4ck/main.toml": []byte("kind = \"tune\"\nrig = \"8wq2m9x4ck\"\n"), "rigs/8w/8wq2m9x4ck/rig.toml": []byte("kind = \"rig\"\n")}
 	rig := func(fp string, was ...string) *preset.Rig {
-		return &preset.Rig{Fingerprint: fp, Alias: "long", Was: was}
+		return &preset.Rig{ID: fp, Alias: "long", Was: was}
 	}
 	rep := Compare(schema.Default(), Side{Label: "a", Rig: rig("k7qd2m9x4c"), Texts: a}, Side{Label: "b", Rig: rig("8wq2m9x4ck", "k7qd2m9x4c"), Texts: b})
 	var patch bytes.Buffer

@@ -71,7 +71,7 @@ func (c *comparison) tune() {
 		f := c.field(schema.KindTune, "rig", present(a.Rig), present(b.Rig))
 		f.Label = "Fingerprint of the rig"
 		// where the builds are compared, it follows from them
-		f.Derived = c.a.Rig != nil && c.b.Rig != nil && a.Rig == c.a.Rig.Fingerprint && b.Rig == c.b.Rig.Fingerprint
+		f.Derived = c.a.Rig != nil && c.b.Rig != nil && a.Rig == c.a.Rig.ID && b.Rig == c.b.Rig.ID
 		if f.Derived {
 			f.Level = schema.Minor
 		}
@@ -85,12 +85,12 @@ func (c *comparison) tune() {
 // sameRigOf reports whether two builds are one rig at two times: the same folder
 // or alias, or one having been the other before its parts changed.
 func sameRigOf(a, b preset.Rig) bool {
-	return a.Fingerprint == b.Fingerprint || a.Alias == b.Alias || moved(a, b)
+	return a.ID == b.ID || a.Alias == b.Alias || moved(a, b)
 }
 
 // moved reports whether a rig went from one folder to the other.
 func moved(a, b preset.Rig) bool {
-	return a.Fingerprint != b.Fingerprint && (slices.Contains(b.Was, a.Fingerprint) || slices.Contains(a.Was, b.Fingerprint))
+	return a.ID != b.ID && (slices.Contains(b.Was, a.ID) || slices.Contains(a.Was, b.ID))
 }
 
 // present is a text as a value: nil when it is empty, as an absent key is.
@@ -233,9 +233,9 @@ func cmp(a, b float64) int {
 // weigh puts a change in coarse steps on the catalogue's scale.
 func weigh(p schema.Param, coarse float64) schema.Level {
 	switch n := math.Abs(coarse) + 1e-9; {
-	case p.Weigh.Major > 0 && n >= p.Weigh.Major:
+	case p.Significance.Major > 0 && n >= p.Significance.Major:
 		return schema.Major
-	case n >= p.Weigh.Notable:
+	case n >= p.Significance.Notable:
 		return schema.Notable
 	}
 	return schema.Minor

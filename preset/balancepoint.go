@@ -92,7 +92,7 @@ type BalanceReading struct {
 // reading, or two from either side) into a verdict and what to do. The mass is the
 // build's own: what of the gimbal turns with it is not on the sheet.
 //
-// Source: balance.ReadTurned.
+// Source: balance.ReadAtAttitude.
 func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (BalanceReading, error) {
 	th := balance.Thresholds{Good: s.GoodPct, Workable: s.WorkablePct}
 	if !p.HasAxis {
@@ -116,7 +116,7 @@ func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (Bala
 		// a roll axis that is tilted up feels less of the weight
 		a.Incline = p.Tilt
 	}
-	read, err := balance.ReadTurned(p.Axis, a, efforts, balance.Sign(s.EffortSign), th, gravity)
+	read, err := balance.ReadAtAttitude(p.Axis, a, efforts, balance.Sign(s.EffortSign), th, gravity)
 	out := BalanceReading{Reading: read}
 	if err != nil {
 		return out, err

@@ -125,7 +125,7 @@ func PlanBench(sheet *schema.Sheet, r Rig, t *Tune, offers []start.Offer, only [
 				continue
 			}
 			x := BenchAxis{Why: o.Reason}
-			if e := bench.FromOffer(o); e.Offered != nil {
+			if e := bench.EvidenceFrom(o); e.Offered != nil {
 				v := Rounded(*e.Offered, 12)
 				x.Offered = &v
 			}

@@ -232,7 +232,7 @@ func TestDrift(t *testing.T) {
 }
 
 func TestShotFor(t *testing.T) {
-	r := preset.Rig{Alias: "b-cam-85", Fingerprint: "rn7jcwhexy", Was: []string{"0qygem5g0z"}}
+	r := preset.Rig{Alias: "b-cam-85", ID: "rn7jcwhexy", Was: []string{"0qygem5g0z"}}
 	for rig, want := range map[string]bool{"": true, "b-cam-85": true, "rn7j": true, "0qyge": true, "b-cam": false, "rn8": false, "RN7J": false} {
 		if got := (preset.Shot{Rig: rig}).For(r); got != want {
 			t.Errorf("a shot for %q: %v", rig, got)

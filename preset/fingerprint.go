@@ -68,9 +68,9 @@ func (p *Part) balancePoint() *[3]float64 {
 	return &p.Place
 }
 
-// Print computes the fingerprint: the first 50 bits of the SHA-256 of
+// Fingerprint computes the fingerprint: the first 50 bits of the SHA-256 of
 // Canonical as ten characters of base32.
-func (r Rig) Print() string { return digest(r.Canonical()) }
+func (r Rig) Fingerprint() string { return digest(r.Canonical()) }
 
 // DigestOf is the first 50 bits of a text's SHA-256 in UTF-8, in the form of a
 // fingerprint.

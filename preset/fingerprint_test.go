@@ -87,7 +87,7 @@ func TestFingerprintVectors(t *testing.T) {
 		if got := r.Canonical(); got != texts[i] {
 			t.Errorf("vector %d: canonical text\n%q, the second implementation says\n%q", i+1, got, texts[i])
 		}
-		if got := r.Print(); got != prints[i] {
+		if got := r.Fingerprint(); got != prints[i] {
 			t.Errorf("vector %d: %s, the second implementation says %s", i+1, got, prints[i])
 		}
 		if !strings.Contains(string(manual), texts[i]) || !strings.Contains(string(manual), prints[i]) {
@@ -126,8 +126,8 @@ func TestFingerprintAgreesAtRandom(t *testing.T) {
 	}
 	prints, texts := second(t, file)
 	for i, v := range vs {
-		if r := v.rig(); r.Print() != prints[i] || r.Canonical() != texts[i] {
-			t.Fatalf("build %d: %s %q, the second implementation says %s %q", i, r.Print(), r.Canonical(), prints[i], texts[i])
+		if r := v.rig(); r.Fingerprint() != prints[i] || r.Canonical() != texts[i] {
+			t.Fatalf("build %d: %s %q, the second implementation says %s %q", i, r.Fingerprint(), r.Canonical(), prints[i], texts[i])
 		}
 	}
 }
@@ -140,7 +140,7 @@ func TestFingerprintIgnoresAndNotices(t *testing.T) {
 			{Slot: "lens", Name: "35 mm prime", Mass: 0.56, Place: [3]float64{0.08, 0, 0.004}, Shape: "cylinder", Diameter: 0.08, Length: 0.09},
 		}}
 	}
-	want := base().Print()
+	want := base().Fingerprint()
 	if len(want) != FingerprintLen || !IsFingerprint(want) {
 		t.Fatalf("%q is no fingerprint", want)
 	}
@@ -159,7 +159,7 @@ func TestFingerprintIgnoresAndNotices(t *testing.T) {
 	for name, change := range same {
 		r := base()
 		change(&r)
-		if r.Print() != want {
+		if r.Fingerprint() != want {
 			t.Errorf("%s changed the fingerprint", name)
 		}
 	}
@@ -176,7 +176,7 @@ func TestFingerprintIgnoresAndNotices(t *testing.T) {
 	for name, change := range other {
 		r := base()
 		change(&r)
-		if r.Print() == want {
+		if r.Fingerprint() == want {
 			t.Errorf("%s did not change the fingerprint", name)
 		}
 	}
@@ -220,8 +220,8 @@ func TestFingerprintLaws(t *testing.T) {
 func TestCollisionIsSeen(t *testing.T) {
 	one := Rig{Gimbal: "quay-large", Parts: []Part{{Slot: "body", Name: "body 21506070", Mass: 1.8}}}
 	two := Rig{Gimbal: "quay-large", Parts: []Part{{Slot: "body", Name: "body 22520974", Mass: 1.8}}}
-	if one.Print() != two.Print() {
-		t.Fatalf("%s and %s; want a collision", one.Print(), two.Print())
+	if one.Fingerprint() != two.Fingerprint() {
+		t.Fatalf("%s and %s; want a collision", one.Fingerprint(), two.Fingerprint())
 	}
 	if one.Canonical() == two.Canonical() {
 		t.Fatal("different builds have one canonical text")

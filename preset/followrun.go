@@ -26,10 +26,10 @@ type FollowCase struct {
 
 // FollowRun is what a style does on one axis.
 type FollowRun struct {
-	Style    string           `json:"style"`
-	Axis     string           `json:"axis"`
-	Response *follow.Response `json:"response"`
-	Sway     *follow.SwayLeak `json:"sway,omitempty"`
+	Style    string             `json:"style"`
+	Axis     string             `json:"axis"`
+	Response *follow.Response   `json:"response"`
+	Sway     *follow.SwayPassed `json:"sway,omitempty"`
 	// SwayMissing says why there is no share of sway, where the case has some.
 	SwayMissing string `json:"sway_missing,omitempty"`
 }
@@ -37,7 +37,7 @@ type FollowRun struct {
 // RunFollow simulates a style of a tune on one axis. The error is *ErrNoMap where
 // the sheet has no map for its dials.
 //
-// Source: follow.Simulate, follow.LetThrough.
+// Source: follow.Simulate, follow.SwayGain.
 func RunFollow(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a schema.Axis, k FollowCase) (*FollowRun, error) {
 	si, err := FollowStyle(c, s, t, style, a)
 	if err != nil {
@@ -59,7 +59,7 @@ func RunFollow(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a sch
 		tones = k.Move.Tones()
 	}
 	if len(tones) > 0 {
-		if l, err := follow.LetThrough(si, tones...); err != nil {
+		if l, err := follow.SwayGain(si, tones...); err != nil {
 			out.SwayMissing = err.Error()
 		} else {
 			out.Sway = &l

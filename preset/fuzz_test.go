@@ -75,12 +75,12 @@ func FuzzDecode(f *testing.F) {
 		if err == nil && !(p.Mass > 0 && !math.IsInf(p.Mass, 0) && p.Inertia[0][0] >= 0 && !math.IsInf(p.Inertia[0][0], 0)) {
 			t.Errorf("%+v", p)
 		}
-		fp := r.Print()
+		fp := r.Fingerprint()
 		for i, j := 0, len(r.Parts)-1; i < j; i, j = i+1, j-1 {
 			r.Parts[i], r.Parts[j] = r.Parts[j], r.Parts[i]
 		}
-		if len(fp) != preset.FingerprintLen || !preset.IsFingerprint(fp) || r.Print() != fp {
-			t.Errorf("%q, turned round %q", fp, r.Print())
+		if len(fp) != preset.FingerprintLen || !preset.IsFingerprint(fp) || r.Fingerprint() != fp {
+			t.Errorf("%q, turned round %q", fp, r.Fingerprint())
 		}
 	})
 }

@@ -137,12 +137,12 @@ func HoldingDraw(s *schema.Sheet, held []Holding, b balance.Battery) (d balance.
 	return d, unknown, err
 }
 
-// LeftOver is the resting effort in percent that a plate leaves on roll and tilt
+// ResidualEffort is the resting effort in percent that a plate leaves on roll and tilt
 // where its travel ends before the centre of gravity is on the axes; empty where
 // it does not end.
 //
 // Source: balance.EffortOf; thresholds are the sheet's.
-func LeftOver(s *schema.Sheet, r Rig, p fit.Plate) ([]Holding, error) {
+func ResidualEffort(s *schema.Sheet, r Rig, p fit.Plate) ([]Holding, error) {
 	out := []Holding{}
 	if len(p.Ends) == 0 {
 		return out, nil

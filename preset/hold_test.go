@@ -108,7 +108,7 @@ func TestWhatThePlateLeaves(t *testing.T) {
 	if err != nil || !strings.Contains(rep.Plate.Words, "back 14 mm is missing") {
 		t.Fatalf("%s %v", rep.Plate.Words, err)
 	}
-	left, err := LeftOver(s, r, rep.Plate)
+	left, err := ResidualEffort(s, r, rep.Plate)
 	if err != nil || len(left) != 2 {
 		t.Fatalf("%+v %v", left, err)
 	}
@@ -118,7 +118,7 @@ func TestWhatThePlateLeaves(t *testing.T) {
 	if left[0].Verdict != balance.Good {
 		t.Errorf("roll: %+v", left[0])
 	}
-	if got, err := LeftOver(s, r, fit.Plate{}); err != nil || len(got) != 0 {
+	if got, err := ResidualEffort(s, r, fit.Plate{}); err != nil || len(got) != 0 {
 		t.Errorf("a plate that does not end leaves %+v, %v", got, err)
 	}
 }

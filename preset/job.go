@@ -31,7 +31,7 @@ func (s Shot) For(r Rig) bool {
 	if !IsFingerprint(s.Rig) {
 		return false
 	}
-	for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+	for _, fp := range append([]string{r.ID}, r.Was...) {
 		if strings.HasPrefix(fp, s.Rig) {
 			return true
 		}

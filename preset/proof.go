@@ -14,7 +14,7 @@ const EndedByHandover = "handover: "
 // Complete adds to a proof what it is a proof of: the build's fingerprint, mass,
 // centre of gravity and least inertias over the tilts in use, and the digest of the tune's values.
 func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune) (Proof, error) {
-	p.Rig, p.Digest = r.Fingerprint, t.Digest()
+	p.Rig, p.Digest = r.ID, t.Digest()
 	props, err := r.Properties()
 	if IsUnknown(err) {
 		p.MassKg, p.Ended = Rounded(r.Mass(), 4), ""

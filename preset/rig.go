@@ -68,23 +68,23 @@ type Resonance struct {
 
 // Rig is a build on a gimbal.
 type Rig struct {
-	Fingerprint string // the folder it lies in, "" for a sheet that is not in a library
-	Alias       string
-	Gimbal      string // slug of the sheet
-	Note        string
-	Was         []string // earlier fingerprints, oldest first
-	Origin      string   // from where typed places count, in words
-	Weighed     float64  // kg, the whole build on a scale; 0 for not weighed
-	Parts       []Part
-	Resonances  []Resonance
-	Fault       error // why the parts cannot be joined
+	ID         string // the folder it lies in, "" for a sheet that is not in a library
+	Alias      string
+	Gimbal     string // slug of the sheet
+	Note       string
+	Was        []string // earlier fingerprints, oldest first
+	Origin     string   // from where typed places count, in words
+	Weighed    float64  // kg, the whole build on a scale; 0 for not weighed
+	Parts      []Part
+	Resonances []Resonance
+	Fault      error // why the parts cannot be joined
 }
 
 // DecodeRig reads a build sheet that has passed Validate. fp is the folder's
 // fingerprint.
 func DecodeRig(fp string, doc schema.Tree) Rig {
 	f := schema.Flatten(doc)
-	r := Rig{Fingerprint: fp, Alias: f.Str("alias"), Gimbal: f.Str("gimbal"), Note: f.Str("note"), Was: f.Strs("was")}
+	r := Rig{ID: fp, Alias: f.Str("alias"), Gimbal: f.Str("gimbal"), Note: f.Str("note"), Was: f.Strs("was")}
 	r.Origin, r.Weighed = f.Str("origin"), f.NumOr("weighed_kg", 0)
 	for i := range f.Len("part") {
 		r.Parts = append(r.Parts, decodePart(f, fmt.Sprintf("part[%d].", i)))

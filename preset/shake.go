@@ -90,7 +90,7 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 		if t == nil || t.Proof == nil {
 			continue
 		}
-		if e, ok := t.Proof.Effort[a]; ok && t.Proof.Rig == r.Fingerprint {
+		if e, ok := t.Proof.Effort[a]; ok && t.Proof.Rig == r.ID {
 			switch {
 			case math.Abs(e) > sheet.WorkablePct:
 				add("out-of-balance", 3, "%s held %s %% at the proof of %s, over the workable %s %%", a, schema.Num(e), t.Proof.At.Format("2006-01-02"), schema.Num(sheet.WorkablePct))
@@ -98,7 +98,7 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 				add("out-of-balance", -1, "%s held %s %% at the proof of %s, and the build is the same", a, schema.Num(e), t.Proof.At.Format("2006-01-02"))
 			}
 		}
-		if t.Proof.Rig != "" && t.Proof.Rig != r.Fingerprint {
+		if t.Proof.Rig != "" && t.Proof.Rig != r.ID {
 			add("out-of-balance", 1, "the build changed since the proof")
 		}
 	}

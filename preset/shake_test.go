@@ -32,8 +32,8 @@ func TestShakeHints(t *testing.T) {
 		{"little margin", tune(12, nil), 0, map[string]int{"over-onset": 2}, "a margin of only 1.33"},
 		{"margin kept", tune(10, nil), 0, map[string]int{"over-onset": -2}, "a margin of 1.60"},
 		{"its frequency", tune(10, nil), 22, map[string]int{"over-onset": 0, "long-part": 3}, "a part that rings at 22 Hz on tilt"},
-		{"badly balanced", tune(10, &preset.Proof{At: at, Rig: r.Fingerprint, Effort: map[schema.Axis]float64{schema.Tilt: -6}}), 0, map[string]int{"over-onset": -2, "out-of-balance": 3}, "over the workable 4 %"},
-		{"well balanced", tune(10, &preset.Proof{At: at, Rig: r.Fingerprint, Effort: map[schema.Axis]float64{schema.Tilt: 0.5}}), 0, map[string]int{"over-onset": -2, "out-of-balance": -1}, "the build is the same"},
+		{"badly balanced", tune(10, &preset.Proof{At: at, Rig: r.ID, Effort: map[schema.Axis]float64{schema.Tilt: -6}}), 0, map[string]int{"over-onset": -2, "out-of-balance": 3}, "over the workable 4 %"},
+		{"well balanced", tune(10, &preset.Proof{At: at, Rig: r.ID, Effort: map[schema.Axis]float64{schema.Tilt: 0.5}}), 0, map[string]int{"over-onset": -2, "out-of-balance": -1}, "the build is the same"},
 		{"another build", tune(10, &preset.Proof{At: at, Rig: "0000000000", Effort: map[schema.Axis]float64{schema.Tilt: 9}}), 0, map[string]int{"over-onset": -2, "out-of-balance": 1}, "the build changed"},
 		{"no tune", nil, 0, map[string]int{}, ""},
 	} {

@@ -32,11 +32,11 @@ func (b BenchLog) OfBuild(m mass.Moments) bool {
 	return len(b.Inertia) == len(schema.Axes)
 }
 
-// Sights are the onsets that a session saw. With a rig, and where the sheet has
+// OnsetObservations are the onsets that a session saw. With a rig, and where the sheet has
 // maps, each carries the loop of its axis, with the lens level as on a stand.
 //
 // Source: AxisLoop.
-func (b BenchLog) Sights(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref string) []identify.Sight {
+func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref string) []identify.Sight {
 	var now [3]mass.Moment
 	known := false
 	if r != nil {

@@ -48,7 +48,7 @@ func build(name string, scale float64) preset.Rig {
 		part("lens", 0.40, [3]float64{95, 78, 78}, [3]float64{62, 0, 2}),
 		part("plate", 0.12, [3]float64{120, 50, 10}, [3]float64{0, 0, -52}),
 	}}
-	r.Fingerprint = r.Print()
+	r.ID = r.Fingerprint()
 	return r
 }
 
@@ -77,7 +77,7 @@ func work(t testing.TB, sh *schema.Sheet, r preset.Rig, u unit, q start.Request,
 	if err != nil {
 		t.Fatal(err)
 	}
-	log := preset.BenchLog{Rig: r.Fingerprint, Tune: "main", Unit: u.serial, Began: now, Ended: now.Add(30 * time.Minute), MassKg: r.Mass(), Inertia: map[schema.Axis]float64{},
+	log := preset.BenchLog{Rig: r.ID, Tune: "main", Unit: u.serial, Began: now, Ended: now.Add(30 * time.Minute), MassKg: r.Mass(), Inertia: map[schema.Axis]float64{},
 		Set: map[string]float64{"filters.sensing": 100, "filters.drive": 70}}
 	js, err := r.Inertias(sh, nil)
 	if err != nil {
@@ -132,7 +132,7 @@ func work(t testing.TB, sh *schema.Sheet, r preset.Rig, u unit, q start.Request,
 func request(t testing.TB, sh *schema.Sheet, r preset.Rig, unit string, logs []preset.BenchLog, rigs []preset.Rig, now time.Time) (start.Request, *identify.Report) {
 	t.Helper()
 	cat := schema.Default()
-	q := start.Request{Unit: unit, Rig: start.Rig{ID: r.Fingerprint, Mass: r.Mass()}}
+	q := start.Request{Unit: unit, Rig: start.Rig{ID: r.ID, Mass: r.Mass()}}
 	js, err := r.Inertias(sh, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -144,14 +144,14 @@ func request(t testing.TB, sh *schema.Sheet, r preset.Rig, unit string, logs []p
 	}
 	var sights []identify.Sight
 	for i, l := range logs {
-		sights = append(sights, l.Sights(cat, sh, &rigs[i], fmt.Sprint("session ", i))...)
+		sights = append(sights, l.OnsetObservations(cat, sh, &rigs[i], fmt.Sprint("session ", i))...)
 	}
 	facts, err := identify.Units(sights, identify.DefaultOptions())
 	if err != nil {
 		t.Fatal(err)
 	}
 	for i, l := range logs {
-		if x, ok := l.AsTune(sh, rigs[i].Fingerprint, fmt.Sprint("session ", i), now); ok {
+		if x, ok := l.AsTune(sh, rigs[i].ID, fmt.Sprint("session ", i), now); ok {
 			q.Tunes = append(q.Tunes, x)
 		}
 	}

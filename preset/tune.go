@@ -147,8 +147,8 @@ func (t Tune) Stale(r Rig, sheet *schema.Sheet, unit string) []Staleness {
 	if p.Ended != "" {
 		out = append(out, Staleness{"ended", p.Ended})
 	}
-	if p.Rig != "" && r.Fingerprint != "" && p.Rig != r.Fingerprint {
-		text := "the build changed since the proof (" + p.Rig + " then, " + r.Fingerprint + " now)"
+	if p.Rig != "" && r.ID != "" && p.Rig != r.ID {
+		text := "the build changed since the proof (" + p.Rig + " then, " + r.ID + " now)"
 		if m := r.Mass(); p.MassKg > 0 && math.Abs(m-p.MassKg) >= 0.0005 {
 			text += fmt.Sprintf("; mass %+.0f g", (m-p.MassKg)*1000)
 		}

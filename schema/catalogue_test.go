@@ -75,8 +75,8 @@ func TestParametersAreComplete(t *testing.T) {
 				t.Errorf("%s: no axis %q", p.Path, p.Axis)
 			}
 		}
-		if !(p.Step > 0 && p.Coarse >= p.Step) || !(p.Weigh.Notable > 0 && p.Weigh.Major > p.Weigh.Notable) {
-			t.Errorf("%s: steps %v, %v, weight %+v", p.Path, p.Step, p.Coarse, p.Weigh)
+		if !(p.Step > 0 && p.Coarse >= p.Step) || !(p.Significance.Notable > 0 && p.Significance.Major > p.Significance.Notable) {
+			t.Errorf("%s: steps %v, %v, weight %+v", p.Path, p.Step, p.Coarse, p.Significance)
 		}
 		if (p.Dial == "") == (p.Unit == "") || (p.Dial == "") != (p.SI == nil) {
 			t.Errorf("%s: a parameter has a dial with SI units, or a unit", p.Path)

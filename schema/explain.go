@@ -8,27 +8,27 @@ import (
 // Explanation is all that is known of one parameter, as plain values for
 // whoever lays them out.
 type Explanation struct {
-	Key       string      `json:"key"` // as asked for; a pattern for every style
-	Name      string      `json:"name"`
-	Group     string      `json:"group"`
-	Title     string      `json:"group_title"`
-	Axis      string      `json:"axis,omitempty"`
-	Style     string      `json:"style,omitempty"`
-	Order     int         `json:"order"` // its place in the order of work, from 1
-	Of        int         `json:"of"`    // how many places there are
-	Unit      string      `json:"unit,omitempty"`
-	Range     string      `json:"range,omitempty"` // in words, where no dial sets it
-	Default   any         `json:"default,omitempty"`
-	Doc       string      `json:"doc"`
-	Does      string      `json:"does"`
-	Up        string      `json:"up"`   // word for going up: "stiffer"
-	Down      string      `json:"down"` // word for going down: "softer"
-	Raise     string      `json:"raise"`
-	Lower     string      `json:"lower"`
-	TooMuch   string      `json:"too_much"`
-	TooLittle string      `json:"too_little"`
-	Cautions  []string    `json:"cautions"`
-	With      []Interplay `json:"with"`
+	Key       string        `json:"key"` // as asked for; a pattern for every style
+	Name      string        `json:"name"`
+	Group     string        `json:"group"`
+	Title     string        `json:"group_title"`
+	Axis      string        `json:"axis,omitempty"`
+	Style     string        `json:"style,omitempty"`
+	Order     int           `json:"order"` // its place in the order of work, from 1
+	Of        int           `json:"of"`    // how many places there are
+	Unit      string        `json:"unit,omitempty"`
+	Range     string        `json:"range,omitempty"` // in words, where no dial sets it
+	Default   any           `json:"default,omitempty"`
+	Doc       string        `json:"doc"`
+	Does      string        `json:"does"`
+	Up        string        `json:"up"`   // word for going up: "stiffer"
+	Down      string        `json:"down"` // word for going down: "softer"
+	Raise     string        `json:"raise"`
+	Lower     string        `json:"lower"`
+	TooMuch   string        `json:"too_much"`
+	TooLittle string        `json:"too_little"`
+	Cautions  []string      `json:"cautions"`
+	With      []Interaction `json:"with"`
 	// On is what the parameter means on one gimbal, nil without one.
 	On *OnGimbal `json:"on,omitempty"`
 }

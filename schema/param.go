@@ -35,12 +35,12 @@ func (l *Level) UnmarshalText(text []byte) error {
 	return fmt.Errorf("%q is no level of difference; want same, minor, notable or major", text)
 }
 
-// Weigh says from how many coarse steps on a difference counts as notable and
+// Significance says from how many coarse steps on a difference counts as notable and
 // as major.
-type Weigh struct{ Notable, Major float64 }
+type Significance struct{ Notable, Major float64 }
 
-// Interplay names another parameter that this one works against or with.
-type Interplay struct {
+// Interaction names another parameter that this one works against or with.
+type Interaction struct {
 	Key  string `json:"key"` // path pattern of the other parameter
 	Text string `json:"text"`
 }
@@ -68,14 +68,14 @@ type Param struct {
 	Coarse   float64 // coarse step where there is no dial
 	Circular float64 // full turn in Unit, 0 when the value does not wrap
 
-	Does      string   // what it does physically
-	Raise     string   // what going in the Up direction does
-	Lower     string   // what going in the Down direction does
-	TooMuch   string   // what too much of it looks like
-	TooLittle string   // what too little looks like
-	Cautions  []string // what can hurt people or kit
-	With      []Interplay
-	Weigh     Weigh
+	Does         string   // what it does physically
+	Raise        string   // what going in the Up direction does
+	Lower        string   // what going in the Down direction does
+	TooMuch      string   // what too much of it looks like
+	TooLittle    string   // what too little looks like
+	Cautions     []string // what can hurt people or kit
+	With         []Interaction
+	Significance Significance
 }
 
 // Group is a heading under which parameters are listed, in working order.

@@ -47,21 +47,21 @@ func stiffness(a Axis, order int) Param {
 		Roll: "The horizon rocks after each footfall and leans when the operator turns a corner or starts off sideways.",
 		Tilt: "The lens nods with each footfall, sags as it is tilted away from level, and shifts when a zoom or focus motor moves its mass.",
 	}
-	with := []Interplay{
+	with := []Interaction{
 		{"filters.sensing", "A heavier sensing filter adds lag to the loop and lowers the stiffness at which this axis starts to oscillate."},
 		{"filters.drive", "A heavier drive filter does the same; the lags of both add up."},
 	}
 	switch a {
 	case Pan:
 		with = append(with,
-			Interplay{"limits.tilt.up_deg", "A long build tilted up has less inertia about pan: a stiffness that is clean at level must be clean at this limit too."},
-			Interplay{"limits.tilt.down_deg", "The same holds at the limit down."})
+			Interaction{"limits.tilt.up_deg", "A long build tilted up has less inertia about pan: a stiffness that is clean at level must be clean at this limit too."},
+			Interaction{"limits.tilt.down_deg", "The same holds at the limit down."})
 	case Roll:
-		with = append(with, Interplay{"horizon.offset_deg", "A roll imbalance leaves a standing lean of torque over stiffness; an offset that hides it is wrong again at the next stiffness."})
+		with = append(with, Interaction{"horizon.offset_deg", "A roll imbalance leaves a standing lean of torque over stiffness; an offset that hides it is wrong again at the next stiffness."})
 	case Tilt:
 		with = append(with,
-			Interplay{"limits.tilt.up_deg", "The resting load of an imbalance changes with tilt: try the stiffness at this limit."},
-			Interplay{"limits.tilt.down_deg", "Try it at the limit down as well."})
+			Interaction{"limits.tilt.up_deg", "The resting load of an imbalance changes with tilt: try the stiffness at this limit."},
+			Interaction{"limits.tilt.down_deg", "Try it at the limit down as well."})
 	}
 	return Param{
 		Field: Field{Path: "stiffness." + n, Type: Float, Doc: "Stiffness of the " + n + " motor, in the dial numbers of this gimbal.", Example: 20.0},
@@ -78,8 +78,8 @@ func stiffness(a Axis, order int) Param {
 			"Balance first: stiffness hides an imbalance, it does not cure it.",
 			"A lighter build on the same value is nearer to oscillation, not further from it.",
 		},
-		With:  with,
-		Weigh: Weigh{Notable: 0.6, Major: 2},
+		With:         with,
+		Significance: Significance{Notable: 0.6, Major: 2},
 	}
 }
 
@@ -95,13 +95,13 @@ func filter(key, name, doc string, order int) Param {
 			"Touch filters only after balance and stiffness (common practice, no source), one step at a time.",
 			"After making it heavier, look for the onset again on every axis, from below: a stiffness that was clean may not be any more.",
 		},
-		Weigh: Weigh{Notable: 1, Major: 2},
+		Significance: Significance{Notable: 1, Major: 2},
 	}
 }
 
 // lagCost is what a filter costs each axis.
-func lagCost(other, name string) []Interplay {
-	return []Interplay{
+func lagCost(other, name string) []Interaction {
+	return []Interaction{
 		{"stiffness.pan", "The filter's lag takes phase margin from the pan loop: the heavier it is, the less stiffness pan takes."},
 		{"stiffness.roll", "The same holds for roll."},
 		{"stiffness.tilt", "The same holds for tilt; the quickest axis, with the least inertia, feels it first."},
@@ -148,12 +148,12 @@ func tiltLimit(word string, order int, example float64) Param {
 			"Find the limit by hand with the motors off: a powered head driven against its frame can pinch fingers and break a lens.",
 			"Find it again after a change of lens, matte box or rear part.",
 		},
-		With: []Interplay{
+		With: []Interaction{
 			{"limits.tilt." + other + "_deg", "Together they are the range over which stiffness and balance have to hold."},
 			{"stiffness.pan", "Inertia about pan changes with tilt; a wider limit can uncover an oscillation there."},
 			{"follow.*.lag.tilt", "A smooth style reaches the stop gently, a quick one with a catch."},
 		},
-		Weigh: Weigh{Notable: 1, Major: 3},
+		Significance: Significance{Notable: 1, Major: 3},
 	}
 }
 
@@ -168,11 +168,11 @@ func horizonOffset() Param {
 		TooMuch:   "On level ground the horizon climbs to the right.",
 		TooLittle: "On level ground the horizon climbs to the left.",
 		Cautions:  []string{"Zero unless there is a reason: an offset left from another day is found on the first wide shot."},
-		With: []Interplay{
+		With: []Interaction{
 			{"stiffness.roll", "A lean from a roll imbalance shrinks as stiffness rises: balance first, then level."},
 			{"follow.*.deadband.roll", "A style that follows in roll leans with the handle; judge the offset with the handle level."},
 		},
-		Weigh: Weigh{Notable: 0.4, Major: 2},
+		Significance: Significance{Notable: 0.4, Major: 2},
 	}
 }
 
@@ -184,10 +184,10 @@ func deadBand(a Axis, order int) Param {
 		Name:  "dead band, " + n, Group: "follow", Axis: n, Order: order,
 		Dial: "follow.deadband." + n, SI: map[string]int{"deg": 1}, Up: "wider", Down: "narrower", Step: 1, Coarse: 2,
 		Does: "The head does not answer until the operator's " + n + " has left this dead band around where the head points, to either side. ",
-		With: []Interplay{
+		With: []Interaction{
 			{"follow.*.lag." + n, "In a steady turn the head trails by the dead band plus the rate times the lag; the two trade against each other."},
 		},
-		Weigh: Weigh{Notable: 1, Major: 3},
+		Significance: Significance{Notable: 1, Major: 3},
 	}
 	switch a {
 	case Pan:
@@ -204,7 +204,7 @@ func deadBand(a Axis, order int) Param {
 		p.TooMuch = "A lean that was meant comes late and with a catch."
 		p.TooLittle = "The horizon rocks with the operator's hands."
 		p.Cautions = []string{"A horizon that follows the handle leans with every unmeant lean: leave roll out of a style unless the shot asks for it."}
-		p.With = append(p.With, Interplay{"horizon.offset_deg", "The offset is what counts as level inside this dead band."})
+		p.With = append(p.With, Interaction{"horizon.offset_deg", "The offset is what counts as level inside this dead band."})
 	case Tilt:
 		p.Does += "A tilt starts late by the dead band over its rate."
 		p.Raise = "A wider dead band lets breathing, steps and a tired arm pass without a nod of the picture; a tilt starts later and the head stays further behind."
@@ -212,7 +212,7 @@ func deadBand(a Axis, order int) Param {
 		p.TooMuch = "On stairs or a tilt up a wall the picture stays behind, then sets off with a catch; headroom is lost first."
 		p.TooLittle = "The picture nods with each footfall and breath."
 		p.Cautions = []string{"A dead band narrower than the operator's sway lets the sway through."}
-		p.With = append(p.With, Interplay{"limits.tilt.down_deg", "The head trails by at least the dead band, so it meets its limit later than the handle does."})
+		p.With = append(p.With, Interaction{"limits.tilt.down_deg", "The head trails by at least the dead band, so it meets its limit later than the handle does."})
 	}
 	return p
 }
@@ -225,11 +225,11 @@ func lag(a Axis, order int) Param {
 		Name:  "lag, " + n, Group: "follow", Axis: n, Order: order,
 		Dial: "follow.lag." + n, SI: map[string]int{"s": 1}, Up: "longer", Down: "shorter", Step: 1, Coarse: 5,
 		Does: "Once the dead band is left, the head closes the gap over this time rather than at once: after one such time about two thirds of it, after three nearly all, for a first-order lag. ",
-		With: []Interplay{
+		With: []Interaction{
 			{"follow.*.deadband." + n, "In a steady turn the head trails by the dead band plus the rate times the lag; the two trade against each other."},
 		},
-		Cautions: []string{"Wide and long for slow moves; narrow and short when the subject may turn at any moment (common practice, no source)."},
-		Weigh:    Weigh{Notable: 1, Major: 3},
+		Cautions:     []string{"Wide and long for slow moves; narrow and short when the subject may turn at any moment (common practice, no source)."},
+		Significance: Significance{Notable: 1, Major: 3},
 	}
 	switch a {
 	case Pan:
@@ -244,14 +244,14 @@ func lag(a Axis, order int) Param {
 		p.Lower = "With a shorter lag the horizon leans and comes back with the handle."
 		p.TooMuch = "The horizon is still leaning when the handle has long been level."
 		p.TooLittle = "The horizon jerks as the handle leans."
-		p.With = append(p.With, Interplay{"horizon.offset_deg", "Level, offset included, is what the head comes back to."})
+		p.With = append(p.With, Interaction{"horizon.offset_deg", "Level, offset included, is what the head comes back to."})
 	case Tilt:
 		p.Does += "It also lets less of a quick nod through than of a slow one."
 		p.Raise = "With a longer lag tilts start and end softly. On stairs the head trails further behind, and it settles later."
 		p.Lower = "With a shorter lag the head keeps up with a subject that sits or rises, and starts and stops show more."
 		p.TooMuch = "Headroom is lost while a subject rises, and the picture goes on tilting after the operator has stopped."
 		p.TooLittle = "Each start and stop of a tilt shows as a jerk; footfalls show as a nod."
-		p.With = append(p.With, Interplay{"limits.tilt.up_deg", "With more lag the head reaches its limit later and more gently."})
+		p.With = append(p.With, Interaction{"limits.tilt.up_deg", "With more lag the head reaches its limit later and more gently."})
 	}
 	return p
 }

@@ -35,7 +35,7 @@ func (c *Catalogue) validate(kind string, doc Tree, sheet *Sheet) (_ []Problem, 
 	switch kind {
 	case KindGimbal:
 		// a sheet's rules read it as a whole, so its keys must be right first
-		if len(w.ps) == 0 && len(w.strays) == 0 {
+		if len(w.ps) == 0 && len(w.unknownKeys) == 0 {
 			read, w.ps = c.sheet(Flatten(doc))
 		}
 	case KindRig:
@@ -59,7 +59,7 @@ func (c *Catalogue) CheckValue(key string, v any, sheet *Sheet) []Problem {
 		next := n.next(s)
 		switch {
 		case next == nil || next.field != nil && i < len(path)-1:
-			w.strays = append(w.strays, stray{n, at, s.name, v})
+			w.unknownKeys = append(w.unknownKeys, stray{n, at, s.name, v})
 			return w.result()
 		case next.name == "*" && !isStyle(s.name):
 			return []Problem{badStyle(at, s.name)}
@@ -81,10 +81,10 @@ const (
 
 // walk goes through a document beside the tree of its kind.
 type walk struct {
-	kind   *Kind
-	sheet  *Sheet
-	ps     []Problem
-	strays []stray
+	kind        *Kind
+	sheet       *Sheet
+	ps          []Problem
+	unknownKeys []stray
 }
 
 // stray is an unknown key; the nearest known one is looked for at the end.
@@ -109,7 +109,7 @@ func (w *walk) table(n *node, at string, m map[string]any) {
 		}
 		switch {
 		case k == nil:
-			w.strays = append(w.strays, stray{n, at, name, v})
+			w.unknownKeys = append(w.unknownKeys, stray{n, at, name, v})
 		case k.field != nil:
 			w.value(k, at, name, v)
 		case k.list:
@@ -191,17 +191,17 @@ func (w *walk) missing(n *node, key string) {
 	}
 }
 
-// result sorts the problems, looks for the keys that strays may have meant, and
+// result sorts the problems, looks for the keys that unknownKeys may have meant, and
 // cuts what is too much to read.
 func (w *walk) result() []Problem {
-	if len(w.ps)+len(w.strays) == 0 {
+	if len(w.ps)+len(w.unknownKeys) == 0 {
 		return nil
 	}
-	sort.Slice(w.strays, func(i, j int) bool {
-		a, b := w.strays[i], w.strays[j]
+	sort.Slice(w.unknownKeys, func(i, j int) bool {
+		a, b := w.unknownKeys[i], w.unknownKeys[j]
 		return a.at < b.at || a.at == b.at && a.name < b.name
 	})
-	for i, s := range w.strays {
+	for i, s := range w.unknownKeys {
 		w.add(w.unknown(s, i < maxGuesses))
 	}
 	sort.SliceStable(w.ps, func(i, j int) bool { return w.ps[i].Key < w.ps[j].Key })

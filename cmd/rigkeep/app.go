@@ -46,7 +46,7 @@ func globalFlags() []cli.Flag {
 }
 
 // verbs lists the commands in the order of a technician's work.
-func verbs() []namedVerb {
+func commands() []namedVerb {
 	return []namedVerb{
 		{"demo", demoVerb}, {"init", initVerb}, {"gimbal", gimbalVerb}, {"unit", unitVerb}, {"rig", rigVerb}, {"fit", fitVerb}, {"start", startVerb}, {"set", setVerb}, {"copy", copyVerb}, {"edit", editVerb}, {"bench", benchVerb}, {"save", saveVerb}, {"prove", proveVerb}, {"diagnose", diagnoseVerb}, {"follow", followVerb},
 		{"show", showVerb}, {"history", historyVerb}, {"restore", restoreVerb}, {"undo", undoVerb}, {"compare", compareVerb}, {"explain", explainVerb},
@@ -58,7 +58,7 @@ func verbs() []namedVerb {
 // namedVerb makes a command when it is asked for by its name: a run needs one of them.
 type namedVerb struct {
 	name string
-	of   func() verb
+	of   func() command
 }
 
 // newApp makes the command tree; given the words of a command line, only the part that they can
@@ -73,7 +73,7 @@ func newApp(e Env, words []string) *cli.App {
 	app.Flags = globalFlags()
 	sortFlags(app.Flags)
 	app.CustomAppHelpTemplate = "placeholder" // see helpPrinter
-	vs := verbs()
+	vs := commands()
 	add := func(n namedVerb) {
 		v := n.of()
 		app.Commands = append(app.Commands, v.command(e, ""))
@@ -241,7 +241,7 @@ func onInterrupt(e Env) (stop func(), interrupted func() bool) {
 				return
 			case s = <-c:
 			}
-			if s == os.Interrupt && lent.Load() > 0 {
+			if s == os.Interrupt && foregroundJobs.Load() > 0 {
 				continue // the pager or editor decides
 			}
 			came.Store(true)

@@ -17,11 +17,11 @@ import (
 	"rigkeep/diffview/safe"
 )
 
-// asker puts questions to the person at the terminal: one key answers where the
+// prompter puts questions to the person at the terminal: one key answers where the
 // terminal allows it, one line elsewhere. What it prints is whole lines, so that
 // it reads the same over a slow link, in a resized window and in a log.
-type asker struct {
-	k    *call
+type prompter struct {
+	k    *invocation
 	in   io.Reader
 	keys bool   // the terminal gives single keys
 	held []byte // read, not yet used
@@ -44,8 +44,8 @@ var goOn atomic.Pointer[string]
 
 // ask begins asking; done must be called before anything else reads or the
 // program ends. plain takes lines from any input.
-func (k *call) ask(plain bool) (a *asker, done func(), err error) {
-	a = &asker{k: k, in: k.Stdin}
+func (k *invocation) ask(plain bool) (a *prompter, done func(), err error) {
+	a = &prompter{k: k, in: k.Stdin}
 	f, ok := k.Stdin.(*os.File)
 	if plain || !ok || !tty(f) || k.Getenv("TERM") == "dumb" {
 		if !plain && !(ok && tty(f)) {
@@ -82,7 +82,7 @@ func (n newlines) Write(p []byte) (int, error) {
 func (n newlines) under() any { return n.w }
 
 // columns is the width now: the window may have been resized since the last question.
-func (a *asker) columns() int {
+func (a *prompter) columns() int {
 	if a.k.c.Int("width") == 0 {
 		if f, ok := a.in.(*os.File); ok && a.keys {
 			if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
@@ -93,7 +93,7 @@ func (a *asker) columns() int {
 	return a.k.wide
 }
 
-func (a *asker) next() (byte, error) {
+func (a *prompter) next() (byte, error) {
 	if len(a.held) == 0 {
 		var b [64]byte
 		n, err := a.in.Read(b[:])
@@ -120,7 +120,7 @@ const (
 )
 
 // key is one key press; the sequences of arrow and function keys are passed over.
-func (a *asker) key() (byte, error) {
+func (a *prompter) key() (byte, error) {
 	for {
 		c, err := a.next()
 		if err != nil {
@@ -151,12 +151,12 @@ func (a *asker) key() (byte, error) {
 }
 
 // prompt prints a question to the width, with the cursor behind it.
-func (a *asker) prompt(text string) {
+func (a *prompter) prompt(text string) {
 	a.k.out("%s ", strings.TrimSuffix(wrap(text, "", a.columns()-1), "\n"))
 }
 
 // line is one line of text, shown as it is typed.
-func (a *asker) line(prompt string) (string, error) {
+func (a *prompter) line(prompt string) (string, error) {
 	a.prompt(prompt)
 	var text []byte
 	for {
@@ -218,7 +218,7 @@ func legend(cs []choice) string {
 
 // choose asks for one of several answers. Digits before the key are handed back
 // with it, such as 22h for "chatter, at 22 Hz"; def answers Enter, 0 for none.
-func (a *asker) choose(prompt string, cs []choice, def byte) (key byte, number string, err error) {
+func (a *prompter) choose(prompt string, cs []choice, def byte) (key byte, number string, err error) {
 	for {
 		if !a.keys {
 			s, err := a.line(prompt)
@@ -308,12 +308,12 @@ func pick(s string, cs []choice) (key byte, number string, ok bool) {
 }
 
 // say prints a paragraph to the width of the window as it is now.
-func (a *asker) say(format string, args ...any) {
+func (a *prompter) say(format string, args ...any) {
 	a.k.out("%s", wrap(fmt.Sprintf(format, args...), "", a.columns()))
 }
 
 // out prints for a person, with signs that the terminal can show.
-func (k *call) out(format string, args ...any) {
+func (k *invocation) out(format string, args ...any) {
 	k.write(k.signs(fmt.Sprintf(format, args...)))
 }
 
@@ -384,7 +384,7 @@ func stopped(what, again string) error {
 }
 
 // pickOne asks for one of numbered answers; Enter is 0.
-func (a *asker) pickOne(prompt string, cs []choice) (byte, error) {
+func (a *prompter) pickOne(prompt string, cs []choice) (byte, error) {
 	for {
 		if !a.keys {
 			s, err := a.line(prompt)

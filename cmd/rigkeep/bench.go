@@ -17,8 +17,8 @@ import (
 	"rigkeep/schema"
 )
 
-func benchVerb() verb {
-	return verb{
+func benchVerb() command {
+	return command{
 		name: "bench", args: "RIG[/TUNE]", short: "a tuning session at the stand, asked step by step or scripted",
 		long: "On a terminal it asks: first the balance, point by point as the gimbal sheet lists them, then axis by axis which value to set and what was seen there; one key answers. It brackets the onset of oscillation, keeps a value with the sheet's margin below it, and then has the kept values worked in the hand over the tilt range. " +
 			"Every answer is on disk before the next question, so a session that was left, or cut off, goes on with --resume. At the end it shows what it found and saves the tune and the log of the session as one revision.\n" +
@@ -52,7 +52,7 @@ var benchCautions = []string{
 	"Values are found from below and are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
 }
 
-func runBench(k *call) error {
+func runBench(k *invocation) error {
 	d, err := k.loadNow(false, "bench works on the rig as it is now")
 	if err != nil {
 		return err
@@ -76,7 +76,7 @@ func runBench(k *call) error {
 	if k.c.Bool("resume") && s == nil {
 		return fail(exitNotFound, "no session is open on %s", refName(d)).hinted("begin one with: rigkeep bench %s", k.args[0])
 	}
-	b := &benchRun{call: k, d: d, s: s, only: only}
+	b := &benchRun{invocation: k, d: d, s: s, only: only}
 	switch {
 	case len(answers) > 0 || k.c.Bool("save") || k.c.Bool("end"):
 		return b.scripted(answers)
@@ -90,7 +90,7 @@ func runBench(k *call) error {
 
 // benchRun is one run of bench on a rig.
 type benchRun struct {
-	*call
+	*invocation
 	d     *library.Loaded
 	s     *library.Session
 	only  []schema.Axis
@@ -111,7 +111,7 @@ type benchBalance struct {
 }
 
 // benchAnswers reads the answers of a scripted run.
-func (k *call) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
+func (k *invocation) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 	var out []bench.Event
 	efforts, err := k.effortReadings()
 	if err != nil {
@@ -161,7 +161,7 @@ func (k *call) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 
 // noteOn makes a note one about a parameter that a session does not look for itself, as a
 // filter: the log then says why it stands where it does.
-func (k *call) noteOn(d *library.Loaded, e *bench.Event, key string) error {
+func (k *invocation) noteOn(d *library.Loaded, e *bench.Event, key string) error {
 	p, ok := k.cat.Param(key)
 	switch {
 	case e.Saw != bench.Note:
@@ -210,7 +210,7 @@ func (b *benchRun) begin(unit string) error {
 }
 
 // takeUp decides between the open session and a new one.
-func (b *benchRun) takeUp() error {
+func (b *benchRun) resume() error {
 	unit := b.c.String("unit")
 	if b.c.Bool("new") && b.s != nil {
 		if !b.dryRun() {
@@ -227,7 +227,7 @@ func (b *benchRun) takeUp() error {
 	if b.s == nil {
 		return b.begin(unit)
 	}
-	b.sayDrift()
+	b.warnChangedSetup()
 	if unit != "" && b.s.Log.Unit != "" {
 		u, err := b.lib.UnitOf(b.d.Sheet, unit)
 		if err != nil {
@@ -249,7 +249,7 @@ func (b *benchRun) answer(e bench.Event) error {
 		return &failure{code: exitUsage, text: refused.Error(), err: err}
 	}
 	if errors.Is(err, store.ErrChanged) {
-		if d, lerr := b.loadNow(false, "bench works on the rig as it is now"); lerr == nil && d.Rig.Fingerprint != b.d.Rig.Fingerprint {
+		if d, lerr := b.loadNow(false, "bench works on the rig as it is now"); lerr == nil && d.Rig.ID != b.d.Rig.ID {
 			return b.moved(d)
 		}
 	}
@@ -258,14 +258,14 @@ func (b *benchRun) answer(e bench.Event) error {
 
 // moved says that the rig is another build now than when the session was taken up.
 func (b *benchRun) moved(d *library.Loaded) error {
-	return fail(exitConflict, "the build of %s was changed and saved meanwhile: the session was on %s, and it is %s now; the last answer was not noted", refName(b.d), b.d.Rig.Fingerprint, d.Rig.Fingerprint).
+	return fail(exitConflict, "the build of %s was changed and saved meanwhile: the session was on %s, and it is %s now; the last answer was not noted", refName(b.d), b.d.Rig.ID, d.Rig.ID).
 		hinted("the answers before are in the session's log; balance again, then begin another: rigkeep bench %s --new", b.args[0])
 }
 
 // scripted adds the answers of a command line, ends or saves the session where
 // asked, and says what comes next.
 func (b *benchRun) scripted(answers []bench.Event) error {
-	if err := b.takeUp(); err != nil {
+	if err := b.resume(); err != nil {
 		return err
 	}
 	if b.dryRun() {
@@ -369,7 +369,7 @@ func effortEvent(p preset.BalancePoint, efforts []float64) bench.Event {
 }
 
 // effortReadings reads --effort: per axis one reading, or two from either side.
-func (k *call) effortReadings() (map[schema.Axis][]float64, error) {
+func (k *invocation) effortReadings() (map[schema.Axis][]float64, error) {
 	m, err := axisReadings(k.c.String("effort"))
 	if err != nil {
 		return nil, usage("--effort: %v", err).hinted("for example: --effort pan=1,roll=0.5,tilt=2.8/1.2 (percent; two readings are from either side)")
@@ -432,7 +432,7 @@ func readingWords(r preset.PointReading) string {
 // showNext prints what to do next, without changing anything.
 func (b *benchRun) showNext() error {
 	if b.s == nil {
-		if err := b.takeUp(); err != nil {
+		if err := b.resume(); err != nil {
 			return err
 		}
 	}
@@ -527,7 +527,7 @@ func (b *benchRun) encodeState(saved string) error {
 		t := p.Point.TiltDeg
 		n.Point, n.TiltDeg = p.Point.Label, &t
 	}
-	j := jsonBench{Format: 1, Rig: b.d.Rig.Fingerprint, Alias: b.d.Rig.Alias, Tune: b.d.Ref.Tune, Unit: b.s.Log.Unit, Steps: len(b.s.Log.Steps),
+	j := jsonBench{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Tune: b.d.Ref.Tune, Unit: b.s.Log.Unit, Steps: len(b.s.Log.Steps),
 		Next: n, Hand: b.s.State.HandCheck(), Balance: []benchBalance{}, Saved: saved, Raises: b.d.Sheet.Raises(), Cautions: benchCautions, Axes: []jsonBenchAxis{}}
 	reads, err := b.s.Log.Balance(b.d.Sheet, b.d.Rig)
 	if err != nil {
@@ -552,23 +552,23 @@ func (b *benchRun) encodeState(saved string) error {
 	return b.encode(j)
 }
 
-// lookAgain reads the rig and its tune anew before anything is made of what was
+// recheck reads the rig and its tune anew before anything is made of what was
 // read when the session began, and says what does not go with it any more.
-func (b *benchRun) lookAgain() error {
+func (b *benchRun) recheck() error {
 	d, err := b.loadNow(false, "bench works on the rig as it is now")
 	if err != nil {
 		return err
 	}
-	if d.Rig.Fingerprint != b.d.Rig.Fingerprint {
+	if d.Rig.ID != b.d.Rig.ID {
 		return b.moved(d)
 	}
 	b.d = d
-	b.sayDrift()
+	b.warnChangedSetup()
 	return nil
 }
 
-// sayDrift says once what the session was worked with and the tune no longer has.
-func (b *benchRun) sayDrift() {
+// warnChangedSetup says once what the session was worked with and the tune no longer has.
+func (b *benchRun) warnChangedSetup() {
 	for _, w := range b.s.Log.Drift(b.d.Rig, b.d.Tune) {
 		if b.drift[w] {
 			continue
@@ -583,7 +583,7 @@ func (b *benchRun) sayDrift() {
 
 // saveSession ends the session and saves tune and log as one revision.
 func (b *benchRun) saveSession(why string) (store.Rev, error) {
-	if err := b.lookAgain(); err != nil {
+	if err := b.recheck(); err != nil {
 		return "", err
 	}
 	plan, err := b.lib.PlanSession(b.d, b.s, b.Now())

@@ -21,7 +21,7 @@ func (b *benchRun) interactive() error {
 	if err != nil {
 		return err
 	}
-	err = b.talk(a)
+	err = b.runQuestions(a)
 	goOn.Store(nil)
 	done()
 	if errors.Is(err, errStopped) {
@@ -33,7 +33,7 @@ func (b *benchRun) interactive() error {
 	return err
 }
 
-func (b *benchRun) talk(a *asker) error {
+func (b *benchRun) runQuestions(a *prompter) error {
 	if b.s != nil && !b.c.Bool("resume") && !b.c.Bool("new") {
 		a.say("A session of %s with %d answers is open.", b.s.Log.Began.Format("2006-01-02 15:04"), len(b.s.Log.Steps))
 		c, _, err := a.choose("go on with it, begin a new one, or leave? [g/n/q]", []choice{{'g', "go on"}, {'n', "new"}, {'q', "leave"}}, 'g')
@@ -58,7 +58,7 @@ func (b *benchRun) talk(a *asker) error {
 		}
 		_ = b.c.Set("unit", u)
 	}
-	if err := b.takeUp(); err != nil {
+	if err := b.resume(); err != nil {
 		return err
 	}
 	if err := b.onDisk(); err != nil {
@@ -85,12 +85,12 @@ func (b *benchRun) talk(a *asker) error {
 			return err
 		}
 		if leave {
-			b.sayLeft(a)
+			b.printResumeHint(a)
 			return nil
 		}
 	}
 	b.told = map[bench.Stage]bool{}
-	return b.talkOn(a)
+	return b.askLoop(a)
 }
 
 func (b *benchRun) onDisk() error {
@@ -101,8 +101,8 @@ func (b *benchRun) onDisk() error {
 	return b.lib.BeginSession(ctx, b.s)
 }
 
-// talkOn asks until the session is over or left.
-func (b *benchRun) talkOn(a *asker) error {
+// askLoop asks until the session is over or left.
+func (b *benchRun) askLoop(a *prompter) error {
 	for {
 		p := b.s.State.Next()
 		var leave bool
@@ -119,18 +119,18 @@ func (b *benchRun) talkOn(a *asker) error {
 			return err
 		}
 		if leave {
-			b.sayLeft(a)
+			b.printResumeHint(a)
 			return nil
 		}
 	}
 }
 
-func (b *benchRun) sayLeft(a *asker) {
+func (b *benchRun) printResumeHint(a *prompter) {
 	a.say("%d answers are in %s; go on with: rigkeep bench %s --resume", len(b.s.Log.Steps), b.s.Path, b.args[0])
 }
 
 // askUnit asks for a unit until it is one of the sheet's.
-func (a *asker) askUnit(sheet *schema.Sheet) (string, error) {
+func (a *prompter) askUnit(sheet *schema.Sheet) (string, error) {
 	for {
 		s, err := a.unit(sheet)
 		if err != nil {
@@ -153,7 +153,7 @@ func (b *benchRun) looks() int {
 
 // balance goes through the sheet's points that were not read yet; over the
 // threshold it stops unless told to go on.
-func (b *benchRun) balance(a *asker) (leave bool, err error) {
+func (b *benchRun) balance(a *prompter) (leave bool, err error) {
 	done := b.s.Log.BalanceDone(b.d.Sheet, b.d.Rig)
 	points := preset.BalancePoints(b.d.Sheet)
 	first := true
@@ -246,7 +246,7 @@ func typedEfforts(s string) ([]float64, bool) {
 const effortWanted = "a number of percent from -100 to 100, or two as 2.1/-1.4"
 
 // efforts asks for one effort or two; nil for Enter, act b or q where that was typed.
-func (a *asker) efforts(point string) (efforts []float64, act byte, err error) {
+func (a *prompter) efforts(point string) (efforts []float64, act byte, err error) {
 	for {
 		s, err := a.line("effort in %, " + safe.Line(point) + ":")
 		if err != nil || s == "" {
@@ -269,7 +269,7 @@ var handChoices = []choice{{'c', "clean in the hand"}, {'h', "chatter"}, {'r', "
 var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'h': bench.Chatter, 'r': bench.Rocking, 's': bench.Stand, 'k': bench.Skip, 'u': bench.Back}
 
 // tell explains the keys of a stage once.
-func (b *benchRun) tell(a *asker, stage bench.Stage, cs []choice) {
+func (b *benchRun) tell(a *prompter, stage bench.Stage, cs []choice) {
 	if b.told[stage] {
 		return
 	}
@@ -286,7 +286,7 @@ func keysOf(cs []choice) string {
 }
 
 // askLook asks what is seen at the proposed value.
-func (b *benchRun) askLook(a *asker, p bench.Proposal) (leave bool, err error) {
+func (b *benchRun) askLook(a *prompter, p bench.Proposal) (leave bool, err error) {
 	cs, stage := lookChoices, bench.Search
 	if p.Stage == bench.Decide {
 		cs, stage = decideChoices, bench.Decide
@@ -335,7 +335,7 @@ func (b *benchRun) askLook(a *asker, p bench.Proposal) (leave bool, err error) {
 
 // hz puts a frequency that was typed before the key into an oscillation; false where
 // it cannot be one, and the question is to be put again.
-func (b *benchRun) hz(a *asker, e *bench.Event, typed string) bool {
+func (b *benchRun) hz(a *prompter, e *bench.Event, typed string) bool {
 	if typed == "" {
 		return true
 	}
@@ -353,7 +353,7 @@ func (b *benchRun) hz(a *asker, e *bench.Event, typed string) bool {
 }
 
 // take records an answer; one that does not fit is said and asked again.
-func (b *benchRun) take(a *asker, e bench.Event) error {
+func (b *benchRun) take(a *prompter, e bench.Event) error {
 	was := map[schema.Axis]bench.Status{}
 	for _, r := range b.s.State.Results() {
 		was[r.Axis] = r.Status
@@ -377,7 +377,7 @@ func (b *benchRun) take(a *asker, e bench.Event) error {
 	return nil
 }
 
-func (b *benchRun) askNote(a *asker, axis schema.Axis, has bool) error {
+func (b *benchRun) askNote(a *prompter, axis schema.Axis, has bool) error {
 	s, err := a.line("note:")
 	if err != nil || s == "" {
 		return err
@@ -389,7 +389,7 @@ var otherChoices = append(lookChoices[:4:4], choice{'u', "undo, none of these"})
 
 // otherValue asks for a look of the person's own choosing; no answer where it was
 // thought better of.
-func (b *benchRun) otherValue(a *asker, x schema.Axis) (bench.Event, error) {
+func (b *benchRun) otherValue(a *prompter, x schema.Axis) (bench.Event, error) {
 	for {
 		s, err := a.line("which value was set? [Enter: none]")
 		if err != nil || s == "" {
@@ -416,7 +416,7 @@ func (b *benchRun) otherValue(a *asker, x schema.Axis) (bench.Event, error) {
 }
 
 // askHand asks how the kept values work in the hand at one tilt.
-func (b *benchRun) askHand(a *asker, p bench.Proposal) (leave bool, err error) {
+func (b *benchRun) askHand(a *prompter, p bench.Proposal) (leave bool, err error) {
 	if !b.told[bench.InHand] {
 		var kept []string
 		for _, r := range b.s.State.Results() {
@@ -464,10 +464,10 @@ func (b *benchRun) askHand(a *asker, p bench.Proposal) (leave bool, err error) {
 }
 
 // finish shows what was found and saves it.
-func (b *benchRun) finish(a *asker) error {
+func (b *benchRun) finish(a *prompter) error {
 	b.wide = a.columns()
 	b.printEnd()
-	if err := b.lookAgain(); err != nil {
+	if err := b.recheck(); err != nil {
 		return err
 	}
 	w, err := b.wouldSave()
@@ -484,7 +484,7 @@ func (b *benchRun) finish(a *asker) error {
 			if err := b.take(a, bench.Event{Saw: bench.Back}); err != nil {
 				return err
 			}
-			return b.talkOn(a)
+			return b.askLoop(a)
 		}
 		ctx, stop := b.ctx()
 		defer stop()
@@ -506,7 +506,7 @@ func (b *benchRun) finish(a *asker) error {
 		if err := b.take(a, bench.Event{Saw: bench.Back}); err != nil {
 			return err
 		}
-		return b.talkOn(a)
+		return b.askLoop(a)
 	}
 	why := b.c.String("message")
 	if why == "" {

@@ -128,7 +128,7 @@ func (b *benchRun) picture(r bench.AxisResult) string {
 	var order []string
 	lo, hi := math.Inf(1), math.Inf(-1)
 	span := func(v float64) { lo, hi = math.Min(lo, v), math.Max(hi, v) }
-	for _, e := range b.s.State.InForce() {
+	for _, e := range b.s.State.ActiveEvents() {
 		if !e.HasAxis || e.Axis != r.Axis || e.Value == nil {
 			continue
 		}

@@ -9,8 +9,8 @@ import (
 	"rigkeep/schema"
 )
 
-func checkVerb() verb {
-	return verb{
+func checkVerb() command {
+	return command{
 		name: "check", short: "check the whole library: files, fingerprints, references, git",
 		long:    "Reads every file strictly and says what does not hold, with file, line and what to do. --git also has the machine's own git look at every object. --install-drivers tells git, for this copy of the library alone, to merge and compare its files by key as Rigkeep does, so that people who use plain git are as safe. Exit 1 when something is to be done, 5 when git finds damage.",
 		example: "rigkeep check\nrigkeep check --git --json\nrigkeep check --install-drivers",
@@ -19,7 +19,7 @@ func checkVerb() verb {
 	}
 }
 
-func runCheck(k *call) error {
+func runCheck(k *invocation) error {
 	if k.c.Bool("install-drivers") {
 		return k.installDrivers()
 	}
@@ -87,7 +87,7 @@ func runCheck(k *call) error {
 		if gitSays != "" {
 			k.printf("%s\n", safe.Text(gitSays))
 		}
-		k.sayUnsaved(dirty)
+		k.printUnsaved(dirty)
 	}
 	if damaged {
 		return &failure{code: exitDamaged, text: "git found damage in the library", hint: "copy the library before doing anything else; a clone that is whole can give back what is missing"}
@@ -108,8 +108,8 @@ func (s *safeBuffer) Write(p []byte) (int, error) {
 }
 func (s *safeBuffer) String() string { return string(s.b) }
 
-func schemaVerb() verb {
-	return verb{
+func schemaVerb() command {
+	return command{
 		name: "schema", args: "KIND", short: "JSON Schema of a kind of file, for editors",
 		long:    "Kinds: library, gimbal, rig, tune, bench, job. A library has them all under schema/, and its files name them in their first line, which editors that check TOML read.",
 		example: "rigkeep schema tune > tune.schema.json",
@@ -117,7 +117,7 @@ func schemaVerb() verb {
 	}
 }
 
-func runSchema(k *call) error {
+func runSchema(k *invocation) error {
 	if _, ok := k.cat.Kind(k.args[0]); !ok {
 		f := fail(exitNotFound, "there is no kind of file %q", k.args[0])
 		if s := schema.Suggest(k.args[0], schema.Kinds); s != "" {
@@ -133,8 +133,8 @@ func runSchema(k *call) error {
 	return nil
 }
 
-func gitVerb() verb {
-	return verb{
+func gitVerb() command {
+	return command{
 		name: "git", args: "…", short: "plain git in the library, the way out",
 		long:    "Runs the machine's git in the library's folder with what follows. Everything Rigkeep keeps can be read, undone and moved with it.",
 		example: "rigkeep git log --oneline\nrigkeep git status",
@@ -142,7 +142,7 @@ func gitVerb() verb {
 	}
 }
 
-func runGit(k *call) error {
+func runGit(k *invocation) error {
 	if len(k.args) == 1 && (k.args[0] == "--help" || k.args[0] == "-h") {
 		printHelp(k.Env, k.Stdout, k.c.Command)
 		return nil
@@ -150,8 +150,8 @@ func runGit(k *call) error {
 	if err := k.open(); err != nil {
 		return err
 	}
-	lent.Add(1) // git has the terminal: Ctrl-C is its
-	defer lent.Add(-1)
+	foregroundJobs.Add(1) // git has the terminal: Ctrl-C is its
+	defer foregroundJobs.Add(-1)
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	status, err := k.lib.Store.Git(ctx, k.Stdin, straight(k.Stdout), straight(k.Stderr), k.args...)
@@ -164,13 +164,13 @@ func runGit(k *call) error {
 	return nil
 }
 
-func completionVerb() verb {
-	return verb{
+func completionVerb() command {
+	return command{
 		name: "completion", args: "SHELL", short: "print the completion script of a shell",
 		long:    "Shells: bash, zsh, fish, powershell. The script asks rigkeep for candidates and evaluates nothing that was typed.",
 		example: "source <(rigkeep completion bash)\nrigkeep completion fish | source",
 		noLib:   true, minArgs: 1, maxArgs: 1, argKind: []string{"shell"},
-		run: func(k *call) error {
+		run: func(k *invocation) error {
 			s, ok := completionScripts[k.args[0]]
 			if !ok {
 				return usage("there is no completion for %q", k.args[0]).hinted("one of: bash, zsh, fish, powershell")

@@ -20,8 +20,8 @@ import (
 	"rigkeep/schema"
 )
 
-func compareVerb() verb {
-	return verb{
+func compareVerb() command {
+	return command{
 		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
 		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), a part (part:NAME), both at a moment with @WHEN, or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
 			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
@@ -36,7 +36,7 @@ func compareVerb() verb {
 }
 
 // isFile reports whether a name means a file on disk rather than a rig.
-func (k *call) isFile(name string) bool {
+func (k *invocation) isFile(name string) bool {
 	if name == "-" {
 		return true
 	}
@@ -45,7 +45,7 @@ func (k *call) isFile(name string) bool {
 }
 
 // sideOf loads one side of a comparison.
-func (k *call) sideOf(name string) (diffview.Side, error) {
+func (k *invocation) sideOf(name string) (diffview.Side, error) {
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		return k.jobSide(s)
 	}
@@ -84,7 +84,7 @@ func (k *call) sideOf(name string) (diffview.Side, error) {
 	return k.side(d), nil
 }
 
-func (k *call) jobSide(name string) (diffview.Side, error) {
+func (k *invocation) jobSide(name string) (diffview.Side, error) {
 	slug, when, _ := strings.Cut(name, "@")
 	slug, err := k.lib.FindJob(slug)
 	if err != nil {
@@ -94,7 +94,7 @@ func (k *call) jobSide(name string) (diffview.Side, error) {
 }
 
 // docSide is one file of the library that is no tune and no build, now or then.
-func (k *call) docSide(label, path, when string) (diffview.Side, error) {
+func (k *invocation) docSide(label, path, when string) (diffview.Side, error) {
 	s := diffview.Side{Label: label, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
 	var data []byte
 	var err error
@@ -126,7 +126,7 @@ type onDisk struct{ name, kind string }
 
 // fileSide reads a file on disk: a tune, a build sheet, or any other kind. A tune
 // brings the build that the library has for it.
-func (k *call) fileSide(name string) (diffview.Side, onDisk, error) {
+func (k *invocation) fileSide(name string) (diffview.Side, onDisk, error) {
 	shown, data, err := k.readInput(name)
 	at := onDisk{name: shown}
 	if err != nil {
@@ -157,13 +157,13 @@ func (k *call) fileSide(name string) (diffview.Side, onDisk, error) {
 			break // its rig is not in this library
 		}
 		s.Rig, s.Sheet = &d.Rig, d.Sheet
-		s.Texts[preset.RigPath(d.Rig.Fingerprint)] = d.Texts[preset.RigPath(d.Rig.Fingerprint)]
+		s.Texts[preset.RigPath(d.Rig.ID)] = d.Texts[preset.RigPath(d.Rig.ID)]
 		if err := library.Faults(doc, k.cat.Validate(at.kind, doc.Tree(), s.Sheet)); err != nil {
 			return s, at, err
 		}
 	case schema.KindRig:
 		r := preset.DecodeRig("", doc.Tree())
-		r.Fingerprint = r.Print()
+		r.ID = r.Fingerprint()
 		s.Rig = &r
 		if k.lib != nil {
 			s.Sheet, _ = k.lib.Sheet("", r.Gimbal)
@@ -177,7 +177,7 @@ func (k *call) fileSide(name string) (diffview.Side, onDisk, error) {
 // sides loads both sides of a comparison. Beside a file on disk, the other side
 // is narrowed to what the file can be held against, and the file takes the place
 // of the one it stands for.
-func (k *call) sides(nameA, nameB string) (a, b diffview.Side, err error) {
+func (k *invocation) sides(nameA, nameB string) (a, b diffview.Side, err error) {
 	var atA, atB onDisk
 	if k.isFile(nameA) {
 		a, atA, err = k.fileSide(nameA)
@@ -241,7 +241,7 @@ func standFor(s, other diffview.Side, at onDisk) {
 	}
 }
 
-func runCompare(k *call) error {
+func runCompare(k *invocation) error {
 	names := k.args
 	if len(names) == 1 {
 		if strings.Contains(names[0], "@") {
@@ -280,8 +280,8 @@ func runCompare(k *call) error {
 
 // circumstances are the move and lens that behaviour is computed for: from the
 // flags, else from the job of either side, else stated defaults.
-func (k *call) circumstances(a, b diffview.Side) (diffview.Circumstances, error) {
-	var c diffview.Circumstances
+func (k *invocation) circumstances(a, b diffview.Side) (diffview.Conditions, error) {
+	var c diffview.Conditions
 	for _, slug := range []string{k.c.String("for"), b.Meta.Job, a.Meta.Job} {
 		if slug == "" {
 			continue
@@ -318,7 +318,7 @@ func (k *call) circumstances(a, b diffview.Side) (diffview.Circumstances, error)
 
 // compareHistory pictures the parameters of the second side over the jobs that had
 // its tune; there are none where it is no tune of the library.
-func (k *call) compareHistory(name string, b diffview.Side) []diffview.Plot {
+func (k *invocation) compareHistory(name string, b diffview.Side) []diffview.Plot {
 	if k.lib == nil || b.Tune == nil || b.Rig == nil {
 		return nil
 	}
@@ -333,7 +333,7 @@ func (k *call) compareHistory(name string, b diffview.Side) []diffview.Plot {
 	return k.overJobs(rr, pins, b.Sheet, *b.Tune, nil)
 }
 
-func (k *call) renderCompare(r diffview.Report, o diffview.Options) error {
+func (k *invocation) renderCompare(r diffview.Report, o diffview.Options) error {
 	if done, err := k.htmlPage(func(w io.Writer) error { return diffview.WriteHTML(w, r, o, k.foot(r)) }); done || err != nil {
 		return err
 	}
@@ -365,7 +365,7 @@ func (k *call) renderCompare(r diffview.Report, o diffview.Options) error {
 
 // htmlPage writes the page that --html asks for. done is true when that is all the
 // answer there is to be.
-func (k *call) htmlPage(write func(io.Writer) error) (done bool, err error) {
+func (k *invocation) htmlPage(write func(io.Writer) error) (done bool, err error) {
 	f := k.c.String("html")
 	if f == "" {
 		return false, nil
@@ -385,7 +385,7 @@ func (k *call) htmlPage(write func(io.Writer) error) (done bool, err error) {
 }
 
 // foot is what a page says of its making, so that paper can be traced.
-func (k *call) foot(r diffview.Report) page.Foot {
+func (k *invocation) foot(r diffview.Report) page.Foot {
 	f := page.Foot{Made: k.Now(), Version: version()}
 	for _, rev := range []string{r.Before.Revision, r.After.Revision} {
 		if rev != "" {
@@ -397,7 +397,7 @@ func (k *call) foot(r diffview.Report) page.Foot {
 
 // writeOut writes an answer to a file of the person's choice: whole or not at
 // all, and "-" is standard output.
-func (k *call) writeOut(name string, data []byte) error {
+func (k *invocation) writeOut(name string, data []byte) error {
 	if name == "-" {
 		_, err := k.Stdout.Write(data)
 		return err

@@ -175,5 +175,5 @@ func argValues(e Env, kind, libDir string, given []string, cur string) []candida
 		}
 		return out
 	}
-	return liveValues(e, kind, libDir, given, cur)
+	return completionCandidates(e, kind, libDir, given, cur)
 }

@@ -7,8 +7,8 @@ import (
 	"rigkeep/repo/library"
 )
 
-func copyVerb() verb {
-	return verb{
+func copyVerb() command {
+	return command{
 		name: "copy", args: "FROM[/TUNE][@WHEN] TO[/TUNE]", short: "give a rig the tune of another, or a rig one more tune",
 		long:    "All values of the first tune go to the second, which is made if there is none. Comments and the note of the second stay. Nothing copied is proved: the values were tested on another build.",
 		example: "rigkeep copy a-cam-prime a-cam-zoom\nrigkeep copy a-cam-prime a-cam-prime/night\nrigkeep copy a-cam-prime@~1 a-cam-prime/earlier",
@@ -16,7 +16,7 @@ func copyVerb() verb {
 	}
 }
 
-func runCopy(k *call) error {
+func runCopy(k *invocation) error {
 	if ref, err := library.ParseRef(k.args[1]); err == nil && ref.When != "" {
 		return usage("copy changes the tune as it is now; leave @%s out", ref.When)
 	}

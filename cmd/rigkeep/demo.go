@@ -18,8 +18,8 @@ import (
 	"rigkeep/schema"
 )
 
-func demoVerb() verb {
-	return verb{
+func demoVerb() command {
+	return command{
 		name: "demo", args: "[DIR]", short: "make a demo library and walk the main job through it",
 		long:    "Plays an invented scenario in DIR, or in a new folder of the system's for temporary files: a documentary about a harbour pilot station, four rigs on two gimbals, three jobs, three roles. Prints each command it runs and its output. A folder that is not empty is refused.",
 		example: "rigkeep demo\nrigkeep demo harbour --quiet",
@@ -28,7 +28,7 @@ func demoVerb() verb {
 	}
 }
 
-func runDemo(k *call) error {
+func runDemo(k *invocation) error {
 	steps, err := examples.Scenario()
 	if err != nil {
 		return err
@@ -86,13 +86,13 @@ func runDemo(k *call) error {
 			}
 		}
 	}
-	k.did("", "", "", lib)
+	k.recordResult("", "", "", lib)
 	k.printf("\nThe demo library is in %s, the sheets it was made from are in desk beside it.\nThree commands to try next:\n\n  cd %s\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n  rigkeep start b-cam-18 --shots walk,chase --lens 18mm --sensor 24.9x18.7mm\n  rigkeep rig near a-cam-zoom\n", lib, lib)
 	return nil
 }
 
 // demoStep plays one command in-process and prints it with its output.
-func (k *call) demoStep(dir string, out io.Writer, s examples.Step, who string, clock time.Time) error {
+func (k *invocation) demoStep(dir string, out io.Writer, s examples.Step, who string, clock time.Time) error {
 	fmt.Fprintf(out, "\n%s\n", k.paint.bold("$ rigkeep "+shellWords(s.Command)))
 	now := clock
 	e := Env{Stdin: strings.NewReader(""), Stdout: out, Stderr: out, Dir: dir, Now: func() time.Time { return now },
@@ -120,7 +120,7 @@ func (k *call) demoStep(dir string, out io.Writer, s examples.Step, who string, 
 
 // demoStand plays a bench session: it asks what to set next and answers as the
 // scenario's gimbal would.
-func (k *call) demoStand(dir string, out io.Writer, s examples.Step, who string, clock *time.Time) error {
+func (k *invocation) demoStand(dir string, out io.Writer, s examples.Step, who string, clock *time.Time) error {
 	for range 100 {
 		var answer strings.Builder
 		if err := k.demoStep(dir, &answer, examples.Step{Line: s.Line, Command: []string{"bench", s.Stand.Rig, "--json"}}, who, *clock); err != nil {
@@ -170,7 +170,7 @@ func shellWords(words []string) string {
 }
 
 // demoDir is the folder to play in: new, or there and empty.
-func (k *call) demoDir() (string, error) {
+func (k *invocation) demoDir() (string, error) {
 	if len(k.args) == 0 {
 		dir, err := os.MkdirTemp("", "rigkeep-demo-")
 		return dir, outError("a temporary folder", err)

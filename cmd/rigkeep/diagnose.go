@@ -20,8 +20,8 @@ import (
 	"rigkeep/schema"
 )
 
-func diagnoseVerb() verb {
-	return verb{
+func diagnoseVerb() command {
+	return command{
 		name: "diagnose", short: "from what was seen, or a gyro log, to the cause and what to try",
 		long: "Without a log it asks a few questions, or takes the answers from flags, and ranks the causes with what speaks for each. With --log it reads a gyro log (CSV) first: band levels, peaks, harmonics, and whether that is a hand's sway, a a rocking or a chatter. " +
 			"With --rig it uses that rig's record as well: onsets seen in its sessions, the resting effort of its proof, parts that ring; and says what a step of a filter costs in phase margin by the loop model. What to try comes in the order balance, build, stiffness, following, filters. " +
@@ -50,7 +50,7 @@ func diagnoseVerb() verb {
 	}
 }
 
-func runDiagnose(k *call) error {
+func runDiagnose(k *invocation) error {
 	table, err := k.causes()
 	if err != nil {
 		return err
@@ -59,7 +59,7 @@ func runDiagnose(k *call) error {
 		k.write(string(diagnose.Text()))
 		return nil
 	}
-	x := &diagnosis{call: k, table: table, answers: diagnose.Answers{}}
+	x := &diagnosis{invocation: k, table: table, answers: diagnose.Answers{}}
 	if name := k.c.String("rig"); name != "" {
 		if err := k.open(); err != nil {
 			return err
@@ -100,7 +100,7 @@ func runDiagnose(k *call) error {
 	if k.json() {
 		return x.encode()
 	}
-	return k.held(func(*call) error { // the questions are over
+	return k.captured(func(*invocation) error { // the questions are over
 		x.print()
 		return nil
 	})
@@ -108,7 +108,7 @@ func runDiagnose(k *call) error {
 
 // flag is a flag's text, "" where the command has no such flag: a table of one's
 // own may ask what no flag answers.
-func (k *call) flag(name string) string {
+func (k *invocation) flag(name string) string {
 	if findFlag(k.c.Command.Flags, name) == nil {
 		return ""
 	}
@@ -116,7 +116,7 @@ func (k *call) flag(name string) string {
 }
 
 // causes is the table in use.
-func (k *call) causes() (*diagnose.Table, error) {
+func (k *invocation) causes() (*diagnose.Table, error) {
 	name := k.c.String("causes")
 	if name == "" {
 		return diagnose.Default(), nil
@@ -137,7 +137,7 @@ func (k *call) causes() (*diagnose.Table, error) {
 
 // diagnosis is one run of diagnose.
 type diagnosis struct {
-	*call
+	*invocation
 	table   *diagnose.Table
 	answers diagnose.Answers
 	hints   []diagnose.Hint
@@ -261,7 +261,7 @@ type bar struct {
 	on    bool
 }
 
-func (k *call) bar(what string, size int64) *bar {
+func (k *invocation) bar(what string, size int64) *bar {
 	return &bar{out: k.Stderr, what: safe.Line(what), size: size, shown: -1, on: size > 1<<20 && tty(k.Stderr)}
 }
 
@@ -325,7 +325,7 @@ const diagnoseCaution = "Power off before hands go near the motors, and hold the
 func (x *diagnosis) encode() error {
 	axis := ""
 	if x.rig != nil {
-		axis = x.rig.Rig.Fingerprint
+		axis = x.rig.Rig.ID
 	}
 	type onset struct {
 		Axis  string  `json:"axis"`
@@ -340,7 +340,7 @@ func (x *diagnosis) encode() error {
 	for _, o := range x.onsets {
 		onsets = append(onsets, onset{o.Axis.String(), o.Onset, o.Hz, o.Unit, o.At.Format("2006-01-02T15:04:05Z07:00"), o.Job, o.Where})
 	}
-	return x.call.encode(struct {
+	return x.invocation.encode(struct {
 		Format  int                  `json:"format"`
 		Rig     string               `json:"rig,omitempty"`
 		Log     *vibration.Report    `json:"log,omitempty"`

@@ -255,7 +255,7 @@ func TestFlagsAnywhere(t *testing.T) {
 
 // A command is found by the name in the list before it is made.
 func TestVerbNames(t *testing.T) {
-	for _, n := range verbs() {
+	for _, n := range commands() {
 		if v := n.of(); v.name != n.name {
 			t.Errorf("%s is listed as %s", v.name, n.name)
 		}

@@ -17,7 +17,7 @@ import (
 
 // installDrivers has plain git call this program to merge and compare the library's files. Both
 // settings are for this copy alone: .git/config and .git/info/attributes.
-func (k *call) installDrivers() error {
+func (k *invocation) installDrivers() error {
 	ctx, stop := k.ctx()
 	defer stop()
 	self, err := selfCommand()
@@ -73,8 +73,8 @@ func selfCommand() (string, error) {
 	return shellWord(self), nil
 }
 
-func mergeDriverVerb() verb {
-	return verb{
+func mergeDriverVerb() command {
+	return command{
 		name: "merge-driver", args: "BASE OURS THEIRS [SIZE [PATH]]", short: "merge one file by key, for git",
 		long:    "git calls this after check --install-drivers: gitattributes(5), \"Defining a custom merge driver\". The result goes into OURS. On a conflict exit is 1, OURS keeps our value for the key and everything else merged, and the conflicts are listed: no markers are put into the file.",
 		example: "rigkeep merge-driver base.toml ours.toml theirs.toml 7 rigs/k7/k7qd2m9x4c/main.toml",
@@ -82,7 +82,7 @@ func mergeDriverVerb() verb {
 	}
 }
 
-func runMergeDriver(k *call) error {
+func runMergeDriver(k *invocation) error {
 	path := k.args[1]
 	if len(k.args) > 4 {
 		path = k.args[4]
@@ -133,7 +133,7 @@ func runMergeDriver(k *call) error {
 
 // driverSheet is the gimbal sheet of a rig as it lies in the work tree; nil if it cannot be had
 // in the middle of git's merge, in which case the ranges of dials are left to check.
-func (k *call) driverSheet(fp string) *schema.Sheet {
+func (k *invocation) driverSheet(fp string) *schema.Sheet {
 	r, s := k.driverRig(fp)
 	if r == nil {
 		return nil
@@ -141,7 +141,7 @@ func (k *call) driverSheet(fp string) *schema.Sheet {
 	return s
 }
 
-func (k *call) driverRig(fp string) (*preset.Rig, *schema.Sheet) {
+func (k *invocation) driverRig(fp string) (*preset.Rig, *schema.Sheet) {
 	if k.lib == nil && k.open() != nil {
 		return nil, nil
 	}
@@ -153,8 +153,8 @@ func (k *call) driverRig(fp string) (*preset.Rig, *schema.Sheet) {
 	return &r, s
 }
 
-func diffDriverVerb() verb {
-	return verb{
+func diffDriverVerb() command {
+	return command{
 		name: "diff-driver", args: "PATH OLD-FILE OLD-ID OLD-MODE NEW-FILE NEW-ID NEW-MODE …", short: "say what differs in one file, for git",
 		long:    "git calls this after check --install-drivers, with seven arguments or more: git(1), GIT_EXTERNAL_DIFF.",
 		example: "rigkeep diff-driver rigs/k7/k7qd2m9x4c/main.toml old.toml 0 100644 new.toml 0 100644",
@@ -162,7 +162,7 @@ func diffDriverVerb() verb {
 	}
 }
 
-func runDiffDriver(k *call) error {
+func runDiffDriver(k *invocation) error {
 	path := k.args[0]
 	if len(k.args) < 7 {
 		k.printf("%s is not merged yet\n", safe.Line(path)) // git's call for an unmerged path
@@ -188,7 +188,7 @@ func runDiffDriver(k *call) error {
 
 // driverSide is one version of a file for a comparison; nil if it cannot be read as what its
 // place says it is.
-func (k *call) driverSide(path, name string) (*diffview.Side, error) {
+func (k *invocation) driverSide(path, name string) (*diffview.Side, error) {
 	s := &diffview.Side{Label: path, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
 	if name == os.DevNull || name == "/dev/null" || name == "nul" {
 		return s, nil
@@ -218,7 +218,7 @@ func (k *call) driverSide(path, name string) (*diffview.Side, error) {
 }
 
 // plainDiff has git show lines.
-func (k *call) plainDiff(a, b string) error {
+func (k *invocation) plainDiff(a, b string) error {
 	git, err := exec.LookPath("git")
 	if err != nil {
 		return fail(exitNotFound, "git is not installed")

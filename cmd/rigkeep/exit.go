@@ -152,8 +152,8 @@ func (e Env) report(err error, asJSON bool) int {
 	}
 	text, hint := err.Error(), ""
 	var re *store.Error
-	if errors.As(err, &re) && re.WayOut != "" {
-		text, hint = strings.TrimSuffix(text, ". "+re.WayOut), re.WayOut
+	if errors.As(err, &re) && re.Hint != "" {
+		text, hint = strings.TrimSuffix(text, ". "+re.Hint), re.Hint
 	}
 	if f != nil && f.hint != "" {
 		hint = strings.TrimPrefix(hint+"\n"+f.hint, "\n")

@@ -11,8 +11,8 @@ import (
 	"rigkeep/schema"
 )
 
-func explainVerb() verb {
-	return verb{
+func explainVerb() command {
+	return command{
 		name: "explain", args: "[KEY]", short: "what a parameter does, up and down, and what it means on a rig",
 		long:    "Without a key, lists the parameters by group in the order in which to touch them. With --rig, gives the present value, its range and what one step would mean on that rig's gimbal.",
 		example: "rigkeep explain\nrigkeep explain stiffness.tilt --rig a-cam-prime\nrigkeep explain follow.walk.deadband.pan",
@@ -21,7 +21,7 @@ func explainVerb() verb {
 	}
 }
 
-func runExplain(k *call) error {
+func runExplain(k *invocation) error {
 	var d *library.Loaded
 	if rig := k.c.String("rig"); rig != "" {
 		if err := k.open(); err != nil {
@@ -70,7 +70,7 @@ func runExplain(k *call) error {
 
 // explained is the parameter that a person names, on a rig or on none: without a rig, a
 // parameter of the follow styles stands for all of them.
-func (k *call) explained(name string, d *library.Loaded) (string, error) {
+func (k *invocation) explained(name string, d *library.Loaded) (string, error) {
 	var styles []string
 	var sheet *schema.Sheet
 	if d != nil {
@@ -96,7 +96,7 @@ func (k *call) explained(name string, d *library.Loaded) (string, error) {
 	return "", usage("%q means %d keys: %s", name, len(keys), strings.Join(keys, ", ")).hinted("Name one of them")
 }
 
-func (k *call) printExplanation(ex schema.Explanation, d *library.Loaded) {
+func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) {
 	p := func(label, text string) {
 		if text != "" {
 			k.printf("\n%s\n%s", k.paint.bold(label), wrap(text, "  ", k.wide))
@@ -187,7 +187,7 @@ func ordinal(n int) string {
 	return fmt.Sprintf("%d%s", n, suffix)
 }
 
-func (k *call) explainList(d *library.Loaded) error {
+func (k *invocation) explainList(d *library.Loaded) error {
 	list := k.cat.List()
 	if k.json() {
 		return k.encode(struct {

@@ -18,8 +18,8 @@ import (
 	"rigkeep/schema"
 )
 
-func fitVerb() verb {
-	return verb{
+func fitVerb() command {
+	return command{
 		name: "fit", args: "RIG[/TUNE]", short: "does the package fit, and where does it start to balance",
 		long: "Holds the build against the gimbal's payload, clear box and clear radii, says how to move it on its plate so that its centre of gravity comes onto the axes, and what each motor turns. --without and --add answer the phone call before a booking. " +
 			"--effort reads the resting efforts that the controller shows: how far off balance, which way, and what holding costs. --lens and --sensor say what the lens sees, how steady the head must hold for it, and the tilt limits that keep the gimbal's own parts out of frame. " +
@@ -69,7 +69,7 @@ type fitMotor struct {
 	Gravity [2]float64 `json:"gravity_stiffness_nm_rad"` // least and most over the tilt range; below zero is top-heavy
 }
 
-func runFit(k *call) error {
+func runFit(k *invocation) error {
 	d, err := k.lib.Load(k.args[0], false)
 	if err != nil {
 		return err
@@ -80,7 +80,7 @@ func runFit(k *call) error {
 			return err
 		}
 	}
-	ans := fitAnswer{Format: 1, Rig: d.Rig.Fingerprint, Gimbal: sheet.Slug, WhatIf: []string{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises()}
+	ans := fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises()}
 	for _, name := range k.c.StringSlice("without") {
 		if r.Parts, err = preset.WithoutPart(r.Parts, name); err != nil {
 			return usage("%s", err)
@@ -108,7 +108,7 @@ func runFit(k *call) error {
 	if ans.Report, err = fit.Check(r.MassParts(), lim, mass.Options{}); err != nil {
 		return err
 	}
-	if ans.Left, err = preset.LeftOver(sheet, r, ans.Report.Plate); err != nil {
+	if ans.Left, err = preset.ResidualEffort(sheet, r, ans.Report.Plate); err != nil {
 		return err
 	}
 	js, err := r.Inertias(sheet, d.Tune)
@@ -143,7 +143,7 @@ func runFit(k *call) error {
 }
 
 // fitEfforts reads --effort and --battery.
-func (k *call) fitEfforts(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
+func (k *invocation) fitEfforts(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
 	text := k.c.String("effort")
 	energy, err := k.measure("battery", unit.Energy, "Wh")
 	if err != nil {
@@ -179,7 +179,7 @@ func (k *call) fitEfforts(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *
 }
 
 // fitLens reads --lens and what goes with it.
-func (k *call) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
+func (k *invocation) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
 	focal, err := k.measure("lens", unit.Length, "mm")
 	if err != nil {
 		return err
@@ -218,7 +218,7 @@ func (k *call) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *pre
 	return nil
 }
 
-func printFit(k *call, title string, ans fitAnswer) {
+func printFit(k *invocation, title string, ans fitAnswer) {
 	u, rep := k.units(), ans.Report
 	words := map[fit.Grade]string{fit.Fits: k.paint.good("fits"), fit.Tight: k.paint.warn("tight"), fit.Over: k.paint.bad("DOES NOT FIT"), fit.Unknown: "not known: the sheet does not say"}
 	k.printf("%s: %s\n", k.paint.bold(title), words[rep.Grade])
@@ -262,7 +262,7 @@ func printFit(k *call, title string, ans fitAnswer) {
 	k.write(wrap("Caution: power off before moving the camera on its plate, and hold it before loosening a clamp.", "", k.wide))
 }
 
-func (k *call) printMotors(ans fitAnswer) {
+func (k *invocation) printMotors(ans fitAnswer) {
 	k.printf("\n%s\n", k.paint.bold("what each motor turns"))
 	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true}}
 	t.add("axis", "worst, kg·m²", "at tilt", "least", "the gimbal's", "gravity adds, Nm/rad")
@@ -282,7 +282,7 @@ func (k *call) printMotors(ans fitAnswer) {
 	k.write(wrap("Over the tilt range, products of inertia counted; gravity below zero is top-heavy. On this gimbal "+ans.Raises+".", "  ", k.wide))
 }
 
-func (k *call) printEfforts(ans fitAnswer) {
+func (k *invocation) printEfforts(ans fitAnswer) {
 	if ans.Efforts == nil {
 		return
 	}
@@ -314,7 +314,7 @@ func (k *call) printEfforts(ans fitAnswer) {
 	}
 }
 
-func (k *call) printSight(ans fitAnswer) {
+func (k *invocation) printSight(ans fitAnswer) {
 	s := ans.Sight
 	if s == nil {
 		return

@@ -20,8 +20,8 @@ import (
 	"rigkeep/schema"
 )
 
-func followVerb() verb {
-	return verb{
+func followVerb() command {
+	return command{
 		name: "follow", args: "RIG[/TUNE]", short: "what a follow style does on a move: table, picture, and styles for a job's shots",
 		long: "Simulates how the head follows a move of the operator with a style of the tune: start delay, lag, settling, smoothness, how far the subject drifts in the frame of a lens, and how much of a walking sway comes through. On a gimbal whose sheet has no SI map for these dials the answer is relative to another style, --against, and says so. " +
 			"With --for JOB it proposes dead band and lag for each shot of the job, by searching the model for the smoothest response whose lag keeps the subject in the stated share of the frame; --write puts them into the tune, and their names into the job's shot list, where a shot names none.\n" +
@@ -44,7 +44,7 @@ func followVerb() verb {
 	}
 }
 
-func runFollow(k *call) error {
+func runFollow(k *invocation) error {
 	d, err := k.lib.Load(k.args[0], true)
 	if err != nil {
 		return err
@@ -83,7 +83,7 @@ func runFollow(k *call) error {
 	if err != nil {
 		return err
 	}
-	out := followAnswer{Format: 1, Rig: d.Rig.Fingerprint, Alias: d.Rig.Alias, Tune: d.Ref.Tune, Gimbal: d.Sheet.Slug, Style: style, Against: k.c.String("against"), Move: fc.Text, MoveFrom: why,
+	out := followAnswer{Format: 1, Rig: d.Rig.ID, Alias: d.Rig.Alias, Tune: d.Ref.Tune, Gimbal: d.Sheet.Slug, Style: style, Against: k.c.String("against"), Move: fc.Text, MoveFrom: why,
 		LensMM: k.lensMM(), Runs: []followPair{}, Notes: []string{}, moveTime: fc.Move.Duration()}
 	for _, a := range axes {
 		p := followPair{Axis: a.String()}
@@ -146,7 +146,7 @@ type followPair struct {
 }
 
 // followAxes are the axes to show.
-func (k *call) followAxes(d *library.Loaded, style string) ([]schema.Axis, error) {
+func (k *invocation) followAxes(d *library.Loaded, style string) ([]schema.Axis, error) {
 	if w := k.c.String("axis"); w != "" {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
@@ -166,7 +166,7 @@ func (k *call) followAxes(d *library.Loaded, style string) ([]schema.Axis, error
 	return out, nil
 }
 
-func (k *call) lensMM() float64 {
+func (k *invocation) lensMM() float64 {
 	v, err := k.measure("lens", unit.Length, "mm")
 	if err != nil {
 		return 0
@@ -175,7 +175,7 @@ func (k *call) lensMM() float64 {
 }
 
 // followCase is the move and the lens to try.
-func (k *call) followCase(style string) (preset.FollowCase, string, error) {
+func (k *invocation) followCase(style string) (preset.FollowCase, string, error) {
 	fc, err := preset.StyleCase(style)
 	if err != nil {
 		return fc, "", err
@@ -226,7 +226,7 @@ func (k *call) followCase(style string) (preset.FollowCase, string, error) {
 	return fc, why, nil
 }
 
-func (k *call) recordedMove(name string) (follow.Move, error) {
+func (k *invocation) recordedMove(name string) (follow.Move, error) {
 	in := k.Stdin
 	if name != "-" {
 		f, err := os.Open(k.path(name))
@@ -251,7 +251,7 @@ func (k *call) recordedMove(name string) (follow.Move, error) {
 }
 
 // relative answers for a gimbal without maps.
-func (k *call) relative(d *library.Loaded, style string, a schema.Axis, noMap *preset.ErrNoMap, p *followPair, out *followAnswer) error {
+func (k *invocation) relative(d *library.Loaded, style string, a schema.Axis, noMap *preset.ErrNoMap, p *followPair, out *followAnswer) error {
 	if out.Against == "" {
 		var others []string
 		for _, s := range d.Tune.Styles() {
@@ -321,7 +321,7 @@ func followFigures() []followFigure {
 	}
 }
 
-func (k *call) printFollow(d *library.Loaded, out followAnswer) {
+func (k *invocation) printFollow(d *library.Loaded, out followAnswer) {
 	k.out("%s", wrap(fmt.Sprintf("%s on %s, style %s: %s (%s)", k.paint.bold(safe.Line(d.Label())), out.Gimbal, k.paint.bold(safe.Line(out.Style)), safe.Text(out.Move), safe.Line(out.MoveFrom)), "", k.wide))
 	for _, n := range out.Notes {
 		k.out("%s", wrap(k.paint.warn("note: ")+safe.Text(n), "", k.wide))
@@ -371,7 +371,7 @@ func (k *call) printFollow(d *library.Loaded, out followAnswer) {
 	}
 }
 
-func (k *call) printRatio(p followPair, out followAnswer) {
+func (k *invocation) printRatio(p followPair, out followAnswer) {
 	k.out("\n%s\n", k.paint.bold(p.Axis+", relative to "+safe.Line(out.Against)))
 	if p.Ratio == nil {
 		k.out("  %s says nothing for %s\n", safe.Line(out.Against), p.Axis)
@@ -429,7 +429,7 @@ func followChart(p followPair, out followAnswer) svg.Chart {
 }
 
 // followSVG writes the picture of the first axis that has one.
-func (k *call) followSVG(name string, out followAnswer) error {
+func (k *invocation) followSVG(name string, out followAnswer) error {
 	for _, p := range out.Runs {
 		if p.Of == nil {
 			continue

@@ -51,7 +51,7 @@ type jsonShots struct {
 }
 
 // followJob proposes a style for each shot of a job.
-func (k *call) followJob(d *library.Loaded) error {
+func (k *invocation) followJob(d *library.Loaded) error {
 	if d.Ref.When != "" {
 		return usage("--for works on the tune as it is now; leave @%s out", d.Ref.When)
 	}
@@ -76,7 +76,7 @@ func (k *call) followJob(d *library.Loaded) error {
 	}
 	values := preset.ShotValues(shots)
 	if !k.json() {
-		_ = k.held(func(*call) error { // asks nothing
+		_ = k.captured(func(*invocation) error { // asks nothing
 			k.printShots(d, j, slug, shots)
 			return nil
 		})
@@ -109,7 +109,7 @@ func (k *call) followJob(d *library.Loaded) error {
 	if !k.json() {
 		return nil
 	}
-	out := jsonShots{Format: 1, Job: slug, Rig: d.Rig.Fingerprint, Tune: d.Ref.Tune, Shots: []jsonShotStyle{}, Values: values, DryRun: k.dryRun(), Files: append([]string{}, k.done.Files...)}
+	out := jsonShots{Format: 1, Job: slug, Rig: d.Rig.ID, Tune: d.Ref.Tune, Shots: []jsonShotStyle{}, Values: values, DryRun: k.dryRun(), Files: append([]string{}, k.done.Files...)}
 	for _, s := range shots {
 		x := jsonShotStyle{Shot: s.Shot.Name, Kind: s.Shot.Kind, LensMM: s.Lens, LensFrom: s.LensFrom, Style: s.Style, Problem: s.Problem, Shadowed: s.Shadowed, Values: map[string]float64{}, Trade: map[string][]jsonTrade{}}
 		if s.Proposal != nil {
@@ -128,7 +128,7 @@ func (k *call) followJob(d *library.Loaded) error {
 }
 
 // putNames writes the names of the styles into the job's shot list.
-func (k *call) putNames(slug string, e library.Edited, shots []preset.ShotStyle) error {
+func (k *invocation) putNames(slug string, e library.Edited, shots []preset.ShotStyle) error {
 	verb, err := k.put(e)
 	if err != nil {
 		return err
@@ -139,7 +139,7 @@ func (k *call) putNames(slug string, e library.Edited, shots []preset.ShotStyle)
 			said = append(said, fmt.Sprintf("shot %q: style %s", safe.Line(s.Shot.Name), s.Style))
 		}
 	}
-	k.did("", "", strings.Join(said, "\n"), e.Path)
+	k.recordResult("", "", strings.Join(said, "\n"), e.Path)
 	if !k.json() {
 		k.printf("%s\n%s %s\n", strings.Join(said, "\n"), verb, e.Path)
 	}
@@ -164,7 +164,7 @@ func chosenPoint(p *follow.Proposal) follow.Point {
 	return p.Least
 }
 
-func (k *call) printShots(d *library.Loaded, j preset.Job, slug string, shots []preset.ShotStyle) {
+func (k *invocation) printShots(d *library.Loaded, j preset.Job, slug string, shots []preset.ShotStyle) {
 	k.out("%s", wrap(fmt.Sprintf("%s: styles for the shots of %s on %s", k.paint.bold(safe.Line(d.Label())), k.paint.bold(slug), d.Sheet.Slug), "", k.wide))
 	if j.DriftPct > 0 {
 		k.out("%s", wrap(fmt.Sprintf("the job allows the subject to drift by %g %% of the frame", j.DriftPct), "", k.wide))

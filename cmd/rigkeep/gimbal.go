@@ -15,13 +15,13 @@ import (
 	"rigkeep/schema"
 )
 
-func gimbalVerb() verb {
-	return verb{
+func gimbalVerb() command {
+	return command{
 		name: "gimbal", short: "gimbal sheets: payload limit, clear space, motors, dials",
-		subs: []verb{
+		subs: []command{
 			{name: "new", args: "[FILE]", short: "write a commented template of a gimbal sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
 				long:    "Prints the template, or writes it to FILE if there is no such file yet. Fill it from the maker's manual.",
-				example: "rigkeep gimbal new my-gimbal.toml", run: func(k *call) error { return k.template(schema.KindGimbal) }},
+				example: "rigkeep gimbal new my-gimbal.toml", run: func(k *invocation) error { return k.template(schema.KindGimbal) }},
 			{name: "add", args: "FILE…", short: "check gimbal sheets and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The file's name without .toml becomes the gimbal's name. The sheet is saved as one revision.",
 				example: "rigkeep gimbal add quay-large.toml\nrigkeep gimbal add - --name skiff-small < sheet.toml",
@@ -37,7 +37,7 @@ func messageFlag() cli.Flag {
 }
 
 // template prints or writes a commented template.
-func (k *call) template(kind string) error {
+func (k *invocation) template(kind string) error {
 	text := k.cat.Template(kind)
 	if len(k.args) == 0 || k.args[0] == "-" {
 		k.done.Words = lines(text)
@@ -48,20 +48,20 @@ func (k *call) template(kind string) error {
 		if _, err := os.Lstat(k.path(k.args[0])); err == nil {
 			return isThere(k.path(k.args[0]))
 		}
-		k.did("", "", "", k.args[0])
+		k.recordResult("", "", "", k.args[0])
 		k.printf("would write %s\n", k.args[0])
 		return nil
 	}
 	if err := createFile(k.path(k.args[0]), []byte(text)); err != nil {
 		return err
 	}
-	k.did("", "", "", k.args[0])
+	k.recordResult("", "", "", k.args[0])
 	k.printf("wrote %s\n", k.args[0])
 	k.say("next: fill it in, then rigkeep %s add %s", kind, k.args[0])
 	return nil
 }
 
-func runGimbalAdd(k *call) error {
+func runGimbalAdd(k *invocation) error {
 	var files []library.NewFile
 	for _, arg := range k.args {
 		name, data, err := k.readInput(arg)
@@ -86,7 +86,7 @@ func runGimbalAdd(k *call) error {
 }
 
 // addFiles saves new files as one revision.
-func (k *call) addFiles(files []library.NewFile, verb string) error {
+func (k *invocation) addFiles(files []library.NewFile, verb string) error {
 	var what []string
 	for _, f := range files {
 		what = append(what, f.What)
@@ -97,10 +97,10 @@ func (k *call) addFiles(files []library.NewFile, verb string) error {
 	}
 	if k.dryRun() {
 		for _, f := range files {
-			if err := k.lib.Vacant(f); err != nil {
+			if err := k.lib.CheckFree(f); err != nil {
 				return err
 			}
-			k.did("", subject, "", f.Path)
+			k.recordResult("", subject, "", f.Path)
 			k.printf("would add %s as %s\n", f.What, f.Path)
 		}
 		return nil
@@ -116,14 +116,14 @@ func (k *call) addFiles(files []library.NewFile, verb string) error {
 		return err
 	}
 	for _, f := range files {
-		k.did(rev, subject, "", f.Path)
+		k.recordResult(rev, subject, "", f.Path)
 		k.printf("added %s as %s\n", f.What, f.Path)
 	}
 	k.printf("saved as %s\n", rev.Short())
 	return nil
 }
 
-func runGimbalList(k *call) error {
+func runGimbalList(k *invocation) error {
 	slugs, err := k.lib.Gimbals()
 	if err != nil {
 		return err
@@ -181,7 +181,7 @@ func runGimbalList(k *call) error {
 	return nil
 }
 
-func runGimbalShow(k *call) error {
+func runGimbalShow(k *invocation) error {
 	doc, err := k.lib.Doc("", preset.GimbalPath(k.args[0]))
 	if err != nil {
 		if isNotFound(err) {

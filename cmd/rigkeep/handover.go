@@ -25,13 +25,13 @@ import (
 // signersPath is where a library keeps whose keys it trusts.
 const signersPath = "trust/allowed_signers"
 
-func handoverVerb() verb {
+func handoverVerb() command {
 	signers := &cli.StringFlag{Name: "signers", Usage: "whose keys to trust: a `FILE` in OpenSSH's allowed_signers form; else the library's " + signersPath}
 	on := &cli.StringFlag{Name: "on", Usage: "convert the tunes to this `GIMBAL` through the SI maps of both sheets"}
 	alias := &cli.StringFlag{Name: "alias", Usage: "call the rig `NAME` here"}
-	return verb{
+	return command{
 		name: "handover", short: "give rigs with their tunes to another person, or take them in",
-		subs: []verb{
+		subs: []command{
 			{
 				name: "write", args: "RIG[/TUNE]… FILE", short: "one file with rigs, tunes and their history",
 				long: "Writes what is saved of the rigs, with all their tunes or the ones named, into one zip file: a page that opens on any phone (card.html), the files, the rigs' own history as a git bundle, and check sums. Other rigs' files, the library's name and the names in a job's crew stay out of it; authors, times and messages of the history are as they were. " +
@@ -70,7 +70,7 @@ func handoverVerb() verb {
 func tool() string { return "rigkeep " + version() }
 
 // wantedRigs reads RIG and RIG/TUNE names.
-func (k *call) wantedRigs(names []string) ([]handover.Wanted, error) {
+func (k *invocation) wantedRigs(names []string) ([]handover.Wanted, error) {
 	var out []handover.Wanted
 	for _, name := range names {
 		ref, err := library.ParseRef(name)
@@ -102,7 +102,7 @@ func (k *call) wantedRigs(names []string) ([]handover.Wanted, error) {
 	return out, nil
 }
 
-func runHandoverWrite(k *call) error {
+func runHandoverWrite(k *invocation) error {
 	names, out := k.args[:len(k.args)-1], k.args[len(k.args)-1]
 	wanted, err := k.wantedRigs(names)
 	if err != nil {
@@ -158,10 +158,10 @@ func runHandoverWrite(k *call) error {
 	if out == "-" && !k.dryRun() {
 		return nil
 	}
-	return k.sayWritten(out, len(data), c, m, signer != nil)
+	return k.printSummary(out, len(data), c, m, signer != nil)
 }
 
-func (k *call) sayWritten(out string, size int, c *handover.Contents, m handover.Manifest, signed bool) error {
+func (k *invocation) printSummary(out string, size int, c *handover.Contents, m handover.Manifest, signed bool) error {
 	if k.json() {
 		return k.encode(struct {
 			Format   int               `json:"format"`
@@ -177,7 +177,7 @@ func (k *call) sayWritten(out string, size int, c *handover.Contents, m handover
 	}
 	k.printf("%s %s, %s\n", verb, safe.Line(out), bytesText(size))
 	for _, r := range c.Rigs {
-		k.printf("  %s (%s): %s\n", safe.Line(r.Alias), r.Fingerprint, strings.Join(tuneNames(r), ", "))
+		k.printf("  %s (%s): %s\n", safe.Line(r.Alias), r.ID, strings.Join(tuneNames(r), ", "))
 	}
 	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), c.Time.UTC().Format("2006-01-02 15:04"))
 	if !signed {
@@ -202,7 +202,7 @@ func bytesText(n int) string {
 }
 
 // signer is the key of --sign, nil without one.
-func (k *call) signer() (handover.SigningKey, func(), error) {
+func (k *invocation) signer() (handover.SigningKey, func(), error) {
 	name := k.c.String("sign")
 	if name == "" {
 		return nil, func() {}, nil
@@ -211,7 +211,7 @@ func (k *call) signer() (handover.SigningKey, func(), error) {
 }
 
 // cardOf makes the page of a handover's contents.
-func (k *call) cardOf(c *handover.Contents, changes func(handover.Rig, handover.Tune) ([]card.Change, string)) ([]byte, error) {
+func (k *invocation) cardOf(c *handover.Contents, changes func(handover.Rig, handover.Tune) ([]card.Change, string)) ([]byte, error) {
 	v := card.Card{Sender: c.Sender.String(), Note: c.Note, Revision: string(c.Revision), When: c.Time, Tool: tool()}
 	for _, r := range c.Rigs {
 		x := card.Rig{Rig: r.Rig, Sheet: r.Sheet, Logs: r.Logs, Jobs: c.Jobs}
@@ -241,8 +241,8 @@ const lastJobs = 3
 
 // lastChanges says what changed in a tune over the last three jobs that pin it, or over the last
 // three revisions where there are not two such jobs.
-func (k *call) lastChanges(c *handover.Contents, r handover.Rig, t handover.Tune) ([]card.Change, string) {
-	name := r.Fingerprint + "/" + t.Name
+func (k *invocation) lastChanges(c *handover.Contents, r handover.Rig, t handover.Tune) ([]card.Change, string) {
+	name := r.ID + "/" + t.Name
 	at := func(when, job string) (moment, bool) {
 		d, err := k.lib.Load(name+"@"+when, true)
 		if err != nil || d.Commit == nil {
@@ -252,7 +252,7 @@ func (k *call) lastChanges(c *handover.Contents, r handover.Rig, t handover.Tune
 		m.When, m.Who, m.Why, m.Revision, m.Job = d.Commit.When, d.Commit.Author.Name, d.Commit.Subject, string(d.Commit.ID), firstOf(job, d.Commit.Job())
 		return m, true
 	}
-	rr := library.RigRef{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, Was: r.Was}
+	rr := library.RigRef{Fingerprint: r.ID, Alias: r.Alias, Gimbal: r.Gimbal, Was: r.Was}
 	hist, err := k.lib.History(rr, t.Name, lastJobs+1)
 	if err != nil || len(hist) == 0 {
 		return nil, ""
@@ -306,7 +306,7 @@ func reportWords(r diffview.Report) []string {
 }
 
 // readHandover reads a file, no more of it than a handover can have, and checks it whole.
-func (k *call) readHandover(name string) (*handover.Parcel, error) {
+func (k *invocation) readHandover(name string) (*handover.Parcel, error) {
 	// what a hostile file could make us hold at once stays well below 200 MB
 	debug.SetMemoryLimit(128 << 20)
 	in := k.Stdin
@@ -333,7 +333,7 @@ func (k *call) readHandover(name string) (*handover.Parcel, error) {
 }
 
 // trusted is the list of keys to trust; nil where there is none.
-func (k *call) trusted() (*handover.Trusted, string, error) {
+func (k *invocation) trusted() (*handover.Trusted, string, error) {
 	name := k.c.String("signers")
 	var data []byte
 	var err error
@@ -359,7 +359,7 @@ func (k *call) trusted() (*handover.Trusted, string, error) {
 
 // signature is who signed, for JSON and for words.
 type signature struct {
-	Standing   string   `json:"standing"` // trusted, unsigned, unknown key, other person, expired, …
+	TrustLevel string   `json:"standing"` // trusted, unsigned, unknown key, other person, expired, …
 	Key        string   `json:"key,omitempty"`
 	Type       string   `json:"type,omitempty"`
 	Principals []string `json:"principals"`
@@ -369,13 +369,13 @@ type signature struct {
 	public string
 }
 
-func (k *call) signatureOf(p *handover.Parcel) (signature, error) {
+func (k *invocation) signatureOf(p *handover.Parcel) (signature, error) {
 	t, name, err := k.trusted()
 	if err != nil {
 		return signature{}, err
 	}
-	v := p.Standing(t, k.Now())
-	s := signature{Standing: string(v.Standing), Principals: v.Principals, List: name, Line: v.Line}
+	v := p.TrustLevel(t, k.Now())
+	s := signature{TrustLevel: string(v.TrustLevel), Principals: v.Principals, List: name, Line: v.Line}
 	if s.Principals == nil {
 		s.Principals = []string{}
 	}
@@ -385,12 +385,12 @@ func (k *call) signatureOf(p *handover.Parcel) (signature, error) {
 	return s, nil
 }
 
-func (s signature) good() bool { return s.Standing == string(handover.Good) }
+func (s signature) good() bool { return s.TrustLevel == string(handover.Good) }
 
 // words say who signed, loudly where it is not to be trusted.
 func (s signature) words(p *handover.Parcel) (text, hint string) {
 	names := strings.Join(s.Principals, ", ")
-	switch s.Standing {
+	switch s.TrustLevel {
 	case string(handover.Good):
 		return fmt.Sprintf("signed by %s, trusted as %s (%s:%d)", s.Key, names, s.List, s.Line), ""
 	case string(handover.Unsigned):
@@ -401,7 +401,7 @@ func (s signature) words(p *handover.Parcel) (text, hint string) {
 	case "other person":
 		return fmt.Sprintf("SIGNED BY SOMEBODY ELSE: it says it is from %s; the key is that of %s (%s:%d)", p.Sender, names, s.List, s.Line), "ask both of them"
 	case "expired", "not yet valid":
-		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT VALID NOW (%s): %s of %s (%s:%d)", s.Standing, s.Key, names, s.List, s.Line), "ask the sender for one signed with a key that is"
+		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT VALID NOW (%s): %s of %s (%s:%d)", s.TrustLevel, s.Key, names, s.List, s.Line), "ask the sender for one signed with a key that is"
 	}
-	return fmt.Sprintf("SIGNED BY A KEY THAT IS TRUSTED FOR OTHER THINGS ONLY (%s): %s of %s (%s:%d)", s.Standing, s.Key, names, s.List, s.Line), "the list's namespaces must name " + handover.Namespace
+	return fmt.Sprintf("SIGNED BY A KEY THAT IS TRUSTED FOR OTHER THINGS ONLY (%s): %s of %s (%s:%d)", s.TrustLevel, s.Key, names, s.List, s.Line), "the list's namespaces must name " + handover.Namespace
 }

@@ -31,7 +31,7 @@ type taking struct {
 }
 
 // take reads a handover and works out what accepting it would do.
-func (k *call) take(name string) (*taking, error) {
+func (k *invocation) take(name string) (*taking, error) {
 	p, err := k.readHandover(name)
 	if err != nil {
 		return nil, err
@@ -86,7 +86,7 @@ type jsonTaking struct {
 	Revision    string                `json:"accepted,omitempty"` // the revision it became
 }
 
-func (k *call) jsonOf(t *taking) jsonTaking {
+func (k *invocation) jsonOf(t *taking) jsonTaking {
 	j := jsonTaking{Format: 1, Manifest: t.p.Manifest, Digest: t.p.Digest, Bytes: t.p.Size, Signature: t.sig, History: []jsonHistory{}, Jobs: []string{},
 		Changes: []diffview.Report{}, Conversions: []handover.Conversion{}, Conflicts: []merge.Conflict{}, Notes: []merge.Note{}}
 	commits := t.p.History.Commits()
@@ -109,7 +109,7 @@ func (k *call) jsonOf(t *taking) jsonTaking {
 	return j
 }
 
-func runHandoverRead(k *call) error {
+func runHandoverRead(k *invocation) error {
 	// a library is needed only to say what would change in it
 	if err := k.open(); err != nil && (!isNotFound(err) || k.c.String("library") != "") {
 		return err
@@ -142,14 +142,14 @@ func runHandoverRead(k *call) error {
 }
 
 // historyOf gives the last revisions of the handover's own history, for a card without a library.
-func (k *call) historyOf(p *handover.Parcel) func(handover.Rig, handover.Tune) ([]card.Change, string) {
+func (k *invocation) historyOf(p *handover.Parcel) func(handover.Rig, handover.Tune) ([]card.Change, string) {
 	return func(r handover.Rig, t handover.Tune) ([]card.Change, string) {
 		side := func(c store.Commit) (diffview.Side, bool) {
 			files, err := p.History.Files(c.ID)
 			if err != nil {
 				return diffview.Side{}, false
 			}
-			for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+			for _, fp := range append([]string{r.ID}, r.Was...) {
 				for _, f := range files {
 					if f.Path != preset.TunePath(fp, t.Name) {
 						continue
@@ -177,7 +177,7 @@ func (k *call) historyOf(p *handover.Parcel) func(handover.Rig, handover.Tune) (
 	}
 }
 
-func (k *call) printTaking(t *taking) error {
+func (k *invocation) printTaking(t *taking) error {
 	p := t.p
 	k.printf("%s\n", k.paint.bold("handover from "+safe.Line(p.Sender.String())))
 	k.printf("  as of %s, revision %s, made by %s\n", p.Time.UTC().Format("2006-01-02 15:04"), p.Revision.Short(), safe.Line(p.Manifest.Tool))
@@ -230,7 +230,7 @@ func (k *call) printTaking(t *taking) error {
 }
 
 // printEffect says what a handover would change, or why it would not.
-func (k *call) printEffect(t *taking) error {
+func (k *invocation) printEffect(t *taking) error {
 	switch {
 	case t.old != nil:
 		k.write(wrap("nothing: "+safe.Line(t.old.Error()), "  ", k.wide))
@@ -282,7 +282,7 @@ func clashes(cs []merge.Conflict) []library.Clash {
 }
 
 // printConversions shows each number that goes from one gimbal's dial to another's.
-func (k *call) printConversions(cs []handover.Conversion) {
+func (k *invocation) printConversions(cs []handover.Conversion) {
 	if len(cs) == 0 {
 		return
 	}
@@ -301,12 +301,12 @@ func (k *call) printConversions(cs []handover.Conversion) {
 }
 
 // trust refuses a handover whose sender is not to be trusted, unless that was asked for.
-func (k *call) trust(t *taking) error {
+func (k *invocation) trust(t *taking) error {
 	if t.sig.good() {
 		return nil
 	}
 	text, hint := t.sig.words(t.p)
-	unsigned := t.sig.Standing == string(handover.Unsigned)
+	unsigned := t.sig.TrustLevel == string(handover.Unsigned)
 	flag := "trust-unknown"
 	if unsigned {
 		flag = "unsigned"
@@ -318,7 +318,7 @@ func (k *call) trust(t *taking) error {
 	return fail(exitDamaged, "%s; nothing was taken in", text).hinted("%s\nto take it in all the same: --%s", hint, flag)
 }
 
-func runHandoverAccept(k *call) error {
+func runHandoverAccept(k *invocation) error {
 	t, err := k.take(k.args[0])
 	if err != nil {
 		return err
@@ -354,7 +354,7 @@ func runHandoverAccept(k *call) error {
 	if signed == "" {
 		signed = "no"
 	} else if !t.sig.good() {
-		signed += " (" + t.sig.Standing + ")"
+		signed += " (" + t.sig.TrustLevel + ")"
 	}
 	trailers := []store.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: "Handover-Signed", Value: signed}}
 	if k.dryRun() {

@@ -138,7 +138,7 @@ func printHelp(e Env, w io.Writer, data any) {
 }
 
 // allExamples are a verb's examples; of a group, the first of each command.
-func (v *verb) allExamples() string {
+func (v *command) allExamples() string {
 	out := []string{strings.TrimSpace(v.example)}
 	for i := range v.subs {
 		first, _, _ := strings.Cut(v.subs[i].example, "\n")
@@ -148,18 +148,18 @@ func (v *verb) allExamples() string {
 }
 
 // findVerb finds a verb by its words: ["job", "open"].
-func findVerb(words []string) *verb {
+func findVerb(words []string) *command {
 	if len(words) == 0 {
 		return nil
 	}
-	vs := verbs()
+	vs := commands()
 	i := slices.IndexFunc(vs, func(n namedVerb) bool { return n.name == words[0] })
 	if i < 0 {
 		return nil
 	}
 	got := vs[i].of()
 	for _, w := range words[1:] {
-		i := slices.IndexFunc(got.subs, func(v verb) bool { return v.name == w })
+		i := slices.IndexFunc(got.subs, func(v command) bool { return v.name == w })
 		if i < 0 {
 			return nil
 		}

@@ -22,8 +22,8 @@ func boolFlags(nameUsage ...string) []cli.Flag {
 	return out
 }
 
-func historyVerb() verb {
-	return verb{
+func historyVerb() command {
+	return command{
 		name: "history", args: "[RIG[/TUNE]]", short: "the revisions of a tune, of one key, or of the library",
 		long:    "Newest first, with who, when and for which job. --key lists only the revisions at which one value changed, with the value. Without a rig it lists the revisions of the whole library.",
 		example: "rigkeep history a-cam-prime\nrigkeep history a-cam-prime --key stiffness.tilt\nrigkeep history --limit 5",
@@ -48,7 +48,7 @@ type historyRow struct {
 	Gone     bool      `json:"gone,omitempty"`
 }
 
-func runHistory(k *call) error {
+func runHistory(k *invocation) error {
 	limit := k.c.Int("limit")
 	if limit < 0 {
 		return usage("--limit %d: a whole number of 0 or more was expected", limit)
@@ -181,7 +181,7 @@ func runHistory(k *call) error {
 }
 
 // stamp is clock with a mark on a time that was not recorded so.
-func (k *call) stamp(t time.Time, odd string) string {
+func (k *invocation) stamp(t time.Time, odd string) string {
 	if odd != "" {
 		return k.clock(t) + " ?"
 	}
@@ -190,7 +190,7 @@ func (k *call) stamp(t time.Time, odd string) string {
 
 // staleSince says of the newest revision why its proof, which held then, does not hold
 // today: another firmware on the unit's sheet, another unit in an open job.
-func (k *call) staleSince(rr library.RigRef, tune string, rows []historyRow) error {
+func (k *invocation) staleSince(rr library.RigRef, tune string, rows []historyRow) error {
 	if len(rows) == 0 || rows[0].Holds == nil || !*rows[0].Holds {
 		return nil
 	}
@@ -218,7 +218,7 @@ func proofCell(r historyRow) string {
 }
 
 // tuneAt reads a tune as it was at a revision, nil where it cannot be read.
-func (k *call) tuneAt(h library.Revision) *preset.Tune {
+func (k *invocation) tuneAt(h library.Revision) *preset.Tune {
 	if h.Blob == "" {
 		return nil
 	}
@@ -234,7 +234,7 @@ func (k *call) tuneAt(h library.Revision) *preset.Tune {
 	return &t
 }
 
-func (k *call) keyHistory(rr library.RigRef, tune, key string, limit int) ([]historyRow, error) {
+func (k *invocation) keyHistory(rr library.RigRef, tune, key string, limit int) ([]historyRow, error) {
 	revs, err := k.lib.KeyHistory(rr, tune, key, limit)
 	if err != nil {
 		return nil, err
@@ -251,8 +251,8 @@ func (k *call) keyHistory(rr library.RigRef, tune, key string, limit int) ([]his
 	return rows, nil
 }
 
-func restoreVerb() verb {
-	return verb{
+func restoreVerb() command {
+	return command{
 		name: "restore", args: "RIG[/TUNE]@WHEN | RIG[/TUNE]", short: "bring an earlier tune back into the work tree",
 		long:    "Puts the tune as it was at WHEN into the work tree; without WHEN, takes edits back to the last saved revision. It is not saved until you save it. Edits that are in no revision are only replaced with --yes.",
 		example: "rigkeep restore a-cam-prime@~1\nrigkeep restore a-cam-prime@pilot-station\nrigkeep restore a-cam-prime --yes\nrigkeep restore a-cam-prime --build",
@@ -261,7 +261,7 @@ func restoreVerb() verb {
 	}
 }
 
-func runRestore(k *call) error {
+func runRestore(k *invocation) error {
 	s := k.args[0]
 	if !strings.Contains(s, "@") {
 		s += "@HEAD"
@@ -288,7 +288,7 @@ func runRestore(k *call) error {
 		return nil
 	}
 	if k.dryRun() {
-		k.did("", "", "", e.Path)
+		k.recordResult("", "", "", e.Path)
 		k.printf("would put %s back as it was at %s\n", e.Path, d.Ref.When)
 		return nil
 	}
@@ -302,7 +302,7 @@ func runRestore(k *call) error {
 	if err := k.lib.Write(ctx, e); err != nil {
 		return err
 	}
-	k.did("", "", "", e.Path)
+	k.recordResult("", "", "", e.Path)
 	k.printf("put %s back as it was at %s\n", e.Path, d.Ref.When)
 	if k.args[0] == s {
 		k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
@@ -310,8 +310,8 @@ func runRestore(k *call) error {
 	return nil
 }
 
-func undoVerb() verb {
-	return verb{
+func undoVerb() command {
+	return command{
 		name: "undo", args: "[REVISION]", short: "take the last revision back, by a new one that reverses it",
 		long:    "Reverses what the last revision (or the one named) changed, as a new revision: nothing is rewritten, so undo can be undone. Files changed since are not touched: they are named and nothing is done.",
 		example: "rigkeep undo --dry-run\nrigkeep undo -m \"Wrong rig\"",
@@ -319,7 +319,7 @@ func undoVerb() verb {
 	}
 }
 
-func runUndo(k *call) error {
+func runUndo(k *invocation) error {
 	when := "HEAD"
 	if len(k.args) > 0 {
 		when = k.args[0]
@@ -342,7 +342,7 @@ func runUndo(k *call) error {
 		subject = "Bring back: " + was
 	}
 	if k.dryRun() {
-		k.did("", k.why(subject), body, plan.Paths()...)
+		k.recordResult("", k.why(subject), body, plan.Paths()...)
 		k.printf("would take back %s (%s):\n\n%s\n", rev.Short(), safe.Line(c.Subject), safe.Text(body))
 		return nil
 	}

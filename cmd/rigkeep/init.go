@@ -20,8 +20,8 @@ func readStream(r io.Reader) ([]byte, error) { return file.ReadFrom(r, "standard
 
 func readFile(path, shown string) ([]byte, error) { return file.Read(path, shown) }
 
-func initVerb() verb {
-	return verb{
+func initVerb() command {
+	return command{
 		name: "init", args: "[DIR]", short: "make a library",
 		long: "Makes a library in DIR, or in the folder one stands in: a git repository with library.toml, the JSON Schemas for editors, and settings that keep line endings as they are. A folder that holds a library already is left alone.\n\n" +
 			"--from makes a copy of a library with all its history, from a folder or a git server (see sync for addresses and passwords), into a new or empty folder, by default one of the same name; sync then exchanges with it.",
@@ -36,7 +36,7 @@ func initVerb() verb {
 	}
 }
 
-func runInit(k *call) error {
+func runInit(k *invocation) error {
 	if k.c.String("from") != "" {
 		return k.initFrom()
 	}
@@ -82,7 +82,7 @@ func runInit(k *call) error {
 	if err != nil {
 		return err
 	}
-	k.did(head, "Begin the library", "")
+	k.recordResult(head, "Begin the library", "")
 	for _, f := range files {
 		k.done.Files = append(k.done.Files, f.Path)
 	}
@@ -92,7 +92,7 @@ func runInit(k *call) error {
 }
 
 // initFrom copies a library from elsewhere.
-func (k *call) initFrom() error {
+func (k *invocation) initFrom() error {
 	for _, f := range []string{"name", "mass", "length"} {
 		if k.c.IsSet(f) {
 			return usage("--%s does not go with --from: the copy is as the other library is", f)
@@ -146,7 +146,7 @@ func (k *call) initFrom() error {
 	if err != nil {
 		return err
 	}
-	k.did(head, "Copy "+r.Shown(), "")
+	k.recordResult(head, "Copy "+r.Shown(), "")
 	k.printf("copied %s to %s: %s\n", safe.Line(r.Shown()), dir, plural(len(rigs), "rig"))
 	k.say("next: rigkeep sync, whenever there is a line to it")
 	return nil

@@ -17,10 +17,10 @@ import (
 	"rigkeep/schema"
 )
 
-func jobVerb() verb {
-	return verb{
+func jobVerb() command {
+	return command{
 		name: "job", short: "shoots: dates, crew, shot list, and the tunes pinned to them",
-		subs: []verb{
+		subs: []command{
 			{name: "open", args: "NAME", short: "open a job, or a closed one again", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"},
 				long:    "Makes jobs/DATE-NAME.toml and saves it. The name of a closed job opens that one again; with --from it is a new job of the same name.",
 				example: "rigkeep job open \"Ice pilots\" --from 2026-12-02 --to 2026-12-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
@@ -42,7 +42,7 @@ func jobVerb() verb {
 	}
 }
 
-func (k *call) day(flag string) (time.Time, error) {
+func (k *invocation) day(flag string) (time.Time, error) {
 	s := k.c.String(flag)
 	if s == "" {
 		return time.Time{}, nil
@@ -55,7 +55,7 @@ func (k *call) day(flag string) (time.Time, error) {
 }
 
 // measure reads a flag with a unit, in the SI unit; 0 when it is not given.
-func (k *call) measure(flag string, kind unit.Kind, bare string) (float64, error) {
+func (k *invocation) measure(flag string, kind unit.Kind, bare string) (float64, error) {
 	s := k.c.String(flag)
 	if s == "" {
 		return 0, nil
@@ -68,7 +68,7 @@ func (k *call) measure(flag string, kind unit.Kind, bare string) (float64, error
 }
 
 // sensor reads --sensor as width and height in mm; zeros when it is not given.
-func (k *call) sensor() ([2]float64, error) {
+func (k *invocation) sensor() ([2]float64, error) {
 	s := k.c.String("sensor")
 	if s == "" {
 		return [2]float64{}, nil
@@ -92,7 +92,7 @@ func round(v float64) float64 {
 	return math.Round(v*1e6) / 1e6
 }
 
-func runJobOpen(k *call) error {
+func runJobOpen(k *invocation) error {
 	name := strings.TrimSpace(k.args[0])
 	if slug, err := k.lib.FindJob(name); err == nil && (k.c.String("from") == "" || slug == name) {
 		return k.reopen(slug)
@@ -154,7 +154,7 @@ func runJobOpen(k *call) error {
 	return file.Asked(k.addFiles([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open"))
 }
 
-func (k *call) reopen(slug string) error {
+func (k *invocation) reopen(slug string) error {
 	j, err := k.lib.Job("", slug)
 	if err != nil {
 		return err
@@ -167,14 +167,14 @@ func (k *call) reopen(slug string) error {
 		return err
 	}
 	if k.dryRun() {
-		k.did("", k.why("Open job "+slug+" again"), "", plan.Paths()...)
+		k.recordResult("", k.why("Open job "+slug+" again"), "", plan.Paths()...)
 		k.printf("would open %s again\n", slug)
 		return nil
 	}
 	return k.commit(plan, k.why("Open job "+slug+" again"), "", []store.Trailer{{Key: "Job", Value: slug}})
 }
 
-func runJobAdd(k *call) error {
+func runJobAdd(k *invocation) error {
 	slug, err := k.lib.FindJob(k.args[0])
 	if err != nil {
 		return err
@@ -211,7 +211,7 @@ func runJobAdd(k *call) error {
 		if dirty := k.unsaved(d.TunePath()); len(dirty) > 0 {
 			k.say("note: %s has edits that are not saved; the saved revision %s is pinned", refName(d), rev.Short())
 		}
-		pins = append(pins, library.PinRequest{Rig: d.Rig.Fingerprint, Tune: ref.Tune, Rev: rev, Unit: k.c.String("unit")})
+		pins = append(pins, library.PinRequest{Rig: d.Rig.ID, Tune: ref.Tune, Rev: rev, Unit: k.c.String("unit")})
 		names = append(names, refName(d))
 	}
 	var shots []preset.Shot
@@ -271,14 +271,14 @@ func parseShot(s string) (preset.Shot, error) {
 }
 
 // jobNamed reads the job that a person names.
-func (k *call) jobNamed(name string) (slug string, j preset.Job, err error) {
+func (k *invocation) jobNamed(name string) (slug string, j preset.Job, err error) {
 	if slug, err = k.lib.FindJob(name); err == nil {
 		j, err = k.lib.Job("", slug)
 	}
 	return slug, j, err
 }
 
-func runJobClose(k *call) error {
+func runJobClose(k *invocation) error {
 	slug, j, err := k.jobNamed(k.args[0])
 	if err != nil {
 		return err
@@ -293,7 +293,7 @@ func runJobClose(k *call) error {
 		return err
 	}
 	if k.dryRun() {
-		k.did("", k.why("Close job "+slug), "", plan.Paths()...)
+		k.recordResult("", k.why("Close job "+slug), "", plan.Paths()...)
 		k.printf("would close %s and fix its %d pins\n", slug, len(j.Pins))
 		return nil
 	}
@@ -311,7 +311,7 @@ type jobRow struct {
 	Fault string `json:"fault,omitempty"`
 }
 
-func runJobList(k *call) error {
+func runJobList(k *invocation) error {
 	slugs, err := k.lib.Jobs()
 	if err != nil {
 		return err
@@ -351,7 +351,7 @@ func runJobList(k *call) error {
 	return nil
 }
 
-func runJobShow(k *call) error {
+func runJobShow(k *invocation) error {
 	slug, j, err := k.jobNamed(k.args[0])
 	if err != nil {
 		return err

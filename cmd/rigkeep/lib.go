@@ -25,7 +25,7 @@ import (
 type lib = library.Library
 
 // libraryDir is where to look for the library: flag, environment, working folder.
-func (k *call) libraryDir() string {
+func (k *invocation) libraryDir() string {
 	dir := k.c.String("library")
 	if dir == "" {
 		dir = k.Getenv("RIGKEEP_LIBRARY")
@@ -34,14 +34,14 @@ func (k *call) libraryDir() string {
 }
 
 // path makes a path of the person's absolute, against the run's folder.
-func (k *call) path(p string) string {
+func (k *invocation) path(p string) string {
 	if filepath.IsAbs(p) {
 		return filepath.Clean(p)
 	}
 	return filepath.Join(k.Dir, p)
 }
 
-func (k *call) open() error {
+func (k *invocation) open() error {
 	wait, err := k.lockWait()
 	if err != nil {
 		return err
@@ -54,7 +54,7 @@ func (k *call) open() error {
 	if err != nil {
 		return err
 	}
-	for _, r := range l.Store.Repairs() {
+	for _, r := range l.Store.Recovered() {
 		k.say("repaired: %s", safe.Line(r))
 	}
 	l.Zone, l.Now = k.Now().Location(), k.Now
@@ -63,7 +63,7 @@ func (k *call) open() error {
 }
 
 // lockWait is how long to wait for another process, from RIGKEEP_WAIT in seconds; 0 is as usual.
-func (k *call) lockWait() (time.Duration, error) {
+func (k *invocation) lockWait() (time.Duration, error) {
 	text := k.Getenv("RIGKEEP_WAIT")
 	if text == "" {
 		return 0, nil
@@ -77,7 +77,7 @@ func (k *call) lockWait() (time.Duration, error) {
 
 // longWork shows on a terminal how far the store is with something long, once that has taken half
 // a second, and clears the line at its end.
-func (k *call) longWork() func(what string, done, total int) {
+func (k *invocation) longWork() func(what string, done, total int) {
 	var b *bar
 	var begun time.Time
 	return func(what string, done, total int) {
@@ -97,7 +97,7 @@ func (k *call) longWork() func(what string, done, total int) {
 }
 
 // ctx ends on Ctrl-C, TERM and HUP where the run has the real terminal.
-func (k *call) ctx() (context.Context, context.CancelFunc) {
+func (k *invocation) ctx() (context.Context, context.CancelFunc) {
 	if heard := heeded(); k.Stdin == any(os.Stdin) && len(heard) > 0 {
 		return signal.NotifyContext(context.Background(), heard...)
 	}
@@ -105,7 +105,7 @@ func (k *call) ctx() (context.Context, context.CancelFunc) {
 }
 
 // transferCtx is ctx for what takes away what it brought so far when it ends early.
-func (k *call) transferCtx() (context.Context, context.CancelFunc) {
+func (k *invocation) transferCtx() (context.Context, context.CancelFunc) {
 	ctx, stop := k.ctx()
 	transfers.Add(1)
 	return ctx, func() {
@@ -115,13 +115,13 @@ func (k *call) transferCtx() (context.Context, context.CancelFunc) {
 }
 
 // clock is a moment as people here read it; the dates of WHEN are of the same zone.
-func (k *call) clock(t time.Time) string {
+func (k *invocation) clock(t time.Time) string {
 	return t.In(k.Now().Location()).Format("2006-01-02 15:04")
 }
 
 // loadNow reads the tune that the first argument names, for a command that works on
 // the work tree and so takes no moment.
-func (k *call) loadNow(needTune bool, does string) (*library.Loaded, error) {
+func (k *invocation) loadNow(needTune bool, does string) (*library.Loaded, error) {
 	d, err := k.lib.Load(k.args[0], needTune)
 	if err == nil && d.Ref.When != "" {
 		return nil, usage("%s; leave @%s out", does, d.Ref.When)
@@ -131,7 +131,7 @@ func (k *call) loadNow(needTune bool, does string) (*library.Loaded, error) {
 
 // who is the author: --as, the environment, then git's own settings. There is no
 // made-up author: without one, it is a question.
-func (k *call) who() (store.Person, error) {
+func (k *invocation) who() (store.Person, error) {
 	if k.lib != nil {
 		return k.lib.Store.Identity(k.c.String("as"), k.Getenv)
 	}
@@ -140,7 +140,7 @@ func (k *call) who() (store.Person, error) {
 
 // unsaved lists hand edits that are in no revision, at or below the given paths
 // (all of the library for none).
-func (k *call) unsaved(paths ...string) []store.Change {
+func (k *invocation) unsaved(paths ...string) []store.Change {
 	cs, err := k.lib.Changed(paths...)
 	if err != nil {
 		return nil // the next command that needs it says what is wrong
@@ -148,16 +148,16 @@ func (k *call) unsaved(paths ...string) []store.Change {
 	return cs
 }
 
-// sayRest tells of edits that a save left alone. In a large library that would
+// printOtherChanges tells of edits that a save left alone. In a large library that would
 // cost more than the save; check tells there.
-func (k *call) sayRest() {
+func (k *invocation) printOtherChanges() {
 	if k.lib.Small() {
-		k.sayUnsaved(k.unsaved())
+		k.printUnsaved(k.unsaved())
 	}
 }
 
-// sayUnsaved tells of edits beside the answer.
-func (k *call) sayUnsaved(cs []store.Change) {
+// printUnsaved tells of edits beside the answer.
+func (k *invocation) printUnsaved(cs []store.Change) {
 	if len(cs) == 0 {
 		return
 	}
@@ -171,7 +171,7 @@ func (k *call) sayUnsaved(cs []store.Change) {
 // mass and length show values in the library's preferred units.
 type units struct{ mass, length string }
 
-func (k *call) units() units {
+func (k *invocation) units() units {
 	u := units{"kg", "mm"}
 	if k.lib == nil {
 		return u
@@ -205,8 +205,8 @@ func (u units) m(v float64) string {
 	return fmt.Sprintf("%.1f mm", v*1000)
 }
 
-// liveValues completes names from the library at hand; without one there are none.
-func liveValues(e Env, kind, dir string, given []string, cur string) []candidate {
+// completionCandidates completes names from the library at hand; without one there are none.
+func completionCandidates(e Env, kind, dir string, given []string, cur string) []candidate {
 	if dir == "" {
 		dir = e.Getenv("RIGKEEP_LIBRARY")
 	}
@@ -271,7 +271,7 @@ func liveValues(e Env, kind, dir string, given []string, cur string) []candidate
 			out = append(out, candidate{j, "job"})
 		}
 	case "rigjob":
-		out = append(liveValues(e, "rig", dir, given, cur), liveValues(e, "job", dir, given, cur)...)
+		out = append(completionCandidates(e, "rig", dir, given, cur), completionCandidates(e, "job", dir, given, cur)...)
 	case "remote":
 		for _, n := range l.Store.Settings("remote") {
 			out = append(out, candidate{n, transport.Shown(l.Store.Setting("remote", n, "url"))})
@@ -342,7 +342,7 @@ func setKeys(l *library.Library, given []string) []candidate {
 
 // readInput reads a file named by a person, "-" for standard input, with the
 // strict size limit of the library's own files.
-func (k *call) readInput(name string) (string, []byte, error) {
+func (k *invocation) readInput(name string) (string, []byte, error) {
 	if name == "-" {
 		data, err := readStream(k.Stdin)
 		return "standard input", data, err
@@ -352,7 +352,7 @@ func (k *call) readInput(name string) (string, []byte, error) {
 }
 
 // confirm asks a yes-or-no question where there is somebody to ask.
-func (k *call) confirm(question string) error {
+func (k *invocation) confirm(question string) error {
 	if k.c.Bool("yes") {
 		return nil
 	}
@@ -380,7 +380,7 @@ func sortedKeys[V any](m map[string]V) []string {
 
 // put writes an edited file into the work tree, and says in a word that it did, or with
 // --dry-run would.
-func (k *call) put(e library.Edited) (verb string, err error) {
+func (k *invocation) put(e library.Edited) (verb string, err error) {
 	if k.dryRun() {
 		return "would write", nil
 	}

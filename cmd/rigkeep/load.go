@@ -61,7 +61,7 @@ func textOf(cat *schema.Catalogue, sheet *schema.Sheet, p schema.Param, key stri
 
 // keyedIn lays out values in the order in which they are keyed in. mark, where given,
 // is what stands before a line.
-func (k *call) keyedIn(sheet *schema.Sheet, values map[string]any, mark func(l keyLine) string) string {
+func (k *invocation) keyedIn(sheet *schema.Sheet, values map[string]any, mark func(l keyLine) string) string {
 	var b strings.Builder
 	group := "\x00"
 	var t table

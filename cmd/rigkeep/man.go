@@ -7,11 +7,11 @@ import (
 	"github.com/urfave/cli/v2"
 )
 
-func manVerb() verb {
-	return verb{
+func manVerb() command {
+	return command{
 		name: "man", short: "print the manual page", long: "Prints the manual page in the man macro language.",
 		example: "rigkeep man > rigkeep.1\nrigkeep man | man -l -", noLib: true,
-		run: func(k *call) error {
+		run: func(k *invocation) error {
 			k.write(manPage(newApp(k.Env, nil)))
 			return nil
 		},

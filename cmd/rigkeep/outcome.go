@@ -21,7 +21,7 @@ type outcome struct {
 
 // recorded runs a changing command with --json: what it prints for people is
 // dropped, and what it did is printed as JSON.
-func (k *call) recorded(name string, run func(*call) error) error {
+func (k *invocation) recorded(name string, run func(*invocation) error) error {
 	k.done = outcome{Format: 1, Command: name, DryRun: k.dryRun(), Words: []string{}, Files: []string{}}
 	out := k.Stdout
 	k.Stdout = io.Discard
@@ -33,8 +33,8 @@ func (k *call) recorded(name string, run func(*call) error) error {
 	return k.encode(k.done)
 }
 
-// did notes what was done for --json.
-func (k *call) did(rev store.Rev, subject, words string, files ...string) {
+// recordResult notes what was done for --json.
+func (k *invocation) recordResult(rev store.Rev, subject, words string, files ...string) {
 	k.done.Revision, k.done.Subject = string(rev), subject
 	k.done.Words = append(k.done.Words, lines(words)...)
 	k.done.Files = append(k.done.Files, files...)

@@ -11,35 +11,35 @@ import (
 	"golang.org/x/term"
 )
 
-// lent counts the programs that have the terminal for the moment: Ctrl-C is
+// foregroundJobs counts the programs that have the terminal for the moment: Ctrl-C is
 // theirs, and we end when they have ended.
-var lent atomic.Int32
+var foregroundJobs atomic.Int32
 
 // lend runs a program that has the terminal to itself.
-func lend(c *exec.Cmd) error {
-	lent.Add(1)
-	defer lent.Add(-1)
+func runInForeground(c *exec.Cmd) error {
+	foregroundJobs.Add(1)
+	defer foregroundJobs.Add(-1)
 	return c.Run()
 }
 
 // paged runs an answer with its text held back, and shows it through a pager
 // where it is longer than the screen. Messages come behind it, as they do
 // without a pager.
-func (k *call) paged(run func(*call) error) error {
-	if !k.verb.pages {
+func (k *invocation) paged(run func(*invocation) error) error {
+	if !k.command.pages {
 		return run(k)
 	}
-	return k.held(run)
+	return k.captured(run)
 }
 
 // held is paged for the part of a command that asks nothing.
-func (k *call) held(run func(*call) error) error {
+func (k *invocation) captured(run func(*invocation) error) error {
 	if !tty(k.Stdout) || k.c.Bool("no-pager") {
 		return run(k)
 	}
 	var text, messages bytes.Buffer
 	out, errw := k.Stdout, k.Stderr
-	k.Stdout, k.Stderr = heldOut{&text, out}, heldOut{&messages, errw}
+	k.Stdout, k.Stderr = bufferedOutput{&text, out}, bufferedOutput{&messages, errw}
 	err := run(k)
 	k.Stdout, k.Stderr = out, errw
 	k.page(text.String())
@@ -47,17 +47,17 @@ func (k *call) held(run func(*call) error) error {
 	return err
 }
 
-// heldOut keeps what is written and still knows the terminal it is for.
-type heldOut struct {
+// bufferedOutput keeps what is written and still knows the terminal it is for.
+type bufferedOutput struct {
 	w    io.Writer
 	real io.Writer
 }
 
-func (h heldOut) Write(p []byte) (int, error) { return h.w.Write(p) }
-func (h heldOut) under() any                  { return h.real }
+func (h bufferedOutput) Write(p []byte) (int, error) { return h.w.Write(p) }
+func (h bufferedOutput) under() any                  { return h.real }
 
 // page prints a text, through a pager where it is longer than the screen.
-func (k *call) page(text string) {
+func (k *invocation) page(text string) {
 	f := fileOf(k.Stdout)
 	_, high, err := term.GetSize(int(f.Fd()))
 	if err != nil || high <= 0 || strings.Count(text, "\n") < high { // some terminals say 0 for unknown
@@ -75,7 +75,7 @@ func (k *call) page(text string) {
 		if k.Getenv("LESS") == "" {
 			c.Env = append(c.Env, "LESS=FIRX") // without it a bare "less" shows colours as text
 		}
-		if lend(c) == nil {
+		if runInForeground(c) == nil {
 			return
 		}
 	}

@@ -70,7 +70,7 @@ func TestPages(t *testing.T) {
 	}{
 		{"review of a job", 1, []string{"review", "night-pilotage", "--html", "-"}, []string{"proof-missing", "Accepted until 2026-03-03", `<span class="box"`, "Over the jobs", "Follow response", "&lt;script&gt;", "<h3>b-cam-85</h3>"}, nil, ""},
 		{"review with nothing to say", 0, []string{"review", "night-pilotage", "--only", "payload-over", "--html", "-"}, []string{"Nothing is open"}, nil, ""},
-		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Over the jobs", "Nearness to oscillation", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}, nil, ""},
+		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Over the jobs", "Similarity to oscillation", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}, nil, ""},
 		{"card", 1, []string{"handover", "read", "../b-cam.zip", "--card", "../card.html"}, []string{"b-cam-85", "<svg"}, []string{"handover", "write", "b-cam-85", "../b-cam.zip", "--saved"}, "../card.html"},
 	} {
 		t.Run(p.name, func(t *testing.T) {

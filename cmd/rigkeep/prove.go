@@ -15,8 +15,8 @@ import (
 	"rigkeep/schema"
 )
 
-func proveVerb() verb {
-	return verb{
+func proveVerb() command {
+	return command{
 		name: "prove", args: "RIG[/TUNE]", short: "record that a tune was worked, on which unit and how it went",
 		long: "Writes the proof into the tune and saves both as one revision, edits of values that were not saved included: the proof is of the values as they stand now. A proof that is there is replaced whole. Fingerprint, mass, centre of gravity and inertia are recorded with it; when the build, a value, the unit or its firmware changes, the proof goes stale, and show, history, compare and review say so. " +
 			"What is not given by flags is taken from the last bench session that found these values, or asked for on a terminal.",
@@ -38,7 +38,7 @@ func proveVerb() verb {
 }
 
 // axisNumbers reads AXIS=NUMBER,… of a flag.
-func (k *call) axisNumbers(flag string) (map[schema.Axis]float64, error) {
+func (k *invocation) axisNumbers(flag string) (map[schema.Axis]float64, error) {
 	m, err := axisNumbers(k.c.String(flag))
 	if err != nil {
 		return nil, usage("--%s: %v", flag, err).hinted("for example: --%s pan=1,roll=0.5,tilt=2", flag)
@@ -90,7 +90,7 @@ func words2list(s string) []string {
 	return out
 }
 
-func runProve(k *call) error {
+func runProve(k *invocation) error {
 	d, err := k.loadNow(true, "prove records the tune as it is now")
 	if err != nil {
 		return err
@@ -185,7 +185,7 @@ func unknownStyle(d *library.Loaded, styles []string) *failure {
 }
 
 // pinned pins the tune of a plan to the job of --job, where one is given.
-func (k *call) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]store.Trailer, error) {
+func (k *invocation) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]store.Trailer, error) {
 	job := k.c.String("job")
 	if job == "" {
 		return nil, nil
@@ -213,7 +213,7 @@ func contains(l []string, s string) bool {
 // askProof completes a proof: from the last bench session that found the tune's
 // values, then by asking where there is somebody to ask; asked says that the unit was
 // asked for.
-func (k *call) askProof(d *library.Loaded, p *preset.Proof) (asked bool, err error) {
+func (k *invocation) askProof(d *library.Loaded, p *preset.Proof) (asked bool, err error) {
 	serial := p.Unit
 	if u, ok := d.Sheet.Unit(p.Unit); ok {
 		serial = u.Serial
@@ -306,10 +306,10 @@ func unitNames(s *schema.Sheet) string {
 }
 
 // proof asks for what a proof should have and was not given.
-func (a *asker) proof(d *library.Loaded, p *preset.Proof) error {
+func (a *prompter) proof(d *library.Loaded, p *preset.Proof) error {
 	var err error
 	if p.Unit == "" {
-		if p.Unit, err = a.anyUnit(d.Sheet); err != nil {
+		if p.Unit, err = a.askProofUnit(d.Sheet); err != nil {
 			return err
 		}
 	}
@@ -364,7 +364,7 @@ func (a *asker) proof(d *library.Loaded, p *preset.Proof) error {
 }
 
 // unit asks which unit is at hand, by number or name.
-func (a *asker) unit(sheet *schema.Sheet) (string, error) {
+func (a *prompter) unit(sheet *schema.Sheet) (string, error) {
 	for i, u := range sheet.Units {
 		a.k.out("  %d  %s %s\n", i+1, safe.Line(u.Serial), safe.Line(u.Label))
 	}
@@ -378,9 +378,9 @@ func (a *asker) unit(sheet *schema.Sheet) (string, error) {
 	return s, nil
 }
 
-// anyUnit asks for a unit; one that the sheet does not list, say a rented one, is
+// askProofUnit asks for a unit; one that the sheet does not list, say a rented one, is
 // asked about.
-func (a *asker) anyUnit(sheet *schema.Sheet) (string, error) {
+func (a *prompter) askProofUnit(sheet *schema.Sheet) (string, error) {
 	if len(sheet.Units) == 0 {
 		a.say("The sheet of %s lists no unit.", sheet.Slug)
 	}
@@ -407,7 +407,7 @@ func (a *asker) anyUnit(sheet *schema.Sheet) (string, error) {
 }
 
 // number asks for a number of 0 or more; Enter is 0. A decimal comma will do.
-func (a *asker) number(prompt string) (float64, error) {
+func (a *prompter) number(prompt string) (float64, error) {
 	for {
 		s, err := a.line(prompt)
 		if err != nil || s == "" {

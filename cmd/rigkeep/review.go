@@ -19,8 +19,8 @@ import (
 	"rigkeep/schema"
 )
 
-func reviewVerb() verb {
-	return verb{
+func reviewVerb() command {
+	return command{
 		name: "review", args: "JOB | RIG[/TUNE]", short: "what to look at before a shoot, each with its evidence and what to do",
 		long: "Looks at the tunes that a job pins, as they are pinned, or at one rig as it lies here now (in the light of the open job that pins it, or of --job). Findings come sorted by how much they matter, each with evidence (file, revision, who, when), why it matters and what to do next. " +
 			"What changed is said since the job, date or revision named with --since, else since the last job that had the rig. What could not be checked is said too.\n\n" +
@@ -47,7 +47,7 @@ const (
 	acceptUsual = 14 * 24 * time.Hour
 )
 
-func runReview(k *call) error {
+func runReview(k *invocation) error {
 	if id := k.c.String("explain"); id != "" {
 		return k.explainRule(id)
 	}
@@ -78,7 +78,7 @@ func runReview(k *call) error {
 	res := review.Some(*snap, pick.rule)
 	res.Findings = slices.DeleteFunc(res.Findings, func(f review.Finding) bool { return !pick.finding(f) })
 	if ids := k.c.StringSlice("accept"); len(ids) > 0 {
-		accept := func(k *call) error { return k.accept(*snap, res, ids) }
+		accept := func(k *invocation) error { return k.accept(*snap, res, ids) }
 		if k.json() {
 			return k.recorded("review", accept)
 		}
@@ -112,7 +112,7 @@ func runReview(k *call) error {
 }
 
 // reviewOf finds out what the person named: a job, or a rig.
-func (k *call) reviewOf(name string) (q library.ReviewRequest, of string, err error) {
+func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, err error) {
 	q.Now = k.Now()
 	job := k.c.String("job")
 	slug, jerr := "", error(&store.Error{Kind: store.ErrNotFound, Msg: "no job"})
@@ -158,7 +158,7 @@ func (k *call) reviewOf(name string) (q library.ReviewRequest, of string, err er
 	return q, name, nil
 }
 
-func (k *call) rigNamed(name string) (library.RigRef, library.Ref, error) {
+func (k *invocation) rigNamed(name string) (library.RigRef, library.Ref, error) {
 	ref, err := library.ParseRef(name)
 	if err != nil {
 		return library.RigRef{}, ref, err
@@ -168,7 +168,7 @@ func (k *call) rigNamed(name string) (library.RigRef, library.Ref, error) {
 }
 
 // notOver reports whether a job has a day left.
-func (k *call) notOver(j preset.Job) bool { return review.Day(k.Now()) <= review.Day(j.To) }
+func (k *invocation) notOver(j preset.Job) bool { return review.Day(k.Now()) <= review.Day(j.To) }
 
 // picked is what --only leaves.
 type picked []string
@@ -187,7 +187,7 @@ func (p picked) finding(f review.Finding) bool {
 	return len(p) == 0 || slices.ContainsFunc(p, func(s string) bool { return s == f.Family || s == f.Rule || s == f.ID })
 }
 
-func (k *call) pickRules() (picked, error) {
+func (k *invocation) pickRules() (picked, error) {
 	p := picked(k.c.StringSlice("only"))
 	for _, s := range p {
 		id, _, _ := strings.Cut(s, ":")
@@ -218,7 +218,7 @@ func ruleNames() []string {
 }
 
 // accept writes the word of whoever runs this into the job.
-func (k *call) accept(snap review.Snapshot, res review.Result, ids []string) error {
+func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []string) error {
 	if snap.Job == nil {
 		rr, ref, err := k.rigNamed(k.args[0])
 		if err != nil {
@@ -280,7 +280,7 @@ func (k *call) accept(snap review.Snapshot, res review.Result, ids []string) err
 	}
 	subject := fmt.Sprintf("Accept %s until %s: %s", strings.Join(ids, ", "), review.Day(until), why)
 	if k.dryRun() {
-		k.did("", subject, strings.Join(body, "\n"), plan.Paths()...)
+		k.recordResult("", subject, strings.Join(body, "\n"), plan.Paths()...)
 		k.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(subject), safe.Text(strings.Join(body, "\n")))
 		return nil
 	}
@@ -289,7 +289,7 @@ func (k *call) accept(snap review.Snapshot, res review.Result, ids []string) err
 
 // reviewChanges adds what changed of each tune since --since, else since the last
 // job that had it.
-func (k *call) reviewChanges(r *diffview.Review, snap *review.Snapshot, now bool) error {
+func (k *invocation) reviewChanges(r *diffview.Review, snap *review.Snapshot, now bool) error {
 	since := k.c.String("since")
 	if since != "" {
 		if err := k.lib.IsMoment(since); err != nil {
@@ -334,7 +334,7 @@ func (k *call) reviewChanges(r *diffview.Review, snap *review.Snapshot, now bool
 }
 
 // compareSince fills in the comparison of two references.
-func (k *call) compareSince(c *diffview.Since, snap *review.Snapshot, before, after string, behave bool) error {
+func (k *invocation) compareSince(c *diffview.Since, snap *review.Snapshot, before, after string, behave bool) error {
 	a, err := k.lib.Load(before, true)
 	if isNotFound(err) {
 		c.Note = "nothing to compare with: " + err.Error()
@@ -351,7 +351,7 @@ func (k *call) compareSince(c *diffview.Since, snap *review.Snapshot, before, af
 	sa, sb := k.side(a), k.side(b)
 	rep := diffview.Compare(k.cat, sa, sb)
 	if behave {
-		rep.Behaviour = diffview.Behave(k.cat, sa, sb, diffview.Circumstances{Job: snap.Job})
+		rep.Behaviour = diffview.Behave(k.cat, sa, sb, diffview.Conditions{Job: snap.Job})
 	}
 	c.Report = &rep
 	c.Command = "rigkeep compare " + before + " " + after
@@ -375,7 +375,7 @@ func lastJob(pins []library.JobPin, j *preset.Job, now time.Time) string {
 
 // overJobs pictures the parameters of a tune over the jobs that had it, up to the
 // job under review, and as reviewed.
-func (k *call) overJobs(rr library.RigRef, pins []library.JobPin, sheet *schema.Sheet, now preset.Tune, j *preset.Job) []diffview.Plot {
+func (k *invocation) overJobs(rr library.RigRef, pins []library.JobPin, sheet *schema.Sheet, now preset.Tune, j *preset.Job) []diffview.Plot {
 	var ms []diffview.Moment
 	for _, p := range pins {
 		if j != nil && (p.Job.Slug == j.Slug || p.Job.From.After(j.From)) {
@@ -392,7 +392,7 @@ func (k *call) overJobs(rr library.RigRef, pins []library.JobPin, sheet *schema.
 	return diffview.OverJobs(k.cat, sheet, append(ms, last))
 }
 
-func (k *call) renderReview(r diffview.Review, snap *review.Snapshot) error {
+func (k *invocation) renderReview(r diffview.Review, snap *review.Snapshot) error {
 	if done, err := k.htmlPage(func(w io.Writer) error { return diffview.WriteReviewHTML(w, r, k.reviewFoot(snap)) }); done || err != nil {
 		if done && k.c.String("html") != "-" {
 			k.say("%s", r.Counts.Words())
@@ -414,7 +414,7 @@ func (k *call) renderReview(r diffview.Review, snap *review.Snapshot) error {
 }
 
 // reviewFoot is by which a page on paper is traced: the library's revision.
-func (k *call) reviewFoot(snap *review.Snapshot) page.Foot {
+func (k *invocation) reviewFoot(snap *review.Snapshot) page.Foot {
 	f := page.Foot{Made: snap.Now, Version: version()}
 	if head, err := k.lib.Store.Head(); err == nil && head != "" {
 		f.Commits = append(f.Commits, string(head))
@@ -423,7 +423,7 @@ func (k *call) reviewFoot(snap *review.Snapshot) page.Foot {
 }
 
 // listRules lists what a review looks for.
-func (k *call) listRules() error {
+func (k *invocation) listRules() error {
 	fs := schema.ReviewFamilies()
 	if k.json() {
 		return k.encode(struct {
@@ -447,7 +447,7 @@ func (k *call) listRules() error {
 }
 
 // explainRule says what one rule looks for; the id of a finding names its rule.
-func (k *call) explainRule(id string) error {
+func (k *invocation) explainRule(id string) error {
 	id, _, _ = strings.Cut(id, ":")
 	r, ok := schema.FindReviewRule(id)
 	if !ok {

@@ -14,13 +14,13 @@ import (
 	"rigkeep/schema"
 )
 
-func rigVerb() verb {
-	return verb{
+func rigVerb() command {
+	return command{
 		name: "rig", short: "rigs: a build of parts on a gimbal",
-		subs: []verb{
+		subs: []command{
 			{name: "new", args: "[FILE]", short: "write a commented template of a build sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
-				long:    "Prints the template, or writes it to FILE if there is no such file yet. Weigh the parts and measure where their centres are.",
-				example: "rigkeep rig new c-cam.toml", run: func(k *call) error { return k.template(schema.KindRig) }},
+				long:    "Prints the template, or writes it to FILE if there is no such file yet. Significance the parts and measure where their centres are.",
+				example: "rigkeep rig new c-cam.toml", run: func(k *invocation) error { return k.template(schema.KindRig) }},
 			{name: "add", args: "FILE…", short: "check build sheets and take the rigs into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The fingerprint is computed from the gimbal and the parts; the folder is named by it. The same build twice is refused, and so is an alias that is taken.",
 				example: "rigkeep rig add c-cam.toml\nrigkeep rig add c-cam.toml d-cam.toml -m \"Builds for the pilot station\"",
@@ -38,7 +38,7 @@ func rigVerb() verb {
 	}
 }
 
-func runRigAdd(k *call) error {
+func runRigAdd(k *invocation) error {
 	var files []library.NewFile
 	seen := map[string]string{}
 	for _, arg := range k.args {
@@ -50,13 +50,13 @@ func runRigAdd(k *call) error {
 		if err != nil {
 			return err
 		}
-		for _, id := range []string{r.Fingerprint, r.Alias} {
+		for _, id := range []string{r.ID, r.Alias} {
 			if other, ok := seen[id]; ok {
 				return usage("%s and %s are the same rig or have the same alias: %s", other, name, id)
 			}
 			seen[id] = name
 		}
-		files = append(files, library.NewFile{Path: preset.RigPath(r.Fingerprint), Text: data, What: "rig " + r.Alias + " (" + r.Fingerprint + ")"})
+		files = append(files, library.NewFile{Path: preset.RigPath(r.ID), Text: data, What: "rig " + r.Alias + " (" + r.ID + ")"})
 	}
 	if err := k.addFiles(files, "Add"); err != nil {
 		return err
@@ -67,7 +67,7 @@ func runRigAdd(k *call) error {
 	return nil
 }
 
-func runRigList(k *call) error {
+func runRigList(k *invocation) error {
 	rigs, err := k.lib.Rigs()
 	if err != nil {
 		return err
@@ -124,7 +124,7 @@ func runRigList(k *call) error {
 	return nil
 }
 
-func runRigShow(k *call) error {
+func runRigShow(k *invocation) error {
 	d, err := k.lib.Load(k.args[0], false)
 	if err != nil {
 		return err
@@ -142,10 +142,10 @@ func runRigShow(k *call) error {
 		for _, a := range schema.Axes {
 			ax[a.String()] = jsonAxisInertia{js[a].Worst(), js[a].Level, js[a].Own}
 		}
-		return k.encode(jsonRig{1, d.Rig.Fingerprint, d.Rig.Alias, d.Rig.Gimbal, append([]string{}, d.Rig.Was...), d.Rig.Note, jsonProperties(p), ax, jsonParts(d.Rig.Parts), d.Rig.Canonical()})
+		return k.encode(jsonRig{1, d.Rig.ID, d.Rig.Alias, d.Rig.Gimbal, append([]string{}, d.Rig.Was...), d.Rig.Note, jsonProperties(p), ax, jsonParts(d.Rig.Parts), d.Rig.Canonical()})
 	}
 	u := k.units()
-	k.printf("%s  %s on %s\n", k.paint.bold(d.Rig.Alias), d.Rig.Fingerprint, d.Rig.Gimbal)
+	k.printf("%s  %s on %s\n", k.paint.bold(d.Rig.Alias), d.Rig.ID, d.Rig.Gimbal)
 	if d.Rig.Note != "" {
 		k.write(wrap(safe.Text(d.Rig.Note), "  ", k.wide))
 	}
@@ -173,7 +173,7 @@ func runRigShow(k *call) error {
 	return nil
 }
 
-func runRigNear(k *call) error {
+func runRigNear(k *invocation) error {
 	d, err := k.lib.Load(k.args[0], false)
 	if err != nil {
 		return err
@@ -189,7 +189,7 @@ func runRigNear(k *call) error {
 	rows := []jsonNear{}
 	skipped := 0
 	for _, r := range rigs {
-		if r.Fingerprint == d.Rig.Fingerprint {
+		if r.Fingerprint == d.Rig.ID {
 			continue
 		}
 		props, known := r.Props()
@@ -216,7 +216,7 @@ func runRigNear(k *call) error {
 			Format int        `json:"format"`
 			Rig    string     `json:"rig"`
 			Near   []jsonNear `json:"near"`
-		}{1, d.Rig.Fingerprint, rows})
+		}{1, d.Rig.ID, rows})
 	}
 	if len(rows) == 0 {
 		k.say("there is no other rig to compare with")
@@ -233,7 +233,7 @@ func runRigNear(k *call) error {
 	return nil
 }
 
-func runRigRemove(k *call) error {
+func runRigRemove(k *invocation) error {
 	rr, err := k.lib.Find(k.args[0])
 	if err != nil {
 		return err
@@ -243,7 +243,7 @@ func runRigRemove(k *call) error {
 		return err
 	}
 	if k.dryRun() {
-		k.did("", k.why("Remove rig "+rr.Alias), "", plan.Paths()...)
+		k.recordResult("", k.why("Remove rig "+rr.Alias), "", plan.Paths()...)
 		for _, p := range plan.Paths() {
 			k.printf("would remove %s\n", p)
 		}
@@ -255,7 +255,7 @@ func runRigRemove(k *call) error {
 	return k.commit(plan, k.why("Remove rig "+rr.Alias), "", nil)
 }
 
-func runRigRename(k *call) error {
+func runRigRename(k *invocation) error {
 	rr, err := k.lib.Find(k.args[0])
 	if err != nil {
 		return err
@@ -265,7 +265,7 @@ func runRigRename(k *call) error {
 		return err
 	}
 	if k.dryRun() {
-		k.did("", k.why("Rename rig "+rr.Alias+" to "+k.args[1]), "", plan.Paths()...)
+		k.recordResult("", k.why("Rename rig "+rr.Alias+" to "+k.args[1]), "", plan.Paths()...)
 		k.printf("would rename rig %s to %s\n", rr.Alias, k.args[1])
 		return nil
 	}

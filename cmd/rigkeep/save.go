@@ -12,8 +12,8 @@ import (
 	"rigkeep/repo/store"
 )
 
-func saveVerb() verb {
-	return verb{
+func saveVerb() command {
+	return command{
 		name: "save", args: "RIG…", short: "make one revision of what was changed on these rigs",
 		long: "Saves the changed files of the named rigs (or one tune, RIG/TUNE; a sheet, gimbal:NAME; a part, part:NAME; a job, job:NAME; or a path) as one revision whose message says why and whose body says the change in words. Other changes stay where they are and are said. " +
 			"A build that was changed enough to change its fingerprint moves to its new folder with its tunes; its history goes on. --job pins the tune to a job.",
@@ -25,9 +25,11 @@ func saveVerb() verb {
 }
 
 // why is the person's reason, or what was done where that says it all.
-func (k *call) why(def string) string { return firstOf(strings.TrimSpace(k.c.String("message")), def) }
+func (k *invocation) why(def string) string {
+	return firstOf(strings.TrimSpace(k.c.String("message")), def)
+}
 
-func runSave(k *call) error {
+func runSave(k *invocation) error {
 	var targets []library.Target
 	var names []string
 	if k.c.Bool("all") {
@@ -117,7 +119,7 @@ func runSave(k *call) error {
 		body = more + "\n\n" + body
 	}
 	if k.dryRun() {
-		k.did("", why, body, plan.Paths()...)
+		k.recordResult("", why, body, plan.Paths()...)
 		k.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(firstOf(why, "(say why with -m)")), safe.Text(body))
 		for _, p := range plan.Paths() {
 			k.printf("  %s\n", safe.Line(p))
@@ -130,7 +132,7 @@ func runSave(k *call) error {
 	if err := k.commit(plan, why, body, trailers); err != nil {
 		return err
 	}
-	k.sayRest()
+	k.printOtherChanges()
 	return nil
 }
 
@@ -153,7 +155,7 @@ func words(rs []diffview.Report) string {
 }
 
 // commit makes a planned revision and says so. The work was checked before.
-func (k *call) commit(plan *library.Plan, subject, body string, trailers []store.Trailer) error {
+func (k *invocation) commit(plan *library.Plan, subject, body string, trailers []store.Trailer) error {
 	rev, err := k.record(plan, subject, body, trailers)
 	if err != nil {
 		return err
@@ -166,7 +168,7 @@ func (k *call) commit(plan *library.Plan, subject, body string, trailers []store
 }
 
 // record makes a planned revision and prints nothing of it.
-func (k *call) record(plan *library.Plan, subject, body string, trailers []store.Trailer) (store.Rev, error) {
+func (k *invocation) record(plan *library.Plan, subject, body string, trailers []store.Trailer) (store.Rev, error) {
 	who, err := k.who()
 	if err != nil {
 		return "", err
@@ -183,13 +185,13 @@ func (k *call) record(plan *library.Plan, subject, body string, trailers []store
 				k.say("left behind, since Rigkeep does not keep them: %s", safe.Line(strings.Join(left, ", ")))
 			}
 		}
-		k.did(rev, subject, body, plan.Paths()...)
+		k.recordResult(rev, subject, body, plan.Paths()...)
 	}
 	return rev, err
 }
 
 // knownUnit refuses a unit that is not one of the gimbal of every rig to be pinned.
-func (k *call) knownUnit(targets []library.Target) error {
+func (k *invocation) knownUnit(targets []library.Target) error {
 	unit := k.c.String("unit")
 	for _, t := range targets {
 		if unit == "" || t.Rig == nil {

@@ -16,8 +16,8 @@ import (
 	"rigkeep/schema"
 )
 
-func setVerb() verb {
-	return verb{
+func setVerb() command {
+	return command{
 		name: "set", args: "RIG[/TUNE]|unit:UNIT KEY=VALUE…", short: "change values of a tune in place, checked; makes the tune if there is none",
 		long:    "Each value is changed where it stands: comments, order and spelling stay. KEY is the key, pan, tilt or roll for a stiffness, the end of a key (sensing, walk.lag.pan), or what the controller calls the dial. KEY=+2 is two fine steps up, KEY=-=2 two down, KEY=+1c one coarse step, by the dial's number.",
 		example: "rigkeep set a-cam-prime tilt=44 sensing=3\nrigkeep set a-cam-prime tilt=+2 pan=-=1\nrigkeep set a-cam-prime walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg\nrigkeep set unit:QL-0044 firmware=2.5 trouble=\"Clicks on roll\"",
@@ -26,7 +26,7 @@ func setVerb() verb {
 	}
 }
 
-func runSet(k *call) error {
+func runSet(k *invocation) error {
 	var as []library.Assign
 	for _, s := range k.args[1:] {
 		a, err := library.ParseAssign(s)
@@ -73,11 +73,11 @@ func runSet(k *call) error {
 
 // newTune refuses to make a tune where the person most likely means another: one that was
 // deleted and can be restored, and one whose name is a slip away.
-func (k *call) newTune(d *library.Loaded) error {
+func (k *invocation) newTune(d *library.Loaded) error {
 	if _, err := k.lib.Load(k.args[0], true); k.lib.WasSaved(d.TunePath()) {
 		return err
 	}
-	names, err := k.lib.Tunes(d.Rig.Fingerprint)
+	names, err := k.lib.Tunes(d.Rig.ID)
 	if err != nil {
 		return err
 	}
@@ -88,8 +88,8 @@ func (k *call) newTune(d *library.Loaded) error {
 	return nil
 }
 
-func editVerb() verb {
-	return verb{
+func editVerb() command {
+	return command{
 		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | part:NAME | unit:UNIT | job:NAME", short: "open a tune or a sheet in an editor, checked on return",
 		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR. When the editor closes, the text is checked; a fault is shown with its line, and the editor can be opened again there. Only a text that holds is put in the work tree. A file that is broken can be opened too.",
 		example: "rigkeep edit a-cam-prime\nrigkeep edit a-cam-prime --build\nrigkeep edit gimbal:quay-large",
@@ -98,13 +98,13 @@ func editVerb() verb {
 	}
 }
 
-func runEdit(k *call) error {
+func runEdit(k *invocation) error {
 	e, err := k.lib.Editable(k.args[0], k.c.Bool("build"))
 	if err != nil {
 		return err
 	}
 	if k.dryRun() {
-		k.did("", "", "", e.Path)
+		k.recordResult("", "", "", e.Path)
 		k.printf("would open %s\n", e.Path)
 		return nil
 	}
@@ -145,7 +145,7 @@ func runEdit(k *call) error {
 }
 
 // putEdited writes an edited text into the work tree and says what is different.
-func (k *call) putEdited(e library.Editable, text []byte) error {
+func (k *invocation) putEdited(e library.Editable, text []byte) error {
 	place, _ := preset.Locate(e.Path)
 	said := ""
 	if rs, err := k.reports(&library.Plan{Items: []library.Item{{Path: e.Path, OldPath: e.Path, Place: place, Before: e.Text, After: text}}}); err == nil {
@@ -156,7 +156,7 @@ func (k *call) putEdited(e library.Editable, text []byte) error {
 	if err := k.lib.Store.WriteFile(ctx, e.Path, text, e.Text); err != nil {
 		return err
 	}
-	k.did("", "", said, e.Path)
+	k.recordResult("", "", said, e.Path)
 	if said != "" {
 		k.write(safe.Text(said) + "\n")
 	}
@@ -184,7 +184,7 @@ func keepText(text []byte, err error) error {
 // editor opens a file in the person's editor, at a line where one is given. The
 // editor's command line may have flags; it is cut at blanks and not given to a
 // shell.
-func (k *call) editor(path string, line int) error {
+func (k *invocation) editor(path string, line int) error {
 	for _, v := range []string{"RIGKEEP_EDITOR", "VISUAL", "EDITOR"} {
 		words := strings.Fields(k.Getenv(v))
 		if len(words) == 0 {
@@ -192,7 +192,7 @@ func (k *call) editor(path string, line int) error {
 		}
 		c := exec.Command(words[0], append(words[1:], atLine(words[0], path, line)...)...)
 		c.Stdin, c.Stdout, c.Stderr, c.Dir = k.Stdin, straight(k.Stdout), straight(k.Stderr), k.Dir
-		if err := lend(c); err != nil {
+		if err := runInForeground(c); err != nil {
 			return fail(exitUsage, "the editor %s failed: %v", words[0], err).hinted("nothing was changed")
 		}
 		return nil

@@ -100,7 +100,7 @@ type jsonShares struct {
 	Inertia float64 `json:"inertia"`
 }
 
-func jsonNearOf(fp, alias, gimbal string, n mass.Nearness) jsonNear {
+func jsonNearOf(fp, alias, gimbal string, n mass.Similarity) jsonNear {
 	return jsonNear{fp, alias, gimbal, n.Distance, jsonShares{n.Mass, n.CG, n.Inertia}, n.LargestShare, n.MassRatio, n.CGShift, n.InertiaRatio}
 }
 

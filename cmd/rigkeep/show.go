@@ -13,8 +13,8 @@ import (
 	"rigkeep/schema"
 )
 
-func showVerb() verb {
-	return verb{
+func showVerb() command {
+	return command{
 		name: "show", args: "RIG[/TUNE][@WHEN]", short: "a tune: now, or at a commit, ~N back, a date, a job",
 		long:    "Shows the values with their units, what they mean in SI where the gimbal sheet says, the proof and whether it still holds, and edits that are not saved. --raw prints the file itself.",
 		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime@night-pilotage --json",
@@ -71,7 +71,7 @@ func byName(m map[schema.Axis]float64) map[string]float64 {
 	return out
 }
 
-func runShow(k *call) error {
+func runShow(k *invocation) error {
 	raw := k.c.Bool("raw")
 	if !raw {
 		go k.cat.Prepare() // while the rig is found
@@ -109,7 +109,7 @@ func runShow(k *call) error {
 		return err
 	}
 	if k.json() {
-		j := jsonTune{Format: 1, Rig: d.Rig.Fingerprint, Alias: d.Rig.Alias, Gimbal: d.Rig.Gimbal, Tune: d.Ref.Tune, Job: d.Job, Note: d.Tune.Note, Values: map[string]jsonValue{}, Unsaved: []string{}}
+		j := jsonTune{Format: 1, Rig: d.Rig.ID, Alias: d.Rig.Alias, Gimbal: d.Rig.Gimbal, Tune: d.Ref.Tune, Job: d.Job, Note: d.Tune.Note, Values: map[string]jsonValue{}, Unsaved: []string{}}
 		if d.Commit != nil {
 			j.Revision, j.When, j.By = string(d.Commit.ID), &d.Commit.When, d.Commit.Author.Name
 		}
@@ -150,12 +150,12 @@ func runShow(k *call) error {
 	}
 	k.printProof(d, stale)
 	k.printOthers(d)
-	k.sayUnsaved(dirty)
+	k.printUnsaved(dirty)
 	return nil
 }
 
-func (k *call) printValues(d *library.Loaded) {
-	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.Fingerprint, d.Rig.Gimbal)
+func (k *invocation) printValues(d *library.Loaded) {
+	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.ID, d.Rig.Gimbal)
 	if d.Commit != nil {
 		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), k.clock(d.Commit.When), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "  ", k.wide))
 	}
@@ -186,14 +186,14 @@ func (k *call) printValues(d *library.Loaded) {
 	}
 }
 
-func (k *call) printProof(d *library.Loaded, stale []preset.Staleness) {
+func (k *invocation) printProof(d *library.Loaded, stale []preset.Staleness) {
 	k.printf("\n%s\n", k.paint.bold("Proof"))
 	k.write(wrap(k.proofWords(d, stale), "  ", k.wide))
 }
 
 // stale says why the proof does not hold: of a tune as it is now, today; of an earlier
 // one, then, and on the unit of its job.
-func (k *call) stale(d *library.Loaded) ([]preset.Staleness, error) {
+func (k *invocation) stale(d *library.Loaded) ([]preset.Staleness, error) {
 	if d.Ref.When == "" {
 		return k.lib.StaleNow(d)
 	}
@@ -201,9 +201,9 @@ func (k *call) stale(d *library.Loaded) ([]preset.Staleness, error) {
 }
 
 // printOthers names the rig's other tunes, where one is shown as it is now.
-func (k *call) printOthers(d *library.Loaded) {
+func (k *invocation) printOthers(d *library.Loaded) {
 	var others []string
-	if names, err := k.lib.Tunes(d.Rig.Fingerprint); err == nil && d.Ref.When == "" {
+	if names, err := k.lib.Tunes(d.Rig.ID); err == nil && d.Ref.When == "" {
 		for _, n := range names {
 			if n != d.Ref.Tune {
 				others = append(others, d.Rig.Alias+"/"+n)
@@ -217,7 +217,7 @@ func (k *call) printOthers(d *library.Loaded) {
 
 // inUnit is a value of a tune with its unit, which for a dial is the controller's
 // own word.
-func (k *call) inUnit(d *library.Loaded, p schema.Param, key string) string {
+func (k *invocation) inUnit(d *library.Loaded, p schema.Param, key string) string {
 	return textOf(k.cat, d.Sheet, p, key, d.Tune.Values[key])
 }
 
@@ -230,7 +230,7 @@ func withUnit(number, unit string) string {
 }
 
 // unitAt is the unit that counts for the proof: the job's, where one was named.
-func (k *call) unitAt(d *library.Loaded) string {
+func (k *invocation) unitAt(d *library.Loaded) string {
 	if d.Job == "" {
 		return ""
 	}
@@ -238,7 +238,7 @@ func (k *call) unitAt(d *library.Loaded) string {
 }
 
 // inOrder lists a tune's keys as the catalogue works through them, styles apart.
-func (k *call) inOrder(t preset.Tune) []string {
+func (k *invocation) inOrder(t preset.Tune) []string {
 	var out []string
 	styles := t.Styles()
 	for _, p := range k.cat.Params() {
@@ -266,7 +266,7 @@ func valueText(v any) string {
 }
 
 // proofWords says in words what proof a tune has and whether it still holds.
-func (k *call) proofWords(d *library.Loaded, stale []preset.Staleness) string {
+func (k *invocation) proofWords(d *library.Loaded, stale []preset.Staleness) string {
 	p := d.Tune.Proof
 	if p == nil {
 		return "none: this tune was never recorded as worked. Work it and record it with: rigkeep prove " + d.Rig.Alias

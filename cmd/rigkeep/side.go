@@ -11,7 +11,7 @@ import (
 )
 
 // side is what was loaded, as one side of a comparison.
-func (k *call) side(d *library.Loaded) diffview.Side {
+func (k *invocation) side(d *library.Loaded) diffview.Side {
 	r := d.Rig
 	s := diffview.Side{Label: d.Label(), Rig: &r, Sheet: d.Sheet, Tune: d.Tune, Texts: d.Texts, Meta: meta(d.Commit)}
 	s.Meta.Job, s.Meta.Unit = firstOf(d.Job, s.Meta.Job), k.unitAt(d)
@@ -34,7 +34,7 @@ func firstOf(a, b string) string {
 
 // reports compares what a plan would change: each rig with its tune, further
 // tunes, then the other files one by one.
-func (k *call) reports(p *library.Plan) ([]diffview.Report, error) {
+func (k *invocation) reports(p *library.Plan) ([]diffview.Report, error) {
 	type pair struct{ a, b diffview.Side }
 	pairs := map[string]*pair{}
 	var rigs, others []string
@@ -113,7 +113,7 @@ func (k *call) reports(p *library.Plan) ([]diffview.Report, error) {
 
 // rigOf reads a build sheet's text, nil where there is none or the old one was
 // broken; the new one is checked by the plan.
-func (k *call) rigOf(path string, text []byte, fp string) *preset.Rig {
+func (k *invocation) rigOf(path string, text []byte, fp string) *preset.Rig {
 	if text == nil {
 		return nil
 	}
@@ -127,7 +127,7 @@ func (k *call) rigOf(path string, text []byte, fp string) *preset.Rig {
 
 // sheetFor is the sheet of a rig: of the build at hand, else of the one that the
 // work tree has under either fingerprint; as a plan would leave it, where one is given.
-func (k *call) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *schema.Sheet {
+func (k *invocation) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *schema.Sheet {
 	for _, fp := range fps {
 		if r == nil {
 			if now, err := k.lib.Rig("", fp); err == nil {
@@ -157,7 +157,7 @@ func (k *call) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *schema.S
 }
 
 // aliasOf is what people call a rig of a plan.
-func (k *call) aliasOf(p *library.Plan, fps ...string) string {
+func (k *invocation) aliasOf(p *library.Plan, fps ...string) string {
 	for _, it := range p.Items {
 		if it.Place.Kind != schema.KindRig || it.Place.Rig != fps[0] {
 			continue
@@ -185,7 +185,7 @@ func movedAway(p *library.Plan, it library.Item) bool {
 	return false
 }
 
-func (k *call) tuneOf(path string, text []byte) *preset.Tune {
+func (k *invocation) tuneOf(path string, text []byte) *preset.Tune {
 	if text == nil {
 		return nil
 	}

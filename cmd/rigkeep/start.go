@@ -18,8 +18,8 @@ import (
 	"rigkeep/schema"
 )
 
-func startVerb() verb {
-	return verb{
+func startVerb() command {
+	return command{
 		name: "start", args: "RIG[/TUNE]", short: "a starting tune with intervals, evidence and reasons",
 		long: "Works out where to begin from the rig's inertia, proved tunes of near rigs on this gimbal, the sheet's reference points and the loop model. The value offered is the low end, since one raises it from there. --write puts it in the work tree; it is not saved until you save it. " +
 			"--backtest leaves each proved tune out in turn and says how far the method can be trusted here.",
@@ -37,7 +37,7 @@ func startVerb() verb {
 	}
 }
 
-func runStart(k *call) error {
+func runStart(k *invocation) error {
 	d, err := k.loadNow(false, "start works on the rig as it is now")
 	if err != nil {
 		return err
@@ -92,17 +92,17 @@ func runStart(k *call) error {
 		Caution string            `json:"caution"`
 		DryRun  bool              `json:"dry_run"`
 		Files   []string          `json:"files"` // what --write wrote
-	}{1, d.Rig.Fingerprint, d.Sheet.Slug, d.Ref.Tune, d.Sheet.Raises(), facts, res, append([]library.Skipped{}, skipped...), startCaution, k.dryRun(), append([]string{}, k.done.Files...)})
+	}{1, d.Rig.ID, d.Sheet.Slug, d.Ref.Tune, d.Sheet.Raises(), facts, res, append([]library.Skipped{}, skipped...), startCaution, k.dryRun(), append([]string{}, k.done.Files...)})
 }
 
 // unitFacts is what saved sessions told of a unit; nil for none.
-func (k *call) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit, error) {
+func (k *invocation) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit, error) {
 	_, u, err := k.lib.SheetFor(sheet, unit)
 	return u, err
 }
 
 // printUnit says what sessions told of a unit.
-func (k *call) printUnit(u *identify.Unit) {
+func (k *invocation) printUnit(u *identify.Unit) {
 	if u == nil {
 		return
 	}
@@ -114,7 +114,7 @@ func (k *call) printUnit(u *identify.Unit) {
 
 const startCaution = "These are places to begin, from below, not values that are safe. Balance first. Begin low, raise one axis at a time, and keep a hand near the motor cut-off: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual, local codes and qualified crew come first."
 
-func printStart(k *call, d *library.Loaded, res *start.Result, skipped []library.Skipped) {
+func printStart(k *invocation, d *library.Loaded, res *start.Result, skipped []library.Skipped) {
 	u := k.units()
 	k.printf("%s on %s, %s: where to begin\n\n", k.paint.bold(d.Label()), d.Sheet.Slug, u.kg(d.Rig.Mass()))
 	t := table{head: true, right: map[int]bool{1: true}}
@@ -214,7 +214,7 @@ func short(v float64) string { return fmt.Sprintf("%.4g", v) }
 
 // writeStart puts the offered values into the work tree: a new tune, or the
 // offered keys of the tune that is there.
-func (k *call) writeStart(d *library.Loaded, res *start.Result) error {
+func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 	values := map[string]any{}
 	for _, o := range res.Offers {
 		if o.Status == start.Offered || o.Status == start.Default {
@@ -247,7 +247,7 @@ func (k *call) writeStart(d *library.Loaded, res *start.Result) error {
 
 // putTune writes a new or changed tune into the work tree, says the change in
 // words and what to do next.
-func (k *call) putTune(d *library.Loaded, e library.Edited) error {
+func (k *invocation) putTune(d *library.Loaded, e library.Edited) error {
 	path := d.TunePath()
 	if e.Before != nil && e.Same() {
 		k.say("%s has these values already", path)
@@ -265,7 +265,7 @@ func (k *call) putTune(d *library.Loaded, e library.Edited) error {
 	if err != nil {
 		return err
 	}
-	k.did("", "", said, path)
+	k.recordResult("", "", said, path)
 	if !k.json() {
 		if said != "" {
 			k.write(said + "\n")
@@ -285,7 +285,7 @@ func refName(d *library.Loaded) string {
 	return d.Rig.Alias
 }
 
-func (k *call) backtest(d *library.Loaded, q start.Request) error {
+func (k *invocation) backtest(d *library.Loaded, q start.Request) error {
 	if len(q.Tunes) < 2 {
 		return fail(exitNotFound, "%d proved tunes on %s; to leave one out, at least two are needed", len(q.Tunes), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
 	}
@@ -319,7 +319,7 @@ func (k *call) backtest(d *library.Loaded, q start.Request) error {
 }
 
 // wantShots adds the follow styles asked for with --shots to the request.
-func (k *call) wantShots(q *start.Request, sheet *schema.Sheet) error {
+func (k *invocation) wantShots(q *start.Request, sheet *schema.Sheet) error {
 	kinds := k.c.String("shots")
 	if kinds == "" {
 		return nil

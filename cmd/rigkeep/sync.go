@@ -16,8 +16,8 @@ import (
 	"rigkeep/schema"
 )
 
-func syncVerb() verb {
-	return verb{
+func syncVerb() command {
+	return command{
 		name: "sync", args: "[REMOTE]", short: "exchange with a team's git server or a folder; merges by key",
 		long: "Fetches what is new at REMOTE, brings it together with what is new here, and sends the result. REMOTE is a folder with a bare git repository (a shared disk, a stick: no git program is needed), git://, https:// or ssh://, or the name of a remote; the first one is remembered, and from then on the name may be left out.\n\n" +
 			"What was changed on both sides is merged by value, key by key. Where both changed the same value, nothing is moved, the conflicts are shown with who made them, and exit is 4: settle each with --ours KEY, --theirs KEY or --set KEY=VALUE. KEY is a key, FILE:KEY, a FILE for all of its conflicts, or all; FILE is as shown, such as a-cam-long/main. " +
@@ -34,7 +34,7 @@ func syncVerb() verb {
 	}
 }
 
-func runSync(k *call) error {
+func runSync(k *invocation) error {
 	name := ""
 	if len(k.args) > 0 {
 		name = k.remoteAddress(k.args[0])
@@ -91,7 +91,7 @@ func runSync(k *call) error {
 
 // remoteAddress makes a folder that a person names absolute; the name of a remote and other
 // addresses stay as they are.
-func (k *call) remoteAddress(arg string) string {
+func (k *invocation) remoteAddress(arg string) string {
 	if !transport.IsFolder(arg) || strings.HasPrefix(arg, "file:") {
 		return arg
 	}
@@ -105,7 +105,7 @@ func (k *call) remoteAddress(arg string) string {
 	return k.path(arg)
 }
 
-func (k *call) transportOptions(show *progressLine, ref library.RemoteRef) transport.Options {
+func (k *invocation) transportOptions(show *progressLine, ref library.RemoteRef) transport.Options {
 	return transport.Options{
 		Confirm: func(origin string) bool { show.end(); return k.mayToken(origin) },
 		Getenv:  k.Getenv, Ask: tty(k.Stdin) && !k.c.Bool("no-input"), Tell: show.tell,
@@ -118,13 +118,13 @@ func (k *call) transportOptions(show *progressLine, ref library.RemoteRef) trans
 
 // progressLine tells on a terminal how far something long is.
 type progressLine struct {
-	k    *call
+	k    *invocation
 	on   bool
 	last time.Time
 	wide int
 }
 
-func (k *call) progress() *progressLine {
+func (k *invocation) progress() *progressLine {
 	return &progressLine{k: k, on: tty(k.Stderr), last: time.Now().Add(500 * time.Millisecond)}
 }
 
@@ -204,7 +204,7 @@ func syncRevisions(cs []store.Commit) []syncRevision {
 	return out
 }
 
-func (k *call) printSynced(s *library.Synced, address string) {
+func (k *invocation) printSynced(s *library.Synced, address string) {
 	name := safe.Line(address)
 	if s.Remote.Name != "" {
 		name = safe.Line(s.Remote.Name) + ", " + name
@@ -239,7 +239,7 @@ func (k *call) printSynced(s *library.Synced, address string) {
 // syncShown is how many revisions are listed one by one.
 const syncShown = 10
 
-func (k *call) printRevisions(cs []store.Commit, what string) {
+func (k *invocation) printRevisions(cs []store.Commit, what string) {
 	if len(cs) == 0 {
 		return
 	}
@@ -266,7 +266,7 @@ func plural(n int, what string) string {
 }
 
 // printClashes shows conflicts; undone says what was not done for them, command how to settle them.
-func (k *call) printClashes(cs []library.Clash, undone, command string) {
+func (k *invocation) printClashes(cs []library.Clash, undone, command string) {
 	k.printf("%s\n", k.paint.bold(plural(len(cs), "conflict")+"; "+undone))
 	for _, c := range cs {
 		head := k.paint.bold(safe.Line(firstOf(c.File, c.Path)))

@@ -13,7 +13,7 @@ import (
 	"rigkeep/schema"
 )
 
-func unitVerb() verb {
+func unitVerb() command {
 	facts := func() []cli.Flag {
 		return []cli.Flag{
 			&cli.StringFlag{Name: "label", Usage: "what is written on its case, the `LABEL`"},
@@ -25,7 +25,7 @@ func unitVerb() verb {
 			messageFlag(),
 		}
 	}
-	return verb{
+	return command{
 		name: "unit", short: "the gimbals on the shelf, and what each of them holds",
 		subs: []verb{
 			{name: "new", args: "GIMBAL SERIAL…", short: "make a unit record for each serial", changes: true, minArgs: 2, maxArgs: -1, argKind: []string{"gimbal", "none"},
@@ -48,7 +48,7 @@ func unitVerb() verb {
 	}
 }
 
-func runUnitNew(k *call) error {
+func runUnitNew(k *invocation) error {
 	serials := k.args[1:]
 	for _, own := range []string{"label", "note", "trouble", "address"} {
 		if len(serials) > 1 && k.c.String(own) != "" {
@@ -75,7 +75,7 @@ func runUnitNew(k *call) error {
 	return k.addFiles(files, "Add")
 }
 
-func runUnitAdd(k *call) error {
+func runUnitAdd(k *invocation) error {
 	gimbal := k.c.String("gimbal")
 	if gimbal == "" {
 		return usage("--gimbal is missing").hinted("which model are they? rigkeep gimbal list")
@@ -128,12 +128,12 @@ type jsonHeld struct {
 	Values   map[string]any `json:"values"`
 }
 
-func (k *call) jsonHeld(h schema.Held) jsonHeld {
+func (k *invocation) jsonHeld(h schema.Held) jsonHeld {
 	return jsonHeld{h.At, h.By, h.Memory, h.Rig, k.aliasOfRig(h.Rig), h.Tune, h.Revision, h.Digest, h.Values}
 }
 
 // aliasOfRig is the alias of a rig by fingerprint, "" where the library has none.
-func (k *call) aliasOfRig(fp string) string {
+func (k *invocation) aliasOfRig(fp string) string {
 	if fp == "" {
 		return ""
 	}
@@ -144,7 +144,7 @@ func (k *call) aliasOfRig(fp string) string {
 	return r.Alias
 }
 
-func (k *call) jsonUnit(u library.UnitRef) jsonUnit {
+func (k *invocation) jsonUnit(u library.UnitRef) jsonUnit {
 	j := jsonUnit{u.Gimbal, u.Serial, u.Label, append([]string{}, u.Was...), u.Firmware, u.Memories, u.Note, u.Trouble, u.Address, []jsonHeld{}}
 	for _, h := range u.Memory() {
 		j.Holds = append(j.Holds, k.jsonHeld(h))
@@ -153,7 +153,7 @@ func (k *call) jsonUnit(u library.UnitRef) jsonUnit {
 }
 
 // holdsWords says in a few words what a memory holds.
-func (k *call) holdsWords(h schema.Held) string {
+func (k *invocation) holdsWords(h schema.Held) string {
 	what := "values of no tune"
 	if h.Rig != "" {
 		what = firstOf(k.aliasOfRig(h.Rig), h.Rig)
@@ -167,7 +167,7 @@ func (k *call) holdsWords(h schema.Held) string {
 	return what + " since " + h.At.In(k.Now().Location()).Format("2006-01-02")
 }
 
-func runUnitList(k *call) error {
+func runUnitList(k *invocation) error {
 	all, broken, err := k.lib.AllUnits()
 	if err != nil {
 		return err
@@ -209,7 +209,7 @@ func runUnitList(k *call) error {
 	return nil
 }
 
-func runUnitShow(k *call) error {
+func runUnitShow(k *invocation) error {
 	u, err := k.lib.FindUnit(k.args[0])
 	if err != nil {
 		return err
@@ -268,7 +268,7 @@ func entries(n int) string {
 	return fmt.Sprintf("%d entries", n)
 }
 
-func runUnitRename(k *call) error {
+func runUnitRename(k *invocation) error {
 	u, err := k.lib.FindUnit(k.args[0])
 	if err != nil {
 		return err
@@ -280,7 +280,7 @@ func runUnitRename(k *call) error {
 	return k.planned(plan, "Rename unit "+u.Serial+" to "+k.args[1])
 }
 
-func runUnitRemove(k *call) error {
+func runUnitRemove(k *invocation) error {
 	u, err := k.lib.FindUnit(k.args[0])
 	if err != nil {
 		return err
@@ -298,10 +298,10 @@ func runUnitRemove(k *call) error {
 }
 
 // planned makes a planned revision, or says with --dry-run what it would be.
-func (k *call) planned(plan *library.Plan, subject string) error {
+func (k *invocation) planned(plan *library.Plan, subject string) error {
 	subject = k.why(subject)
 	if k.dryRun() {
-		k.did("", subject, "", plan.Paths()...)
+		k.recordResult("", subject, "", plan.Paths()...)
 		for _, it := range plan.Items {
 			does := "write"
 			if it.After == nil {
@@ -315,7 +315,7 @@ func (k *call) planned(plan *library.Plan, subject string) error {
 }
 
 // setUnit is set of a unit's record.
-func (k *call) setUnit(as []library.Assign) error {
+func (k *invocation) setUnit(as []library.Assign) error {
 	u, err := k.lib.FindUnit(k.args[0])
 	if err != nil {
 		return err
@@ -332,7 +332,7 @@ func (k *call) setUnit(as []library.Assign) error {
 	if err != nil {
 		return err
 	}
-	k.did("", "", "", e.Path)
+	k.recordResult("", "", "", e.Path)
 	k.printf("%s %s\n", verb, e.Path)
 	k.say("not saved yet\nTry: rigkeep save unit:%s -m WHY", safe.Line(u.Serial))
 	return nil

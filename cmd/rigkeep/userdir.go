@@ -35,7 +35,7 @@ const tokenHosts = "token_hosts"
 
 // mayToken says whether RIGKEEP_TOKEN may go to a server: it was confirmed before, or is now, at the
 // terminal. --yes does not confirm it, since the answer is kept.
-func (k *call) mayToken(origin string) bool {
+func (k *invocation) mayToken(origin string) bool {
 	name := k.userFile(tokenHosts)
 	have, _ := os.ReadFile(name)
 	if slices.Contains(strings.Fields(string(have)), origin) {

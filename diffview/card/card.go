@@ -201,7 +201,7 @@ func rigOf(cat *schema.Catalogue, c Card, r Rig, id string) (rigView, error) {
 	if r.Sheet.PayloadMax > 0 {
 		payload += fmt.Sprintf(", %.0f %% of the payload limit of %s kg", 100*props.Mass/r.Sheet.PayloadMax, schema.Num(r.Sheet.PayloadMax))
 	}
-	v.Facts = []fact{{"fingerprint", r.Rig.Fingerprint}, {"gimbal", r.Sheet.Name + " (" + r.Sheet.Slug + ")"}, {"mass", payload}, {"centre of gravity", cgWords(props.CG) + " of where the motor axes cross"}}
+	v.Facts = []fact{{"fingerprint", r.Rig.ID}, {"gimbal", r.Sheet.Name + " (" + r.Sheet.Slug + ")"}, {"mass", payload}, {"centre of gravity", cgWords(props.CG) + " of where the motor axes cross"}}
 	for _, u := range r.Sheet.Units {
 		v.Facts = append(v.Facts, fact{"unit", joined(", ", u.Serial, u.Label, prefixed("firmware ", u.Firmware))})
 	}
@@ -213,7 +213,7 @@ func rigOf(cat *schema.Catalogue, c Card, r Rig, id string) (rigView, error) {
 	}
 	v.Parts = partsTable(r.Rig)
 	v.Lines = balanceLines(rep)
-	if v.Code, err = encode(fmt.Sprintf("rigkeep %s@%s", r.Rig.Fingerprint, c.Revision)); err != nil {
+	if v.Code, err = encode(fmt.Sprintf("rigkeep %s@%s", r.Rig.ID, c.Revision)); err != nil {
 		return v, err
 	}
 	for _, t := range r.Tunes {
@@ -393,7 +393,7 @@ func onset(r Rig, t Tune) *table {
 		if p := t.Tune.Proof; p != nil {
 			if v, ok := p.Onset[a]; ok {
 				at, hz, from = v, p.OnsetHz[a], "at the proof"
-				if p.Rig != "" && p.Rig != r.Rig.Print() {
+				if p.Rig != "" && p.Rig != r.Rig.Fingerprint() {
 					from += ", with an earlier build" // of other inertia, maybe on another gimbal
 				}
 			}

@@ -38,8 +38,8 @@ func demo(t testing.TB) Card {
 		t.Fatal(ps)
 	}
 	r := preset.DecodeRig("hxdk37xyrz", tree(t, "demo/files/a-cam-prime.toml"))
-	r.Fingerprint = r.Print()
-	tune := preset.Tune{Rig: r.Fingerprint, Note: "Cable tie on the monitor arm; see the packing list.", Values: map[string]any{
+	r.ID = r.Fingerprint()
+	tune := preset.Tune{Rig: r.ID, Note: "Cable tie on the monitor arm; see the packing list.", Values: map[string]any{
 		"stiffness.pan": 29.0, "stiffness.roll": 25.0, "stiffness.tilt": 26.0, "filters.sensing": 3.0, "filters.drive": 2.0,
 		"limits.tilt.up_deg": 45.0, "limits.tilt.down_deg": 60.0,
 		"follow.walk.deadband.pan": 12.0, "follow.walk.deadband.tilt": 15.0, "follow.walk.lag.pan": 40.0, "follow.walk.lag.tilt": 45.0,
@@ -78,7 +78,7 @@ func TestCard(t *testing.T) {
 	if !bytes.Equal(html, write(t, c)) {
 		t.Error("the same card gives other bytes")
 	}
-	for _, want := range []string{c.Rigs[0].Rig.Fingerprint, "stiffness, pan", "29 of 0 to 100, larger is stiffer", "The torque with which the pan motor answers each degree of error<", "tilt limit up", "45°", "On the plate: ", "Worked in the hand on unit Q-01", "It proves nothing on another unit", "jobs", "2 fine steps stiffer", "Runs warm", "100 mm", "QR code of: rigkeep " + c.Rigs[0].Rig.Fingerprint + "@0123456789"} {
+	for _, want := range []string{c.Rigs[0].Rig.ID, "stiffness, pan", "29 of 0 to 100, larger is stiffer", "The torque with which the pan motor answers each degree of error<", "tilt limit up", "45°", "On the plate: ", "Worked in the hand on unit Q-01", "It proves nothing on another unit", "jobs", "2 fine steps stiffer", "Runs warm", "100 mm", "QR code of: rigkeep " + c.Rigs[0].Rig.ID + "@0123456789"} {
 		if !strings.Contains(string(html), want) {
 			t.Errorf("the card lacks %q", want)
 		}
@@ -182,7 +182,7 @@ func TestCode(t *testing.T) {
 	}
 	browser := pagetest.Browser(t)
 	shown := demo(t)
-	want := "rigkeep " + shown.Rigs[0].Rig.Fingerprint + "@" + shown.Revision
+	want := "rigkeep " + shown.Rigs[0].Rig.ID + "@" + shown.Revision
 	dir := t.TempDir()
 	html, png := filepath.Join(dir, "card.html"), filepath.Join(dir, "card.png")
 	if err := os.WriteFile(html, write(t, shown), 0o666); err != nil {

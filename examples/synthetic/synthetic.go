@@ -84,7 +84,7 @@ place_mm = [%d, 0, 2]
 		{Slot: "body", Name: fmt.Sprintf("Body %d", i), Mass: body, Place: [3]float64{-0.02, 0, 0}},
 		{Slot: "lens", Name: fmt.Sprintf("Lens %d", i%400), Mass: lens, Place: [3]float64{float64(x) / 1000, 0, 0.002}},
 	}}
-	t.fp = r.Print()
+	t.fp = r.Fingerprint()
 	scale := math.Pow(t.mass/2, 5.0/3) * math.Exp(rnd.NormFloat64()*0.12)
 	for a, base := range map[string]float64{"pan": 28, "roll": 24, "tilt": 19} {
 		t.v["stiffness."+a] = math.Max(3, math.Min(95, math.Round(base*scale)))

@@ -61,8 +61,8 @@ func TestBuildIsALibrary(t *testing.T) {
 		t.Fatal(err)
 	}
 	r, err := l.Rig("", rigs[0].Fingerprint)
-	if err != nil || r.Print() != rigs[0].Fingerprint {
-		t.Errorf("fingerprint %s, want %s (%v)", r.Print(), rigs[0].Fingerprint, err)
+	if err != nil || r.Fingerprint() != rigs[0].Fingerprint {
+		t.Errorf("fingerprint %s, want %s (%v)", r.Fingerprint(), rigs[0].Fingerprint, err)
 	}
 	if _, err := os.Stat(filepath.Join(dir, filepath.FromSlash(preset.TunePath(rigs[0].Fingerprint, "main")))); err != nil {
 		t.Error(err)

@@ -34,17 +34,17 @@ type Reading struct {
 //
 // Source: see FromPair and Where; thresholds are common practice, no source.
 func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds) (Reading, error) {
-	return ReadTurned(axis, a, efforts, sign, th, Down)
+	return ReadAtAttitude(axis, a, efforts, sign, th, Down)
 }
 
-// ReadTurned is Read with the camera turned: gravity is the direction in which
+// ReadAtAttitude is Read with the camera turned: gravity is the direction in which
 // things fall, in the camera's own frame (Down with the lens level, 0 0 -1; with
 // the lens straight up -1 0 0, which reads the height of the centre of gravity).
 //
 // Errors: as Read.
 //
 // Source: as Read.
-func ReadTurned(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds, gravity mass.Vec) (Reading, error) {
+func ReadAtAttitude(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds, gravity mass.Vec) (Reading, error) {
 	c := domain.Checker{Model: model}
 	c.That(len(efforts) == 1 || len(efforts) == 2, "number of effort readings", float64(len(efforts)), "one, or two from either side", "")
 	c.That(axis >= schema.Pan && axis <= schema.Roll, "axis", float64(axis), "pan, tilt or roll", "")

@@ -35,7 +35,7 @@
 // the search begun s coarse steps below the onset: s+1 looks up to the first
 // oscillation, at most ceil(log2 C) to close the bracket and at most one second
 // look. For a dial of 0 to 100, coarse 5, fine 1 that is at most 25 looks from the
-// bottom; MostLooks counts it for any start. The plain way of stepping up by coarse
+// bottom; MaxTrials counts it for any start. The plain way of stepping up by coarse
 // steps and back down by fine ones needs s+1 and up to C-1, and begins at the
 // bottom when it has no evidence. In simulation (bench_test.go) the search takes 46 %
 // of its looks with right answers, and a third or less with one answer in twenty or in
@@ -104,10 +104,10 @@ type Evidence struct {
 	Reason  string
 }
 
-// FromOffer takes the evidence from a starting tune.
+// EvidenceFrom takes the evidence from a starting tune.
 //
 // Source: package start.
-func FromOffer(o start.Offer) Evidence {
+func EvidenceFrom(o start.Offer) Evidence {
 	e := Evidence{Onset: o.Onset, Reason: o.Reason}
 	if o.Status != start.Unknown {
 		v := o.Value
@@ -257,10 +257,10 @@ func Replay(cfg Config, events []Event) (*Session, error) {
 // Source: package comment.
 func (s *Session) Events() []Event { return slices.Clone(s.events) }
 
-// InForce is the log without words and without answers that were taken back, a copy.
+// ActiveEvents is the log without words and without answers that were taken back, a copy.
 //
 // Source: package comment.
-func (s *Session) InForce() []Event { return slices.Clone(s.st.live) }
+func (s *Session) ActiveEvents() []Event { return slices.Clone(s.st.live) }
 
 // Stage is what a proposal is about.
 type Stage string

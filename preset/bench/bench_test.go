@@ -390,7 +390,7 @@ func TestRightAnswersFindTheOnset(t *testing.T) {
 
 // The counts that the package comment states.
 func TestMostLooks(t *testing.T) {
-	most, mean, err := MostLooks(Config{}, Setup{Dial: plainDial})
+	most, mean, err := MaxTrials(Config{}, Setup{Dial: plainDial})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -398,12 +398,12 @@ func TestMostLooks(t *testing.T) {
 	if most != 25 {
 		t.Errorf("from the bottom at most %d looks, the package comment says 25", most)
 	}
-	if m, _, _ := MostLooks(Config{NoRetry: true}, Setup{Dial: plainDial}); m != 24 {
+	if m, _, _ := MaxTrials(Config{NoRetry: true}, Setup{Dial: plainDial}); m != 24 {
 		t.Errorf("without second looks at most %d, want 24", m)
 	}
 	worst, where := 0, 0.0
 	for v := 0.0; v <= 100; v += 3 {
-		m, _, err := MostLooks(Config{}, Setup{Dial: plainDial, Evidence: Evidence{Offered: &v}})
+		m, _, err := MaxTrials(Config{}, Setup{Dial: plainDial, Evidence: Evidence{Offered: &v}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -464,7 +464,7 @@ func TestHalfTheLooksOfThePlainWay(t *testing.T) {
 			t.Fatal(err)
 		}
 		o := operator{onset: int(math.Ceil(onset))}
-		s := begin(t, one(plainDial, FromOffer(res.Offers[0])))
+		s := begin(t, one(plainDial, EvidenceFrom(res.Offers[0])))
 		first, _ := s.st.axes[schema.Pan].grid.index(s.Next().Value)
 		_, n := o.work(t, s)
 		ours += float64(n)
@@ -500,7 +500,7 @@ func TestWrongAnswers(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			ev := FromOffer(res.Offers[0])
+			ev := EvidenceFrom(res.Offers[0])
 			true1 := int(math.Ceil(onset))
 			ideal := math.Floor(float64(true1-1) / schema.DefaultBenchMargin)
 			count := func(w *tally, kept float64, n int) {
@@ -843,7 +843,7 @@ func TestAnswersThatDoNotFit(t *testing.T) {
 	wide := plainDial
 	wide.Max = 1e5
 	var de *domain.Error
-	if _, _, err := MostLooks(Config{}, Setup{Dial: wide}); !errors.As(err, &de) {
+	if _, _, err := MaxTrials(Config{}, Setup{Dial: wide}); !errors.As(err, &de) {
 		t.Errorf("a hundred thousand steps: %v", err)
 	}
 	_, err := Replay(one(plainDial, Evidence{}), []Event{{Saw: Clean}, at(300, Clean)})

@@ -162,12 +162,12 @@ func (a *axis) atOnset() (hz float64, saw Saw) {
 
 const mostCounted = 2000
 
-// MostLooks counts the looks that the search of one axis takes with right answers,
+// MaxTrials counts the looks that the search of one axis takes with right answers,
 // over every onset the dial can show and none at all: the most, and the mean over
 // them all alike. A dial of more than 2,000 fine steps is a *domain.Error.
 //
 // Source: exhaustive count.
-func MostLooks(cfg Config, a Setup) (most int, mean float64, err error) {
+func MaxTrials(cfg Config, a Setup) (most int, mean float64, err error) {
 	cfg.Axes = []Setup{a}
 	if _, err := New(cfg); err != nil {
 		return 0, 0, err

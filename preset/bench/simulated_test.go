@@ -85,7 +85,7 @@ func TestThreeSessionsTeachTheFourth(t *testing.T) {
 				t.Fatal(err)
 			}
 			offer := res.Offers[0]
-			end := runSession(t, g, g.axis(j, rng), FromOffer(offer), rng)
+			end := runSession(t, g, g.axis(j, rng), EvidenceFrom(offer), rng)
 			if end.Kept == nil {
 				t.Fatalf("seed %d: %+v", seed, end)
 			}

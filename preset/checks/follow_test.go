@@ -11,11 +11,11 @@ import (
 func init() {
 	register("pan", pan)
 	register("deadzone_df", func(in inputs) (map[string]any, error) {
-		n, err := follow.DeadZoneGain(in.num("half_width", 0), in.num("amplitude", 0))
+		n, err := follow.DeadBandGain(in.num("half_width", 0), in.num("amplitude", 0))
 		return map[string]any{"N": n}, err
 	})
 	register("deadzone_ridf", func(in inputs) (map[string]any, error) {
-		n, err := follow.DeadZoneRandomGain(in.num("half_width", 0), in.num("sigma", 0))
+		n, err := follow.DeadBandRandomGain(in.num("half_width", 0), in.num("sigma", 0))
 		return map[string]any{"N": n}, err
 	})
 	register("sway", sway)
@@ -79,7 +79,7 @@ func pan(in inputs) (map[string]any, error) {
 
 func sway(in inputs) (map[string]any, error) {
 	style := follow.Style{DeadBand: in.num("half_width", 0) * follow.Deg, Lag: in.num("tau", 0)}
-	l, err := follow.LetThrough(style, follow.Tone{Amplitude: in.num("amplitude", 0) * follow.Deg, Frequency: in.num("f_hz", 0)})
+	l, err := follow.SwayGain(style, follow.Tone{Amplitude: in.num("amplitude", 0) * follow.Deg, Frequency: in.num("f_hz", 0)})
 	return map[string]any{"error_amplitude": l.ErrorAmplitude / follow.Deg, "camera_amplitude": l.CameraAmplitude / follow.Deg, "leak": l.Leak,
 		"camera_amplitude_simulated": l.CameraSimulated / follow.Deg}, err
 }

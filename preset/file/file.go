@@ -53,7 +53,7 @@ func Parse(name string, data []byte) (*Doc, error) {
 	}
 	var tree map[string]any
 	if _, err := bstoml.Decode(string(d.body()), &tree); err != nil {
-		return nil, d.secondOpinion(err)
+		return nil, d.checkWithSecondParser(err)
 	}
 	d.tree = normal(tree).(map[string]any)
 	return d, nil

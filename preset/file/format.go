@@ -346,9 +346,9 @@ func like(old string, v any) string {
 	case string:
 		return stringLike(old, t)
 	case int64:
-		return numberLike(old, float64(t), &t)
+		return formatLike(old, float64(t), &t)
 	case float64:
-		return numberLike(old, t, nil)
+		return formatLike(old, t, nil)
 	}
 	return text(v)
 }
@@ -377,8 +377,8 @@ func stringLike(old, s string) string {
 	return quote(s)
 }
 
-// numberLike writes f, or i when it is not nil, in the manner of old.
-func numberLike(old string, f float64, i *int64) string {
+// formatLike writes f, or i when it is not nil, in the manner of old.
+func formatLike(old string, f float64, i *int64) string {
 	plain := func() string {
 		if i != nil {
 			return strconv.FormatInt(*i, 10)

@@ -109,7 +109,7 @@ func (w *walker) keyNear(off int) string {
 	return append(pathOf(w.header), p...).String()
 }
 
-// parsers are lent from text to text, with the room that they grew to.
+// parsers are foregroundJobs from text to text, with the room that they grew to.
 var parsers = sync.Pool{New: func() any { return &unstable.Parser{KeepComments: true} }}
 
 func (w *walker) run() *fault {
@@ -533,8 +533,8 @@ func (d *Doc) meaningError(err error) error {
 	return e
 }
 
-// secondOpinion is for a text that go-toml takes and BurntSushi/toml does not.
-func (d *Doc) secondOpinion(err error) error {
+// checkWithSecondParser is for a text that go-toml takes and BurntSushi/toml does not.
+func (d *Doc) checkWithSecondParser(err error) error {
 	e := &Error{File: d.name, Line: 1, Col: 1, What: strings.TrimPrefix(err.Error(), "toml: "), Want: "TOML 1.0",
 		Fix: "correct the line, or restore the last saved revision", Cause: err}
 	var pe bstoml.ParseError

@@ -8,14 +8,14 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// DeadZoneGain is the sinusoidal describing function of a dead band of
+// DeadBandGain is the sinusoidal describing function of a dead band of
 // half-width deadBand for a sine of the given amplitude (same unit): the gain from
 // the sine to the fundamental of what passes. It is 0 up to the dead band and tends to 1.
 // Errors are *domain.Error: a negative dead band, an amplitude not above 0.
 //
 // Source: Gelb & Vander Velde, Multiple-Input Describing Functions (1968) App. B;
 // Slotine & Li, Applied Nonlinear Control (1991) 5.3 (both from memory).
-func DeadZoneGain(deadBand, amplitude float64) (float64, error) {
+func DeadBandGain(deadBand, amplitude float64) (float64, error) {
 	if err := inRange("deadband", deadBand, 0, math.MaxFloat64); err != nil {
 		return 0, err
 	}
@@ -25,12 +25,12 @@ func DeadZoneGain(deadBand, amplitude float64) (float64, error) {
 	return sineGain(deadBand, amplitude), nil
 }
 
-// DeadZoneRandomGain is the random-input describing function of a dead band of
+// DeadBandRandomGain is the random-input describing function of a dead band of
 // half-width deadBand for a Gaussian error of standard deviation sigma (same unit):
-// erfc(deadBand/(sigma sqrt 2)). Errors as DeadZoneGain's.
+// erfc(deadBand/(sigma sqrt 2)). Errors as DeadBandGain's.
 //
 // Source: Gelb & Vander Velde (1968) App. E (from memory): 2 Phi(-w/sigma).
-func DeadZoneRandomGain(deadBand, sigma float64) (float64, error) {
+func DeadBandRandomGain(deadBand, sigma float64) (float64, error) {
 	if err := inRange("deadband", deadBand, 0, math.MaxFloat64); err != nil {
 		return 0, err
 	}
@@ -50,8 +50,8 @@ func sineGain(w, a float64) float64 {
 
 func randomGain(w, sigma float64) float64 { return math.Erfc(w / (sigma * math.Sqrt2)) }
 
-// SwayLeak is the share of hand sway that a style lets through.
-type SwayLeak struct {
+// SwayPassed is the share of hand sway that a style lets through.
+type SwayPassed struct {
 	// By harmonic balance with the sinusoidal describing function (one tone) or
 	// the random-input one (several): amplitude of the error and of the camera's
 	// sway in rad (rms times sqrt 2 for several tones), and camera over handle.
@@ -88,7 +88,7 @@ func (s Style) loop(om, n float64) (err, cam complex128) {
 	return 1 / (1 + open), open / (1 + open)
 }
 
-// LetThrough gives the share of a sway (one or more tones; their sum is taken as
+// SwayGain gives the share of a sway (one or more tones; their sum is taken as
 // Gaussian if several) that reaches the camera. The balance takes the error for
 // a sine, which holds behind a lag that is long against the sway's period over
 // 2 pi; where it is short, trust the simulation. Errors are *domain.Error.
@@ -96,18 +96,18 @@ func (s Style) loop(om, n float64) (err, cam complex128) {
 // Source: harmonic balance with the dead band's (without lag the play's)
 // describing function, Gelb & Vander Velde (1968) App. B and E (from memory);
 // simulation exact on straight pieces as Simulate.
-func LetThrough(s Style, tones ...Tone) (SwayLeak, error) {
+func SwayGain(s Style, tones ...Tone) (SwayPassed, error) {
 	if err := s.Validate(); err != nil {
-		return SwayLeak{}, err
+		return SwayPassed{}, err
 	}
 	if err := validTones(tones); err != nil {
-		return SwayLeak{}, err
+		return SwayPassed{}, err
 	}
 	in := rms(tones)
 	if in == 0 {
-		return SwayLeak{}, refuse("amplitude of the sway (rad)", 0, "more than 0")
+		return SwayPassed{}, refuse("amplitude of the sway (rad)", 0, "more than 0")
 	}
-	var out SwayLeak
+	var out SwayPassed
 	gain := func(e float64) float64 { return sineGain(s.DeadBand, e*math.Sqrt2) }
 	if len(tones) > 1 {
 		gain = func(e float64) float64 { return randomGain(s.DeadBand, e) }

@@ -323,7 +323,7 @@ func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 	for i := 0; i < 40; i++ {
 		s := Style{rng.Float64() * 2 * Deg, 0.1 + rng.Float64(), Models()[i%3]}
 		tone := Tone{Amplitude: (0.5 + 3*rng.Float64()) * Deg, Frequency: 0.4 + 2*rng.Float64()}
-		l, err := LetThrough(s, tone)
+		l, err := SwayGain(s, tone)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -339,7 +339,7 @@ func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 	}
 	// no dead band: plain linear filters, exact
 	for _, l := range Models() {
-		got, err := LetThrough(Style{0, 0.5, l}, Tone{Amplitude: 2 * Deg, Frequency: 0.8})
+		got, err := SwayGain(Style{0, 0.5, l}, Tone{Amplitude: 2 * Deg, Frequency: 0.8})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -351,7 +351,7 @@ func TestDescribingFunctionAgreesWithSimulation(t *testing.T) {
 		modeltest.Near(t, string(l)+" simulated", got.LeakSimulated, want, 0, 2e-5)
 	}
 	// no lag: play, whose describing function is exact since the input is a sine
-	got, err := LetThrough(Style{DeadBand: 1 * Deg}, Tone{Amplitude: 2 * Deg, Frequency: 1})
+	got, err := SwayGain(Style{DeadBand: 1 * Deg}, Tone{Amplitude: 2 * Deg, Frequency: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -368,7 +368,7 @@ func TestRandomInputDescribingFunctionAgreesWithSimulation(t *testing.T) {
 			tones = append(tones, Tone{(0.3 + 0.4*rng.Float64()) * Deg, 0.4 + 2.2*rng.Float64(), 2 * math.Pi * rng.Float64()})
 		}
 		s := Style{rms(tones) * 1.5 * rng.Float64(), 0.3 + 0.6*rng.Float64(), Models()[i%3]}
-		l, err := LetThrough(s, tones...)
+		l, err := SwayGain(s, tones...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -379,7 +379,7 @@ func TestRandomInputDescribingFunctionAgreesWithSimulation(t *testing.T) {
 }
 
 func TestDescribingFunctionLimits(t *testing.T) {
-	for _, f := range []func(w, a float64) (float64, error){DeadZoneGain, DeadZoneRandomGain} {
+	for _, f := range []func(w, a float64) (float64, error){DeadBandGain, DeadBandRandomGain} {
 		none, _ := f(0, 1)
 		modeltest.Near(t, "no dead band", none, 1, 0, 1e-12)
 		was := 1.0
@@ -507,7 +507,7 @@ func TestOutOfDomain(t *testing.T) {
 		"speed of one":        func() error { _, err := SPARC([]float64{1}, 100); return err },
 		"rate 0":              func() error { _, err := LDLJ([]float64{1, 2, 3, 1}, 0); return err },
 		"no jerk":             func() error { _, err := LDLJ([]float64{1, 2, 3, 4}, 10); return err },
-		"sway of zero":        func() error { _, err := LetThrough(ok, Tone{0, 1, 0}); return err },
+		"sway of zero":        func() error { _, err := SwayGain(ok, Tone{0, 1, 0}); return err },
 		"a quarter turn":      func() error { _, err := FrameShare(math.Pi/2, 1); return err },
 		"negative share":      func() error { _, err := FrameAngle(-1, 1); return err },
 		"recording backwards": func() error { _, err := NewRecorded([]Sample{{1, 0}, {0, 0}}); return err },

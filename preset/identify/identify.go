@@ -113,8 +113,8 @@ type Axis struct {
 
 // Unit is what is known of one unit.
 type Unit struct {
-	Unit   string `json:"unit"`
-	Sights int    `json:"sights"`
+	Unit              string `json:"unit"`
+	OnsetObservations int    `json:"sights"`
 	// Delay is that of the loop, s; nil where no frequency was read or the sheet has
 	// no maps.
 	Delay *Estimate `json:"delay_s,omitempty"`
@@ -211,7 +211,7 @@ func Units(sights []Sight, o Options) (*Report, error) {
 				mine = append(mine, s)
 			}
 		}
-		u.Sights = len(mine)
+		u.OnsetObservations = len(mine)
 		o.loops(u, mine)
 	}
 	return r, nil

@@ -69,7 +69,7 @@ func (p Prior) UpdateRobust(d Data, jRef float64, opt Robust) (post Posterior, t
 		base[i] = ct(i)
 		total += base[i]
 	}
-	m := medianer{vals: make([]weighted, n)}
+	m := weightedMedian{vals: make([]weighted, n)}
 	slope := p.Mean[1]
 	mid := m.median(n, func(i int) (float64, float64) { return y[i] - slope*x[i], base[i] * wt(i) })
 	scale := func(b0, b1 float64) float64 {
@@ -118,10 +118,10 @@ func (p Prior) UpdateRobust(d Data, jRef float64, opt Robust) (post Posterior, t
 
 type weighted struct{ v, w float64 }
 
-// medianer finds weighted medians over one reused buffer.
-type medianer struct{ vals []weighted }
+// weightedMedian finds weighted medians over one reused buffer.
+type weightedMedian struct{ vals []weighted }
 
-func (m *medianer) median(n int, at func(int) (v, w float64)) float64 {
+func (m *weightedMedian) median(n int, at func(int) (v, w float64)) float64 {
 	var total float64
 	for i := range n {
 		v, w := at(i)

@@ -8,8 +8,8 @@ import (
 	"rigkeep/preset/domain"
 )
 
-// Sighting is one measured onset on a known build.
-type Sighting struct {
+// Observation is one measured onset on a known build.
+type Observation struct {
 	// Loop is what is known of the axis: inertia, friction, filters, and the proportion of
 	// damping (and integral term) to stiffness if How is RaiseTogether, or
 	// their values if it is RaiseStiffness. Its delay is not used.
@@ -84,7 +84,7 @@ const (
 //
 // Source: profile likelihood, Pawitan, In All Likelihood, ch. 3 (from memory);
 // predictions by OnsetCommon and OnsetStiffness.
-func Identify(seen []Sighting, prior Prior) (Identified, error) {
+func Identify(seen []Observation, prior Prior) (Identified, error) {
 	c := domain.Checker{Model: "loop"}
 	if len(seen) == 0 {
 		c.Fail("measured onsets", "", "at least one", "run a session up to the onset")
@@ -125,7 +125,7 @@ type fit struct {
 }
 
 type profile struct {
-	seen  []Sighting
+	seen  []Observation
 	prior Prior
 	cache map[float64]fit
 	err   error

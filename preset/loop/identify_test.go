@@ -12,7 +12,7 @@ func rigOf(j, delay float64) Loop {
 	return Loop{J: j, B: 0.004, K: 1, D: 0.03, Sensing: FirstOrder(0.0016), Drive: FirstOrder(0.0022), Delay: delay}
 }
 
-func sighting(t *testing.T, j, delay, scale float64, how Raise) Sighting {
+func sighting(t *testing.T, j, delay, scale float64, how Raise) Observation {
 	t.Helper()
 	l := rigOf(j, delay)
 	if how == RaiseStiffness {
@@ -28,13 +28,13 @@ func sighting(t *testing.T, j, delay, scale float64, how Raise) Sighting {
 	if err != nil || !o.Exists {
 		t.Fatalf("%+v %v", o, err)
 	}
-	return Sighting{Loop: l, How: how, Dial: o.K / scale, DialSpread: 0.03, Hz: o.Hz, HzSpread: 0.02}
+	return Observation{Loop: l, How: how, Dial: o.K / scale, DialSpread: 0.03, Hz: o.Hz, HzSpread: 0.02}
 }
 
 func TestIdentifyExact(t *testing.T) {
 	for _, how := range []Raise{RaiseTogether, RaiseStiffness} {
 		s := sighting(t, 0.0062, 0.003, 1.3, how)
-		got, err := Identify([]Sighting{s}, Prior{})
+		got, err := Identify([]Observation{s}, Prior{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -54,12 +54,12 @@ func TestIdentifyExact(t *testing.T) {
 func TestIdentifiability(t *testing.T) {
 	s := sighting(t, 0.0062, 0.003, 1.3, RaiseTogether)
 	s.Hz, s.HzSpread = 0, 0
-	got, err := Identify([]Sighting{s}, Prior{})
+	got, err := Identify([]Observation{s}, Prior{})
 	if err != nil || got.DelayKnown || got.ScaleKnown || len(got.Unknown) < 2 {
 		t.Errorf("one onset without frequency: %+v %v", got, err)
 	}
 	// with the scale from the sheet it tells the delay
-	got, err = Identify([]Sighting{s}, Prior{Scale: 1.3, ScaleSpread: 0.02})
+	got, err = Identify([]Observation{s}, Prior{Scale: 1.3, ScaleSpread: 0.02})
 	if err != nil || !got.DelayKnown || !near(got.Delay, 0.003, 1e-3) {
 		t.Errorf("with the scale known: %+v %v", got, err)
 	}
@@ -67,14 +67,14 @@ func TestIdentifiability(t *testing.T) {
 	// and delay and scale separate, badly
 	u := sighting(t, 0.06, 0.003, 1.3, RaiseTogether)
 	u.Hz, u.HzSpread = 0, 0
-	got, err = Identify([]Sighting{s, u}, Prior{})
+	got, err = Identify([]Observation{s, u}, Prior{})
 	if err != nil || got.Misfit > 1e-6 {
 		t.Errorf("two onsets without frequency: %+v %v", got, err)
 	}
 	// contradicting onsets do not fit
 	v := sighting(t, 0.0062, 0.003, 1.3, RaiseTogether)
 	v.Dial *= 1.6
-	got, err = Identify([]Sighting{sighting(t, 0.0062, 0.003, 1.3, RaiseTogether), v}, Prior{})
+	got, err = Identify([]Observation{sighting(t, 0.0062, 0.003, 1.3, RaiseTogether), v}, Prior{})
 	if err != nil || got.Fits || got.DOF != 2 || math.Abs(got.DialOff[1]) < 3 {
 		t.Errorf("contradicting onsets: %+v %v", got, err)
 	}
@@ -89,7 +89,7 @@ func TestIdentifyCoverage(t *testing.T) {
 	width1, width4 := 0.0, 0.0
 	for range runs {
 		delay, scale := 0.001+0.004*r.Float64(), 0.3+2*r.Float64()
-		var seen []Sighting
+		var seen []Observation
 		for range 4 {
 			s := sighting(t, 0.004*math.Exp(1.5*r.Float64()), delay, scale, RaiseTogether)
 			s.Dial *= math.Exp(s.DialSpread * r.NormFloat64())
@@ -131,17 +131,17 @@ func TestIdentifyCoverage(t *testing.T) {
 
 func TestIdentifyDomain(t *testing.T) {
 	ok := sighting(t, 0.0062, 0.003, 1.3, RaiseTogether)
-	spoil := func(f func(*Sighting)) []Sighting { s := ok; f(&s); return []Sighting{s} }
-	for name, seen := range map[string][]Sighting{
+	spoil := func(f func(*Observation)) []Observation { s := ok; f(&s); return []Observation{s} }
+	for name, seen := range map[string][]Observation{
 		"none":             nil,
-		"dial":             spoil(func(s *Sighting) { s.Dial = 0 }),
-		"dial NaN":         spoil(func(s *Sighting) { s.Dial = math.NaN() }),
-		"spread":           spoil(func(s *Sighting) { s.DialSpread = 0 }),
-		"frequency":        spoil(func(s *Sighting) { s.Hz = -1 }),
-		"frequency spread": spoil(func(s *Sighting) { s.HzSpread = 0 }),
-		"inertia":          spoil(func(s *Sighting) { s.Loop.J = -1 }),
-		"how":              spoil(func(s *Sighting) { s.How = 9 }),
-		"impossible": spoil(func(s *Sighting) { // a toppling axis without damping
+		"dial":             spoil(func(s *Observation) { s.Dial = 0 }),
+		"dial NaN":         spoil(func(s *Observation) { s.Dial = math.NaN() }),
+		"spread":           spoil(func(s *Observation) { s.DialSpread = 0 }),
+		"frequency":        spoil(func(s *Observation) { s.Hz = -1 }),
+		"frequency spread": spoil(func(s *Observation) { s.HzSpread = 0 }),
+		"inertia":          spoil(func(s *Observation) { s.Loop.J = -1 }),
+		"how":              spoil(func(s *Observation) { s.How = 9 }),
+		"impossible": spoil(func(s *Observation) { // a toppling axis without damping
 			s.Loop = Loop{J: 0.01, K: 1, KG: -100}
 		}),
 	} {
@@ -150,7 +150,7 @@ func TestIdentifyDomain(t *testing.T) {
 		}
 	}
 	for _, p := range []Prior{{Delay: -1, DelaySpread: 1}, {Delay: 2, DelaySpread: 1}, {Scale: 0, ScaleSpread: 0.1}, {ScaleSpread: -1}, {DelaySpread: math.NaN()}} {
-		if _, err := Identify([]Sighting{ok}, p); err == nil {
+		if _, err := Identify([]Observation{ok}, p); err == nil {
 			t.Errorf("prior %+v without error", p)
 		}
 	}
@@ -162,7 +162,7 @@ func BenchmarkIdentify(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	s := []Sighting{{Loop: l, Dial: o.K, DialSpread: 0.03, Hz: o.Hz, HzSpread: 0.02}}
+	s := []Observation{{Loop: l, Dial: o.K, DialSpread: 0.03, Hz: o.Hz, HzSpread: 0.02}}
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := Identify(s, Prior{}); err != nil {

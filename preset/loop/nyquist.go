@@ -24,8 +24,8 @@ type Stability struct {
 
 const marginal = 1e-10 // rad or relative size: nearer to −1 than this is on the boundary
 
-// census is the outcome of one encirclement count.
-type census struct {
+// rootCount is the outcome of one encirclement count.
+type rootCount struct {
 	right int
 	near  float64 // rad, how near the phase comes to an odd multiple of π where |L| = 1
 	gains []zero
@@ -47,15 +47,15 @@ func wrap(p float64) float64 {
 // crossing within a stretch needs to be found. The contour passes poles at the
 // origin and undamped poles on their right, as eval's phase does. If L
 // starts on the ray (toppling gravity) the mirror image shares that crossing: half.
-func (f *factors) count(buf []zero) (census, error) {
+func (f *factors) count(buf []zero) (rootCount, error) {
 	poles := f.rightPoles()
 	f.cancel()
 	start := f.start()
 	gains, err := f.gains(buf)
 	if err != nil {
-		return census{}, err
+		return rootCount{}, err
 	}
-	c := census{near: math.Inf(1), gains: gains}
+	c := rootCount{near: math.Inf(1), gains: gains}
 	open := 0.0
 	if f.n0 > 0 || f.lnG > 0 {
 		k := math.Round(start / math.Pi)
@@ -71,7 +71,7 @@ func (f *factors) count(buf []zero) (census, error) {
 	for _, g := range gains {
 		w := math.Exp(g.u)
 		if w*f.t > mostTurn {
-			return census{}, ErrUnresolved
+			return rootCount{}, ErrUnresolved
 		}
 		_, p, _, _ := f.eval(w)
 		c.near = math.Min(c.near, math.Abs(wrap(p+math.Pi)))
@@ -87,7 +87,7 @@ func (f *factors) count(buf []zero) (census, error) {
 
 // rightOf counts the closed-loop roots with real part above sigma: the same count on
 // a shifted axis, exact for the delay as well, which becomes a gain e^(−σT).
-func (f *factors) rightOf(sigma float64, buf []zero) (census, factors, error) {
+func (f *factors) rightOf(sigma float64, buf []zero) (rootCount, factors, error) {
 	for range 40 {
 		clear := true
 		near := func(re float64) {
@@ -179,7 +179,7 @@ func (f *factors) rightmost() (Root, error) {
 	if err != nil {
 		return Root{}, err
 	}
-	try := func(g *factors, sigma float64, c census, lo, hi float64) (Root, bool, error) {
+	try := func(g *factors, sigma float64, c rootCount, lo, hi float64) (Root, bool, error) {
 		best, found := complex(math.Inf(-1), 0), false
 		seed := func(s complex128) {
 			r, ok := f.newton(s)
@@ -254,7 +254,7 @@ func (f *factors) rightmost() (Root, error) {
 		}
 		step *= 2
 	}
-	var last census
+	var last rootCount
 	for range 200 {
 		mid := (lo + hi) / 2
 		if hi-lo <= 1e-12*(math.Abs(lo)+math.Abs(hi)) {
@@ -307,7 +307,7 @@ func (l Loop) Stability() (Stability, error) {
 	return c.verdict(), err
 }
 
-func (c *census) verdict() Stability {
+func (c *rootCount) verdict() Stability {
 	s := Stability{RightRoots: c.right, Marginal: c.near < marginal}
 	s.Stable = c.right == 0 && !s.Marginal
 	return s

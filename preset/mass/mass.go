@@ -131,7 +131,7 @@ func BuildWith(parts []Part, opt Options) (Properties, error) {
 		p.CG = p.CG.Add(s.Place.Scale(s.Mass / p.Mass))
 	}
 	for _, s := range solids {
-		p.Inertia = p.Inertia.add(s.own()).add(steiner(s.Mass, s.Place.Sub(p.CG)))
+		p.Inertia = p.Inertia.add(s.own()).add(parallelAxis(s.Mass, s.Place.Sub(p.CG)))
 	}
 	c := domain.Checker{Model: "mass"}
 	c.Result("total mass", p.Mass)
@@ -222,7 +222,7 @@ func PrincipalAxes(t Tensor) ([3]float64, [3]Vec, error) {
 // Source: parallel axis theorem in tensor form (Meriam & Kraige, Dynamics, App. B; from memory).
 func (p Properties) About(point Vec) (Tensor, error) {
 	c := domain.Checker{Model: "mass"}
-	t := p.Inertia.add(steiner(p.Mass, point.Sub(p.CG)))
+	t := p.Inertia.add(parallelAxis(p.Mass, point.Sub(p.CG)))
 	for i := range 3 {
 		c.Finite("point", point[i])
 		c.Result("inertia", t[i][i])

@@ -139,8 +139,8 @@ const NearCG = 0.1 // m
 // this radius of gyration two shapes no longer differ (our choice, no source).
 const nearGyration = 0.01 // m
 
-// Nearness is how far one build is from another, and in what.
-type Nearness struct {
+// Similarity is how far one build is from another, and in what.
+type Similarity struct {
 	Distance          float64 // 0 for equal builds; 0.1 is about 10 %
 	Mass, CG, Inertia float64 // the three shares; Distance is the root of their squares' sum
 	MassRatio         float64 // second to first
@@ -168,12 +168,12 @@ func (p Properties) features() (f [7]float64) {
 // Errors: *domain.Error if a build has no mass.
 //
 // Source: our own definition; the 3/5 follows from J ∝ m^(5/3), see Similar.
-func Distance(p, q Properties) (Nearness, error) {
+func Distance(p, q Properties) (Similarity, error) {
 	c := domain.Checker{Model: "mass"}
 	c.Positive("mass", p.Mass, "kg")
 	c.Positive("mass", q.Mass, "kg")
 	if err := c.Err(); err != nil {
-		return Nearness{}, err
+		return Similarity{}, err
 	}
 	a, b := p.features(), q.features()
 	var d [7]float64
@@ -181,7 +181,7 @@ func Distance(p, q Properties) (Nearness, error) {
 		d[i] = b[i] - a[i]
 		c.Result("distance", d[i])
 	}
-	n := Nearness{
+	n := Similarity{
 		Mass: math.Abs(d[0]), CG: Vec(d[1:4]).Len(), Inertia: Vec(d[4:7]).Len(),
 		MassRatio: q.Mass / p.Mass, CGShift: q.CG.Sub(p.CG),
 	}

@@ -83,8 +83,8 @@ func (t Tensor) quad(a Vec) float64 {
 	return a.Dot(Vec{Vec(t[0]).Dot(a), Vec(t[1]).Dot(a), Vec(t[2]).Dot(a)})
 }
 
-// steiner is what mass m adds when it sits at d from the reference point.
-func steiner(m float64, d Vec) Tensor {
+// parallelAxis is what mass m adds when it sits at d from the reference point.
+func parallelAxis(m float64, d Vec) Tensor {
 	var t Tensor
 	dd := d.Dot(d)
 	for i := range t {

@@ -46,7 +46,7 @@ func unitClash(l *look) {
 			if o.Gimbal != "" && x.Rig.Gimbal != "" && o.Gimbal != x.Rig.Gimbal {
 				continue // two models may have a unit of one label
 			}
-			if o.Rig == x.Rig.Fingerprint && o.Tune == x.tuneName() && o.Revision == x.PinnedAt.Revision {
+			if o.Rig == x.Rig.ID && o.Tune == x.tuneName() && o.Revision == x.PinnedAt.Revision {
 				continue
 			}
 			unit := x.Unit

@@ -42,7 +42,7 @@ func (x *Subject) proofFact(text string, keys ...string) Evidence {
 
 // state is what identifies the values and the build as they are.
 func (x *Subject) state() []string {
-	return []string{x.Rig.Print(), x.Tune.Digest()}
+	return []string{x.Rig.Fingerprint(), x.Tune.Digest()}
 }
 
 func proofMissing(l *look, x *Subject) {
@@ -100,7 +100,7 @@ func proofEnded(l *look, x *Subject) {
 
 func proofRig(l *look, x *Subject) {
 	p := x.proof()
-	now := x.Rig.Print()
+	now := x.Rig.Fingerprint()
 	if p == nil || p.Rig == "" || p.Rig == now || x.taken() {
 		return
 	}

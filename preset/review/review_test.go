@@ -170,7 +170,7 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 		t.Fatal(err)
 	}
 	rig := preset.DecodeRig("", parse(t, "rig.toml", schema.KindRig, rigTOML, nil).Tree())
-	fp := rig.Print()
+	fp := rig.Fingerprint()
 	x := texts{rigTOML, fmt.Sprintf(tuneTOML, fp), fmt.Sprintf(jobTOML, fp), string(sheet), fmt.Sprintf(benchTOML, fp)}
 	if edit != nil {
 		edit(&x)
@@ -183,7 +183,7 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	jobDoc := parse(t, "jobs/2026-03-02-night.toml", schema.KindJob, x.job, nil)
 	benchDoc := parse(t, preset.RigDir(fp)+"/bench/20260219T090000Z.toml", schema.KindBench, x.bench, nil)
 	r := preset.DecodeRig(fp, rigDoc.Tree())
-	r.Fingerprint = r.Print()
+	r.ID = r.Fingerprint()
 	tune := preset.DecodeTune(cat, tuneDoc.Tree())
 	if p := tune.Proof; p != nil && p.Digest == "" {
 		// recorded as prove records it, for the unchanged rig and values
@@ -390,11 +390,11 @@ func cases(t testing.TB) []ruleCase {
 		}, fires: true, says: []string{"2026-03-03-tug-day", "c-cam"}, command: "rigkeep job show 2026-03-03-tug-day"},
 		{rule: "unit-clash", name: "another revision of the same tune", change: func(s *Snapshot) {
 			x := s.Subjects[0]
-			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "b-cam", Rig: x.Rig.Fingerprint, Tune: "main", Revision: later.Revision, Units: []string{"Small A"}}}
+			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "b-cam", Rig: x.Rig.ID, Tune: "main", Revision: later.Revision, Units: []string{"Small A"}}}
 		}, fires: true},
 		{rule: "unit-clash", name: "the same revision", change: func(s *Snapshot) {
 			x := s.Subjects[0]
-			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "b-cam", Rig: x.Rig.Fingerprint, Tune: "main", Revision: pinned.Revision, Units: []string{"Small A"}}}
+			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "b-cam", Rig: x.Rig.ID, Tune: "main", Revision: pinned.Revision, Units: []string{"Small A"}}}
 		}},
 		{rule: "unit-clash", name: "a unit of one label of another gimbal", change: func(s *Snapshot) {
 			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "a-cam", Rig: "zzzzzzzzzz", Gimbal: "quay-large", Tune: "main", Units: []string{"Small A"}}}

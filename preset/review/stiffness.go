@@ -108,13 +108,13 @@ func stiffnessAbove(l *look, x *Subject) {
 		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", key, num(v)), key))
 	}
 	if words != nil {
-		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, fill: []string{"{keys}", list(keys)}, seen: ev2seen(ev)})
+		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, fill: []string{"{keys}", list(keys)}, seen: evidenceKey(ev)})
 	}
 }
 
-// ev2seen takes the facts alone for what was found: the interval moves with every
+// evidenceKey takes the facts alone for what was found: the interval moves with every
 // proof that anybody records.
-func ev2seen(ev []Evidence) []string {
+func evidenceKey(ev []Evidence) []string {
 	var out []string
 	for _, e := range ev {
 		out = append(out, e.Text)

@@ -102,7 +102,7 @@ func history(out io.Writer, r *rand.Rand, rigs, commits int) error {
 		if err != nil {
 			return err
 		}
-		t := tuned{preset.DecodeRig("", v).Print(), map[string]int{}}
+		t := tuned{preset.DecodeRig("", v).Fingerprint(), map[string]int{}}
 		for _, k := range tunedKeys {
 			t.v[k] = level(r, k)
 		}

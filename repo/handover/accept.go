@@ -110,7 +110,7 @@ func (x *accepting) place() error {
 		}
 	}
 	if x.o.Alias != "" && len(x.p.Rigs) != 1 {
-		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("another alias goes with one rig; this handover has %d", len(x.p.Rigs)), WayOut: "Rename them after accepting: rigkeep rig rename"}
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("another alias goes with one rig; this handover has %d", len(x.p.Rigs)), Hint: "Rename them after accepting: rigkeep rig rename"}
 	}
 	for i, r := range x.p.Rigs {
 		for _, fp := range x.names(r) {
@@ -151,11 +151,11 @@ func (x *accepting) place() error {
 
 // names are the fingerprints that a rig of the handover has, had, and will have here.
 func (x *accepting) names(r Rig) []string {
-	out := append(slices.Clone(r.Was), r.Fingerprint)
+	out := append(slices.Clone(r.Was), r.ID)
 	if x.to != nil {
 		moved := r.Rig
 		moved.Gimbal = x.to.Slug
-		out = append(out, moved.Print())
+		out = append(out, moved.Fingerprint())
 	}
 	return out
 }
@@ -363,7 +363,7 @@ func (x *accepting) aliases() error {
 		for _, r := range rigs {
 			if _, about := x.prints[r.Fingerprint]; !about && r.Alias == alias {
 				return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("another rig here is called %s already: %s on %s", alias, r.Fingerprint, r.Gimbal),
-					WayOut: "Give the incoming one another name with --alias NAME", Paths: []string{path}}
+					Hint: "Give the incoming one another name with --alias NAME", Paths: []string{path}}
 			}
 		}
 	}
@@ -481,7 +481,7 @@ func (x *accepting) dials() error {
 		}
 		if len(odd) > 0 {
 			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("the numbers of gimbal %s mean something else in this library: %s", r.Gimbal, strings.Join(odd, "; ")),
-				WayOut: "Convert them to the sheet here with --on " + r.Gimbal + ", or make the sheets agree first", Paths: []string{path}}
+				Hint: "Convert them to the sheet here with --on " + r.Gimbal + ", or make the sheets agree first", Paths: []string{path}}
 		}
 	}
 	return nil

@@ -295,7 +295,7 @@ func TestAcceptOn(t *testing.T) {
 		t.Errorf("%d conversions", len(got.Conversions))
 	}
 	d, err := b.Load("walk-build", true)
-	if err != nil || d.Rig.Gimbal != "pier-two" || d.Tune.Proof != nil || d.Rig.Print() != d.Rig.Fingerprint {
+	if err != nil || d.Rig.Gimbal != "pier-two" || d.Tune.Proof != nil || d.Rig.Fingerprint() != d.Rig.ID {
 		t.Errorf("%+v, %v", d, err)
 	}
 	// and what is changed there later comes in converted and merged

@@ -70,7 +70,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 	for _, w := range wanted {
 		e := RigEntry{Fingerprint: w.Rig.Fingerprint, Whole: len(w.Tunes) == 0}
 		if slices.ContainsFunc(entries, func(o RigEntry) bool { return o.Fingerprint == e.Fingerprint }) {
-			return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("the rig %s is named twice", w.Rig.Alias), WayOut: "Name each rig once: RIG for all its tunes, RIG/TUNE for one"}
+			return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("the rig %s is named twice", w.Rig.Alias), Hint: "Name each rig once: RIG for all its tunes, RIG/TUNE for one"}
 		}
 		files, err := l.Store.ListAt(head, preset.RigDir(e.Fingerprint)+"/")
 		if err != nil {
@@ -91,11 +91,11 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		e.Tunes = tuneOrder(e.Tunes)
 		for _, t := range w.Tunes {
 			if !slices.Contains(e.Tunes, t) {
-				return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune %s of %s", t, w.Rig.Alias), WayOut: "Save it first: rigkeep save " + w.Rig.Alias + " -m WHY"}
+				return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune %s of %s", t, w.Rig.Alias), Hint: "Save it first: rigkeep save " + w.Rig.Alias + " -m WHY"}
 			}
 		}
 		if len(e.Tunes) == 0 {
-			return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune of %s, so there is nothing to hand over", w.Rig.Alias), WayOut: "Make one with: rigkeep start " + w.Rig.Alias + " --write, and save it"}
+			return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune of %s, so there is nothing to hand over", w.Rig.Alias), Hint: "Make one with: rigkeep start " + w.Rig.Alias + " --write, and save it"}
 		}
 		rig, err := l.Rig(head, e.Fingerprint)
 		if err != nil {
@@ -123,7 +123,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		return nil, err
 	}
 	if c.History == nil {
-		return nil, &store.Error{Kind: store.ErrDamaged, Msg: "no revision holds these rigs", WayOut: "Run rigkeep check --git"}
+		return nil, &store.Error{Kind: store.ErrDamaged, Msg: "no revision holds these rigs", Hint: "Run rigkeep check --git"}
 	}
 	tip, _ := c.History.Commit(c.History.Tip)
 	c.Revision, c.Time = store.Rev(tip.Trailer(Trailer)), tip.When
@@ -259,7 +259,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 		}
 		used[path] = true
 		r := Rig{Rig: preset.DecodeRig(e.Fingerprint, doc.Tree()), Whole: e.Whole}
-		if now := r.Print(); now != e.Fingerprint {
+		if now := r.Fingerprint(); now != e.Fingerprint {
 			return doc.Fault("part", fmt.Sprintf("the build has the fingerprint %s and is said to be %s", now, e.Fingerprint), "", "ask the sender for the file again")
 		}
 		if r.Alias != e.Alias || r.Gimbal != e.Gimbal || !slices.Equal(r.Was, e.Was) {
@@ -334,7 +334,7 @@ func (c *Contents) Paths() []string {
 func (c *Contents) entries() []RigEntry {
 	var out []RigEntry
 	for _, r := range c.Rigs {
-		e := RigEntry{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, Was: append([]string{}, r.Was...), Whole: r.Whole}
+		e := RigEntry{Fingerprint: r.ID, Alias: r.Alias, Gimbal: r.Gimbal, Was: append([]string{}, r.Was...), Whole: r.Whole}
 		for _, t := range r.Tunes {
 			e.Tunes = append(e.Tunes, t.Name)
 		}

@@ -41,7 +41,7 @@ func newConverter(cat *schema.Catalogue, to *schema.Sheet, rigs []Rig) *converte
 	for _, r := range rigs {
 		moved := r.Rig
 		moved.Gimbal = to.Slug
-		c.print[r.Fingerprint] = moved.Print()
+		c.print[r.ID] = moved.Fingerprint()
 	}
 	return c
 }
@@ -59,12 +59,12 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 		if !ok || p.Rig == "" {
 			continue // their sheet stays behind with the numbers
 		}
-		i := slices.IndexFunc(c.rigs, func(r Rig) bool { return r.Fingerprint == p.Rig || slices.Contains(r.Was, p.Rig) })
+		i := slices.IndexFunc(c.rigs, func(r Rig) bool { return r.ID == p.Rig || slices.Contains(r.Was, p.Rig) })
 		if i < 0 || p.Kind == schema.KindBench {
 			continue
 		}
 		r := c.rigs[i]
-		fp := c.print[r.Fingerprint]
+		fp := c.print[r.ID]
 		doc, err := file.Parse(path, texts[path])
 		if err != nil {
 			return nil, err
@@ -73,7 +73,7 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 		if p.Kind == schema.KindRig {
 			at = preset.RigPath(fp)
 			var was []any
-			for _, w := range append(slices.Clone(r.Was), r.Fingerprint) {
+			for _, w := range append(slices.Clone(r.Was), r.ID) {
 				if w != fp {
 					was = append(was, w)
 				}
@@ -103,7 +103,7 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 	}
 	if len(lacks) > 0 {
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "this tune cannot be converted to " + c.to.Slug + ": " + together(lacks),
-			WayOut: "Add what is missing to the gimbal sheets, or make a tune of its own: rigkeep start RIG"}
+			Hint: "Add what is missing to the gimbal sheets, or make a tune of its own: rigkeep start RIG"}
 	}
 	return out, nil
 }

@@ -125,8 +125,8 @@ func TestOpen(t *testing.T) {
 	if !ok || commit.Subject != "Tilt a step down" {
 		t.Errorf("pinned to %s, %v", pin.Revision, ok)
 	}
-	if v := p.Standing(nil, handovertest.Start); v.Standing != handover.Unsigned {
-		t.Errorf("standing %s", v.Standing)
+	if v := p.TrustLevel(nil, handovertest.Start); v.TrustLevel != handover.Unsigned {
+		t.Errorf("standing %s", v.TrustLevel)
 	}
 	// one tune of a rig, and two rigs
 	for _, names := range [][]string{{"walk-build/main"}, {"secret-build", "walk-build"}} {

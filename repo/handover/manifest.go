@@ -120,7 +120,7 @@ func decodeManifest(data []byte) (m Manifest, err error) {
 	}
 	if *head.Format > Format {
 		return m, &store.Error{Kind: store.ErrForeign, Msg: fmt.Sprintf("this handover has format %d; this program reads up to %d", *head.Format, Format),
-			WayOut: "Nothing was read further. A newer Rigkeep reads it; its card.html and README.txt open without"}
+			Hint: "Nothing was read further. A newer Rigkeep reads it; its card.html and README.txt open without"}
 	}
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
@@ -224,7 +224,7 @@ func sums(ms []parcel.Member) []byte {
 // damaged is what Open says of a file that it does not believe.
 func damaged(format string, args ...any) error {
 	return &store.Error{Kind: store.ErrDamaged, Msg: "this handover is damaged or was tampered with: " + fmt.Sprintf(format, args...),
-		WayOut: "Nothing was taken in. Ask the sender for the file again, by another way"}
+		Hint: "Nothing was taken in. Ask the sender for the file again, by another way"}
 }
 
 // distrust wraps an error of a lower layer.

@@ -21,7 +21,7 @@ import (
 const MaxSize = 32 << 20
 
 // Parcel is a handover that has been read whole and found sound. Whether to trust its sender is
-// another question: Standing.
+// another question: TrustLevel.
 type Parcel struct {
 	Contents
 	Manifest Manifest
@@ -40,13 +40,13 @@ type Trusted = seal.Trusted
 // Verdict is what a list of trusted keys says of a handover's signature.
 type Verdict = seal.Verdict
 
-// Standing is the word for it.
-type Standing = seal.Standing
+// TrustLevel is the word for it.
+type TrustLevel = seal.TrustLevel
 
 // Standings of a handover's sender.
 const (
 	Good     = seal.Good
-	Unsigned = Standing("unsigned")
+	Unsigned = TrustLevel("unsigned")
 )
 
 // ParseTrusted reads a list of trusted keys in OpenSSH's allowed_signers form. Times in it that
@@ -56,7 +56,7 @@ const (
 func ParseTrusted(name string, data []byte, loc *time.Location) (*Trusted, error) {
 	t, err := seal.ParseTrusted(name, data, loc)
 	if err != nil {
-		return nil, &store.Error{Kind: store.ErrDamaged, Msg: err.Error(), WayOut: "Correct the line; nobody is trusted by a list that cannot be read"}
+		return nil, &store.Error{Kind: store.ErrDamaged, Msg: err.Error(), Hint: "Correct the line; nobody is trusted by a list that cannot be read"}
 	}
 	return t, nil
 }
@@ -71,7 +71,7 @@ type SigningKey = ssh.Signer
 func Signer(name, agentSocket string) (s SigningKey, close func(), err error) {
 	s, close, err = seal.Signer(name, agentSocket)
 	if errors.Is(err, os.ErrNotExist) {
-		return nil, close, &store.Error{Kind: store.ErrNotFound, Msg: "there is no key file " + name, WayOut: "Name a private key, or a .pub file whose key an ssh-agent holds"}
+		return nil, close, &store.Error{Kind: store.ErrNotFound, Msg: "there is no key file " + name, Hint: "Name a private key, or a .pub file whose key an ssh-agent holds"}
 	}
 	if err != nil {
 		return nil, close, &store.Error{Kind: store.ErrBadPath, Msg: err.Error()}
@@ -79,10 +79,10 @@ func Signer(name, agentSocket string) (s SigningKey, close func(), err error) {
 	return s, close, nil
 }
 
-// Standing judges the sender at a moment by a list of trusted keys, nil for none.
-func (p *Parcel) Standing(t *Trusted, now time.Time) Verdict {
+// TrustLevel judges the sender at a moment by a list of trusted keys, nil for none.
+func (p *Parcel) TrustLevel(t *Trusted, now time.Time) Verdict {
 	if !p.Signed {
-		return Verdict{Standing: Unsigned}
+		return Verdict{TrustLevel: Unsigned}
 	}
 	return t.Judge(p.Key, p.Sender.Email, now)
 }

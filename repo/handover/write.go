@@ -31,7 +31,7 @@ func Seal(c *Contents, card []byte, tool string, signer SigningKey) ([]byte, Man
 	}
 	if err := m.check(); err != nil {
 		return fail(&store.Error{Kind: store.ErrBadPath, Msg: "this cannot be handed over: the manifest would have " + err.Error(),
-			WayOut: "Name the sender with --as \"ROLE <MAIL>\", and keep the note short"})
+			Hint: "Name the sender with --as \"ROLE <MAIL>\", and keep the note short"})
 	}
 	text, err := m.encode()
 	if err != nil {
@@ -41,7 +41,7 @@ func Seal(c *Contents, card []byte, tool string, signer SigningKey) ([]byte, Man
 	if signer != nil {
 		sig, err := seal.Sign(text, signer)
 		if err != nil {
-			return fail(&store.Error{Kind: store.ErrDevice, Msg: "signing failed", Err: err, WayOut: "Check the key, or the ssh-agent that holds it"})
+			return fail(&store.Error{Kind: store.ErrDevice, Msg: "signing failed", Err: err, Hint: "Check the key, or the ssh-agent that holds it"})
 		}
 		head = append(head, parcel.Member{Name: SignatureName, Data: sig})
 	}
@@ -54,7 +54,7 @@ func Seal(c *Contents, card []byte, tool string, signer SigningKey) ([]byte, Man
 }
 
 func tooLarge(err error) error {
-	return &store.Error{Kind: store.ErrBadPath, Msg: "this is more than one handover holds", Err: err, WayOut: "Hand over fewer rigs at a time, or single tunes (RIG/TUNE)"}
+	return &store.Error{Kind: store.ErrBadPath, Msg: "this is more than one handover holds", Err: err, Hint: "Hand over fewer rigs at a time, or single tunes (RIG/TUNE)"}
 }
 
 // readme tells a person what they have, in plain ASCII for any editor.

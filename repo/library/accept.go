@@ -64,9 +64,9 @@ func (l *Library) OpenJob(rr RigRef, tune string, pick func(preset.Job) bool) (s
 	case 1:
 		return open[0], nil
 	case 0:
-		return "", &store.Error{Kind: store.ErrNotFound, Msg: "no open job pins " + rr.Alias, WayOut: "Name the job with --job; they are listed by: rigkeep job list"}
+		return "", &store.Error{Kind: store.ErrNotFound, Msg: "no open job pins " + rr.Alias, Hint: "Name the job with --job; they are listed by: rigkeep job list"}
 	}
-	return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d open jobs pin %s: %s", len(open), rr.Alias, strings.Join(open, ", ")), WayOut: "Name one with --job"}
+	return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d open jobs pin %s: %s", len(open), rr.Alias, strings.Join(open, ", ")), Hint: "Name one with --job"}
 }
 
 // PinnedTune reads a tune as a job pins it; nil where that cannot be found or read.

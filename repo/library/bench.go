@@ -46,7 +46,7 @@ func (l *Library) BenchLogs(fp string) ([]string, error) {
 // OpenSession takes up the newest session of this tune that was not ended; nil if
 // there is none.
 func (l *Library) OpenSession(d *Loaded) (*Session, error) {
-	paths, err := l.BenchLogs(d.Rig.Fingerprint)
+	paths, err := l.BenchLogs(d.Rig.ID)
 	if err != nil {
 		return nil, err
 	}
@@ -93,7 +93,7 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	log := preset.BenchLog{Rig: d.Rig.Fingerprint, Tune: d.Ref.Tune, Unit: q.Unit, By: q.By, Firmware: q.Firmware, Began: q.Now.UTC().Truncate(time.Second),
+	log := preset.BenchLog{Rig: d.Rig.ID, Tune: d.Ref.Tune, Unit: q.Unit, By: q.By, Firmware: q.Firmware, Began: q.Now.UTC().Truncate(time.Second),
 		MassKg: preset.Rounded(d.Rig.Mass(), 4), Inertia: map[schema.Axis]float64{}, Set: map[string]float64{}}
 	for a, j := range req.Rig.J {
 		if j > 0 {
@@ -119,7 +119,7 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 		return nil, err
 	}
 	for t := log.Began; ; t = t.Add(time.Second) {
-		s.Path = preset.BenchPath(d.Rig.Fingerprint, t)
+		s.Path = preset.BenchPath(d.Rig.ID, t)
 		if _, err := l.Store.Read(s.Path); isNotFound(err) {
 			return s, nil
 		} else if err != nil {
@@ -381,7 +381,7 @@ func (l *Library) SessionTune(d *Loaded, s *Session) (Edited, error) {
 // the ended log together.
 func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, error) {
 	if s.doc == nil || len(s.KeptValues()) == 0 {
-		return nil, &store.Error{Kind: store.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", WayOut: "Go on with it: rigkeep bench " + d.Rig.Alias}
+		return nil, &store.Error{Kind: store.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", Hint: "Go on with it: rigkeep bench " + d.Rig.Alias}
 	}
 	e, err := l.SessionTune(d, s)
 	if err != nil {
@@ -403,7 +403,7 @@ func (l *Library) planEdited(p *Plan, e Edited) error {
 		return err
 	}
 	if b := e.base(); (err == nil) != (b != nil) || string(now) != string(b) {
-		return &store.Error{Kind: store.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", WayOut: "Nothing was saved; look at it and run the command again", Paths: []string{e.Path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", Hint: "Nothing was saved; look at it and run the command again", Paths: []string{e.Path}}
 	}
 	if err := l.planText(p, e.Path, e.After.Text()); err != nil {
 		return err
@@ -421,7 +421,7 @@ func (l *Library) LastSession(d *Loaded, unit string) (*preset.BenchLog, string,
 	if d.Tune == nil {
 		return nil, "", nil
 	}
-	paths, err := l.BenchLogs(d.Rig.Fingerprint)
+	paths, err := l.BenchLogs(d.Rig.ID)
 	if err != nil {
 		return nil, "", err
 	}
@@ -449,7 +449,7 @@ func (l *Library) LastSession(d *Loaded, unit string) (*preset.BenchLog, string,
 // Onsets are the onsets on record for a rig, newest first: of its saved sessions and
 // of the loaded tune's proof.
 func (l *Library) Onsets(d *Loaded) ([]preset.OnsetRecord, error) {
-	paths, err := l.BenchLogs(d.Rig.Fingerprint)
+	paths, err := l.BenchLogs(d.Rig.ID)
 	if err != nil {
 		return nil, err
 	}

@@ -167,7 +167,7 @@ func TestSessionIsSavedAndServes(t *testing.T) {
 		t.Errorf("the session is no evidence: %+v", q.Tunes)
 	}
 	facts, err := l.Units(now.Sheet, "QL-0031")
-	if err != nil || len(facts.Units) != 1 || facts.Units[0].Sights != 1 {
+	if err != nil || len(facts.Units) != 1 || facts.Units[0].OnsetObservations != 1 {
 		t.Errorf("%+v %v", facts, err)
 	}
 }

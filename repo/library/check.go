@@ -87,7 +87,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 			if len(es) == 0 {
 				var re *store.Error
 				if errors.As(err, &re) {
-					add(Finding{Path: p, What: re.Msg, Fix: re.WayOut})
+					add(Finding{Path: p, What: re.Msg, Fix: re.Hint})
 				} else {
 					add(Finding{Path: p, What: err.Error()})
 				}
@@ -122,7 +122,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 			if sheets[r.Gimbal] == nil {
 				fault("gimbal", fmt.Sprintf("there is no readable gimbal sheet %q", r.Gimbal), "add or mend gimbals/"+r.Gimbal+".toml", false)
 			}
-			if now := r.Print(); now != place.Rig {
+			if now := r.Fingerprint(); now != place.Rig {
 				fault("part", fmt.Sprintf("the build has the fingerprint %s and lies in the folder of %s: it was changed by hand", now, place.Rig), "save it, which moves it to its new folder: rigkeep save "+r.Alias+" -m WHY", false)
 			}
 			if other, ok := aliases[r.Alias]; ok {

@@ -61,7 +61,7 @@ func mainBranch(shown string, refs transport.Refs) (string, error) {
 	sort.Strings(names)
 	switch {
 	case len(names) == 0:
-		return "", &store.Error{Kind: store.ErrNotFound, Msg: shown + " has no revision yet", WayOut: "Make a library with `rigkeep init DIR`, and send it there with `rigkeep sync " + shown + "`"}
+		return "", &store.Error{Kind: store.ErrNotFound, Msg: shown + " has no revision yet", Hint: "Make a library with `rigkeep init DIR`, and send it there with `rigkeep sync " + shown + "`"}
 	case refs.Heads[refs.Head] != "":
 		return strings.TrimPrefix(refs.Head, "refs/heads/"), nil
 	case refs.Heads["refs/heads/main"] != "":
@@ -70,5 +70,5 @@ func mainBranch(shown string, refs transport.Refs) (string, error) {
 		return names[0], nil
 	}
 	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has several branches and none is its main one: %s", shown, strings.Join(names, ", ")),
-		WayOut: "Have its keeper set HEAD: git symbolic-ref HEAD refs/heads/BRANCH"}
+		Hint: "Have its keeper set HEAD: git symbolic-ref HEAD refs/heads/BRANCH"}
 }

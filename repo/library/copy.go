@@ -15,7 +15,7 @@ import (
 // without values.
 func (l *Library) CopyTune(from, to *Loaded) (Edited, error) {
 	refuse := func(way, format string, args ...any) (Edited, error) {
-		return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf(format, args...), WayOut: way}
+		return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf(format, args...), Hint: way}
 	}
 	if from.Rig.Gimbal != to.Rig.Gimbal {
 		return refuse("Try: rigkeep start "+to.Rig.Alias, "%s is on %s and %s on %s: the numbers of one controller mean something else on the other",

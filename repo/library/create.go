@@ -165,10 +165,10 @@ type NewFile struct {
 	What string // for people
 }
 
-// Vacant reports whether a new file's place is free and the file is good.
-func (l *Library) Vacant(f NewFile) error {
+// CheckFree reports whether a new file's place is free and the file is good.
+func (l *Library) CheckFree(f NewFile) error {
 	if _, err := l.Store.Read(f.Path); err == nil {
-		return &store.Error{Kind: store.ErrChanged, Msg: f.Path + " is in the library already", WayOut: "Change it there with an editor and save it with: rigkeep save " + f.Path + " -m WHY"}
+		return &store.Error{Kind: store.ErrChanged, Msg: f.Path + " is in the library already", Hint: "Change it there with an editor and save it with: rigkeep save " + f.Path + " -m WHY"}
 	} else if !isNotFound(err) {
 		return err
 	}
@@ -181,7 +181,7 @@ func (l *Library) AddFiles(ctx context.Context, files []NewFile, subject string,
 	defer l.forget()
 	q := store.SaveRequest{Subject: subject, Author: who, When: when, WriteWork: true, Seen: map[string]store.BlobID{}}
 	for _, f := range files {
-		if err := l.Vacant(f); err != nil {
+		if err := l.CheckFree(f); err != nil {
 			return "", err
 		}
 		q.Files = append(q.Files, store.File{Path: f.Path, Data: f.Text})

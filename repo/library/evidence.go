@@ -116,7 +116,7 @@ func (l *Library) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tun
 // startRig is a rig as the starting model sees it, at the least inertia over the
 // tilts in use: there an axis oscillates first.
 func startRig(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) (start.Rig, error) {
-	out := start.Rig{ID: r.Fingerprint, Mass: r.Mass()}
+	out := start.Rig{ID: r.ID, Mass: r.Mass()}
 	js, err := r.Inertias(sheet, tune)
 	if preset.IsUnknown(err) {
 		return out, nil // known by its mass alone

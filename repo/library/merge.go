@@ -76,7 +76,7 @@ func (l *Library) Merge(ours, theirs store.Rev, ch *merge.Choices) (*Merged, err
 	}
 	if len(bases) == 0 {
 		return nil, &store.Error{Kind: store.ErrDiverged, Msg: "the two libraries have no revision in common, so what was changed since cannot be told",
-			WayOut: "Take a copy of the other one with `rigkeep init DIR --from ADDRESS`, and carry rigs over with `rigkeep handover write` and `accept`"}
+			Hint: "Take a copy of the other one with `rigkeep init DIR --from ADDRESS`, and carry rigs over with `rigkeep handover write` and `accept`"}
 	}
 	base, err := l.base(bases, 0)
 	if err != nil {
@@ -107,7 +107,7 @@ func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, vi
 	}
 	out, err := merge.Set(merge.SetInput{Cat: l.Cat, Base: root, Ours: o, Theirs: t, OursChanged: oc, TheirsChanged: tc, Choices: ch, Virtual: virtual, Parallel: true})
 	if c, ok := err.(*merge.ChoiceError); ok {
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: c.What, WayOut: c.WayOut}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: c.What, Hint: c.Hint}
 	}
 	return out, err
 }
@@ -384,7 +384,7 @@ func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body stri
 func (l *Library) checkTheirs(rev store.Rev) error {
 	data, err := l.Store.ReadAt(rev, preset.LibraryPath)
 	if isNotFound(err) {
-		return &store.Error{Kind: store.ErrForeign, Msg: "the other side is no library: it has no " + preset.LibraryPath, WayOut: "Check the address"}
+		return &store.Error{Kind: store.ErrForeign, Msg: "the other side is no library: it has no " + preset.LibraryPath, Hint: "Check the address"}
 	}
 	if err != nil {
 		return err

@@ -167,7 +167,7 @@ func (l *Library) Find(name string) (RigRef, error) {
 		for _, r := range hits {
 			lines = append(lines, r.Fingerprint+" ("+r.Alias+")")
 		}
-		return RigRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), WayOut: "Give more characters of the fingerprint"}
+		return RigRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), Hint: "Give more characters of the fingerprint"}
 	}
 	way := "List them with: rigkeep rig list"
 	if r, ok := l.lost(low); ok {
@@ -175,7 +175,7 @@ func (l *Library) Find(name string) (RigRef, error) {
 	} else {
 		way = nearest(low, aliases, way)
 	}
-	return RigRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), WayOut: way}
+	return RigRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), Hint: way}
 }
 
 // WasSaved reports whether the last revision has a file.
@@ -274,7 +274,7 @@ func ParseRef(s string) (Ref, error) {
 	rig, tune, has := strings.Cut(name, "/")
 	tune = schema.CanonicalName(tune)
 	if rig == "" || has && !preset.IsName(tune) || at && when == "" {
-		return Ref{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q does not name a tune", s), WayOut: "Write RIG, RIG/TUNE or RIG/TUNE@WHEN, where WHEN is a commit, ~N, a date or a job"}
+		return Ref{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q does not name a tune", s), Hint: "Write RIG, RIG/TUNE or RIG/TUNE@WHEN, where WHEN is a commit, ~N, a date or a job"}
 	}
 	if !has {
 		tune = preset.MainTune
@@ -296,7 +296,7 @@ type Loaded struct {
 }
 
 // TunePath is the path of the loaded tune.
-func (d *Loaded) TunePath() string { return preset.TunePath(d.Rig.Fingerprint, d.Ref.Tune) }
+func (d *Loaded) TunePath() string { return preset.TunePath(d.Rig.ID, d.Ref.Tune) }
 
 // Label names what was loaded.
 func (d *Loaded) Label() string {
@@ -401,7 +401,7 @@ func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
 	} else if len(names) > 0 {
 		way = "It has: " + strings.Join(names, ", ")
 	}
-	return &store.Error{Kind: store.ErrNotFound, Msg: msg, WayOut: way}
+	return &store.Error{Kind: store.ErrNotFound, Msg: msg, Hint: way}
 }
 
 func isNotFound(err error) bool { return store.ExitClass(err) == 3 }
@@ -423,7 +423,7 @@ func (l *Library) IsMoment(when string) error {
 	}
 	_, err := l.Store.Resolve(when)
 	if isNotFound(err) {
-		return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%q is no commit, ~N, date or job here", when), WayOut: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
+		return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%q is no commit, ~N, date or job here", when), Hint: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
 	}
 	return err
 }
@@ -431,7 +431,7 @@ func (l *Library) IsMoment(when string) error {
 // when resolves WHEN for one rig and tune: the revision, the fingerprint the
 // rig had then, and the job where one was named.
 func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err error) {
-	none := func(msg, way string) error { return &store.Error{Kind: store.ErrNotFound, Msg: msg, WayOut: way} }
+	none := func(msg, way string) error { return &store.Error{Kind: store.ErrNotFound, Msg: msg, Hint: way} }
 	prints := append([]string{rr.Fingerprint}, reversed(rr.Was)...)
 	name := rr.Alias + "/" + ref.Tune
 	if m := back.FindStringSubmatch(ref.When); m != nil {
@@ -532,7 +532,7 @@ func (l *Library) At(path, when string) (store.Rev, error) {
 			return r.ID, nil
 		}
 	}
-	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s had no revision by %s", path, when), WayOut: "See the revisions with: rigkeep history", Paths: []string{path}}
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s had no revision by %s", path, when), Hint: "See the revisions with: rigkeep history", Paths: []string{path}}
 }
 
 // Revision is one commit that changed a tune, with the fingerprint its rig had.
@@ -589,7 +589,7 @@ func (l *Library) pinned(slug string, rr RigRef, tune string) (store.Rev, string
 			return h.ID, h.Fingerprint, nil
 		}
 	}
-	return "", "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("job %s has no pin for %s/%s", slug, rr.Alias, tune), WayOut: fmt.Sprintf("Pin it with: rigkeep job add %s %s", slug, rr.Alias)}
+	return "", "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("job %s has no pin for %s/%s", slug, rr.Alias, tune), Hint: fmt.Sprintf("Pin it with: rigkeep job add %s %s", slug, rr.Alias)}
 }
 
 // KeyHistory lists the revisions at which one value of a tune changed, newest

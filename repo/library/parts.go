@@ -40,10 +40,10 @@ func (l *Library) FindPart(name string) (string, error) {
 		return begins[0], nil
 	}
 	if len(begins) > 1 {
-		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d parts: %s", name, len(begins), strings.Join(begins, ", ")), WayOut: "Give more of its name"}
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d parts: %s", name, len(begins), strings.Join(begins, ", ")), Hint: "Give more of its name"}
 	}
 	way := nearest(asked, all, "List them with: rigkeep part list")
-	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("unknown part %q", name), WayOut: way, Paths: []string{preset.PartPath(words)}}
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("unknown part %q", name), Hint: way, Paths: []string{preset.PartPath(words)}}
 }
 
 // Part reads a part of the shop by its file's name.

@@ -91,7 +91,7 @@ func (l *Library) Target(name string) (Target, error) {
 		return Target{}, err
 	}
 	if ref.When != "" {
-		return Target{}, &store.Error{Kind: store.ErrBadPath, Msg: name + " names a moment; only what lies in the work tree now can be saved", WayOut: "To bring an older tune back: rigkeep restore " + name}
+		return Target{}, &store.Error{Kind: store.ErrBadPath, Msg: name + " names a moment; only what lies in the work tree now can be saved", Hint: "To bring an older tune back: rigkeep restore " + name}
 	}
 	rr, err := l.Find(ref.Rig)
 	if err != nil {
@@ -180,12 +180,12 @@ func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 	if err != nil {
 		return err
 	}
-	now := r.Print()
+	now := r.Fingerprint()
 	if now == rr.Fingerprint {
 		return nil
 	}
 	moved := r
-	moved.Fingerprint = now
+	moved.ID = now
 	if err := l.vacant(moved); err != nil {
 		return err
 	}
@@ -317,7 +317,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		if err != nil {
 			return doc.Fault("gimbal", fmt.Sprintf("there is no gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")
 		}
-		if err := l.freeAlias(r.Alias, p.oldPrint(it.Place.Rig)); err != nil {
+		if err := l.checkAliasFree(r.Alias, p.oldFingerprint(it.Place.Rig)); err != nil {
 			return err
 		}
 		if err := r.Check(); err != nil {
@@ -362,7 +362,7 @@ func (l *Library) checkGone(p *Plan) error {
 		}
 	}
 	needed := func(path, by, way string) error {
-		return &store.Error{Kind: store.ErrChanged, Msg: path + " is needed by " + by, WayOut: way + "; nothing was done", Paths: []string{path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: path + " is needed by " + by, Hint: way + "; nothing was done", Paths: []string{path}}
 	}
 	for _, it := range p.Items {
 		if it.After != nil {
@@ -440,7 +440,7 @@ func (l *Library) openPin(p *Plan, fp string) string {
 	return ""
 }
 
-func (p *Plan) oldPrint(fp string) string {
+func (p *Plan) oldFingerprint(fp string) string {
 	for _, m := range p.Moves {
 		if m.To == fp {
 			return m.From
@@ -482,7 +482,7 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 		}
 		before, err := l.Store.ReadAt(base, path)
 		if err != nil || string(before) != string(now) {
-			return nil, &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", WayOut: "Save them first, or take them back with: rigkeep restore " + rr.Alias, Paths: []string{path}}
+			return nil, &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", Hint: "Save them first, or take them back with: rigkeep restore " + rr.Alias, Paths: []string{path}}
 		}
 		p.seen[path] = store.BlobIDOf(now)
 		p.Items = append(p.Items, Item{Path: path, OldPath: path, Place: place, Before: before})
@@ -492,7 +492,7 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 
 // PlanRename plans to give a rig another alias. The fingerprint does not change.
 func (l *Library) PlanRename(rr RigRef, alias string) (*Plan, error) {
-	if err := l.freeAlias(alias, rr.Fingerprint); err != nil {
+	if err := l.checkAliasFree(alias, rr.Fingerprint); err != nil {
 		return nil, err
 	}
 	base, err := l.Store.Head()
@@ -521,7 +521,7 @@ func (l *Library) PinTargets(p *Plan, slug string, targets []Target, unit string
 			tunes[place.Name] = true
 		} else {
 			for _, it := range p.Items {
-				if it.Place.Kind == schema.KindTune && p.oldPrint(it.Place.Rig) == fp && it.After != nil {
+				if it.Place.Kind == schema.KindTune && p.oldFingerprint(it.Place.Rig) == fp && it.After != nil {
 					tunes[it.Place.Name] = true
 				}
 			}
@@ -557,7 +557,7 @@ func (l *Library) pin(p *Plan, slug, fp, tune string, rev store.Rev, unit string
 	}
 	j := preset.DecodeJob(slug, doc.Tree())
 	if j.State != "open" {
-		return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("job %s is closed", slug), WayOut: "Open another job, or this one again with: rigkeep job open " + slug}
+		return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("job %s is closed", slug), Hint: "Open another job, or this one again with: rigkeep job open " + slug}
 	}
 	if unit != "" {
 		if unit, err = l.serialOf(fp, unit); err != nil {

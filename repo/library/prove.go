@@ -13,8 +13,8 @@ import (
 // replaced whole. It does not write. A build that was edited and not saved is
 // refused, since its fingerprint is not the folder's yet.
 func (l *Library) Prove(d *Loaded, p preset.Proof) (Edited, error) {
-	if now := d.Rig.Print(); now != d.Rig.Fingerprint {
-		return Edited{}, &store.Error{Kind: store.ErrChanged, Msg: "the build of " + d.Rig.Alias + " was changed and is not saved: its fingerprint is " + now + " now", WayOut: "Save it first: rigkeep save " + d.Rig.Alias + " -m WHY", Paths: []string{preset.RigPath(d.Rig.Fingerprint)}}
+	if now := d.Rig.Fingerprint(); now != d.Rig.ID {
+		return Edited{}, &store.Error{Kind: store.ErrChanged, Msg: "the build of " + d.Rig.Alias + " was changed and is not saved: its fingerprint is " + now + " now", Hint: "Save it first: rigkeep save " + d.Rig.Alias + " -m WHY", Paths: []string{preset.RigPath(d.Rig.ID)}}
 	}
 	p, err := p.Complete(d.Rig, d.Sheet, *d.Tune)
 	if err != nil {
@@ -99,7 +99,7 @@ func (l *Library) PlanEdited(d *Loaded, es ...Edited) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	rr, err := l.Find(d.Rig.Fingerprint)
+	rr, err := l.Find(d.Rig.ID)
 	if err != nil {
 		return nil, err
 	}
@@ -154,7 +154,7 @@ func (p *Proofs) rig(h Revision) preset.Rig {
 	}
 	then, err := p.l.Rig(h.ID, h.Fingerprint)
 	if err != nil {
-		return preset.Rig{Fingerprint: h.Fingerprint}
+		return preset.Rig{ID: h.Fingerprint}
 	}
 	return then
 }
@@ -167,16 +167,16 @@ func (l *Library) StaleNow(d *Loaded) ([]preset.Staleness, error) {
 		return nil, nil
 	}
 	out := d.Tune.Stale(d.Rig, d.Sheet, "")
-	if now := d.Rig.Print(); now != d.Rig.Fingerprint && d.Tune.Proof.Rig == d.Rig.Fingerprint {
+	if now := d.Rig.Fingerprint(); now != d.Rig.ID && d.Tune.Proof.Rig == d.Rig.ID {
 		r := d.Rig
-		r.Fingerprint = now
+		r.ID = now
 		for _, s := range d.Tune.Stale(r, d.Sheet, "") {
 			if s.What == "rig" {
 				out = append(out, preset.Staleness{What: "rig", Text: s.Text + "; that edit is not saved"})
 			}
 		}
 	}
-	pins, err := l.JobsOf(RigRef{Fingerprint: d.Rig.Fingerprint, Was: d.Rig.Was}, d.Ref.Tune)
+	pins, err := l.JobsOf(RigRef{Fingerprint: d.Rig.ID, Was: d.Rig.Was}, d.Ref.Tune)
 	if err != nil {
 		return out, err
 	}
@@ -200,7 +200,7 @@ func (l *Library) PinnedUnit(job string, r preset.Rig, tune string) string {
 	if err != nil {
 		return ""
 	}
-	for _, fp := range append([]string{r.Fingerprint}, r.Was...) {
+	for _, fp := range append([]string{r.ID}, r.Was...) {
 		if p, ok := j.Pin(fp, tune); ok {
 			return p.Unit
 		}

@@ -177,7 +177,7 @@ func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 			return nil, err
 		}
 		if ref.When != "" {
-			return nil, &store.Error{Kind: store.ErrBadPath, Msg: "a review is of what goes out now; " + name + " names a moment", WayOut: "For what changed since then: --since " + ref.When}
+			return nil, &store.Error{Kind: store.ErrBadPath, Msg: "a review is of what goes out now; " + name + " names a moment", Hint: "For what changed since then: --since " + ref.When}
 		}
 		rr, err := l.Find(ref.Rig)
 		if err != nil {
@@ -248,7 +248,7 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 	*x = review.Subject{Ref: a.ref(), Name: a.ref() + a.suffix, Unit: a.unit, Pin: a.pin, NotLearned: "it was not asked for"}
 	x.Rig.Alias = x.Ref
 	if !a.known {
-		x.Lost, x.Rig.Fingerprint = a.why, a.name
+		x.Lost, x.Rig.ID = a.why, a.name
 		return nil
 	}
 	fp := a.rr.Fingerprint
@@ -263,7 +263,7 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 	}
 	if err != nil {
 		x.Faults = append(x.Faults, fault(rigPath, err))
-		x.Rig.Fingerprint = fp
+		x.Rig.ID = fp
 		return nil // everything else rests on the build
 	}
 	sheetPath := preset.GimbalPath(x.Rig.Gimbal)
@@ -454,7 +454,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 	for i, h := range hist {
 		if i < st.at {
 			// a revision that came in with a later acceptance is theirs, as a job that came along pins it
-			came, err := l.cameWith(st, h)
+			came, err := l.introducedByHandover(st, h)
 			if err != nil {
 				return err
 			}
@@ -482,7 +482,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 	if p == nil {
 		return nil
 	}
-	stale := p.Digest != "" && p.Digest != x.Tune.Digest() || p.Rig != "" && p.Rig != x.Rig.Print()
+	stale := p.Digest != "" && p.Digest != x.Tune.Digest() || p.Rig != "" && p.Rig != x.Rig.Fingerprint()
 	if !stale {
 		return nil
 	}
@@ -521,7 +521,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 	if r, err := l.Rig(h.ID, h.Fingerprint); err == nil {
 		x.Proved.Rig = &r
 	}
-	if p.Rig != "" && p.Rig != x.Rig.Print() {
+	if p.Rig != "" && p.Rig != x.Rig.Fingerprint() {
 		if x.Builds, err = l.builds(a.rr, h.When); err != nil {
 			return err
 		}
@@ -529,8 +529,8 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 	return l.whoChanged(x, then.Values, hist[max(st.at, 0):recorded+1])
 }
 
-// cameWith reports whether a state came into the library with the acceptance of a handover.
-func (l *Library) cameWith(st state, accept Revision) (bool, error) {
+// introducedByHandover reports whether a state came into the library with the acceptance of a handover.
+func (l *Library) introducedByHandover(st state, accept Revision) (bool, error) {
 	if accept.Trailer(HandoverTrailer) == "" || len(accept.Parents) == 0 || st.stamp.Revision == "" {
 		return false, nil
 	}
@@ -653,7 +653,7 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 		for _, ax := range schema.Axes {
 			if v, ok := p.Onset[ax]; ok {
 				x.Onsets = append(x.Onsets, review.Onset{Axis: ax, Value: v, Hz: p.OnsetHz[ax], From: from, Key: "proof.onset", File: src,
-					Now: p.Rig == x.Rig.Print() || now(ax, p.Inertia, p.MassKg)})
+					Now: p.Rig == x.Rig.Fingerprint() || now(ax, p.Inertia, p.MassKg)})
 			}
 		}
 	}
@@ -982,7 +982,7 @@ func (l *Library) reviewEdits(s *review.Snapshot) error {
 	}
 	for i := range s.Subjects {
 		x := &s.Subjects[i]
-		if fp := x.Rig.Fingerprint; len(fp) == preset.FingerprintLen {
+		if fp := x.Rig.ID; len(fp) == preset.FingerprintLen {
 			add(preset.RigDir(fp)+"/", i)
 		}
 		if x.Rig.Gimbal != "" {

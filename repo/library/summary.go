@@ -295,13 +295,13 @@ const mostProved = 50
 func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool) {
 	p := tune.Proof
 	changed := p.Digest != "" && p.Digest != tune.Digest()
-	if !changed && (p.Rig == "" || p.Rig == r.Print()) {
+	if !changed && (p.Rig == "" || p.Rig == r.Fingerprint()) {
 		return true
 	}
 	if changed {
 		tune.Values = nil
 	}
-	hist, err := l.History(RigRef{Fingerprint: r.Fingerprint, Was: r.Was}, name, mostProved)
+	hist, err := l.History(RigRef{Fingerprint: r.ID, Was: r.Was}, name, mostProved)
 	if err != nil {
 		return true
 	}
@@ -321,7 +321,7 @@ func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same b
 		if changed && t.Digest() == p.Digest {
 			tune.Values = t.Values
 		}
-		if h.Fingerprint != r.Fingerprint {
+		if h.Fingerprint != r.ID {
 			path := preset.RigPath(h.Fingerprint)
 			if data, err := l.Store.ReadAt(h.ID, path); err == nil {
 				if tree, err := file.Values(path, data); err == nil {

@@ -37,7 +37,7 @@ func shop(t testing.TB, n int) (*Library, []string) {
 	var fps []string
 	for i := range n {
 		r := preset.Rig{Gimbal: "quay-large", Parts: []preset.Part{{Slot: "body", Name: fmt.Sprintf("Body %d", i), Mass: 1 + float64(i)*0.05}}}
-		fp := r.Print()
+		fp := r.Fingerprint()
 		fps = append(fps, fp)
 		files = append(files,
 			store.File{Path: preset.RigPath(fp), Data: []byte(rigText(i))},
@@ -296,7 +296,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 		t.Fatal(err)
 	}
 	rig := strings.Replace(rigText(0), "quay-large", "skiff-small", 1)
-	there := preset.Rig{Gimbal: "skiff-small", Parts: []preset.Part{{Slot: "body", Name: "Body 0", Mass: 1}}}.Print()
+	there := preset.Rig{Gimbal: "skiff-small", Parts: []preset.Part{{Slot: "body", Name: "Body 0", Mass: 1}}}.Fingerprint()
 	rig = strings.Replace(rig, "[[part]]", fmt.Sprintf("was = [%q]\n[[part]]", fps[0]), 1)
 	moved, err := raised.Set("rig", there)
 	if err != nil {

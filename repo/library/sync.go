@@ -30,7 +30,7 @@ func (l *Library) FindRemote(name string) (RemoteRef, error) {
 		return RemoteRef{}, err
 	}
 	if branch == "" {
-		return RemoteRef{}, &store.Error{Kind: store.ErrUnfinished, Msg: "no branch is checked out here (HEAD is detached), so there is nothing to sync", WayOut: "Go back with `git switch BRANCH`"}
+		return RemoteRef{}, &store.Error{Kind: store.ErrUnfinished, Msg: "no branch is checked out here (HEAD is detached), so there is nothing to sync", Hint: "Go back with `git switch BRANCH`"}
 	}
 	all := l.Store.Settings("remote")
 	sort.Strings(all)
@@ -53,9 +53,9 @@ func (l *Library) FindRemote(name string) (RemoteRef, error) {
 		if len(all) == 1 {
 			return of(all[0]), nil
 		}
-		e := &store.Error{Kind: store.ErrNotFound, Msg: "this library does not know yet whom to sync with", WayOut: "Name a folder or an address once: rigkeep sync /mnt/share/tunes.git, or rigkeep sync https://HOST/tunes.git"}
+		e := &store.Error{Kind: store.ErrNotFound, Msg: "this library does not know yet whom to sync with", Hint: "Name a folder or an address once: rigkeep sync /mnt/share/tunes.git, or rigkeep sync https://HOST/tunes.git"}
 		if len(all) > 1 {
-			e.Msg, e.WayOut = "this library knows several remotes: "+strings.Join(all, ", "), "Name the one to sync with"
+			e.Msg, e.Hint = "this library knows several remotes: "+strings.Join(all, ", "), "Name the one to sync with"
 		}
 		return RemoteRef{}, e
 	}
@@ -140,7 +140,7 @@ func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions)
 		_, ferr := l.FindRemote("")
 		return nil, errors.Join(err, ferr)
 	}
-	l.Store.ClearReceived()
+	l.Store.DropQuarantine()
 	head, err := l.Store.Head()
 	if err != nil {
 		return nil, err
@@ -163,7 +163,7 @@ func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions)
 		case <-time.After(time.Duration(rand.IntN(20*out.Tries)+1) * time.Millisecond):
 		}
 	}
-	return nil, &store.Error{Kind: store.ErrBusy, Msg: fmt.Sprintf("others were quicker %d times in a row", syncTries), WayOut: "Run the command again in a moment; nothing was lost"}
+	return nil, &store.Error{Kind: store.ErrBusy, Msg: fmt.Sprintf("others were quicker %d times in a row", syncTries), Hint: "Run the command again in a moment; nothing was lost"}
 }
 
 // syncOnce tries once. done is false if something moved meanwhile.
@@ -241,7 +241,7 @@ func otherBranch(shown, branch string, refs transport.Refs) error {
 		main = names[0]
 	}
 	return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s has no branch %s; it has %s", shown, branch, strings.Join(names, ", ")),
-		WayOut: fmt.Sprintf("If %s is the one to follow: rigkeep git branch -m %s", main, main)}
+		Hint: fmt.Sprintf("If %s is the one to follow: rigkeep git branch -m %s", main, main)}
 }
 
 // take fetches a revision, checks that all of it is there, and notes where the remote is.

@@ -106,7 +106,7 @@ func newLibrary(t testing.TB, rigs int) (*Library, []string) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		fp := preset.DecodeRig("", v).Print()
+		fp := preset.DecodeRig("", v).Fingerprint()
 		fps = append(fps, fp)
 		files = append(files, store.File{Path: preset.RigPath(fp), Data: []byte(text)}, store.File{Path: preset.TunePath(fp, "main"), Data: []byte(tune(fp))})
 	}
@@ -333,7 +333,7 @@ func TestSyncConflictSaysWho(t *testing.T) {
 		if err != nil || len(p.Moves) != 1 {
 			t.Fatal(p, err)
 		}
-		if _, err := l.Commit(syncCtx, p, "Weigh", "", person(i), syncDay.Add(3*time.Hour)); err != nil {
+		if _, err := l.Commit(syncCtx, p, "Significance", "", person(i), syncDay.Add(3*time.Hour)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -341,7 +341,7 @@ func TestSyncConflictSaysWho(t *testing.T) {
 	fresh := func(l *Library, i int, mass float64) string {
 		text := build("twin", "prime 30", mass)
 		v, _ := file.Values("x", []byte(text))
-		fp := preset.DecodeRig("", v).Print()
+		fp := preset.DecodeRig("", v).Fingerprint()
 		put(t, l, i, preset.RigPath(fp), func(string) string { return text })
 		return fp
 	}
@@ -681,7 +681,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 				l.forget()
 				return
 			}
-			id, err := l.Commit(syncCtx, p, "Weigh", "", person(i), syncDay.Add(time.Hour))
+			id, err := l.Commit(syncCtx, p, "Significance", "", person(i), syncDay.Add(time.Hour))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -691,7 +691,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 			words[word] = true
 			text := build(word, fmt.Sprintf("prime %d", 20+r.IntN(3)), 0.5+float64(r.IntN(30))/10)
 			v, _ := file.Values("x", []byte(text))
-			fp := preset.DecodeRig("", v).Print()
+			fp := preset.DecodeRig("", v).Fingerprint()
 			if _, err := l.Store.Read(preset.RigPath(fp)); err == nil {
 				delete(words, word)
 				return

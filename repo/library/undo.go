@@ -24,7 +24,7 @@ func (l *Library) Restore(d *Loaded, rr RigRef) (Edited, error) {
 		return Edited{}, err
 	}
 	doc := d.Doc
-	if d.Rig.Fingerprint != rr.Fingerprint {
+	if d.Rig.ID != rr.Fingerprint {
 		if doc, err = doc.Apply(file.Edit{Key: "rig", Value: rr.Fingerprint}); err != nil {
 			return Edited{}, err
 		}
@@ -40,7 +40,7 @@ func (l *Library) Restore(d *Loaded, rr RigRef) (Edited, error) {
 // rig's present folder. It does not write.
 func (l *Library) RestoreBuild(d *Loaded, rr RigRef) (Edited, error) {
 	path := preset.RigPath(rr.Fingerprint)
-	after, err := l.Parse(path, d.Texts[preset.RigPath(d.Rig.Fingerprint)], nil)
+	after, err := l.Parse(path, d.Texts[preset.RigPath(d.Rig.ID)], nil)
 	if err != nil {
 		return Edited{}, err
 	}
@@ -75,7 +75,7 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 	}
 	// what a handover brought is what differs from our own side
 	if len(c.Parents) > 1 && c.Trailer(HandoverTrailer) == "" {
-		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be taken back as a whole", WayOut: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
+		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be taken back as a whole", Hint: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
 	}
 	base, err := l.Store.Head()
 	if err != nil {
@@ -117,7 +117,7 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 		p.Items = append(p.Items, it)
 	}
 	if len(clash) > 0 {
-		return nil, nil, &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("changed since %s: %s", rev.Short(), strings.Join(clash, ", ")), WayOut: "Nothing was done. Restore what you want back by itself: rigkeep restore RIG@WHEN", Paths: clash}
+		return nil, nil, &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("changed since %s: %s", rev.Short(), strings.Join(clash, ", ")), Hint: "Nothing was done. Restore what you want back by itself: rigkeep restore RIG@WHEN", Paths: clash}
 	}
 	if len(p.Items) == 0 {
 		return nil, nil, &store.Error{Kind: store.ErrNothing, Msg: rev.Short() + " changed no file of the library's own"}
@@ -149,8 +149,8 @@ func (l *Library) findMoves(p *Plan) {
 				continue
 			}
 			now, ok := read(come, come.After)
-			if ok && (slices.Contains(old.Was, now.Fingerprint) || slices.Contains(now.Was, old.Fingerprint)) {
-				p.Moves = append(p.Moves, Move{now.Alias, old.Fingerprint, now.Fingerprint})
+			if ok && (slices.Contains(old.Was, now.ID) || slices.Contains(now.Was, old.ID)) {
+				p.Moves = append(p.Moves, Move{now.Alias, old.ID, now.ID})
 			}
 		}
 	}

@@ -117,13 +117,13 @@ func (l *Library) FindUnit(name string) (UnitRef, error) {
 			}
 		}
 		way := nearest(name, have, "List them with: rigkeep unit list")
-		return UnitRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("unknown unit %q", name), WayOut: way}
+		return UnitRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("unknown unit %q", name), Hint: way}
 	}
 	var names []string
 	for _, u := range hits {
 		names = append(names, u.Gimbal+"/"+u.Serial)
 	}
-	return UnitRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is %d units: %s", name, len(hits), strings.Join(names, ", ")), WayOut: "Write GIMBAL/SERIAL"}
+	return UnitRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is %d units: %s", name, len(hits), strings.Join(names, ", ")), Hint: "Write GIMBAL/SERIAL"}
 }
 
 func serialOr(serial, name string) string {
@@ -153,7 +153,7 @@ func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) 
 		way = "It has: " + strings.Join(have, ", ")
 	}
 	way = nearest(name, have, way)
-	return schema.Unit{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), WayOut: way}
+	return schema.Unit{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("gimbal %s has no unit %q", sheet.Slug, name), Hint: way}
 }
 
 // freeUnit reports whether a unit's names are free among the units of its gimbal, but
@@ -161,7 +161,7 @@ func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) 
 func (l *Library) freeUnit(u UnitRef, old string) error {
 	if !preset.IsSerial(u.Serial) {
 		way := "Use letters, digits, dot, dash and underscore, and put what is written on its case in --label"
-		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be the serial of a unit", u.Serial), WayOut: way}
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be the serial of a unit", u.Serial), Hint: way}
 	}
 	there, err := l.unitsAt("", u.Gimbal)
 	if err != nil {
@@ -173,7 +173,7 @@ func (l *Library) freeUnit(u UnitRef, old string) error {
 		}
 		for _, n := range []string{u.Serial, u.Label} {
 			if x.Is(n) {
-				return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("%q is the unit %s of %s already", n, x.Serial, u.Gimbal), WayOut: "See it with: rigkeep unit show " + x.Serial}
+				return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("%q is the unit %s of %s already", n, x.Serial, u.Gimbal), Hint: "See it with: rigkeep unit show " + x.Serial}
 			}
 		}
 	}
@@ -280,7 +280,7 @@ func (l *Library) planGone(p *Plan, path string) error {
 	}
 	before, err := l.Store.ReadAt(p.Base, path)
 	if err != nil || string(before) != string(now) {
-		return &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", WayOut: "Save them first with: rigkeep save " + path + " -m WHY", Paths: []string{path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", Hint: "Save them first with: rigkeep save " + path + " -m WHY", Paths: []string{path}}
 	}
 	place, _ := preset.Locate(path)
 	p.seen[path] = store.BlobIDOf(now)
@@ -340,7 +340,7 @@ func (l *Library) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware stri
 		if u.Memories == 0 {
 			what = "no numbered memories are on record for unit " + u.Serial
 		}
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: what + fmt.Sprintf("; %d was given", h.Memory), WayOut: fmt.Sprintf("If it has them: rigkeep set unit:%s memories=%d", u.Serial, h.Memory)}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: what + fmt.Sprintf("; %d was given", h.Memory), Hint: fmt.Sprintf("If it has them: rigkeep set unit:%s memories=%d", u.Serial, h.Memory)}
 	}
 	t := file.Table{{Key: "at", Value: h.At.UTC().Truncate(time.Second)}}
 	for _, f := range [][2]string{{"by", h.By}, {"rig", h.Rig}, {"tune", h.Tune}} {
@@ -418,7 +418,7 @@ func (l *Library) AssignUnit(u UnitRef, as []Assign) (Edited, error) {
 	for _, a := range as {
 		switch {
 		case strings.HasPrefix(a.Key, "held"), a.Key == "was", a.Key == "format", a.Key == "kind":
-			return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " is not set by hand", WayOut: "What a unit holds is recorded with: rigkeep load RIG --unit " + u.Serial}
+			return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " is not set by hand", Hint: "What a unit holds is recorded with: rigkeep load RIG --unit " + u.Serial}
 		case a.Unset:
 			edits = append(edits, file.Edit{Key: a.Key, Delete: true})
 			continue

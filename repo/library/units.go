@@ -89,7 +89,7 @@ func (l *Library) units(sheet *schema.Sheet, unit string, logs []savedLog) (*ide
 			}
 			r = builds[x.fp]
 		}
-		sights = append(sights, x.log.Sights(l.Cat, sheet, r, x.ref)...)
+		sights = append(sights, x.log.OnsetObservations(l.Cat, sheet, r, x.ref)...)
 	}
 	return identify.Units(sights, identify.DefaultOptions())
 }

@@ -27,7 +27,7 @@ func ParseAssign(s string) (Assign, error) {
 	k, v, ok := strings.Cut(s, "=")
 	k, v = strings.TrimSpace(k), strings.TrimSpace(v)
 	if !ok || k == "" || v == "" {
-		return Assign{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is not KEY=VALUE", s), WayOut: "Write for example pan=41, pan=+2 or pan=-=2"}
+		return Assign{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is not KEY=VALUE", s), Hint: "Write for example pan=41, pan=+2 or pan=-=2"}
 	}
 	return Assign{Key: k, Text: v}, nil
 }
@@ -48,9 +48,9 @@ func (l *Library) Key(name string, d *Loaded) (string, error) {
 	case 1:
 		return keys[0], nil
 	case 0:
-		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("unknown key %q", name), WayOut: nearest(name, l.Cat.KnownKeys(schema.KindTune), "See the keys with: rigkeep explain")}
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("unknown key %q", name), Hint: nearest(name, l.Cat.KnownKeys(schema.KindTune), "See the keys with: rigkeep explain")}
 	default:
-		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q means %d keys: %s", name, len(keys), strings.Join(keys, ", ")), WayOut: "Name one of them"}
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q means %d keys: %s", name, len(keys), strings.Join(keys, ", ")), Hint: "Name one of them"}
 	}
 }
 
@@ -66,7 +66,7 @@ func (l *Library) stepped(d *Loaded, a Assign) (to float64, note string, ok bool
 		return 0, "", false, nil // a note may well begin with a plus
 	}
 	bad := func(msg, way string) (float64, string, bool, error) {
-		return 0, "", true, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + ": " + msg, WayOut: way}
+		return 0, "", true, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + ": " + msg, Hint: way}
 	}
 	n, err := unit.Number(m[2])
 	if err != nil {
@@ -137,7 +137,7 @@ func (l *Library) value(kind string, a Assign) (any, error) {
 	case schema.String:
 		return a.Text, nil
 	}
-	return nil, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " cannot be set from the command line", WayOut: "Open the file with: rigkeep edit"}
+	return nil, &store.Error{Kind: store.ErrBadPath, Msg: a.Key + " cannot be set from the command line", Hint: "Open the file with: rigkeep edit"}
 }
 
 // Edited is one file changed in place, before and after; it is not written yet.
@@ -178,7 +178,7 @@ func (l *Library) Assign(d *Loaded, as []Assign) (e Edited, notes []string, err 
 			if before != name {
 				msg += ", as " + before + " and as " + name
 			}
-			return e, nil, &store.Error{Kind: store.ErrBadPath, Msg: msg, WayOut: "Give each key once"}
+			return e, nil, &store.Error{Kind: store.ErrBadPath, Msg: msg, Hint: "Give each key once"}
 		}
 		given[a.Key] = name
 		if a.Unset {
@@ -251,7 +251,7 @@ func (l *Library) settable(key string) error {
 	if strings.HasPrefix(key, "proof.") {
 		way = "A proof is recorded with: rigkeep prove RIG"
 	}
-	return &store.Error{Kind: store.ErrBadPath, Msg: key + " is not set by hand", WayOut: way}
+	return &store.Error{Kind: store.ErrBadPath, Msg: key + " is not set by hand", Hint: way}
 }
 
 // edit applies edits and checks the result.
@@ -318,7 +318,7 @@ func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
 		return r, err
 	}
 	r = preset.DecodeRig("", doc.Tree())
-	r.Fingerprint = r.Print()
+	r.ID = r.Fingerprint()
 	if _, err := l.Sheet("", r.Gimbal); err != nil {
 		return r, err
 	}
@@ -328,12 +328,12 @@ func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
 	if err := l.vacant(r); err != nil {
 		return r, err
 	}
-	return r, l.freeAlias(r.Alias, r.Fingerprint)
+	return r, l.checkAliasFree(r.Alias, r.ID)
 }
 
 // vacant reports whether the folder of a fingerprint is free for this build.
 func (l *Library) vacant(r preset.Rig) error {
-	there, err := l.Rig("", r.Fingerprint)
+	there, err := l.Rig("", r.ID)
 	if isNotFound(err) {
 		return nil
 	}
@@ -341,9 +341,9 @@ func (l *Library) vacant(r preset.Rig) error {
 		return err
 	}
 	if there.Canonical() == r.Canonical() {
-		return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("this build is in the library already, as %s (%s)", there.Alias, there.Fingerprint), WayOut: "Use that one, or change what differs: a part, its mass by 5 g or more, its place by 1 mm or more"}
+		return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("this build is in the library already, as %s (%s)", there.Alias, there.ID), Hint: "Use that one, or change what differs: a part, its mass by 5 g or more, its place by 1 mm or more"}
 	}
-	return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("two different builds have the fingerprint %s: this one and %s", r.Fingerprint, there.Alias), WayOut: "Nothing was merged or replaced; tell the two apart by adding to the name of one part"}
+	return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("two different builds have the fingerprint %s: this one and %s", r.ID, there.Alias), Hint: "Nothing was merged or replaced; tell the two apart by adding to the name of one part"}
 }
 
 // nameWay says what a short name is made of, and how the one that was given could be.
@@ -355,10 +355,10 @@ func nameWay(name string) string {
 	return way
 }
 
-// freeAlias reports whether an alias is free, or belongs to this rig.
-func (l *Library) freeAlias(alias, fp string) error {
+// checkAliasFree reports whether an alias is free, or belongs to this rig.
+func (l *Library) checkAliasFree(alias, fp string) error {
 	if !preset.IsName(alias) {
-		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), WayOut: nameWay(alias)}
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), Hint: nameWay(alias)}
 	}
 	s, err := l.summary()
 	if err != nil {
@@ -366,13 +366,13 @@ func (l *Library) freeAlias(alias, fp string) error {
 	}
 	for _, r := range s.rigs {
 		if r.fp == alias && r.fp != fp {
-			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("%s is the fingerprint of the rig %s", alias, r.alias), WayOut: "Choose another alias"}
+			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("%s is the fingerprint of the rig %s", alias, r.alias), Hint: "Choose another alias"}
 		}
 		if r.alias != alias || r.fp == fp {
 			continue
 		}
 		if now, ok := l.workRef(r.fp); ok && now.Alias == alias {
-			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.fp), WayOut: "Choose another alias"}
+			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.fp), Hint: "Choose another alias"}
 		}
 	}
 	return nil
@@ -382,7 +382,7 @@ func (l *Library) freeAlias(alias, fp string) error {
 // rig has none. It does not write.
 func (l *Library) PutTune(d *Loaded, values map[string]any) (Edited, error) {
 	if d.Tune == nil {
-		text, err := TuneText(l.Cat, d.Rig.Fingerprint, d.Ref.Tune, values)
+		text, err := TuneText(l.Cat, d.Rig.ID, d.Ref.Tune, values)
 		if err != nil {
 			return Edited{}, err
 		}

@@ -133,7 +133,7 @@ func (c *Choices) names(names []string) bool {
 }
 
 // ChoiceError is a settlement that cannot be carried out.
-type ChoiceError struct{ What, WayOut string }
+type ChoiceError struct{ What, Hint string }
 
 func (e *ChoiceError) Error() string { return e.What }
 

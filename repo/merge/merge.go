@@ -191,7 +191,7 @@ func File(in Input) (Output, error) {
 			}
 		}
 		if !again || try > 3 {
-			return m.stillInvalid(out, bad), nil
+			return m.unresolvable(out, bad), nil
 		}
 	}
 }
@@ -440,10 +440,10 @@ func commonPrefix(a, b []any) []any {
 	return a[:n:n]
 }
 
-// goneUnits are units that one side deleted: what is in them is settled as a whole.
-type goneUnits []string
+// deletedUnits are units that one side deleted: what is in them is settled as a whole.
+type deletedUnits []string
 
-func (g goneUnits) covers(id string) bool {
+func (g deletedUnits) covers(id string) bool {
 	for _, u := range g {
 		if within(id, u) {
 			return true
@@ -453,8 +453,8 @@ func (g goneUnits) covers(id string) bool {
 }
 
 // unitsGone settles the units that one side deleted.
-func (m *merger) unitsGone() goneUnits {
-	var gone goneUnits
+func (m *merger) unitsGone() deletedUnits {
+	var gone deletedUnits
 	for _, u := range sortedKeys(m.b.units) {
 		o, t := m.o.units[u], m.t.units[u]
 		if gone.covers(u) || o && t {
@@ -626,8 +626,8 @@ func (m *merger) invalid(out Output) map[string]string {
 	return bad
 }
 
-// stillInvalid turns what no choice has mended into conflicts.
-func (m *merger) stillInvalid(out Output, bad map[string]string) Output {
+// unresolvable turns what no choice has mended into conflicts.
+func (m *merger) unresolvable(out Output, bad map[string]string) Output {
 	for _, id := range sortedKeys(bad) {
 		out.Conflicts = append(out.Conflicts, m.conflict(id, bad[id]))
 	}

@@ -164,11 +164,11 @@ func (m *merger) mixed() []string {
 			theirs = append(theirs, id)
 		}
 	}
-	return actTogether(m.in.Cat, ours, theirs)
+	return interacting(m.in.Cat, ours, theirs)
 }
 
-// actTogether says in words which changes of two sides act together.
-func actTogether(cat *schema.Catalogue, ours, theirs []string) []string {
+// interacting says in words which changes of two sides act together.
+func interacting(cat *schema.Catalogue, ours, theirs []string) []string {
 	pairs := map[string]bool{}
 	for _, a := range ours {
 		for _, b := range theirs {

@@ -64,10 +64,10 @@ type SetOutput struct {
 func Set(in SetInput) (*SetOutput, error) {
 	s := &set{in: in, out: &SetOutput{Files: map[string][]byte{}}, texts: map[string][]byte{}, origin: map[string][2]string{}, moved: map[string][]byte{}, rigs: map[string]*preset.Rig{}, sheets: map[string]*schema.Sheet{}}
 	var err error
-	if s.ours, err = s.lineage(in.Ours, in.OursChanged); err != nil {
+	if s.ours, err = s.renames(in.Ours, in.OursChanged); err != nil {
 		return nil, err
 	}
-	if s.theirs, err = s.lineage(in.Theirs, in.TheirsChanged); err != nil {
+	if s.theirs, err = s.renames(in.Theirs, in.TheirsChanged); err != nil {
 		return nil, err
 	}
 	s.pairNew()
@@ -77,7 +77,7 @@ func Set(in SetInput) (*SetOutput, error) {
 type set struct {
 	in           SetInput
 	out          *SetOutput
-	ours, theirs *lineage
+	ours, theirs *renames
 	texts        map[string][]byte    // merged texts by final path; nil is gone
 	origin       map[string][2]string // path on our side and theirs of each merged path
 	groups       []*group
@@ -89,23 +89,23 @@ type set struct {
 	sheets map[string]*schema.Sheet // by slug and text
 }
 
-// lineage says which rig of one side is which rig of the base, where it moved to a new
+// renames says which rig of one side is which rig of the base, where it moved to a new
 // fingerprint.
-type lineage struct {
+type renames struct {
 	to   map[string]string // fingerprint on the side: identity
 	from map[string]string // identity: fingerprint on the side
 	news map[string][]string
 	gone map[string]bool // rigs of the base that the side has no more under that fingerprint
 }
 
-func (l *lineage) id(fp string) string {
+func (l *renames) id(fp string) string {
 	if id, ok := l.to[fp]; ok {
 		return id
 	}
 	return fp
 }
 
-func (l *lineage) fp(id string) string {
+func (l *renames) fp(id string) string {
 	if fp, ok := l.from[id]; ok {
 		return fp
 	}
@@ -113,7 +113,7 @@ func (l *lineage) fp(id string) string {
 }
 
 // aligned is the path under which a file of the side is laid beside the base's.
-func (l *lineage) aligned(path string) string {
+func (l *renames) aligned(path string) string {
 	p, ok := preset.Locate(path)
 	if !ok || p.Rig == "" || l.id(p.Rig) == p.Rig {
 		return path
@@ -122,7 +122,7 @@ func (l *lineage) aligned(path string) string {
 }
 
 // real is aligned the other way round.
-func (l *lineage) real(path string) string {
+func (l *renames) real(path string) string {
 	p, ok := preset.Locate(path)
 	if !ok || p.Rig == "" || l.fp(p.Rig) == p.Rig {
 		return path
@@ -130,8 +130,8 @@ func (l *lineage) real(path string) string {
 	return strings.Replace(path, preset.RigDir(p.Rig), preset.RigDir(l.fp(p.Rig)), 1)
 }
 
-func (s *set) lineage(side Tree, changed []string) (*lineage, error) {
-	l := &lineage{to: map[string]string{}, from: map[string]string{}, news: map[string][]string{}, gone: map[string]bool{}}
+func (s *set) renames(side Tree, changed []string) (*renames, error) {
+	l := &renames{to: map[string]string{}, from: map[string]string{}, news: map[string][]string{}, gone: map[string]bool{}}
 	var arrived []string
 	was := map[string][]string{}
 	for _, path := range changed {
@@ -174,11 +174,11 @@ func (s *set) lineage(side Tree, changed []string) (*lineage, error) {
 	return l, nil
 }
 
-func (l *lineage) last(was []string) bool { return len(was) > 0 && l.gone[was[len(was)-1]] }
+func (l *renames) last(was []string) bool { return len(was) > 0 && l.gone[was[len(was)-1]] }
 
 // pairNew finds the rigs that both sides added and one of them has moved since.
 func (s *set) pairNew() {
-	for _, pair := range [][2]*lineage{{s.ours, s.theirs}, {s.theirs, s.ours}} {
+	for _, pair := range [][2]*renames{{s.ours, s.theirs}, {s.theirs, s.ours}} {
 		a, b := pair[0], pair[1]
 		for _, fp := range sortedKeys(b.news) {
 			for _, w := range slices.Backward(b.news[fp]) {
@@ -203,7 +203,7 @@ type group struct {
 func (s *set) run() error {
 	var loose []string
 	byID := map[string]*group{}
-	add := func(l *lineage, path string) {
+	add := func(l *renames, path string) {
 		c := l.aligned(path)
 		p, ok := preset.Locate(c)
 		if ok && p.Rig != "" {
@@ -309,7 +309,7 @@ func (s *set) names(path string) []string {
 	case schema.KindRig, schema.KindTune:
 		var out []string
 		fps := []string{p.Rig}
-		for _, l := range []*lineage{s.ours, s.theirs} {
+		for _, l := range []*renames{s.ours, s.theirs} {
 			fps = append(fps, l.id(p.Rig), l.fp(p.Rig), l.fp(l.id(p.Rig)))
 		}
 		for _, t := range []Tree{s.in.Ours, s.in.Theirs} {
@@ -594,7 +594,7 @@ func (s *set) rigGone(g *group, shown string, b, o, t []byte) (done bool, err er
 }
 
 // newlyPinned says whether a side has put a rig on a job since.
-func (s *set) newlyPinned(side Tree, l *lineage, changed []string, id string) bool {
+func (s *set) newlyPinned(side Tree, l *renames, changed []string, id string) bool {
 	pins := func(t Tree, path, fp string) (n int) {
 		text, err := t.Read(path)
 		if err != nil || text == nil {
@@ -637,7 +637,7 @@ func (s *set) settle(g *group, merged, o, t []byte) string {
 	switch {
 	case inOurs && inTheirs && of != tf:
 		// The same build under two names: the folder that fits it, else the one that moved.
-		if m.Print() == tf || of == g.id {
+		if m.Fingerprint() == tf || of == g.id {
 			return tf
 		}
 		return of
@@ -646,7 +646,7 @@ func (s *set) settle(g *group, merged, o, t []byte) string {
 	case inTheirs:
 		return tf
 	}
-	return m.Print()
+	return m.Fingerprint()
 }
 
 // decodeRig reads a build sheet, each text once.
@@ -884,7 +884,7 @@ func (s *set) rigFile(g *group, aligned string, massOurs, massTheirs bool) error
 	text := out.Text
 	if text != nil && place.Kind == schema.KindTune {
 		reasons := out.Stale
-		reasons = append(reasons, s.buildAndStiffness(in, text, massOurs, massTheirs)...)
+		reasons = append(reasons, s.checkBuildVsStiffness(in, text, massOurs, massTheirs)...)
 		if text, err = s.markStale(shown, text, reasons); err != nil {
 			return err
 		}
@@ -902,9 +902,9 @@ func (s *set) rigFile(g *group, aligned string, massOurs, massTheirs bool) error
 	return nil
 }
 
-// buildAndStiffness says whether the merge puts one side's build under the other's stiffness or
+// checkBuildVsStiffness says whether the merge puts one side's build under the other's stiffness or
 // filters.
-func (s *set) buildAndStiffness(in Input, merged []byte, massOurs, massTheirs bool) []string {
+func (s *set) checkBuildVsStiffness(in Input, merged []byte, massOurs, massTheirs bool) []string {
 	if !massOurs && !massTheirs || in.Base == nil || in.Ours == nil || in.Theirs == nil {
 		return nil
 	}
@@ -962,7 +962,7 @@ func (s *set) markStale(path string, text []byte, reasons []string) ([]byte, err
 
 type sideOf struct {
 	t Tree
-	l *lineage
+	l *renames
 }
 
 func (s *set) both() []sideOf { return []sideOf{{s.in.Ours, s.ours}, {s.in.Theirs, s.theirs}} }
@@ -986,7 +986,7 @@ func (s *set) places() error {
 			if err != nil {
 				return err
 			}
-			taken = text != nil && !s.movesAway(side.l.id(g.final), g.final)
+			taken = text != nil && !s.isRenamed(side.l.id(g.final), g.final)
 		}
 		if taken {
 			s.out.Conflicts = append(s.out.Conflicts, Conflict{Path: s.ours.real(preset.RigPath(g.id)), Key: "part", Why: "merged, this build is the same as that of another rig, " + g.final,
@@ -996,8 +996,8 @@ func (s *set) places() error {
 	return nil
 }
 
-// movesAway says whether a rig leaves its folder in this merge.
-func (s *set) movesAway(id, fp string) bool {
+// isRenamed says whether a rig leaves its folder in this merge.
+func (s *set) isRenamed(id, fp string) bool {
 	for _, g := range s.groups {
 		if g.id == id {
 			return g.rig == nil || g.final != fp
@@ -1065,7 +1065,7 @@ func (s *set) aliases() error {
 	return nil
 }
 
-func (s *set) holds(t Tree, l *lineage, g *group, alias string) bool {
+func (s *set) holds(t Tree, l *renames, g *group, alias string) bool {
 	return s.aliasOf(t, l.fp(g.id)) == alias
 }
 

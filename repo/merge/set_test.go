@@ -89,7 +89,7 @@ func printOf(t testing.TB, text string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return preset.DecodeRig("", v).Print()
+	return preset.DecodeRig("", v).Fingerprint()
 }
 
 func tuneFor(fp string) string { return strings.Replace(tuneBase, "k7qd2m9x4c", fp, 1) }
@@ -149,8 +149,8 @@ func holds(t testing.TB, lib mem) {
 		switch p.Kind {
 		case schema.KindRig:
 			r := preset.DecodeRig(p.Rig, d.Tree())
-			if r.Print() != p.Rig {
-				t.Fatalf("%s has the fingerprint %s", path, r.Print())
+			if r.Fingerprint() != p.Rig {
+				t.Fatalf("%s has the fingerprint %s", path, r.Fingerprint())
 			}
 			if o := aliases[r.Alias]; o != "" {
 				t.Fatalf("%s and %s are both %s", o, path, r.Alias)

@@ -18,7 +18,7 @@ func (m *merger) write() *file.Doc {
 	d = m.writeValues(d)
 	d = m.writeNew(d)
 	// Elements last and from the back, so that the others keep their numbers.
-	sort.Slice(m.drop, func(i, j int) bool { return m.backFirst(m.drop[i], m.drop[j]) })
+	sort.Slice(m.drop, func(i, j int) bool { return m.reverseOrder(m.drop[i], m.drop[j]) })
 	for _, u := range m.drop {
 		next, err := d.Delete(m.o.at[u])
 		if err != nil {
@@ -30,8 +30,8 @@ func (m *merger) write() *file.Doc {
 	return m.remarks(d)
 }
 
-// backFirst orders units so that a higher element of an array comes before a lower one.
-func (m *merger) backFirst(a, b string) bool {
+// reverseOrder orders units so that a higher element of an array comes before a lower one.
+func (m *merger) reverseOrder(a, b string) bool {
 	if up := m.o.up[a]; up == m.o.up[b] {
 		return slices.Index(m.o.arrays[up], a) > slices.Index(m.o.arrays[up], b)
 	}

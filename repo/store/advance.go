@@ -44,7 +44,7 @@ func (l *Lib) Advance(ctx context.Context, to Rev, who Person, when time.Time, w
 			return nil
 		}
 	}
-	return &Error{Kind: ErrBusy, Msg: "the branch kept moving", WayOut: "Let the other program finish and run the command again"}
+	return &Error{Kind: ErrBusy, Msg: "the branch kept moving", Hint: "Let the other program finish and run the command again"}
 }
 
 func (t *tx) advance(to plumbing.Hash, who, why string) (again bool, err error) {
@@ -67,7 +67,7 @@ func (t *tx) advance(to plumbing.Hash, who, why string) (again bool, err error) 
 		}
 		if !ok {
 			return false, &Error{Kind: ErrDiverged, Msg: fmt.Sprintf("revision %s does not follow from the present one, %s", rev(to).Short(), rev(head).Short()),
-				WayOut: "They must be merged"}
+				Hint: "They must be merged"}
 		}
 		old, err := l.commit(r, head)
 		if err != nil {

@@ -316,7 +316,7 @@ func strictCommit(data []byte) error {
 	}
 	for _, key := range []string{"author", "committer"} {
 		v, ok := want(key)
-		if !ok || !goodStamp(v) {
+		if !ok || !validSignatureLine(v) {
 			return fmt.Errorf("it has no %s and time where they were expected", key)
 		}
 	}
@@ -332,8 +332,8 @@ func strictCommit(data []byte) error {
 	return nil
 }
 
-// goodStamp accepts a name, a mail address and a time that every calendar and zone can hold.
-func goodStamp(line string) bool {
+// validSignatureLine accepts a name, a mail address and a time that every calendar and zone can hold.
+func validSignatureLine(line string) bool {
 	if !stampLine().MatchString(line) {
 		return false
 	}

@@ -26,7 +26,7 @@ func (l *Lib) ViewCache(name string) (data []byte, done func(), ok bool) {
 // new ones or none are there, and the reader checks them. A failure is not told,
 // since nothing depends on it.
 func (l *Lib) SetCache(name string, data []byte) {
-	if l.ensureOwn() != nil {
+	if l.ensureStateDir() != nil {
 		return
 	}
 	dir := l.own("cache")

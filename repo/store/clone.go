@@ -25,7 +25,7 @@ func claim(f disk.FS, dir string) (unmark, release func(), err error) {
 		return nil, nil, device("making "+dir, err)
 	}
 	if !ok {
-		return nil, nil, &Error{Kind: ErrBusy, Msg: "another rigkeep is making a library in " + dir, WayOut: "Let it finish"}
+		return nil, nil, &Error{Kind: ErrBusy, Msg: "another rigkeep is making a library in " + dir, Hint: "Let it finish"}
 	}
 	marked := true
 	unmark = func() {
@@ -84,7 +84,7 @@ func InitFrom(dir, branch string, opt Options, fill func(l *Lib) error) (err err
 	}
 	for _, n := range names {
 		if n.Name() != asideLock {
-			return &Error{Kind: ErrChanged, Msg: fmt.Sprintf("%s is not empty: it holds %s", dir, n.Name()), WayOut: "Name a new folder"}
+			return &Error{Kind: ErrChanged, Msg: fmt.Sprintf("%s is not empty: it holds %s", dir, n.Name()), Hint: "Name a new folder"}
 		}
 	}
 	aside := disk.TempName(dir, asidePrefix)

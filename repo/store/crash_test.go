@@ -425,7 +425,7 @@ func TestPowerLoss(t *testing.T) {
 			base := small(t, c)
 			before := stateOf(t, base)
 			dir := duplicate(t, base)
-			if l, err := Open(dir); err != nil || l.ensureOwn() != nil {
+			if l, err := Open(dir); err != nil || l.ensureStateDir() != nil {
 				t.Fatal(err)
 			}
 			f, err := disktest.NewForgetful(dir)

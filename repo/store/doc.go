@@ -15,7 +15,7 @@
 //   - Plain git agrees with all that is written: fsck --strict and status are clean.
 //
 // A process that dies half-way leaves a note of what it was doing; the next Open finishes or
-// clears it and says so in Lib.Repairs.
+// clears it and says so in Lib.Recovered.
 //
 // Errors are *Error values of one of the classes ErrNotFound, ErrBusy, …; ExitClass maps them
 // to the program's exit status.

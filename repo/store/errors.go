@@ -29,11 +29,11 @@ var (
 // Error is what the functions of this package return: a class, what was expected and what was
 // found, the way out, and the paths concerned.
 type Error struct {
-	Kind   error    // one of the classes above
-	Msg    string   // what is wrong, as a sentence without a full stop
-	WayOut string   // what to do, as a sentence without a full stop; may be empty
-	Paths  []string // slash paths in the library, if the fault is about files
-	Err    error    // the cause, if there is one below
+	Kind  error    // one of the classes above
+	Msg   string   // what is wrong, as a sentence without a full stop
+	Hint  string   // what to do, as a sentence without a full stop; may be empty
+	Paths []string // slash paths in the library, if the fault is about files
+	Err   error    // the cause, if there is one below
 }
 
 func (e *Error) Error() string {
@@ -41,8 +41,8 @@ func (e *Error) Error() string {
 	if e.Err != nil && !strings.Contains(s, e.Err.Error()) {
 		s += " (" + e.Err.Error() + ")"
 	}
-	if e.WayOut != "" {
-		s += ". " + e.WayOut
+	if e.Hint != "" {
+		s += ". " + e.Hint
 	}
 	return s
 }
@@ -91,24 +91,24 @@ func device(doing string, err error) error {
 	e := &Error{Kind: ErrDevice, Msg: doing + " failed", Err: err}
 	switch {
 	case errors.Is(err, syscall.ENOSPC):
-		e.Msg, e.WayOut = doing+" failed: the disk is full", "Free some space and run the command again; the library is as it was"
+		e.Msg, e.Hint = doing+" failed: the disk is full", "Free some space and run the command again; the library is as it was"
 	case errors.Is(err, syscall.EROFS):
-		e.Msg, e.WayOut = doing+" failed: the disk is read-only", "Copy the library to a disk that can be written, or remount this one"
+		e.Msg, e.Hint = doing+" failed: the disk is read-only", "Copy the library to a disk that can be written, or remount this one"
 	case errors.Is(err, fs.ErrPermission):
-		e.Msg, e.WayOut = doing+" failed: no permission", "Check who owns the folder; the library is as it was"
+		e.Msg, e.Hint = doing+" failed: no permission", "Check who owns the folder; the library is as it was"
 	case isQuota(err):
-		e.Msg, e.WayOut = doing+" failed: your disk quota is used up", "Free some space and run the command again; the library is as it was"
+		e.Msg, e.Hint = doing+" failed: your disk quota is used up", "Free some space and run the command again; the library is as it was"
 	case errors.Is(err, fs.ErrNotExist):
-		e.WayOut = "A file or folder vanished while it was being used; check the disk and run the command again"
+		e.Hint = "A file or folder vanished while it was being used; check the disk and run the command again"
 	}
 	return e
 }
 
-// unconfirmed is for what is done already when the disk refuses the last sync.
-func unconfirmed(what string, err error) error {
+// notSynced is for what is done already when the disk refuses the last sync.
+func notSynced(what string, err error) error {
 	if err == nil {
 		return nil
 	}
 	return &Error{Kind: ErrDevice, Msg: what + ", but the disk did not confirm it", Err: err,
-		WayOut: "Look after the disk before relying on it; `rigkeep check --git` says what is there"}
+		Hint: "Look after the disk before relying on it; `rigkeep check --git` says what is there"}
 }

@@ -96,7 +96,7 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 		return l.objectError(err)
 	}
 	if rev(now) != old {
-		return &Error{Kind: ErrDiverged, Msg: name + " has been moved meanwhile", WayOut: "Run the command again"}
+		return &Error{Kind: ErrDiverged, Msg: name + " has been moved meanwhile", Hint: "Run the command again"}
 	}
 	if now == to {
 		return nil
@@ -110,7 +110,7 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 	if err := g.commit(); err != nil {
 		return device("moving "+name, err)
 	}
-	return unconfirmed(name+" has moved", l.fs.SyncDir(filepath.Dir(l.d.RefPath(name))))
+	return notSynced(name+" has moved", l.fs.SyncDir(filepath.Dir(l.d.RefPath(name))))
 }
 
 // Rescan looks for packs that were added by other means.

@@ -379,7 +379,7 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 				line = PlainText(strings.ReplaceAll(v, "\t", " "))
 			}
 		}
-		if !goodStamp(line) {
+		if !validSignatureLine(line) {
 			p, when, odd := parseSignature(line)
 			if odd != "" && key == "author" {
 				recorded = odd

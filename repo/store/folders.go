@@ -99,7 +99,7 @@ func (l *Lib) saveFolders(s *scan, began time.Time) {
 		}
 	}
 	binary.LittleEndian.PutUint32(out[len(folderMagic):], crc32.ChecksumIEEE(out[len(folderMagic)+4:]))
-	if l.ensureOwn() != nil {
+	if l.ensureStateDir() != nil {
 		return
 	}
 	tmp := disk.TempName(l.own(), "tmp_")

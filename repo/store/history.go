@@ -250,7 +250,7 @@ func (l *Lib) lendIndex(head plumbing.Hash) (x *hist.Index, done func(), err err
 }
 
 func errHistory(l *Lib) error {
-	return &Error{Kind: ErrDamaged, Msg: "the history index cannot be made", WayOut: "Delete " + l.own("history") + " and try again"}
+	return &Error{Kind: ErrDamaged, Msg: "the history index cannot be made", Hint: "Delete " + l.own("history") + " and try again"}
 }
 
 // index gives the history index with head in it. histMu is held.
@@ -280,7 +280,7 @@ func (l *Lib) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist.In
 	if x.Bad() {
 		return x, nil // the caller sees it and asks for a new one
 	}
-	if x.Unsaved() && l.ensureOwn() == nil {
+	if x.Unsaved() && l.ensureStateDir() == nil {
 		// A library that may not be written to, or a process that is writing it now, is no reason
 		// to wait or to fail: the answer is in memory.
 		if lk, ok, err := disk.TryLock(l.fs, l.own("history.lock")); err == nil && ok {
@@ -523,7 +523,7 @@ func (l *Lib) atTree(at Rev, fn func(r *objects.Reader, root plumbing.Hash) erro
 		c, err := l.commit(r, id)
 		var gone *objects.NotFoundError
 		if errors.As(err, &gone) {
-			return &Error{Kind: ErrNotFound, Msg: "there is no revision " + at.Short(), WayOut: "`rigkeep history` lists them"}
+			return &Error{Kind: ErrNotFound, Msg: "there is no revision " + at.Short(), Hint: "`rigkeep history` lists them"}
 		}
 		if err != nil {
 			return err

@@ -10,7 +10,7 @@ import (
 
 func errNoIdentity() error {
 	return &Error{Kind: ErrNoIdentity, Msg: "who is saving this? No name and mail address are known",
-		WayOut: "Give them with --as 'A-cam operator <a-cam@example.org>', in the environment as RIGKEEP_AUTHOR in the same form, " +
+		Hint: "Give them with --as 'A-cam operator <a-cam@example.org>', in the environment as RIGKEEP_AUTHOR in the same form, " +
 			"or once for all with `git config --global user.name …` and `user.email …`"}
 }
 
@@ -21,7 +21,7 @@ func ParsePerson(s string) (Person, error) {
 	p := Person{clean(name), clean(mail)}
 	if !ok || !ok2 || strings.TrimSpace(after) != "" || p.Name == "" || p.Email == "" || strings.ContainsAny(p.Email, " \t") {
 		return Person{}, &Error{Kind: ErrNoIdentity, Msg: fmt.Sprintf("%q does not say who is saving", s),
-			WayOut: "A name or role and a mail address were expected, as in 'A-cam operator <a-cam@example.org>'"}
+			Hint: "A name or role and a mail address were expected, as in 'A-cam operator <a-cam@example.org>'"}
 	}
 	return p, nil
 }

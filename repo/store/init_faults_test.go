@@ -124,11 +124,11 @@ func TestRepairSays(t *testing.T) {
 			held, _ := os.ReadDir(filepath.Join(dir, ".git", "rigkeep", "held"))
 			raw := filesOf(t, dir)
 			l := must(Open(dir))(t)
-			said := strings.Join(l.Repairs(), " ")
+			said := strings.Join(l.Recovered(), " ")
 			if (len(held) > 0) != (said != "") {
 				t.Fatalf("%s, killed at %d: %d left in hand, said %q", name, at, len(held), said)
 			}
-			for _, r := range l.Repairs() {
+			for _, r := range l.Recovered() {
 				kind := ""
 				for _, k := range []string{"lock file", "temporary file", "Finished a save", "was not finished", "just before or after"} {
 					if strings.Contains(r, k) {
@@ -150,7 +150,7 @@ func TestRepairSays(t *testing.T) {
 			if !finished && now.head != before.head && raw[".git/refs/heads/main"] == string(before.head)+"\n" {
 				t.Fatalf("%s, killed at %d: finished a save and does not say so: %q", name, at, said)
 			}
-			if again := must(Open(dir))(t).Repairs(); len(again) > 0 {
+			if again := must(Open(dir))(t).Recovered(); len(again) > 0 {
 				t.Fatalf("%s, killed at %d: said again: %q", name, at, again)
 			}
 		}

@@ -95,11 +95,11 @@ func OpenWith(dir string, opt Options) (*Lib, error) {
 	if !opt.AnyRepository {
 		if _, err := opt.fs.Stat(filepath.Join(d.Work, Marker)); err != nil {
 			return nil, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%s is a git repository, but not a library: it has no %s", d.Work, Marker),
-				WayOut: "Go to a library, name one with --library, or make one with `rigkeep init DIR`"}
+				Hint: "Go to a library, name one with --library, or make one with `rigkeep init DIR`"}
 		}
 	}
 	l := newLib(d, opt, objects.Open(d.FS, filepath.Join(d.Common, "objects")))
-	if err := l.repairIfLeft(); err != nil {
+	if err := l.recoverIfNeeded(); err != nil {
 		return nil, err
 	}
 	return l, nil
@@ -116,11 +116,11 @@ func openError(dir string, err error) error {
 	switch {
 	case errors.Is(err, gitdir.ErrNone):
 		return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("no library in %s or above it", dir),
-			WayOut: "Go to a library, name one with --library, or make one with `rigkeep init DIR`"}
+			Hint: "Go to a library, name one with --library, or make one with `rigkeep init DIR`"}
 	case errors.As(err, &un):
-		return &Error{Kind: ErrForeign, Msg: "this repository cannot be used: " + un.What, WayOut: "Way out: " + un.WayOut}
+		return &Error{Kind: ErrForeign, Msg: "this repository cannot be used: " + un.What, Hint: "Way out: " + un.Hint}
 	case errors.Is(err, gitdir.ErrDamaged):
-		return &Error{Kind: ErrDamaged, Msg: err.Error(), WayOut: "`git fsck` in the library says more"}
+		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "`git fsck` in the library says more"}
 	}
 	return device("opening the library", err)
 }
@@ -128,8 +128,8 @@ func openError(dir string, err error) error {
 // Root is the folder that holds the library's files.
 func (l *Lib) Root() string { return l.d.Work }
 
-// Repairs says, one sentence each, what Open put right after a process that died.
-func (l *Lib) Repairs() []string { return l.repairs }
+// Recovered says, one sentence each, what Open put right after a process that died.
+func (l *Lib) Recovered() []string { return l.repairs }
 
 // with lends a reader of objects to fn.
 func (l *Lib) with(fn func(r *objects.Reader) error) error {
@@ -156,12 +156,12 @@ func (l *Lib) objectError(err error) error {
 		return err
 	case errors.As(err, &gone) && l.d.Partial():
 		return &Error{Kind: ErrForeign, Msg: "this is a partial clone, and what is asked for was left with the server: " + gone.Error(),
-			WayOut: "Fetch all of it with `git fetch --refetch --no-filter`; what is saved here meanwhile is whole"}
+			Hint: "Fetch all of it with `git fetch --refetch --no-filter`; what is saved here meanwhile is whole"}
 	case errors.As(err, &gone):
 		return &Error{Kind: ErrDamaged, Msg: "the library's history has a gap: " + gone.Error(),
-			WayOut: "`git fsck` lists what is missing; fetch it again from another copy of the library"}
+			Hint: "`git fsck` lists what is missing; fetch it again from another copy of the library"}
 	case errors.Is(err, objects.ErrDamaged) || errors.Is(err, gitdir.ErrDamaged):
-		return &Error{Kind: ErrDamaged, Msg: err.Error(), WayOut: "`git fsck` in the library says more; another copy of the library can replace the broken file"}
+		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "`git fsck` in the library says more; another copy of the library can replace the broken file"}
 	}
 	if path := (*fs.PathError)(nil); errors.As(err, &path) {
 		return device("reading the history", err)
@@ -189,7 +189,7 @@ func (l *Lib) head() (branch string, id plumbing.Hash, err error) {
 	if err != nil {
 		if errors.Is(err, gitdir.ErrDamaged) {
 			return branch, id, &Error{Kind: ErrDamaged, Msg: err.Error(),
-				WayOut: "`git reflog` shows where the branch was; `git update-ref` puts it back"}
+				Hint: "`git reflog` shows where the branch was; `git update-ref` puts it back"}
 		}
 		return branch, id, device("reading HEAD", err)
 	}
@@ -253,7 +253,7 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	}
 	any := opt
 	any.AnyRepository = true // the marker may be among the files to save
-	begun, done := halfMade(f, dir, any, req.Files)
+	begun, done := findInterruptedInit(f, dir, any, req.Files)
 	if done != nil {
 		return done, nil
 	}
@@ -284,9 +284,9 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	return l, nil
 }
 
-// halfMade looks for what an Init that died in dir has left: begun is true for a repository of
+// findInterruptedInit looks for what an Init that died in dir has left: begun is true for a repository of
 // ours without a revision, and done is the library if Open could finish it and it holds files.
-func halfMade(f disk.FS, dir string, opt Options, files []File) (begun bool, done *Lib) {
+func findInterruptedInit(f disk.FS, dir string, opt Options, files []File) (begun bool, done *Lib) {
 	text, err := f.ReadFile(filepath.Join(dir, ".git", "description"))
 	if err != nil || string(text) != description {
 		return false, nil
@@ -303,7 +303,7 @@ func halfMade(f disk.FS, dir string, opt Options, files []File) (begun bool, don
 	if id.IsZero() {
 		return len(refs) == 0, nil
 	}
-	if len(l.Repairs()) == 0 {
+	if len(l.Recovered()) == 0 {
 		return false, nil
 	}
 	for _, x := range files {
@@ -343,7 +343,7 @@ func InitEmpty(dir, branch string, opt Options) (*Lib, error) {
 func makeGit(f disk.FS, dir, branch string) (git string, err error) {
 	git = filepath.Join(dir, ".git")
 	if _, err := f.Lstat(git); err == nil {
-		return "", &Error{Kind: ErrChanged, Msg: dir + " already is a git repository", WayOut: "Choose a folder that is not one"}
+		return "", &Error{Kind: ErrChanged, Msg: dir + " already is a git repository", Hint: "Choose a folder that is not one"}
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return "", device("looking into "+dir, err)
 	}
@@ -432,8 +432,8 @@ func (l *Lib) own(parts ...string) string {
 	return filepath.Join(append([]string{l.d.Common, "rigkeep"}, parts...)...)
 }
 
-// ensureOwn makes the store's folder.
-func (l *Lib) ensureOwn() error {
+// ensureStateDir makes the store's folder.
+func (l *Lib) ensureStateDir() error {
 	if _, err := l.fs.Stat(l.own("held")); err == nil {
 		return nil
 	}

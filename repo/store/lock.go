@@ -69,7 +69,7 @@ var errTimeUp = errors.New("time is up")
 // lock takes the library's advisory lock. The kernel frees it if the process dies, so there is
 // nothing stale to clear; what a dead process left half done is put right here.
 func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
-	if err := l.ensureOwn(); err != nil {
+	if err := l.ensureStateDir(); err != nil {
 		return nil, device("preparing to write", err)
 	}
 	w := l.newWaiter(ctx)
@@ -96,7 +96,7 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 		if err := w.wait("another rigkeep is writing to this library"); err != nil {
 			if errors.Is(err, errTimeUp) {
 				return nil, &Error{Kind: ErrBusy, Msg: fmt.Sprintf("another rigkeep has been writing to this library for more than %s", l.opt.lockWait()),
-					WayOut: "Let it finish, or end it, and run the command again"}
+					Hint: "Let it finish, or end it, and run the command again"}
 			}
 			return nil, err
 		}
@@ -172,7 +172,7 @@ func (g *gitLock) take(w *waiter) error {
 			g.release()
 			if errors.Is(werr, errTimeUp) {
 				return &Error{Kind: ErrBusy, Msg: fmt.Sprintf("git has been working in this library for more than %s", l.opt.lockWait()),
-					WayOut: fmt.Sprintf("Let it finish; if no git is running, one was killed and left %s behind: delete that file", g.target+".lock")}
+					Hint: fmt.Sprintf("Let it finish; if no git is running, one was killed and left %s behind: delete that file", g.target+".lock")}
 			}
 			return werr
 		}

@@ -13,7 +13,7 @@ import (
 func CheckPath(path string) error {
 	bad := func(why string) error {
 		return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("%q cannot name a file in a library: %s", path, why),
-			WayOut: "Use letters, digits, dot, dash and underscore", Paths: []string{path}}
+			Hint: "Use letters, digits, dot, dash and underscore", Paths: []string{path}}
 	}
 	switch {
 	case path == "":

@@ -16,7 +16,7 @@ import (
 func (l *Lib) Git(ctx context.Context, in io.Reader, out, errw io.Writer, args ...string) (status int, err error) {
 	path, err := exec.LookPath("git")
 	if err != nil {
-		return 0, &Error{Kind: ErrNotFound, Msg: "no git program is installed here", WayOut: "rigkeep does not need one, but this command does: install git"}
+		return 0, &Error{Kind: ErrNotFound, Msg: "no git program is installed here", Hint: "rigkeep does not need one, but this command does: install git"}
 	}
 	cmd := exec.CommandContext(ctx, path, args...)
 	cmd.Dir = l.d.Work

@@ -89,9 +89,9 @@ func (l *Lib) readNote() *note {
 	return n
 }
 
-// repairIfLeft repairs at Open if a dead writer left something. A live writer, or a library that
+// recoverIfNeeded repairs at Open if a dead writer left something. A live writer, or a library that
 // we may not write to, is left alone.
-func (l *Lib) repairIfLeft() error {
+func (l *Lib) recoverIfNeeded() error {
 	names, err := l.fs.ReadDir(l.own("held"))
 	if err != nil || len(names) == 0 {
 		return nil

@@ -48,7 +48,7 @@ func (l *Lib) ResolveFor(path, when string) (Rev, error) {
 	}
 	if len(revs) <= back {
 		return "", &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%s has only %s, so there is no %s", path, count(len(revs), "revision"), when),
-			WayOut: "`rigkeep history` lists them", Paths: []string{path}}
+			Hint: "`rigkeep history` lists them", Paths: []string{path}}
 	}
 	return revs[back].ID, nil
 }
@@ -91,7 +91,7 @@ func (l *Lib) back(id plumbing.Hash, n int, when string) (Rev, error) {
 
 func (l *Lib) resolve(name string) (plumbing.Hash, error) {
 	none := func(msg string) (plumbing.Hash, error) {
-		return plumbing.ZeroHash, &Error{Kind: ErrNotFound, Msg: msg, WayOut: "`rigkeep history` lists the revisions"}
+		return plumbing.ZeroHash, &Error{Kind: ErrNotFound, Msg: msg, Hint: "`rigkeep history` lists the revisions"}
 	}
 	if name == "" || name == "HEAD" {
 		_, id, err := l.head()

@@ -85,11 +85,11 @@ func (q *SaveRequest) check() error {
 	}
 	switch {
 	case strings.TrimSpace(q.Subject) == "":
-		return &Error{Kind: ErrBadPath, Msg: "a revision needs a line that says why", WayOut: "Give one with -m"}
+		return &Error{Kind: ErrBadPath, Msg: "a revision needs a line that says why", Hint: "Give one with -m"}
 	case !utf8.ValidString(text) || strings.ContainsRune(text, 0):
 		return &Error{Kind: ErrBadPath, Msg: "the message or the author's name is not text in UTF-8"}
 	case q.When.Unix() <= 0 || q.When.Unix() > 1<<40:
-		return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("the time %s cannot be recorded by git", q.When), WayOut: "Check the computer's clock"}
+		return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("the time %s cannot be recorded by git", q.When), Hint: "Check the computer's clock"}
 	}
 	return nil
 }
@@ -123,7 +123,7 @@ func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
 			return rev(id), nil
 		}
 	}
-	return "", &Error{Kind: ErrBusy, Msg: "the branch kept moving while this was being saved", WayOut: "Let the other program finish and run the command again"}
+	return "", &Error{Kind: ErrBusy, Msg: "the branch kept moving while this was being saved", Hint: "Let the other program finish and run the command again"}
 }
 
 func (l *Lib) saveOnce(ctx context.Context, q *SaveRequest) (plumbing.Hash, bool, error) {
@@ -176,7 +176,7 @@ func (l *Lib) heldName(name string) string {
 // writable refuses states in which a commit would land in the wrong place.
 func (l *Lib) writable() error {
 	if what, out := l.d.Unfinished(); what != "" {
-		return &Error{Kind: ErrUnfinished, Msg: "plain git is in the middle of " + what + " in this library", WayOut: "End it first: " + out}
+		return &Error{Kind: ErrUnfinished, Msg: "plain git is in the middle of " + what + " in this library", Hint: "End it first: " + out}
 	}
 	branch, id, err := l.head()
 	if err != nil {
@@ -184,7 +184,7 @@ func (l *Lib) writable() error {
 	}
 	if branch == "" {
 		return &Error{Kind: ErrUnfinished, Msg: "no branch is checked out here (HEAD is detached at " + rev(id).Short() + "), so a saved revision would belong to none",
-			WayOut: "Go back with `git switch BRANCH`, or keep this place with `git switch -c NEWBRANCH`"}
+			Hint: "Go back with `git switch BRANCH`, or keep this place with `git switch -c NEWBRANCH`"}
 	}
 	return nil
 }
@@ -204,7 +204,7 @@ func (t *tx) readIndex() error {
 		}
 	}
 	if p := x.Unmerged(); p != "" {
-		return &Error{Kind: ErrUnfinished, Msg: p + " has an unsettled merge in git's index", WayOut: "Settle it: `git add " + p + "` after editing, or `git checkout HEAD -- " + p + "`", Paths: []string{p}}
+		return &Error{Kind: ErrUnfinished, Msg: p + " has an unsettled merge in git's index", Hint: "Settle it: `git add " + p + "` after editing, or `git checkout HEAD -- " + p + "`", Paths: []string{p}}
 	}
 	t.x, t.raw, t.mtime = x, raw, mtime
 	return nil
@@ -239,10 +239,10 @@ func (l *Lib) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Tim
 			continue
 		}
 		if errors.Is(err, index.ErrUnsupported) {
-			return nil, nil, mtime, &Error{Kind: ErrForeign, Msg: err.Error(), WayOut: "Then run the command again"}
+			return nil, nil, mtime, &Error{Kind: ErrForeign, Msg: err.Error(), Hint: "Then run the command again"}
 		}
 		return nil, nil, mtime, &Error{Kind: ErrDamaged, Msg: "git's index cannot be read", Err: err,
-			WayOut: "Delete " + name + "; it is built anew from the last revision by the next save (what was staged with `git add` must be added again)"}
+			Hint: "Delete " + name + "; it is built anew from the last revision by the next save (what was staged with `git add` must be added again)"}
 	}
 }
 
@@ -329,9 +329,9 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 		}
 		s.old = old
 		entry := t.x.Find(f.Path)
-		if f.Delete && entry != nil && entry.LeftOut() && !s.there && !q.WriteWork {
+		if f.Delete && entry != nil && entry.SkipWorktree() && !s.there && !q.WriteWork {
 			return nil, &Error{Kind: ErrChanged, Msg: f.Path + " is not in the folder because git was told to leave it out; that is no deletion",
-				WayOut: "Bring it back with `git update-index --no-skip-worktree " + f.Path + "` and `git checkout -- " + f.Path + "`", Paths: []string{f.Path}}
+				Hint: "Bring it back with `git update-index --no-skip-worktree " + f.Path + "` and `git checkout -- " + f.Path + "`", Paths: []string{f.Path}}
 		}
 		if !f.Delete {
 			s.mode = old.Mode
@@ -354,7 +354,7 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 	}
 	if len(moved) > 0 {
 		return nil, &Error{Kind: ErrChanged, Msg: "meanwhile another revision changed " + strings.Join(moved, ", "),
-			WayOut: "Look at it with `rigkeep history` and repeat the change on top of it", Paths: moved}
+			Hint: "Look at it with `rigkeep history` and repeat the change on top of it", Paths: moved}
 	}
 	return steps, t.protect(steps, q.Seen, q.WriteWork)
 }
@@ -400,13 +400,13 @@ func (t *tx) protect(steps []step, seen map[string]BlobID, mayWrite bool) error 
 	switch {
 	case len(edited) > 0 && !mayWrite:
 		return &Error{Kind: ErrChanged, Msg: "the folder no longer holds what was to be saved: " + some(edited),
-			WayOut: "Someone is editing; run the command again when they are done", Paths: edited}
+			Hint: "Someone is editing; run the command again when they are done", Paths: edited}
 	case len(edited) > 0:
 		return &Error{Kind: ErrChanged, Msg: "unsaved edits would be lost in " + some(edited),
-			WayOut: "Save them with `rigkeep save`, or move the file away, and run the command again", Paths: edited}
+			Hint: "Save them with `rigkeep save`, or move the file away, and run the command again", Paths: edited}
 	case len(staged) > 0:
 		return &Error{Kind: ErrChanged, Msg: "another version is staged with `git add` for " + some(staged),
-			WayOut: "Commit it with git, or drop it with `git reset -- " + staged[0] + "`", Paths: staged}
+			Hint: "Commit it with git, or drop it with `git reset -- " + staged[0] + "`", Paths: staged}
 	}
 	return nil
 }
@@ -425,7 +425,7 @@ func lookup(r *objects.Reader, root plumbing.Hash, path string) (tree.Entry, err
 		return tree.Entry{}, nil
 	}
 	if err == nil && e.IsDir() {
-		return e, &Error{Kind: ErrBadPath, Msg: path + " is a folder in the last revision", WayOut: "Choose another name", Paths: []string{path}}
+		return e, &Error{Kind: ErrBadPath, Msg: path + " is a folder in the last revision", Hint: "Choose another name", Paths: []string{path}}
 	}
 	return e, err
 }
@@ -529,7 +529,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 			return id, false, device("writing the history", err)
 		}
 	}
-	if err := l.store.WriteAlong(objs, along); err != nil {
+	if err := l.store.WriteWith(objs, along); err != nil {
 		drop()
 		return id, false, device("writing the revision", err)
 	}
@@ -586,7 +586,7 @@ func (t *tx) move(m *move) (again bool, err error) {
 		if uerr := t.undo(m); uerr != nil {
 			// The note stays, and with it the promise.
 			return false, &Error{Kind: ErrDevice, Msg: "saving failed half-way", Err: errors.Join(err, uerr),
-				WayOut: "Once the disk can be written again, the next rigkeep command finishes this save"}
+				Hint: "Once the disk can be written again, the next rigkeep command finishes this save"}
 		}
 		l.clearNote()
 		return false, device("saving", err)
@@ -621,7 +621,7 @@ func (t *tx) move(m *move) (again bool, err error) {
 	}
 	// The branch has moved; nothing below can take that back.
 	if err := l.fs.SyncDir(filepath.Dir(l.d.RefPath(m.branch))); err != nil {
-		return false, unconfirmed("the revision is there", err)
+		return false, notSynced("the revision is there", err)
 	}
 	t.hlock.release()
 	t.forget(m)

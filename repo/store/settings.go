@@ -38,7 +38,7 @@ func (l *Lib) AddSettings(ctx context.Context, section, subsection string, add .
 		return false, device("reading git's configuration", err)
 	}
 	if err := l.d.Reread(raw); err != nil {
-		return false, &Error{Kind: ErrDamaged, Msg: "git's configuration cannot be read", Err: err, WayOut: "`git config --list` shows where it fails"}
+		return false, &Error{Kind: ErrDamaged, Msg: "git's configuration cannot be read", Err: err, Hint: "`git config --list` shows where it fails"}
 	}
 	var b bytes.Buffer
 	for _, s := range add {
@@ -63,7 +63,7 @@ func (l *Lib) AddSettings(ctx context.Context, section, subsection string, add .
 	if err := g.commit(); err != nil {
 		return false, device("writing git's configuration", err)
 	}
-	return true, unconfirmed("git's configuration is written", l.fs.SyncDir(l.d.Common))
+	return true, notSynced("git's configuration is written", l.fs.SyncDir(l.d.Common))
 }
 
 // AddAttribute puts a line into info/attributes, which holds git's rules for files of this
@@ -103,5 +103,5 @@ func (l *Lib) AddAttribute(ctx context.Context, line string) (changed bool, err 
 	if err != nil {
 		return false, device("writing git's attributes", err)
 	}
-	return true, unconfirmed("git's attributes are written", l.fs.SyncDir(filepath.Dir(name)))
+	return true, notSynced("git's attributes are written", l.fs.SyncDir(filepath.Dir(name)))
 }

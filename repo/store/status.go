@@ -301,7 +301,7 @@ func (s *scan) run() error {
 		return device("looking through the folder", err)
 	}
 	defer s.root.Close()
-	s.modes = fileMode == "true" && s.l.d.WatchMode()
+	s.modes = fileMode == "true" && s.l.d.FileMode()
 	s.list()
 	s.known = s.l.loadFolders()
 	began := time.Now()
@@ -418,7 +418,7 @@ func (s *scan) unknown(path string, n fs.DirEntry) error {
 
 // file compares one file.
 func (s *scan) file(e *index.Entry) error {
-	if e.Unwatched() || e.Stage() != 0 || e.Mode == tree.ModeSub {
+	if e.AssumeUnchanged() || e.Stage() != 0 || e.Mode == tree.ModeSub {
 		return nil
 	}
 	var st index.Stat

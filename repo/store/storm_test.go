@@ -31,7 +31,7 @@ func helper(args []string) int {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
-	for _, r := range l.Repairs() {
+	for _, r := range l.Recovered() {
 		fmt.Println("repair", r)
 	}
 	own := "rigs/" + name[:2] + "/" + name + "/main.toml"
@@ -162,7 +162,7 @@ func TestKillStorm(t *testing.T) {
 		if err != nil {
 			t.Fatal(round, err)
 		}
-		repairs += len(l2.Repairs())
+		repairs += len(l2.Recovered())
 		have := revisions(t, dir)
 		for id := range acked {
 			if !have[id] {
@@ -663,8 +663,8 @@ func TestForeignLockStays(t *testing.T) {
 		}
 	}
 	l = must(Open(l.Root()))(t)
-	if names, _ := os.ReadDir(l.own("held")); len(names) != 0 || len(l.Repairs()) == 0 {
-		t.Fatal(names, l.Repairs())
+	if names, _ := os.ReadDir(l.own("held")); len(names) != 0 || len(l.Recovered()) == 0 {
+		t.Fatal(names, l.Recovered())
 	}
 	for _, name := range ours {
 		if _, err := os.Stat(name); err != nil {

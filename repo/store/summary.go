@@ -252,7 +252,7 @@ func formatSummaries(version string, root plumbing.Hash, list []Summary) []byte 
 // saveSummaries keeps a list. It is replaced whole and needs no lock: the last one wins, and
 // each names the tree that it is of.
 func (l *Lib) saveSummaries(name, version string, root plumbing.Hash, list []Summary) {
-	if l.ensureOwn() != nil {
+	if l.ensureStateDir() != nil {
 		return
 	}
 	tmp := disk.TempName(l.own(), "tmp_")

@@ -41,7 +41,7 @@ const receivePrefix = objects.PackTemp + "in_"
 //
 // Errors: ErrDamaged if the pack is not sound; ErrDevice; what r gives; ctx's own.
 func (l *Lib) Receive(ctx context.Context, r io.Reader, tell Progress) (count int, undo func(), err error) {
-	l.ClearReceived()
+	l.DropQuarantine()
 	dir := filepath.Join(l.ObjectFolder(), "pack")
 	if err := disk.MkdirAll(l.fs, dir, 0o777); err != nil {
 		return 0, nil, device("storing what is received", err)
@@ -75,10 +75,10 @@ func (l *Lib) Receive(ctx context.Context, r io.Reader, tell Progress) (count in
 		// What is pointed to before what points to it: should this be cut short, a commit that is there is whole.
 		objs := slices.Clone(w.Objects)
 		slices.Reverse(objs)
-		err := l.store.WriteAlong(objs, objects.Along{Temp: receivedObject(tmp)})
+		err := l.store.WriteWith(objs, objects.Along{Temp: receivedObject(tmp)})
 		return len(w.Objects), func() {}, device("storing what was received", err)
 	}
-	undo, err = l.store.AddWhole(w, tmp)
+	undo, err = l.store.AddVerifiedPack(w, tmp)
 	return len(w.Objects), undo, device("storing what was received", err)
 }
 
@@ -118,11 +118,11 @@ func badTransfer(err error) error {
 		return err
 	}
 	return &Error{Kind: ErrDamaged, Msg: "what was received is damaged: " + strings.TrimPrefix(err.Error(), "damaged: "),
-		WayOut: "Nothing was changed. Run the command again; if it stays so, tell whoever keeps the other side"}
+		Hint: "Nothing was changed. Run the command again; if it stays so, tell whoever keeps the other side"}
 }
 
-// ClearReceived removes what transfers left whose process died. Receive does it too.
-func (l *Lib) ClearReceived() {
+// DropQuarantine removes what transfers left whose process died. Receive does it too.
+func (l *Lib) DropQuarantine() {
 	dir := filepath.Join(l.ObjectFolder(), "pack")
 	names, err := l.fs.ReadDir(dir)
 	if err != nil {
@@ -236,7 +236,7 @@ func (l *Lib) CompleteAll(ctx context.Context, want Rev) error {
 }
 
 func gap(id string) error {
-	return &Error{Kind: ErrDamaged, Msg: "what was received has a gap: object " + id + " is missing", WayOut: "Nothing was changed; tell whoever keeps the other side"}
+	return &Error{Kind: ErrDamaged, Msg: "what was received has a gap: object " + id + " is missing", Hint: "Nothing was changed; tell whoever keeps the other side"}
 }
 
 // Shared is a repository in a folder, bare or not, to exchange revisions with: on a disk that a
@@ -255,9 +255,9 @@ func OpenShared(dir string, opt Options) (*Shared, error) {
 		if _, serr := opt.fs.Stat(dir); serr != nil && !errors.Is(serr, fs.ErrNotExist) {
 			return nil, device("opening "+dir, serr)
 		} else if serr != nil {
-			return nil, &Error{Kind: ErrNetwork, Msg: fmt.Sprintf("there is no folder %s now", dir), WayOut: "Check that the disk or stick is there; what you saved stays here"}
+			return nil, &Error{Kind: ErrNetwork, Msg: fmt.Sprintf("there is no folder %s now", dir), Hint: "Check that the disk or stick is there; what you saved stays here"}
 		}
-		return nil, &Error{Kind: ErrNotFound, Msg: "there is no git repository in " + dir, WayOut: "Make one with `git init --bare " + dir + "`, or name another"}
+		return nil, &Error{Kind: ErrNotFound, Msg: "there is no git repository in " + dir, Hint: "Make one with `git init --bare " + dir + "`, or name another"}
 	}
 	if err != nil {
 		return nil, openError(dir, err)
@@ -297,7 +297,7 @@ func (s *Shared) SetRef(ctx context.Context, name string, old, id Rev, who Perso
 	return s.l.setRef(ctx, name, old, id, who, when, why, func(branch string) error {
 		if branch == name && !s.l.d.Bare() {
 			return &Error{Kind: ErrRefused, Msg: s.l.d.Work + " has files checked out, which a push would leave behind its history",
-				WayOut: "Share a bare repository (`git clone --bare " + s.l.d.Work + " SHARED.git`), or run the sync in that folder"}
+				Hint: "Share a bare repository (`git clone --bare " + s.l.d.Work + " SHARED.git`), or run the sync in that folder"}
 		}
 		return nil
 	})

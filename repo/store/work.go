@@ -51,7 +51,7 @@ func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 				what = "a link"
 			}
 			return nil, nil, &Error{Kind: ErrDamaged, Msg: path + " is " + what + "; an ordinary file was expected",
-				WayOut: "Move it out of the library and put the file back with `rigkeep restore`", Paths: []string{path}}
+				Hint: "Move it out of the library and put the file back with `rigkeep restore`", Paths: []string{path}}
 		}
 		f, err := l.fs.OpenFile(name, os.O_RDONLY, 0)
 		if err != nil {
@@ -66,7 +66,7 @@ func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 		switch {
 		case errors.Is(err, errTooLarge):
 			return nil, nil, &Error{Kind: ErrDamaged, Msg: fmt.Sprintf("%s is larger than %d MB; a file of a library is a few kilobytes", path, MaxFile>>20),
-				WayOut: "Move it out of the library", Paths: []string{path}}
+				Hint: "Move it out of the library", Paths: []string{path}}
 		case err != nil:
 			return nil, nil, device("reading "+path, err)
 		case serr != nil:
@@ -77,7 +77,7 @@ func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 			return data, after, nil
 		}
 		if try > 20 {
-			return nil, nil, &Error{Kind: ErrBusy, Msg: path + " keeps changing while it is read", WayOut: "Close the program that writes it and try again", Paths: []string{path}}
+			return nil, nil, &Error{Kind: ErrBusy, Msg: path + " keeps changing while it is read", Hint: "Close the program that writes it and try again", Paths: []string{path}}
 		}
 	}
 }
@@ -104,7 +104,7 @@ func (l *Lib) changeWork(ctx context.Context, path string, base []byte, f File) 
 		return err
 	}
 	defer unlock()
-	now, st, err := l.expectWork(path, base)
+	now, st, err := l.readWorkFile(path, base)
 	if err != nil {
 		return err
 	}
@@ -138,10 +138,10 @@ func (l *Lib) RemoveFile(ctx context.Context, path string, base []byte) error {
 	return l.changeWork(ctx, path, base, File{Path: path, Delete: true})
 }
 
-// expectWork checks that a work-tree file is as the caller read it.
-func (l *Lib) expectWork(path string, base []byte) ([]byte, fs.FileInfo, error) {
+// readWorkFile checks that a work-tree file is as the caller read it.
+func (l *Lib) readWorkFile(path string, base []byte) ([]byte, fs.FileInfo, error) {
 	no := func(msg, out string) ([]byte, fs.FileInfo, error) {
-		return nil, nil, &Error{Kind: ErrChanged, Msg: path + msg, WayOut: out, Paths: []string{path}}
+		return nil, nil, &Error{Kind: ErrChanged, Msg: path + msg, Hint: out, Paths: []string{path}}
 	}
 	const again = "Look at it again and repeat the command"
 	now, st, err := l.readWork(path)
@@ -187,7 +187,7 @@ func (l *Lib) tempWork(path string, data []byte, mode uint32) (temp string, err 
 	perm, exact := fs.FileMode(0o666), false
 	if st, err := l.fs.Lstat(name); err == nil {
 		if !st.Mode().IsRegular() {
-			return "", &Error{Kind: ErrDamaged, Msg: path + " is not an ordinary file", WayOut: "Move it out of the way", Paths: []string{path}}
+			return "", &Error{Kind: ErrDamaged, Msg: path + " is not an ordinary file", Hint: "Move it out of the way", Paths: []string{path}}
 		}
 		perm, exact = st.Mode().Perm(), true
 		if perm&0o200 == 0 {
@@ -229,7 +229,7 @@ func (l *Lib) checkFolders(path string, create bool) error {
 			return nil
 		case err == nil && !st.IsDir():
 			return &Error{Kind: ErrBadPath, Msg: strings.Join(parts[:i+1], "/") + " is not a folder of the library",
-				WayOut: "Move it out of the way", Paths: []string{path}}
+				Hint: "Move it out of the way", Paths: []string{path}}
 		case err == nil:
 		case !errors.Is(err, fs.ErrNotExist):
 			return device("looking for "+path, err)
@@ -256,7 +256,7 @@ func (l *Lib) checkFolders(path string, create bool) error {
 }
 
 func caseClash(c *tree.ErrCaseClash) error {
-	return &Error{Kind: ErrBadPath, Msg: c.Error(), WayOut: "Choose a name that differs in more than capitals", Paths: []string{c.Path, c.Present}}
+	return &Error{Kind: ErrBadPath, Msg: c.Error(), Hint: "Choose a name that differs in more than capitals", Paths: []string{c.Path, c.Present}}
 }
 
 // dropWork removes a work-tree file and the folders that it leaves empty.

@@ -34,7 +34,7 @@ type httpLogin struct {
 	told   bool
 	held   string // why the token was not sent
 
-	asker atomic.Pointer[string] // the origin that last asked for a password
+	prompter atomic.Pointer[string] // the origin that last asked for a password
 }
 
 func httpWay(w *wire) (transport.Transport, way) {
@@ -63,7 +63,7 @@ func (t listening) RoundTrip(r *http.Request) (*http.Response, error) {
 	res, err := t.RoundTripper.RoundTrip(r)
 	if err == nil && res.StatusCode == http.StatusUnauthorized {
 		from := originOf(r.URL)
-		t.l.asker.Store(&from)
+		t.l.prompter.Store(&from)
 	}
 	return res, err
 }
@@ -72,7 +72,7 @@ func (t listening) RoundTrip(r *http.Request) (*http.Response, error) {
 func (l *httpLogin) redirect(r *http.Request, via []*http.Request) error {
 	if to := originOf(r.URL); l.secret != "" && to != originOf(l.home) {
 		return &store.Error{Kind: store.ErrRefused, Msg: l.w.shown + " leads to " + to + ", and your password is not taken there",
-			WayOut: "If that is where the library is, give its address; nothing here is lost or half done"}
+			Hint: "If that is where the library is, give its address; nothing here is lost or half done"}
 	}
 	return nil
 }
@@ -136,7 +136,7 @@ func (l *httpLogin) again(ctx context.Context, err error) bool {
 	if l.from == "helper" {
 		l.helper(ctx, "reject")
 	}
-	if from := l.asker.Load(); from != nil && *from != originOf(l.home) {
+	if from := l.prompter.Load(); from != nil && *from != originOf(l.home) {
 		l.held = "it is asked for by " + *from + ", to which the address leads; give that address if it is the right one"
 		return false
 	}
@@ -173,10 +173,10 @@ func (l *httpLogin) explain(err error) error {
 		return nil
 	}
 	e := &store.Error{Kind: store.ErrRefused, Msg: l.w.shown + " wants a name and a password or token",
-		WayOut: "Put the token into RIGKEEP_TOKEN (and the name into RIGKEEP_USER, the server into RIGKEEP_TOKEN_HOST), or set up one of git's credential helpers; nothing here is lost or half done"}
+		Hint: "Put the token into RIGKEEP_TOKEN (and the name into RIGKEEP_USER, the server into RIGKEEP_TOKEN_HOST), or set up one of git's credential helpers; nothing here is lost or half done"}
 	if l.held != "" && l.secret == "" {
 		e.Msg += "; RIGKEEP_TOKEN was not sent: " + l.held
-		e.WayOut = "Nothing here is lost or half done"
+		e.Hint = "Nothing here is lost or half done"
 	}
 	if l.secret != "" {
 		e.Msg = l.w.shown + " does not accept the name and password or token from " + map[string]string{"address": "the address", "environment": "RIGKEEP_TOKEN"}[l.from]

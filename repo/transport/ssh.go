@@ -144,7 +144,7 @@ func (l *sshLogin) knownHosts() (*knownhosts.HostKeyDB, error) {
 	}
 	db, err := knownhosts.NewDB(files...)
 	if err != nil {
-		return nil, &store.Error{Kind: store.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, WayOut: "Mend it; no server can be told from another without it"}
+		return nil, &store.Error{Kind: store.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, Hint: "Mend it; no server can be told from another without it"}
 	}
 	return db, nil
 }
@@ -163,10 +163,10 @@ func (l *sshLogin) checkHost(known *knownhosts.HostKeyDB, host string, remote ne
 	switch {
 	case known != nil && knownhosts.IsHostKeyChanged(err):
 		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("the key of the server %s is not the one that is known for it; it now shows %s", host, print),
-			WayOut: fmt.Sprintf("Another machine may be answering in its place. Ask whoever keeps the server; only if the key was changed on purpose, take the old line out of %s (ssh-keygen -R '%s') and put this one in: %s", file, knownhosts.Normalize(host), line)}
+			Hint: fmt.Sprintf("Another machine may be answering in its place. Ask whoever keeps the server; only if the key was changed on purpose, take the old line out of %s (ssh-keygen -R '%s') and put this one in: %s", file, knownhosts.Normalize(host), line)}
 	case known == nil || knownhosts.IsHostUnknown(err):
 		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("the server %s is not known yet; it shows the key %s", host, print),
-			WayOut: fmt.Sprintf("Compare that fingerprint with what whoever keeps the server says. If it is the same, add this line to %s and run the command again: %s", file, line)}
+			Hint: fmt.Sprintf("Compare that fingerprint with what whoever keeps the server says. If it is the same, add this line to %s and run the command again: %s", file, line)}
 	}
 	return &store.Error{Kind: store.ErrUntrusted, Msg: "the key of the server " + host + " was refused", Err: err}
 }
@@ -219,14 +219,14 @@ func (l *sshLogin) explain(err error) error {
 		return nil
 	}
 	e := &store.Error{Kind: store.ErrRefused, Msg: fmt.Sprintf("%s does not accept the keys of %s (%d offered)", l.w.shown, l.user, l.keys),
-		WayOut: "Give whoever keeps the server your public key, or name another key file in RIGKEEP_SSH_KEY"}
+		Hint: "Give whoever keeps the server your public key, or name another key file in RIGKEEP_SSH_KEY"}
 	if l.keys == 0 {
 		e.Msg = fmt.Sprintf("there is no key to show to %s", l.w.shown)
-		e.WayOut = "Make one with `ssh-keygen -t ed25519` and give the .pub file to whoever keeps the server, or name a key file in RIGKEEP_SSH_KEY"
+		e.Hint = "Make one with `ssh-keygen -t ed25519` and give the .pub file to whoever keeps the server, or name a key file in RIGKEEP_SSH_KEY"
 	}
 	if len(l.locked) > 0 {
 		e.Msg += "; " + strings.Join(l.locked, " and ") + " needs a passphrase"
-		e.WayOut = "Unlock it with `ssh-add " + l.locked[0] + "`, or " + strings.ToLower(e.WayOut[:1]) + e.WayOut[1:]
+		e.Hint = "Unlock it with `ssh-add " + l.locked[0] + "`, or " + strings.ToLower(e.Hint[:1]) + e.Hint[1:]
 	}
 	return e
 }

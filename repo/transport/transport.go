@@ -130,7 +130,7 @@ func Dial(address string, opt Options) (Remote, error) {
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "the address of the remote has a line break in it"}
 	}
 	if helper.MatchString(address) {
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "addresses that run a helper program (NAME::…) are not taken", WayOut: addressHelp}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "addresses that run a helper program (NAME::…) are not taken", Hint: addressHelp}
 	}
 	if IsFolder(address) {
 		return openFolder(Folder(address), opt)
@@ -148,7 +148,7 @@ func fail(shown, doing string, err error) error {
 		return err
 	}
 	return &store.Error{Kind: store.ErrNetwork, Msg: fmt.Sprintf("%s %s failed: %s", doing, shown, plainCause(err)),
-		WayOut: "Check the network and the address, and run the command again; nothing here is lost or half done"}
+		Hint: "Check the network and the address, and run the command again; nothing here is lost or half done"}
 }
 
 // plainCause drops the layers' own prefixes from a network error.

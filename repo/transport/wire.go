@@ -54,7 +54,7 @@ func (openWay) explain(error) error                 { return nil }
 func dialWire(address string, opt Options) (Remote, error) {
 	ep, err := transport.NewEndpoint(address)
 	if err != nil {
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is no address of a repository", Shown(address)), WayOut: addressHelp}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is no address of a repository", Shown(address)), Hint: addressHelp}
 	}
 	w := &wire{address: address, shown: Shown(address), ep: ep, opt: opt}
 	switch strings.ToLower(ep.Protocol) {
@@ -66,7 +66,7 @@ func dialWire(address string, opt Options) (Remote, error) {
 		ep.Protocol = "ssh"
 		w.tr, w.way, err = sshWay(w)
 	default:
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s:// is not supported", ep.Protocol), WayOut: addressHelp}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s:// is not supported", ep.Protocol), Hint: addressHelp}
 	}
 	return w, err
 }
@@ -147,9 +147,9 @@ func (w *wire) fail(doing string, err error) error {
 	}
 	switch {
 	case errors.Is(err, transport.ErrRepositoryNotFound):
-		return &store.Error{Kind: store.ErrNotFound, Msg: "there is no repository at " + w.shown + ", or you may not see it", WayOut: "Check the address with whoever keeps the server"}
+		return &store.Error{Kind: store.ErrNotFound, Msg: "there is no repository at " + w.shown + ", or you may not see it", Hint: "Check the address with whoever keeps the server"}
 	case errors.Is(err, transport.ErrAuthenticationRequired), errors.Is(err, transport.ErrAuthorizationFailed):
-		return &store.Error{Kind: store.ErrRefused, Msg: w.shown + " does not let you in", WayOut: "Check your name and password or token with whoever keeps the server"}
+		return &store.Error{Kind: store.ErrRefused, Msg: w.shown + " does not let you in", Hint: "Check your name and password or token with whoever keeps the server"}
 	}
 	return fail(w.shown, doing, err)
 }
@@ -243,7 +243,7 @@ func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 	s, adv, err := session(ctx, w, w.tr.NewReceivePackSession)
 	if w.reads && (errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrRefused)) {
 		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " can be read, but takes nothing from you",
-			WayOut: "Ask whoever keeps the server to let you write; what you saved stays here"}
+			Hint: "Ask whoever keeps the server to let you write; what you saved stays here"}
 	}
 	if err != nil {
 		return 0, err
@@ -296,7 +296,7 @@ func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 		}
 	}
 	if report != nil {
-		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " did not take what was sent: " + reasonOf(report), WayOut: "Nothing was lost here; ask whoever keeps the server"}
+		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " did not take what was sent: " + reasonOf(report), Hint: "Nothing was lost here; ask whoever keeps the server"}
 	}
 	return 0, w.fail("sending to", err)
 }

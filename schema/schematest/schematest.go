@@ -27,14 +27,14 @@ func Param() schema.Param {
 		Name:  "recovery, tilt", Group: "recovery", Axis: "tilt", Order: 15,
 		Dial: Key, SI: map[string]int{"1/s": 1}, Up: "quicker recovery", Down: "slower recovery",
 		Step: 1, Coarse: 5,
-		Does:      "An integral term: torque that goes on growing while an error stands.",
-		Raise:     "With a quicker recovery a standing error is gone sooner; phase margin shrinks at low frequency.",
-		Lower:     "With a slower recovery a standing error stays longer; the loop is calmer.",
-		TooMuch:   "A slow rocking about level after each disturbance.",
-		TooLittle: "The lens hangs a little after a change of load.",
-		Cautions:  []string{"Begin low and keep a hand near the motor cut-off."},
-		With:      []schema.Interplay{{Key: "stiffness.tilt", Text: "A stiffer axis has less standing error to work off."}},
-		Weigh:     schema.Weigh{Notable: 1, Major: 2},
+		Does:         "An integral term: torque that goes on growing while an error stands.",
+		Raise:        "With a quicker recovery a standing error is gone sooner; phase margin shrinks at low frequency.",
+		Lower:        "With a slower recovery a standing error stays longer; the loop is calmer.",
+		TooMuch:      "A slow rocking about level after each disturbance.",
+		TooLittle:    "The lens hangs a little after a change of load.",
+		Cautions:     []string{"Begin low and keep a hand near the motor cut-off."},
+		With:         []schema.Interaction{{Key: "stiffness.tilt", Text: "A stiffer axis has less standing error to work off."}},
+		Significance: schema.Significance{Notable: 1, Major: 2},
 	}
 }
 

@@ -67,7 +67,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	if data := zip(func(*Zip) {}); !bytes.Equal(data, good) {
 		t.Fatal("the forger's zip is not the writer's: the cases below would fail for another reason than theirs")
 	}
-	honest := s.Forge(rig)
+	honest := s.Tamper(rig)
 	honest.packer = packer
 	forge := func(change func(f *Forgery)) []byte {
 		f := honest.again()
@@ -481,7 +481,7 @@ func newKey(t testing.TB) ssh.Signer {
 // Harmless makes sound handovers with Evil in every text that may hold it: they can be read, and
 // nothing in them may reach a terminal or a page unescaped.
 func (s *Shop) Harmless(rig string) []byte {
-	f := s.Forge(rig)
+	f := s.Tamper(rig)
 	quoted, _ := json.Marshal(Evil)
 	evil := strings.NewReplacer(`\u003c`, "<", `\u003e`, ">").Replace(string(quoted))
 	evil = evil[:len(evil)-1] + `\u001b[2J\u009b31m\u202e"`

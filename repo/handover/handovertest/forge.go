@@ -46,8 +46,8 @@ type Forgery struct {
 
 const stamp = "A-cam operator <a-cam@example.org> 1768208400 +0000"
 
-// Forge begins a forgery of a rig of the shop.
-func (s *Shop) Forge(rig string) *Forgery {
+// Tamper begins a forgery of a rig of the shop.
+func (s *Shop) Tamper(rig string) *Forgery {
 	s.T.Helper()
 	p, err := handover.Open(s.HandOver(rig), s.Cat)
 	if err != nil {

@@ -158,8 +158,8 @@ func (s *Shop) AddBuild(text string) string {
 	if err != nil {
 		s.T.Fatal(err)
 	}
-	s.Add("Add "+r.Alias, map[string]string{preset.RigPath(r.Fingerprint): text})
-	return r.Fingerprint
+	s.Add("Add "+r.Alias, map[string]string{preset.RigPath(r.ID): text})
+	return r.ID
 }
 
 // Set changes values of a tune, KEY=VALUE, and saves it.

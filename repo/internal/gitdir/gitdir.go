@@ -35,7 +35,7 @@ var ErrNone = errors.New("no git repository here or above")
 
 // UnsupportedError names something in the repository's configuration that this program does
 // not know how to keep intact.
-type UnsupportedError struct{ What, WayOut string }
+type UnsupportedError struct{ What, Hint string }
 
 func (e *UnsupportedError) Error() string { return e.What }
 
@@ -401,7 +401,7 @@ func (d *Dir) Refs(prefix string) (map[string]plumbing.Hash, error) {
 }
 
 // Unfinished names an operation of plain git that is half done, with the ways to end it.
-func (d *Dir) Unfinished() (what, wayOut string) {
+func (d *Dir) Unfinished() (what, hint string) {
 	for _, s := range []struct{ file, what, out string }{
 		{"MERGE_HEAD", "a merge", "`git merge --continue` or `git merge --abort`"},
 		{"rebase-merge", "a rebase", "`git rebase --continue` or `git rebase --abort`"},
@@ -527,8 +527,8 @@ func optionIn(f disk.FS, env func(string) string, name, section, key string, dep
 	return ""
 }
 
-// WatchMode says whether the executable bit counts (core.fileMode).
-func (d *Dir) WatchMode() bool {
+// FileMode says whether the executable bit counts (core.fileMode).
+func (d *Dir) FileMode() bool {
 	return !strings.EqualFold(option(d.Config, "core", "filemode"), "false")
 }
 

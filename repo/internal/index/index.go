@@ -55,11 +55,13 @@ const (
 // Stage is 0 for an ordinary entry, 1 to 3 for the sides of an unsettled merge.
 func (e *Entry) Stage() int { return int(e.Flags&flagStage) >> 12 }
 
-// Unwatched says that the person told git not to look at the file in the work tree.
-func (e *Entry) Unwatched() bool { return e.Flags&flagAssumeValid != 0 || e.Ext&extSkipWorktree != 0 }
+// AssumeUnchanged says that the person told git not to look at the file in the work tree.
+func (e *Entry) AssumeUnchanged() bool {
+	return e.Flags&flagAssumeValid != 0 || e.Ext&extSkipWorktree != 0
+}
 
-// LeftOut says that git keeps the file out of the work tree on purpose.
-func (e *Entry) LeftOut() bool { return e.Ext&extSkipWorktree != 0 }
+// SkipWorktree says that git keeps the file out of the work tree on purpose.
+func (e *Entry) SkipWorktree() bool { return e.Ext&extSkipWorktree != 0 }
 
 // IntentToAdd says that the entry is only a promise (`git add -N`).
 func (e *Entry) IntentToAdd() bool { return e.Ext&extIntentToAdd != 0 }

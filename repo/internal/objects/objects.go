@@ -481,8 +481,8 @@ func (o Object) stored() []byte {
 // TempPrefix begins the names of half-written objects; `git prune` also knows it by "tmp_".
 const TempPrefix = "tmp_obj_rigkeep_"
 
-// Lacking gives the objects that the store does not hold, each once. Those it holds are made young.
-func (s *Store) Lacking(objs []Object) []Object {
+// Missing gives the objects that the store does not hold, each once. Those it holds are made young.
+func (s *Store) Missing(objs []Object) []Object {
 	r := s.NewReader(0)
 	var todo []Object
 	seen := map[plumbing.Hash]bool{}
@@ -504,7 +504,7 @@ func (s *Store) Lacking(objs []Object) []Object {
 // written beside, synced together, renamed, folders synced together. Objects that the store
 // already holds are left alone. On an error nothing but stale temporary files can remain, and
 // those are removed too where the disk still lets us.
-func (s *Store) Write(objs []Object) error { return s.WriteAlong(objs, Along{}) }
+func (s *Store) Write(objs []Object) error { return s.WriteWith(objs, Along{}) }
 
 // Along is what a caller wants on stable storage together with objects: it costs no wait of its
 // own then.
@@ -514,9 +514,9 @@ type Along struct {
 	Temp  string         // begins the names of half-written objects in place of TempPrefix, for a caller that clears them itself
 }
 
-// WriteAlong is Write with company.
-func (s *Store) WriteAlong(objs []Object, along Along) (err error) {
-	todo := s.Lacking(objs)
+// WriteWith is Write with company.
+func (s *Store) WriteWith(objs []Object, along Along) (err error) {
+	todo := s.Missing(objs)
 	if along.Temp == "" {
 		along.Temp = TempPrefix
 	}

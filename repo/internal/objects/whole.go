@@ -215,7 +215,7 @@ func (w *Whole) Index() ([]byte, error) {
 // AddPack puts what the store lacks of the objects into it as one pack, on stable storage. undo
 // takes that out again, for as long as nothing points into it.
 func (s *Store) AddPack(objs []Object) (undo func(), err error) {
-	need := s.Lacking(objs)
+	need := s.Missing(objs)
 	if len(need) == 0 {
 		return func() {}, nil
 	}
@@ -223,13 +223,13 @@ func (s *Store) AddPack(objs []Object) (undo func(), err error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.AddWhole(w, disk.TempName(filepath.Join(s.dir, "pack"), PackTemp))
+	return s.AddVerifiedPack(w, disk.TempName(filepath.Join(s.dir, "pack"), PackTemp))
 }
 
-// AddWhole puts a pack into the store just as it is, on stable storage, whatever the store has
+// AddVerifiedPack puts a pack into the store just as it is, on stable storage, whatever the store has
 // already; tmp is the name, in the pack folder, under which it is written first. undo is as in
 // AddPack.
-func (s *Store) AddWhole(w *Whole, tmp string) (undo func(), err error) {
+func (s *Store) AddVerifiedPack(w *Whole, tmp string) (undo func(), err error) {
 	idx, err := w.Index()
 	if err != nil {
 		return nil, err

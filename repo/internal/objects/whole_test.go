@@ -58,7 +58,7 @@ func TestPackRoundTrip(t *testing.T) {
 			t.Fatalf("%s reads back as %d bytes, %v", o.ID, len(got), err)
 		}
 	}
-	if left := s.Lacking(w.Objects); len(left) != 0 {
+	if left := s.Missing(w.Objects); len(left) != 0 {
 		t.Errorf("%d objects are lacking after they were added", len(left))
 	}
 }

@@ -68,10 +68,10 @@ func nameFlag(name string) int64 {
 	return 0
 }
 
-// goodName says what a member may be called: parts of letters, digits, dot, dash and underscore
+// validName says what a member may be called: parts of letters, digits, dot, dash and underscore
 // that begin with a letter or digit and do not end in a dot, so no part is hidden, empty or a way
 // up. Letters beyond ASCII have the one spelling of a library's names.
-func goodName(name string) bool {
+func validName(name string) bool {
 	parts := strings.Split(name, "/")
 	for _, part := range parts {
 		if part == "" || len(part) > maxPart || strings.ContainsAny(part[:1], "._-") || part[len(part)-1] == '.' {
@@ -100,7 +100,7 @@ func checkNames(names []string) error {
 	for _, n := range names {
 		low := schema.CanonicalName(n)
 		switch {
-		case !goodName(n):
+		case !validName(n):
 			return bad("a member is called %q; letters, digits, dots, dashes and slashes between them were expected", clip(n))
 		case seen[low]:
 			return bad("the member %s is there twice", n)

@@ -171,7 +171,7 @@ func TestTrusted(t *testing.T) {
 	past, future := now.AddDate(0, 0, -2).UTC().Format("20060102Z"), now.AddDate(0, 0, 2).UTC().Format("20060102150405Z")
 	for _, c := range []struct {
 		list string
-		want Standing
+		want TrustLevel
 	}{
 		{who + " " + pub, Good},
 		{"# a remark\n\n" + who + " " + pub + " a comment", Good},
@@ -196,8 +196,8 @@ func TestTrusted(t *testing.T) {
 			t.Errorf("%q: %v", c.list, err)
 			continue
 		}
-		if v := l.Judge(k, who, now); v.Standing != c.want {
-			t.Errorf("%q: %s, want %s", c.list, v.Standing, c.want)
+		if v := l.Judge(k, who, now); v.TrustLevel != c.want {
+			t.Errorf("%q: %s, want %s", c.list, v.TrustLevel, c.want)
 		}
 		if err := sshKeygen(t, c.list+"\n", who, Namespace, sig, msg); (err == nil) != (c.want == Good) {
 			t.Errorf("%q: we say %s, ssh-keygen says %v", c.list, c.want, err)

@@ -107,22 +107,22 @@ func parseTime(s string, loc *time.Location) (time.Time, error) {
 	return time.Time{}, fmt.Errorf("%q is no time; YYYYMMDD, YYYYMMDDHHMM or YYYYMMDDHHMMSS was expected, with Z behind it for UTC", s)
 }
 
-// Standing is what a list of trusted keys says of a signature.
-type Standing string
+// TrustLevel is what a list of trusted keys says of a signature.
+type TrustLevel string
 
 // Standings, best first.
 const (
-	Good      Standing = "trusted"         // the key is listed for this person, here and now
-	Misnamed  Standing = "other person"    // the key is listed, for somebody else
-	Expired   Standing = "expired"         // its time is over
-	NotYet    Standing = "not yet valid"   // its time has not come
-	Elsewhere Standing = "other namespace" // it is listed for other uses only
-	Unknown   Standing = "unknown key"
+	Good      TrustLevel = "trusted"         // the key is listed for this person, here and now
+	Misnamed  TrustLevel = "other person"    // the key is listed, for somebody else
+	Expired   TrustLevel = "expired"         // its time is over
+	NotYet    TrustLevel = "not yet valid"   // its time has not come
+	Elsewhere TrustLevel = "other namespace" // it is listed for other uses only
+	Unknown   TrustLevel = "unknown key"
 )
 
 // Verdict is a standing with its reason.
 type Verdict struct {
-	Standing   Standing
+	TrustLevel TrustLevel
 	Principals []string // whom the list names for the key
 	Line       int      // in the list; 0 if the key is not there
 }
@@ -130,8 +130,8 @@ type Verdict struct {
 // Judge says what the list holds of a key that signed in the name of a person (a mail address)
 // at a moment. Of several lines the one that speaks best counts.
 func (t *Trusted) Judge(k Key, person string, now time.Time) Verdict {
-	rank := map[Standing]int{Good: 0, Misnamed: 1, Expired: 2, NotYet: 3, Elsewhere: 4, Unknown: 5}
-	best := Verdict{Standing: Unknown}
+	rank := map[TrustLevel]int{Good: 0, Misnamed: 1, Expired: 2, NotYet: 3, Elsewhere: 4, Unknown: 5}
+	best := Verdict{TrustLevel: Unknown}
 	if t == nil {
 		return best
 	}
@@ -139,18 +139,18 @@ func (t *Trusted) Judge(k Key, person string, now time.Time) Verdict {
 		if !bytes.Equal(e.key, k.blob) {
 			continue
 		}
-		v := Verdict{Standing: Good, Principals: e.principals, Line: e.line}
+		v := Verdict{TrustLevel: Good, Principals: e.principals, Line: e.line}
 		switch {
 		case e.namespaces != nil && !matchAny(e.namespaces, Namespace):
-			v.Standing = Elsewhere
+			v.TrustLevel = Elsewhere
 		case !e.before.IsZero() && now.After(e.before):
-			v.Standing = Expired
+			v.TrustLevel = Expired
 		case !e.after.IsZero() && now.Before(e.after):
-			v.Standing = NotYet
+			v.TrustLevel = NotYet
 		case !matchAny(e.principals, person):
-			v.Standing = Misnamed
+			v.TrustLevel = Misnamed
 		}
-		if rank[v.Standing] < rank[best.Standing] {
+		if rank[v.TrustLevel] < rank[best.TrustLevel] {
 			best = v
 		}
 	}

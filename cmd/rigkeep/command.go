@@ -14,14 +14,14 @@ import (
 
 // verb declares one command. The command tree, help, man page, completion and
 // the check that README.md and the flags agree are all made from it.
-type verb struct {
+type command struct {
 	name    string
 	args    string // "RIG[/TUNE][@WHEN] KEY=VALUE…"
 	short   string // one line
 	long    string // paragraphs
 	example string // lines that can be typed
 	flags   []cli.Flag
-	subs    []verb
+	subs    []command
 	reads   bool     // adds --json, which it answers itself
 	changes bool     // adds --dry-run, and --json, which says what was done
 	noLib   bool     // runs without a library
@@ -31,23 +31,23 @@ type verb struct {
 	argKind []string // what completes each argument: "rig", "target" (what can be saved), "side" (of a comparison), "key", "job", "gimbal", "file", "kind"; the last repeats
 	minArgs int
 	maxArgs int // -1 any
-	run     func(*call) error
+	run     func(*invocation) error
 }
 
-// call is one run of one verb.
-type call struct {
+// invocation is one run of one verb.
+type invocation struct {
 	Env
-	c     *cli.Context
-	verb  *verb
-	args  []string
-	cat   *schema.Catalogue
-	paint paint
-	wide  int
-	lib   *lib
-	done  outcome
+	c       *cli.Context
+	command *command
+	args    []string
+	cat     *schema.Catalogue
+	paint   paint
+	wide    int
+	lib     *lib
+	done    outcome
 }
 
-func (v *verb) command(e Env, path string) *cli.Command {
+func (v *command) command(e Env, path string) *cli.Command {
 	full := strings.TrimSpace(path + " " + v.name)
 	cmd := &cli.Command{
 		Name: v.name, Usage: v.short, ArgsUsage: v.args, Description: v.long,
@@ -91,17 +91,17 @@ func (v *verb) command(e Env, path string) *cli.Command {
 
 // start checks the number of arguments, opens the library where one is needed
 // and runs the verb.
-func (v *verb) start(e Env, c *cli.Context, full string) error {
+func (v *command) start(e Env, c *cli.Context, full string) error {
 	args := c.Args().Slice()
 	if !v.raw {
 		if len(args) < v.minArgs {
 			return usage("%s needs %s", full, v.args).hinted("see: rigkeep %s --help", full)
 		}
 		if v.maxArgs >= 0 && len(args) > v.maxArgs {
-			return usage("%s takes %s; %q is too much", full, orNothing(v.args), args[v.maxArgs]).hinted("see: rigkeep %s --help", full)
+			return usage("%s takes %s; %q is too much", full, joinOrNone(v.args), args[v.maxArgs]).hinted("see: rigkeep %s --help", full)
 		}
 	}
-	k := &call{Env: e, c: c, verb: v, args: args, cat: e.catalogue(), paint: paint{e.colour(c.String("color"))}, wide: e.width(c.Int("width"))}
+	k := &invocation{Env: e, c: c, command: v, args: args, cat: e.catalogue(), paint: paint{e.colour(c.String("color"))}, wide: e.width(c.Int("width"))}
 	switch c.String("color") {
 	case "", "auto", "always", "never":
 	default:
@@ -118,7 +118,7 @@ func (v *verb) start(e Env, c *cli.Context, full string) error {
 	return k.paged(v.run)
 }
 
-func orNothing(s string) string {
+func joinOrNone(s string) string {
 	if s == "" {
 		return "no argument"
 	}
@@ -146,30 +146,30 @@ func plainUsage(err error) string {
 // badValue is how the flag parser says that a value does not fit.
 var badValue = regexp.MustCompile(`^invalid (?:boolean )?value ("(?:[^"\\]|\\.)*") for (?:flag )?-+([a-z-]+): `)
 
-func (k *call) json() bool   { return k.c.Bool("json") }
-func (k *call) dryRun() bool { return k.c.Bool("dry-run") }
+func (k *invocation) json() bool   { return k.c.Bool("json") }
+func (k *invocation) dryRun() bool { return k.c.Bool("dry-run") }
 
 // encode prints an answer as JSON; v carries its "format" number.
-func (k *call) encode(v any) error {
+func (k *invocation) encode(v any) error {
 	if k.Answered != nil {
 		k.Answered(v)
 	}
 	return safe.WriteJSON(k.Stdout, v)
 }
 
-func (k *call) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format, args...) }
+func (k *invocation) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format, args...) }
 
 // say prints a message for the person, beside the data, on stderr.
-func (k *call) say(format string, args ...any) {
+func (k *invocation) say(format string, args ...any) {
 	fmt.Fprintln(k.Stderr, k.fold(k.Stderr, fmt.Sprintf(format, args...)))
 }
 
 // verbatim prints a file's own bytes; on a terminal nothing in them is obeyed.
-func (k *call) verbatim(text []byte) {
+func (k *invocation) verbatim(text []byte) {
 	if tty(k.Stdout) {
 		text = []byte(safe.Text(strings.ReplaceAll(string(text), "\r\n", "\n")))
 	}
 	_, _ = k.Stdout.Write(text)
 }
 
-func (k *call) write(s string) { _, _ = io.WriteString(k.Stdout, s) }
+func (k *invocation) write(s string) { _, _ = io.WriteString(k.Stdout, s) }
