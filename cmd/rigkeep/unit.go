@@ -27,7 +27,7 @@ func unitVerb() command {
 	}
 	return command{
 		name: "unit", short: "the gimbals on the shelf, and what each of them holds",
-		subs: []verb{
+		subs: []command{
 			{name: "new", args: "GIMBAL SERIAL…", short: "make a unit record for each serial", changes: true, minArgs: 2, maxArgs: -1, argKind: []string{"gimbal", "none"},
 				long:    "Makes units/GIMBAL/SERIAL/unit.toml and saves it. A label, a note, a fault and an address go with one serial. Change them later with set unit:SERIAL KEY=VALUE.",
 				example: "rigkeep unit new quay-large QL-0031 QL-0044 --firmware 2.4\nrigkeep unit new skiff-small SK-0417 --trouble \"Roll bearing worn\"",
