@@ -159,9 +159,9 @@ func (k *invocation) encode(v any) error {
 
 func (k *invocation) printf(format string, args ...any) { fmt.Fprintf(k.Stdout, format, args...) }
 
-// say prints a message for the person, beside the data, on stderr.
+// say prints a message for the person, beside the data, on stderr; a command in it stands alone.
 func (k *invocation) say(format string, args ...any) {
-	fmt.Fprintln(k.Stderr, k.fold(k.Stderr, fmt.Sprintf(format, args...)))
+	fmt.Fprintln(k.Stderr, k.fold(k.Stderr, tries(fmt.Sprintf(format, args...))))
 }
 
 // verbatim prints a file's own bytes; on a terminal nothing in them is obeyed.

@@ -174,9 +174,7 @@ func (e Env) report(err error, asJSON bool) int {
 		fmt.Fprintln(e.Stderr, e.fold(e.Stderr, "rigkeep: "+safe.Text(line)))
 	}
 	if hint != "" {
-		for _, line := range strings.Split(hint, "\n") {
-			fmt.Fprintln(e.Stderr, e.fold(e.Stderr, "  "+safe.Text(line)))
-		}
+		fmt.Fprintln(e.Stderr, e.fold(e.Stderr, tries(safe.Text(hint))))
 	}
 	return code
 }

@@ -104,7 +104,7 @@ func (k *invocation) followJob(d *library.Loaded) error {
 			k.say("job %s is closed, so its shot list stays as it is", slug)
 		}
 	} else if !k.json() && len(values) > 0 {
-		k.say("next: rigkeep follow %s --for %s --write puts these styles into the tune", k.args[0], k.c.String("for"))
+		k.say("To put these styles into the tune: rigkeep follow %s --for %s --write", k.args[0], k.c.String("for"))
 	}
 	if !k.json() {
 		return nil

@@ -394,7 +394,7 @@ func (s signature) words(p *handover.Parcel) (text, hint string) {
 	case string(handover.Good):
 		return fmt.Sprintf("signed by %s, trusted as %s (%s:%d)", s.Key, names, s.List, s.Line), ""
 	case string(handover.Unsigned):
-		return "NOT SIGNED: anybody can have made this file, whatever name it carries", "ask the sender for a signed one; rigkeep handover write --sign KEY makes it"
+		return "NOT SIGNED: anybody can have made this file, whatever name it carries", "ask the sender for a signed one: rigkeep handover write --sign KEY"
 	case "unknown key":
 		return fmt.Sprintf("SIGNED BY AN UNKNOWN KEY: it says it is from %s; no list here knows %s", p.Sender, s.Key),
 			fmt.Sprintf("if the sender confirms the key by another way, add this line to %s:\n%s %s", firstOf(s.List, signersPath), p.Sender.Email, s.public)

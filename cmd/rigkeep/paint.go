@@ -52,8 +52,7 @@ func wrap(text, indent string, width int) string {
 }
 
 // fold breaks what is too long for a terminal at its blanks, each line under its own
-// indent; a command at the end of a line stays whole on a line of its own, to be
-// copied. What goes to a file or a pipe is left as it is.
+// indent; a command to try is left whole, to be copied. What goes to a file or a pipe is left as it is.
 func (e Env) fold(to io.Writer, text string) string {
 	if !tty(to) {
 		return text
@@ -64,16 +63,11 @@ func (e Env) fold(to io.Writer, text string) string {
 		if runewidth.StringWidth(l) <= width {
 			continue
 		}
+		if strings.HasPrefix(l, "Try: ") {
+			continue // a command gets no line break of ours
+		}
 		indent := l[:len(l)-len(strings.TrimLeft(l, " "))]
-		says, command, has := strings.Cut(l, ": rigkeep ")
-		if has {
-			says += ":"
-		}
-		s := strings.TrimSuffix(wrap(says, indent, width), "\n")
-		if has {
-			s += "\n" + indent + "  rigkeep " + command
-		}
-		lines[i] = s
+		lines[i] = strings.TrimSuffix(wrap(l, indent, width), "\n")
 	}
 	return strings.Join(lines, "\n")
 }

@@ -70,7 +70,7 @@ func runStart(k *invocation) error {
 		printStart(k, d, res, skipped)
 		k.printUnit(facts)
 		if !k.c.Bool("write") {
-			k.say("next: rigkeep start %s --write puts these values in the work tree", k.args[0])
+			k.say("Try: rigkeep start %s --write", k.args[0])
 			return nil
 		}
 		return k.writeStart(d, res)
