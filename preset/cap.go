@@ -81,12 +81,12 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 		st = next
 	}
 	if !st.Feasible || st.K < softest {
-		return soft, "the loop model keeps " + margins + " nowhere on this dial " + where + "; " + s.Raises(), soft >= lo && soft <= hi
+		return soft, margins + " hold nowhere on this dial " + where + "; " + s.Raises(), soft >= lo && soft <= hi
 	}
 	if dial < lo || dial > hi {
 		return 0, "", false
 	}
-	return dial, fmt.Sprintf("the loop model holds %s %s, limited by %s %s; for a rigid build and a delay of %s ms (%s); %s",
+	return dial, fmt.Sprintf("%s hold %s, limited by %s %s; for a rigid build and a delay of %s ms (%s); %s",
 		margins, where, limitWords[st.LimitedBy], tiltOf(m, loops[at].J), schema.Num(Rounded(s.Delay*1e3, 3)), delayWords(loops, Raise(s), st.K), s.Raises()), true
 }
 

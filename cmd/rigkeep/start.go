@@ -8,7 +8,6 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"rigkeep/diffview"
-	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/follow"
 	"rigkeep/preset/identify"
@@ -20,9 +19,9 @@ import (
 
 func startVerb() command {
 	return command{
-		name: "start", args: "RIG[/TUNE]", short: "a starting tune with intervals, evidence and reasons",
-		long: "Works out where to begin from the rig's inertia, proved tunes of near rigs on this gimbal, the sheet's reference points and the loop model. The value offered is the low end, since one raises it from there. --write puts it in the work tree; it is not saved until you save it. " +
-			"--backtest leaves each proved tune out in turn and says how far the method can be trusted here.",
+		name: "start", args: "RIG[/TUNE]", short: "a starting tune with expected ranges and reasons",
+		long: "Works out a starting tune from the rig's inertia, proved tunes on this gimbal, the sheet's reference points and the loop model. The value offered is the low end of the expected range. --write puts it in the work tree, with the filters, limits and styles of the rig it was cloned from. " +
+			"--backtest predicts each proved tune without its own rig, and without its own unit.",
 		example: "rigkeep start a-cam-prime\nrigkeep start a-cam-prime --shots walk,sweep --lens 35mm --sensor 24.9x18.7mm --write\nrigkeep start a-cam-prime --backtest",
 		flags: []cli.Flag{
 			&cli.BoolFlag{Name: "write", Usage: "put the tune in the work tree"},
@@ -31,7 +30,9 @@ func startVerb() command {
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH` for the follow styles"},
 			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
 			&cli.Float64Flag{Name: "squeeze", Usage: "anamorphic `FACTOR`, 1 for a spherical lens", Value: 1},
-			&cli.BoolFlag{Name: "backtest", Usage: "leave each proved tune on this gimbal out in turn"},
+			&cli.BoolFlag{Name: "backtest", Usage: "predict each proved tune on this gimbal without its rig, and without its unit"},
+			&cli.BoolFlag{Name: "why", Usage: "the evidence for each value"},
+			&cli.BoolFlag{Name: "all", Usage: "everything: reasons, what was not used, the unit's sessions"},
 		},
 		pages: true, reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runStart,
 	}
@@ -67,10 +68,8 @@ func runStart(k *invocation) error {
 		return err
 	}
 	if !k.json() {
-		printStart(k, d, res, skipped)
-		k.printUnit(facts)
+		startView{k, d, res, skipped, facts}.print()
 		if !k.c.Bool("write") {
-			k.say("Try: rigkeep start %s --write", k.args[0])
 			return nil
 		}
 		return k.writeStart(d, res)
@@ -100,117 +99,6 @@ func (k *invocation) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit
 	_, u, err := k.lib.SheetFor(sheet, unit)
 	return u, err
 }
-
-// printUnit says what sessions told of a unit.
-func (k *invocation) printUnit(u *identify.Unit) {
-	if u == nil {
-		return
-	}
-	k.out("\n%s\n", k.paint.bold("unit "+safe.Line(u.Unit)+", from its sessions"))
-	for _, w := range append(u.Words(), u.Refused...) {
-		k.out("%s", wrap("- "+safe.Text(w), "  ", k.wide))
-	}
-}
-
-const startCaution = "These are places to begin, from below, not values that are safe. Balance first. Begin low, raise one axis at a time, and keep a hand near the motor cut-off: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual, local codes and qualified crew come first."
-
-func printStart(k *invocation, d *library.Loaded, res *start.Result, skipped []library.Skipped) {
-	u := k.units()
-	k.printf("%s on %s, %s: where to begin\n\n", k.paint.bold(d.Label()), d.Sheet.Slug, u.kg(d.Rig.Mass()))
-	t := table{head: true, right: map[int]bool{1: true}}
-	t.add("parameter", "begin", "should end in", "", "evidence")
-	for _, o := range res.Offers {
-		val, iv := schema.Num(o.Value), ""
-		switch o.Status {
-		case start.Unknown:
-			iv = "not known"
-		case start.Default:
-			iv = "sheet's default"
-		case start.Outside:
-			iv = "OUTSIDE THE DIAL"
-		}
-		if o.Final != nil {
-			iv = strings.TrimSpace(fmt.Sprintf("%s to %s", short(o.Final.Lo), short(o.Final.Hi)) + " " + map[bool]string{true: "(outside the dial)"}[o.Status == start.Outside])
-		}
-		lvl := ""
-		if o.Final != nil {
-			lvl = fmt.Sprintf("%.0f %%", o.Final.Level*100)
-		}
-		t.add(o.Key, val, iv, lvl, evidenceWord(o))
-	}
-	k.write(t.render(k.paint, "  ", k.wide))
-	k.write(wrap("On this gimbal "+d.Sheet.Raises()+".", "  ", k.wide))
-	for _, o := range res.Offers {
-		k.printf("\n%s\n", k.paint.bold(o.Key+" "+schema.Num(o.Value)))
-		k.write(wrap(safe.Text(o.Reason), "  ", k.wide))
-		for _, e := range o.Evidence {
-			if e.Kind == "reference" || e.Kind == "default" {
-				continue // the reason has it in the same words; --json lists all
-			}
-			k.write(wrap("- "+safe.Text(e.Text), "  ", k.wide))
-		}
-		if o.Assumption != "" {
-			k.write(wrap("assumed: "+safe.Text(o.Assumption), "  ", k.wide))
-		}
-		for _, x := range o.Outliers {
-			k.write(wrap(fmt.Sprintf("believed less: %s at %s, where the line expects %s", safe.Text(x.Ref), schema.Num(x.Value), short(x.Line)), "  ", k.wide))
-		}
-		for _, x := range o.Refused {
-			k.write(wrap("not used: "+safe.Text(x.Ref)+": "+safe.Text(x.Reason), "  ", k.wide))
-		}
-		for _, w := range o.Warnings {
-			k.write(wrap(k.paint.warn("warning: ")+safe.Text(w), "  ", k.wide))
-		}
-	}
-	for _, f := range res.Follow {
-		k.printf("\n%s\n", k.paint.bold("follow style for "+safe.Text(f.Shot)))
-		if f.Style == nil {
-			k.write(wrap("none proposed: "+safe.Text(f.Problem), "  ", k.wide))
-			continue
-		}
-		t := table{}
-		for _, key := range sortedKeys(f.Style.Values) {
-			t.add(key, schema.Num(f.Style.Values[key]))
-		}
-		k.write(t.render(k.paint, "  ", k.wide))
-		k.write(wrap(safe.Text(f.Style.Reason), "  ", k.wide))
-	}
-	for _, w := range res.Warnings {
-		k.write(wrap(k.paint.warn("warning: ")+safe.Text(w), "", k.wide))
-	}
-	for _, s := range skipped {
-		k.say("not used as evidence: %s", safe.Line(s.Path+": "+s.Why))
-	}
-	k.printf("\n")
-	k.write(wrap("Caution: "+startCaution, "", k.wide))
-}
-
-func evidenceWord(o start.Offer) string {
-	counts := map[string]int{}
-	for _, e := range o.Evidence {
-		counts[e.Kind]++
-	}
-	var out []string
-	add := func(kind, word string) {
-		if counts[kind] > 0 {
-			out = append(out, word)
-		}
-	}
-	add("own", "this rig's own proofs")
-	if o.N > 0 {
-		out = append(out, fmt.Sprintf("%d proved", o.N))
-	}
-	add("reference", "sheet's reference")
-	add("physics", "inertia")
-	add("loop", "loop model")
-	add("default", "sheet's default")
-	if len(out) == 0 {
-		return "none"
-	}
-	return strings.Join(out, ", ")
-}
-
-func short(v float64) string { return fmt.Sprintf("%.4g", v) }
 
 // writeStart puts the offered values into the work tree: a new tune, or the
 // offered keys of the tune that is there.
@@ -287,7 +175,7 @@ func refName(d *library.Loaded) string {
 
 func (k *invocation) backtest(d *library.Loaded, q start.Request) error {
 	if len(q.Tunes) < 2 {
-		return fail(exitNotFound, "%d proved tunes on %s; to leave one out, at least two are needed", len(q.Tunes), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
+		return fail(exitNotFound, "%s on %s: a backtest needs at least two, of different rigs", plural(len(q.Tunes), "proof"), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
 	}
 	rep, err := start.Backtest(q, start.BacktestOptions{})
 	if err != nil {
@@ -300,21 +188,28 @@ func (k *invocation) backtest(d *library.Loaded, q start.Request) error {
 			Report *start.Report `json:"report"`
 		}{1, d.Sheet.Slug, rep})
 	}
-	k.printf("%s: %d proved tunes on record, %d predicted from the others\n\n", k.paint.bold(d.Sheet.Slug), rep.Tunes, rep.Tried)
-	if rep.Tried == 0 {
-		k.say("there is no proved tune to leave out yet; prove tunes with: rigkeep prove RIG")
-		return nil
-	}
+	k.printf("%s: %s of %s on %s\n\n", k.paint.bold(d.Sheet.Slug), plural(rep.Tunes, "proof"), plural(rep.Rigs, "rig"), plural(rep.Units, "unit"))
 	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true}}
-	t.add("parameter", "tried", fmt.Sprintf("inside the %.0f %% interval", rep.Level*100), "median error", "begun no stiffer")
-	for _, s := range append(rep.Scores, rep.All) {
-		name := s.Key
-		if name == "" {
-			name = "all"
+	t.add("", "tried", fmt.Sprintf("inside %.0f %%", rep.Level*100), "median error", "offered no stiffer")
+	add := func(name string, s start.Score) {
+		if s.N == 0 {
+			t.add(name, "0", "–", "–", "–")
+			return
 		}
 		t.add(name, fmt.Sprint(s.N), fmt.Sprintf("%.0f %%", s.Coverage*100), fmt.Sprintf("%.1f coarse steps, %.0f %%", s.MedianCoarse, s.MedianPercent), fmt.Sprintf("%.0f %%", s.OfferedBelow*100))
 	}
+	for _, s := range rep.Scores {
+		add(strings.TrimPrefix(s.Key, "stiffness."), s)
+	}
+	add("all, without its rig", rep.All)
+	add("all, without its unit", rep.NewUnit)
 	k.write(t.render(k.paint, "  ", k.wide))
+	if rep.Rigs < 2 {
+		k.write(wrap("All proofs are of one rig: nothing can be predicted from another. Prove a rig of another build.", "", k.wide))
+	}
+	if rep.Units < 2 {
+		k.write(wrap("All proofs are of one unit: one unit tells nothing of others.", "", k.wide))
+	}
 	return nil
 }
 

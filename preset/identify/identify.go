@@ -22,6 +22,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 
 	"rigkeep/preset/domain"
 	"rigkeep/preset/loop"
@@ -434,7 +435,11 @@ func onsetAt(s Sight, delay, sd float64) (lnK, spread float64, err error) {
 	return lnK, math.Abs(more - lnK), nil
 }
 
-// Words say what is known of a unit, a line each.
+// says reports whether an estimate of a ratio tells it from 1.
+func (e Estimate) says() bool { return e.Lo > 1 || e.Hi < 1 }
+
+// Words say what is known of a unit, a line each, and leave out what the sessions
+// could not tell from the model of gimbal.
 //
 // Source: definition.
 func (u Unit) Words() []string {
@@ -443,11 +448,16 @@ func (u Unit) Words() []string {
 		return fmt.Sprintf("×%.2f (%.2f to %.2f)", e.Best, e.Lo, e.Hi)
 	}
 	for _, a := range u.Axes {
-		s := fmt.Sprintf("%s takes %s of what this model of gimbal takes on its dial, from %s", a.Axis, pct(a.Offset), count(a.Offset.N))
-		if a.Scale != nil {
-			s += fmt.Sprintf("; its dial gives %s of the sheet's stiffness", pct(*a.Scale))
+		var parts []string
+		if a.Offset.says() {
+			parts = append(parts, fmt.Sprintf("takes %s of what this model of gimbal takes", pct(a.Offset)))
 		}
-		out = append(out, s)
+		if a.Scale != nil && a.Scale.says() {
+			parts = append(parts, fmt.Sprintf("its dial gives %s of the sheet's stiffness", pct(*a.Scale)))
+		}
+		if parts != nil {
+			out = append(out, fmt.Sprintf("%s: %s, from %s", a.Axis, strings.Join(parts, "; "), count(a.Offset.N)))
+		}
 	}
 	if u.Delay != nil {
 		out = append(out, fmt.Sprintf("delay %.2f ms (%.2f to %.2f), from %s", u.Delay.Best*1e3, u.Delay.Lo*1e3, u.Delay.Hi*1e3, count(u.Delay.N)))

@@ -189,6 +189,9 @@ func (t *tally) add(tr Trial, finePerCoarse, up float64) {
 
 func (t *tally) finish() Score {
 	s := t.score
+	if s.Misses == nil {
+		s.Misses = []Trial{}
+	}
 	if s.N == 0 {
 		return s
 	}

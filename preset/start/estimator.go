@@ -256,6 +256,19 @@ func (s *estimator) gather(p Param, sc scale, rig Rig, unit string, out leave, o
 	return f
 }
 
+// rigs counts the other rigs that the points are of.
+func (f *fit) rigs(s *estimator) int {
+	seen := map[string]bool{}
+	n := 0
+	for _, pt := range f.points {
+		if id := s.q.Tunes[pt.i].Rig.ID; !pt.own && (id == "" || !seen[id]) {
+			seen[id] = true
+			n++
+		}
+	}
+	return n
+}
+
 // split gives the rig's own points, and how many are of other rigs.
 func (f *fit) split() (own []point, others int) {
 	for _, pt := range f.points {
@@ -322,10 +335,10 @@ func (s *estimator) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 		}
 		lnJ, thin := s.inertia(r.Rig, p.Axis)
 		a := anchorPoint{lnJ: lnJ, lnK: y, sd: s.o.ReferenceSD}
-		text := fmt.Sprintf("%s: %s at %.2f kg, believed to about %.0f %%", ref, schema.Num(v), r.Rig.Mass, 100*s.o.ReferenceSD)
+		text := fmt.Sprintf("%s: %s at %.2f kg, ±%.0f %%", ref, schema.Num(v), r.Rig.Mass, 100*s.o.ReferenceSD)
 		if thin {
 			a.sd = math.Hypot(a.sd, s.o.MassOnly)
-			text = fmt.Sprintf("%s: %s at %.2f kg, inertia from mass^(5/3), believed to about %.0f %%", ref, schema.Num(v), r.Rig.Mass, 100*a.sd)
+			text = fmt.Sprintf("%s: %s at %.2f kg, inertia from mass^(5/3), ±%.0f %%", ref, schema.Num(v), r.Rig.Mass, 100*a.sd)
 		}
 		a.ev = Evidence{Kind: "reference", Ref: r.Name, Value: v, Text: text}
 		out = append(out, a)
@@ -336,7 +349,7 @@ func (s *estimator) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 				f.refused = append(f.refused, Refusal{"loop model", no})
 			} else {
 				out = append(out, anchorPoint{lnJ: f.lnJ, lnK: y, sd: s.o.LoopSD,
-					ev: Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("loop model allows %s (%s), believed to about %.0f %%", number(v), why, 100*s.o.LoopSD)}})
+					ev: Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("%s at most, ±%.0f %%: %s", number(v), 100*s.o.LoopSD, why)}})
 			}
 		}
 	}
@@ -442,7 +455,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 		return o, err
 	}
 	o.Refused = listed(f.refused)
-	o.N = len(f.points)
+	o.N, o.Rigs = len(f.points), f.rigs(s)
 	if final == nil {
 		o.Status = Unknown
 		o.Value = softer(p.Dial, p.Dial.Min, p.Dial.Max)
@@ -469,7 +482,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 			}
 			// a model that was asked and agrees is worth saying, unless it is the anchor already
 			if binds || !slices.ContainsFunc(o.Evidence, func(e Evidence) bool { return e.Kind == "loop" }) {
-				o.Evidence = append(o.Evidence, Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("loop model would begin at %s at most: %s", number(v), why)})
+				o.Evidence = append(o.Evidence, Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("%s at most: %s", number(v), why)})
 			}
 		}
 	}
@@ -544,16 +557,14 @@ func (s *estimator) otherUnits(f *fit) (string, bool) {
 	if len(f.units) == 0 || slices.Contains(f.units, f.unit) && f.unit != "" {
 		return "", false
 	}
-	var who string
+	who := "unit " + f.unit
 	if f.unit == "" {
-		who = "the unit at hand, which is not named,"
-	} else {
-		who = "unit " + f.unit
+		who = "the unit at hand (name it with --unit)"
 	}
 	if len(f.units) == 1 {
-		return fmt.Sprintf("every proof is of unit %s, and one unit says nothing of how others differ: the range allows %s ±%.0f %% for that, a guess", f.units[0], who, 100*1.645*s.o.Unit), true
+		return fmt.Sprintf("every proof is of unit %s, and one unit says nothing of how others differ: for %s the range allows ±%.0f %%, a guess", f.units[0], who, 100*1.645*s.o.Unit), true
 	}
-	return fmt.Sprintf("no proof is of %s: the range includes the spread of the %d units proved", strings.TrimSuffix(who, ","), len(f.units)), true
+	return fmt.Sprintf("no proof is of %s: the range includes the spread of the %d units proved", who, len(f.units)), true
 }
 
 // listed keeps a long list of refusals readable.

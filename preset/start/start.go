@@ -237,6 +237,7 @@ type Offer struct {
 	Slope      float64    `json:"slope,omitempty"`
 	Scatter    float64    `json:"scatter,omitempty"` // of one tune about the line, in ln
 	N          int        `json:"n"`                 // proved tunes used
+	Rigs       int        `json:"rigs"`              // other rigs they are of
 	Effective  float64    `json:"effective"`         // how many that is with those far off the line counted in part
 	DataShare  float64    `json:"data_share"`        // share of the prediction that follows proved tunes, 0 to 1
 	Evidence   []Evidence `json:"evidence"`
