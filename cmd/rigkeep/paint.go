@@ -185,6 +185,72 @@ func (t *table) render(p paint, indent string, width int) string {
 	return b.String()
 }
 
+// fitted lays out each row as one line of the width: what is too long for its column is cut
+// with …, but for the first cell, which names the row: where it is longer than first, it takes
+// a line of its own, and the columns stay where they are. Columns give way from the widest.
+func (t *table) fitted(p paint, indent string, width, first int) string {
+	const least = 6 // of a column but the first
+	var w []int
+	for _, r := range t.rows {
+		for i, c := range r {
+			if i >= len(w) {
+				w = append(w, 0)
+			}
+			r[i] = safe.Line(c)
+			if n := runewidth.StringWidth(r[i]); i > 0 || n <= first {
+				w[i] = max(w[i], n)
+			}
+		}
+	}
+	for {
+		total, widest := len(indent), -1
+		for i, n := range w {
+			total += n
+			if i > 0 {
+				total += 2
+				if n > least && (widest < 0 || n > w[widest]) {
+					widest = i
+				}
+			}
+		}
+		if total <= width || widest < 0 {
+			break
+		}
+		w[widest]--
+	}
+	var b strings.Builder
+	for n, r := range t.rows {
+		var line strings.Builder
+		line.WriteString(indent)
+		for i, c := range r {
+			if i > 0 {
+				line.WriteString("  ")
+				if runewidth.StringWidth(c) > w[i] {
+					c = runewidth.Truncate(c, w[i], "…")
+				}
+			}
+			size := runewidth.StringWidth(c)
+			if i == 0 && size > w[0] {
+				b.WriteString(indent + c + "\n")
+				c, size = "", 0
+			}
+			pad := strings.Repeat(" ", w[i]-size)
+			if t.right[i] {
+				c = pad + c
+			} else {
+				c += pad
+			}
+			line.WriteString(c)
+		}
+		l := strings.TrimRight(line.String(), " ")
+		if t.head && n == 0 {
+			l = p.bold(l)
+		}
+		b.WriteString(l + "\n")
+	}
+	return b.String()
+}
+
 // stacked lays out each row as lines of its own, for a window that is too narrow
 // for columns.
 func (t *table) stacked(p paint, indent string, width int) string {

@@ -1,0 +1,336 @@
+package library
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// Found is one thing of the library that fits the words of a search.
+type Found struct {
+	Kind  string // "rig", "job", "part", "unit" or "gimbal"
+	Name  string // alias, job, file name of a part, GIMBAL/SERIAL or gimbal
+	Title string // what it is called in its file, "" where that is its name
+	Path  string // its main file
+	Print string // fingerprint of a rig
+	Where []Hit
+	named bool // every word is in its names
+}
+
+// Hit is where words were found: a key of a file with its text, or the name of a photo.
+type Hit struct {
+	Path, Key, Text string
+}
+
+// findVersion changes whenever findText answers differently for the same file.
+const findVersion = "1"
+
+// maxText bounds what is kept of one file to search in, in bytes.
+const maxText = 8 << 10
+
+// hashes are the keys of texts that nobody reads.
+var hashes = map[string]bool{"kind": true, "values": true, "digest": true, "revision": true, "was": true, "seen": true, "finding": true, "format": true}
+
+// texts gives every text of a file that a person may remember, by key: what is written in it
+// and the names of its follow styles. Nothing is given for a file that is no TOML: check says
+// what is wrong with it.
+func texts(path string, data []byte) []Hit {
+	tree, err := file.Values(path, data)
+	if err != nil {
+		return nil
+	}
+	var out []Hit
+	var walk func(at, last string, v any)
+	walk = func(at, last string, v any) {
+		switch v := v.(type) {
+		case string:
+			if v != "" && !hashes[last] && !isHash(v) {
+				out = append(out, Hit{path, at, v})
+			}
+		case []any:
+			for i, x := range v {
+				if _, isText := x.(string); isText {
+					walk(at, last, x)
+				} else {
+					walk(fmt.Sprintf("%s[%d]", at, i), last, x)
+				}
+			}
+		case []map[string]any:
+			for i, x := range v {
+				walk(fmt.Sprintf("%s[%d]", at, i), last, x)
+			}
+		case map[string]any:
+			for _, k := range slices.Sorted(maps.Keys(v)) {
+				if at == "follow" {
+					out = append(out, Hit{path, at, k})
+				}
+				walk(schema.Join(at, k), k, v[k])
+			}
+		case int64, float64:
+			if n, ok := schema.Number(v); ok && last == "lens_mm" {
+				out = append(out, Hit{path, at, schema.Num(n) + " mm"})
+			}
+		}
+	}
+	walk("", "", map[string]any(tree))
+	return out
+}
+
+// isHash reports a fingerprint or a sum, which no word is found in.
+func isHash(s string) bool {
+	if len(s) == preset.FingerprintLen && preset.IsFingerprint(s) && strings.ContainsAny(s, "0123456789") && strings.ContainsFunc(s, unicode.IsLetter) {
+		return true
+	}
+	return len(s) >= 40 && strings.Trim(s, "0123456789abcdef") == ""
+}
+
+// nameKeys are the keys that name a thing; what is found there comes first.
+var nameKeys = map[string]bool{"alias": true, "name": true, "label": true, "serial": true}
+
+// findText is what is kept of a file to search in: its names, a line break, the rest, folded.
+func findText(path string, data []byte) string {
+	if !strings.HasSuffix(path, ".toml") {
+		return fold(base(path)) + "\n"
+	}
+	var names, rest []string
+	size := 0
+	for _, t := range texts(path, data) {
+		s := fold(t.Text)
+		if size += len(s); size > maxText {
+			break
+		}
+		if nameKeys[t.Key] {
+			names = append(names, s)
+		} else if !slices.Contains(rest, s) {
+			rest = append(rest, s)
+		}
+	}
+	return strings.Join(names, "\x00") + "\n" + strings.Join(rest, "\x00")
+}
+
+func base(path string) string { return path[strings.LastIndexByte(path, '/')+1:] }
+
+// fold is a text as it is searched: canonical in case and composition, on one line.
+func fold(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == utf8.RuneError {
+			return ' '
+		}
+		return r
+	}, schema.CanonicalName(s))
+}
+
+// owner says to what thing a file belongs, as "KIND NAME", "" for none.
+func owner(path string) string {
+	dir, rest, _ := strings.Cut(path, "/")
+	switch dir {
+	case "rigs":
+		if len(rest) > 3+preset.FingerprintLen && rest[2] == '/' && rest[3+preset.FingerprintLen] == '/' {
+			return "rig " + rest[3:3+preset.FingerprintLen]
+		}
+	case "jobs", "parts", "gimbals":
+		if name, ok := strings.CutSuffix(rest, ".toml"); ok && !strings.Contains(name, "/") {
+			return dir[:len(dir)-1] + " " + name
+		}
+	case "units":
+		if p := strings.SplitN(rest, "/", 3); len(p) == 3 && p[2] == "unit.toml" {
+			return "unit " + p[0] + "/" + p[1]
+		}
+	}
+	return ""
+}
+
+// hasWord reports whether a folded text has a folded word: anywhere in it for three letters
+// or more, at the beginning of a word for fewer, and a number only where no digit adjoins it.
+func hasWord(text, word string) bool {
+	number := strings.Trim(word, "0123456789") == ""
+	short := utf8.RuneCountInString(word) < 3
+	for from := 0; ; {
+		i := strings.Index(text[from:], word)
+		if i < 0 {
+			return false
+		}
+		i += from
+		before, _ := utf8.DecodeLastRuneInString(text[:i])
+		after, _ := utf8.DecodeRuneInString(text[i+len(word):])
+		switch {
+		case number && (isDigit(before) || isDigit(after)):
+		case !number && short && (unicode.IsLetter(before) || unicode.IsDigit(before)) && i > 0:
+		default:
+			return true
+		}
+		from = i + len(word)
+	}
+}
+
+func isDigit(r rune) bool { return r >= '0' && r <= '9' }
+
+// Search finds what has all words, in any order and any case: rigs with their tunes, sessions,
+// records and photos; jobs; parts; units; gimbals. A word may also stand in a job that has the
+// rig, or in a rig that the job has, as long as one is in the thing itself. Work tree and last
+// revision count alike: what is searched is what lies there now. Names first, then by name.
+//
+// What is searched is kept beside the library and brought forward by what changed.
+//
+// Errors: store.ErrBadPath for no word; those of the store.
+func (l *Library) Search(words []string) ([]Found, error) {
+	var want []string
+	for _, w := range words {
+		for _, f := range strings.Fields(fold(w)) {
+			if !slices.Contains(want, f) {
+				want = append(want, f)
+			}
+		}
+	}
+	if len(want) == 0 || len(want) > 32 {
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), WayOut: "Give one to 32 words"}
+	}
+	list, err := l.Store.Summaries(store.SummaryOptions{Name: "find", Version: findVersion, Match: func(p string) bool { return owner(p) != "" }, Extract: findText})
+	if err != nil {
+		return nil, err
+	}
+	type thing struct {
+		has, named uint32   // words found, by bit
+		files      []string // with a hit
+		links      []string // things whose words count as well
+	}
+	all := uint32(1)<<len(want) - 1
+	things := map[string]*thing{}
+	var order []string
+	get := func(id string) *thing {
+		t := things[id]
+		if t == nil {
+			t = &thing{}
+			things[id] = t
+			order = append(order, id)
+		}
+		return t
+	}
+	var some uint32
+	for i := range list {
+		e := &list[i]
+		if e.Unsaved == store.Deleted {
+			continue
+		}
+		names, rest, _ := strings.Cut(e.Value, "\n")
+		var has, named uint32
+		for i, w := range want {
+			if hasWord(names, w) {
+				named |= 1 << i
+			} else if hasWord(rest, w) {
+				has |= 1 << i
+			}
+		}
+		has |= named
+		if has == 0 {
+			continue
+		}
+		some |= has
+		t := get(owner(e.Path))
+		t.has |= has
+		t.named |= named
+		t.files = append(t.files, e.Path)
+	}
+	if some != all {
+		return nil, nil // a word that stands nowhere
+	}
+	for _, id := range order {
+		name, ok := strings.CutPrefix(id, "job ")
+		if !ok || len(want) < 2 {
+			continue
+		}
+		j, err := l.Job("", name)
+		if err != nil {
+			continue
+		}
+		for _, p := range j.Pins {
+			if rig := "rig " + p.Rig; things[rig] != nil {
+				things[id].links = append(things[id].links, rig)
+				things[rig].links = append(things[rig].links, id)
+			}
+		}
+	}
+	var out []Found
+	for _, id := range order {
+		t := things[id]
+		files := t.files
+		has := t.has
+		for _, other := range t.links {
+			if o := things[other]; has|o.has != has {
+				has |= o.has
+				files = append(slices.Clip(files), o.files...)
+			}
+		}
+		if has != all {
+			continue
+		}
+		kind, name, _ := strings.Cut(id, " ")
+		out = append(out, l.found(kind, name, files, want, t.named == all))
+	}
+	rank := map[string]int{"rig": 0, "job": 1, "part": 2, "unit": 3, "gimbal": 4}
+	slices.SortStableFunc(out, func(a, b Found) int {
+		if a.named != b.named {
+			return map[bool]int{true: -1, false: 1}[a.named]
+		}
+		if c := rank[a.Kind] - rank[b.Kind]; c != 0 {
+			return c
+		}
+		return schema.CompareNatural(a.Name, b.Name)
+	})
+	return out, nil
+}
+
+// found reads again where the words stand, to be shown.
+func (l *Library) found(kind, name string, files, want []string, named bool) Found {
+	f := Found{Kind: kind, Name: name, named: named}
+	switch kind {
+	case "rig":
+		f.Print, f.Path = name, preset.RigPath(name)
+		if r, ok := l.workRef(name); ok && r.Alias != "" {
+			f.Name = r.Alias
+		}
+	case "unit":
+		f.Path = "units/" + name + "/unit.toml"
+	default:
+		f.Path = kind + "s/" + name + ".toml"
+	}
+	for _, path := range files {
+		if !strings.HasSuffix(path, ".toml") {
+			f.Where = append(f.Where, Hit{path, "", base(path)})
+			continue
+		}
+		data, err := l.Store.Read(path)
+		if err != nil {
+			continue
+		}
+		for _, t := range texts(path, data) {
+			if path == f.Path && f.Title == "" && (t.Key == "name" || t.Key == "label") && t.Text != f.Name {
+				f.Title = t.Text
+			}
+			s := fold(t.Text)
+			if slices.ContainsFunc(want, func(w string) bool { return hasWord(s, w) }) && !slices.ContainsFunc(f.Where, func(p Hit) bool { return p.Text == t.Text }) {
+				f.Where = append(f.Where, t)
+			}
+		}
+	}
+	return f
+}
+
+// LastChanged is when the newest revision that changed a file was made; ok is false where
+// none did.
+func (l *Library) LastChanged(path string) (at time.Time, ok bool) {
+	revs, err := l.Store.History(path, 1)
+	if err != nil || len(revs) == 0 {
+		return at, false
+	}
+	return revs[0].When, true
+}
