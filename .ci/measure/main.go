@@ -117,6 +117,7 @@ func main() {
 		{"last change of a key / git blame -L with filters", "0.4", none, job(bin, "history", fp, "--key", "stiffness.tilt", "--limit", "1"), job("git", "-C", graph, "blame", "-L", fmt.Sprintf("%d,%d", line, line), "--", file)},
 		{"history of a key / git log -G -- path", "", none, job(bin, "history", fp, "--key", "stiffness.tilt"), job("git", "log", "-Gtilt", "--", file)},
 		{"list with summary and unsaved edits / git grep of three keys", "0.3", none, job(bin, "rig", "list"), job("git", "grep", "-E", "^(alias|gimbal|mass_kg)")},
+		{"find with unsaved edits / git grep of three keys", "0.4", none, job("sh", "-c", bin+" find prime || test $? = 3"), job("git", "grep", "-E", "^(alias|gimbal|mass_kg)")},
 		{"what is unsaved: save without a name / git status", "0.8", none, job("sh", "-c", bin+" save || test $? = 2"), job("git", "status", "--porcelain")},
 		{"compare with HEAD / git diff", "", none, job(bin, "compare", fp), job("git", "diff", "--", file)},
 		{"start / -", "150 ms", none, job(bin, "start", fp), nil},

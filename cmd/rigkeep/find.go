@@ -36,7 +36,7 @@ type jsonHit struct {
 	Text string `json:"text"`
 }
 
-func runFind(k *call) error {
+func runFind(k *invocation) error {
 	kind := k.c.String("kind")
 	switch kind {
 	case "", "rig", "job", "part", "unit", "gimbal":
@@ -136,4 +136,3 @@ func hitLabel(h jsonHit) string {
 	}
 	return strings.TrimSuffix(strings.ReplaceAll(last, "_", " "), " mm")
 }
-

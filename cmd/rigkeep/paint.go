@@ -91,9 +91,19 @@ type table struct {
 	rows  [][]string
 	right map[int]bool // columns aligned to the right
 	head  bool         // the first row is a heading
+	// above the row of that number; see title
+	titles map[int]string
 }
 
 func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
+
+// title is a line of its own above the rows that follow; fitted alone knows it.
+func (t *table) title(text string) {
+	if t.titles == nil {
+		t.titles = map[int]string{}
+	}
+	t.titles[len(t.rows)] = text
+}
 
 // dropEmpty takes out the columns that no row but the heading fills.
 func (t *table) dropEmpty() {
@@ -213,13 +223,19 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 				}
 			}
 		}
-		if total <= width || widest < 0 {
+		if total <= width {
 			break
+		}
+		if widest < 0 {
+			return t.stacked(p, indent, width)
 		}
 		w[widest]--
 	}
 	var b strings.Builder
 	for n, r := range t.rows {
+		if title, ok := t.titles[n]; ok {
+			b.WriteString(indent + p.bold(safe.Line(title)) + "\n")
+		}
 		var line strings.Builder
 		line.WriteString(indent)
 		for i, c := range r {

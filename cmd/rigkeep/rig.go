@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -25,7 +27,10 @@ func rigVerb() command {
 				long:    "The fingerprint is computed from the gimbal and the parts; the folder is named by it. The same build twice is refused, and so is an alias that is taken.",
 				example: "rigkeep rig add c-cam.toml\nrigkeep rig add c-cam.toml d-cam.toml -m \"Builds for the pilot station\"",
 				flags:   []cli.Flag{messageFlag()}, run: runRigAdd},
-			{name: "list", pages: true, short: "list the rigs", reads: true, example: "rigkeep rig list --gimbal quay-large", flags: []cli.Flag{&cli.StringFlag{Name: "gimbal", Usage: "only rigs on this `GIMBAL`"}}, run: runRigList},
+			{name: "list", pages: true, short: "list the rigs", reads: true,
+				long:    "By gimbal, then by name: the lens, whether the usual tune is proved, the unit that holds it or on which it was proved, the day of the last change, and the next open job.",
+				example: "rigkeep rig list --gimbal quay-large\nrigkeep rig list --lens 85",
+				flags:   []cli.Flag{&cli.StringFlag{Name: "gimbal", Usage: "only rigs on this `GIMBAL`"}, &cli.StringFlag{Name: "lens", Usage: "only rigs whose lens has these `WORDS` in its name"}}, run: runRigList},
 			{name: "show", pages: true, args: "RIG", short: "show a build with its mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, example: "rigkeep rig show a-cam-prime", run: runRigShow},
 			{name: "near", pages: true, args: "RIG", short: "list rigs by distance in mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
 				long:    "A distance of 0.1 is about 10 % in mass, or 10 mm in centre of gravity. Rigs on other gimbals are listed too, since a build may be known from there.",
@@ -67,27 +72,34 @@ func runRigAdd(k *invocation) error {
 	return nil
 }
 
+// jsonRigRow is one rig of the list, as JSON.
+type jsonRigRow struct {
+	Fingerprint string   `json:"fingerprint"`
+	Alias       string   `json:"alias"`
+	Gimbal      string   `json:"gimbal"`
+	MassKg      float64  `json:"mass_kg"`
+	Lens        string   `json:"lens,omitempty"`
+	Tunes       []string `json:"tunes"`
+	Proof       string   `json:"proof,omitempty"` // of the usual tune; none without a tune
+	ProvedOn    string   `json:"proved_on,omitempty"`
+	HeldBy      []string `json:"held_by"`
+	Changed     string   `json:"changed,omitempty"` // UTC
+	Unsaved     bool     `json:"unsaved"`
+	NextJob     string   `json:"next_job,omitempty"`
+	Fault       string   `json:"fault,omitempty"`
+}
+
 func runRigList(k *invocation) error {
-	rigs, err := k.lib.Rigs()
+	all, err := k.lib.RigRows(k.Now())
 	if err != nil {
 		return err
 	}
-	type row struct {
-		Fingerprint string   `json:"fingerprint"`
-		Alias       string   `json:"alias"`
-		Gimbal      string   `json:"gimbal"`
-		MassKg      float64  `json:"mass_kg"`
-		Tunes       []string `json:"tunes"`
-		Fault       string   `json:"fault,omitempty"`
-	}
-	rows := make([]row, 0, len(rigs))
-	gimbal := k.c.String("gimbal")
-	for _, r := range rigs {
-		if gimbal != "" && r.Gimbal != gimbal {
-			continue
+	gimbal, lens := k.c.String("gimbal"), k.c.String("lens")
+	rows := make([]library.RigRow, 0, len(all))
+	for _, r := range all {
+		if (gimbal == "" || r.Gimbal == gimbal) && (lens == "" || library.HasWords(r.Lens, lens)) {
+			rows = append(rows, r)
 		}
-		x := row{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, MassKg: r.Mass(), Tunes: append([]string{}, r.Tunes...), Fault: r.Fault}
-		rows = append(rows, x)
 	}
 	if len(rows) == 0 && gimbal != "" {
 		if _, err := k.lib.Sheet("", gimbal); isNotFound(err) {
@@ -95,32 +107,60 @@ func runRigList(k *invocation) error {
 		}
 	}
 	if k.json() {
+		out := make([]jsonRigRow, 0, len(rows))
+		for _, r := range rows {
+			x := jsonRigRow{r.Fingerprint, r.Alias, r.Gimbal, r.Mass, r.Lens, append([]string{}, r.Tunes...), r.Proof, r.ProvedOn, append([]string{}, r.HeldBy...), "", r.Unsaved, r.NextJob, r.Fault}
+			if !r.Changed.IsZero() {
+				x.Changed = r.Changed.UTC().Format(time.RFC3339)
+			}
+			out = append(out, x)
+		}
 		return k.encode(struct {
-			Format int   `json:"format"`
-			Rigs   []row `json:"rigs"`
-		}{1, rows})
+			Format int          `json:"format"`
+			Rigs   []jsonRigRow `json:"rigs"`
+		}{1, out})
 	}
-	if len(rows) == 0 && gimbal != "" {
+	switch {
+	case len(rows) == 0 && lens != "":
+		k.say("no rig has the lens %s", safe.Line(lens))
+		return nil
+	case len(rows) == 0 && gimbal != "":
 		k.say("no rig is on %s", gimbal)
 		return nil
-	}
-	if len(rows) == 0 {
+	case len(rows) == 0:
 		k.say("no rigs yet; add one with: rigkeep rig add FILE")
 		return nil
 	}
-	u := k.units()
-	t := table{head: true, right: map[int]bool{3: true}}
-	t.add("alias", "fingerprint", "gimbal", "mass", "tunes")
+	slices.SortStableFunc(rows, func(a, b library.RigRow) int { return schema.CompareNatural(a.Gimbal, b.Gimbal) })
+	t := table{head: true}
+	t.add("rig", "lens", "tune", "unit", "changed", "next job")
+	on := "" // the rigs of one gimbal stand together, under its name
 	for _, r := range rows {
-		tunes := strings.Join(r.Tunes, ", ")
-		if r.Fault != "" {
-			tunes = "cannot be read: " + r.Fault
-		} else if tunes == "" {
-			tunes = "none yet"
+		if r.Gimbal != on {
+			on = r.Gimbal
+			t.title(on)
 		}
-		t.add(r.Alias, r.Fingerprint, r.Gimbal, u.kg(r.MassKg), tunes)
+		changed := ""
+		if !r.Changed.IsZero() {
+			changed = r.Changed.In(k.Now().Location()).Format("2006-01-02")
+		}
+		if r.Unsaved {
+			changed = "not saved"
+		}
+		state := r.Proof
+		if r.Fault != "" {
+			state = "unreadable: " + r.Fault
+		} else if state == "" {
+			state = "none yet"
+		}
+		job := ""
+		if r.NextJob != "" {
+			job = strings.TrimPrefix(r.NextJob, k.Now().Format("2006-"))
+		}
+		t.add(firstOf(r.Alias, r.Fingerprint), r.Lens, state, r.Unit(), changed, job)
 	}
-	k.write(t.render(k.paint, "", k.wide))
+	t.dropEmpty()
+	k.write(t.fitted(k.paint, "", k.wide, 28))
 	return nil
 }
 

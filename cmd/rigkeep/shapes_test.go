@@ -45,6 +45,7 @@ var plays = []struct{ section, line string }{
 	{"compare", "compare job:pilot-station job:tug-day"},
 	{"explain", "explain"},
 	{"explain KEY", "explain stiffness.tilt --rig b-cam-85"},
+	{"find", "find prime"},
 	{"job list", "job list"},
 	{"job show", "job show pilot-station"},
 	{"check", "check"},

@@ -172,6 +172,17 @@ func hasWord(text, word string) bool {
 	}
 }
 
+// HasWords reports whether a text has all words of another, as Search finds them.
+func HasWords(text, words string) bool {
+	text = fold(text)
+	for _, w := range strings.Fields(fold(words)) {
+		if !hasWord(text, w) {
+			return false
+		}
+	}
+	return true
+}
+
 func isDigit(r rune) bool { return r >= '0' && r <= '9' }
 
 // Search finds what has all words, in any order and any case: rigs with their tunes, sessions,

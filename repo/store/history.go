@@ -7,6 +7,7 @@ import (
 	"hash/crc32"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
@@ -122,6 +123,34 @@ func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
 		}
 		return l.details(posts)
 	})
+}
+
+// Touched calls fn for every path below prefix (which ends in a slash) that a revision up to the
+// present one changed, with the commit time of the newest that did.
+func (l *Lib) Touched(prefix string, fn func(path string, at time.Time)) error {
+	_, head, err := l.head()
+	if err != nil || head.IsZero() {
+		return err
+	}
+	type touched struct {
+		path string
+		at   int64
+	}
+	var all []touched
+	if err := l.ask(head, func(x *hist.Index) {
+		all = all[:0] // asked again if the index was damaged
+		for _, p := range x.Under(prefix) {
+			if posts := x.Postings(p, head); len(posts) > 0 {
+				all = append(all, touched{p, x.Date(posts[0].Commit)})
+			}
+		}
+	}); err != nil {
+		return err
+	}
+	for _, t := range all {
+		fn(t.path, time.Unix(t.at, 0))
+	}
+	return nil
 }
 
 // touch is one change of one path: in which commit, and the contents after it.

@@ -1,0 +1,278 @@
+package library
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// RigRow is what the list of rigs shows of one, as it lies in the work tree.
+type RigRow struct {
+	Fingerprint, Alias, Gimbal string
+	Mass                       float64 // kg; 0 where the build sheet cannot be read
+	Lens                       string  // names of the parts in the slot lens
+	Tunes                      []string
+	Fault                      string // why its build sheet cannot be read, "" when it can
+
+	Proof    string // of the usual tune: "proved", "out of date", "not proved"; "" for no tune
+	ProvedOn string // unit of that proof
+	HeldBy   []string
+	Changed  time.Time // of the newest revision that changed anything of it; zero for none
+	Unsaved  bool
+	NextJob  string // slug of the next open job that has not ended
+}
+
+// Unit is the unit to name in one word: what holds a tune of the rig, else what it was proved on.
+func (r RigRow) Unit() string {
+	if len(r.HeldBy) > 0 {
+		return strings.Join(r.HeldBy, ", ")
+	}
+	return r.ProvedOn
+}
+
+// listVersion changes whenever listText answers differently for the same file.
+const listVersion = "1"
+
+// listText is what is kept of one file for the list of rigs, fields parted by fieldSep: of a
+// build sheet alias, gimbal, mass, lens and fault; of a tune the state and the unit of its proof;
+// of an open job its last day and the rigs pinned to it; of a unit its label and the rigs whose
+// tunes it holds.
+func (l *Library) listText(path string, data []byte) string {
+	place, _ := preset.Locate(path)
+	tree, err := file.Values(path, data)
+	f := schema.Flatten(tree)
+	switch {
+	case place.Kind == schema.KindRig:
+		kg, lens := 0.0, []string(nil)
+		if err == nil {
+			if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
+				err = ps[0]
+			} else {
+				r := preset.DecodeRig(place.Rig, tree)
+				kg = r.Mass()
+				for _, p := range r.Parts {
+					if p.Slot == "lens" {
+						lens = append(lens, p.Name)
+					}
+				}
+				_, err = propsOf(r)
+			}
+		}
+		fault := ""
+		if err != nil {
+			fault = err.Error()
+		}
+		return fields(f.Str("alias"), f.Str("gimbal"), schema.Num(kg), strings.Join(lens, " + "), fault)
+	case err != nil:
+		return ""
+	case place.Kind == schema.KindTune:
+		t := preset.DecodeTune(l.Cat, tree)
+		switch {
+		case t.Proof == nil:
+			return fields("not proved", "")
+		case len(t.Stale(preset.Rig{Fingerprint: place.Rig}, nil, "")) > 0:
+			return fields("out of date", t.Proof.Unit)
+		}
+		return fields("proved", t.Proof.Unit)
+	case place.Kind == schema.KindJob:
+		j := preset.DecodeJob(place.Name, tree)
+		if j.State != "open" {
+			return ""
+		}
+		out := []string{j.To.Format("2006-01-02")}
+		for _, p := range j.Pins {
+			out = append(out, p.Rig)
+		}
+		return fields(out...)
+	}
+	// a unit's record: of each memory, the newest that it held
+	newest, held := map[float64]time.Time{}, map[float64]string{}
+	for i := range f.Len("held") {
+		at := fmt.Sprintf("held[%d].", i)
+		m, t := f.NumOr(at+"memory", 0), f.Time(at+"at")
+		if old, ok := newest[m]; !ok || t.After(old) {
+			newest[m], held[m] = t, f.Str(at+"rig")
+		}
+	}
+	return fields(append([]string{f.Str("label")}, slices.Sorted(maps.Values(held))...)...)
+}
+
+const fieldSep = "\x1f"
+
+func fields(fs ...string) string {
+	for i, f := range fs {
+		fs[i] = strings.ReplaceAll(f, fieldSep, " ")
+	}
+	return strings.Join(fs, fieldSep)
+}
+
+// isListed chooses the files that the list of rigs is made of.
+func isListed(path string) bool {
+	if strings.HasPrefix(path, "units/") {
+		return owner(path) != ""
+	}
+	place, ok := preset.Locate(path)
+	return ok && (place.Kind == schema.KindRig || place.Kind == schema.KindTune || place.Kind == schema.KindJob)
+}
+
+// RigRows lists all rigs as they lie in the work tree, by alias as a person counts. today is the
+// day from which the next job is looked for. What is listed is kept beside the library and
+// brought forward by what changed.
+func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
+	list, err := l.Store.Summaries(store.SummaryOptions{Name: "rigs", Version: listVersion, Match: isListed, Extract: l.listText})
+	if err != nil {
+		return nil, err
+	}
+	changed, err := l.lastChanges()
+	if err != nil {
+		return nil, err
+	}
+	var out []RigRow
+	at := map[string]int{}
+	type other struct {
+		path string
+		x    []string
+	}
+	var others []other
+	var row *RigRow
+	for i := range list {
+		e := &list[i]
+		fp, isRig := strings.CutPrefix(owner(e.Path), "rig ")
+		if isRig && e.Unsaved != "" {
+			if i, ok := at[fp]; ok {
+				out[i].Unsaved = true
+			}
+		}
+		if e.Unsaved == store.Deleted || e.Value == "" && !isRig {
+			continue
+		}
+		x := strings.Split(e.Value, fieldSep)
+		if !isRig {
+			others = append(others, other{e.Path, x})
+			continue
+		}
+		if row == nil || row.Fingerprint != fp {
+			at[fp] = len(out)
+			out = append(out, RigRow{Fingerprint: fp, Changed: changed[fp]})
+			row = &out[len(out)-1]
+		}
+		row.Unsaved = row.Unsaved || e.Unsaved != ""
+		if base(e.Path) == preset.RigName {
+			if len(x) == 5 {
+				row.Alias, row.Gimbal, row.Lens, row.Fault = x[0], x[1], x[3], x[4]
+				row.Mass, _ = strconv.ParseFloat(x[2], 64)
+			}
+			continue
+		}
+		name := strings.TrimSuffix(base(e.Path), ".toml")
+		if name == preset.MainTune {
+			row.Tunes = slices.Insert(row.Tunes, 0, name)
+		} else {
+			row.Tunes = append(row.Tunes, name)
+		}
+		if row.Tunes[0] == name && len(x) == 2 {
+			row.Proof, row.ProvedOn = x[0], x[1]
+		}
+	}
+	for i := len(out) - 1; i >= 0; i-- {
+		if out[i].Alias == "" && out[i].Fault == "" { // tunes without a build sheet
+			out[i].Fault = "its folder has no rig.toml"
+		}
+	}
+	day := today.Format("2006-01-02")
+	for _, o := range others { // jobs lie by their first day
+		for _, fp := range o.x[1:] {
+			i, ok := at[fp]
+			switch {
+			case !ok:
+			case strings.HasPrefix(o.path, "jobs/"):
+				if out[i].NextJob == "" && o.x[0] >= day {
+					out[i].NextJob = strings.TrimSuffix(base(o.path), ".toml")
+				}
+			default:
+				name := o.x[0]
+				if name == "" {
+					_, name, _ = strings.Cut(strings.TrimPrefix(owner(o.path), "unit "), "/")
+				}
+				if !slices.Contains(out[i].HeldBy, name) {
+					out[i].HeldBy = append(out[i].HeldBy, name)
+				}
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b RigRow) int {
+		if c := schema.CompareNatural(a.Alias, b.Alias); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Fingerprint, b.Fingerprint)
+	})
+	return out, nil
+}
+
+// changedCache keeps when each rig was changed last, under the revision it was made for.
+const changedCache = "changed"
+
+// lastChanges gives by fingerprint when the newest revision that changed anything in a rig's
+// folder was made.
+func (l *Library) lastChanges() (map[string]time.Time, error) {
+	head, err := l.Store.Head()
+	if err != nil || head == "" {
+		return nil, err
+	}
+	const size = preset.FingerprintLen + 11
+	out := map[string]time.Time{}
+	rev := store.Rev("")
+	if data, ok := l.Store.Cache(changedCache); ok && len(data) > 41 && (len(data)-41)%size == 0 {
+		rev = store.Rev(data[:40])
+		for b := data[41:]; len(b) > 0; b = b[size:] {
+			n := int64(0)
+			for _, c := range b[preset.FingerprintLen : size-1] {
+				n = n*10 + int64(c-'0')
+			}
+			out[string(b[:preset.FingerprintLen])] = time.Unix(n, 0)
+		}
+	}
+	if rev == head {
+		return out, nil
+	}
+	newer := func(path string, at time.Time) {
+		if fp, ok := strings.CutPrefix(owner(path), "rig "); ok && at.After(out[fp]) && at.Unix() >= 0 && at.Unix() < 1e10 {
+			out[fp] = at
+		}
+	}
+	changes, err := l.Store.Diff(rev, head)
+	if rev == "" || err != nil || len(changes) > 500 {
+		out = map[string]time.Time{}
+		if err := l.Store.Touched("rigs/", newer); err != nil {
+			return nil, err
+		}
+	} else {
+		for _, c := range changes {
+			if at, ok := l.LastChanged(c.Path); ok {
+				newer(c.Path, at)
+			}
+		}
+	}
+	text := make([]byte, 0, 41+len(out)*size)
+	text = append(text, string(head)+"\n"...)
+	for fp, t := range out {
+		text = append(text, fp...)
+		n := t.Unix()
+		var digits [10]byte
+		for i := 9; i >= 0; i-- {
+			digits[i] = '0' + byte(n%10)
+			n /= 10
+		}
+		text = append(append(text, digits[:]...), '\n')
+	}
+	l.Store.SetCache(changedCache, text)
+	return out, nil
+}
