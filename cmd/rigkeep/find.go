@@ -11,8 +11,8 @@ import (
 // foundShown is how many of what was found a screen shows without --all.
 const foundShown = 12
 
-func searchVerb() verb {
-	return verb{
+func searchVerb() command {
+	return command{
 		name: "find", args: "WORDS", short: "rigs, jobs, parts, units and gimbals by words",
 		long:    "Looks in aliases, parts, jobs, shots, notes, units, people and the names of photos, saved or not. All words must fit, in any order and any case. A rig is also found by a word of a job that it is on, and a job by a word of its rigs. A number stands alone: 85 does not find 185.",
 		example: "rigkeep find prime 85\nrigkeep find operator --kind job",

@@ -203,7 +203,7 @@ func (l *Library) Search(words []string) ([]Found, error) {
 		}
 	}
 	if len(want) == 0 || len(want) > 32 {
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), WayOut: "Give one to 32 words"}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), Hint: "Give one to 32 words"}
 	}
 	list, err := l.Store.Summaries(store.SummaryOptions{Name: "find", Version: findVersion, Match: func(p string) bool { return owner(p) != "" }, Extract: findText})
 	if err != nil {

@@ -78,7 +78,7 @@ func (l *Library) listText(path string, data []byte) string {
 		switch {
 		case t.Proof == nil:
 			return fields("not proved", "")
-		case len(t.Stale(preset.Rig{Fingerprint: place.Rig}, nil, "")) > 0:
+		case len(t.Stale(preset.Rig{ID: place.Rig}, nil, "")) > 0:
 			return fields("out of date", t.Proof.Unit)
 		}
 		return fields("proved", t.Proof.Unit)
