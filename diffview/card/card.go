@@ -1,21 +1,25 @@
-// Package card writes the page that goes with a handover: what the next person needs to know of
-// a rig and its tunes, on a phone or on paper, without Rigkeep.
+// Package card writes the card of a rig: what the next person needs to key in and to know, on
+// one sheet of paper or a phone, without Rigkeep. Several rigs have a contents and a sheet each.
 package card
 
 import (
+	"bytes"
+	"encoding/base64"
 	"fmt"
 	"html/template"
 	"io"
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
+	"rigkeep/diffview/draw"
 	"rigkeep/diffview/page"
+	"rigkeep/diffview/rigview"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/fit"
-	"rigkeep/preset/mass"
 	"rigkeep/schema"
 )
 
@@ -28,22 +32,47 @@ type Card struct {
 	Tool     string // the program, with its version
 	Rigs     []Rig
 	Files    []page.File
+	Library  string                 // stands at the head of the paper
+	Zone     *time.Location         // for times that people read; nil is UTC
+	Length   func(m float64) string // nil is mm
 }
 
 // Rig is one rig with its tunes.
 type Rig struct {
-	Rig   preset.Rig
-	Sheet *schema.Sheet
-	Tunes []Tune
-	Logs  []preset.BenchLog
-	Jobs  []preset.Job // whose shot lists say which style a shot has, oldest first
+	Rig    preset.Rig
+	Sheet  *schema.Sheet
+	Tunes  []Tune
+	Logs   []preset.BenchLog
+	Jobs   []preset.Job // whose shot lists say which style a shot has, oldest first
+	Unit   string       // that it goes out on, "" not said
+	Marks  []Mark
+	Photos []Photo
+	Href   string // of the rig's page, "" where the card stands alone
+}
+
+// Mark is a reading to set on a scale of the gimbal.
+type Mark struct{ Name, Value, Range string }
+
+// Photo is a picture of a rig.
+type Photo struct {
+	Alt  string
+	Data template.URL // a data: address of a JPEG, made by PhotoURL
+}
+
+// PhotoURL is a picture for a page that loads nothing. Anything but a JPEG is refused.
+func PhotoURL(jpeg []byte) (template.URL, error) {
+	if !bytes.HasPrefix(jpeg, []byte{0xff, 0xd8, 0xff}) {
+		return "", fmt.Errorf("the photo is no JPEG")
+	}
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpeg)), nil
 }
 
 // Tune is one tune and what changed in it last.
 type Tune struct {
 	Name    string
 	Tune    preset.Tune
-	Changes []Change // newest first
+	Proved  map[string]any // values of the proof, nil where they are not known
+	Changes []Change       // newest first
 	// Since says what the changes are between: "jobs" or "revisions".
 	Since string
 }
@@ -72,28 +101,21 @@ type table struct {
 // fact is a term with its description.
 type fact struct{ Term, Text string }
 
-type section struct {
-	Title  string
-	ID     string
-	Facts  []fact
-	Pic    *picture
-	Parts  table
-	Code   code
-	Lines  []string // balance, in words
-	Tables []table
-}
-
 type tuneView struct {
-	Title    string
-	Note     string
-	Groups   []table
-	Proof    []fact
-	ProofSay string
-	Holds    bool
-	Onset    *table
-	Changes  []changeView
-	Since    string
-	Cautions []string
+	Title      string
+	Groups     []rigview.Group
+	Values     []table
+	Proof      []fact
+	Onset      *table
+	Efforts    *table
+	Changes    []changeView
+	Since      string
+	Cautions   []string
+	Note       string
+	First      bool
+	Vals, Pair []page.Value
+	Styles     rigview.Styles
+	Other      []page.Fact
 }
 
 type changeView struct {
@@ -102,53 +124,75 @@ type changeView struct {
 }
 
 type rigView struct {
-	section
-	Tunes []tuneView
+	ID, Name, Line string
+	Href           string
+	One            bool // the only rig of the card: its name is the page's title
+	Badges         []page.Badge
+	Main           *tuneView
+	Unit           string // word for the dial numbers
+	Marks          []Mark
+	Photos         []Photo
+	Code           code
+	State          string // what this card is of
+	Views          []draw.View
+	Moves          string
+	Over           []string
+	Parts          table
+	Fits           []string
+	Shots          *table
+	Facts          []fact
+	Tunes          []tuneView
 }
 
 type body struct {
-	Lead  string
-	Facts []fact
-	Note  string
-	Rigs  []rigView
+	Several  bool
+	Contents []contentsRow
+	Facts    []fact
+	Note     string
+	Rigs     []rigView
 }
 
-const source = `{{define "body"}}<p class="lead">{{line .Lead}}</p>
-{{template "facts" .Facts}}
-{{with .Note}}<p class="strong">{{text .}}</p>{{end}}
-<p class="caution">Caution: numbers that worked on another unit, in other hands or with another build are a place to start, from below. Power off before moving the camera, balance first, begin low, keep a hand near the motor cut-off.</p>
-{{range .Rigs}}<section aria-label="{{line .Title}}">
-<h2>{{line .Title}}</h2>
-{{template "facts" .Facts}}
-<figure><figcaption>The build to scale<span class="about">Thin lines are the motor axes, CG is the centre of gravity.</span></figcaption>
-{{if .Pic}}{{template "picture" .Pic}}{{else}}<p>The build cannot be drawn.</p>{{end}}
-<div><details open><summary>The parts</summary>{{template "numbered" .Parts}}</details></div></figure>
-<h3>Balance</h3>
-{{range .Lines}}<p>{{line .}}</p>
-{{end}}{{range .Tables}}{{template "table" .}}{{end}}
-{{range .Tunes}}<h3>{{line .Title}}</h3>
-{{with .Note}}<p>{{text .}}</p>{{end}}
-{{range .Groups}}{{template "table" .}}{{end}}
-<div class="short"><h4>Proof</h4>
-<p class="{{if .Holds}}strong{{else}}caution{{end}}">{{line .ProofSay}}</p>
-{{template "facts" .Proof}}</div>
-{{with .Onset}}<h4>Where it began to oscillate</h4>{{template "table" .}}{{end}}
-<h4>What changed{{with .Since}} in the last {{line .}}{{end}}</h4>
-{{range .Changes}}<div class="short"><p><span class="strong">{{line .Head}}</span><br>{{line .Why}}</p>{{if .Words}}<ul>{{range .Words}}<li>{{line .}}</li>{{end}}</ul>{{else}}<p class="soft">No value differs.</p>{{end}}</div>
-{{else}}<p class="soft">Nothing to compare with yet.</p>{{end}}
-<h4>Cautions</h4>
-<ul>{{range .Cautions}}<li>{{line .}}</li>{{end}}</ul>
-{{end}}<div class="short"><h3>To find it again</h3>{{template "code" .Code}}<p><code>{{line .Code.Text}}</code></p></div>
-</section>
+type contentsRow struct {
+	ID, Name, Unit, Values string
+	State                  page.State
+}
+
+const source = `{{define "body"}}{{if .Several}}<div class="contents"><table class="rows"><caption class="hush">Rigs on this card</caption><thead><tr><th scope="col">Rig</th><th scope="col">Proof</th><th scope="col">Pan, tilt, roll</th><th scope="col">Unit</th></tr></thead><tbody>
+{{range .Contents}}<tr><th scope="row"><a href="#{{.ID}}"><bdi>{{line .Name}}</bdi></a></th><td>{{template "state" .State}}</td><td data-label="pan, tilt, roll">{{line .Values}}</td><td class="{{if not .Unit}}none{{end}}" data-label="unit">{{line .Unit}}</td></tr>
+{{end}}</tbody></table>{{template "sender" .}}</div>{{end}}
+{{range .Rigs}}<section class="sheet" id="{{.ID}}" aria-label="{{line .Name}}"{{if .One}} style="margin-top:0"{{end}}>
+{{if .One}}<h2 class="hush">What to key in</h2>{{else}}<h2 dir="auto">{{line .Name}}</h2><p class="sub">{{line .Line}}</p>{{end}}
+{{template "badges" .Badges}}
+{{with .Main}}{{template "values" .Vals}}{{template "pair" .Pair}}{{end}}
+{{with .Unit}}<p class="small soft">Stiffness in {{line .}}.</p>{{end}}
+{{range .Over}}<p class="over">✗ Does not fit: {{line .}}</p>{{end}}
+<p class="caution"><b>Caution:</b> power off before you move the camera. Balance first. Start low and keep a hand at the motor switch. Numbers from another unit, other hands or another build are a place to start, from below.</p>
+<div class="g2" style="margin-top:14px">
+{{with .Main}}{{if .Styles.Rows}}<div class="short"><h3>Follow styles</h3>{{template "styles" .Styles}}</div>{{end}}{{end}}
+{{if .Marks}}<div class="short"><h3>Marks</h3><table class="matrix"><caption class="hush">Marks to set</caption><thead class="hush"><tr><th scope="col">Scale</th><th scope="col">Mark</th></tr></thead><tbody>{{range .Marks}}<tr><th scope="row">{{line .Name}}</th><td class="r"><span class="v">{{line .Value}}</span>{{with .Range}} <span class="soft">{{line .}}</span>{{end}}</td></tr>{{end}}</tbody></table></div>{{end}}
+{{range .Photos}}<div class="short"><h3>Photo</h3><img class="photo" src="{{.Data}}" alt="{{line .Alt}}"></div>{{end}}
+<div class="short screen-only">{{template "latest" .}}</div>
+</div>
+{{if .Views}}<h3 style="margin-top:14px">Build{{with .Moves}}: {{line .}}{{end}}</h3><div class="g3">{{range .Views}}<figure class="panel"><figcaption>{{.Name}}</figcaption>{{template "view" .}}</figure>{{end}}<div class="paper-only">{{template "latest" .}}</div></div>{{else}}<div class="paper-only">{{template "latest" .}}</div><p>The build cannot be drawn.</p>{{end}}
+<details><summary>Parts and clearances</summary><div class="in flush" tabindex="0" role="region" aria-label="Parts and clearances of {{line .Name}}">{{template "numbered" .Parts}}<ul class="plain">{{range .Fits}}<li>{{line .}}</li>{{end}}</ul>{{template "facts" .Facts}}</div></details>
+{{with .Shots}}<details><summary>{{line .Caption}}</summary><div class="in">{{template "table" .}}</div></details>
+{{end}}{{range .Tunes}}<details><summary>Proof and onset{{if not .First}}: {{line .Title}}{{end}}</summary><div class="in">{{template "groups" .Groups}}{{template "facts" .Proof}}{{with .Onset}}{{template "table" .}}{{end}}{{with .Efforts}}{{template "table" .}}{{end}}</div></details>
+<details><summary>All values{{if not .First}}: {{line .Title}}{{end}}</summary><div class="in">{{with .Note}}<p>{{text .}}</p>{{end}}{{range .Values}}{{template "table" .}}{{end}}</div></details>
+<details><summary>What changed{{with .Since}} in the last {{line .}}{{end}}{{if not .First}}: {{line .Title}}{{end}}</summary><div class="in">{{range .Changes}}<p><span class="strong">{{line .Head}}</span><br>{{line .Why}}</p>{{if .Words}}<ul class="plain">{{range .Words}}<li>{{line .}}</li>{{end}}</ul>{{else}}<p class="soft">No value differs.</p>{{end}}
+{{else}}<p class="soft">Nothing to compare with yet.</p>{{end}}</div></details>
+<details><summary>Cautions{{if not .First}}: {{line .Title}}{{end}}</summary><ul class="in plain">{{range .Cautions}}<li>{{line .}}</li>{{end}}</ul></details>
+{{end}}{{if .One}}{{template "sender" $}}{{end}}</section>
 {{end}}{{end}}
-{{define "facts"}}{{if .}}<dl>{{range .}}<dt>{{line .Term}}</dt><dd>{{line .Text}}</dd>{{end}}</dl>{{end}}{{end}}
-{{define "table"}}{{$t := .}}<table class="rows"><caption>{{line .Caption}}</caption><thead><tr>{{range $i, $h := .Head}}<th scope="col"{{if lt $i 2}} style="width:24%"{{end}}>{{line $h}}</th>{{end}}</tr></thead>
-<tbody>{{range .Rows}}<tr><th scope="row">{{line .Head}}</th>{{range $i, $c := .Cells}}<td{{if eq $c ""}} class="none"{{else if lt (len $c) 24}} class="keep"{{end}} data-label="{{line ($t.Label $i)}}">{{line $c}}</td>{{end}}</tr>
+{{define "latest"}}<h3>Latest state</h3><div class="code">{{template "code" .Code}}<div><p>Scan on the laptop, or type:</p>{{template "command" .Code.Text}}<p class="small soft">{{line .State}}</p></div></div>{{end}}
+{{define "sender"}}{{if .Facts}}<details><summary>Handover</summary><div class="in">{{template "facts" .Facts}}</div></details>{{end}}{{with .Note}}<p class="strong">{{text .}}</p>{{end}}{{end}}
+{{define "facts"}}{{if .}}<dl>{{range .}}<dt class="soft small">{{line .Term}}</dt><dd>{{line .Text}}</dd>{{end}}</dl>{{end}}{{end}}
+{{define "table"}}{{$t := .}}<table class="rows"><caption>{{line .Caption}}</caption><thead><tr>{{range $i, $h := .Head}}<th scope="col">{{line $h}}</th>{{end}}</tr></thead>
+<tbody>{{range .Rows}}<tr><th scope="row">{{line .Head}}</th>{{range $i, $c := .Cells}}<td{{if eq $c ""}} class="none"{{end}} data-label="{{line ($t.Label $i)}}">{{line $c}}</td>{{end}}</tr>
 {{end}}</tbody></table>{{end}}
 {{define "numbered"}}<table class="numbers"><thead><tr>{{range .Head}}<th scope="col">{{line .}}</th>{{end}}</tr></thead>
-<tbody>{{range .Rows}}<tr><th scope="row">{{line .Head}}</th>{{range $i, $c := .Cells}}<td style="{{if gt $i 0}}white-space:nowrap{{else}}overflow-wrap:anywhere{{end}}">{{line $c}}</td>{{end}}</tr>
+<tbody>{{range .Rows}}<tr><th scope="row">{{line .Head}}</th>{{range .Cells}}<td>{{line .}}</td>{{end}}</tr>
 {{end}}</tbody></table>{{end}}
-` + pictureSource + codeSource
+` + codeSource
 
 // dropEmpty takes a column of cells out if no row has anything in it.
 func (t *table) dropEmpty(cell int) {
@@ -166,70 +210,117 @@ func (t *table) dropEmpty(cell int) {
 // Label is the heading of a cell's column, for narrow screens.
 func (t table) Label(cell int) string { return t.Head[cell+1] }
 
+var cardTemplate = sync.OnceValues(func() (*template.Template, error) {
+	return page.Template(source+rigview.Templates+draw.Source(), nil)
+})
+
 // Write writes the page.
 //
 // Errors: a build that cannot be computed; those of w.
 func Write(w io.Writer, cat *schema.Catalogue, c Card) error {
-	t, err := page.Template(source, template.FuncMap{})
+	t, err := cardTemplate()
 	if err != nil {
 		return err
 	}
-	b := body{Lead: fmt.Sprintf("Handed over by %s", c.Sender), Note: c.Note, Facts: []fact{
-		{"as of", c.When.UTC().Format("2006-01-02 15:04") + " UTC"}, {"revision", c.Revision},
-	}}
+	zone := c.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	b := body{Note: c.Note, Several: len(c.Rigs) > 1}
+	if c.Sender != "" {
+		b.Facts = []fact{{"handed over by", c.Sender}, {"as of", c.When.In(zone).Format("2006-01-02 15:04 MST")}, {"revision", c.Revision}}
+	}
 	var names []string
 	for i, r := range c.Rigs {
-		v, err := rigOf(cat, c, r, fmt.Sprintf("rig%d", i+1))
+		v, err := rigOf(cat, c, r, fmt.Sprintf("rig%d", i+1), zone)
 		if err != nil {
 			return err
 		}
+		v.One = len(c.Rigs) == 1
 		b.Rigs = append(b.Rigs, v)
 		names = append(names, r.Rig.Alias)
+		row := contentsRow{ID: v.ID, Name: v.Name, Unit: r.Unit, State: page.State{V: page.Note, Word: "no tune yet"}}
+		if v.Main != nil {
+			row.State = rigview.Overall(v.Main.Groups)
+			var vals []string
+			for _, x := range v.Main.Vals {
+				vals = append(vals, x.Number)
+			}
+			row.Values = strings.Join(vals, ", ")
+		}
+		b.Contents = append(b.Contents, row)
 	}
-	p := page.Page{Title: "Handover: " + strings.Join(names, ", "), Foot: page.Foot{Version: strings.TrimPrefix(c.Tool, "rigkeep "), Commits: []string{c.Revision}, Files: c.Files}}
+	p := page.Page{Title: strings.Join(names, ", "), Library: c.Library, Foot: page.Foot{Made: c.When.In(zone), Version: strings.TrimPrefix(c.Tool, "rigkeep "), Commits: []string{c.Revision}, Files: c.Files}}
+	if len(b.Rigs) == 1 {
+		p.Sub = b.Rigs[0].Line
+		if h := c.Rigs[0].Href; h != "" {
+			p.Path = []page.Link{{Text: names[0], Href: h}, {Text: "Card"}}
+		}
+	} else {
+		p.Title, p.Name = fmt.Sprintf("Cards of %d rigs", len(names)), "Cards"
+	}
+	if c.Sender != "" {
+		p.Name = "Handover: " + strings.Join(names, ", ")
+	}
 	return page.Write(w, t, p, b)
 }
 
-func rigOf(cat *schema.Catalogue, c Card, r Rig, id string) (rigView, error) {
-	v := rigView{section: section{ID: id, Title: r.Rig.Alias + " on " + r.Sheet.Name}}
-	rep, err := fit.Check(r.Rig.MassParts(), preset.FitLimits(r.Sheet), mass.Options{})
+func rigOf(cat *schema.Catalogue, c Card, r Rig, id string, zone *time.Location) (rigView, error) {
+	v := rigView{ID: id, Name: r.Rig.Alias, Line: rigview.Line(r.Rig, r.Sheet), Marks: r.Marks, Photos: r.Photos, Href: r.Href, Unit: rigview.Unit(r.Sheet)}
+	lim := preset.FitLimits(r.Sheet)
+	lim.Length = c.Length
+	var main *preset.Tune
+	if len(r.Tunes) > 0 {
+		main = &r.Tunes[0].Tune
+	}
+	b, rep, err := draw.Of(r.Rig, r.Sheet, main, lim)
 	if err != nil {
 		return v, err
+	}
+	v.Views, _ = b.Views(id + "-view") // a build of points has no size that can be drawn
+	v.Moves, v.Over = b.Words(), b.Over()
+	v.Line += ", " + rigview.Kilos(rep.Properties.Mass)
+	if r.Unit != "" {
+		v.Line += ". Goes out on " + r.Unit
 	}
 	props := rep.Properties
 	payload := fmt.Sprintf("%.3f kg", props.Mass)
 	if r.Sheet.PayloadMax > 0 {
 		payload += fmt.Sprintf(", %.0f %% of the payload limit of %s kg", 100*props.Mass/r.Sheet.PayloadMax, schema.Num(r.Sheet.PayloadMax))
 	}
-	v.Facts = []fact{{"fingerprint", r.Rig.ID}, {"gimbal", r.Sheet.Name + " (" + r.Sheet.Slug + ")"}, {"mass", payload}, {"centre of gravity", cgWords(props.CG) + " of where the motor axes cross"}}
+	v.Facts = []fact{{"fingerprint", r.Rig.ID}, {"gimbal", r.Sheet.Name + " (" + r.Sheet.Slug + ")"}, {"mass", payload}, {"centre of gravity", props.CG.Words() + " of where the motor axes cross, as the parts are placed"}}
 	for _, u := range r.Sheet.Units {
-		v.Facts = append(v.Facts, fact{"unit", joined(", ", u.Serial, u.Label, prefixed("firmware ", u.Firmware))})
+		v.Facts = append(v.Facts, fact{"unit", joined(", ", u.Serial, u.Label, prefixed("firmware ", u.Firmware), u.Trouble)})
 	}
 	if r.Rig.Note != "" {
 		v.Facts = append(v.Facts, fact{"note", r.Rig.Note})
 	}
-	if pic, err := draw(r.Rig, r.Sheet, props, id+"-pic"); err == nil {
-		v.Pic = &pic
-	}
 	v.Parts = partsTable(r.Rig)
-	v.Lines = balanceLines(rep)
-	if v.Code, err = encode(fmt.Sprintf("rigkeep %s@%s", r.Rig.ID, c.Revision)); err != nil {
+	v.Fits = balanceLines(rep)
+	if v.Code, err = encode("rigkeep show " + r.Rig.Alias); err != nil {
 		return v, err
 	}
-	for _, t := range r.Tunes {
-		v.Tunes = append(v.Tunes, tuneOf(cat, r, t))
-		if b, ok := efforts(r, t.Tune, t.Name); ok {
-			v.Tables = append(v.Tables, b)
-		}
+	v.State = "This card: revision " + clip(c.Revision, 10)
+	if !c.When.IsZero() {
+		v.State += ", " + c.When.In(zone).Format("2006-01-02 15:04 MST")
+	}
+	for i, t := range r.Tunes {
+		x := tuneOf(cat, r, t, zone)
+		x.First = i == 0
+		v.Tunes = append(v.Tunes, x)
+	}
+	if len(v.Tunes) > 0 {
+		v.Main = &v.Tunes[0]
+		v.Badges = rigview.Badges(v.Main.Groups)
 	}
 	if s := shots(r); len(s.Rows) > 0 {
-		v.Tables = append(v.Tables, s)
+		v.Shots = &s
 	}
 	return v, nil
 }
 
 func partsTable(r preset.Rig) table {
-	t := table{Head: []string{"no.", "part", "mass", "centre x, y, z in mm"}}
+	t := table{Head: []string{"no.", "part", "mass", "centre forward, left, up in mm"}}
 	for i, p := range r.Parts {
 		t.Rows = append(t.Rows, row{fmt.Sprint(i + 1), []string{joined(": ", p.Slot, p.Name), fmt.Sprintf("%.0f g", p.Mass*1000),
 			fmt.Sprintf("%s, %s, %s", mm(p.Place[0]), mm(p.Place[1]), mm(p.Place[2]))}})
@@ -281,13 +372,19 @@ func efforts(r Rig, t preset.Tune, name string) (table, bool) {
 	return out, true
 }
 
-func tuneOf(cat *schema.Catalogue, r Rig, t Tune) tuneView {
-	v := tuneView{Title: "Tune " + t.Name, Note: t.Tune.Note, Since: t.Since}
-	v.Groups, v.Cautions = values(cat, r, t.Tune)
-	v.ProofSay, v.Proof, v.Holds = proof(r, t.Tune)
+func tuneOf(cat *schema.Catalogue, r Rig, t Tune, zone *time.Location) tuneView {
+	v := tuneView{Title: "tune " + t.Name, Note: t.Tune.Note, Since: t.Since}
+	v.Groups = rigview.Proof(r.Rig, r.Sheet, &t.Tune, r.Unit)
+	v.Vals, v.Pair = rigview.Stiffness(r.Sheet, &t.Tune, t.Proved), rigview.FiltersAndLimits(r.Sheet, &t.Tune, t.Proved)
+	v.Styles = rigview.StylesOf(r.Sheet, &t.Tune, v.Groups)
+	v.Values, v.Cautions = values(cat, r, t.Tune)
+	v.Proof = proof(t.Tune)
 	v.Onset = onset(r, t)
+	if b, ok := efforts(r, t.Tune, t.Name); ok {
+		v.Efforts = &b
+	}
 	for _, c := range t.Changes {
-		head := joined(", ", c.When.UTC().Format("2006-01-02 15:04"), c.Who, prefixed("job ", c.Job), prefixed("revision ", clip(c.Revision, 10)))
+		head := joined(", ", c.When.In(zone).Format("2006-01-02 15:04 MST"), c.Who, prefixed("job ", c.Job), prefixed("revision ", clip(c.Revision, 10)))
 		v.Changes = append(v.Changes, changeView{head, c.Why, c.Words})
 	}
 	return v
@@ -356,23 +453,12 @@ func firstSentence(s string) string {
 	return strings.TrimSuffix(strings.TrimSpace(s), ".")
 }
 
-// proof says what proof there is and whether it holds.
-func proof(r Rig, t preset.Tune) (say string, facts []fact, holds bool) {
+// proof says what else the record of the proof tells.
+func proof(t preset.Tune) (facts []fact) {
 	p := t.Proof
 	if p == nil {
-		return "Not proved: nobody recorded that this tune was worked in the hand.", nil, false
+		return nil
 	}
-	place := map[string]string{"hand": "in the hand", "stand": "on the stand only"}[p.Place]
-	say = joined(" ", "Worked", place, prefixed("on unit ", p.Unit))
-	if !p.At.IsZero() {
-		say += " on " + p.At.UTC().Format("2006-01-02")
-	}
-	holds = true
-	for _, s := range t.Stale(r.Rig, r.Sheet, "") {
-		say += "; no longer holds: " + s.Text
-		holds = false
-	}
-	say += ". It proves nothing on another unit."
 	minutes := ""
 	if p.Minutes > 0 {
 		minutes = schema.Num(p.Minutes) + " min"
@@ -382,7 +468,7 @@ func proof(r Rig, t preset.Tune) (say string, facts []fact, holds bool) {
 			facts = append(facts, f)
 		}
 	}
-	return say, facts, holds
+	return append(facts, fact{"holds on", "unit " + p.Unit + " alone. It proves nothing on another unit."})
 }
 
 // onset is where each axis began to oscillate, from the proof, else from the last bench log.

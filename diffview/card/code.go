@@ -38,4 +38,4 @@ func encode(text string) (code, error) {
 	return code{text, c.Size + 2*quiet, b.String()}, nil
 }
 
-const codeSource = `{{define "code"}}<svg xmlns="http://www.w3.org/2000/svg" class="code" viewBox="0 0 {{.Size}} {{.Size}}" width="180" height="180" role="img" aria-label="QR code of: {{.Text}}" shape-rendering="crispEdges"><rect width="{{.Size}}" height="{{.Size}}" fill="#fff"/><path d="{{.Path}}" fill="#000"/></svg>{{end}}`
+const codeSource = `{{define "code"}}<svg xmlns="http://www.w3.org/2000/svg" class="code" viewBox="0 0 {{.Size}} {{.Size}}" width="180" height="180" role="img" aria-label="QR code of: {{raw .Text}}" shape-rendering="crispEdges"><rect width="{{.Size}}" height="{{.Size}}" fill="#fff"/><path d="{{.Path}}" fill="#000"/></svg>{{end}}`

@@ -91,7 +91,7 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 {{with .Page.Sub}}<p class="sub">{{line .}}</p>
 {{end}}{{template "body" .Body}}
 <footer>
-{{with .Page.Foot}}<p>{{with .Day}}{{.}}{{end}}{{with .Commits}}{{range $i, $c := .}}{{if $i}}, {{else}}, revision {{end}}<code>{{line $c}}</code>{{end}}{{end}}. Made by Rigkeep{{with .Version}} {{line .}}{{end}}. Calculated values are a place to start, from below. The maker’s manual, local codes and qualified crew come first.</p>
+{{with .Page.Foot}}<p>{{with .Day}}{{.}}{{end}}{{with .Commits}}{{range $i, $c := .}}{{if $i}}, {{else}}, revision {{end}}<code>{{short $c}}</code>{{end}}{{end}}. Made by Rigkeep{{with .Version}} {{line .}}{{end}}. Calculated values are a place to start, from below. The maker’s manual, local codes and qualified crew come first.</p>
 {{with .Files}}<details><summary>Files and check sums</summary><ul class="in">{{range .}}<li><code>{{raw .Path}}</code> SHA-256 <code>{{raw .SHA256}}</code></li>{{end}}</ul></details>{{end}}{{end}}</footer>
 </main>
 {{with .Page.Data}}<script type="application/json" id="data">{{.}}</script>
@@ -103,7 +103,7 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 {{template "chart" (chart .Chart .ID)}}
 {{template "numbers" (numbers .Chart)}}
 </figure>{{end}}
-{{define "numbers"}}<details><summary>Numbers of the chart</summary><div class="in flush">
+{{define "numbers"}}<details><summary>Numbers of the chart</summary><div class="in flush" tabindex="0" role="region" aria-label="Numbers of {{line .Of}}">
 <table class="numbers"><thead><tr><th scope="col">{{line .XLabel}}</th>{{range .Names}}<th scope="col">{{line .}}</th>{{end}}</tr></thead>
 <tbody>{{range .Rows}}<tr><th scope="row">{{line .X}}</th>{{range .Y}}<td>{{.}}</td>{{end}}</tr>{{end}}</tbody></table>
 {{with .Marks}}<p class="small">{{range $i, $m := .}}{{if $i}}; {{end}}{{line $m}}{{end}}</p>{{end}}</div></details>{{end}}
@@ -158,6 +158,7 @@ type Figure struct {
 }
 
 type numbers struct {
+	Of     string
 	XLabel string
 	Names  []string
 	Rows   []numbersRow
@@ -170,7 +171,7 @@ type numbersRow struct {
 }
 
 func tabulate(c svg.Chart) numbers {
-	n := numbers{XLabel: c.XLabel}
+	n := numbers{XLabel: c.XLabel, Of: c.Title}
 	for _, s := range c.Series {
 		name := s.Name
 		if len(c.Series) == 1 || name == "" {
@@ -227,7 +228,7 @@ func Number(v float64) string {
 func Template(body string, funcs template.FuncMap) (*template.Template, error) {
 	t := template.New("page").Funcs(template.FuncMap{
 		"line": func(v any) string { return Units(safe.Line(fmt.Sprint(v))) }, "text": func(s string) string { return Units(safe.Text(s)) },
-		"raw": safe.Line, "name": func(s string) string { return Middle(safe.Line(s), longName) }, "margins": margins,
+		"raw": safe.Line, "short": func(rev string) string { return Middle(safe.Line(rev[:min(len(rev), 10)]), 10) }, "name": func(s string) string { return Middle(safe.Line(s), longName) }, "margins": margins,
 		"numbers": tabulate, "words": commandWords, "policy": policy, "long": longNumber,
 		// our own style sheet and script, embedded; nothing from outside gets in
 		"css":    func() template.CSS { return template.CSS(css) },
