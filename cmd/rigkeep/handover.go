@@ -22,11 +22,8 @@ import (
 	"rigkeep/repo/store"
 )
 
-// signersPath is where a library keeps whose keys it trusts.
-const signersPath = "trust/allowed_signers"
-
 func handoverVerb() command {
-	signers := &cli.StringFlag{Name: "signers", Usage: "whose keys to trust: a `FILE` in OpenSSH's allowed_signers form; else the library's " + signersPath}
+	signers := &cli.StringFlag{Name: "signers", Usage: "whose keys to trust: a `FILE` in OpenSSH's allowed_signers form; else the keys that you pinned with rigkeep trust add"}
 	on := &cli.StringFlag{Name: "on", Usage: "convert the tunes to this `GIMBAL` through the SI maps of both sheets"}
 	alias := &cli.StringFlag{Name: "alias", Usage: "call the rig `NAME` here"}
 	return command{
@@ -54,9 +51,9 @@ func handoverVerb() command {
 			{
 				name: "accept", args: "FILE", short: "take a handover in, merged by key as one revision",
 				long: "Checks the whole of a handover in memory and merges it by key into the library as one revision, with its history. It proves nothing: a proof that comes along is theirs and is marked so, and one of our own stays. A handover older than what is here is refused. " +
-					"It must be signed by a key that " + signersPath + " (or --signers) names for its sender; --unsigned and --trust-unknown take one in that is not. With --on the tunes are converted to another gimbal, each number shown.",
+					"It must be signed by a key that you pinned for its sender (rigkeep trust add), or that --signers names; what " + handover.SignersPath + " of the library says is a proposal. --unsigned and --trust-unknown take one in that is not. With --on the tunes are converted to another gimbal, each number shown.",
 				example: "rigkeep handover accept a-cam.zip\nrigkeep handover accept a-cam.zip --unsigned --dry-run\nrigkeep handover accept a-cam.zip --theirs stiffness.pan -m \"As the A-cam operator left it\"",
-				flags: append(boolFlags("unsigned", "take it in although nobody signed it", "trust-unknown", "take it in although the list does not trust its signer: a key that is unknown, expired, or somebody else's", "jobs", "take in the jobs that pin the tunes too"),
+				flags: append(boolFlags("unsigned", "take it in although nobody signed it", "trust-unknown", "take it in although its signer is not trusted: a key that is unknown, expired, or somebody else's", "jobs", "take in the jobs that pin the tunes too"),
 					signers, on, alias, messageFlag(),
 					&cli.StringSliceFlag{Name: "ours", Usage: "settle a conflict as it is here: `KEY`, FILE:KEY, FILE or all"},
 					&cli.StringSliceFlag{Name: "theirs", Usage: "settle a conflict as it is there: `KEY`, FILE:KEY, FILE or all"},
@@ -332,57 +329,76 @@ func (k *invocation) readHandover(name string) (*handover.Parcel, error) {
 	return handover.Open(data, k.cat)
 }
 
-// trusted is the list of keys to trust; nil where there is none.
-func (k *invocation) trusted() (*handover.Trusted, string, error) {
-	name := k.c.String("signers")
-	var data []byte
-	var err error
-	switch {
-	case name != "":
-		if data, err = os.ReadFile(k.path(name)); os.IsNotExist(err) {
-			return nil, "", fail(exitNotFound, "there is no file %s", name)
-		}
-	case k.lib != nil:
-		name = signersPath
-		if data, err = k.lib.Store.Read(name); isNotFound(err) {
-			return nil, "", nil
-		}
-	default:
-		return nil, "", nil
-	}
-	if err != nil {
-		return nil, "", err
-	}
-	t, err := handover.ParseTrusted(name, data, time.Local)
-	return t, name, err
-}
-
 // signature is who signed, for JSON and for words.
 type signature struct {
-	TrustLevel string   `json:"standing"` // trusted, unsigned, unknown key, other person, expired, …
+	TrustLevel string   `json:"standing"` // trusted, unsigned, unknown key, proposed, other person, expired, …
 	Key        string   `json:"key,omitempty"`
 	Type       string   `json:"type,omitempty"`
 	Principals []string `json:"principals"`
-	List       string   `json:"list,omitempty"`
+	List       string   `json:"list,omitempty"` // the file of --signers; else the keys pinned here were asked
 	Line       int      `json:"line,omitempty"`
+	Proposed   string   `json:"proposed_revision,omitempty"` // that named the key in trust/allowed_signers
+	ProposedBy string   `json:"proposed_by,omitempty"`
+	VouchedBy  string   `json:"vouched_by,omitempty"` // the pinned key that signed that revision
 
-	public string
+	public   string
+	bound    string // the key that the sender's name signed with before
+	pinned   time.Time
+	proposal *handover.Proposal
 }
 
+// signatureOf judges a handover's signature: by the list of --signers, else by the keys that are
+// pinned here for this library.
 func (k *invocation) signatureOf(p *handover.Parcel) (signature, error) {
-	t, name, err := k.trusted()
-	if err != nil {
-		return signature{}, err
-	}
-	v := p.TrustLevel(t, k.Now())
-	s := signature{TrustLevel: string(v.TrustLevel), Principals: v.Principals, List: name, Line: v.Line}
-	if s.Principals == nil {
-		s.Principals = []string{}
-	}
+	s := signature{Principals: []string{}}
 	if p.Signed {
 		s.Key, s.Type, s.public = p.Key.Print, p.Key.Type, p.Key.Public()
 	}
-	return s, nil
+	if name := k.c.String("signers"); name != "" {
+		data, err := os.ReadFile(k.path(name))
+		if os.IsNotExist(err) {
+			return s, fail(exitNotFound, "there is no file %s", name)
+		}
+		if err != nil {
+			return s, err
+		}
+		t, err := handover.ParseTrusted(name, data, time.Local)
+		if err != nil {
+			return s, err
+		}
+		v := p.TrustLevel(t, k.Now())
+		s.TrustLevel, s.List, s.Line = string(v.TrustLevel), name, v.Line
+		s.Principals = append(s.Principals, v.Principals...)
+		return s, nil
+	}
+	if k.lib == nil {
+		s.TrustLevel = string(p.TrustLevel(nil, k.Now()).TrustLevel)
+		return s, nil
+	}
+	pins, _, err := k.pins()
+	if err != nil {
+		return s, err
+	}
+	v, pin := pins.Judge(p, k.Now())
+	s.TrustLevel, s.bound = string(v.TrustLevel), pins.Bound(p.Sender.Email)
+	s.Principals = append(s.Principals, v.Principals...)
+	if pin != nil {
+		s.Proposed, s.ProposedBy, s.pinned = pin.Revision, pin.By, pin.Added
+		return s, nil
+	}
+	if !p.Signed {
+		return s, nil
+	}
+	all, _, err := handover.Proposals(k.lib.Store, pins, k.Now())
+	for i, x := range all {
+		if x.Key.Print == p.Key.Print {
+			s.TrustLevel, s.proposal = string(handover.Proposed), &all[i]
+			s.Principals = append(s.Principals, x.Principals...)
+			s.Proposed, s.ProposedBy, s.VouchedBy = string(x.Revision), x.By.Name, x.Vouched
+			break
+		}
+	}
+	return s, err
 }
 
 func (s signature) good() bool { return s.TrustLevel == string(handover.Good) }
@@ -390,18 +406,34 @@ func (s signature) good() bool { return s.TrustLevel == string(handover.Good) }
 // words say who signed, loudly where it is not to be trusted.
 func (s signature) words(p *handover.Parcel) (text, hint string) {
 	names := strings.Join(s.Principals, ", ")
+	at := "pinned here"
+	if s.List != "" {
+		at = fmt.Sprintf("%s:%d", s.List, s.Line)
+	}
 	switch s.TrustLevel {
 	case string(handover.Good):
-		return fmt.Sprintf("signed by %s, trusted as %s (%s:%d)", s.Key, names, s.List, s.Line), ""
+		if s.List == "" {
+			at = "pinned here on " + s.pinned.Format("2006-01-02")
+			if s.Proposed != "" {
+				at += ", proposed by revision " + store.Rev(s.Proposed).Short() + " of " + s.ProposedBy
+			}
+		}
+		return fmt.Sprintf("signed by %s, trusted as %s (%s)", s.Key, names, at), ""
 	case string(handover.Unsigned):
 		return "NOT SIGNED: anybody can have made this file, whatever name it carries", "ask the sender for a signed one: rigkeep handover write --sign KEY"
+	case string(handover.Proposed):
+		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT PINNED HERE: %s, which %s names for %s (%s)", s.Key, handover.SignersPath, names, s.proposal.Origin()),
+			"if " + names + " confirms the key by another way, pin it with:\nrigkeep trust add " + s.Key
+	case string(handover.Rebound):
+		return fmt.Sprintf("SIGNED BY ANOTHER KEY THAN BEFORE: %s signed with %s here; this is %s", p.Sender, s.bound, s.Key),
+			"ask the sender; if the key is a new one, pin it with:\nrigkeep trust add " + s.Key
 	case "unknown key":
-		return fmt.Sprintf("SIGNED BY AN UNKNOWN KEY: it says it is from %s; no list here knows %s", p.Sender, s.Key),
-			fmt.Sprintf("if the sender confirms the key by another way, add this line to %s:\n%s %s", firstOf(s.List, signersPath), p.Sender.Email, s.public)
+		return fmt.Sprintf("SIGNED BY AN UNKNOWN KEY: it says it is from %s; %s is not pinned here", p.Sender, s.Key),
+			fmt.Sprintf("if the sender confirms the key by another way, pin it with:\nrigkeep trust add '%s %s'", p.Sender.Email, s.public)
 	case "other person":
-		return fmt.Sprintf("SIGNED BY SOMEBODY ELSE: it says it is from %s; the key is that of %s (%s:%d)", p.Sender, names, s.List, s.Line), "ask both of them"
+		return fmt.Sprintf("SIGNED BY SOMEBODY ELSE: it says it is from %s; the key is that of %s (%s)", p.Sender, names, at), "ask both of them"
 	case "expired", "not yet valid":
-		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT VALID NOW (%s): %s of %s (%s:%d)", s.TrustLevel, s.Key, names, s.List, s.Line), "ask the sender for one signed with a key that is"
+		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT VALID NOW (%s): %s of %s (%s)", s.TrustLevel, s.Key, names, at), "ask the sender for one signed with a key that is"
 	}
-	return fmt.Sprintf("SIGNED BY A KEY THAT IS TRUSTED FOR OTHER THINGS ONLY (%s): %s of %s (%s:%d)", s.TrustLevel, s.Key, names, s.List, s.Line), "the list's namespaces must name " + handover.Namespace
+	return fmt.Sprintf("SIGNED BY A KEY THAT IS TRUSTED FOR OTHER THINGS ONLY (%s): %s of %s (%s)", s.TrustLevel, s.Key, names, at), "the list's namespaces must name " + handover.Namespace
 }

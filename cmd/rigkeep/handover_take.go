@@ -305,6 +305,22 @@ func (k *invocation) trust(t *taking) error {
 	if t.sig.good() {
 		return nil
 	}
+	if p := t.sig.proposal; p != nil && !k.dryRun() && k.canAsk() {
+		pins, name, err := k.pins()
+		if err != nil {
+			return err
+		}
+		if err := k.askPin(*p); err == nil {
+			if err := k.pin(pins, name, *p); err != nil {
+				return err
+			}
+			if t.sig, err = k.signatureOf(t.p); err != nil || t.sig.good() {
+				return err
+			}
+		} else if !errors.Is(err, errNotPinned) {
+			return err
+		}
+	}
 	text, hint := t.sig.words(t.p)
 	unsigned := t.sig.TrustLevel == string(handover.Unsigned)
 	flag := "trust-unknown"
@@ -356,7 +372,10 @@ func runHandoverAccept(k *invocation) error {
 	} else if !t.sig.good() {
 		signed += " (" + t.sig.TrustLevel + ")"
 	}
-	trailers := []store.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: "Handover-Signed", Value: signed}}
+	trailers := []store.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: library.SignedTrailer, Value: signed}}
+	if t.sig.good() && t.sig.Proposed != "" {
+		trailers = append(trailers, store.Trailer{Key: library.ProposedTrailer, Value: store.Rev(t.sig.Proposed).Short() + " of " + t.sig.ProposedBy})
+	}
 	if k.dryRun() {
 		if k.json() {
 			return k.encode(k.jsonOf(t))
@@ -375,6 +394,7 @@ func runHandoverAccept(k *invocation) error {
 		if err != nil {
 			return err
 		}
+		k.bind(t)
 		j := k.jsonOf(t)
 		j.Revision = string(rev)
 		return k.encode(j)
@@ -383,6 +403,7 @@ func runHandoverAccept(k *invocation) error {
 	if err := k.commit(t.a.Plan, subject, body, trailers); err != nil {
 		return err
 	}
+	k.bind(t)
 	for _, n := range t.a.Notes {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
 	}

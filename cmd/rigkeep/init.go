@@ -11,6 +11,7 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset/file"
+	"rigkeep/repo/handover"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
@@ -148,6 +149,12 @@ func (k *invocation) initFrom() error {
 	}
 	k.recordResult(head, "Copy "+r.Shown(), "")
 	k.printf("copied %s to %s: %s\n", safe.Line(r.Shown()), dir, plural(len(rigs), "rig"))
+	k.lib = l
+	if pins, _, err := k.pins(); err == nil {
+		if all, _, err := handover.Proposals(l.Store, pins, k.Now()); err == nil {
+			k.sayProposed(proposalsOf(all))
+		}
+	}
 	k.say("next: rigkeep sync, whenever there is a line to it")
 	return nil
 }

@@ -64,6 +64,7 @@ var plays = []struct{ section, line string }{
 	{"handover write", "handover write b-cam-85 ../parcel.zip"},
 	{"handover read", "handover read ../parcel.zip"},
 	{"handover accept", "handover accept ../parcel.zip --unsigned --library ../other"},
+	{"trust list", "trust list"},
 	{"any command that changes something", "set b-cam-85 stiffness.tilt=9 --dry-run"},
 	{"an error", "show nobody"},
 }

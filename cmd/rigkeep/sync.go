@@ -3,12 +3,14 @@ package main
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"rigkeep/diffview/safe"
+	"rigkeep/repo/handover"
 	"rigkeep/repo/library"
 	"rigkeep/repo/merge"
 	"rigkeep/repo/store"
@@ -76,12 +78,25 @@ func runSync(k *invocation) error {
 			return err
 		}
 	}
+	a := syncAnswerOf(out, r.Shown(), k.dryRun())
+	if slices.Contains(a.Changed, handover.SignersPath) && !k.dryRun() {
+		pins, _, err := k.pins()
+		if err != nil {
+			return err
+		}
+		all, _, err := handover.Proposals(k.lib.Store, pins, k.Now())
+		if err != nil {
+			return err
+		}
+		a.Proposed = proposalsOf(all)
+	}
 	if k.json() {
-		if err := k.encode(syncAnswerOf(out, r.Shown(), k.dryRun())); err != nil {
+		if err := k.encode(a); err != nil {
 			return err
 		}
 	} else {
 		k.printSynced(out, r.Shown())
+		k.sayProposed(a.Proposed)
 	}
 	if out.Conflict() {
 		return &failure{code: exitConflict}
@@ -166,6 +181,7 @@ type syncAnswer struct {
 	Changed   []string        `json:"changed"` // files of this library
 	Merge     *syncMerge      `json:"merge,omitempty"`
 	Conflicts []library.Clash `json:"conflicts"`
+	Proposed  []trustProposal `json:"proposed,omitempty"` // keys that trust/allowed_signers names since, and nobody here pinned
 }
 
 type syncRevision struct {

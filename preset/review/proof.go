@@ -75,6 +75,12 @@ func proofHandover(l *look, x *Subject) {
 		if t.Sum != "" {
 			text += " " + short(t.Sum)
 		}
+		if t.Key != "" && t.Key != "no" {
+			text += ", signed by " + t.Key
+		}
+		if t.From != "" {
+			text += ", a key that revision " + t.From + " proposed"
+		}
 		ev = append(ev, t.At.told(x.TuneFile.Path, text))
 	}
 	if p := x.proof(); p != nil {

@@ -119,6 +119,8 @@ type Log struct {
 type Handover struct {
 	At    Stamp
 	Sum   string // of the file that was accepted
+	Key   string // that signed it, "" or "no" for none
+	From  string // the revision that proposed the key, and who made it; "" for a key pinned by other means
 	Since bool   // a proof of our own was recorded since
 }
 

@@ -23,6 +23,18 @@ import (
 // the SHA-256 of the file.
 const HandoverTrailer = "Handover"
 
+// SignedTrailer names the key that signed an accepted handover, or says "no"; ProposedTrailer the
+// revision that had proposed the key, and who made it.
+const (
+	SignedTrailer   = "Handover-Signed"
+	ProposedTrailer = "Handover-Key-Proposed"
+)
+
+// handoverOf is what a revision that accepted a handover says of it.
+func handoverOf(c store.Commit) *review.Handover {
+	return &review.Handover{At: stamp(c), Sum: c.Trailer(HandoverTrailer), Key: c.Trailer(SignedTrailer), From: c.Trailer(ProposedTrailer)}
+}
+
 // ReviewRequest says what to review.
 type ReviewRequest struct {
 	// Rigs are tunes as a person names them, RIG or RIG/TUNE, as they lie in the
@@ -459,7 +471,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 				return err
 			}
 			if came {
-				x.Taken = &review.Handover{At: stamp(h.Commit), Sum: h.Trailer(HandoverTrailer)}
+				x.Taken = handoverOf(h.Commit)
 			}
 			continue
 		}
@@ -467,7 +479,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 			break
 		}
 		if sum := h.Trailer(HandoverTrailer); sum != "" {
-			x.Taken = &review.Handover{At: stamp(h.Commit), Sum: sum}
+			x.Taken = handoverOf(h.Commit)
 			if p != nil && p.Ended == "" && h.Blob != "" {
 				data, err := l.Store.ReadBlob(h.Blob)
 				if err != nil {
@@ -564,7 +576,7 @@ func (l *Library) takenOver(xs []review.Subject) error {
 		}
 		for i := range xs {
 			if bare(xs[i]) && slices.ContainsFunc(changes, func(p store.PathChange) bool { return p.Path == xs[i].TuneFile.Path }) {
-				xs[i].Taken = &review.Handover{At: stamp(c), Sum: sum}
+				xs[i].Taken = handoverOf(c)
 			}
 		}
 	}

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"container/heap"
 	"errors"
 	"fmt"
@@ -23,6 +24,53 @@ type FileRevision struct {
 	Commit
 	Path string
 	Blob BlobID
+}
+
+// First gives the first revision of the library, "" before there is one: what each of its copies has
+// in common. It follows first parents, so that a history that was merged in does not count.
+//
+// Errors: ErrForeign in a shallow clone, ErrDamaged.
+func (l *Lib) First() (Rev, error) {
+	id, err := l.start("")
+	if err != nil || id.IsZero() {
+		return "", err
+	}
+	err = l.with(func(r *objects.Reader) error {
+		for {
+			if l.shallow[id] {
+				return &Error{Kind: ErrForeign, Msg: "this is a shallow clone, and its first revision is not here", Hint: "Fetch all of it with `git fetch --unshallow`"}
+			}
+			data, err := r.Commit(id)
+			if err != nil {
+				return err
+			}
+			h, err := objects.ParseCommit(id, data)
+			if err != nil {
+				return err
+			}
+			if len(h.Parents) == 0 {
+				return nil
+			}
+			id = h.Parents[0]
+		}
+	})
+	return rev(id), err
+}
+
+// CommitBytes gives a revision as git keeps it.
+//
+// Errors: ErrNotFound, ErrDamaged.
+func (l *Lib) CommitBytes(at Rev) (raw []byte, err error) {
+	id, err := at.hash()
+	if err != nil {
+		return nil, err
+	}
+	err = l.with(func(r *objects.Reader) error {
+		data, err := r.Commit(id)
+		raw = bytes.Clone(data)
+		return err
+	})
+	return raw, err
 }
 
 // Log gives revisions reachable from rev ("" is the present one), newest first; limit 0 gives

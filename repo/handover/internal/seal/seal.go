@@ -53,7 +53,9 @@ func Sign(msg []byte, s ssh.Signer) ([]byte, error) {
 
 // Verify checks that an armoured signature is of this message, and gives the key that made it.
 // Whose key that is, it does not say.
-func Verify(armoured, msg []byte) (Key, error) {
+func Verify(armoured, msg []byte) (Key, error) { return verify(armoured, msg, Namespace, "a handover") }
+
+func verify(armoured, msg []byte, namespace, use string) (Key, error) {
 	fail := func(what string) (Key, error) { return Key{}, fmt.Errorf("%w: %s", ErrSignature, what) }
 	if len(armoured) > MaxSignature {
 		return fail("it is longer than any key makes one")
@@ -67,13 +69,42 @@ func Verify(armoured, msg []byte) (Key, error) {
 	if err != nil {
 		return fail(err.Error())
 	}
-	if sig.Namespace != Namespace {
-		return fail(fmt.Sprintf("it was made for %q and not for a handover (%s)", sig.Namespace, Namespace))
+	if sig.Namespace != namespace {
+		return fail(fmt.Sprintf("it was made for %q and not for %s (%s)", sig.Namespace, use, namespace))
 	}
-	if err := sshsig.Verify(bytes.NewReader(msg), sig, sig.PublicKey, sig.HashAlgorithm, Namespace); err != nil {
+	if err := sshsig.Verify(bytes.NewReader(msg), sig, sig.PublicKey, sig.HashAlgorithm, namespace); err != nil {
 		return fail("it belongs to another file, or the file was changed after it was signed")
 	}
 	return keyOf(sig.PublicKey), nil
+}
+
+// GitNamespace is that of the signatures which git puts into commits. Source: git-commit(1) and
+// gitformat-signature(5), gpg.format=ssh.
+const GitNamespace = "git"
+
+// VerifyCommit checks the SSH signature of a commit's bytes, as `git commit -S` makes it with
+// gpg.format=ssh, and gives the key that made it. ok is false where there is none.
+func VerifyCommit(raw []byte) (k Key, ok bool, err error) {
+	head, body, _ := bytes.Cut(raw, []byte("\n\n"))
+	var rest, sig []byte
+	in := false
+	for line := range bytes.SplitSeq(head, []byte("\n")) {
+		switch text, found := bytes.CutPrefix(line, []byte("gpgsig ")); {
+		case found && sig != nil:
+			return k, true, fmt.Errorf("%w: there is more than one", ErrSignature)
+		case found:
+			in, sig = true, append(bytes.Clone(text), '\n')
+		case in && len(line) > 0 && line[0] == ' ':
+			sig = append(append(sig, line[1:]...), '\n')
+		default:
+			in, rest = false, append(append(rest, line...), '\n')
+		}
+	}
+	if sig == nil {
+		return k, false, nil
+	}
+	k, err = verify(sig, append(append(rest, '\n'), body...), GitNamespace, "a commit")
+	return k, true, err
 }
 
 // ErrKey is wrapped by every error that means a key cannot be used to sign.

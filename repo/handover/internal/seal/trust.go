@@ -18,6 +18,7 @@ type trusted struct {
 	namespaces    []string // nil permits all
 	after, before time.Time
 	key           []byte
+	pub           Key
 }
 
 // MaxTrusted bounds an allowed_signers file.
@@ -47,7 +48,7 @@ func ParseTrusted(name string, data []byte, loc *time.Location) (*Trusted, error
 		if err != nil || len(bytes.TrimSpace(left)) > 0 {
 			return nil, bad("there is no SSH public key behind the principals")
 		}
-		e := trusted{line: i + 1, principals: strings.Split(who, ","), key: key.Marshal()}
+		e := trusted{line: i + 1, principals: strings.Split(who, ","), key: key.Marshal(), pub: keyOf(key)}
 		certificate := false
 		for _, o := range options {
 			word, value, _ := strings.Cut(o, "=")
@@ -130,6 +131,31 @@ type Verdict struct {
 // Judge says what the list holds of a key that signed in the name of a person (a mail address)
 // at a moment. Of several lines the one that speaks best counts.
 func (t *Trusted) Judge(k Key, person string, now time.Time) Verdict {
+	return t.judge(k, person, Namespace, now)
+}
+
+// JudgeCommit is Judge for the signature of a commit.
+func (t *Trusted) JudgeCommit(k Key, person string, now time.Time) Verdict {
+	return t.judge(k, person, GitNamespace, now)
+}
+
+// Signers are the lines that name a key, in order.
+func (t *Trusted) Signers() []SignerLine {
+	var out []SignerLine
+	for _, e := range t.lines {
+		out = append(out, SignerLine{e.line, e.principals, e.pub})
+	}
+	return out
+}
+
+// SignerLine is a line of a list: whose key it says it is.
+type SignerLine struct {
+	Line       int
+	Principals []string
+	Key        Key
+}
+
+func (t *Trusted) judge(k Key, person, namespace string, now time.Time) Verdict {
 	rank := map[TrustLevel]int{Good: 0, Misnamed: 1, Expired: 2, NotYet: 3, Elsewhere: 4, Unknown: 5}
 	best := Verdict{TrustLevel: Unknown}
 	if t == nil {
@@ -141,7 +167,7 @@ func (t *Trusted) Judge(k Key, person string, now time.Time) Verdict {
 		}
 		v := Verdict{TrustLevel: Good, Principals: e.principals, Line: e.line}
 		switch {
-		case e.namespaces != nil && !matchAny(e.namespaces, Namespace):
+		case e.namespaces != nil && !matchAny(e.namespaces, namespace):
 			v.TrustLevel = Elsewhere
 		case !e.before.IsZero() && now.After(e.before):
 			v.TrustLevel = Expired
