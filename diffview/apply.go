@@ -35,6 +35,8 @@ func (r Report) ApplyTune(t preset.Tune) (preset.Tune, error) {
 		switch f.Key {
 		case "rig":
 			out.Rig = after
+		case "unit":
+			out.Unit = after
 		case "note":
 			out.Note = after
 		}

@@ -36,6 +36,9 @@ func genTune(t *rapid.T, base *preset.Tune) *preset.Tune {
 			out.Values[k] = rapid.Float64Range(0, 45).Draw(t, "f")
 		}
 	}
+	if rapid.Bool().Draw(t, "has unit") {
+		out.Unit = rapid.SampledFrom([]string{"", "H-1", "H-2"}).Draw(t, "own unit")
+	}
 	if rapid.Bool().Draw(t, "has note") {
 		out.Note = rapid.SampledFrom([]string{"", "quiet", "quiet on the quay", "quiet\nand calm", "\x1b[31m"}).Draw(t, "note")
 	}

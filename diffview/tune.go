@@ -77,6 +77,9 @@ func (c *comparison) tune() {
 		}
 		c.r.Other = append(c.r.Other, f)
 	}
+	if a.Unit != b.Unit {
+		c.r.Other = append(c.r.Other, c.field(schema.KindTune, "unit", present(a.Unit), present(b.Unit)))
+	}
 	if a.Note != b.Note {
 		c.r.Other = append(c.r.Other, c.field(schema.KindTune, "note", present(a.Note), present(b.Note)))
 	}

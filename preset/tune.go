@@ -14,6 +14,7 @@ import (
 // numbers as float64, flags as bool, words as string.
 type Tune struct {
 	Rig    string
+	Unit   string // that it is for, "" for any
 	Note   string
 	Values map[string]any
 	Proof  *Proof
@@ -38,7 +39,7 @@ type Proof struct {
 // DecodeTune reads a tune that has passed Validate.
 func DecodeTune(c *schema.Catalogue, doc schema.Tree) Tune {
 	f := schema.Flatten(doc)
-	t := Tune{Rig: f.Str("rig"), Note: f.Str("note"), Values: map[string]any{}}
+	t := Tune{Rig: f.Str("rig"), Unit: f.Str("unit"), Note: f.Str("note"), Values: map[string]any{}}
 	for k, v := range f {
 		if _, ok := c.Param(k); !ok {
 			continue

@@ -142,6 +142,7 @@ func gimbalKind(ps []Param) Kind {
 func tuneKind(ps []Param) Kind {
 	tune := append(head(KindTune),
 		Field{Path: "rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of the rig this tune is for.", Example: "k7qd2m9x4c"},
+		Field{Path: "unit", Type: String, MaxLen: 100, Doc: "The unit it is for, by serial or label, where it is for one only.", Example: "Large A"},
 		noteField(),
 	)
 	for _, p := range ps {

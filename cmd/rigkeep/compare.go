@@ -25,8 +25,8 @@ func compareVerb() command {
 		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
 		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), a part (part:NAME), both at a moment with @WHEN, or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
 			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
-		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@night-pilotage --html changes.html\nrigkeep compare a-cam-prime b-cam-85 --patch\nrigkeep compare a-cam-prime",
-		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code"),
+		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@night-pilotage --html changes.html\nrigkeep compare a-cam-prime b-cam-85 --patch\nrigkeep compare a-cam-prime\nrigkeep compare a-cam-prime --units",
+		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code", "units", "one tune beside what each unit holds of it"),
 			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"},
 			&cli.StringFlag{Name: "for", Usage: "behaviour for the lenses and moves of this `JOB`"},
 			&cli.StringFlag{Name: "move", Usage: "behaviour on this `MOVE`: \"turn 90deg in 2s\""},
@@ -243,6 +243,15 @@ func standFor(s, other diffview.Side, at onDisk) {
 
 func runCompare(k *invocation) error {
 	names := k.args
+	if k.c.Bool("units") {
+		if len(names) > 1 {
+			return usage("--units goes with one tune").hinted("Try: rigkeep compare %s --units", names[0])
+		}
+		if err := k.open(); err != nil {
+			return err
+		}
+		return k.compareUnits()
+	}
 	if len(names) == 1 {
 		if strings.Contains(names[0], "@") {
 			return usage("compare needs two sides").hinted("for example: rigkeep compare %s %s", names[0], strings.SplitN(names[0], "@", 2)[0])

@@ -1,88 +1,538 @@
 package main
 
 import (
+	"cmp"
+	"errors"
+	"fmt"
 	"strings"
 
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
+	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
-// keyLine is one value in the order in which values are keyed in.
-type keyLine struct {
-	Group string // heading under which it stands
-	Key   string
-	Name  string
-	Value any
-	Text  string // the value with its unit
+func loadVerb() command {
+	return command{
+		name: "load", args: "RIG[/TUNE][@WHEN]", short: "key a tune in to a unit, ticked off, and record what the unit holds",
+		long:    "Lists the values in the order in which they are keyed in, in groups, by what the controller calls them. On a terminal each is ticked off; --done says that all of it is keyed in. What the unit holds then is recorded in its unit record and saved. --read-back asks for each number as the controller shows it and compares; --shows gives those that were read.",
+		example: "rigkeep load a-cam-prime --unit QL-0031\nrigkeep load b-cam-85 --unit SK-0412 --memory 2 --done\nrigkeep load a-cam-prime --unit QL-0031 --read-back --shows tilt=47",
+		flags: append(boolFlags("done", "all of it is keyed in: record it", "read-back", "ask for the numbers as the controller shows them, and compare", "plain", "ask line by line, on any input"),
+			&cli.StringFlag{Name: "unit", Usage: "the `UNIT`, by serial or label; else the one that the tune names"},
+			&cli.IntFlag{Name: "memory", Usage: "the controller's numbered memory `N`"},
+			&cli.StringSliceFlag{Name: "shows", Usage: "`KEY=NUMBER` that the controller shows; repeatable"},
+			messageFlag()),
+		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runLoad,
+	}
 }
 
-// keyLines lists values in the order in which they are keyed in: by the catalogue's
-// groups, the follow styles one after the other.
-func keyLines(cat *schema.Catalogue, sheet *schema.Sheet, values map[string]any) []keyLine {
-	var out []keyLine
-	styles := preset.Tune{Values: values}.Styles()
-	add := func(keys []string, heading func(p schema.Param) string, take func(p schema.Param) bool) {
-		for _, key := range keys {
-			p, known := cat.Param(key)
-			v, there := values[key]
-			if !known || !there || !take(p) {
-				continue
-			}
-			out = append(out, keyLine{Group: heading(p), Key: key, Name: p.Name, Value: v, Text: textOf(cat, sheet, p, key, v)})
+// loadRun is one run of load.
+type loadRun struct {
+	*invocation
+	d      *library.Loaded
+	u      library.UnitRef
+	memory int
+	lines  []preset.KeyLine
+	was    schema.Held // what the memory holds, by its record
+	known  bool
+	who    string
+	rev    string // that was made
+}
+
+// jsonLoad is the documented shape of load.
+type jsonLoad struct {
+	Format   int            `json:"format"`
+	Rig      string         `json:"rig"`
+	Alias    string         `json:"alias"`
+	Tune     string         `json:"tune"`
+	Gimbal   string         `json:"gimbal"`
+	Unit     string         `json:"unit"`
+	Memory   int            `json:"memory,omitempty"`
+	Lines    []jsonKeyLine  `json:"lines"` // in the order in which they are keyed in
+	Wrong    []jsonWrong    `json:"wrong"` // read back, and not as it should be
+	Recorded bool           `json:"recorded"`
+	DryRun   bool           `json:"dry_run"`
+	Revision string         `json:"revision,omitempty"`
+	Held     map[string]any `json:"held"` // the values on record before, {} for none
+}
+
+type jsonKeyLine struct {
+	preset.KeyLine
+	Differs bool `json:"differs"` // from what the unit holds by its record, or that is unknown
+}
+
+type jsonWrong struct {
+	Key    string `json:"key"`
+	Should any    `json:"should"`
+	Shows  any    `json:"shows"`
+}
+
+func runLoad(k *invocation) error {
+	l := &loadRun{invocation: k}
+	var err error
+	if l.d, err = k.lib.Load(k.args[0], true); err != nil {
+		return err
+	}
+	if err := l.findUnit(); err != nil {
+		return err
+	}
+	who, err := k.who()
+	if err != nil {
+		return err
+	}
+	l.who = who.Name
+	l.lines = preset.KeyLines(k.cat, l.d.Sheet, l.d.Tune.Values)
+	if l.was, l.known = l.u.Holds(l.memory); l.known && l.was.Digest == l.d.Tune.Digest() && !k.c.Bool("read-back") && !k.json() {
+		k.say("unit %s holds this tune since %s, by its record", l.u.Serial, k.clock(l.was.At))
+	}
+	asks := k.c.Bool("plain") || !k.c.Bool("no-input") && tty(k.Stdin) && tty(k.Stdout)
+	shows, err := l.shows()
+	switch {
+	case err != nil:
+		return err
+	case len(shows) > 0 && !k.c.Bool("read-back"):
+		return usage("--shows goes with --read-back")
+	case k.c.Bool("done") && k.c.Bool("read-back"):
+		return usage("--done or --read-back, not both")
+	case k.c.Bool("read-back") && len(shows) > 0:
+		return l.compare(shows)
+	case k.c.Bool("read-back") && asks && !k.json():
+		return l.asked(l.readBack)
+	case k.c.Bool("read-back"):
+		return usage("nothing was read back").hinted("give what the controller shows: --shows KEY=NUMBER, or answer on a terminal")
+	case k.c.Bool("done"):
+		return l.record(k.lib.HeldOf(l.d, l.memory, l.who, k.Now()), nil)
+	case asks && !k.json() && !k.dryRun():
+		return l.asked(l.tick)
+	}
+	if k.json() {
+		return l.answer(nil, false)
+	}
+	l.print()
+	return nil
+}
+
+// findUnit finds the unit that was named, or the tune's own, and the memory.
+func (l *loadRun) findUnit() error {
+	name := cmp.Or(l.c.String("unit"), l.d.Tune.Unit, l.unitAt(l.d))
+	if name == "" {
+		return usage("--unit is missing").hinted("%s has: %s", l.d.Sheet.Slug, firstOf(unitNames(l.d.Sheet), "no units yet\nTry: rigkeep unit new "+l.d.Sheet.Slug+" SERIAL"))
+	}
+	u, err := l.lib.UnitOf(l.d.Sheet, name)
+	if err != nil {
+		return err
+	}
+	l.u = library.UnitRef{Gimbal: l.d.Sheet.Slug, Unit: u}
+	if own := l.d.Tune.Unit; own != "" && !u.Is(own) {
+		l.say("note: this tune is for unit %s, not for %s", safe.Line(own), u.Serial)
+	}
+	if u.Trouble != "" {
+		l.say("trouble on %s: %s", u.Serial, safe.Line(u.Trouble))
+	}
+	l.memory = l.c.Int("memory")
+	if l.c.IsSet("memory") && (l.memory < 1 || l.memory > max(u.Memories, 0)) {
+		if u.Memories == 0 {
+			return usage("no numbered memories are on record for unit %s", u.Serial).hinted("Try: rigkeep set unit:%s memories=%d", u.Serial, max(l.memory, 1))
+		}
+		return usage("--memory %d: unit %s has memories 1 to %d", l.memory, u.Serial, u.Memories)
+	}
+	if l.memory == 0 {
+		var ok bool
+		if l.memory, ok = library.MemoryOf(u, l.d.Rig, l.d.Ref.Tune, 0); !ok {
+			return usage("--memory is missing: unit %s has memories 1 to %d", u.Serial, u.Memories)
 		}
 	}
-	title := map[string]string{}
-	for _, g := range cat.Groups() {
-		title[g.Name] = g.Title
-	}
-	for _, g := range cat.Groups() {
-		add(cat.Expand(nil), func(schema.Param) string { return title[g.Name] }, func(p schema.Param) bool {
-			return p.Group == g.Name && !strings.Contains(p.Path, "*")
-		})
-	}
-	for _, s := range styles {
-		add(cat.Expand([]string{s}), func(p schema.Param) string { return title[p.Group] + ", " + s }, func(p schema.Param) bool {
-			return strings.Contains(p.Path, "*")
-		})
-	}
-	return out
+	return nil
 }
 
-// textOf is a value with its unit, as the controller shows it.
-func textOf(cat *schema.Catalogue, sheet *schema.Sheet, p schema.Param, key string, v any) string {
-	unit := p.Unit
-	if sheet != nil {
-		if d, ok := sheet.DialOf(cat, key); ok && d.Unit != "" {
-			unit = d.Unit
+// where is the unit, and its memory where it has several.
+func (l *loadRun) where() string {
+	if l.memory > 0 {
+		return fmt.Sprintf("%s, memory %d", l.u.Serial, l.memory)
+	}
+	return l.u.Serial
+}
+
+// held is a value that the unit holds by its record.
+func (l *loadRun) held(key string) (any, bool) {
+	v, ok := l.was.Values[key]
+	return v, ok
+}
+
+func (l *loadRun) differs(x preset.KeyLine) bool {
+	v, ok := l.held(x.Key)
+	return !ok || valueText(v) != valueText(x.Value)
+}
+
+// now says what a line's value is on the unit by its record.
+func (l *loadRun) now(x preset.KeyLine) string {
+	v, ok := l.held(x.Key)
+	switch {
+	case !ok:
+		return ""
+	case valueText(v) == valueText(x.Value):
+		return "as it is"
+	}
+	return "now " + valueText(v)
+}
+
+func (l *loadRun) title(what string) {
+	l.printf("%s\n", l.paint.bold(fmt.Sprintf("%s to %s: %s", safe.Line(l.d.Label()), safe.Line(l.where()), what)))
+}
+
+func (l *loadRun) print() {
+	n := 0
+	for _, x := range l.lines {
+		if l.differs(x) {
+			n++
 		}
 	}
-	return withUnit(valueText(v), unit)
+	what := plural(len(l.lines), "value") + " to key in"
+	if l.known {
+		what = fmt.Sprintf("%d of %s differ from what it holds", n, plural(len(l.lines), "value"))
+	}
+	l.title(what)
+	l.write(l.keyTable(l.lines, l.now))
+	l.printf("Caution: start low and keep a hand at the motor switch: an oscillating axis can\nthrow a loose part and pinch fingers. The maker's manual and qualified crew come first.\n")
+	l.say("Try: rigkeep load %s --unit %s%s --done", l.args[0], shellWords([]string{l.u.Serial}), l.memoryFlag())
 }
 
-// keyedIn lays out values in the order in which they are keyed in. mark, where given,
-// is what stands before a line.
-func (k *invocation) keyedIn(sheet *schema.Sheet, values map[string]any, mark func(l keyLine) string) string {
+func (l *loadRun) memoryFlag() string {
+	if l.memory > 0 {
+		return fmt.Sprintf(" --memory %d", l.memory)
+	}
+	return ""
+}
+
+// keyTable lays out values in the order in which they are keyed in, in groups. note,
+// where given, is what stands behind a line.
+func (k *invocation) keyTable(lines []preset.KeyLine, note func(preset.KeyLine) string) string {
 	var b strings.Builder
-	group := "\x00"
-	var t table
+	group := ""
+	t := table{}
 	flush := func() {
 		if len(t.rows) > 0 {
-			b.WriteString(t.render(k.paint, "  ", k.wide))
+			b.WriteString(k.paint.bold(strings.ToUpper(group)) + "\n" + t.render(k.paint, "  ", k.wide))
 		}
-		t = table{}
+		t = table{right: map[int]bool{1: true}}
 	}
-	for _, l := range keyLines(k.cat, sheet, values) {
-		if l.Group != group {
+	for _, x := range lines {
+		if x.Group != group {
 			flush()
-			group = l.Group
-			b.WriteString(k.paint.bold(strings.ToUpper(l.Group)) + "\n")
+			group = x.Group
 		}
-		row := []string{l.Name, l.Text}
-		if mark != nil {
-			row = append([]string{mark(l)}, row...)
+		row := []string{x.Label(), withUnit(valueText(x.Value), x.Unit)}
+		if x.ShownAs != "" {
+			row = append(row, x.Name)
+		} else {
+			row = append(row, "")
+		}
+		if note != nil {
+			row = append(row, note(x))
 		}
 		t.add(row...)
 	}
 	flush()
 	return b.String()
+}
+
+// asked runs a conversation, which may be left.
+func (l *loadRun) asked(talk func(a *prompter) error) error {
+	a, done, err := l.ask(l.c.Bool("plain"))
+	if err != nil {
+		return err
+	}
+	err = talk(a)
+	done()
+	if errors.Is(err, errStopped) {
+		return stopped("stopped; nothing was recorded", "Try: rigkeep load "+l.args[0]+" --unit "+l.u.Serial+l.memoryFlag())
+	}
+	return err
+}
+
+// tick asks for each value whether it is keyed in.
+func (l *loadRun) tick(a *prompter) error {
+	l.title(plural(len(l.lines), "value") + " to key in")
+	a.say("Caution: start low and keep a hand at the motor switch: an oscillating axis can throw a loose part and pinch fingers. The maker's manual and qualified crew come first.")
+	cs := []choice{{'d', "done"}, {'s', "skip"}, {'u', "undo"}, {'q', "quit"}}
+	done := make([]bool, len(l.lines))
+	group := ""
+	for i := 0; i < len(l.lines); {
+		x := l.lines[i]
+		if x.Group != group {
+			group = x.Group
+			l.out("%s\n", l.paint.bold(strings.ToUpper(group)))
+		}
+		text := fmt.Sprintf("%d of %d  %s  %s", i+1, len(l.lines), safe.Line(x.Label()), l.paint.bold(withUnit(valueText(x.Value), x.Unit)))
+		if x.ShownAs != "" {
+			text += "  (" + x.Name + ")"
+		}
+		if n := l.now(x); n != "" {
+			text += "  " + n
+		}
+		c, _, err := a.choose(text+"  [Enter done, s skip, u undo, q quit]", cs, 'd')
+		if err != nil {
+			return err
+		}
+		switch c {
+		case 'u':
+			i = max(0, i-1)
+			group = ""
+			continue
+		case 'q':
+			if !contains(done, true) {
+				return errStopped
+			}
+			for j := i; j < len(done); j++ {
+				done[j] = false
+			}
+			i = len(l.lines)
+			continue
+		}
+		done[i] = c == 'd'
+		i++
+	}
+	if !contains(done, true) {
+		a.say("Nothing was keyed in; nothing was recorded.")
+		return nil
+	}
+	h := l.partly(done)
+	var skipped []string
+	for i, ok := range done {
+		if !ok {
+			skipped = append(skipped, l.lines[i].Label())
+		}
+	}
+	return l.record(h, skipped)
+}
+
+// partly is what the unit holds when some of the values were keyed in: all of the tune,
+// or those over what it held before.
+func (l *loadRun) partly(done []bool) schema.Held {
+	h := l.lib.HeldOf(l.d, l.memory, l.who, l.Now())
+	all := true
+	values := map[string]any{}
+	for k, v := range l.was.Values {
+		values[k] = v
+	}
+	for i, x := range l.lines {
+		if done[i] {
+			values[x.Key] = x.Value
+		} else if l.differs(x) {
+			all = false
+		}
+	}
+	if all {
+		return h
+	}
+	return schema.Held{At: h.At, By: h.By, Memory: h.Memory, Digest: preset.Tune{Values: values}.Digest(), Values: values}
+}
+
+// record saves what the unit holds now.
+func (l *loadRun) record(h schema.Held, skipped []string) error {
+	plan, err := l.lib.NewPlan()
+	if err != nil {
+		return err
+	}
+	if err := l.lib.PlanHeld(plan, l.u, h, ""); err != nil {
+		return err
+	}
+	what := "Load " + refName(l.d) + " on " + l.where()
+	if h.Rig == "" {
+		what = "Values of " + refName(l.d) + " on " + l.where() + ", in part"
+	}
+	if l.dryRun() {
+		if l.json() {
+			return l.answer(nil, false)
+		}
+		l.printf("would save: %s\n", safe.Line(l.why(what)))
+		return nil
+	}
+	rev, err := l.invocation.record(plan, l.why(what), "", nil)
+	if err != nil {
+		return err
+	}
+	l.rev = string(rev)
+	if l.json() {
+		return l.answer(nil, true)
+	}
+	if len(skipped) > 0 {
+		l.printf("%s not keyed in: %s\n", plural(len(skipped), "value"), safe.Line(strings.Join(skipped, ", ")))
+	}
+	l.printf("Recorded: %s holds %s. Saved as %s\n", safe.Line(l.where()), safe.Line(firstOf(l.holdsName(h), "these values")), rev.Short())
+	l.say("Try: rigkeep load %s --unit %s%s --read-back", l.args[0], shellWords([]string{l.u.Serial}), l.memoryFlag())
+	return nil
+}
+
+func (l *loadRun) holdsName(h schema.Held) string {
+	if h.Rig == "" {
+		return ""
+	}
+	return refName(l.d)
+}
+
+func (l *loadRun) answer(wrong []jsonWrong, recorded bool) error {
+	j := jsonLoad{1, l.d.Rig.ID, l.d.Rig.Alias, l.d.Ref.Tune, l.d.Sheet.Slug, l.u.Serial, l.memory, []jsonKeyLine{}, []jsonWrong{}, recorded, l.dryRun(), l.rev, map[string]any{}}
+	for _, x := range l.lines {
+		j.Lines = append(j.Lines, jsonKeyLine{x, l.differs(x)})
+	}
+	j.Wrong = append(j.Wrong, wrong...)
+	for k, v := range l.was.Values {
+		j.Held[k] = v
+	}
+	return l.encode(j)
+}
+
+// shows reads the values of --shows.
+func (l *loadRun) shows() (map[string]any, error) {
+	out := map[string]any{}
+	for _, s := range l.c.StringSlice("shows") {
+		a, err := library.ParseAssign(s)
+		if err != nil {
+			return nil, err
+		}
+		keys := l.cat.FindKeys(a.Key, l.d.Tune.Styles(), l.d.Sheet)
+		if len(keys) == 0 {
+			return nil, usage("--shows: unknown key %q", a.Key).hinted("see the keys with: rigkeep load %s --unit %s --json", l.args[0], l.u.Serial)
+		}
+		if len(keys) > 1 {
+			return nil, usage("--shows: %q is %d values: %s", a.Key, len(keys), strings.Join(keys, ", "))
+		}
+		v, ok := typedNumber(a.Text)
+		if !ok {
+			return nil, usage("--shows %s: %q is not a number", a.Key, a.Text)
+		}
+		if _, ok := l.d.Tune.Values[keys[0]]; !ok {
+			return nil, usage("--shows: %s does not set %s", refName(l.d), keys[0])
+		}
+		out[keys[0]] = v
+	}
+	return out, nil
+}
+
+// readBack asks for each number as the controller shows it.
+func (l *loadRun) readBack(a *prompter) error {
+	l.title("read back " + plural(len(l.lines), "value"))
+	a.say("Type what the controller shows; Enter is as it should be, - is not read, u goes back, q leaves.")
+	shows := make([]any, len(l.lines))
+	group := ""
+	for i := 0; i < len(l.lines); {
+		x := l.lines[i]
+		if x.Group != group {
+			group = x.Group
+			l.out("%s\n", l.paint.bold(strings.ToUpper(group)))
+		}
+		s, err := a.line(fmt.Sprintf("%s? [%s]", safe.Line(x.Label()), withUnit(valueText(x.Value), x.Unit)))
+		if err != nil {
+			return err
+		}
+		switch strings.ToLower(s) {
+		case "":
+			shows[i] = x.Value
+		case "-":
+			shows[i] = nil
+		case "u", "undo":
+			i, group = max(0, i-1), ""
+			continue
+		case "q", "quit":
+			return errStopped
+		default:
+			v, ok := typedNumber(s)
+			if !ok {
+				a.say("%q is not a number", safe.Line(s))
+				continue
+			}
+			// what the dial cannot show was misread
+			if ps := schema.Errors(l.cat.CheckValue(x.Key, v, l.d.Sheet)); len(ps) > 0 {
+				a.say("%s", safe.Line(ps[0].Error()))
+				continue
+			}
+			shows[i] = v
+		}
+		i++
+	}
+	got := map[string]any{}
+	for i, x := range l.lines {
+		if shows[i] != nil {
+			got[x.Key] = shows[i]
+		}
+	}
+	return l.compare(got)
+}
+
+// compare lays what the controller shows beside the tune and records it: as the tune
+// where every value was read and is as it should be, else as the values that were read.
+func (l *loadRun) compare(shows map[string]any) error {
+	for _, key := range sortedKeys(shows) {
+		if ps := schema.Errors(l.cat.CheckValue(key, shows[key], l.d.Sheet)); len(ps) > 0 {
+			return usage("%s", ps[0].Error())
+		}
+	}
+	keys := preset.DifferentValues(l.d.Tune.Values, shows)
+	var wrong []jsonWrong
+	h := l.lib.HeldOf(l.d, l.memory, l.who, l.Now())
+	if len(shows) < len(l.lines) || len(keys) > 0 {
+		values := map[string]any{}
+		for k, v := range l.was.Values {
+			values[k] = v
+		}
+		for k, v := range shows {
+			values[k] = v
+		}
+		if d := (preset.Tune{Values: values}).Digest(); d != h.Digest {
+			h = schema.Held{At: h.At, By: h.By, Memory: h.Memory, Digest: d, Values: values}
+		}
+	}
+	for _, key := range keys {
+		wrong = append(wrong, jsonWrong{key, l.d.Tune.Values[key], shows[key]})
+	}
+	same := l.known && l.was.Digest == h.Digest && l.was.Rig == h.Rig && l.was.Tune == h.Tune
+	if !same && !l.dryRun() {
+		plan, err := l.lib.NewPlan()
+		if err != nil {
+			return err
+		}
+		if err := l.lib.PlanHeld(plan, l.u, h, ""); err != nil {
+			return err
+		}
+		rev, err := l.invocation.record(plan, l.why("Read back "+l.where()), "", nil)
+		if err != nil {
+			return err
+		}
+		l.rev = string(rev)
+	}
+	if l.json() {
+		if err := l.answer(wrong, l.rev != ""); err != nil {
+			return err
+		}
+		if len(wrong) > 0 {
+			return errFindings
+		}
+		return nil
+	}
+	if len(wrong) == 0 {
+		l.title(fmt.Sprintf("%d of %s read back, all as they should be", len(shows), plural(len(l.lines), "value")))
+	} else {
+		l.title(fmt.Sprintf("%d of %s read back, %d WRONG", len(shows), plural(len(l.lines), "value"), len(wrong)))
+		t := table{}
+		for _, x := range l.lines {
+			for _, w := range wrong {
+				if w.Key == x.Key {
+					t.add(x.Label(), "shows "+valueText(w.Shows), "should be "+withUnit(valueText(w.Should), x.Unit), map[bool]string{true: x.Name}[x.ShownAs != ""])
+				}
+			}
+		}
+		l.write(t.render(l.paint, "  ", l.wide))
+	}
+	if l.rev != "" {
+		l.printf("Recorded what it shows. Saved as %s\n", store.Rev(l.rev).Short())
+	}
+	if len(wrong) > 0 {
+		l.say("Key it in, then\nTry: rigkeep load %s --unit %s%s --read-back", l.args[0], shellWords([]string{l.u.Serial}), l.memoryFlag())
+		return errFindings
+	}
+	return nil
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -23,6 +24,7 @@ func proveVerb() command {
 		example: "rigkeep prove b-cam-85 --unit SK-0412 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove a-cam-zoom --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job tug-day",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` it was worked on, by serial or label"},
+			&cli.IntFlag{Name: "memory", Usage: "the controller's numbered memory `N` that the tune is in"},
 			&cli.StringFlag{Name: "place", Usage: "`WHERE`: hand, or stand for on the stand only"},
 			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas: pan=1,roll=0.5,tilt=2; of two readings from either side, tilt=2.8/1.2, the mean is recorded"},
 			&cli.StringFlag{Name: "onset", Usage: "stiffness at which an axis began to oscillate, `AXIS=NUMBER`, with commas"},
@@ -128,15 +130,15 @@ func runProve(k *invocation) error {
 	if f := unknownStyle(d, p.Styles); f != nil {
 		return f
 	}
-	u, err := k.lib.UnitOf(d.Sheet, p.Unit)
+	u, uerr := k.lib.UnitOf(d.Sheet, p.Unit)
 	switch {
-	case err == nil:
+	case uerr == nil:
 		p.Unit = u.Serial
 		p.Firmware = firstOf(p.Firmware, u.Firmware)
 	case asked: // it was said there, and meant
 	default:
-		if cerr := k.confirm(fmt.Sprintf("%v. Record it all the same?", err)); cerr != nil {
-			return err
+		if cerr := k.confirm(fmt.Sprintf("%v. Record it all the same?", uerr)); cerr != nil {
+			return uerr
 		}
 	}
 	e, err := k.lib.Prove(d, p)
@@ -144,6 +146,9 @@ func runProve(k *invocation) error {
 		return err
 	}
 	plan, err := k.lib.PlanEdited(d, e)
+	if err == nil && uerr == nil {
+		err = k.planHolds(plan, d, u, p.By, p.Firmware)
+	}
 	if err != nil {
 		return err
 	}
@@ -166,6 +171,16 @@ func runProve(k *invocation) error {
 		k.say("note: worked on the stand only; an axis may still oscillate in the hand, over the tilt range")
 	}
 	return k.commit(plan, subject, body, trailers)
+}
+
+// planHolds adds to a plan that a unit holds a tune, which was worked on it.
+func (k *invocation) planHolds(plan *library.Plan, d *library.Loaded, u schema.Unit, by, firmware string) error {
+	memory := k.c.Int("memory")
+	said, err := k.lib.PlanHolds(plan, library.UnitRef{Gimbal: d.Sheet.Slug, Unit: u}, d.Rig, k.lib.HeldOf(d, memory, by, k.Now()), firmware)
+	if err == nil && !said {
+		k.say("note: unit %s has memories 1 to %d; --memory N records which one holds this tune", u.Serial, u.Memories)
+	}
+	return err
 }
 
 // unknownStyle says which of some style names the tune does not have; nil for none.
@@ -201,14 +216,7 @@ func (k *invocation) pinned(plan *library.Plan, d *library.Loaded, unit string) 
 	return []store.Trailer{{Key: "Job", Value: slug}}, k.lib.PinTargets(plan, slug, []library.Target{target}, unit)
 }
 
-func contains(l []string, s string) bool {
-	for _, x := range l {
-		if x == s {
-			return true
-		}
-	}
-	return false
-}
+func contains[T comparable](l []T, s T) bool { return slices.Contains(l, s) }
 
 // askProof completes a proof: from the last bench session that found the tune's
 // values, then by asking where there is somebody to ask; asked says that the unit was

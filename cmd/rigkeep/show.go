@@ -218,7 +218,11 @@ func (k *invocation) printOthers(d *library.Loaded) {
 // inUnit is a value of a tune with its unit, which for a dial is the controller's
 // own word.
 func (k *invocation) inUnit(d *library.Loaded, p schema.Param, key string) string {
-	return textOf(k.cat, d.Sheet, p, key, d.Tune.Values[key])
+	unit := p.Unit
+	if dial, ok := d.Sheet.DialOf(k.cat, key); ok && dial.Unit != "" {
+		unit = dial.Unit
+	}
+	return withUnit(valueText(d.Tune.Values[key]), unit)
 }
 
 // withUnit puts a unit behind a number.

@@ -9,6 +9,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"rigkeep/diffview/safe"
+	"rigkeep/preset"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
@@ -253,7 +254,7 @@ func runUnitShow(k *invocation) error {
 	}
 	for _, h := range holds {
 		k.printf("\nHOLDS %s, %s\n", safe.Line(k.holdsWords(h)), safe.Line(firstOf(h.By, "nobody named")))
-		k.write(k.keyedIn(sheet, h.Values, nil))
+		k.write(k.keyTable(preset.KeyLines(k.cat, sheet, h.Values), nil))
 	}
 	if n := len(u.Held) - len(holds); n > 0 {
 		k.printf("\n%s before (--json lists them)\n", entries(n))
@@ -335,5 +336,124 @@ func (k *invocation) setUnit(as []library.Assign) error {
 	k.recordResult("", "", "", e.Path)
 	k.printf("%s %s\n", verb, e.Path)
 	k.say("not saved yet\nTry: rigkeep save unit:%s -m WHY", safe.Line(u.Serial))
+	return nil
+}
+
+// jsonUnits is the documented shape of compare --units.
+type jsonUnits struct {
+	Format int             `json:"format"`
+	Rig    string          `json:"rig"`
+	Alias  string          `json:"alias"`
+	Tune   string          `json:"tune"`
+	Values map[string]any  `json:"values"`
+	Units  []jsonUnitHolds `json:"units"` // those that hold this tune, or held it last
+}
+
+type jsonUnitHolds struct {
+	Unit    string    `json:"unit"`
+	Label   string    `json:"label,omitempty"`
+	Holds   jsonHeld  `json:"holds"`
+	Differs []jsonOff `json:"differs"` // from the tune as it is
+}
+
+type jsonOff struct {
+	Key  string `json:"key"`
+	Tune any    `json:"tune,omitempty"` // nothing where the tune does not set it
+	Unit any    `json:"unit,omitempty"` // nothing where the unit's record does not say
+}
+
+// compareUnits lays one tune beside what each unit holds of it.
+func (k *invocation) compareUnits() error {
+	d, err := k.lib.Load(k.args[0], true)
+	if err != nil {
+		return err
+	}
+	j := jsonUnits{1, d.Rig.ID, d.Rig.Alias, d.Ref.Tune, d.Tune.Values, []jsonUnitHolds{}}
+	all := map[string]any{}
+	for key, v := range d.Tune.Values {
+		all[key] = v
+	}
+	var held []schema.Held
+	off := 0
+	for _, u := range d.Sheet.Units {
+		for _, h := range u.Memory() {
+			if h.Tune != d.Ref.Tune || h.Rig != d.Rig.ID && !contains(d.Rig.Was, h.Rig) {
+				continue
+			}
+			x := jsonUnitHolds{u.Serial, u.Label, k.jsonHeld(h), []jsonOff{}}
+			for _, key := range sortedKeys(d.Tune.Values) {
+				if v, ok := h.Values[key]; !ok || valueText(v) != valueText(d.Tune.Values[key]) {
+					x.Differs = append(x.Differs, jsonOff{key, d.Tune.Values[key], v})
+				}
+			}
+			for _, key := range sortedKeys(h.Values) {
+				if _, ok := d.Tune.Values[key]; !ok {
+					x.Differs = append(x.Differs, jsonOff{key, nil, h.Values[key]})
+					all[key] = h.Values[key]
+				}
+			}
+			off += min(1, len(x.Differs))
+			j.Units, held = append(j.Units, x), append(held, h)
+		}
+	}
+	if k.json() {
+		if err := k.encode(j); err != nil || off == 0 {
+			return err
+		}
+		return errFindings
+	}
+	if len(held) == 0 {
+		k.printf("No unit of %s holds %s, by its record.\n", d.Sheet.Slug, safe.Line(d.Label()))
+		k.say("Try: rigkeep load %s --unit UNIT", k.args[0])
+		return nil
+	}
+	title := "all hold it as it is"
+	if off > 0 {
+		title = fmt.Sprintf("%d of %s differ", off, plural(len(held), "unit"))
+	}
+	k.printf("%s\n", k.paint.bold(safe.Line(d.Label())+" on its units: "+title))
+	t := table{head: true, right: map[int]bool{}}
+	head := []string{"", "tune"}
+	for i, x := range j.Units {
+		name := x.Unit
+		if x.Holds.Memory > 0 {
+			name += fmt.Sprintf(" %d", x.Holds.Memory)
+		}
+		head = append(head, name)
+		t.right[i+2] = true
+	}
+	t.right[1] = true
+	t.add(head...)
+	for _, l := range preset.KeyLines(k.cat, d.Sheet, all) {
+		name := l.Label()
+		if p, _ := k.cat.Param(l.Key); p.Style(l.Key) != "" {
+			name += ", " + p.Style(l.Key)
+		}
+		row := []string{name, "–"}
+		if v, ok := d.Tune.Values[l.Key]; ok {
+			row[1] = valueText(v)
+		}
+		for _, h := range held {
+			v, ok := h.Values[l.Key]
+			switch {
+			case !ok:
+				row = append(row, "–")
+			case valueText(v) == row[1]:
+				row = append(row, "same")
+			default:
+				row = append(row, valueText(v))
+			}
+		}
+		t.add(row...)
+	}
+	row := []string{"since", ""}
+	for _, h := range held {
+		row = append(row, h.At.In(k.Now().Location()).Format("2006-01-02"))
+	}
+	t.add(row...)
+	k.write(t.render(k.paint, "  ", k.wide))
+	if off > 0 {
+		return errFindings
+	}
 	return nil
 }

@@ -19,6 +19,9 @@ type PinRequest struct {
 	Unit      string
 }
 
+// NewPlan is a plan that changes nothing yet.
+func (l *Library) NewPlan() (*Plan, error) { return l.emptyPlan() }
+
 func (l *Library) emptyPlan() (*Plan, error) {
 	base, err := l.Store.Head()
 	return &Plan{Base: base, seen: map[string]store.BlobID{}}, err

@@ -436,3 +436,62 @@ func (l *Library) AssignUnit(u UnitRef, as []Assign) (Edited, error) {
 	}
 	return l.edit(u.Path(), doc, nil, edits...)
 }
+
+// RevisionOf is the newest revision that holds the tune as it was loaded, "" where none
+// does.
+func (l *Library) RevisionOf(d *Loaded) store.Rev {
+	text, ok := d.Texts[d.TunePath()]
+	rr, err := l.Find(d.Rig.ID)
+	if !ok || err != nil {
+		return ""
+	}
+	hist, err := l.History(rr, d.Ref.Tune, 0)
+	if err != nil {
+		return ""
+	}
+	id := store.BlobIDOf(text)
+	for _, h := range hist {
+		if h.Blob == id {
+			return h.ID
+		}
+	}
+	return ""
+}
+
+// HeldOf is the entry that says a unit holds a tune as it was loaded.
+func (l *Library) HeldOf(d *Loaded, memory int, by string, at time.Time) schema.Held {
+	return schema.Held{At: at, By: by, Rig: d.Rig.ID, Tune: d.Ref.Tune, Memory: memory, Revision: string(l.RevisionOf(d)), Digest: d.Tune.Digest(), Values: d.Tune.Values}
+}
+
+// MemoryOf is the memory of a unit in which a rig's tune is: the one that was named,
+// 0 where the controller has none, else the one whose newest entry is of this tune. ok
+// is false where that does not tell.
+func MemoryOf(u schema.Unit, r preset.Rig, tune string, named int) (memory int, ok bool) {
+	if named > 0 || u.Memories == 0 {
+		return named, true
+	}
+	for _, h := range u.Memory() {
+		if h.Tune == tune && (h.Rig == r.ID || slices.Contains(r.Was, h.Rig)) {
+			if memory > 0 {
+				return 0, false
+			}
+			memory = h.Memory
+		}
+	}
+	return memory, memory > 0
+}
+
+// PlanHolds adds to a plan that a unit holds values of a tune from now on, if its record
+// says otherwise, and the firmware that it shows. memory is 0 where nobody named one. said
+// is false where the unit has numbered memories and it is not known which one is meant.
+func (l *Library) PlanHolds(p *Plan, u UnitRef, r preset.Rig, h schema.Held, firmware string) (said bool, err error) {
+	h.Memory, said = MemoryOf(u.Unit, r, h.Tune, h.Memory)
+	now, known := u.Holds(h.Memory)
+	if !said || known && now.Digest == h.Digest && now.Rig == h.Rig && now.Tune == h.Tune {
+		if firmware == "" || firmware == u.Firmware {
+			return said, nil
+		}
+		return said, l.planEdit(p, u.Path(), file.Edit{Key: "firmware", Value: firmware})
+	}
+	return said, l.PlanHeld(p, u, h, firmware)
+}

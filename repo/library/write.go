@@ -241,7 +241,7 @@ func (l *Library) newTune(d *Loaded, edits []file.Edit) (Edited, error) {
 // settable refuses the keys of a tune that are a record of what happened, or that
 // hold the file together: a proof comes from prove, not from an assignment.
 func (l *Library) settable(key string) error {
-	if _, ok := l.Cat.Param(key); ok || key == "note" {
+	if _, ok := l.Cat.Param(key); ok || key == "note" || key == "unit" {
 		return nil
 	}
 	if _, ok := l.Cat.Field(schema.KindTune, key); !ok {
