@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"rigkeep/preset"
+	"rigkeep/schema"
 )
 
 func init() {
@@ -14,6 +17,10 @@ func init() {
 	tests["pin-open"] = pinOpen
 	tests["pin-behind"] = pinBehind
 	tests["unit-unnamed"] = unitUnnamed
+	tests["unit-other"] = unitOther
+	tests["unit-trouble"] = unitTrouble
+	tests["unit-holds"] = unitHolds
+	tests["unit-unknown"] = unitUnknown
 }
 
 // pinned is the evidence that a job pins a subject.
@@ -180,6 +187,72 @@ func unitUnnamed(l *look, x *Subject) {
 		l.on(x, hit{what: fmt.Sprintf("gimbal %s has no unit %q", x.Sheet.Slug, x.Unit), evidence: []Evidence{l.pinned(x, "goes out on "+x.Unit, "unit")},
 			commands: []string{"rigkeep unit list {gimbal}", "rigkeep job add {job} {ref} --unit UNIT"}})
 	}
+}
+
+// goesOut is the unit that a tune goes out on with the job; ok is false where the job
+// does not say, or there is no record of it.
+func (x *Subject) goesOut() (u schema.Unit, ok bool) {
+	if x.Pin < 0 || x.Sheet == nil || x.Unit == "" {
+		return u, false
+	}
+	return x.Sheet.Unit(x.Unit)
+}
+
+func unitOther(l *look, x *Subject) {
+	u, ok := x.goesOut()
+	if !ok || x.Tune == nil || x.Tune.Unit == "" || u.Is(x.Tune.Unit) {
+		return
+	}
+	l.on(x, hit{what: fmt.Sprintf("the tune is for unit %s and goes out on %s", x.Tune.Unit, u.Serial), fill: []string{"{own}", x.Tune.Unit},
+		evidence: []Evidence{x.TuneFile.fact("unit = "+x.Tune.Unit, "unit"), l.pinned(x, "goes out on "+x.Unit, "unit")}, seen: []string{x.Tune.Unit, u.Serial}})
+}
+
+func unitTrouble(l *look, x *Subject) {
+	u, ok := x.goesOut()
+	if !ok || u.Trouble == "" {
+		return
+	}
+	l.on(x, hit{what: fmt.Sprintf("unit %s: %s", u.Serial, u.Trouble), evidence: []Evidence{x.unitFact(u, "trouble note", "trouble")}, seen: []string{u.Serial, u.Trouble}})
+}
+
+func unitHolds(l *look, x *Subject) {
+	u, ok := x.goesOut()
+	holds := u.Memory()
+	if !ok || x.Tune == nil || len(holds) == 0 {
+		return
+	}
+	var ev []Evidence
+	var words []string
+	digest := x.Tune.Digest()
+	for _, h := range holds {
+		if h.Digest == digest {
+			return
+		}
+		name := "values of no tune"
+		switch {
+		case h.Rig == x.Rig.Fingerprint || slices.Contains(x.Rig.Was, h.Rig):
+			name = "other values of " + x.Rig.Alias
+			if h.Tune != preset.MainTune {
+				name += "/" + h.Tune
+			}
+		case h.Rig != "":
+			name = "a tune of rig " + h.Rig
+		}
+		if h.Memory > 0 {
+			name = fmt.Sprintf("in memory %d %s", h.Memory, name)
+		}
+		words = append(words, name+" since "+day(h.At))
+		ev = append(ev, x.unitFact(u, name+", "+or(h.By, "nobody named"), "held[0].at"))
+	}
+	l.on(x, hit{what: fmt.Sprintf("unit %s holds %s", u.Serial, strings.Join(words, "; ")), evidence: ev, seen: append([]string{digest}, words...)})
+}
+
+func unitUnknown(l *look, x *Subject) {
+	u, ok := x.goesOut()
+	if !ok || x.Tune == nil || len(u.Held) > 0 {
+		return
+	}
+	l.on(x, hit{what: "nobody recorded what unit " + u.Serial + " holds", evidence: []Evidence{x.unitFact(u, "no entry", "kind")}})
 }
 
 // word1 makes a name one word, for an id that is typed.

@@ -194,11 +194,12 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 		}
 		p.Digest, p.Rig, p.MassKg, p.CGmm, p.Inertia = full.Digest, fp, full.MassKg, full.CGmm, full.Inertia
 	}
+	sh.Units[0].Held = []schema.Held{{At: time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC), Rig: fp, Tune: "main", Digest: tune.Digest(), Values: tune.Values}}
 	j := preset.DecodeJob("2026-03-02-night", jobDoc.Tree())
 	s := Subject{
 		Ref: "b-cam", Name: "b-cam", Rig: r, Sheet: sh, Tune: &tune, Unit: j.Pins[0].Unit, Then: "b-cam@0123456789",
 		RigFile: Source{preset.RigPath(fp), Stamp{}, rigDoc}, TuneFile: Source{preset.TunePath(fp, "main"), pinned, tuneDoc}, SheetFile: Source{"gimbals/skiff-small.toml", Stamp{}, sheetDoc},
-		UnitFiles: map[string]Source{"SK-0412": {preset.UnitPath("skiff-small", "SK-0412"), Stamp{}, parse(t, "unit.toml", schema.KindUnit, "format = 1\nkind = \"unit\"\nlabel = \"Small A\"\nfirmware = \"1.8\"\n", nil)}},
+		UnitFiles: map[string]Source{"SK-0417": {preset.UnitPath("skiff-small", "SK-0417"), Stamp{}, parse(t, "unit.toml", schema.KindUnit, "format = 1\nkind = \"unit\"\n", nil)}, "SK-0412": {preset.UnitPath("skiff-small", "SK-0412"), Stamp{}, parse(t, "unit.toml", schema.KindUnit, "format = 1\nkind = \"unit\"\nlabel = \"Small A\"\nfirmware = \"1.8\"\ntrouble = \"\"\n\n[[held]]\nat = 2026-03-01T08:00:00Z\n", nil)}},
 		PinnedAt:  pinned, Pin: 0,
 		Learned: map[string]start.Range{"stiffness.pan": {Best: 30, Lo: 20, Hi: 40, Level: 0.9}, "stiffness.roll": {Best: 14, Lo: 10, Hi: 20, Level: 0.9}, "stiffness.tilt": {Best: 14, Lo: 10, Hi: 20, Level: 0.9}},
 		Logs:    []Log{{Source{"bench", Stamp{}, benchDoc}, preset.DecodeBench(benchDoc.Tree())}},
@@ -435,6 +436,21 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "unit-unnamed", name: "no unit", edit: jobbed("unit = \"Small A\"\n", ""), fires: true, severity: schema.Look, command: "rigkeep job add 2026-03-02-night b-cam --unit UNIT"},
 		{rule: "unit-unnamed", name: "unknown unit", edit: jobbed("Small A", "Small Z"), fires: true, severity: schema.Look, says: []string{"Small Z"}, command: "rigkeep unit list skiff-small"},
 		{rule: "unit-unnamed", name: "named"},
+		{rule: "unit-other", name: "the tune names another", change: sub(func(x *Subject) { x.Tune.Unit = "SK-0417" }), fires: true, says: []string{"for unit SK-0417 and goes out on SK-0412"}, command: "rigkeep job add 2026-03-02-night b-cam --unit SK-0417"},
+		{rule: "unit-other", name: "by another name of the same", change: sub(func(x *Subject) { x.Tune.Unit = "sk-0412" })},
+		{rule: "unit-other", name: "no unit of its own"},
+		{rule: "unit-trouble", name: "a fault", change: sub(func(x *Subject) { x.Sheet.Units[0].Trouble = "Clicks on roll" }), fires: true, severity: schema.Look, says: []string{"SK-0412: Clicks on roll"}, command: "rigkeep unit show 'Small A'"},
+		{rule: "unit-trouble", name: "none"},
+		{rule: "unit-holds", name: "other values of the rig", change: sub(func(x *Subject) { x.Sheet.Units[0].Held[0].Digest = "22bnfhc994" }), fires: true, severity: schema.Look, says: []string{"SK-0412 holds other values of b-cam since 2026-03-01"}, command: "rigkeep load b-cam@2026-03-02-night --unit 'Small A'"},
+		{rule: "unit-holds", name: "another rig's tune", change: sub(func(x *Subject) { h := &x.Sheet.Units[0].Held[0]; h.Digest, h.Rig = "22bnfhc994", "zzzzzzzzzz" }), fires: true, severity: schema.Look, says: []string{"a tune of rig zzzzzzzzzz"}},
+		{rule: "unit-holds", name: "in another memory", change: sub(func(x *Subject) {
+			u := &x.Sheet.Units[0]
+			u.Held[0].Memory = 2
+			u.Held = append(u.Held, schema.Held{At: now, Memory: 1, Digest: "22bnfhc994"})
+		})},
+		{rule: "unit-holds", name: "nobody knows is another finding", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil })},
+		{rule: "unit-unknown", name: "nothing recorded", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil }), fires: true, severity: schema.Look, says: []string{"nobody recorded what unit SK-0412 holds"}},
+		{rule: "unit-unknown", name: "recorded"},
 
 		{rule: "unreadable", name: "bench log", change: sub(func(x *Subject) { x.Faults = []Fault{{Path: "rigs/x/bench/y.toml", What: "unknown key", Line: 7}} }), fires: true, says: []string{"unknown key", "y.toml"}, command: "rigkeep check"},
 		{rule: "unreadable", name: "all can be read"},
