@@ -230,7 +230,7 @@ func unitHolds(l *look, x *Subject) {
 		}
 		name := "values of no tune"
 		switch {
-		case h.Rig == x.Rig.Fingerprint || slices.Contains(x.Rig.Was, h.Rig):
+		case h.Rig == x.Rig.ID || slices.Contains(x.Rig.Was, h.Rig):
 			name = "other values of " + x.Rig.Alias
 			if h.Tune != preset.MainTune {
 				name += "/" + h.Tune
