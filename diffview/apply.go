@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"rigkeep/preset"
+	"rigkeep/schema"
 )
 
 // ErrOtherBase says that a report is applied to something else than its first side.
@@ -59,7 +60,7 @@ func (r Report) ApplyRig(rig preset.Rig) (preset.Rig, error) {
 	n := len(d.kept)
 	for _, p := range d.Parts {
 		if p.Index[0] >= len(rig.Parts) {
-			return preset.Rig{}, fmt.Errorf("%w: it has %s", ErrOtherBase, plural(len(rig.Parts), "part", "parts"))
+			return preset.Rig{}, fmt.Errorf("%w: it has %s", ErrOtherBase, schema.Count(len(rig.Parts), "part", "parts"))
 		}
 		if p.Index[1] >= 0 {
 			n++
@@ -68,7 +69,7 @@ func (r Report) ApplyRig(rig preset.Rig) (preset.Rig, error) {
 	out.Parts = make([]preset.Part, n)
 	for _, k := range d.kept {
 		if k[0] >= len(rig.Parts) {
-			return preset.Rig{}, fmt.Errorf("%w: it has %s", ErrOtherBase, plural(len(rig.Parts), "part", "parts"))
+			return preset.Rig{}, fmt.Errorf("%w: it has %s", ErrOtherBase, schema.Count(len(rig.Parts), "part", "parts"))
 		}
 		out.Parts[k[1]] = rig.Parts[k[0]]
 	}

@@ -221,7 +221,7 @@ func sheetGroups(s section) []section {
 	for i := range out {
 		if n := 0; len(out[i].Blocks) > 0 && out[i].Blocks[0].Table != nil {
 			n = len(out[i].Blocks[0].Table.Rows)
-			out[i].Title += ", " + plural(n, "key", "keys")
+			out[i].Title += ", " + schema.Count(n, "key", "keys")
 		}
 	}
 	return out
@@ -275,7 +275,7 @@ func (v *compareView) verdict(r Report) {
 		for _, x := range rest.Rows {
 			t.Rows = append(t.Rows, row{Cells: []cell{{Text: x.Name}, {Text: x.Before + " → " + x.After}, {Text: x.Change}}})
 		}
-		v.Neither = &section{Title: plural(len(rest.Rows), "other figure", "other figures"), Blocks: []block{{Table: &t}}}
+		v.Neither = &section{Title: schema.Count(len(rest.Rows), "other figure", "other figures"), Blocks: []block{{Table: &t}}}
 	}
 	if len(crossed) > 2 {
 		crossed = append(crossed[:2], fmt.Sprintf("and %d more", len(crossed)-2))

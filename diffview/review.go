@@ -125,7 +125,7 @@ func WriteReviewText(w io.Writer, r Review, s Style) error {
 	if s := r.Partial(); s != "" {
 		p.hang(look, "", safe.Line(s))
 	}
-	p.hang(strong, "", safe.Line(fmt.Sprintf("%s: %s, %s", head, plural(len(r.Subject), "tune", "tunes"), plural(r.Checked, "rule", "rules"))))
+	p.hang(strong, "", safe.Line(fmt.Sprintf("%s: %s, %s", head, schema.Count(len(r.Subject), "tune", "tunes"), schema.Count(r.Checked, "rule", "rules"))))
 	p.hang(strong, "", r.Counts.Words())
 	accepted := false
 	for _, f := range r.Findings {

@@ -67,7 +67,7 @@ func (t Tally) Answer() string {
 	case t.Look > 0:
 		return fmt.Sprintf("%d to check", t.Look)
 	case t.Note > 0:
-		return "Nothing to fix. " + plural(t.Note, "note", "notes")
+		return "Nothing to fix. " + schema.Count(t.Note, "note", "notes")
 	}
 	return "Nothing found"
 }
@@ -106,12 +106,12 @@ type findingCount struct {
 
 // Accepted is the heading of what stands by somebody's word.
 func (f Findings) Accepted() string {
-	return plural(len(f.Done), "accepted finding", "accepted findings")
+	return schema.Count(len(f.Done), "accepted finding", "accepted findings")
 }
 
 // Unchecked is the heading of what could not be checked.
 func (f Findings) Unchecked() string {
-	return plural(len(f.NotChecked), "point not checked", "points not checked")
+	return schema.Count(len(f.NotChecked), "point not checked", "points not checked")
 }
 
 // GoesOut is one tune that goes out on a job.
@@ -134,7 +134,7 @@ func (r Review) ForPage() Findings {
 	if v.Partial != "" && r.Counts.Act+r.Counts.Look+r.Counts.Note == 0 {
 		v.Answer = "Nothing found by these rules. The others were not run."
 	}
-	v.Rules = fmt.Sprintf("%s run, %s", plural(r.Checked, "rule", "rules"), plural(len(r.Subject), "tune", "tunes"))
+	v.Rules = fmt.Sprintf("%s run, %s", schema.Count(r.Checked, "rule", "rules"), schema.Count(len(r.Subject), "tune", "tunes"))
 	for _, s := range []schema.Severity{schema.Act, schema.Look, schema.Note} {
 		n := map[schema.Severity]int{schema.Act: r.Counts.Act, schema.Look: r.Counts.Look, schema.Note: r.Counts.Note}[s]
 		v.All += n
@@ -201,7 +201,7 @@ func (r Review) together(open bool, rigs map[string]int, href func(string) strin
 				x.Commands = f.Commands
 			}
 		} else {
-			x.Of = plural(len(g), "tune", "tunes")
+			x.Of = schema.Count(len(g), "tune", "tunes")
 			same := true
 			for _, e := range g {
 				same = same && e.What == f.What

@@ -82,10 +82,8 @@ func when(t time.Time) string {
 		return ""
 	case t.Hour() == 0 && t.Minute() == 0 && t.Second() == 0:
 		return t.Format("2006-01-02")
-	case t.Location() == time.UTC:
-		return t.Format("2006-01-02 15:04 UTC")
 	}
-	return t.Format("2006-01-02 15:04 -0700")
+	return schema.SayMoment(t, nil)
 }
 
 // equal compares two decoded values: 40 and 40.0 are the same, and so are two
@@ -95,11 +93,4 @@ func equal(a, b any) bool {
 		return a == nil && b == nil
 	}
 	return file.Equal(a, b)
-}
-
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return strconv.Itoa(n) + " " + many
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 
 	"rigkeep/diffview/page"
 	"rigkeep/schema"
@@ -12,8 +13,9 @@ import (
 
 // Options choose what the writers show.
 type Options struct {
-	All   bool  // smaller changes too, which are otherwise counted where there are weightier ones
-	Place Place // of a page, among others
+	Zone  *time.Location // of the moments that are shown; nil shows them in the zone they were written in
+	All   bool           // smaller changes too, which are otherwise counted where there are weightier ones
+	Place Place          // of a page, among others
 	// page shows every value that changed: on paper nobody can ask for the rest.
 	page bool
 	more string // how to see what is counted only; "" is --all
@@ -25,7 +27,7 @@ func (o Options) counted(n int, one, many string) block {
 	if more == "" {
 		more = "--all"
 	}
-	return block{Para: plural(n, one, many) + " not shown, " + more, Tone: dim}
+	return block{Para: schema.Count(n, one, many) + " not shown, " + more, Tone: dim}
 }
 
 // view is a report laid out for reading, before it is written as text, Markdown
@@ -95,7 +97,7 @@ func para(format string, args ...any) block { return block{Para: fmt.Sprintf(for
 
 // layOut lays a report out: the build, the tune group by group, the proof, and the rest.
 func layOut(r Report, o Options) view {
-	v := view{Title: title(r), Stat: Stat(r), Parties: [][2]string{{"before", r.Before.words()}, {"after", r.After.words()}}}
+	v := view{Title: title(r), Stat: Stat(r), Parties: [][2]string{{"before", r.Before.words(o.Zone)}, {"after", r.After.words(o.Zone)}}}
 	for _, s := range []section{r.Build.section(o), {}, r.proofSection(o), r.otherSection(o)} {
 		if s.ID == "" { // the place of the tune
 			for _, g := range r.Tune {
@@ -159,7 +161,7 @@ func title(r Report) string {
 	return "What changed: " + r.Before.Label + " → " + r.After.Label
 }
 
-func (p Party) words() string {
+func (p Party) words(zone *time.Location) string {
 	out := []string{p.Label}
 	if p.Alias != "" && p.Alias != p.Label {
 		out = append(out, "rig "+p.Alias)
@@ -174,7 +176,7 @@ func (p Party) words() string {
 		out = append(out, "revision "+short(p.Revision))
 	}
 	if !p.When.IsZero() {
-		out = append(out, when(p.When))
+		out = append(out, schema.SayMoment(p.When, zone))
 	}
 	if p.Who != "" {
 		out = append(out, "by "+p.Who)
@@ -201,9 +203,9 @@ func (b *Build) section(o Options) section {
 	}
 	switch {
 	case b.Op == Added:
-		s.Blocks = append(s.Blocks, para("+ The build is new: %s kg in %s.", num(b.MassAfter), plural(len(b.Parts), "part", "parts")))
+		s.Blocks = append(s.Blocks, para("+ The build is new: %s kg in %s.", num(b.MassAfter), schema.Count(len(b.Parts), "part", "parts")))
 	case b.Op == Removed:
-		s.Blocks = append(s.Blocks, para("- The build is gone: %s kg in %s.", num(b.MassBefore), plural(len(b.Parts), "part", "parts")))
+		s.Blocks = append(s.Blocks, para("- The build is gone: %s kg in %s.", num(b.MassBefore), schema.Count(len(b.Parts), "part", "parts")))
 	case b.Gimbals[0] != b.Gimbals[1]:
 		s.Blocks = append(s.Blocks, block{Para: "~ Gimbal " + b.Gimbals[0] + " → " + b.Gimbals[1] + ": the dial numbers of the two do not mean the same.", Tone: strong})
 	}

@@ -52,10 +52,10 @@ func InWords(r Report) string {
 	switch {
 	case r.a.Tune == nil && r.b.Tune != nil:
 		whole = Added
-		add("new tune, " + plural(values, "value", "values"))
+		add("new tune, " + schema.Count(values, "value", "values"))
 	case r.a.Tune != nil && r.b.Tune == nil:
 		whole = Removed
-		add("tune taken away, it had " + plural(values, "value", "values"))
+		add("tune taken away, it had " + schema.Count(values, "value", "values"))
 	}
 	for _, g := range r.Tune {
 		for i := 0; i < len(g.Changes) && whole != Removed; {
@@ -64,7 +64,7 @@ func InWords(r Report) string {
 				c.Remark = ""
 			}
 			if style, n := wholeStyle(r, g.Changes[i:]); n > 1 {
-				add(fmt.Sprintf("%s %s, %s", schema.Join("follow", style), c.Op, plural(n, "value", "values")))
+				add(fmt.Sprintf("%s %s, %s", schema.Join("follow", style), c.Op, schema.Count(n, "value", "values")))
 				i += n
 				continue
 			}
@@ -219,22 +219,22 @@ func (c Change) StepWords() string {
 	}
 	if c.Steps.CoarseSize == c.Steps.FineSize {
 		if n, ok := whole(fine); ok {
-			return plural(n, "step", "steps") + dir
+			return schema.Count(n, "step", "steps") + dir
 		}
 		return trim(fine) + " steps" + dir
 	}
 	if n, ok := whole(coarse); ok && n > 0 {
-		return plural(n, "coarse step", "coarse steps") + dir
+		return schema.Count(n, "coarse step", "coarse steps") + dir
 	}
 	if n, ok := whole(fine); ok {
 		big := int(coarse)
 		per, even := whole(c.Steps.CoarseSize / c.Steps.FineSize)
 		if big > 0 && even {
 			rest := n - big*per
-			return fmt.Sprintf("%d coarse and %s%s", big, plural(rest, "fine step", "fine steps"), dir)
+			return fmt.Sprintf("%d coarse and %s%s", big, schema.Count(rest, "fine step", "fine steps"), dir)
 		}
 		if n > 0 {
-			return plural(n, "fine step", "fine steps") + dir
+			return schema.Count(n, "fine step", "fine steps") + dir
 		}
 	}
 	if fine < 1 {
@@ -362,7 +362,7 @@ func Stat(r Report) string {
 				by = append(by, strconv.Itoa(w.n)+" "+w.word)
 			}
 		}
-		s := plural(n, "value", "values") + " (" + strings.Join(by, ", ") + ")"
+		s := schema.Count(n, "value", "values") + " (" + strings.Join(by, ", ") + ")"
 		if n == 1 {
 			_, word, _ := strings.Cut(by[0], " ")
 			s = "1 " + word + " value"
@@ -387,7 +387,7 @@ func Stat(r Report) string {
 	for _, d := range r.Documents {
 		s := d.Path + " " + string(d.Op)
 		if d.Op == Changed {
-			s = fmt.Sprintf("%s %s", d.Path, plural(len(d.Fields), "key", "keys"))
+			s = fmt.Sprintf("%s %s", d.Path, schema.Count(len(d.Fields), "key", "keys"))
 		}
 		out = append(out, s)
 	}

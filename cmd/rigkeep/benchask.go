@@ -35,7 +35,7 @@ func (b *benchRun) interactive() error {
 
 func (b *benchRun) runQuestions(a *prompter) error {
 	if b.s != nil && !b.c.Bool("resume") && !b.c.Bool("new") {
-		a.say("A session of %s with %d answers is open.", b.s.Log.Began.Format("2006-01-02 15:04"), len(b.s.Log.Steps))
+		a.say("A session of %s with %d answers is open.", b.clock(b.s.Log.Began), len(b.s.Log.Steps))
 		c, _, err := a.choose("go on with it, begin a new one, or leave? [g/n/q]", []choice{{'g', "go on"}, {'n', "new"}, {'q', "leave"}}, 'g')
 		if err != nil {
 			return err

@@ -274,7 +274,7 @@ func runCompare(k *invocation) error {
 		return err
 	}
 	r.Behaviour = diffview.Behave(k.cat, a, b, c)
-	o := diffview.Options{All: k.c.Bool("all")}
+	o := diffview.Options{All: k.c.Bool("all"), Zone: k.Now().Location()}
 	if k.c.String("html") != "" || k.json() {
 		r.History = k.compareHistory(names[1], b)
 	}

@@ -474,7 +474,7 @@ func (x *diagnosis) printLog() {
 	x.out("%s", wrap(fmt.Sprintf("levels in deg/s rms: sway %g to %g Hz, rocking to %g Hz, chatter above", b[0].Low, b[0].High, b[1].High), "", x.wide))
 	for _, a := range r.Axes {
 		for _, s := range a.Series {
-			x.out("%s: %.4g Hz with %s\n", a.Axis, s.Hz, plural(len(s.Members)-1, "harmonic"))
+			x.out("%s: %.4g Hz with %s\n", a.Axis, s.Hz, schema.Count(len(s.Members)-1, "harmonic", "harmonics"))
 		}
 	}
 	x.out("\n%s", wrap(x.paint.bold(string(r.Verdict.Kind))+" on "+r.Verdict.Axis+": "+safe.Text(strings.Join(r.Verdict.Evidence, "; ")), "", x.wide))

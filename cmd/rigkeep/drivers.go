@@ -183,7 +183,7 @@ func runDiffDriver(k *invocation) error {
 	if a == nil || b == nil { // no TOML that we know: as plain as it comes
 		return k.plainDiff(k.args[1], k.args[4])
 	}
-	return diffview.WriteText(k.Stdout, diffview.Compare(k.cat, *a, *b), diffview.Options{}, diffview.Style{Colour: k.paint.on, Width: k.wide})
+	return diffview.WriteText(k.Stdout, diffview.Compare(k.cat, *a, *b), diffview.Options{Zone: k.Now().Location()}, diffview.Style{Colour: k.paint.on, Width: k.wide})
 }
 
 // driverSide is one version of a file for a comparison; nil if it cannot be read as what its

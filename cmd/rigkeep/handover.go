@@ -176,7 +176,7 @@ func (k *invocation) printSummary(out string, size int, c *handover.Contents, m 
 	for _, r := range c.Rigs {
 		k.printf("  %s (%s): %s\n", safe.Line(r.Alias), r.ID, strings.Join(tuneNames(r), ", "))
 	}
-	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), c.Time.UTC().Format("2006-01-02 15:04"))
+	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), k.clock(c.Time))
 	if !signed {
 		k.say("%s", k.paint.warn("not signed: nobody can tell who made it; sign it with --sign KEY"))
 	}

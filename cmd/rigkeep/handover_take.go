@@ -180,7 +180,7 @@ func (k *invocation) historyOf(p *handover.Parcel) func(handover.Rig, handover.T
 func (k *invocation) printTaking(t *taking) error {
 	p := t.p
 	k.printf("%s\n", k.paint.bold("handover from "+safe.Line(p.Sender.String())))
-	k.printf("  as of %s, revision %s, made by %s\n", p.Time.UTC().Format("2006-01-02 15:04"), p.Revision.Short(), safe.Line(p.Manifest.Tool))
+	k.printf("  as of %s, revision %s, made by %s\n", k.clock(p.Time), p.Revision.Short(), safe.Line(p.Manifest.Tool))
 	text, hint := t.sig.words(p)
 	colour := k.paint.bad
 	if t.sig.good() {
@@ -215,7 +215,7 @@ func (k *invocation) printTaking(t *taking) error {
 			h.add(fmt.Sprintf("… and %d before", i+1), "", "")
 			break
 		}
-		h.add(c.When.UTC().Format("2006-01-02 15:04"), c.Author.Name, c.Subject)
+		h.add(k.clock(c.When), c.Author.Name, c.Subject)
 	}
 	k.write(h.render(k.paint, "  ", k.wide))
 	for _, j := range p.Jobs {
@@ -256,7 +256,7 @@ func (k *invocation) printEffect(t *taking) error {
 		if r.Build == nil && len(r.Tune) == 0 && r.Proof == nil && len(r.Other) == 0 && len(r.Documents) == 0 {
 			continue
 		}
-		if err := diffview.WriteText(&b, r, diffview.Options{All: k.c.Bool("all")}, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {
+		if err := diffview.WriteText(&b, r, diffview.Options{All: k.c.Bool("all"), Zone: k.Now().Location()}, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {
 			return err
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
+	"rigkeep/schema"
 )
 
 func readStream(r io.Reader) ([]byte, error) { return file.ReadFrom(r, "standard input") }
@@ -126,7 +127,7 @@ func (k *invocation) initFrom() error {
 			return err
 		}
 		k.done.Subject = "Copy " + r.Shown()
-		k.printf("would copy %s (%s) to %s\n", safe.Line(r.Shown()), plural(len(refs.Heads), "branch"), dir)
+		k.printf("would copy %s (%s) to %s\n", safe.Line(r.Shown()), schema.Count(len(refs.Heads), "branch", "branches"), dir)
 		return nil
 	}
 	long := k.longWork()
@@ -148,7 +149,7 @@ func (k *invocation) initFrom() error {
 		return err
 	}
 	k.recordResult(head, "Copy "+r.Shown(), "")
-	k.printf("copied %s to %s: %s\n", safe.Line(r.Shown()), dir, plural(len(rigs), "rig"))
+	k.printf("copied %s to %s: %s\n", safe.Line(r.Shown()), dir, schema.Count(len(rigs), "rig", "rigs"))
 	k.lib = l
 	if pins, _, err := k.pins(); err == nil {
 		if all, _, err := handover.Proposals(l.Store, pins, k.Now()); err == nil {

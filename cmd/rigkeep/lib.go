@@ -116,7 +116,7 @@ func (k *invocation) transferCtx() (context.Context, context.CancelFunc) {
 
 // clock is a moment as people here read it; the dates of WHEN are of the same zone.
 func (k *invocation) clock(t time.Time) string {
-	return t.In(k.Now().Location()).Format("2006-01-02 15:04")
+	return schema.SayMoment(t, k.Now().Location())
 }
 
 // loadNow reads the tune that the first argument names, for a command that works on

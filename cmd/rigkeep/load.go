@@ -190,9 +190,9 @@ func (l *loadRun) print() {
 			n++
 		}
 	}
-	what := plural(len(l.lines), "value") + " to key in"
+	what := schema.Count(len(l.lines), "value", "values") + " to key in"
 	if l.known {
-		what = fmt.Sprintf("%d of %s differ from what it holds", n, plural(len(l.lines), "value"))
+		what = fmt.Sprintf("%d of %s differ from what it holds", n, schema.Count(len(l.lines), "value", "values"))
 	}
 	l.title(what)
 	l.write(l.keyTable(l.lines, l.now))
@@ -255,7 +255,7 @@ func (l *loadRun) asked(talk func(a *prompter) error) error {
 
 // tick asks for each value whether it is keyed in.
 func (l *loadRun) tick(a *prompter) error {
-	l.title(plural(len(l.lines), "value") + " to key in")
+	l.title(schema.Count(len(l.lines), "value", "values") + " to key in")
 	a.say("Caution: start low and keep a hand at the motor switch: an oscillating axis can throw a loose part and pinch fingers. The maker's manual and qualified crew come first.")
 	cs := []choice{{'d', "done"}, {'s', "skip"}, {'u', "undo"}, {'q', "quit"}}
 	done := make([]bool, len(l.lines))
@@ -360,7 +360,7 @@ func (l *loadRun) record(h schema.Held, skipped []string) error {
 		return l.answer(nil, true)
 	}
 	if len(skipped) > 0 {
-		l.printf("%s not keyed in: %s\n", plural(len(skipped), "value"), safe.Line(strings.Join(skipped, ", ")))
+		l.printf("%s not keyed in: %s\n", schema.Count(len(skipped), "value", "values"), safe.Line(strings.Join(skipped, ", ")))
 	}
 	l.printf("Recorded: %s holds %s. Saved as %s\n", safe.Line(l.where()), safe.Line(firstOf(l.holdsName(h), "these values")), rev.Short())
 	l.say("Try: rigkeep load %s --unit %s%s --read-back", l.args[0], shellWords([]string{l.u.Serial}), l.memoryFlag())
@@ -415,7 +415,7 @@ func (l *loadRun) shows() (map[string]any, error) {
 
 // readBack asks for each number as the controller shows it.
 func (l *loadRun) readBack(a *prompter) error {
-	l.title("read back " + plural(len(l.lines), "value"))
+	l.title("read back " + schema.Count(len(l.lines), "value", "values"))
 	a.say("Type what the controller shows; Enter is as it should be, - is not read, u goes back, q leaves.")
 	shows := make([]any, len(l.lines))
 	group := ""
@@ -514,9 +514,9 @@ func (l *loadRun) compare(shows map[string]any) error {
 		return nil
 	}
 	if len(wrong) == 0 {
-		l.title(fmt.Sprintf("%d of %s read back, all as they should be", len(shows), plural(len(l.lines), "value")))
+		l.title(fmt.Sprintf("%d of %s read back, all as they should be", len(shows), schema.Count(len(l.lines), "value", "values")))
 	} else {
-		l.title(fmt.Sprintf("%d of %s read back, %d WRONG", len(shows), plural(len(l.lines), "value"), len(wrong)))
+		l.title(fmt.Sprintf("%d of %s read back, %d WRONG", len(shows), schema.Count(len(l.lines), "value", "values"), len(wrong)))
 		t := table{}
 		for _, x := range l.lines {
 			for _, w := range wrong {

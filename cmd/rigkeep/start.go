@@ -175,7 +175,7 @@ func refName(d *library.Loaded) string {
 
 func (k *invocation) backtest(d *library.Loaded, q start.Request) error {
 	if len(q.Tunes) < 2 {
-		return fail(exitNotFound, "%s on %s: a backtest needs at least two, of different rigs", plural(len(q.Tunes), "proof"), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
+		return fail(exitNotFound, "%s on %s: a backtest needs at least two, of different rigs", schema.Count(len(q.Tunes), "proof", "proofs"), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
 	}
 	rep, err := start.Backtest(q, start.BacktestOptions{})
 	if err != nil {
@@ -188,7 +188,7 @@ func (k *invocation) backtest(d *library.Loaded, q start.Request) error {
 			Report *start.Report `json:"report"`
 		}{1, d.Sheet.Slug, rep})
 	}
-	k.printf("%s: %s of %s on %s\n\n", k.paint.bold(d.Sheet.Slug), plural(rep.Tunes, "proof"), plural(rep.Rigs, "rig"), plural(rep.Units, "unit"))
+	k.printf("%s: %s of %s on %s\n\n", k.paint.bold(d.Sheet.Slug), schema.Count(rep.Tunes, "proof", "proofs"), schema.Count(rep.Rigs, "rig", "rigs"), schema.Count(rep.Units, "unit", "units"))
 	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true}}
 	t.add("", "tried", fmt.Sprintf("inside %.0f %%", rep.Level*100), "median error", "offered no stiffer")
 	add := func(name string, s start.Score) {

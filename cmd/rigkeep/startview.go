@@ -140,13 +140,13 @@ func basedOn(o start.Offer) string {
 	}
 	var out []string
 	if n := counts["own"]; n > 0 {
-		out = append(out, plural(n, "own proof"))
+		out = append(out, schema.Count(n, "own proof", "own proofs"))
 	}
 	switch {
 	case o.Kind == start.Filter && o.Status != start.Unknown && counts["own"] == 0:
-		return plural(o.N, "near rig")
+		return schema.Count(o.N, "near rig", "near rigs")
 	case o.Rigs > 0:
-		out = append(out, plural(o.Rigs, "proved rig"))
+		out = append(out, schema.Count(o.Rigs, "proved rig", "proved rigs"))
 	}
 	for _, k := range [][2]string{{"reference", "reference"}, {"loop", "loop model"}} {
 		if counts[k[0]] > 0 {
@@ -214,7 +214,7 @@ func (v startView) notes() {
 	all := v.allNotes()
 	for i, w := range all {
 		if i == shownNotes {
-			v.printf("%s more: --why\n", plural(len(all)-i, "note"))
+			v.printf("%s more: --why\n", schema.Count(len(all)-i, "note", "notes"))
 			break
 		}
 		v.write(firstLines(wrap(v.paint.warn("Note: ")+safe.Text(w), "", v.wide), 2))

@@ -235,7 +235,7 @@ func (k *invocation) printSynced(s *library.Synced, address string) {
 	}
 	k.printRevisions(s.Came, dry+"taken over from "+name)
 	if m := s.Merged; m != nil {
-		k.printf("%s\n", k.paint.bold(fmt.Sprintf("%smerged by key, %s", dry, plural(len(m.Files), "file"))))
+		k.printf("%s\n", k.paint.bold(fmt.Sprintf("%smerged by key, %s", dry, schema.Count(len(m.Files), "file", "files"))))
 		for _, l := range m.Words() {
 			k.write(wrap(safe.Line(l), "  ", k.wide))
 		}
@@ -248,7 +248,7 @@ func (k *invocation) printSynced(s *library.Synced, address string) {
 	case len(s.Came)+len(s.Went) == 0:
 		k.printf("nothing new here or at %s\n", name)
 	case len(s.Changed) > 0 && !k.dryRun():
-		k.printf("%s here\n", plural(len(s.Changed), "changed file"))
+		k.printf("%s here\n", schema.Count(len(s.Changed), "changed file", "changed files"))
 	}
 }
 
@@ -259,7 +259,7 @@ func (k *invocation) printRevisions(cs []store.Commit, what string) {
 	if len(cs) == 0 {
 		return
 	}
-	k.printf("%s\n", k.paint.bold(fmt.Sprintf("%s %s", plural(len(cs), "revision"), what)))
+	k.printf("%s\n", k.paint.bold(fmt.Sprintf("%s %s", schema.Count(len(cs), "revision", "revisions"), what)))
 	var t table
 	for i, c := range cs {
 		if i == syncShown {
@@ -271,19 +271,9 @@ func (k *invocation) printRevisions(cs []store.Commit, what string) {
 	k.write(t.render(k.paint, "  ", k.wide))
 }
 
-func plural(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	if strings.HasSuffix(what, "ch") {
-		what += "e"
-	}
-	return fmt.Sprintf("%d %ss", n, what)
-}
-
 // printClashes shows conflicts; undone says what was not done for them, command how to settle them.
 func (k *invocation) printClashes(cs []library.Clash, undone, command string) {
-	k.printf("%s\n", k.paint.bold(plural(len(cs), "conflict")+"; "+undone))
+	k.printf("%s\n", k.paint.bold(schema.Count(len(cs), "conflict", "conflicts")+"; "+undone))
 	for _, c := range cs {
 		head := k.paint.bold(safe.Line(firstOf(c.File, c.Path)))
 		if c.Key != "" {
@@ -337,7 +327,7 @@ func clashValue(v any, key string) string {
 		return "none"
 	}
 	if key == "" {
-		return "a file of " + plural(strings.Count(fmt.Sprint(v), "\n"), "line")
+		return "a file of " + schema.Count(strings.Count(fmt.Sprint(v), "\n"), "line", "lines")
 	}
 	if n, ok := schema.Number(v); ok {
 		return schema.Num(n)

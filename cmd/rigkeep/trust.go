@@ -205,7 +205,7 @@ func runTrustList(k *invocation) error {
 	if k.json() {
 		return k.encode(a)
 	}
-	k.printf("%s\n", k.paint.bold(fmt.Sprintf("Pinned here: %s", plural(len(a.Pinned), "key"))))
+	k.printf("%s\n", k.paint.bold(fmt.Sprintf("Pinned here: %s", schema.Count(len(a.Pinned), "key", "keys"))))
 	for _, p := range a.Pinned {
 		who, _, _ := strings.Cut(p.Signer, " ")
 		k.printf("  %s\n", p.Print)
@@ -218,7 +218,7 @@ func runTrustList(k *invocation) error {
 		}
 		k.write(wrap(safe.Line(text), "    ", k.wide))
 	}
-	k.printf("%s\n", k.paint.bold(fmt.Sprintf("Proposed by the library, not pinned: %s", plural(len(a.Proposed), "key"))))
+	k.printf("%s\n", k.paint.bold(fmt.Sprintf("Proposed by the library, not pinned: %s", schema.Count(len(a.Proposed), "key", "keys"))))
 	for _, x := range all {
 		if x.Pinned {
 			continue
@@ -227,7 +227,7 @@ func runTrustList(k *invocation) error {
 		k.write(wrap(safe.Line("for "+strings.Join(x.Principals, ", ")+", by "+x.Origin()), "    ", k.wide))
 	}
 	if bad > 0 {
-		k.say("%s of %s cannot be read, and propose nobody", plural(bad, "line"), handover.SignersPath)
+		k.say("%s of %s cannot be read, and propose nobody", schema.Count(bad, "line", "lines"), handover.SignersPath)
 	}
 	if len(a.Proposed) > 0 {
 		k.say("pin one, once its owner confirmed it by another way, with:\n  rigkeep trust add")
@@ -313,7 +313,7 @@ func (k *invocation) pinProposals(pins *handover.Pins, name string, open []hando
 		return fail(exitNotFound, "the library proposes no key that is not pinned")
 	}
 	if !k.canAsk() {
-		f := usage("there is no terminal to ask on, and %s proposed", plural(len(open), "key")+map[bool]string{true: " is", false: " are"}[len(open) == 1])
+		f := usage("there is no terminal to ask on, and %s proposed", schema.Count(len(open), "key", "keys")+map[bool]string{true: " is", false: " are"}[len(open) == 1])
 		var ways []string
 		for _, x := range open {
 			ways = append(ways, "rigkeep trust add "+x.Key.Print)
@@ -374,7 +374,7 @@ func (k *invocation) sayProposed(xs []trustProposal) {
 	if len(xs) == 0 {
 		return
 	}
-	k.say("%s proposes %s that count for nothing until you pin them:", handover.SignersPath, plural(len(xs), "key"))
+	k.say("%s proposes %s that count for nothing until you pin them:", handover.SignersPath, schema.Count(len(xs), "key", "keys"))
 	for _, x := range xs {
 		k.say("  %s for %s, by revision %s of %s", x.Print, safe.Line(strings.Join(x.Names, ", ")), store.Rev(x.Revision).Short(), safe.Line(x.By))
 	}

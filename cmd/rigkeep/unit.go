@@ -165,7 +165,7 @@ func (k *invocation) holdsWords(h schema.Held) string {
 	if h.Memory > 0 {
 		what = fmt.Sprintf("%d: %s", h.Memory, what)
 	}
-	return what + " since " + h.At.In(k.Now().Location()).Format("2006-01-02")
+	return what + " since " + schema.SayDay(h.At, k.Now().Location())
 }
 
 func runUnitList(k *invocation) error {
@@ -409,7 +409,7 @@ func (k *invocation) compareUnits() error {
 	}
 	title := "all hold it as it is"
 	if off > 0 {
-		title = fmt.Sprintf("%d of %s differ", off, plural(len(held), "unit"))
+		title = fmt.Sprintf("%d of %s differ", off, schema.Count(len(held), "unit", "units"))
 	}
 	k.printf("%s\n", k.paint.bold(safe.Line(d.Label())+" on its units: "+title))
 	t := table{head: true, right: map[int]bool{}}

@@ -456,18 +456,11 @@ func (u Unit) Words() []string {
 			parts = append(parts, fmt.Sprintf("its dial gives %s of the sheet's stiffness", pct(*a.Scale)))
 		}
 		if parts != nil {
-			out = append(out, fmt.Sprintf("%s: %s, from %s", a.Axis, strings.Join(parts, "; "), count(a.Offset.N)))
+			out = append(out, fmt.Sprintf("%s: %s, from %s", a.Axis, strings.Join(parts, "; "), schema.Count(a.Offset.N, "onset", "onsets")))
 		}
 	}
 	if u.Delay != nil {
-		out = append(out, fmt.Sprintf("delay %.2f ms (%.2f to %.2f), from %s", u.Delay.Best*1e3, u.Delay.Lo*1e3, u.Delay.Hi*1e3, count(u.Delay.N)))
+		out = append(out, fmt.Sprintf("delay %.2f ms (%.2f to %.2f), from %s", u.Delay.Best*1e3, u.Delay.Lo*1e3, u.Delay.Hi*1e3, schema.Count(u.Delay.N, "onset", "onsets")))
 	}
 	return slices.Clip(out)
-}
-
-func count(n int) string {
-	if n == 1 {
-		return "1 onset"
-	}
-	return fmt.Sprintf("%d onsets", n)
 }

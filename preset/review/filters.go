@@ -3,6 +3,8 @@ package review
 import (
 	"fmt"
 	"strings"
+
+	"rigkeep/schema"
 )
 
 func init() { tests["filter-unexplained"] = filterUnexplained }
@@ -39,7 +41,7 @@ func filterUnexplained(l *look, x *Subject) {
 	}
 	logs := "no bench log of this rig is on record"
 	if n := len(x.Logs); n > 0 {
-		logs = fmt.Sprintf("%s of this rig, none tried it", plural(n, "bench log", "bench logs"))
+		logs = fmt.Sprintf("%s of this rig, none tried it", schema.Count(n, "bench log", "bench logs"))
 	}
 	var commands []string
 	for _, k := range keys {

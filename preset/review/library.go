@@ -76,9 +76,9 @@ func behind(l *look) {
 	if x.Behind == 0 {
 		return
 	}
-	what := fmt.Sprintf("%s has %s more than this library, as last fetched", x.Ref, plural(x.Behind, "revision", "revisions"))
+	what := fmt.Sprintf("%s has %s more than this library, as last fetched", x.Ref, schema.Count(x.Behind, "revision", "revisions"))
 	if x.Ahead > 0 {
-		what += fmt.Sprintf("; it lacks %s that this library has", plural(x.Ahead, "revision", "revisions"))
+		what += fmt.Sprintf("; it lacks %s that this library has", schema.Count(x.Ahead, "revision", "revisions"))
 	}
 	l.on(nil, hit{of: x.Ref, what: what, evidence: []Evidence{x.Theirs.told("", "its newest")}, seen: []string{x.Theirs.Revision}})
 }
@@ -92,7 +92,7 @@ func ahead(l *look) {
 	if x.Ahead == 0 {
 		return
 	}
-	l.on(nil, hit{of: x.Ref, what: fmt.Sprintf("%s lacks %s of this library, as last fetched", x.Ref, plural(x.Ahead, "revision", "revisions")),
+	l.on(nil, hit{of: x.Ref, what: fmt.Sprintf("%s lacks %s of this library, as last fetched", x.Ref, schema.Count(x.Ahead, "revision", "revisions")),
 		// accepting is a revision itself: what is newest here would end every acceptance at once
 		evidence: []Evidence{x.Ours.told("", "the newest here")}, seen: []string{x.Theirs.Revision}})
 }

@@ -505,13 +505,6 @@ func list(names []string) string {
 	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
-}
-
 func num(v float64) string { return schema.Num(preset.Rounded(v, 6)) }
 
 // about writes a computed number to three digits.

@@ -732,7 +732,7 @@ func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) strin
 				near++
 			}
 		}
-		parts = append(parts, fmt.Sprintf("%s of other rigs (%d near), stiffness as inertia^%.2f", count(n, "proved tune"), near, o.Slope))
+		parts = append(parts, fmt.Sprintf("%s of other rigs (%d near), stiffness as inertia^%.2f", schema.Count(n, "proved tune", "proved tunes"), near, o.Slope))
 	}
 	for _, e := range f.prior {
 		if (e.Kind == "reference" || e.Kind == "loop") && o.DataShare < 0.9 {
@@ -740,20 +740,13 @@ func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) strin
 		}
 	}
 	if n := len(f.est.flagged); n > 0 {
-		parts = append(parts, count(n, "outlier")+" believed less: "+o.Outliers[0].Ref)
+		parts = append(parts, schema.Count(n, "outlier", "outliers")+" believed less: "+o.Outliers[0].Ref)
 	}
 	text := lead + "; " + strings.Join(parts, "; ")
 	if len(limits) > 0 {
 		text += "; " + strings.Join(limits, "; ")
 	}
 	return text + "; raise it from here"
-}
-
-func count(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // number is a computed dial number for people: three significant digits.

@@ -35,7 +35,7 @@ func (l *Log) report(unreadable, disordered, wrapped problem, example string, st
 			inGaps += int(math.Round(g.Length/t.StepMedian)) - 1
 			lost += g.Length - t.StepMedian
 		}
-		l.add(Gapped, "time", p, "%s of more than %g steps, %.3g s in all; the spectrum is taken on either side where the pieces are long enough", counted(n, "gap"), GapSteps, lost)
+		l.add(Gapped, "time", p, "%s of more than %g steps, %.3g s in all; the spectrum is taken on either side where the pieces are long enough", schema.Count(n, "gap", "gaps"), GapSteps, lost)
 	}
 	if !t.Even {
 		l.add(Uneven, "time", problem{}, "time steps of %.4g to %.4g ms, median %.4g: the rows are brought to an even grid by their timestamps", t.StepMin*1e3, t.StepMax*1e3, t.StepMedian*1e3)
@@ -153,11 +153,4 @@ func (l *Log) clipped(x []float64) (problem, float64) {
 	return p, level
 }
 
-func rowsOf(n int) string { return counted(n, "row") }
-
-func counted(n int, one string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %ss", n, one)
-}
+func rowsOf(n int) string { return schema.Count(n, "row", "rows") }

@@ -18,6 +18,7 @@ import (
 	"rigkeep/repo/internal/gitdir"
 	"rigkeep/repo/internal/objects"
 	"rigkeep/repo/internal/tree"
+	"rigkeep/schema"
 )
 
 // A folder of our own, .git/rigkeep/held, holds whatever a writer has in hand: second names of
@@ -166,10 +167,10 @@ func (l *Lib) repair(ctx context.Context) error {
 	}
 	temps += l.store.CleanTemps()
 	if locks > 0 {
-		l.say("A rigkeep was killed while writing: removed %s it had left.", count(locks, "lock file"))
+		l.say("A rigkeep was killed while writing: removed %s it had left.", schema.Count(locks, "lock file", "lock files"))
 	}
 	if temps > 0 {
-		l.say("Removed %s that a killed rigkeep had left half-written.", count(temps, "temporary file"))
+		l.say("Removed %s that a killed rigkeep had left half-written.", schema.Count(temps, "temporary file", "temporary files"))
 	}
 	if n != nil {
 		if err := l.finish(ctx, n); err != nil {
@@ -181,13 +182,6 @@ func (l *Lib) repair(ctx context.Context) error {
 		l.say("A rigkeep was killed just before or after a save took place; nothing had to be put right.")
 	}
 	return nil
-}
-
-func count(n int, what string) string {
-	if n == 1 {
-		return "one " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // finish carries an interrupted move to its end, or says why it cannot.

@@ -11,6 +11,7 @@ import (
 
 	"rigkeep/repo/internal/hist"
 	"rigkeep/repo/internal/objects"
+	"rigkeep/schema"
 )
 
 // Resolve finds the revision that a person means: "" or HEAD, a revision id or a unique start
@@ -47,7 +48,7 @@ func (l *Lib) ResolveFor(path, when string) (Rev, error) {
 		return "", err
 	}
 	if len(revs) <= back {
-		return "", &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%s has only %s, so there is no %s", path, count(len(revs), "revision"), when),
+		return "", &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%s has only %s, so there is no %s", path, schema.Count(len(revs), "revision", "revisions"), when),
 			Hint: "`rigkeep history` lists them", Paths: []string{path}}
 	}
 	return revs[back].ID, nil
@@ -78,7 +79,7 @@ func (l *Lib) back(id plumbing.Hash, n int, when string) (Rev, error) {
 				return err
 			}
 			if len(c.Parents) == 0 {
-				return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("there is no %s: the library begins %s earlier", when, count(i, "revision"))}
+				return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("there is no %s: the library begins %s earlier", when, schema.Count(i, "revision", "revisions"))}
 			}
 			if id, err = c.Parents[0].hash(); err != nil {
 				return err

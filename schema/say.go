@@ -1,0 +1,50 @@
+package schema
+
+import (
+	"fmt"
+	"strings"
+	"time"
+)
+
+// How counts, lists and times are written for people: in one place, so that all screens agree.
+
+// Count writes a number of things: "1 file", "2 files", "no files".
+func Count(n int, one, many string) string {
+	switch n {
+	case 0:
+		return "no " + many
+	case 1:
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// List writes words as "pan, tilt and roll".
+func List(words []string) string {
+	switch len(words) {
+	case 0:
+		return ""
+	case 1:
+		return words[0]
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// SayDay writes the day of a moment in a zone; nil is the moment's own. The zero time is "".
+func SayDay(t time.Time, zone *time.Location) string { return inZone(t, zone, "2006-01-02") }
+
+// SayMoment writes a moment to the minute in a zone, which it names; nil is the moment's own zone.
+// The zero time is "". Screens and pages use it; files, JSON and commits keep UTC.
+func SayMoment(t time.Time, zone *time.Location) string {
+	return inZone(t, zone, "2006-01-02 15:04 MST")
+}
+
+func inZone(t time.Time, zone *time.Location, form string) string {
+	if t.IsZero() {
+		return ""
+	}
+	if zone != nil {
+		t = t.In(zone)
+	}
+	return t.Format(form)
+}

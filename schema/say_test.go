@@ -1,0 +1,21 @@
+package schema
+
+import (
+	"testing"
+	"time"
+)
+
+func TestSay(t *testing.T) {
+	paris := time.FixedZone("CET", 3600)
+	at := time.Date(2026, 1, 14, 23, 33, 0, 0, time.UTC)
+	for _, c := range [][2]string{
+		{Count(0, "file", "files"), "no files"}, {Count(1, "file", "files"), "1 file"}, {Count(2, "branch", "branches"), "2 branches"},
+		{List(nil), ""}, {List([]string{"pan"}), "pan"}, {List([]string{"pan", "tilt", "roll"}), "pan, tilt and roll"},
+		{SayMoment(at, paris), "2026-01-15 00:33 CET"}, {SayDay(at, paris), "2026-01-15"}, {SayMoment(at, nil), "2026-01-14 23:33 UTC"},
+		{SayMoment(time.Time{}, paris), ""}, {SayDay(time.Time{}, nil), ""},
+	} {
+		if c[0] != c[1] {
+			t.Errorf("%q, not %q", c[0], c[1])
+		}
+	}
+}
