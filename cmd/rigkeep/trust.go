@@ -12,6 +12,7 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/store"
+	"rigkeep/schema"
 )
 
 func trustVerb() command {
