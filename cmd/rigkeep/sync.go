@@ -123,12 +123,21 @@ func (k *invocation) remoteAddress(arg string) string {
 func (k *invocation) transportOptions(show *progressLine, ref library.RemoteRef) transport.Options {
 	return transport.Options{
 		Confirm: func(origin string) bool { show.end(); return k.mayToken(origin) },
-		Getenv:  k.Getenv, Ask: tty(k.Stdin) && !k.c.Bool("no-input"), Tell: show.tell,
+		Dir:     k.root(), Proxy: ref.Proxy,
+		Getenv: k.Getenv, Ask: tty(k.Stdin) && !k.c.Bool("no-input"), Tell: show.tell,
 		Remark: func(line string) {
 			show.end()
 			k.say("%s: %s", safe.Line(firstOf(ref.Name, transport.Shown(ref.Address))), safe.Line(line))
 		},
 	}
+}
+
+// root is the open library's folder, "" without one.
+func (k *invocation) root() string {
+	if k.lib == nil {
+		return ""
+	}
+	return k.lib.Store.Root()
 }
 
 // progressLine tells on a terminal how far something long is.

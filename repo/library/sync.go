@@ -20,11 +20,74 @@ type RemoteRef struct {
 	Address string
 	Branch  string // short name of the branch on the other side
 	New     bool   // it is not in the library's configuration yet
+	Proxy   string // the proxy that the library's configuration names for it
 }
 
 // FindRemote works out which remote is meant: a configured one by name, an address (a folder's
 // must be absolute), or for "" the one that the branch follows, else origin, else the only one.
+//
+// Where git's settings of the library lead elsewhere, it does as git does (url.*.insteadOf,
+// http.proxy, remote.*.proxy) or refuses and names the setting (more than one url, pushurl,
+// pushInsteadOf: a sync has one other side).
 func (l *Library) FindRemote(name string) (RemoteRef, error) {
+	r, err := l.findRemote(name)
+	if err != nil {
+		return r, err
+	}
+	return r, l.asGit(&r)
+}
+
+// asGit applies what the library's git settings say of a remote. Source: git-config(1), remote.*,
+// url.* and http.*.
+func (l *Library) asGit(r *RemoteRef) error {
+	refuse := func(setting, value string) error {
+		return &store.Error{Kind: store.ErrForeign, Msg: fmt.Sprintf("git would send to another address than it fetches from: %s is %s", setting, transport.Shown(value)),
+			Hint: "A sync has one other side: remove the setting with `git config --unset-all " + setting + "`, or exchange with git fetch, merge and push"}
+	}
+	s := l.Store
+	if urls := s.SettingAll("remote", r.Name, "url"); r.Name != "" && !r.New && len(urls) > 1 {
+		return refuse("remote."+r.Name+".url", strings.Join(urls, " and "))
+	}
+	to := r.Address
+	// longest applies the setting that fits most of the address, as git does.
+	longest := func(key string) (base, prefix string) {
+		for _, b := range s.Settings("url") {
+			for _, p := range s.SettingAll("url", b, key) {
+				if p != "" && strings.HasPrefix(r.Address, p) && len(p) > len(prefix) {
+					base, prefix = b, p
+				}
+			}
+		}
+		return base, prefix
+	}
+	if base, prefix := longest("insteadOf"); prefix != "" {
+		to = base + r.Address[len(prefix):]
+	}
+	if r.Name != "" && !r.New {
+		for _, p := range s.SettingAll("remote", r.Name, "pushurl") {
+			if p != to && p != r.Address {
+				return refuse("remote."+r.Name+".pushurl", p)
+			}
+		}
+	}
+	if base, prefix := longest("pushInsteadOf"); prefix != "" && base+r.Address[len(prefix):] != to && len(s.SettingAll("remote", r.Name, "pushurl")) == 0 {
+		return refuse("url."+base+".pushInsteadOf", prefix)
+	}
+	r.Proxy = s.Setting("http", "", "proxy")
+	best := ""
+	for _, u := range s.Settings("http") { // http.URL.proxy: the longest that fits
+		if p := s.SettingAll("http", u, "proxy"); len(p) > 0 && strings.HasPrefix(to, u) && len(u) > len(best) {
+			best, r.Proxy = u, p[len(p)-1]
+		}
+	}
+	if p := s.SettingAll("remote", r.Name, "proxy"); r.Name != "" && !r.New && len(p) > 0 {
+		r.Proxy = p[len(p)-1]
+	}
+	r.Address = to
+	return nil
+}
+
+func (l *Library) findRemote(name string) (RemoteRef, error) {
 	branch, err := l.Store.Branch()
 	if err != nil {
 		return RemoteRef{}, err

@@ -32,6 +32,11 @@ func (l *Lib) Setting(section, subsection, key string) string {
 	return l.d.Setting(section, subsection, key)
 }
 
+// SettingAll is Setting for a key that may have several values, in order.
+func (l *Lib) SettingAll(section, subsection, key string) []string {
+	return l.d.All(section, subsection, key)
+}
+
 // Settings lists the subsections of a section, as in "remote".
 func (l *Lib) Settings(section string) []string { return l.d.Subsections(section) }
 

@@ -50,6 +50,18 @@ func httpWay(w *wire) (transport.Transport, way) {
 	t := http.DefaultTransport.(*http.Transport).Clone()
 	t.DialContext = (&net.Dialer{Timeout: w.opt.Connect}).DialContext
 	t.TLSHandshakeTimeout = w.opt.Connect
+	if p := w.opt.Proxy; p != "" {
+		if !strings.Contains(p, "://") {
+			p = "http://" + p // as curl reads it
+		}
+		t.Proxy = func(*http.Request) (*url.URL, error) {
+			u, err := url.Parse(p)
+			if err != nil {
+				return nil, &store.Error{Kind: store.ErrBadPath, Msg: "http.proxy of the library is no address", Hint: "See it with `git config --get-regexp proxy`"}
+			}
+			return u, nil
+		}
+	}
 	return githttp.NewClient(&http.Client{Transport: listening{t, l}, CheckRedirect: l.redirect}), l
 }
 
@@ -210,7 +222,7 @@ func (l *httpLogin) helper(ctx context.Context, action string) (user, secret str
 	}
 	in.WriteString("\n")
 	cmd := exec.CommandContext(ctx, git, "credential", action)
-	cmd.Stdin = &in
+	cmd.Stdin, cmd.Dir = &in, l.w.opt.Dir
 	cmd.Env = os.Environ()
 	if !l.w.opt.Ask {
 		cmd.Env = append(cmd.Env, "GIT_TERMINAL_PROMPT=0", "GIT_ASKPASS=", "SSH_ASKPASS=")

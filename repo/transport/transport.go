@@ -55,6 +55,11 @@ type Options struct {
 	Getenv func(string) string
 	// Ask lets git's credential helpers ask at the terminal.
 	Ask bool
+	// Dir is where git's credential helpers are asked: a library, whose settings then count; "" is
+	// the working folder.
+	Dir string
+	// Proxy is the proxy for http and https, as git's http.proxy names it; "" leaves it to the environment.
+	Proxy string
 	// Confirm is asked whether RIGKEEP_TOKEN may go to a server, as in "https://host:443", that
 	// asks for a password and is not in RIGKEEP_TOKEN_HOST; nil is no.
 	Confirm func(origin string) bool

@@ -398,6 +398,35 @@ func TestToken(t *testing.T) {
 	}
 }
 
+// TestLibrarySettings: git's http.proxy and credential.helper of the library count here too.
+func TestLibrarySettings(t *testing.T) {
+	t.Setenv("GIT_CONFIG_GLOBAL", os.DevNull)
+	base := t.TempDir()
+	transporttest.Bare(t, base, "a.git")
+	h := transporttest.ServeHTTP(t, base, "tech", "s3cret")
+	dir := t.TempDir()
+	transporttest.Git(t, dir, "init", "-q")
+	transporttest.Git(t, dir, "config", "credential.helper", "!f() { test $1 != get || { echo username=tech; echo password=s3cret; }; }; f")
+	if _, err := dial(t, h.URL+"a.git", Options{}).Refs(ctx); !errors.Is(err, store.ErrRefused) {
+		t.Errorf("without a helper: %v", err)
+	}
+	if _, err := dial(t, h.URL+"a.git", Options{Dir: dir}).Refs(ctx); err != nil {
+		t.Errorf("the library's helper: %v", err)
+	}
+	asked := ""
+	proxy := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		asked = r.URL.String()
+		http.NotFound(w, r)
+	}))
+	t.Cleanup(proxy.Close)
+	for _, p := range []string{proxy.URL, strings.TrimPrefix(proxy.URL, "http://")} {
+		asked = ""
+		if _, err := dial(t, "http://tunes.example/a.git", Options{Proxy: p}).Refs(ctx); !errors.Is(err, store.ErrNotFound) || !strings.HasPrefix(asked, "http://tunes.example/a.git/info/refs") {
+			t.Errorf("through %s: asked %q, %v", p, asked, err)
+		}
+	}
+}
+
 // TestRequests: a sync has to be possible over a slow line.
 func TestRequests(t *testing.T) {
 	base := t.TempDir()

@@ -551,6 +551,25 @@ func (d *Dir) Setting(section, subsection, key string) string {
 	return v
 }
 
+// All gives every value of a key, in order.
+func (d *Dir) All(section, subsection, key string) []string {
+	if subsection == "" {
+		return options(d.Config, section).GetAll(key)
+	}
+	var out []string
+	for _, s := range d.Config.Sections {
+		if !s.IsName(section) {
+			continue
+		}
+		for _, ss := range s.Subsections {
+			if ss.IsName(subsection) {
+				out = append(out, ss.Options.GetAll(key)...)
+			}
+		}
+	}
+	return out
+}
+
 // Subsections lists the names below a section.
 func (d *Dir) Subsections(section string) []string {
 	var out []string
