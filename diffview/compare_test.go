@@ -268,11 +268,11 @@ func TestBuild(t *testing.T) {
 	}
 }
 
-// Inertia about the motor axes is the gimbal's own and the build's: two builds
-// of a point mass, worked by hand. Source: J = m r² (definition).
+// Inertia about the motor axes is the gimbal's own and the build's, balanced: two builds
+// of two equal point masses, worked by hand. Source: J = m r² (definition).
 func TestInertia(t *testing.T) {
 	rig := func(x float64) *preset.Rig {
-		return &preset.Rig{Gimbal: "halyard", Parts: []preset.Part{{Slot: "body", Name: "body", Shape: "point", Mass: 2, Place: [3]float64{x, 0, 0}}}}
+		return &preset.Rig{Gimbal: "halyard", Parts: []preset.Part{{Slot: "body", Name: "body", Shape: "point", Mass: 1, Place: [3]float64{x, 0, 0}}, {Slot: "lens", Name: "lens", Shape: "point", Mass: 1, Place: [3]float64{-x, 0, 0}}}}
 	}
 	r := Compare(cat, Side{Label: "a", Rig: rig(0.1), Sheet: sheetSI()}, Side{Label: "b", Rig: rig(0.2), Sheet: sheetSI()})
 	for _, in := range r.Build.Inertia {

@@ -80,28 +80,20 @@ func BalancePoints(s *schema.Sheet) []BalancePoint {
 	return out
 }
 
-// BalanceReading is a resting effort at one point, read.
-type BalanceReading struct {
-	balance.Reading
-	// Guess says which side the build sheet puts the centre of gravity on, where the
-	// effort's sign does not tell; "" where it does or the sheet does not say either.
-	Guess string
-}
-
 // ReadEffort turns resting effort at a point of the balance check (percent; one
 // reading, or two from either side) into a verdict and what to do. The mass is the
 // build's own: what of the gimbal turns with it is not on the sheet.
 //
 // Source: balance.ReadAtAttitude.
-func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (BalanceReading, error) {
+func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (balance.Reading, error) {
 	th := balance.Thresholds{Good: s.GoodPct, Workable: s.WorkablePct}
 	if !p.HasAxis {
 		if len(efforts) == 0 {
-			return BalanceReading{}, &schema.DomainError{What: "no effort was read"}
+			return balance.Reading{}, &schema.DomainError{What: "no effort was read"}
 		}
 		e := efforts[0]/2 + efforts[len(efforts)-1]/2
 		v, err := th.Judge(e)
-		return BalanceReading{Reading: balance.Reading{Effort: e, Verdict: v, Words: fmt.Sprintf("%s: %.1f %% (%s)", p.Text, e, v)}}, err
+		return balance.Reading{Effort: e, Verdict: v, Words: fmt.Sprintf("%s: %.1f %% (%s)", p.Text, e, v)}, err
 	}
 	a := balance.Axis{Mass: r.Mass(), Full: s.Axes[p.Axis].Torque}
 	if p.Axis == schema.Pan {
@@ -116,43 +108,11 @@ func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (Bala
 		// a roll axis that is tilted up feels less of the weight
 		a.Incline = p.Tilt
 	}
-	read, err := balance.ReadAtAttitude(p.Axis, a, efforts, balance.Sign(s.EffortSign), th, gravity)
-	out := BalanceReading{Reading: read}
-	if err != nil {
-		return out, err
+	out, err := balance.ReadAtAttitude(p.Axis, a, efforts, balance.Sign(s.EffortSign), th, gravity)
+	if err == nil && p.Axis == schema.Pan && p.Lean == nil {
+		out.Words = fmt.Sprintf("pan holds %.1f %% (%s): by how much it is off needs the lean of the handle in degrees, in the sheet's balance.points", out.Effort, out.Verdict)
 	}
-	if p.Axis == schema.Pan && p.Lean == nil {
-		out.Words = fmt.Sprintf("pan holds %.1f %% (%s): by how much it is off needs the lean of the handle in degrees, in the sheet's balance.points", read.Effort, read.Verdict)
-		return out, nil
-	}
-	if read.Known && s.EffortSign == 0 && read.Verdict != balance.Good {
-		out.Guess = guessSide(s, r, p)
-	}
-	return out, nil
-}
-
-// guessSide is where the build sheet puts the centre of gravity off an axis.
-func guessSide(s *schema.Sheet, r Rig, p BalancePoint) string {
-	props, err := r.Properties()
-	if err != nil {
-		return ""
-	}
-	off := props.CG.Sub(mass.Vec(s.Axes[p.Axis].Point))
-	along := 0
-	switch {
-	case p.Axis == schema.Roll:
-		along = 1
-	case p.Axis == schema.Tilt && math.Abs(math.Sin(p.Tilt)) > math.Abs(math.Cos(p.Tilt)):
-		along = 2
-	}
-	if math.Abs(off[along]) < 5e-4 {
-		return ""
-	}
-	k := 0
-	if off[along] < 0 {
-		k = 1
-	}
-	return fmt.Sprintf("By the build sheet it lies %.1f mm %s there: try sliding the build %s", math.Abs(off[along])*1000, mass.Sides[along][k], mass.Sides[along][1-k])
+	return out, err
 }
 
 // Notes by which a session goes on although a point of the balance check, named
@@ -234,7 +194,7 @@ func (b BenchLog) Balance(s *schema.Sheet, r Rig) ([]PointReading, error) {
 type PointReading struct {
 	Point   BalancePoint
 	Efforts []float64 // percent: one, or two from either side
-	Read    BalanceReading
+	Read    balance.Reading
 }
 
 // Short says it in few words: the effort and, of two readings, both and the friction

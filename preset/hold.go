@@ -2,11 +2,9 @@ package preset
 
 import (
 	"errors"
-	"fmt"
 	"math"
 
 	"rigkeep/preset/balance"
-	"rigkeep/preset/fit"
 	"rigkeep/schema"
 )
 
@@ -16,9 +14,9 @@ type Holding struct {
 	Point     string          `json:"point"` // how the head stood, in the words of the sheet's balance check
 	EffortPct float64         `json:"effort_pct"`
 	Verdict   balance.Verdict `json:"verdict"`
-	// Torque that gravity accounts for and friction, N·m; friction is unknown, and
-	// nil, from a single reading.
-	Torque   float64  `json:"torque_nm"`
+	// Torque that gravity accounts for and friction, N·m; nil where the sheet gives no
+	// torque of the motor, and friction from a single reading.
+	Torque   *float64 `json:"torque_nm,omitempty"`
 	Friction *float64 `json:"friction_nm,omitempty"`
 	OffsetM  *float64 `json:"offset_m,omitempty"` // nil where the effort tells none
 	// Current and heat in the winding; nil where the sheet gives no torque constant
@@ -58,26 +56,30 @@ func Hold(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, efforts map[sche
 		if err != nil {
 			return nil, err
 		}
-		h := Holding{Axis: a.String(), Point: p.Text, EffortPct: read.Effort, Verdict: read.Verdict, Torque: read.Effort / 100 * s.Axes[a].Torque, Words: read.Words}
-		if read.Guess != "" {
-			h.Words += ". " + read.Guess
-		}
+		h := Holding{Axis: a.String(), Point: p.Text, EffortPct: read.Effort, Verdict: read.Verdict, Words: read.Words}
 		if read.Known {
 			h.OffsetM = &read.Offset.Offset
 		}
+		full := s.Axes[a].Torque
+		if full == 0 {
+			out = append(out, h)
+			continue
+		}
+		torque := read.Effort / 100 * full
+		h.Torque = &torque
 		if len(e) == 2 {
-			f := math.Abs(e[0]-e[1]) / 200 * s.Axes[a].Torque
+			f := math.Abs(e[0]-e[1]) / 200 * full
 			h.Friction = &f
 		}
 		if m, ok := motorOf(s, a); ok {
-			i, w, err := m.Holding(h.Torque)
+			i, w, err := m.Holding(torque)
 			if err != nil {
 				return nil, err
 			}
 			i = math.Abs(i)
 			h.Current, h.Heat = &i, &w
 		}
-		if h.StandingDeg, err = standing(c, s, r, t, a, h.Torque); err != nil {
+		if h.StandingDeg, err = standing(c, s, r, t, a, torque); err != nil {
 			return nil, err
 		}
 		out = append(out, h)
@@ -127,43 +129,12 @@ func HoldingDraw(s *schema.Sheet, held []Holding, b balance.Battery) (d balance.
 	var motors []balance.Motor
 	for _, h := range held {
 		a, _ := schema.ParseAxis(h.Axis)
-		if m, ok := motorOf(s, a); ok {
-			torques, motors = append(torques, h.Torque), append(motors, m)
+		if m, ok := motorOf(s, a); ok && h.Torque != nil {
+			torques, motors = append(torques, *h.Torque), append(motors, m)
 		} else {
 			unknown = append(unknown, h.Axis)
 		}
 	}
 	d, err = balance.AddedDraw(torques, motors, b)
 	return d, unknown, err
-}
-
-// ResidualEffort is the resting effort in percent that a plate leaves on roll and tilt
-// where its travel ends before the centre of gravity is on the axes; empty where
-// it does not end.
-//
-// Source: balance.EffortOf; thresholds are the sheet's.
-func ResidualEffort(s *schema.Sheet, r Rig, p fit.Plate) ([]Holding, error) {
-	out := []Holding{}
-	if len(p.Ends) == 0 {
-		return out, nil
-	}
-	th := balance.Thresholds{Good: s.GoodPct, Workable: s.WorkablePct}
-	for _, x := range []struct {
-		axis schema.Axis
-		off  float64
-	}{{schema.Roll, p.Remains.Roll}, {schema.Tilt, p.Remains.Tilt}} {
-		full := s.Axes[x.axis].Torque
-		e, err := balance.EffortOf(balance.Axis{Mass: r.Mass(), Full: full}, x.off)
-		if err != nil {
-			return nil, err
-		}
-		v, err := th.Judge(e)
-		if err != nil {
-			return nil, err
-		}
-		off := x.off
-		out = append(out, Holding{Axis: x.axis.String(), Point: "at worst over a turn", EffortPct: e, Verdict: v, Torque: e / 100 * full, OffsetM: &off,
-			Words: fmt.Sprintf("%s keeps up to %.1f %% of its torque to hold what is left (%s)", x.axis, e, v)})
-	}
-	return out, nil
 }

@@ -25,16 +25,6 @@ func FitLimits(s *schema.Sheet) fit.Limits {
 		}
 		lim.Clear = &fit.Box{Min: lo, Max: hi}
 	}
-	if len(s.Plate) > 0 {
-		t := fit.FreeTravel()
-		for name, to := range map[string]*float64{"forward": &t.Forward, "back": &t.Back, "left": &t.Left, "right": &t.Right, "up": &t.Up, "down": &t.Down} {
-			*to = math.Inf(1)
-			if v, ok := s.Plate[name]; ok {
-				*to = v
-			}
-		}
-		lim.Plate = &t
-	}
 	return lim
 }
 
@@ -72,16 +62,16 @@ func SI(c *schema.Catalogue, s *schema.Sheet, t Tune, key string) (v float64, un
 const smallestGravity = 1e-5
 
 // GravityStiffness is what gravity adds to the stiffness of a motor axis, N·m/rad,
-// over the tilt range of the tune: negative where the build sheet puts the centre
-// of gravity above the axis. The gimbal's own parts are taken as balanced. A rig
-// without parts has none.
+// over the tilt range of the tune, with the build balanced: none where the axes cross,
+// negative where the centre of gravity then lies above the axis. The gimbal's own parts
+// are taken as balanced. A rig without parts has none.
 //
 // Source: balance.GravityStiffnessTurned.
 func GravityStiffness(s *schema.Sheet, t *Tune, r Rig, a schema.Axis) (mass.Range, error) {
 	if len(r.Parts) == 0 {
 		return mass.Range{}, nil
 	}
-	p, err := r.Properties()
+	p, err := r.Balanced(s)
 	if err != nil {
 		return mass.Range{}, err
 	}

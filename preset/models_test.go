@@ -35,31 +35,32 @@ func tuneAt(v float64) Tune {
 	return Tune{Values: map[string]any{"stiffness.pan": v, "stiffness.roll": v, "stiffness.tilt": v}}
 }
 
-// The centre of gravity above or below an axis reaches the loop as m g h.
+// Balanced, gravity adds nothing where the axes cross, wherever the build was typed
+// from; where the roll axis lies above the tilt axis, the centre of gravity balances
+// half-way between, and reaches the loop as m g h.
 func TestGravityReachesTheLoop(t *testing.T) {
 	const mg = 2 * 9.80665
 	up, down := 40.0, 90.0
 	for _, c := range []struct {
-		name string
-		rig  Rig
-		axis schema.Axis
-		want float64
+		name  string
+		rig   Rig
+		apart float64 // m, roll axis above tilt axis
+		axis  schema.Axis
+		want  float64
 	}{
-		{"top-heavy, tilt", Rig{Parts: []Part{block(0, 0, 0.02)}}, schema.Tilt, -mg * 0.02},
-		{"top-heavy, roll", Rig{Parts: []Part{block(0, 0, 0.02)}}, schema.Roll, -mg * 0.02},
-		{"upright pan", Rig{Parts: []Part{block(0.01, 0, 0.02)}}, schema.Pan, 0},
-		{"hanging", Rig{Parts: []Part{block(0, 0, -0.03)}}, schema.Tilt, mg * 0.03},
-		// nose-heavy: at 90° down the centre of gravity hangs below by all of it, at
-		// 40° up it stands above by less
-		{"nose-heavy, worst over the tilt range", Rig{Parts: []Part{block(0.05, 0, 0)}}, schema.Tilt, mg * 0.05},
-		// tail-heavy: straight down is where it stands highest
-		{"tail-heavy", Rig{Parts: []Part{block(-0.05, 0, 0)}}, schema.Tilt, -mg * 0.05},
-		{"balanced", Rig{Parts: []Part{block(0, 0, 0)}}, schema.Tilt, 0},
-		{"less than a gram a millimetre off", Rig{Parts: []Part{block(0, 0, 4e-7)}}, schema.Tilt, 0},
-		{"no parts", Rig{}, schema.Tilt, 0},
+		{"typed above", Rig{Parts: []Part{block(0, 0, 0.02)}}, 0, schema.Tilt, 0},
+		{"typed ahead", Rig{Parts: []Part{block(0.05, 0, 0)}}, 0, schema.Tilt, 0},
+		{"upright pan", Rig{Parts: []Part{block(0.01, 0, 0.02)}}, 0.04, schema.Pan, 0},
+		{"above the tilt axis", Rig{Parts: []Part{block(0.05, 0, 0)}}, 0.04, schema.Tilt, -mg * 0.02},
+		// lens straight down, it hangs from the roll axis by all of it
+		{"below the roll axis", Rig{Parts: []Part{block(0.05, 0, 0)}}, 0.04, schema.Roll, mg * 0.04},
+		{"hanging", Rig{Parts: []Part{block(0, 0, 0.3)}}, -0.06, schema.Tilt, mg * 0.03},
+		{"less than a gram a millimetre off", Rig{Parts: []Part{block(0, 0, 0)}}, 8e-7, schema.Tilt, 0},
+		{"no parts", Rig{}, 0.04, schema.Tilt, 0},
 	} {
 		s := stand(true)
 		s.TiltUpDeg, s.TiltDownDeg = &up, &down
+		s.Axes[schema.Roll].Point[2] = c.apart
 		l, err := AxisLoop(schema.Default(), s, tuneAt(20), c.rig, c.axis, 0.01)
 		if err != nil {
 			t.Fatal(c.name, err)
@@ -68,25 +69,27 @@ func TestGravityReachesTheLoop(t *testing.T) {
 			t.Errorf("%s: gravity stiffness %v, want %v", c.name, l.KG, c.want)
 		}
 	}
-	// the tune's limits narrow the range
+	// the tune's limits narrow the range: the centre of gravity stands highest at level
 	s := stand(true)
 	s.TiltUpDeg, s.TiltDownDeg = &up, &down
+	s.Axes[schema.Roll].Point[2] = 0.04
 	tune := tuneAt(20)
 	tune.Values["limits.tilt.down_deg"] = 30.0
 	g, err := GravityStiffness(s, &tune, Rig{Parts: []Part{block(0.05, 0, 0)}}, schema.Tilt)
-	if err != nil || math.Abs(g.Max-mg*0.05*0.5) > 1e-9 || math.Abs(g.Min+mg*0.05*math.Sin(40*math.Pi/180)) > 1e-9 {
+	if err != nil || math.Abs(g.Min+mg*0.02) > 1e-9 || math.Abs(g.Max+mg*0.02*math.Cos(40*math.Pi/180)) > 1e-9 {
 		t.Errorf("%+v, %v", g, err)
 	}
 }
 
 // A top-heavy build has a lower gain margin that a balanced one has not.
 func TestTopHeavyHasALowerMargin(t *testing.T) {
-	s := stand(true)
-	for a := range s.Axes {
-		s.Axes[a].Integral = 0
-	}
 	for _, z := range []float64{0, 0.02} {
-		l, err := AxisLoop(schema.Default(), s, tuneAt(10), Rig{Parts: []Part{block(0, 0, z)}}, schema.Tilt, 0.02)
+		s := stand(true)
+		for a := range s.Axes {
+			s.Axes[a].Integral = 0
+		}
+		s.Axes[schema.Roll].Point[2] = 2 * z
+		l, err := AxisLoop(schema.Default(), s, tuneAt(10), Rig{Parts: []Part{block(0, 0, 0)}}, schema.Tilt, 0.02)
 		if err != nil {
 			t.Fatal(err)
 		}

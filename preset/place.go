@@ -42,6 +42,11 @@ func BenchPath(fp string, t time.Time) string {
 	return RigDir(fp) + "/bench/" + t.UTC().Format("20060102T150405Z") + ".toml"
 }
 
+// BalancePath is the record of a balance that began at t.
+func BalancePath(fp string, t time.Time) string {
+	return RigDir(fp) + "/balance/" + t.UTC().Format("20060102T150405Z") + ".toml"
+}
+
 // JobPath is the file of a job; its slug begins with the date.
 func JobPath(slug string) string { return "jobs/" + slug + ".toml" }
 
@@ -55,7 +60,7 @@ type Place struct {
 }
 
 // reserved are names that some system cannot hold as a file, or that we use ourselves.
-var reserved = map[string]bool{"rig": true, "bench": true, "con": true, "prn": true, "aux": true, "nul": true,
+var reserved = map[string]bool{"rig": true, "bench": true, "balance": true, "con": true, "prn": true, "aux": true, "nul": true,
 	"com1": true, "com2": true, "com3": true, "com4": true, "com5": true, "com6": true, "com7": true, "com8": true, "com9": true,
 	"lpt1": true, "lpt2": true, "lpt3": true, "lpt4": true, "lpt5": true, "lpt6": true, "lpt7": true, "lpt8": true, "lpt9": true}
 
@@ -106,6 +111,8 @@ func Locate(p string) (Place, bool) {
 			return Place{Kind: schema.KindTune, Rig: fp, Name: name}, true
 		case len(parts) == 4 && parts[3] == "bench":
 			return Place{Kind: schema.KindBench, Rig: fp, Name: name}, true
+		case len(parts) == 4 && parts[3] == "balance":
+			return Place{Kind: schema.KindBalance, Rig: fp, Name: name}, true
 		}
 	}
 	return Place{}, false

@@ -310,11 +310,11 @@ func Head(sheet *schema.Sheet) mass.Head {
 	return mass.Head{Pan: joint(schema.Pan, mass.Vec{0, 0, 1}), Roll: joint(schema.Roll, mass.Vec{1, 0, 0}), Tilt: joint(schema.Tilt, mass.Vec{0, 1, 0})}
 }
 
-// Inertias is the worst inertia about each motor axis over the tilt range,
-// kg·m², the gimbal's own moving parts included.
+// Inertias is the worst inertia about each motor axis over the tilt range, kg·m², with
+// the build balanced and the gimbal's own moving parts included.
 func (r Rig) Inertias(sheet *schema.Sheet, t *Tune) ([3]mass.Moment, error) {
 	var out [3]mass.Moment
-	p, err := r.Properties()
+	p, err := r.Balanced(sheet)
 	if err != nil {
 		return out, err
 	}

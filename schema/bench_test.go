@@ -46,7 +46,7 @@ func BenchmarkValidateTuneOnSheet(b *testing.B) {
 
 func BenchmarkSheet(b *testing.B) {
 	c := Default()
-	t := decode(b, c.Template(KindGimbal))
+	t := decode(b, c.template(KindGimbal, false))
 	b.ReportAllocs()
 	for b.Loop() {
 		if s, ps := c.Sheet("x", t); s == nil {

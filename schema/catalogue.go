@@ -28,11 +28,12 @@ const (
 	KindRig     = "rig"
 	KindTune    = "tune"
 	KindBench   = "bench"
+	KindBalance = "balance"
 	KindJob     = "job"
 )
 
 // Kinds lists the kinds of file.
-var Kinds = []string{KindLibrary, KindPart, KindGimbal, KindUnit, KindRig, KindTune, KindBench, KindJob}
+var Kinds = []string{KindLibrary, KindPart, KindGimbal, KindUnit, KindRig, KindTune, KindBalance, KindBench, KindJob}
 
 var builtin = sync.OnceValue(func() *Catalogue { return build(groups, params()) })
 

@@ -92,7 +92,7 @@ func clone(v any) any {
 
 func newBase(t *testing.T, kind string) Tree {
 	t.Helper()
-	doc := decode(t, Default().Template(kind))
+	doc := decode(t, Default().template(kind, false))
 	more := map[string]map[string]any{
 		KindTune: {
 			"stiffness.pan": int64(41), "stiffness.roll": 38.5, "filters.sensing": int64(3), "limits.tilt.up_deg": int64(45),
@@ -102,6 +102,10 @@ func newBase(t *testing.T, kind string) Tree {
 		KindBench: {
 			"step[0].at": time.Date(2026, 3, 2, 9, 34, 0, 0, time.UTC), "step[0].axis": "pan", "step[0].value": int64(40), "step[0].saw": "clean",
 			"result.pan.kept": int64(34),
+		},
+		KindBalance: {
+			"mark[0].name": "plate", "mark[0].at": time.Date(2026, 3, 2, 9, 14, 0, 0, time.UTC), "mark[0].mm": int64(47),
+			"effort[0].point": "tilt, lens level", "effort[0].at": time.Date(2026, 3, 2, 9, 20, 0, 0, time.UTC), "effort[0].axis": "tilt", "effort[0].pct": 1.5,
 		},
 		KindJob: {
 			"pin[0].rig": "k7qd2m9x4c", "pin[0].tune": "main", "lens.widest_mm": int64(18), "lens.longest_mm": int64(85),
@@ -114,7 +118,7 @@ func newBase(t *testing.T, kind string) Tree {
 		},
 		KindGimbal: {
 			"reference[0].payload_kg": 3.2, "reference[0].source": "bench",
-			"reference[0].stiffness.pan": int64(30), "space.box_mm": []any{220.0, 210.0, 200.0}, "balance.good_pct": 1.0,
+			"reference[0].stiffness.pan": int64(30), "space.box_mm": []any{220.0, 210.0, 200.0}, "travel.tilt.up_deg": 90.0, "travel.tilt.down_deg": 120.0, "motor.pan.torque_nm": 2.2, "balance.good_pct": 1.0,
 			"balance.workable_pct": 4.0, "dial.stiffness.pan.default": int64(20),
 		},
 	}

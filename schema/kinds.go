@@ -24,6 +24,7 @@ var kinds = map[string]func(ps []Param) Kind{
 	KindUnit:    unitKind,
 	KindRig:     rigKind,
 	KindTune:    tuneKind,
+	KindBalance: balanceKind,
 	KindBench:   benchKind,
 	KindJob:     jobKind,
 }
@@ -75,8 +76,8 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "space.tilt_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the tilt axis.", Example: 150.0},
 		Field{Path: "space.roll_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the roll axis.", Example: 160.0},
 		Field{Path: "space.pan_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the pan axis.", Example: 240.0},
-		Field{Path: "travel.tilt.up_deg", Type: Float, Required: true, Unit: "°", Min: At(0), Max: At(180), Doc: "Mechanical travel of tilt, up from level.", Example: 90.0},
-		Field{Path: "travel.tilt.down_deg", Type: Float, Required: true, Unit: "°", Min: At(0), Max: At(180), Doc: "Mechanical travel of tilt, down from level.", Example: 120.0},
+		Field{Path: "travel.tilt.up_deg", Type: Float, Unit: "°", Min: At(0), Max: At(180), Doc: "Mechanical travel of tilt, up from level.", Example: 90.0},
+		Field{Path: "travel.tilt.down_deg", Type: Float, Unit: "°", Min: At(0), Max: At(180), Doc: "Mechanical travel of tilt, down from level.", Example: 120.0},
 		Field{Path: "loop.delay_s", Type: Float, Unit: "s", Min: At(0), Max: At(1), Doc: "Delay from motion to torque, sampling included.", Example: 0.003},
 		Field{Path: "loop.raise", Type: String, Enum: []string{"together", "stiffness"}, Doc: "What the stiffness dial raises: stiffness and damping together, or stiffness alone.", Example: "together"},
 		Field{Path: "filter.sensing.order", Type: Int, Min: At(1), Max: At(2), Doc: "Order of the sensing filter; 2 is Butterworth.", Example: 1},
@@ -95,15 +96,13 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "obstacle[].place_mm", Type: Floats, Required: true, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Where its nearest point is, from where the motor axes cross, head level.", Example: []any{60.0, 190.0, -180.0}},
 		Field{Path: "obstacle[].radius_mm", Type: Float, Unit: "mm", Min: At(0), Max: At(1000), Doc: "Its radius about that point.", Example: 20.0},
 	)
-	for _, d := range []string{"forward_mm", "back_mm", "left_mm", "right_mm", "up_mm", "down_mm"} {
-		gimbal = append(gimbal, Field{Path: "plate." + d, Type: Float, Unit: "mm", Min: At(0), Max: At(1000), Doc: "How far the camera can be moved " + strings.TrimSuffix(d, "_mm") + " on its plate.", Example: 40.0})
-	}
+	gimbal = append(gimbal, adjustmentFields()...)
 	for _, a := range axisNames {
 		gimbal = append(gimbal,
-			Field{Path: "motor." + a + ".torque_nm", Type: Float, Required: true, Unit: "Nm", Above: At(0), Max: At(1000), Doc: "Torque at full effort.", Example: 2.2},
+			Field{Path: "motor." + a + ".torque_nm", Type: Float, Unit: "Nm", Above: At(0), Max: At(1000), Doc: "Torque at full effort.", Example: 2.2},
 			Field{Path: "motor." + a + ".torque_constant_nm_a", Type: Float, Unit: "Nm/A", Above: At(0), Max: At(100), Doc: "Torque per ampere.", Example: 0.9},
 			Field{Path: "motor." + a + ".winding_ohm", Type: Float, Unit: "Ω", Above: At(0), Max: At(1000), Doc: "Winding resistance.", Example: 4.5},
-			Field{Path: "moving." + a + ".inertia_kgm2", Type: Float, Required: true, Unit: "kg·m²", Min: At(0), Max: At(100), Doc: "Inertia of the gimbal's own parts that turn about this axis.", Example: 0.012},
+			Field{Path: "moving." + a + ".inertia_kgm2", Type: Float, Unit: "kg·m²", Min: At(0), Max: At(100), Doc: "Inertia of the gimbal's own parts that turn about this axis.", Example: 0.012},
 			Field{Path: "axis." + a + ".point_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "A point this motor axis runs through, if not where the axes cross.", Example: []any{0.0, 0.0, 0.0}},
 			Field{Path: "loop." + a + ".viscous_nms_rad", Type: Float, Unit: "Nms/rad", Min: At(0), Max: At(100), Doc: "Viscous friction.", Example: 0.004},
 			Field{Path: "loop." + a + ".damping_s", Type: Float, Unit: "s", Min: At(0), Max: At(10), Doc: "Damping over stiffness, D/K.", Example: 0.03},
@@ -133,7 +132,7 @@ func gimbalKind(ps []Param) Kind {
 		Section{Path: "balance", Doc: "When balance is good enough."},
 		Section{Path: "bench", Doc: "How a tuning session goes on this gimbal."},
 		Section{Path: "follow", Doc: "How this controller follows."},
-		Section{Path: "plate", Doc: "How far the camera can be moved on its plate."},
+		Section{Path: "adjustment[]", Doc: "The slides by which a build is balanced, in the order in which they are set: from the inside out, tilt, roll, pan. A slide between gimbal and build belongs here, also where the plate carries the scale.", ID: []string{"name"}},
 		Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can come into frame.", ID: []string{"name"}},
 		Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them.", ID: []string{"payload_kg"}, Tie: []string{"source"}},
 	)}

@@ -12,7 +12,8 @@ type AxisFacts struct {
 	Torque         float64 // N·m at full effort
 	TorqueConstant float64 // N·m/A, 0 unknown
 	Winding        float64 // Ω, 0 unknown
-	Moving         float64 // kg·m², the gimbal's own parts
+	Moving         float64 // kg·m², the gimbal's own parts; 0 where MovingKnown is false
+	MovingKnown    bool
 	Point          [3]float64
 	Viscous        float64 // N·m·s/rad
 	DampingTime    float64 // s, D/K where stiffness and damping are raised together
@@ -44,7 +45,7 @@ type Sheet struct {
 	BoxCentre                         [3]float64
 	TiltRadius, RollRadius, PanRadius float64 // m, 0 unknown
 	TiltUpDeg, TiltDownDeg            *float64
-	Plate                             map[string]float64 // "forward" … "down" to metres; absent means unknown
+	Adjustments                       []Adjustment // in working order
 	Axes                              [3]AxisFacts
 	Delay                             float64 // s
 	DelayKnown                        bool
@@ -163,7 +164,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		PayloadMin: f.NumOr("payload.min_kg", 0), PayloadMax: f.NumOr("payload.max_kg", 0),
 		BoxCentre:  vec(f.Nums("space.centre_mm"), mm),
 		TiltRadius: f.NumOr("space.tilt_radius_mm", 0) * mm, RollRadius: f.NumOr("space.roll_radius_mm", 0) * mm, PanRadius: f.NumOr("space.pan_radius_mm", 0) * mm,
-		Plate: map[string]float64{}, Delay: f.NumOr("loop.delay_s", 0), RaiseTogether: f.Str("loop.raise") != "stiffness",
+		Delay: f.NumOr("loop.delay_s", 0), RaiseTogether: f.Str("loop.raise") != "stiffness",
 		SensingOrder: int(f.NumOr("filter.sensing.order", 1)), DriveOrder: int(f.NumOr("filter.drive.order", 1)),
 		SensorRate: f.NumOr("sensor.rate_hz", 0), SensorRange: f.NumOr("sensor.range_dps", 0), DriveRate: f.NumOr("drive.rate_hz", 0),
 		WorkablePct: f.NumOr("balance.workable_pct", DefaultWorkablePct), GoodPct: f.NumOr("balance.good_pct", DefaultGoodPct),
@@ -197,11 +198,8 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 	if s.GoodPct > s.WorkablePct {
 		contradict("balance.good_pct", "good "+Num(s.GoodPct)+" % is above workable "+Num(s.WorkablePct)+" %", "good at most workable", "correct one of them")
 	}
-	for _, d := range []string{"forward", "back", "left", "right", "up", "down"} {
-		if v, ok := f.Num("plate." + d + "_mm"); ok {
-			s.Plate[d] = v * mm
-		}
-	}
+	slides, bad := adjustments(f)
+	s.Adjustments, ps = slides, append(ps, bad...)
 	for _, a := range Axes {
 		n := a.String()
 		s.Axes[a] = AxisFacts{
@@ -211,6 +209,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			DampingTime: f.NumOr("loop."+n+".damping_s", 0), Damping: f.NumOr("loop."+n+".damping_nms_rad", 0),
 			Integral: f.NumOr("loop."+n+".integral_hz", 0),
 		}
+		_, s.Axes[a].MovingKnown = f["moving."+n+".inertia_kgm2"]
 	}
 	ps = append(ps, idleDamping(f, s.RaiseTogether)...)
 	for _, o := range f.Strs("bench.order") {

@@ -151,7 +151,9 @@ func TestOddSheets(t *testing.T) {
 func TestSheetValues(t *testing.T) {
 	doc := mapped(t)
 	for k, v := range map[string]any{
-		"space.pan_radius_mm": int64(250), "loop.delay_s": 0.003, "loop.raise": "stiffness", "loop.tilt.damping_nms_rad": 0.4, "plate.forward_mm": int64(40),
+		"space.pan_radius_mm": int64(250), "loop.delay_s": 0.003, "loop.raise": "stiffness", "loop.tilt.damping_nms_rad": 0.4,
+		"adjustment[0].name": "plate", "adjustment[0].stage": "tilt", "adjustment[0].moves": "x", "adjustment[0].rising": "forward", "adjustment[0].range_mm": []any{int64(0), int64(120)}, "adjustment[0].zero_mm": 40.0, "adjustment[0].own_mass_kg": 0.3,
+		"adjustment[1].name": "Arm", "adjustment[1].stage": "pan", "adjustment[1].moves": "x", "adjustment[1].rising": "back",
 		"obstacle[0].name": "foot", "obstacle[0].place_mm": []any{10.0, 20.0, -30.0}, "obstacle[0].radius_mm": 5.0,
 		"reference[0].inertia_kgm2.tilt": 0.02, "bench.order": []any{"tilt", "pan", "roll"},
 	} {
@@ -162,8 +164,24 @@ func TestSheetValues(t *testing.T) {
 		t.Fatal(ps)
 	}
 	if s.Slug != "quay-large" || s.PayloadMax != 6 || *s.TiltUpDeg != 90 || !s.DelayKnown || s.PanRadius != 0.25 || s.Delay != 0.003 || s.RaiseTogether ||
-		s.Axes[Tilt].Damping != 0.4 || s.Axes[Pan].Torque != 2.2 || s.Plate["forward"] != 0.04 || s.Model != "first-order" || s.SensingOrder != 1 {
+		s.Axes[Tilt].Damping != 0.4 || s.Axes[Pan].Torque != 2.2 || s.Model != "first-order" || s.SensingOrder != 1 {
 		t.Errorf("%+v", s)
+	}
+	if len(s.Adjustments) != 2 {
+		t.Fatalf("adjustments %+v", s.Adjustments)
+	}
+	a, b := s.Adjustments[0], s.Adjustments[1]
+	if a.Stage != Tilt || a.Moves != 0 || a.Direction != 1 || *a.Range != [2]float64{0, 0.12} || *a.Zero != 0.04 || *a.OwnMass != 0.3 || a.OwnMoment != nil || a.Outer || a.Rising() != "forward" || a.Falling() != "back" {
+		t.Errorf("plate %+v", a)
+	}
+	if b.Stage != Pan || b.Direction != -1 || !b.Outer || b.After != 0 || b.Range != nil {
+		t.Errorf("arm %+v", b)
+	}
+	if x, ok := s.Adjustment("arm"); !ok || x.Name != "Arm" {
+		t.Errorf("found %+v %v", x, ok)
+	}
+	if a.Fault(0.1201) == nil || a.Fault(0.12) != nil || b.Fault(9) != nil {
+		t.Error("marks off the scale")
 	}
 	if *s.Box != [3]float64{0.22, 0.21, 0.2} {
 		t.Errorf("box %v", *s.Box)
@@ -201,7 +219,7 @@ func TestSheetValues(t *testing.T) {
 		t.Error(got)
 	}
 	// a sheet that says nothing more gets the defaults
-	s, _ = Default().Sheet("bare", decode(t, Default().Template(KindGimbal)))
+	s, _ = Default().Sheet("bare", decode(t, Default().template(KindGimbal, false)))
 	if s.DelayKnown || !s.RaiseTogether || s.BenchMargin != DefaultBenchMargin || s.WorkablePct != DefaultWorkablePct ||
 		s.GoodPct != DefaultGoodPct || !reflect.DeepEqual(s.BenchOrder, Axes) || s.Box != nil {
 		t.Errorf("%+v", s)

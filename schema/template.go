@@ -9,22 +9,48 @@ import (
 // Template writes a commented TOML document of a kind of file: every key with
 // its meaning, unit and range, the required ones with an invented value to
 // replace, the others behind a #. As it stands it is a valid document of its
-// kind. An unknown kind gives "".
-func (c *Catalogue) Template(kind string) string {
+// kind, but for a gimbal sheet: there every value is behind a #, since an
+// invented payload limit or motor must not be taken for a known one. An unknown
+// kind gives "".
+func (c *Catalogue) Template(kind string) string { return c.template(kind, kind == KindGimbal) }
+
+// IsTemplate reports whether a document says no more than the template of its kind
+// does where all of that is behind a #.
+func IsTemplate(kind string, doc Tree) bool {
+	if kind != KindGimbal {
+		return false
+	}
+	for k := range doc {
+		if k != "format" && k != "kind" {
+			return false
+		}
+	}
+	return true
+}
+
+func (c *Catalogue) template(kind string, off bool) string {
 	k := c.kind(kind)
 	if k == nil {
 		return ""
 	}
-	t := template{}
+	t := template{off: off}
 	t.line(true, "# "+k.Title+". "+k.Doc)
-	t.line(true, "# Every value here is invented: replace it. Take the # off a line to use its key.")
+	if off {
+		t.line(true, "# Every value here is invented. Write your own and take the # off its line: name and")
+		t.line(true, "# payload.max_kg are needed, all else may stay unknown.")
+	} else {
+		t.line(true, "# Every value here is invented: replace it. Take the # off a line to use its key.")
+	}
 	t.line(true, "")
 	t.keys(k.root, true)
 	t.tables(k.root, "", true)
 	return t.String()
 }
 
-type template struct{ strings.Builder }
+type template struct {
+	strings.Builder
+	off bool // nothing is in use but what every file begins with
+}
 
 // line writes one line; what is not in use goes behind a #.
 func (t *template) line(use bool, s string) {
@@ -55,7 +81,7 @@ func (t *template) keys(n *node, use bool) {
 		case r != "" && f.Path != "format":
 			note += " " + strings.ToUpper(r[:1]) + r[1:] + "."
 		}
-		t.line(use && (f.Required || f.Shown), quoteKey(k.name)+" = "+f.example()+"  "+note)
+		t.line(use && (f.Required || f.Shown) && (!t.off || f.Path == "format" || f.Path == "kind"), quoteKey(k.name)+" = "+f.example()+"  "+note)
 	}
 }
 
@@ -67,7 +93,7 @@ func (t *template) tables(n *node, at string, use bool) {
 			continue
 		}
 		name := k.name
-		used := use && name != "*" && !(k.list && k.section.Min == 0) && (!k.section.Optional || k.section.Shown)
+		used := use && !t.off && name != "*" && !(k.list && k.section.Min == 0) && (!k.section.Optional || k.section.Shown)
 		if name == "*" {
 			name = "walk"
 			if strings.HasSuffix(at, "mount") {

@@ -23,13 +23,30 @@ func decode(t interface {
 
 func TestTemplateIsValid(t *testing.T) {
 	for _, kind := range Kinds {
-		text := Default().Template(kind)
+		text := Default().template(kind, false)
 		if ps := Default().Validate(kind, decode(t, text), nil); len(ps) > 0 {
 			t.Errorf("%s: %v", kind, ps)
 		}
 	}
 	if Default().Template("nonsense") != "" {
 		t.Error("a template of an unknown kind")
+	}
+}
+
+// A gimbal sheet that nobody filled in is no sheet: no example value is in use, and
+// what is missing is said.
+func TestGimbalTemplateIsRefused(t *testing.T) {
+	doc := decode(t, Default().Template(KindGimbal))
+	if !IsTemplate(KindGimbal, doc) || len(doc) != 2 {
+		t.Errorf("in use: %v", doc)
+	}
+	ps := Default().Validate(KindGimbal, doc, nil)
+	one(t, ps, "name", "missing")
+	one(t, ps, "payload.max_kg", "missing")
+	doc["name"] = "Corrie"
+	doc["payload"] = Tree{"max_kg": 4.0}
+	if s, ps := Default().Sheet("corrie", doc); s == nil || len(ps) > 0 || IsTemplate(KindGimbal, doc) {
+		t.Errorf("name and payload limit alone: %v", ps)
 	}
 }
 
@@ -57,7 +74,7 @@ func TestTemplateHasEveryKey(t *testing.T) {
 
 // A dial's map can be taken into use as it stands in the template.
 func TestTemplateMaps(t *testing.T) {
-	text := Default().Template(KindGimbal)
+	text := Default().template(KindGimbal, false)
 	head := regexp.MustCompile(`^#(\[dial\..*\.map\])$`)
 	var out []string
 	in := false

@@ -44,6 +44,8 @@ func (c *Catalogue) validate(kind string, doc Tree, sheet *Sheet) (_ []Problem, 
 		w.ps = append(w.ps, checkPart(Flatten(doc), "")...)
 	case KindBench:
 		w.ps = append(w.ps, c.checkBench(Flatten(doc), sheet)...)
+	case KindBalance:
+		w.ps = append(w.ps, checkBalance(Flatten(doc), sheet)...)
 	case KindJob:
 		w.ps = append(w.ps, checkJob(Flatten(doc))...)
 	}

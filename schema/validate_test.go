@@ -112,10 +112,11 @@ func TestValidate(t *testing.T) {
 
 		// required
 		{KindLibrary, "name", nil, "name", "missing"},
-		{KindGimbal, "motor", nil, "motor.tilt.torque_nm", "missing"},
-		{KindGimbal, "motor.pan", nil, "motor.pan.torque_nm", "missing"},
-		{KindGimbal, "moving.roll.inertia_kgm2", nil, "moving.roll.inertia_kgm2", "missing"},
-		{KindGimbal, "travel.tilt.up_deg", nil, "travel.tilt.up_deg", "missing"},
+		{KindGimbal, "name", nil, "name", "missing"},
+		{KindGimbal, "payload", nil, "payload.max_kg", "missing"},
+		{KindGimbal, "adjustment", []any{Tree{}}, "adjustment[0].rising", "missing"},
+		{KindBalance, "rig", nil, "rig", "missing"},
+		{KindBalance, "mark[0].name", nil, "mark[0].name", "missing"},
 		{KindGimbal, "dial.stiffness.pan.min", nil, "dial.stiffness.pan.min", "missing"},
 		{KindGimbal, "dial.stiffness.pan.up", nil, "dial.stiffness.pan.up", "one of stiffer, softer"},
 		{KindUnit, "held[0].at", nil, "held[0].at", "missing"},
@@ -191,8 +192,10 @@ func TestValidateAccepts(t *testing.T) {
 		{KindJob, "to", time.Date(2026, 3, 2, 0, 0, 0, 0, time.FixedZone("date-local", -3600))},
 		{KindJob, "pin[1]", Tree{"rig": "k7qd2m9x4c", "tune": "main", "unit": "Large B"}},
 		{KindRig, "note", "two\nlines\tand a tab"},
-		{KindGimbal, "plate", Tree{}},
 		{KindUnit, "held", []any{}},
+		{KindGimbal, "motor", Tree{}},
+		{KindGimbal, "travel", Tree{}},
+		{KindGimbal, "adjustment", []any{}},
 		{KindBench, "step[0].key", "follow.walk.deadband.pan"},
 	} {
 		doc := base(t, c.kind)

@@ -107,7 +107,6 @@ type benchBalance struct {
 	Sides   []float64 `json:"effort_sides_pct,omitempty"`
 	Verdict string    `json:"verdict"`
 	Words   string    `json:"words"`
-	Guess   string    `json:"guess,omitempty"`
 }
 
 // benchAnswers reads the answers of a scripted run.
@@ -424,11 +423,6 @@ func (b *benchRun) note(p preset.BalancePoint, efforts []float64) (ok bool, err 
 	return r.Verdict != balance.Rebalance, nil
 }
 
-// readingWords says a reading, and where the effort's sign does not tell, what the build sheet does.
-func readingWords(r preset.PointReading) string {
-	return strings.TrimSuffix(r.Read.Words+". "+r.Read.Guess, ". ")
-}
-
 // showNext prints what to do next, without changing anything.
 func (b *benchRun) showNext() error {
 	if b.s == nil {
@@ -440,7 +434,7 @@ func (b *benchRun) showNext() error {
 		return b.encodeState("")
 	}
 	for _, r := range b.reads {
-		b.out("%s", wrap(readingWords(r), "", b.wide))
+		b.out("%s", wrap(r.Read.Words, "", b.wide))
 	}
 	p := b.s.State.Next()
 	if p.Stage == bench.Done {
@@ -534,7 +528,7 @@ func (b *benchRun) encodeState(saved string) error {
 		return err
 	}
 	for _, r := range reads {
-		x := benchBalance{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words, Guess: r.Read.Guess}
+		x := benchBalance{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words}
 		if r.Point.HasAxis {
 			x.Axis = r.Point.Axis.String()
 		}

@@ -193,7 +193,7 @@ func (b *benchRun) balance(a *prompter) (leave bool, err error) {
 			a.say("%v", err)
 			continue
 		}
-		a.say("%s", readingWords(b.reads[len(b.reads)-1]))
+		a.say("%s", b.reads[len(b.reads)-1].Read.Words)
 		if err := b.answer(effortEvent(p, efforts)); err != nil {
 			return false, err
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -20,15 +21,18 @@ import (
 
 func fitVerb() command {
 	return command{
-		name: "fit", args: "RIG[/TUNE]", short: "does the package fit, and where does it start to balance",
-		long: "Holds the build against the gimbal's payload, clear box and clear radii, says how to move it on its plate so that its centre of gravity comes onto the axes, and what each motor turns. --without and --add answer the phone call before a booking. " +
-			"--effort reads the resting efforts that the controller shows: how far off balance, which way, and what holding costs. --lens and --sensor say what the lens sees, how steady the head must hold for it, and the tilt limits that keep the gimbal's own parts out of frame. " +
+		name: "fit", args: "RIG[/TUNE]", short: "does the build fit, and at which marks will it balance",
+		long: "Holds the build, balanced, against the gimbal's payload, clear box and clear radii, and says at which mark each adjustment balances: found on record, or predicted with its 90 % interval. --without and --add answer the phone call before a booking. " +
+			"--effort reads the resting efforts that the controller shows, and keeps them in a balance record. --lens and --sensor say what the lens sees, how steady the head must hold for it, and the tilt limits that keep the gimbal's own parts out of frame. " +
 			"Exit 1 when something does not fit or cannot be balanced.",
-		example: "rigkeep fit a-cam-prime\nrigkeep fit a-cam-prime --without monitor --on skiff-small\nrigkeep fit a-cam-prime --effort roll=2,tilt=-6/-3 --battery 98Wh\nrigkeep fit a-cam-prime --lens 35mm --sensor 24.9x18.7mm --pixels 6000",
+		example: "rigkeep fit a-cam-prime\nrigkeep fit a-cam-prime --why\nrigkeep fit a-cam-prime --without monitor --on skiff-small\nrigkeep fit a-cam-prime --effort roll=2,tilt=-6/-3 --battery 98Wh\nrigkeep fit a-cam-prime --lens 35mm --sensor 24.9x18.7mm --pixels 6000",
 		flags: []cli.Flag{
 			&cli.StringSliceFlag{Name: "without", Usage: "leave out the part with this `SLOT` or name; may be repeated"},
 			&cli.StringSliceFlag{Name: "add", Usage: "add the parts of this build sheet `FILE`; may be repeated"},
 			&cli.StringFlag{Name: "on", Usage: "try it on another `GIMBAL`"},
+			&cli.StringFlag{Name: "unit", Usage: "the marks on this `UNIT`, by serial or label"},
+			&cli.BoolFlag{Name: "why", Usage: "say what the marks and clearances rest on"},
+			&cli.BoolFlag{Name: "all", Usage: "every clearance, overhang, inertia and gravity"},
 			&cli.StringFlag{Name: "effort", Usage: "resting `EFFORTS` in percent, as tilt=-3 or, from either side, tilt=-5/-1; with commas for several axes"},
 			&cli.StringFlag{Name: "battery", Usage: "`ENERGY` of the battery, for what holding costs of it: 98Wh"},
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH`"},
@@ -38,7 +42,7 @@ func fitVerb() command {
 			&cli.Float64Flag{Name: "magnification", Usage: "`RATIO` of image to subject in focus, 0 at infinity"},
 			&cli.StringFlag{Name: "pupil", Usage: "`DISTANCE` ahead of where the axes cross from which the lens sees; else the middle of the build's lens"},
 		},
-		pages: true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runFit,
+		pages: true, reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runFit,
 	}
 }
 
@@ -50,13 +54,19 @@ type fitAnswer struct {
 	WhatIf  []string            `json:"what_if"`
 	Report  fit.Report          `json:"-"`
 	View    jsonFit             `json:"report"`
-	Left    []preset.Holding    `json:"left_over"` // where the plate's travel ends first
+	Unit    string              `json:"unit,omitempty"`
+	Marks   []jsonMark          `json:"marks"`
+	Unknown []string            `json:"unknown"`          // what this needs and the sheets do not say
+	Record  string              `json:"record,omitempty"` // the balance record that --effort went into
 	Motors  map[string]fitMotor `json:"motors"`
 	Raises  string              `json:"raises"`
 	Efforts []preset.Holding    `json:"efforts,omitempty"`
 	Draw    *balance.Draw       `json:"added_draw,omitempty"`
 	NoMotor []string            `json:"draw_unknown,omitempty"`
 	Sight   *preset.Sight       `json:"lens,omitempty"`
+
+	answers []preset.MarkAnswer
+	sheet   *schema.Sheet
 }
 
 // fitMotor is what one motor turns.
@@ -80,7 +90,14 @@ func runFit(k *invocation) error {
 			return err
 		}
 	}
-	ans := fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises()}
+	ans := fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Unknown: []string{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises(), sheet: sheet}
+	if u := k.c.String("unit"); u != "" {
+		unit, err := k.lib.UnitOf(sheet, u)
+		if err != nil {
+			return err
+		}
+		ans.Unit = unit.Serial
+	}
 	for _, name := range k.c.StringSlice("without") {
 		if r.Parts, err = preset.WithoutPart(r.Parts, name); err != nil {
 			return usage("%s", err)
@@ -99,31 +116,27 @@ func runFit(k *invocation) error {
 		r.Parts = append(append([]preset.Part(nil), r.Parts...), preset.DecodeRig("", doc.Tree()).Parts...)
 		ans.WhatIf = append(ans.WhatIf, "with the parts of "+f)
 	}
-	lim := preset.FitLimits(sheet)
-	u := k.units()
-	lim.Length, lim.Mass = u.m, u.kg
-	if u.length != "mm" {
-		lim.Slide = u.m
+	if len(ans.WhatIf) > 0 || sheet.Slug != d.Sheet.Slug {
+		r.ID = "" // no record is of this build on this gimbal
 	}
-	if ans.Report, err = fit.Check(r.MassParts(), lim, mass.Options{}); err != nil {
-		return err
-	}
-	if ans.Left, err = preset.ResidualEffort(sheet, r, ans.Report.Plate); err != nil {
-		return err
-	}
-	js, err := r.Inertias(sheet, d.Tune)
+	q, err := k.lib.MarkQuery(r, sheet, ans.Unit)
 	if err != nil {
 		return err
 	}
-	for _, a := range schema.Axes {
-		g, err := preset.GravityStiffness(sheet, d.Tune, r, a)
-		if err != nil {
-			return err
-		}
-		ans.Motors[a.String()] = fitMotor{js[a].Max, js[a].MaxAt * 180 / math.Pi, js[a].Min, js[a].Level, js[a].Own, [2]float64{g.Min, g.Max}}
+	if ans.answers, err = preset.Marks(q); err != nil {
+		return err
+	}
+	ans.Marks = k.jsonMarks(ans.answers)
+	if err := k.fitReport(&ans, r, sheet, d.Tune); err != nil {
+		return err
 	}
 	if err := k.fitEfforts(&ans, sheet, r, d.Tune); err != nil {
 		return err
+	}
+	if ans.Efforts != nil && r.ID != "" {
+		if ans.Record, err = k.keepEfforts(d, ans.Unit); err != nil {
+			return err
+		}
 	}
 	if err := k.fitLens(&ans, sheet, r, d.Tune); err != nil {
 		return err
@@ -134,10 +147,54 @@ func runFit(k *invocation) error {
 			return err
 		}
 	} else {
-		printFit(k, d.Label()+" on "+sheet.Slug, ans)
+		k.printFit(d.Label()+" on "+sheet.Slug, ans)
 	}
-	if ans.Report.Grade == fit.Over || slices.ContainsFunc(ans.Left, func(h preset.Holding) bool { return h.Verdict == balance.Rebalance }) {
+	if ans.Report.Grade == fit.Over || ans.ends() != nil {
 		return errFindings
+	}
+	return nil
+}
+
+// fitReport holds the build against the gimbal, balanced as far as the adjustments
+// reach, and works out what each motor turns.
+func (k *invocation) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet, t *preset.Tune) error {
+	lim := preset.FitLimits(sheet)
+	u := k.units()
+	lim.Length, lim.Mass = u.m, u.kg
+	for _, a := range ans.answers {
+		if !a.Adjustment.Outer {
+			lim.Off[a.Adjustment.Moves] += a.Offset
+		}
+	}
+	_, err := r.Properties()
+	if err != nil {
+		ans.Unknown = append(ans.Unknown, "clearance, inertia and gravity: "+err.Error())
+		ans.Report, err = fit.Payload(r.Mass(), lim)
+		return err
+	}
+	if ans.Report, err = fit.Check(r.MassParts(), lim, mass.Options{}); err != nil {
+		return err
+	}
+	js, err := r.Inertias(sheet, t)
+	if err != nil {
+		return err
+	}
+	for _, a := range schema.Axes {
+		g, err := preset.GravityStiffness(sheet, t, r, a)
+		if err != nil {
+			return err
+		}
+		ans.Motors[a.String()] = fitMotor{js[a].Max, js[a].MaxAt * 180 / math.Pi, js[a].Min, js[a].Level, js[a].Own, [2]float64{g.Min, g.Max}}
+	}
+	return nil
+}
+
+// ends is the first adjustment that ends before balance, nil for none.
+func (a fitAnswer) ends() *preset.MarkAnswer {
+	for i := range a.answers {
+		if a.answers[i].Out > 0 {
+			return &a.answers[i]
+		}
 	}
 	return nil
 }
@@ -218,54 +275,221 @@ func (k *invocation) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, 
 	return nil
 }
 
-func printFit(k *invocation, title string, ans fitAnswer) {
-	u, rep := k.units(), ans.Report
-	words := map[fit.Grade]string{fit.Fits: k.paint.good("fits"), fit.Tight: k.paint.warn("tight"), fit.Over: k.paint.bad("DOES NOT FIT"), fit.Unknown: "not known: the sheet does not say"}
-	k.printf("%s: %s\n", k.paint.bold(title), words[rep.Grade])
+// printFit prints the answer: what fits, the marks, then what leaves least room.
+func (k *invocation) printFit(title string, ans fitAnswer) {
+	rep := ans.Report
+	k.printf("%s: %s\n", k.paint.bold(title), k.fitVerdict(ans))
 	if len(ans.WhatIf) > 0 {
 		k.write(wrap(safe.Text(strings.Join(ans.WhatIf, ", ")), "  ", k.wide))
 	}
-	p := rep.Properties
-	k.write(wrap(fmt.Sprintf("mass %s, centre of gravity %s forward, %s left, %s up of the axes", u.kg(p.Mass), u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2])), "  ", k.wide))
-	section := func(name string, items []fit.Item) {
-		if len(items) == 0 {
-			return
-		}
-		k.printf("\n%s\n", k.paint.bold(name))
-		t := table{}
-		for _, it := range items {
-			t.add(it.What, it.Grade.String(), safe.Line(it.Words))
-		}
-		k.write(t.render(k.paint, "  ", k.wide))
+	all := k.c.Bool("all")
+	asked := ans.Efforts != nil || ans.Sight != nil // what was asked for comes instead
+	k.printf("\n%s", hung("Payload", k.payloadWords(ans), k.wide))
+	k.write(hung("Marks", markLine(ans.answers, ans.sheet), k.wide))
+	for _, u := range ans.Unknown {
+		k.write(hung("Unknown", safe.Text(u), k.wide))
 	}
-	section("payload", rep.Payload)
-	section("as it is placed now", rep.Placed)
-	k.printf("\n%s\n", k.paint.bold("where it starts to balance"))
-	k.write(wrap(rep.Plate.Words, "  ", k.wide))
-	for _, h := range ans.Left {
-		k.write(wrap(h.Words, "  ", k.wide))
+	if all || !asked {
+		k.printClearances(ans, all)
 	}
-	section("after that move", rep.Balanced)
-	for _, it := range rep.Overhang {
-		k.write(wrap(safe.Line(it.Words), "  ", k.wide))
+	if k.c.Bool("why") {
+		k.printFitWhy(ans)
 	}
-	k.printMotors(ans)
+	if all {
+		k.printAll(ans)
+	}
 	k.printEfforts(ans)
 	k.printSight(ans)
-	if len(p.Assumed) > 0 {
-		k.printf("\n")
-	}
-	for _, a := range p.Assumed {
-		k.write(wrap("assumed: "+safe.Line(a.String()), "  ", k.wide))
-	}
 	k.printf("\n")
-	k.write(wrap("Caution: power off before moving the camera on its plate, and hold it before loosening a clamp.", "", k.wide))
+	k.write(wrap("Caution: power off before you move the camera on its plate. Hold it before you open a clamp.", "", k.wide))
+	rig := k.args[0]
+	switch {
+	case rep.Grade == fit.Over || ans.ends() != nil:
+	case ans.answers != nil && ans.answers[0].Found == nil && len(ans.WhatIf) == 0:
+		k.printf("Try: rigkeep balance %s\n", rig)
+	case len(ans.WhatIf) == 0:
+		k.printf("Try: rigkeep start %s\n", rig)
+	}
+	if !all && !k.c.Bool("why") {
+		more := "Reasons: --why   Overhang and inertia: --all"
+		if len(more) > k.wide {
+			more = "Reasons: --why\nOverhang and inertia: --all"
+		}
+		k.printf("%s\n", more)
+	}
+}
+
+// hung writes a label and its text, the text wrapped behind the label.
+func hung(label, text string, wide int) string {
+	const col = 11
+	lines := strings.Split(strings.TrimSuffix(wrap(text, "", wide-col), "\n"), "\n")
+	return fmt.Sprintf("%-*s%s\n", col, label, strings.Join(lines, "\n"+strings.Repeat(" ", col)))
+}
+
+// fitVerdict is the answer in a few words, with what decides it.
+func (k *invocation) fitVerdict(ans fitAnswer) string {
+	rep := ans.Report
+	over := func(grade fit.Grade) string {
+		for _, list := range [][]fit.Item{rep.Payload, rep.Balanced} {
+			worst := fit.Item{Margin: math.Inf(1)}
+			for _, it := range list {
+				if it.Grade == grade && it.Margin < worst.Margin {
+					worst = it
+				}
+			}
+			if worst.What != "" {
+				return k.overWords(worst)
+			}
+		}
+		return ""
+	}
+	switch {
+	case rep.Grade == fit.Over:
+		return k.paint.bad("DOES NOT FIT") + " (" + over(fit.Over) + ")"
+	case ans.ends() != nil:
+		a := ans.ends()
+		return k.paint.bad("DOES NOT BALANCE") + fmt.Sprintf(" (%s ends %s mm before)", safe.Line(a.Adjustment.Name), wholeMM(a.Out))
+	case len(rep.Balanced) == 0 || ans.sheet.Box == nil:
+		return k.paint.good("FITS BY MASS") + ", clearance unknown"
+	case rep.Grade == fit.Tight:
+		return k.paint.warn("FITS, TIGHT") + " (" + over(fit.Tight) + ")"
+	}
+	return k.paint.good("FITS")
+}
+
+// overWords says how far an item is over its limit, or how near to it.
+func (k *invocation) overWords(it fit.Item) string {
+	u := k.units()
+	switch {
+	case it.What == "payload" && it.Margin < 0:
+		return u.kg(-it.Margin) + " too heavy"
+	case it.What == "payload":
+		return u.kg(it.Margin) + " left of the payload"
+	case it.What == "smallest payload":
+		return u.kg(-it.Margin) + " too light"
+	case it.Margin >= 0:
+		return fmt.Sprintf("%s, %s left", clearName(it.What), k.length(it.Margin, roundDown))
+	}
+	how := map[string]string{"top": "high", "bottom": "low", "front": "long", "back": "long", "left": "wide", "right": "wide"}[it.What]
+	return fmt.Sprintf("%s, %s too %s", clearName(it.What), k.length(-it.Margin, roundUp), firstOf(how, "far"))
+}
+
+// clearName is a clearance in words: "swept about tilt" is one of turning.
+func clearName(what string) string { return strings.Replace(what, "swept about", "turning about", 1) }
+
+// length writes a length in the library's unit, mm without decimals, rounded by round.
+func (k *invocation) length(m float64, round func(float64) float64) string {
+	if u := k.units(); u.length != "mm" {
+		return u.m(m)
+	}
+	return fmt.Sprintf("%.0f mm", round(m*1000)+0)
+}
+
+// roundDown and roundUp round to whole numbers, past the rounding of a computed one.
+func roundDown(v float64) float64 { return math.Floor(v + 1e-6) }
+func roundUp(v float64) float64   { return math.Ceil(v - 1e-6) }
+
+func wholeMM(m float64) string { return fmt.Sprintf("%.0f", math.Round(m*1000)+0) }
+
+func (k *invocation) payloadWords(ans fitAnswer) string {
+	u, s := k.units(), ans.sheet
+	m := u.kg(ans.Report.Properties.Mass)
+	if s.PayloadMin > 0 {
+		return m + " of " + u.kgRange(s.PayloadMin, s.PayloadMax)
+	}
+	return m + " of up to " + u.kg(s.PayloadMax)
+}
+
+// printClearances lists what is left on each side and about each axis, tightest first
+// in each half; only what fails, where something does and not all is asked for.
+func (k *invocation) printClearances(ans fitAnswer, all bool) {
+	items := ans.Report.Balanced
+	if len(items) == 0 {
+		return
+	}
+	known, fails := 0, false
+	for _, it := range items {
+		if it.Grade != fit.Unknown {
+			known++
+		}
+		fails = fails || it.Grade == fit.Over
+	}
+	if known == 0 {
+		k.write(hung("Clearance", "unknown: needs the clear space of the gimbal (space.box_mm), from its manual or a ruler", k.wide))
+		return
+	}
+	unit := k.units().length
+	type line struct{ name, left, part string }
+	var rows []line
+	half := func(list []fit.Item) {
+		list = slices.DeleteFunc(slices.Clone(list), func(it fit.Item) bool {
+			return it.Grade == fit.Unknown || fails && !all && it.Grade != fit.Over
+		})
+		slices.SortStableFunc(list, func(a, b fit.Item) int { return cmp.Compare(a.Margin, b.Margin) })
+		for _, it := range list {
+			l := line{clearName(it.What), strings.TrimSuffix(k.length(it.Margin, roundDown), " "+unit), it.Part}
+			if _, name, ok := strings.Cut(l.part, ": "); ok {
+				l.part = name
+			}
+			if n := len(rows); n > 0 && rows[n-1].left == l.left && rows[n-1].part == l.part && !strings.HasPrefix(l.name, "turning") {
+				rows[n-1].name += ", " + l.name
+				continue
+			}
+			rows = append(rows, l)
+		}
+	}
+	half(items[:6])
+	half(items[6:])
+	t := table{right: map[int]bool{1: true}}
+	for _, l := range rows {
+		t.add(fmt.Sprintf("%-18s", l.name), fmt.Sprintf("%4s", l.left), safe.Line(l.part))
+	}
+	k.printf("\n%s\n", k.paint.bold(fmt.Sprintf("%-26s  closest part", "Clearance at balance, "+unit)))
+	k.write(t.render(k.paint, "  ", k.wide))
+}
+
+// printFitWhy says what the marks rest on, and each clearance in words.
+func (k *invocation) printFitWhy(ans fitAnswer) {
+	k.printf("\n%s\n", k.paint.bold("Marks"))
+	for _, a := range ans.answers {
+		k.write(wrap(safe.Text(k.markWhy(a)), "  ", k.wide))
+	}
+	if len(ans.answers) == 0 {
+		k.write(wrap("The gimbal sheet lists no adjustment, so the build is taken as balanced. Add the slides that have a scale as [[adjustment]].", "  ", k.wide))
+	} else {
+		k.write(wrap(fmt.Sprintf("Intervals hold 90 %%. Taken: %.0f mm for the centre of gravity of each build, %.0f mm for the zero of each unit, %.1f mm for a reading.", balance.RigError*1000, balance.UnitError*1000, balance.ReadingError*1000), "  ", k.wide))
+	}
+	k.printf("\n%s\n", k.paint.bold("Clearance"))
+	for _, list := range [][]fit.Item{ans.Report.Payload, ans.Report.Balanced} {
+		for _, it := range list {
+			k.write(wrap(safe.Line(it.Words), "  ", k.wide))
+		}
+	}
+	for _, a := range ans.Report.Properties.Assumed {
+		k.write(wrap("Assumed: "+safe.Line(a.String()), "  ", k.wide))
+	}
+}
+
+// printAll adds what a technician rarely needs.
+func (k *invocation) printAll(ans fitAnswer) {
+	if len(ans.Report.Overhang) > 0 {
+		k.printf("\n%s\n", k.paint.bold("Overhang"))
+	}
+	for _, it := range ans.Report.Overhang {
+		k.write(wrap(safe.Line(it.Words), "  ", k.wide))
+	}
+	if len(ans.Motors) > 0 {
+		k.printMotors(ans)
+	}
+	for _, a := range ans.Report.Properties.Assumed {
+		k.write(wrap("Assumed: "+safe.Line(a.String()), "  ", k.wide))
+	}
 }
 
 func (k *invocation) printMotors(ans fitAnswer) {
-	k.printf("\n%s\n", k.paint.bold("what each motor turns"))
-	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true}}
-	t.add("axis", "worst, kg·m²", "at tilt", "least", "the gimbal's", "gravity adds, Nm/rad")
+	k.printf("\n")
+	t := table{head: true, right: map[int]bool{1: true, 3: true, 4: true}}
+	t.add("Inertia, kg·m²", "max", "at", "min", "gimbal alone", "gravity, Nm/rad")
 	for _, a := range schema.Axes {
 		m := ans.Motors[a.String()]
 		at := "any"
@@ -276,10 +500,14 @@ func (k *invocation) printMotors(ans fitAnswer) {
 		if lo, hi := m.Gravity[0], m.Gravity[1]; math.Max(-lo, hi) >= 5e-4 {
 			g = fmt.Sprintf("%+.3f to %+.3f", lo, hi)
 		}
-		t.add(a.String(), fmt.Sprintf("%.5f", m.Worst), at, fmt.Sprintf("%.5f", m.Least), fmt.Sprintf("%.5f", m.Own), g)
+		own := fmt.Sprintf("%.5f", m.Own)
+		if !ans.sheet.Axes[a].MovingKnown {
+			own = "unknown"
+		}
+		t.add("  "+a.String(), fmt.Sprintf("%.5f", m.Worst), at, fmt.Sprintf("%.5f", m.Least), own, g)
 	}
-	k.write(t.render(k.paint, "  ", k.wide))
-	k.write(wrap("Over the tilt range, products of inertia counted; gravity below zero is top-heavy. On this gimbal "+ans.Raises+".", "  ", k.wide))
+	k.write(t.render(k.paint, "", k.wide))
+	k.write(wrap("On this gimbal "+ans.Raises+".", "", k.wide))
 }
 
 func (k *invocation) printEfforts(ans fitAnswer) {

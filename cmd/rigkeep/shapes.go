@@ -109,14 +109,13 @@ type jsonFit struct {
 	Grade    fit.Grade      `json:"grade"` // fits, tight, over, unknown
 	Build    jsonBuild      `json:"build"`
 	Payload  []fit.Item     `json:"payload"`
-	Placed   []fit.Item     `json:"placed"`
-	Balanced []fit.Item     `json:"balanced"`
-	Plate    fit.Plate      `json:"plate"`
+	Balanced []fit.Item     `json:"balanced"` // clearances with the build balanced
+	Shift    mass.Vec       `json:"shift_m"`  // from where the motor axes cross to the build's origin
 	Overhang []fit.Overhang `json:"overhang"`
 }
 
 func jsonFitOf(r fit.Report) jsonFit {
-	return jsonFit{r.Grade, jsonProperties(r.Properties), r.Payload, r.Placed, r.Balanced, r.Plate, r.Overhang}
+	return jsonFit{r.Grade, jsonProperties(r.Properties), r.Payload, r.Balanced, r.Shift, r.Overhang}
 }
 
 // jsonJob is the documented shape of job show.

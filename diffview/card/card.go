@@ -330,9 +330,9 @@ func partsTable(r preset.Rig) table {
 
 func mm(m float64) string { return schema.Num(math.Round(m*1e4)/10 + 0) }
 
-// balanceLines say how to set the plate and what is left then.
+// balanceLines say what does not fit, or hardly does, with the build balanced.
 func balanceLines(rep fit.Report) []string {
-	out := []string{"On the plate: " + rep.Plate.Words}
+	var out []string
 	if rep.Grade == fit.Over {
 		out = append(out, "Caution: the build does not fit this gimbal.")
 	}

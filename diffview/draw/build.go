@@ -53,13 +53,13 @@ func Of(r preset.Rig, sheet *schema.Sheet, t *preset.Tune, lim fit.Limits) (Buil
 	if err != nil {
 		return Build{}, rep, err
 	}
-	b := Build{Name: r.Alias, CG: rep.Properties.CG.Add(rep.Plate.Move), Move: rep.Plate.Move, Clear: lim.Clear, Length: lim.Length}
+	b := Build{Name: r.Alias, CG: rep.Properties.CG.Add(rep.Shift), Clear: lim.Clear, Length: lim.Length}
 	side := map[string]float64{}
 	for _, a := range rep.Properties.Assumed {
 		side[a.Part] = a.Side
 	}
 	for i, p := range r.MassParts() {
-		p.Place = p.Place.Add(rep.Plate.Move)
+		p.Place = p.Place.Add(rep.Shift)
 		b.Parts = append(b.Parts, Part{Name: cmp.Or(r.Parts[i].Name, r.Parts[i].Slot), Solid: p, Side: side[p.Name]})
 	}
 	for _, it := range rep.Balanced {

@@ -27,7 +27,7 @@ type Reading struct {
 // Read turns the resting effort of one axis (percent; one reading, or two taken
 // from either side at the same angle) into a verdict, an offset and what to do. The head is
 // at home on a level stand. For pan, Incline near π/2 is an upright axis, which
-// tells no offset.
+// tells no offset; a Full of 0 is an unknown torque, with which no effort does.
 //
 // Errors: *domain.Error for another number of readings, an axis or thresholds
 // out of domain, or readings that are not finite.
@@ -60,6 +60,10 @@ func ReadAtAttitude(axis schema.Axis, a Axis, efforts []float64, sign Sign, th T
 	r.Words = fmt.Sprintf("%s holds %.1f %% (%s)", axis, r.Effort, r.Verdict)
 	if axis == schema.Pan && math.Abs(a.Incline) > uprightFrom {
 		r.Words += ": an upright pan axis feels no gravity, so this is friction, a cable or a leaning stand"
+		return r, nil
+	}
+	if a.Full == 0 {
+		r.Words += fmt.Sprintf(": how far it is off is unknown: needs the %s motor's torque (torque_nm)", axis)
 		return r, nil
 	}
 	if r.Offset, err = FromPair(a, one, other); err != nil {

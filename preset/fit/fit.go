@@ -1,13 +1,11 @@
 // Package fit says whether a build fits a gimbal: its mass against the payload,
-// its outline against the clear box, the radius it sweeps against the clear
-// radii, and how to shift it on its plate so that its centre of gravity comes
-// onto the axes. SI throughout; x forward, y left, z up.
+// its outline against the clear box and the radius it sweeps against the clear
+// radii, both with the build balanced. SI throughout; x forward, y left, z up.
 package fit
 
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -39,16 +37,6 @@ func (g Grade) MarshalText() ([]byte, error) { return []byte(g.String()), nil }
 // Box is a clear space between two corners, m.
 type Box struct{ Min, Max mass.Vec }
 
-// Travel is how far the plate lets the build be shifted from where it is, m, each
-// 0 or more; math.Inf(1) where that is unknown.
-type Travel struct{ Forward, Back, Left, Right, Up, Down float64 }
-
-// FreeTravel is a plate of unknown travel. Source: definition.
-func FreeTravel() Travel {
-	i := math.Inf(1)
-	return Travel{i, i, i, i, i, i}
-}
-
 // Limits is what a gimbal offers. What is zero or nil is unknown and graded so.
 type Limits struct {
 	PayloadMin, PayloadMax float64 // kg
@@ -57,13 +45,15 @@ type Limits struct {
 	RollRadius             float64
 	PanRadius              float64
 	Pan, Roll, Tilt        mass.Line // motor axes at home; without direction they run through the origin along z, x, y
-	Plate                  *Travel   // nil is unknown, as FreeTravel
+	// Off is how far (m) the centre of gravity stays from where it would balance, as
+	// the adjustments end first; none of it where they do not.
+	Off mass.Vec
 	// Near these the fit is tight; 0 takes the usual ones.
 	WarnShare float64 // of the payload limit, above 0 to 1
 	WarnClear float64 // m left to the clear space
-	// Length and Slide write lengths (m), Mass a mass (kg) for people; nil is mm with a
-	// decimal, whole mm as one slides a plate, and kg.
-	Length, Slide, Mass func(float64) string
+	// Length writes lengths (m), Mass a mass (kg) for people; nil is mm with a decimal,
+	// and kg.
+	Length, Mass func(float64) string
 }
 
 // The usual warnings (common practice, no source).
@@ -84,32 +74,16 @@ type Item struct {
 	Words  string  `json:"words"` // one sentence for a technician
 }
 
-// Plate is how to shift the build so that its centre of gravity comes onto the
-// tilt and roll axes.
-type Plate struct {
-	Wanted mass.Vec `json:"wanted_m"` // the shift that does it
-	Move   mass.Vec `json:"move_m"`   // the best shift within the plate's travel
-	Short  mass.Vec `json:"short_m"`  // Wanted - Move: what the plate cannot give
-	// Remains is how far the centre of gravity then is from each axis. The plate
-	// does not serve the pan axis where that misses the others: its arm does.
-	Remains struct {
-		Pan  float64 `json:"pan"`
-		Roll float64 `json:"roll"`
-		Tilt float64 `json:"tilt"`
-	} `json:"remains_m"`
-	Ends  []string `json:"ends"` // directions in which the travel ends first
-	Words string   `json:"words"`
-}
-
 // Report is the whole answer.
 type Report struct {
-	Grade      Grade           `json:"grade"` // the worst of Payload and Balanced: what it will be like in use
+	Grade      Grade           `json:"grade"` // the worst of Payload and Balanced
 	Properties mass.Properties `json:"properties"`
 	Payload    []Item          `json:"payload"`  // largest and, where known, smallest payload
-	Placed     []Item          `json:"placed"`   // clearances with the build as it is placed now
-	Balanced   []Item          `json:"balanced"` // clearances after Plate.Move
-	Plate      Plate           `json:"plate"`
-	Overhang   []Overhang      `json:"overhang"` // ahead of and behind the tilt axis, after Plate.Move
+	Balanced   []Item          `json:"balanced"` // clearances with the build balanced
+	// Shift leads from where the motor axes cross to the build's origin, m, with the
+	// build balanced.
+	Shift    mass.Vec   `json:"shift_m"`
+	Overhang []Overhang `json:"overhang"` // ahead of and behind the tilt axis, balanced
 }
 
 // Overhang is how far the build reaches to one side of the tilt axis.
@@ -125,7 +99,8 @@ type Overhang struct {
 
 var sideNames = [3][2]string{{"front", "back"}, {"left", "right"}, {"top", "bottom"}}
 
-// Check holds a build against the limits of a gimbal.
+// Check holds a build against the limits of a gimbal, balanced: its centre of gravity
+// on the tilt and roll axes, or Limits.Off away from there.
 //
 // Errors: *domain.Error for parts out of domain (see mass.Build), limits that are
 // negative or reversed, or tilt and roll axes that are parallel. A build that
@@ -146,13 +121,14 @@ func Check(parts []mass.Part, lim Limits, opt mass.Options) (Report, error) {
 		return Report{}, err
 	}
 	r := Report{Properties: props}
-	if r.Plate, err = PlateShift(props, props.Mass, lim); err != nil {
+	at, err := BalancePoint(props.CG, lim.Roll, lim.Tilt)
+	if err != nil {
 		return Report{}, err
 	}
+	r.Shift = at.Sub(props.CG).Add(lim.Off)
 	r.Payload = payload(props.Mass, lim)
-	r.Placed = clearances(solids, mass.Vec{}, lim)
-	r.Balanced = clearances(solids, r.Plate.Move, lim)
-	r.Overhang = overhang(solids, r.Plate.Move, lim)
+	r.Balanced = clearances(solids, r.Shift, lim)
+	r.Overhang = overhang(solids, r.Shift, lim)
 	if r.Properties.Assumed == nil {
 		r.Properties.Assumed = []mass.Assumption{}
 	}
@@ -160,6 +136,28 @@ func Check(parts []mass.Part, lim Limits, opt mass.Options) (Report, error) {
 		for _, it := range list {
 			r.Grade = max(r.Grade, it.Grade)
 		}
+	}
+	return r, nil
+}
+
+// Payload holds a mass (kg) against the payload alone: what is left to say of a build
+// whose balance point is not known.
+//
+// Errors: *domain.Error for limits that are negative or reversed, or a mass of zero or less.
+//
+// Source: definition; thresholds are common practice, no source.
+func Payload(m float64, lim Limits) (Report, error) {
+	if err := lim.fill(); err != nil {
+		return Report{}, err
+	}
+	c := domain.Checker{Model: model}
+	c.Positive("mass", m, "kg")
+	if err := c.Err(); err != nil {
+		return Report{}, err
+	}
+	r := Report{Properties: mass.Properties{Mass: m, Assumed: []mass.Assumption{}}, Payload: payload(m, lim), Balanced: []Item{}, Overhang: []Overhang{}}
+	for _, it := range r.Payload {
+		r.Grade = max(r.Grade, it.Grade)
 	}
 	return r, nil
 }
@@ -180,19 +178,11 @@ func (l *Limits) fill() error {
 			c.That(l.Clear.Min[i] < l.Clear.Max[i], "clear box: "+s[1], l.Clear.Min[i], "less than its "+s[0]+", "+domain.Number(l.Clear.Max[i]), "")
 		}
 	}
-	if l.Plate == nil {
-		t := FreeTravel()
-		l.Plate = &t
-	}
-	lo, hi := l.Plate.bounds()
-	for i := range lo {
-		c.That(lo[i] <= 0 && hi[i] >= 0, "plate travel", math.Min(-lo[i], hi[i]), "0 m or more", "")
+	for _, v := range l.Off {
+		c.Finite("offset left by the adjustments", v)
 	}
 	if l.Length == nil {
 		l.Length = func(m float64) string { return fmt.Sprintf("%.1f mm", m*1000) }
-	}
-	if l.Slide == nil {
-		l.Slide = func(m float64) string { return fmt.Sprintf("%.0f mm", m*1000) }
 	}
 	if l.Mass == nil {
 		l.Mass = func(kg float64) string { return fmt.Sprintf("%.3f kg", kg) }
@@ -223,10 +213,6 @@ func (l *Limits) fill() error {
 	}
 	c.That(l.Roll.Dir.Cross(l.Tilt.Dir).Len() > 1e-3 || c.Err() != nil, "sine between tilt and roll axes", l.Roll.Dir.Cross(l.Tilt.Dir).Len(), "axes that are not parallel", "")
 	return c.Err()
-}
-
-func (t Travel) bounds() (lo, hi mass.Vec) {
-	return mass.Vec{-t.Back, -t.Right, -t.Down}, mass.Vec{t.Forward, t.Left, t.Up}
 }
 
 func payload(m float64, l Limits) []Item {
@@ -362,135 +348,50 @@ func (it *Item) grade(l Limits, where string) {
 	}
 }
 
-// PlateShift returns how to shift the moving mass (kg; the whole build, or less
-// where some parts stay put) so that the centre of gravity of the build comes
-// onto the tilt and roll axes. Where these do not cross it goes as near to both
-// as it can, in the least-squares sense, and Remains says what is left.
+// BalancePoint is the place, m, at which a centre of gravity balances about both the
+// tilt and the roll axis, as near to where it is as can be; where these do not cross,
+// the point nearest to both.
 //
-// Errors: *domain.Error for limits out of domain or a moving mass that is not
-// above 0 and at most the mass of the build.
+// Errors: *domain.Error for a number that is not finite, an axis without direction, or
+// axes that are parallel.
 //
-// Source: statics (the centre of gravity moves by the moving share of the
-// shift); least squares within bounds by trying every set of bounds that may
-// hold (Boyd & Vandenberghe, Convex Optimization, ch. 5; from memory).
-func PlateShift(p mass.Properties, moving float64, lim Limits) (Plate, error) {
-	if err := lim.fill(); err != nil {
-		return Plate{}, err
-	}
+// Source: statics (a load balances about an axis that its centre of gravity lies on);
+// least squares of the distances from both lines.
+func BalancePoint(cg mass.Vec, roll, tilt mass.Line) (mass.Vec, error) {
 	c := domain.Checker{Model: model}
-	c.Positive("mass", p.Mass, "kg")
-	c.That(moving > 0 && moving <= p.Mass*(1+1e-12), "mass that the plate moves", moving, "above 0 to the mass of the build, "+domain.Number(p.Mass)+" kg", "")
+	for _, v := range cg {
+		c.Finite("centre of gravity", v)
+	}
 	if err := c.Err(); err != nil {
-		return Plate{}, err
+		return mass.Vec{}, err
 	}
-	share := moving / p.Mass
-	free := FreeTravel()
-	out := Plate{Ends: []string{}, Wanted: solve(p.CG, share, lim, free), Move: solve(p.CG, share, lim, *lim.Plate)}
-	out.Short = out.Wanted.Sub(out.Move)
-	cg := p.CG.Add(out.Move.Scale(share))
-	out.Remains.Pan, out.Remains.Roll, out.Remains.Tilt = off(cg, lim.Pan), off(cg, lim.Roll), off(cg, lim.Tilt)
-	lo, hi := lim.Plate.bounds()
-	for i, s := range mass.Sides {
-		// under a hundredth of a millimetre nothing is short or away from its end
-		const near = 1e-5
-		switch {
-		case out.Short[i] > near && out.Move[i] >= hi[i]-near:
-			out.Ends = append(out.Ends, s[0])
-		case out.Short[i] < -near && out.Move[i] <= lo[i]+near:
-			out.Ends = append(out.Ends, s[1])
+	h, b := mat.NewSymDense(3, nil), mat.NewVecDense(3, nil)
+	for _, a := range [2]mass.Line{tilt, roll} {
+		d, ok := a.Dir.Unit()
+		if !ok {
+			return mass.Vec{}, &domain.Error{Model: model, Name: "axis direction", Want: "three finite numbers, not all zero"}
 		}
-	}
-	if words := out.Move.WordsIn(lim.Slide); words == "none" {
-		out.Words = "leave the build where it is"
-	} else {
-		out.Words = "shift the build " + words
-	}
-	if len(out.Ends) > 0 {
-		out.Words += fmt.Sprintf("; the plate's travel ends first (%s): %s is missing", strings.Join(out.Ends, ", "), out.Short.WordsIn(lim.Slide))
-	}
-	for _, v := range []mass.Vec{out.Wanted, out.Move} {
-		for _, x := range v {
-			c.Result("plate shift", x)
-		}
-	}
-	return out, c.Err()
-}
-
-// off is the distance of a point from a line of unit direction.
-func off(p mass.Vec, l mass.Line) float64 { return p.Sub(l.Point).Cross(l.Dir).Len() }
-
-// solve minimises the summed squared distance of the centre of gravity from the
-// tilt and roll axes over the shifts that the travel allows. Each component is
-// free or at one end of its travel; the minimum is that of one of the 27 cases.
-func solve(cg mass.Vec, share float64, l Limits, t Travel) mass.Vec {
-	lo, hi := t.bounds()
-	// cost(s) = s·H s/2 + b·s + const
-	var h [3]mass.Vec
-	var b mass.Vec
-	for _, a := range [2]mass.Line{l.Tilt, l.Roll} {
 		e := cg.Sub(a.Point)
-		for i := range h {
-			b[i] += share * (e[i] - a.Dir[i]*e.Dot(a.Dir))
-			for j := range h {
-				h[i][j] -= share * share * a.Dir[i] * a.Dir[j]
-			}
-			h[i][i] += share * share
-		}
-	}
-	var best mass.Vec
-	least := math.Inf(1)
-	for k := range 27 {
-		var s mass.Vec
-		var free []int
-		ok := true
-		for i, state := range [3]int{k % 3, k / 3 % 3, k / 9} {
-			switch state {
-			case 0:
-				free = append(free, i)
-			case 1:
-				s[i] = lo[i]
-			case 2:
-				s[i] = hi[i]
-			}
-			ok = ok && !math.IsInf(s[i], 0)
-		}
-		if !ok || !minimiseFree(h, b, &s, free) {
-			continue
-		}
-		cost := 0.0
-		for i := range s {
-			ok = ok && s[i] >= lo[i] && s[i] <= hi[i]
-			cost += s[i] * (h[i].Dot(s)/2 + b[i])
-		}
-		if ok && cost < least {
-			best, least = s, cost
-		}
-	}
-	return best
-}
-
-// minimiseFree sets the free components of s to where the cost is least with the
-// others held.
-func minimiseFree(h [3]mass.Vec, b mass.Vec, s *mass.Vec, free []int) bool {
-	if len(free) == 0 {
-		return true
-	}
-	a, r := mat.NewSymDense(len(free), nil), mat.NewVecDense(len(free), nil)
-	for i, fi := range free {
-		for j, fj := range free {
-			if j >= i {
-				a.SetSym(i, j, h[fi][fj])
+		for i := range 3 {
+			b.SetVec(i, b.AtVec(i)-(e[i]-d[i]*e.Dot(d)))
+			for j := i; j < 3; j++ {
+				v := -d[i] * d[j]
+				if i == j {
+					v++
+				}
+				h.SetSym(i, j, h.At(i, j)+v)
 			}
 		}
-		r.SetVec(i, -b[fi]-h[fi].Dot(*s))
 	}
 	var ch mat.Cholesky
 	var x mat.VecDense
-	if !ch.Factorize(a) || ch.SolveVecTo(&x, r) != nil {
-		return false
+	if !ch.Factorize(h) || ch.SolveVecTo(&x, b) != nil {
+		return mass.Vec{}, &domain.Error{Model: model, Name: "tilt and roll axes", Want: "axes that are not parallel"}
 	}
-	for i, fi := range free {
-		s[fi] = x.AtVec(i)
+	out := cg
+	for i := range out {
+		out[i] += x.AtVec(i)
+		c.Result("place of balance", out[i])
 	}
-	return true
+	return out, c.Err()
 }

@@ -23,6 +23,9 @@ func kit() []mass.Part {
 	}
 }
 
+// asTyped leaves the kit where it is typed: as far off as its centre of gravity lies.
+var asTyped = mass.Vec{0.04, -0.006, 0.003}
+
 func item(t *testing.T, items []Item, what string) Item {
 	t.Helper()
 	for _, it := range items {
@@ -79,7 +82,7 @@ func TestPayload(t *testing.T) {
 }
 
 func TestClearancesByHand(t *testing.T) {
-	l := Limits{Clear: &Box{mass.Vec{-0.08, -0.07, -0.06}, mass.Vec{0.12, 0.07, 0.06}}, TiltRadius: 0.14, RollRadius: 0.07}
+	l := Limits{Clear: &Box{mass.Vec{-0.08, -0.07, -0.06}, mass.Vec{0.12, 0.07, 0.06}}, TiltRadius: 0.14, RollRadius: 0.07, Off: asTyped}
 	r := check(t, kit(), l)
 	for what, want := range map[string]struct {
 		have, margin float64
@@ -97,68 +100,42 @@ func TestClearancesByHand(t *testing.T) {
 		// the body's corner: 66 mm right and 53 mm up
 		"swept about roll": {math.Hypot(0.066, 0.053), 0.07 - math.Hypot(0.066, 0.053), "body", Over},
 	} {
-		it := item(t, r.Placed, what)
+		it := item(t, r.Balanced, what)
 		near(t, what, it.Have, want.have, 1e-12)
 		near(t, what+" margin", it.Margin, want.margin, 1e-12)
 		if it.Part != want.part || it.Grade != want.grade || it.Words == "" {
 			t.Errorf("%s: %+v, want %v by %s", what, it, want.grade, want.part)
 		}
 	}
-	if w := item(t, r.Placed, "front").Words; w != "lens is 10.0 mm past the clear box at the front" {
+	if w := item(t, r.Balanced, "front").Words; w != "lens is 10.0 mm past the clear box at the front" {
 		t.Errorf("words: %s", w)
 	}
-	if it := item(t, r.Placed, "swept about pan"); it.Grade != Unknown {
+	if it := item(t, r.Balanced, "swept about pan"); it.Grade != Unknown {
 		t.Errorf("unknown radius graded %v", it.Grade)
 	}
 	// balanced, the build sits 40 mm back, 6 mm left and 3 mm down
+	l.Off = mass.Vec{}
+	r = check(t, kit(), l)
 	near(t, "front when balanced", item(t, r.Balanced, "front").Have, 0.09, 1e-12)
-	if r.Plate.Words != "shift the build back 40 mm, left 6 mm, down 3 mm" {
-		t.Errorf("plate: %s", r.Plate.Words)
-	}
-	near(t, "tilt after", r.Plate.Remains.Tilt, 0, 1e-15)
-	near(t, "roll after", r.Plate.Remains.Roll, 0, 1e-15)
-	if len(r.Plate.Ends) != 0 {
-		t.Errorf("ends: %v", r.Plate.Ends)
-	}
+	near(t, "shift", r.Shift.Add(asTyped).Len(), 0, 1e-12)
 }
 
-func TestPlateTravelEnds(t *testing.T) {
-	travel := Travel{Forward: 0.02, Back: 0.026, Left: 0.03, Right: 0.03, Up: 0.01, Down: 0.002}
-	r := check(t, kit(), Limits{Plate: &travel})
-	p := r.Plate
-	if d := p.Move.Sub(mass.Vec{-0.026, 0.006, -0.002}).Len(); d > 1e-12 {
-		t.Errorf("move %v", p.Move)
-	}
-	if strings.Join(p.Ends, " ") != "back down" {
-		t.Errorf("ends %v", p.Ends)
-	}
-	if p.Words != "shift the build back 26 mm, left 6 mm, down 2 mm; the plate's travel ends first (back, down): back 14 mm, down 1 mm is missing" {
-		t.Errorf("words %q", p.Words)
-	}
-	near(t, "tilt remains", p.Remains.Tilt, math.Hypot(0.014, 0.001), 1e-12)
-	near(t, "roll remains", p.Remains.Roll, 0.001, 1e-12)
-	near(t, "pan remains", p.Remains.Pan, 0.014, 1e-12)
+// Adjustments that end 14 mm before balance leave the build 14 mm further ahead.
+func TestAdjustmentsEnd(t *testing.T) {
+	l := Limits{Clear: &Box{mass.Vec{-0.08, -0.07, -0.06}, mass.Vec{0.12, 0.07, 0.06}}}
+	whole := item(t, check(t, kit(), l).Balanced, "front").Margin
+	l.Off = mass.Vec{0.014}
+	near(t, "front", item(t, check(t, kit(), l).Balanced, "front").Margin, whole-0.014, 1e-12)
 }
 
-// A pan axis that misses the tilt axis is its arm's business, not the plate's.
-func TestPanAxisApart(t *testing.T) {
-	r := check(t, kit(), Limits{Pan: mass.Line{Point: mass.Vec{0.05, 0, 0}, Dir: mass.Vec{0, 0, 1}}})
-	near(t, "tilt", r.Plate.Remains.Tilt, 0, 1e-15)
-	near(t, "pan", r.Plate.Remains.Pan, 0.05, 1e-12)
-}
-
-func TestMovingShare(t *testing.T) {
-	p, err := mass.Build(kit())
-	if err != nil {
-		t.Fatal(err)
+// Of a build whose balance point is not known, the payload alone is said.
+func TestPayloadAlone(t *testing.T) {
+	r, err := Payload(2, Limits{PayloadMax: 1.75})
+	if err != nil || r.Grade != Over || len(r.Balanced) != 0 || r.Properties.Mass != 2 {
+		t.Errorf("%+v %v", r, err)
 	}
-	s, err := PlateShift(p, p.Mass/2, Limits{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if d := s.Move.Sub(p.CG.Scale(-2)).Len(); d > 1e-12 {
-		t.Errorf("half the mass must go twice as far: %v", s.Move)
-	}
+	_, err = Payload(0, Limits{})
+	modeltest.WantDomain(t, "no mass", err)
 }
 
 func genLimits(t *rapid.T) Limits {
@@ -174,72 +151,51 @@ func genLimits(t *rapid.T) Limits {
 	if rapid.Bool().Draw(t, "slanted") {
 		l.Roll.Dir, l.Tilt.Dir = mass.Vec{1, 0.4, -0.3}, v("tilt dir", 0.5).Add(mass.Vec{0, 1, 0})
 	}
-	if rapid.Bool().Draw(t, "bounded") {
-		f := rapid.Float64Range(0, 0.06)
-		l.Plate = &Travel{f.Draw(t, "f"), f.Draw(t, "b"), f.Draw(t, "l"), f.Draw(t, "r"), f.Draw(t, "u"), f.Draw(t, "d")}
-	}
 	return l
 }
 
-// No other shift within the travel brings the centre of gravity nearer.
-func TestPlateShiftIsTheBest(t *testing.T) {
+// No other shift brings the centre of gravity nearer to both axes.
+func TestBalancePointIsTheBest(t *testing.T) {
 	rng := rand.New(rand.NewSource(1))
 	rapid.Check(t, func(t *rapid.T) {
 		l := genLimits(t)
 		f := rapid.Float64Range(-0.08, 0.08)
-		p := mass.Properties{Mass: 2, CG: mass.Vec{f.Draw(t, "x"), f.Draw(t, "y"), f.Draw(t, "z")}}
-		moving := rapid.Float64Range(0.5, 2).Draw(t, "moving")
-		s, err := PlateShift(p, moving, l)
+		at, err := BalancePoint(mass.Vec{f.Draw(t, "x"), f.Draw(t, "y"), f.Draw(t, "z")}, l.Roll, l.Tilt)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := l.fill(); err != nil {
-			t.Fatal(err)
+		off := func(p mass.Vec, a mass.Line) float64 {
+			d, _ := a.Dir.Unit()
+			return p.Sub(a.Point).Cross(d).Len()
 		}
-		lo, hi := l.Plate.bounds()
-		cost := func(m mass.Vec) float64 {
-			cg := p.CG.Add(m.Scale(moving / 2))
-			return math.Pow(off(cg, l.Tilt), 2) + math.Pow(off(cg, l.Roll), 2)
-		}
-		best := cost(s.Move)
-		for i := range s.Move {
-			if s.Move[i] < lo[i]-1e-12 || s.Move[i] > hi[i]+1e-12 {
-				t.Fatalf("move %v outside the travel %v..%v", s.Move, lo, hi)
-			}
-		}
-		near(t, "remains", math.Pow(s.Remains.Tilt, 2)+math.Pow(s.Remains.Roll, 2), best, 1e-12)
+		cost := func(p mass.Vec) float64 { return math.Pow(off(p, l.Tilt), 2) + math.Pow(off(p, l.Roll), 2) }
+		best := cost(at)
 		for range 60 {
-			var m mass.Vec
+			m := at
 			for i := range m {
-				step := math.Pow(10, -1-3*rng.Float64()) * (2*rng.Float64() - 1)
-				m[i] = math.Min(hi[i], math.Max(lo[i], s.Move[i]+step))
+				m[i] += math.Pow(10, -1-3*rng.Float64()) * (2*rng.Float64() - 1)
 			}
 			if cost(m) < best-1e-15 {
-				t.Fatalf("%v costs %g, the plate's move %v costs %g", m, cost(m), s.Move, best)
+				t.Fatalf("%v costs %g, the place of balance %v costs %g", m, cost(m), at, best)
 			}
-		}
-		if s.Short.Len() > 1e-4 && len(s.Ends) == 0 {
-			t.Fatalf("short by %v but no end named", s.Short)
 		}
 	})
 }
 
-// The clearances after the move are those of parts that were placed there.
-func TestBalancedIsTheBuildMoved(t *testing.T) {
+// Where a build is typed from does not matter: balanced, it lies in one place.
+func TestOriginDoesNotMatter(t *testing.T) {
 	l := Limits{Clear: &Box{mass.Vec{-0.1, -0.1, -0.1}, mass.Vec{0.1, 0.1, 0.1}}, TiltRadius: 0.15, RollRadius: 0.1, PanRadius: 0.2}
 	r := check(t, kit(), l)
 	moved := kit()
+	by := mass.Vec{0.11, -0.02, 0.3}
 	for i := range moved {
-		moved[i].Place = moved[i].Place.Add(r.Plate.Move)
+		moved[i].Place = moved[i].Place.Add(by)
 	}
 	again := check(t, moved, l)
-	for i, it := range again.Placed {
+	for i, it := range again.Balanced {
 		near(t, it.What, r.Balanced[i].Have, it.Have, 1e-12)
 	}
-	near(t, "already balanced", again.Plate.Move.Len(), 0, 1e-12)
-	if again.Plate.Words != "leave the build where it is" {
-		t.Errorf("words %q", again.Plate.Words)
-	}
+	near(t, "shift", r.Shift.Sub(again.Shift).Sub(by).Len(), 0, 1e-12)
 }
 
 func TestCheckRefuses(t *testing.T) {
@@ -252,8 +208,7 @@ func TestCheckRefuses(t *testing.T) {
 		"box infinite":       {Clear: &Box{mass.Vec{-1, -1, -1}, mass.Vec{1, inf, 1}}},
 		"radius negative":    {TiltRadius: -0.1},
 		"radius NaN":         {PanRadius: nan},
-		"travel negative":    {Plate: &Travel{Forward: -0.1}},
-		"travel NaN":         {Plate: &Travel{Up: nan}},
+		"offset NaN":         {Off: mass.Vec{nan, 0, 0}},
 		"warn above 1":       {WarnShare: 1.2},
 		"clearance negative": {WarnClear: -1},
 		"axis NaN":           {Roll: mass.Line{Dir: mass.Vec{nan, 0, 0}}},
@@ -264,10 +219,10 @@ func TestCheckRefuses(t *testing.T) {
 	}
 	_, err := Check(nil, Limits{}, mass.Options{})
 	modeltest.WantDomain(t, "no parts", err)
-	for _, m := range []float64{0, -1, 3, nan} {
-		_, err := PlateShift(mass.Properties{Mass: 2}, m, Limits{})
-		modeltest.WantDomain(t, fmt.Sprintf("moving mass %g", m), err)
-	}
+	_, err = BalancePoint(mass.Vec{nan}, mass.Line{Dir: mass.Vec{1, 0, 0}}, mass.Line{Dir: mass.Vec{0, 1, 0}})
+	modeltest.WantDomain(t, "centre of gravity NaN", err)
+	_, err = BalancePoint(mass.Vec{}, mass.Line{Dir: mass.Vec{0, 1, 0}}, mass.Line{Dir: mass.Vec{0, 1, 0}})
+	modeltest.WantDomain(t, "parallel", err)
 }
 
 func TestGradeIsWrittenAsAWord(t *testing.T) {
@@ -278,7 +233,7 @@ func TestGradeIsWrittenAsAWord(t *testing.T) {
 }
 
 func BenchmarkCheck(b *testing.B) {
-	l := Limits{PayloadMax: 3, Clear: &Box{mass.Vec{-0.1, -0.1, -0.1}, mass.Vec{0.1, 0.1, 0.1}}, TiltRadius: 0.15, RollRadius: 0.1, PanRadius: 0.2, Plate: &Travel{0.02, 0.02, 0.02, 0.02, 0.01, 0.01}}
+	l := Limits{PayloadMax: 3, Clear: &Box{mass.Vec{-0.1, -0.1, -0.1}, mass.Vec{0.1, 0.1, 0.1}}, TiltRadius: 0.15, RollRadius: 0.1, PanRadius: 0.2}
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := Check(kit(), l, mass.Options{}); err != nil {
@@ -291,8 +246,7 @@ func BenchmarkCheck(b *testing.B) {
 // is 75 mm past it.
 func TestOverhang(t *testing.T) {
 	parts := append(kit(), mass.Part{Name: "plate", Slot: "plate", Shape: mass.Box, Mass: 1e-9, Size: mass.Vec{0.1, 0.04, 0.01}, Place: mass.Vec{0.005, 0, -0.05}})
-	still := Travel{}
-	r := check(t, parts, Limits{Plate: &still, Tilt: mass.Line{Point: mass.Vec{0.01, 0, 0}, Dir: mass.Vec{0, 1, 0}}})
+	r := check(t, parts, Limits{Off: asTyped.Sub(mass.Vec{0.01}), Tilt: mass.Line{Point: mass.Vec{0.01, 0, 0}, Dir: mass.Vec{0, 1, 0}}})
 	f, b := r.Overhang[0], r.Overhang[1]
 	near(t, "front", f.Reach, 0.12, 1e-9)
 	near(t, "past the plate", *f.Past, 0.075, 1e-9)
@@ -301,15 +255,15 @@ func TestOverhang(t *testing.T) {
 	}
 	near(t, "back", b.Reach, 0.06, 1e-9)
 	// no plate, no word of it; a build all ahead of the axis has nothing behind
-	r = check(t, kit(), Limits{Plate: &still, Tilt: mass.Line{Point: mass.Vec{-0.2, 0, 0}, Dir: mass.Vec{0, 1, 0}}})
+	r = check(t, kit(), Limits{Off: asTyped.Add(mass.Vec{0.2}), Tilt: mass.Line{Point: mass.Vec{-0.2, 0, 0}, Dir: mass.Vec{0, 1, 0}}})
 	if r.Overhang[0].Past != nil || r.Overhang[1].Words != "nothing reaches behind the tilt axis" {
 		t.Errorf("%+v", r.Overhang)
 	}
 	// in the units asked for
 	inch := func(m float64) string { return fmt.Sprintf("%.2f in", m/0.0254) }
 	pound := func(kg float64) string { return fmt.Sprintf("%.2f lb", kg/0.45359237) }
-	r = check(t, kit(), Limits{PayloadMax: 1, Length: inch, Slide: inch, Mass: pound, Clear: &Box{mass.Vec{-0.08, -0.07, -0.06}, mass.Vec{0.12, 0.07, 0.06}}})
-	if w := r.Payload[0].Words + r.Plate.Words + r.Placed[0].Words + r.Overhang[0].Words; strings.Contains(w, "mm") || strings.Contains(w, "kg") || !strings.Contains(w, "lens is 0.39 in past") {
+	r = check(t, kit(), Limits{PayloadMax: 1, Length: inch, Off: asTyped, Mass: pound, Clear: &Box{mass.Vec{-0.08, -0.07, -0.06}, mass.Vec{0.12, 0.07, 0.06}}})
+	if w := r.Payload[0].Words + r.Balanced[0].Words + r.Overhang[0].Words; strings.Contains(w, "mm") || strings.Contains(w, "kg") || !strings.Contains(w, "lens is 0.39 in past") {
 		t.Error(w)
 	}
 }

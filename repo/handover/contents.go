@@ -37,10 +37,11 @@ type Contents struct {
 // Rig is one rig of a handover.
 type Rig struct {
 	preset.Rig
-	Whole bool // all its tunes
-	Sheet *schema.Sheet
-	Tunes []Tune // main first
-	Logs  []preset.BenchLog
+	Whole    bool // all its tunes
+	Sheet    *schema.Sheet
+	Tunes    []Tune // main first
+	Logs     []preset.BenchLog
+	Balances []preset.BalanceRecord
 }
 
 // Tune is one tune of a rig.
@@ -280,6 +281,14 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 			}
 			used[path] = true
 			doc := docs[path]
+			if p.Kind == schema.KindBalance {
+				b := preset.DecodeBalance(doc.Tree())
+				if b.Rig != p.Rig && !slices.Contains(r.Was, b.Rig) {
+					return doc.Fault("rig", fmt.Sprintf("the record is of rig %s and lies in the folder of %s", b.Rig, p.Rig), "", "correct the key, or move the file")
+				}
+				r.Balances = append(r.Balances, b)
+				continue
+			}
 			if says := schema.Flatten(doc.Tree()).Str("rig"); says != p.Rig {
 				return doc.Fault("rig", fmt.Sprintf("the file says it is for rig %s and lies in the folder of %s", says, p.Rig), "", "correct the key, or move the file")
 			}

@@ -60,7 +60,7 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 			continue // their sheet stays behind with the numbers
 		}
 		i := slices.IndexFunc(c.rigs, func(r Rig) bool { return r.ID == p.Rig || slices.Contains(r.Was, p.Rig) })
-		if i < 0 || p.Kind == schema.KindBench {
+		if i < 0 || p.Kind == schema.KindBench || p.Kind == schema.KindBalance {
 			continue
 		}
 		r := c.rigs[i]

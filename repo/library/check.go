@@ -3,6 +3,7 @@ package library
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 
@@ -37,7 +38,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 	sheets := map[string]*schema.Sheet{}
 	files := 0
 	// sheets and rigs first: tunes are checked against them
-	order := map[string]int{schema.KindLibrary: 0, schema.KindPart: 1, schema.KindGimbal: 2, schema.KindUnit: 3, schema.KindRig: 3, schema.KindTune: 4, schema.KindBench: 4, schema.KindJob: 5}
+	order := map[string]int{schema.KindLibrary: 0, schema.KindPart: 1, schema.KindGimbal: 2, schema.KindUnit: 3, schema.KindRig: 3, schema.KindTune: 4, schema.KindBalance: 4, schema.KindBench: 4, schema.KindJob: 5}
 	var ours []string
 	for _, p := range paths {
 		place, ok := preset.Locate(p)
@@ -139,6 +140,13 @@ func (l *Library) Check() ([]Finding, int, error) {
 			}
 			if _, ok := rigs[place.Rig]; !ok {
 				fault("rig", "its folder has no readable rig.toml", "add or mend "+preset.RigPath(place.Rig), false)
+			}
+		case schema.KindBalance:
+			fp := schema.Flatten(doc.Tree()).Str("rig")
+			if r, ok := rigs[place.Rig]; !ok {
+				fault("rig", "its folder has no readable rig.toml", "add or mend "+preset.RigPath(place.Rig), false)
+			} else if fp != place.Rig && !slices.Contains(r.Was, fp) {
+				fault("rig", fmt.Sprintf("the record is of rig %s and lies in the folder of %s", fp, place.Rig), "correct the key, or move the file", false)
 			}
 		case schema.KindJob:
 			j := preset.DecodeJob(place.Name, doc.Tree())

@@ -304,6 +304,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		return err
 	}
 	sheets := map[string]*schema.Sheet{} // by fingerprint of the rigs in the plan
+	was := map[string][]string{}
 	for _, it := range p.Items {
 		if it.After == nil || it.Place.Kind != schema.KindRig {
 			continue
@@ -323,7 +324,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		if err := r.Check(); err != nil {
 			return doc.Fault("part", err.Error(), "", "correct it")
 		}
-		sheets[it.Place.Rig] = s
+		sheets[it.Place.Rig], was[it.Place.Rig] = s, r.Was
 	}
 	for _, it := range p.Items {
 		if it.After == nil {
@@ -346,6 +347,12 @@ func (l *Library) checkPlan(p *Plan) error {
 		if it.Place.Kind == schema.KindTune || it.Place.Kind == schema.KindBench {
 			if fp := schema.Flatten(doc.Tree()).Str("rig"); fp != it.Place.Rig {
 				return doc.Fault("rig", fmt.Sprintf("the tune says it is for rig %s and lies in the folder of %s", fp, it.Place.Rig), "rig = \""+it.Place.Rig+"\"", "correct the key, or move the file")
+			}
+		}
+		if it.Place.Kind == schema.KindBalance {
+			// it stays with the build that was balanced, also where that was an earlier one
+			if fp := schema.Flatten(doc.Tree()).Str("rig"); !slices.Contains(append(l.prints(p, it.Place.Rig), was[it.Place.Rig]...), fp) {
+				return doc.Fault("rig", fmt.Sprintf("the record is of rig %s and lies in the folder of %s", fp, it.Place.Rig), "a fingerprint that this rig has or had", "correct the key, or move the file")
 			}
 		}
 	}

@@ -122,7 +122,7 @@ func (l *Library) forward(s *summary, head store.Rev) bool {
 			gimbals[p.Name] = true
 		case p.Kind == schema.KindUnit:
 			gimbals[p.Gimbal] = true
-		case p.Rig != "" && p.Kind != schema.KindBench:
+		case p.Rig != "" && p.Kind != schema.KindBench && p.Kind != schema.KindBalance:
 			again[p.Rig] = true
 		}
 	}

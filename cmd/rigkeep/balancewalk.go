@@ -1,0 +1,616 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/preset/balance"
+	"rigkeep/repo/library"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// balanceCautions are said whenever a balance begins or goes on.
+var balanceCautions = []string{
+	"Power off before you touch the build: powered motors pinch. Hold it before you open a clamp, and tighten every clamp before you let go.",
+	"The maker's manual, local codes and qualified crew come first.",
+}
+
+// balanceRun is one run of balance on a rig.
+type balanceRun struct {
+	*invocation
+	d    *library.Loaded
+	unit string // serial, "" for none
+	rec  *library.Balancing
+}
+
+func runBalance(k *invocation) error {
+	if k.c.Bool("backtest") {
+		if len(k.args) > 0 {
+			return usage("--backtest looks at all rigs; leave %s out", safe.Line(k.args[0]))
+		}
+		return k.balanceBacktest()
+	}
+	if len(k.args) == 0 {
+		return usage("rigkeep balance needs a rig").hinted("for example: rigkeep balance a-cam-prime --unit QL-0031")
+	}
+	d, err := k.loadNow(false, "balance works on the rig as it is now")
+	if err != nil {
+		return err
+	}
+	b := &balanceRun{invocation: k, d: d}
+	if u := k.c.String("unit"); u != "" {
+		x, err := k.lib.UnitOf(d.Sheet, u)
+		if err != nil {
+			return err
+		}
+		b.unit = x.Serial
+	}
+	marks, err := k.marksFlag(d.Sheet)
+	if err != nil {
+		return err
+	}
+	efforts, err := k.effortsFlag(d.Sheet)
+	if err != nil {
+		return err
+	}
+	if err := b.takeOpen(); err != nil {
+		return err
+	}
+	switch {
+	case len(marks)+len(efforts) > 0:
+		return b.scripted(marks, efforts)
+	case k.json() || k.dryRun():
+		return b.state("")
+	}
+	return b.interactive()
+}
+
+// takeOpen takes up the record that is open on this build, if there is one.
+func (b *balanceRun) takeOpen() (err error) {
+	if b.c.Bool("new") {
+		return nil
+	}
+	if b.rec, err = b.lib.OpenBalance(b.d, b.unit); err != nil || b.rec == nil {
+		return err
+	}
+	if b.unit == "" {
+		b.unit = b.rec.Record.Unit
+	}
+	return nil
+}
+
+// resume takes up the open record, or begins one.
+func (b *balanceRun) resume() error {
+	if b.rec == nil {
+		if err := b.takeOpen(); err != nil {
+			return err
+		}
+	}
+	if b.rec != nil {
+		return nil
+	}
+	by := ""
+	if who, err := b.who(); err == nil {
+		by = who.Name
+	}
+	var err error
+	b.rec, err = b.lib.NewBalance(b.d, b.unit, by, b.Now())
+	return err
+}
+
+// add writes answers to disk, each by itself.
+func (b *balanceRun) add(marks []preset.BalanceMark, efforts []preset.BalanceEffort) error {
+	ctx, stop := b.ctx()
+	defer stop()
+	for _, m := range marks {
+		if err := b.lib.AddMark(ctx, b.rec, b.d.Sheet, m); err != nil {
+			return err
+		}
+	}
+	for _, e := range efforts {
+		if err := b.lib.AddEffort(ctx, b.rec, b.d.Sheet, e); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// scripted adds the answers of a command line and, unless more follow, saves.
+func (b *balanceRun) scripted(marks []preset.BalanceMark, efforts []preset.BalanceEffort) error {
+	if err := b.resume(); err != nil {
+		return err
+	}
+	if b.dryRun() {
+		b.rec.Record.Marks = append(b.rec.Record.Marks, marks...)
+		b.rec.Record.Efforts = append(b.rec.Record.Efforts, efforts...)
+		return b.state("")
+	}
+	if err := b.add(marks, efforts); err != nil {
+		return err
+	}
+	for _, c := range balanceCautions {
+		b.say("%s", strings.TrimRight(wrap("Caution: "+c, "", b.wide), "\n"))
+	}
+	var rev store.Rev
+	if !b.c.Bool("more") {
+		var err error
+		if rev, err = b.save(b.c.String("message")); err != nil {
+			return err
+		}
+	}
+	if b.json() {
+		return b.state(string(rev))
+	}
+	b.report(rev)
+	return nil
+}
+
+// save ends the record and saves it as one revision.
+func (b *balanceRun) save(why string) (store.Rev, error) {
+	plan, err := b.lib.PlanBalance(b.d, b.rec, b.Now())
+	if err != nil {
+		return "", err
+	}
+	subject := strings.TrimSpace(why)
+	if subject == "" {
+		subject = "Balance of " + b.d.Rig.Alias
+		if b.unit != "" {
+			subject += " on " + b.unit
+		}
+	}
+	return b.record(plan, subject, strings.Join(b.found(), "\n"), nil)
+}
+
+// found are the answers of the record in words, the newest of each.
+func (b *balanceRun) found() []string {
+	var out []string
+	for _, a := range b.d.Sheet.Adjustments {
+		if m, ok := b.rec.Record.Mark(a.Name); ok && m.Mark != nil {
+			out = append(out, fmt.Sprintf("%s %s mm", a.Name, schema.Num(preset.Rounded(*m.Mark*1000, 4))))
+		}
+	}
+	for _, r := range b.readings() {
+		out = append(out, "resting effort, "+r.Short())
+	}
+	return out
+}
+
+// readings are the efforts of the record, read; the newest of each point.
+func (b *balanceRun) readings() []preset.PointReading {
+	var out []preset.PointReading
+	seen := map[string]bool{}
+	points := map[string]preset.BalancePoint{}
+	for _, p := range preset.BalancePoints(b.d.Sheet) {
+		points[p.Text] = p
+	}
+	for _, e := range b.rec.Record.Efforts {
+		if seen[e.Point] {
+			continue
+		}
+		seen[e.Point] = true
+		last, _ := b.rec.Record.EffortAt(e.Point)
+		p, ok := points[e.Point]
+		if !ok {
+			p = preset.BalancePoint{Text: e.Point}
+			p.Axis, p.HasAxis = schema.ParseAxis(e.Axis)
+			p.HasAxis = p.HasAxis && p.Axis != schema.Pan
+		}
+		if v := last.Readings(); v != nil {
+			if read, err := preset.ReadEffort(b.d.Sheet, b.d.Rig, p, v); err == nil {
+				out = append(out, preset.PointReading{Point: p, Efforts: v, Read: read})
+			}
+		}
+	}
+	return out
+}
+
+// answers are the marks that are expected: for the questions still open by all records
+// but this one's answers, which say themselves.
+func (b *balanceRun) answers() ([]preset.MarkAnswer, error) {
+	q, err := b.lib.MarkQuery(b.d.Rig, b.d.Sheet, b.unit)
+	if err != nil {
+		return nil, err
+	}
+	return preset.Marks(q)
+}
+
+// next is the first adjustment without an answer, and then the first point without one;
+// both -1 when all are answered.
+func (b *balanceRun) next(points []preset.BalancePoint) (mark, point int) {
+	if b.rec == nil {
+		return 0, -1
+	}
+	for i, a := range b.d.Sheet.Adjustments {
+		if _, ok := b.rec.Record.Mark(a.Name); !ok {
+			return i, -1
+		}
+	}
+	for i, p := range points {
+		if _, ok := b.rec.Record.EffortAt(p.Text); !ok {
+			return -1, i
+		}
+	}
+	return -1, -1
+}
+
+type jsonBalance struct {
+	Format   int           `json:"format"`
+	Rig      string        `json:"rig"`
+	Alias    string        `json:"alias"`
+	Unit     string        `json:"unit,omitempty"`
+	Record   string        `json:"record,omitempty"` // path, empty before the first answer
+	Marks    []jsonMark    `json:"marks"`
+	Balance  []jsonReading `json:"balance"`
+	Next     string        `json:"next,omitempty"` // the adjustment or point that is asked for
+	Saved    string        `json:"saved,omitempty"`
+	Doubts   []string      `json:"doubts"`
+	Cautions []string      `json:"cautions"`
+}
+
+type jsonReading struct {
+	Point   string    `json:"point"`
+	Effort  float64   `json:"effort_pct"`
+	Sides   []float64 `json:"effort_sides_pct,omitempty"`
+	Verdict string    `json:"verdict"`
+	Words   string    `json:"words"`
+}
+
+// state prints where the balance stands, without changing anything.
+func (b *balanceRun) state(saved string) error {
+	answers, err := b.answers()
+	if err != nil {
+		return err
+	}
+	points := preset.BalancePoints(b.d.Sheet)
+	mark, point := b.next(points)
+	next := ""
+	if mark >= 0 && mark < len(b.d.Sheet.Adjustments) {
+		next = b.d.Sheet.Adjustments[mark].Name
+	} else if point >= 0 {
+		next = points[point].Text
+	}
+	if b.json() {
+		j := jsonBalance{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Unit: b.unit, Marks: b.jsonMarks(answers), Next: next, Saved: saved, Balance: []jsonReading{}, Doubts: b.doubts(), Cautions: balanceCautions}
+		if b.rec != nil {
+			if b.rec.Saved() {
+				j.Record = b.rec.Path
+			}
+			for _, r := range b.readings() {
+				x := jsonReading{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words}
+				if len(r.Efforts) > 1 {
+					x.Sides = r.Efforts
+				}
+				j.Balance = append(j.Balance, x)
+			}
+		}
+		return b.encode(j)
+	}
+	b.out("%s: %s\n", b.paint.bold(b.d.Label()+" on "+firstOf(b.unit, b.d.Sheet.Slug)), "nothing written (dry run)")
+	b.out("%s", hung("Marks", markLine(answers, b.d.Sheet), b.wide))
+	if b.rec != nil && (len(b.rec.Record.Marks) > 0 || len(b.rec.Record.Efforts) > 0) {
+		b.out("%s", hung("Would keep", safe.Text(strings.Join(b.found(), "; ")), b.wide))
+	}
+	return nil
+}
+
+// doubts are what the record does not agree with.
+func (b *balanceRun) doubts() []string {
+	out := []string{}
+	q, err := b.lib.MarkQuery(b.d.Rig, b.d.Sheet, b.unit)
+	if err != nil {
+		return out
+	}
+	ds, err := preset.MarkDoubts(q)
+	if err != nil {
+		return out
+	}
+	for _, d := range ds {
+		out = append(out, d.Words())
+	}
+	return out
+}
+
+// report is the end of a balance.
+func (b *balanceRun) report(rev store.Rev) {
+	n := 0
+	for _, a := range b.d.Sheet.Adjustments {
+		if m, ok := b.rec.Record.Mark(a.Name); ok && m.Mark != nil {
+			n++
+		}
+	}
+	head := b.d.Label() + " on " + firstOf(b.unit, b.d.Sheet.Slug)
+	b.out("%s: %s, %s\n", b.paint.bold(safe.Line(head)), counted(n, "mark"), countedNone(len(b.readings()), "resting effort"))
+	for _, w := range b.found() {
+		b.out("%s", wrap(safe.Text(w), "  ", b.wide))
+	}
+	for _, w := range b.doubts() {
+		b.out("%s", wrap(b.paint.warn("Check")+" "+safe.Text(w)+". Check the mark, its scale and every clamp, or whether a part changed.", "  ", b.wide))
+	}
+	for _, r := range b.readings() {
+		if r.Read.Verdict == balance.Rebalance {
+			b.out("%s", wrap(b.paint.warn("Rebalance")+" "+safe.Text(r.Read.Words), "  ", b.wide))
+		}
+	}
+	if rev != "" {
+		b.out("Saved as %s\n", rev.Short())
+		b.out("Try: rigkeep start %s\n", b.args[0])
+		return
+	}
+	b.out("Not saved yet: %s\n", b.rec.Path)
+	b.out("Try: rigkeep balance %s\n", b.args[0])
+}
+
+func countedNone(n int, what string) string {
+	if n == 0 {
+		return "no " + what
+	}
+	return counted(n, what)
+}
+
+// interactive walks through the adjustments and the points of the balance check.
+func (b *balanceRun) interactive() error {
+	if b.c.Bool("no-input") {
+		return usage("--no-input and no answer given").hinted("add --mark NAME=MM, or --json for what is expected")
+	}
+	if len(b.d.Sheet.Adjustments) == 0 {
+		b.say("%s", "The sheet of "+b.d.Sheet.Slug+" lists no adjustment, so only the resting efforts are asked for. Slides with a scale go into gimbals/"+b.d.Sheet.Slug+".toml as [[adjustment]].")
+	}
+	a, done, err := b.ask(b.c.Bool("plain"))
+	if err != nil {
+		return err
+	}
+	err = b.walk(a)
+	goOn.Store(nil)
+	done()
+	if errors.Is(err, errStopped) {
+		if b.rec == nil || !b.rec.Saved() {
+			return stopped("stopped; nothing was answered yet", "begin again with: rigkeep balance "+b.args[0])
+		}
+		return stopped(fmt.Sprintf("stopped; %s are kept in %s", counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"), b.rec.Path), "go on with: rigkeep balance "+b.args[0])
+	}
+	return err
+}
+
+func (b *balanceRun) walk(a *prompter) error {
+	again := b.rec != nil
+	if b.unit == "" && len(b.d.Sheet.Units) > 0 && !again {
+		b.unit = b.d.Sheet.Units[0].Serial
+		if len(b.d.Sheet.Units) > 1 {
+			var err error
+			if b.unit, err = a.askUnit(b.d.Sheet); err != nil {
+				return err
+			}
+		}
+	}
+	if err := b.resume(); err != nil {
+		return err
+	}
+	for _, c := range balanceCautions {
+		a.say("Caution: %s", c)
+	}
+	if again {
+		a.say("Going on with the record of %s, %s so far.", b.clock(b.rec.Record.Began), counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"))
+	}
+	to := "rigkeep balance " + b.args[0]
+	goOn.Store(&to)
+	answers, err := b.answers()
+	if err != nil {
+		return err
+	}
+	points := preset.BalancePoints(b.d.Sheet)
+	back := -1 // an adjustment that is asked again
+	for {
+		mark, point := b.next(points)
+		var leave bool
+		switch {
+		case back >= 0:
+			mark, point = back, -1
+			fallthrough
+		case mark >= 0 && mark < len(answers):
+			back, leave, err = b.askMark(a, answers[mark], mark, len(answers))
+		case point >= 0:
+			leave, err = b.askEffort(a, points, point)
+		default:
+			return b.finish(a)
+		}
+		if err != nil {
+			return err
+		}
+		if leave {
+			if !b.rec.Saved() {
+				a.say("Nothing was answered.")
+				return nil
+			}
+			a.say("Kept in %s. Go on with:", b.rec.Path)
+			b.out("  rigkeep balance %s\n", b.args[0])
+			return nil
+		}
+	}
+}
+
+// finish saves the record and says what was found.
+func (b *balanceRun) finish(a *prompter) error {
+	rev, err := b.save(b.c.String("message"))
+	if err != nil {
+		return err
+	}
+	b.out("\n")
+	b.report(rev)
+	return nil
+}
+
+// askMark asks for the mark of one adjustment; back is the index of an earlier one that
+// is to be asked again, else -1.
+func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (back int, leave bool, err error) {
+	adj := x.Adjustment
+	title := fmt.Sprintf("%s on %s", b.d.Rig.Alias, firstOf(b.unit, b.d.Sheet.Slug))
+	b.out("\n%s\n", spread(b.paint.bold(safe.Line(title)), safe.Line(title), fmt.Sprintf("step %d of %d: %s", i+1, n, strings.ToUpper(safe.Line(adj.Name))), a.columns()))
+	def := ""
+	if to, found, ok := x.Expected(); ok {
+		def = wholeMM(to)
+		how := fmt.Sprintf("expected %s to %s mm, from %s", wholeMM(x.Lo), wholeMM(x.Hi), counted(records(x), "record"))
+		if found {
+			def = schema.Num(preset.Rounded(to*1000, 4))
+			how = "found " + x.Found.At.Format("2006-01-02")
+			if x.In.Unit != "" {
+				how += " on " + safe.Line(x.In.Unit)
+			}
+		}
+		b.out("\n  %s    %s\n\n", b.paint.bold(fmt.Sprintf("SET %s TO %s MM", strings.ToUpper(safe.Line(adj.Name)), def)), how)
+		if x.Out > 0 {
+			a.say("%s", outWords(x)+".")
+		}
+	} else {
+		b.out("\n  %s\n\n", safe.Line("No mark is expected yet: "+x.Unknown))
+	}
+	a.say("%s", lookFor(adj))
+	prompt := "mark found in mm (s skip, b back, q quit):"
+	if def != "" {
+		prompt = fmt.Sprintf("mark found in mm (Enter for %s, s skip, b back, q quit):", def)
+	}
+	for {
+		s, err := a.line(prompt)
+		if err != nil {
+			return -1, false, err
+		}
+		m := preset.BalanceMark{Name: adj.Name, At: b.Now()}
+		switch strings.ToLower(s) {
+		case "q", "quit":
+			return -1, true, nil
+		case "b", "back":
+			if i == 0 {
+				a.say("This is the first one.")
+				continue
+			}
+			return i - 1, false, nil
+		case "s", "skip":
+			return -1, false, b.add([]preset.BalanceMark{m}, nil)
+		case "":
+			if def == "" {
+				a.say("Type the mark, or s to leave this one out.")
+				continue
+			}
+			s = def
+		}
+		v, err := markNumber(adj, s)
+		if err != nil {
+			a.say("%s", safe.Line(err.Error()))
+			continue
+		}
+		m.Mark = &v
+		return -1, false, b.add([]preset.BalanceMark{m}, nil)
+	}
+}
+
+func records(x preset.MarkAnswer) int {
+	if x.Mark == nil {
+		return 0
+	}
+	return x.Mark.N
+}
+
+// spread writes a line with one text at its left and one at its right end; plain is
+// left without colour.
+func spread(left, plain, right string, wide int) string {
+	gap := wide - 1 - len([]rune(plain)) - len([]rune(right))
+	if gap < 2 {
+		return left + "\n" + right
+	}
+	return left + strings.Repeat(" ", gap) + right
+}
+
+// lookFor says what to look for by hand, with the power off (common practice, no source).
+func lookFor(adj schema.Adjustment) string {
+	way := func(dir string) string {
+		if dir == adj.Rising() {
+			return dir + " (larger mark)"
+		}
+		return dir + " (smaller mark)"
+	}
+	switch {
+	case adj.Stage == schema.Tilt && adj.Moves == 0:
+		return "Camera level, let go of it gently. The lens sinks: move it " + way("back") + ". The lens rises: move it " + way("forward") + ". It stays where you leave it when the mark is right."
+	case adj.Stage == schema.Tilt:
+		return "Point the lens straight up, let go gently. It falls back, over the top: move the build " + way("down") + ". It falls forward: move it " + way("up") + ". It stays at any tilt when the mark is right."
+	case adj.Stage == schema.Roll && adj.Moves == 1:
+		return "Head level, let go gently. It leans left: move the build " + way("right") + ". It leans right: move it " + way("left") + "."
+	case adj.Stage == schema.Roll:
+		return "Lean the head 90° to one side, let go gently. It swings upright: move the build " + way("up") + ". It turns over: move it " + way("down") + "."
+	case adj.Moves == 0:
+		return "Lean the handle 20° to one side, let go of pan gently. The lens swings to the low side: move the build " + way("back") + ". The back does: move it " + way("forward") + "."
+	}
+	return "Lean the handle 20° forward, let go of pan gently. The left side swings to the front: move the build " + way("right") + ". The right side does: move it " + way("left") + "."
+}
+
+// askEffort asks for the resting effort at one point of the balance check.
+func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int) (leave bool, err error) {
+	p := points[i]
+	if i == 0 || !b.someEffort() {
+		a.say("Tighten every clamp. Power on, hands clear, and read the resting effort where the controller shows it.")
+	}
+	for {
+		s, err := a.line(fmt.Sprintf("resting effort in percent, %s (two readings from either side as 2.8/1.2; s skip, n none is shown, q quit):", safe.Line(p.Text)))
+		if err != nil {
+			return false, err
+		}
+		e := preset.BalanceEffort{Point: p.Text, At: b.Now()}
+		if p.HasAxis {
+			e.Axis = p.Axis.String()
+		}
+		switch strings.ToLower(s) {
+		case "q", "quit":
+			return true, nil
+		case "s", "skip", "":
+			return false, b.add(nil, []preset.BalanceEffort{e})
+		case "n", "none":
+			var rest []preset.BalanceEffort
+			for _, q := range points[i:] {
+				e.Point, e.Axis = q.Text, ""
+				if q.HasAxis {
+					e.Axis = q.Axis.String()
+				}
+				rest = append(rest, e)
+			}
+			return false, b.add(nil, rest)
+		}
+		v, err := percents(s)
+		if err != nil {
+			a.say("%s", err.Error())
+			continue
+		}
+		read, err := preset.ReadEffort(b.d.Sheet, b.d.Rig, p, v)
+		if err != nil {
+			return false, err
+		}
+		if err := b.add(nil, []preset.BalanceEffort{effortOf(p, v, b.invocation)}); err != nil {
+			return false, err
+		}
+		a.say("%s.", safe.Text(strings.TrimSuffix(read.Words, ".")))
+		return false, nil
+	}
+}
+
+func (b *balanceRun) someEffort() bool { return len(b.rec.Record.Efforts) > 0 }
+
+// percents reads one effort, or two from either side.
+func percents(s string) ([]float64, error) {
+	var out []float64
+	for _, w := range strings.Split(s, "/") {
+		w = strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(w), "%"))
+		v, err := strconv.ParseFloat(strings.Replace(w, ",", ".", 1), 64)
+		if err != nil || math.IsNaN(v) || v < -100 || v > 100 {
+			return nil, fmt.Errorf("%q is not a percentage from -100 to 100", safe.Line(w))
+		}
+		out = append(out, v)
+	}
+	if len(out) > 2 {
+		return nil, fmt.Errorf("%d readings; type one, or two from either side as 2.8/1.2", len(out))
+	}
+	return out, nil
+}

@@ -1,0 +1,293 @@
+package library
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"math"
+	"slices"
+	"sort"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// Balancing is a balance record with its file. The file is never behind: an answer is
+// written before the next question.
+type Balancing struct {
+	Path   string
+	Record preset.BalanceRecord
+
+	doc *file.Doc // as on disk, nil before the first answer
+}
+
+// Saved reports whether the record is on disk.
+func (b *Balancing) Saved() bool { return b.doc != nil }
+
+// BalancePaths lists the paths of a rig's balance records, oldest first.
+func (l *Library) BalancePaths(fp string) ([]string, error) {
+	all, err := l.Store.List(preset.RigDir(fp) + "/balance/")
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, p := range all {
+		if place, ok := preset.Locate(p); ok && place.Kind == schema.KindBalance {
+			out = append(out, p)
+		}
+	}
+	sort.Strings(out)
+	return out, nil
+}
+
+// OwnBalances are the balance records in a rig's folder, as they lie in the work tree,
+// oldest first. One that cannot be read is left out: check says what is wrong with it.
+func (l *Library) OwnBalances(fp string) ([]preset.BalanceRecord, error) {
+	paths, err := l.BalancePaths(fp)
+	if err != nil {
+		return nil, err
+	}
+	var out []preset.BalanceRecord
+	for _, p := range paths {
+		if doc, err := l.Doc("", p); err == nil {
+			out = append(out, preset.DecodeBalance(doc.Tree()))
+		}
+	}
+	return out, nil
+}
+
+// Balances are the balance records on a gimbal: the saved ones of all rigs and, of the
+// rig with the fingerprint fp, those in the work tree. What is read of each is kept in
+// the library's cache.
+func (l *Library) Balances(gimbal, fp string) ([]preset.BalanceRecord, error) {
+	s, err := l.summary()
+	if err != nil {
+		return nil, err
+	}
+	list, err := l.Store.Summaries(store.SummaryOptions{Name: "balance", Version: "1", SavedOnly: true,
+		Match: func(p string) bool {
+			place, ok := preset.Locate(p)
+			return ok && place.Kind == schema.KindBalance
+		},
+		Extract: func(p string, data []byte) string {
+			tree, err := file.Values(p, data)
+			if err != nil || len(schema.Errors(l.Cat.Validate(schema.KindBalance, tree, nil))) > 0 {
+				return "" // check says what is wrong with it
+			}
+			text, err := json.Marshal(preset.DecodeBalance(tree))
+			if err != nil {
+				return ""
+			}
+			return string(text)
+		}})
+	if err != nil {
+		return nil, err
+	}
+	var out []preset.BalanceRecord
+	for _, e := range list {
+		place, _ := preset.Locate(e.Path)
+		if r := s.rigs[place.Rig]; e.Value == "" || r == nil || r.gimbal != gimbal || place.Rig == fp {
+			continue
+		}
+		var b preset.BalanceRecord
+		if json.Unmarshal([]byte(e.Value), &b) == nil {
+			out = append(out, b)
+		}
+	}
+	if fp == "" {
+		return out, nil
+	}
+	own, err := l.OwnBalances(fp)
+	return append(out, own...), err
+}
+
+// mostParents bounds how many rigs are looked at as one to start from.
+const mostParents = 40
+
+// MarkQuery gathers what the marks of a rig rest on. unit is a serial, or "".
+func (l *Library) MarkQuery(r preset.Rig, sheet *schema.Sheet, unit string) (preset.MarkQuery, error) {
+	q := preset.MarkQuery{Sheet: sheet, Rig: r, Unit: unit, Builds: map[string][]preset.Part{}}
+	if len(sheet.Adjustments) == 0 {
+		return q, nil
+	}
+	var err error
+	if q.Records, err = l.Balances(sheet.Slug, r.ID); err != nil {
+		return q, err
+	}
+	// the rigs nearest in mass, each once
+	near := map[string]float64{}
+	for _, b := range q.Records {
+		if b.Rig != r.ID {
+			near[b.Rig] = math.Abs(b.MassKg - r.Mass())
+		}
+	}
+	fps := make([]string, 0, len(near))
+	for fp := range near {
+		fps = append(fps, fp)
+	}
+	slices.SortFunc(fps, func(a, b string) int { return cmp.Or(cmp.Compare(near[a], near[b]), cmp.Compare(a, b)) })
+	for _, fp := range fps[:min(len(fps), mostParents)] {
+		if other, err := l.Rig("", fp); err == nil {
+			q.Builds[fp] = other.Parts
+		}
+	}
+	return q, nil
+}
+
+// OpenBalance takes up the newest record of this build that was not ended; nil if there
+// is none. unit is a serial, "" for any.
+func (l *Library) OpenBalance(d *Loaded, unit string) (*Balancing, error) {
+	paths, err := l.BalancePaths(d.Rig.ID)
+	if err != nil {
+		return nil, err
+	}
+	for i := len(paths) - 1; i >= 0; i-- {
+		data, err := l.Store.Read(paths[i])
+		if err != nil {
+			return nil, err
+		}
+		doc, err := l.Parse(paths[i], data, d.Sheet)
+		if err != nil {
+			return nil, err
+		}
+		b := preset.DecodeBalance(doc.Tree())
+		if b.Open() && b.Rig == d.Rig.ID && (unit == "" || b.Unit == unit) {
+			return &Balancing{Path: paths[i], Record: b, doc: doc}, nil
+		}
+	}
+	return nil, nil
+}
+
+// NewBalance works out a record of this build. It writes nothing.
+func (l *Library) NewBalance(d *Loaded, unit, by string, now time.Time) (*Balancing, error) {
+	b := &Balancing{Record: preset.BalanceRecord{Rig: d.Rig.ID, Unit: unit, By: by, Began: now.UTC().Truncate(time.Second),
+		MassKg: preset.Rounded(d.Rig.Mass(), 4), Origin: d.Rig.Origin}}
+	if p, err := d.Rig.Properties(); err == nil {
+		cg := p.CG
+		for i := range cg {
+			cg[i] = math.Round(cg[i]*1e5) / 1e5
+		}
+		b.Record.CG = &cg
+	}
+	return b, l.placeBalance(b)
+}
+
+// placeBalance gives a record the first free path from when it began.
+func (l *Library) placeBalance(b *Balancing) error {
+	for t := b.Record.Began; ; t = t.Add(time.Second) {
+		b.Path = preset.BalancePath(b.Record.Rig, t)
+		if _, err := l.Store.Read(b.Path); isNotFound(err) {
+			return nil
+		} else if err != nil {
+			return err
+		}
+	}
+}
+
+// AddMark writes a mark that was found into the record on disk.
+func (l *Library) AddMark(ctx context.Context, b *Balancing, sheet *schema.Sheet, m preset.BalanceMark) error {
+	t := file.Table{{Key: "name", Value: m.Name}, {Key: "at", Value: m.At.UTC().Truncate(time.Second)}}
+	if m.Mark != nil {
+		t = append(t, file.Field{Key: "mm", Value: number(preset.Rounded(*m.Mark*1000, 6))})
+	}
+	if err := l.appendBalance(ctx, b, sheet, "mark", t); err != nil {
+		return err
+	}
+	b.Record.Marks = append(b.Record.Marks, m)
+	return nil
+}
+
+// AddEffort writes a resting effort into the record on disk.
+func (l *Library) AddEffort(ctx context.Context, b *Balancing, sheet *schema.Sheet, e preset.BalanceEffort) error {
+	t := file.Table{{Key: "point", Value: e.Point}, {Key: "at", Value: e.At.UTC().Truncate(time.Second)}}
+	if e.Axis != "" {
+		t = append(t, file.Field{Key: "axis", Value: e.Axis})
+	}
+	if e.Effort != nil {
+		t = append(t, file.Field{Key: "pct", Value: number(*e.Effort)})
+	}
+	if len(e.Sides) == 2 {
+		t = append(t, file.Field{Key: "sides_pct", Value: []any{number(e.Sides[0]), number(e.Sides[1])}})
+	}
+	if err := l.appendBalance(ctx, b, sheet, "effort", t); err != nil {
+		return err
+	}
+	b.Record.Efforts = append(b.Record.Efforts, e)
+	return nil
+}
+
+func (l *Library) appendBalance(ctx context.Context, b *Balancing, sheet *schema.Sheet, key string, t file.Table) error {
+	doc := b.doc
+	if doc == nil {
+		var err error
+		if doc, err = balanceDoc(b.Path, b.Record); err != nil {
+			return err
+		}
+	}
+	after, err := doc.Append(key, t)
+	if err != nil {
+		return err
+	}
+	if _, err := l.Parse(b.Path, after.Text(), sheet); err != nil {
+		return file.Asked(err)
+	}
+	var base []byte
+	if b.doc != nil {
+		base = b.doc.Text()
+	}
+	if err := l.Store.WriteFile(ctx, b.Path, after.Text(), base); err != nil {
+		return err
+	}
+	b.doc = after
+	return nil
+}
+
+// balanceDoc is a record without its answers.
+func balanceDoc(path string, b preset.BalanceRecord) (*file.Doc, error) {
+	w := file.NewWriter(path)
+	w.Directive(directive(path, schema.KindBalance))
+	w.Key("format", schema.Format)
+	w.Key("kind", schema.KindBalance)
+	w.Key("rig", b.Rig)
+	for _, f := range [][2]string{{"unit", b.Unit}, {"by", b.By}} {
+		if f[1] != "" {
+			w.Key(f[0], f[1])
+		}
+	}
+	w.Key("began", b.Began)
+	w.Key("mass_kg", b.MassKg)
+	if b.CG != nil {
+		w.Key("cg_mm", []any{number(preset.Rounded(b.CG[0]*1000, 6)), number(preset.Rounded(b.CG[1]*1000, 6)), number(preset.Rounded(b.CG[2]*1000, 6))})
+	}
+	if b.Origin != "" {
+		w.Key("origin", b.Origin)
+	}
+	return w.Doc()
+}
+
+// EndedBalance is the record with its end, as an edit that is not written yet.
+func (l *Library) EndedBalance(b *Balancing, now time.Time) (Edited, error) {
+	if b.doc == nil {
+		return Edited{}, &store.Error{Kind: store.ErrNothing, Msg: "nothing was recorded of this balance"}
+	}
+	after, err := b.doc.Apply(file.Edit{Key: "ended", Value: now.UTC().Truncate(time.Second)})
+	if err != nil {
+		return Edited{}, err
+	}
+	if _, err := l.Parse(b.Path, after.Text(), nil); err != nil {
+		return Edited{}, err
+	}
+	return Edited{Path: b.Path, Before: b.doc, After: after}, nil
+}
+
+// PlanBalance plans the revision that saves an ended record.
+func (l *Library) PlanBalance(d *Loaded, b *Balancing, now time.Time) (*Plan, error) {
+	e, err := l.EndedBalance(b, now)
+	if err != nil {
+		return nil, err
+	}
+	return l.PlanEdited(d, e)
+}
