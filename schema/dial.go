@@ -16,6 +16,9 @@ const (
 	Linear      MapKind = "linear"      // SI = at_min + (at_max − at_min)·share of range
 	Logarithmic MapKind = "logarithmic" // SI = at_min·(at_max/at_min)^share of range
 	Table       MapKind = "table"       // straight lines between points
+	// Measured is the straight line of least squares through points measured at the
+	// stand, each with the weight of its uncertainty, never below zero.
+	Measured MapKind = "measured"
 )
 
 // Map takes a dial number to SI and back. Source: definitions above; a table is
@@ -24,7 +27,44 @@ type Map struct {
 	Kind         MapKind
 	Unit         string
 	AtMin, AtMax float64      // SI at the ends of the dial, linear and logarithmic
-	Points       [][2]float64 // dial, SI: rising in dial, strictly monotone in SI
+	Points       [][2]float64 // dial, SI: rising in dial, strictly monotone in SI unless measured
+	// Of a measured map: the standard deviation of each point in the map's unit (none
+	// or one for each), on which unit, when, and every reading as it was typed.
+	Sigmas           []float64
+	MeasuredOn, Date string
+	Readings         []string
+}
+
+// line is the intercept and slope of a measured map.
+//
+// Source: weighted least squares in centred form, as learn.FitLine, which a test
+// compares; here it needs no library.
+func (m *Map) line() (intercept, slope float64) {
+	var w, mx, my float64
+	weight := func(i int) float64 {
+		if len(m.Sigmas) != len(m.Points) || !(m.Sigmas[i] > 0) {
+			return 1
+		}
+		return 1 / (m.Sigmas[i] * m.Sigmas[i])
+	}
+	for i, p := range m.Points {
+		w += weight(i)
+		mx += weight(i) * p[0]
+		my += weight(i) * p[1]
+	}
+	mx, my = mx/w, my/w
+	var sxx, sxy float64
+	for i, p := range m.Points {
+		sxx += weight(i) * (p[0] - mx) * (p[0] - mx)
+		sxy += weight(i) * (p[0] - mx) * (p[1] - my)
+	}
+	slope = sxy / sxx
+	return my - slope*mx, slope
+}
+
+// Extrapolated reports whether a number lies outside the points of a measured map.
+func (d Dial) Extrapolated(v float64) bool {
+	return d.Map != nil && d.Map.Kind == Measured && (v < d.Map.Points[0][0] || v > d.Map.Points[len(d.Map.Points)-1][0])
 }
 
 // Dial is one settable number of a gimbal's controller.
@@ -75,6 +115,9 @@ func (d Dial) ToSI(v float64) (float64, error) {
 		si = lo + (hi-lo)*share
 	case Logarithmic:
 		si = math.Exp(math.Log(lo) + (math.Log(hi)-math.Log(lo))*share)
+	case Measured:
+		a, b := m.line()
+		si = math.Max(0, a+b*v)
 	default:
 		i := sort.Search(len(m.Points), func(i int) bool { return m.Points[i][0] >= v })
 		a, b := m.Points[i-1], m.Points[i]
@@ -101,6 +144,9 @@ func (d Dial) FromSI(si float64) (float64, error) {
 		v = d.Min + (d.Max-d.Min)*((si-lo)/(hi-lo))
 	case Logarithmic:
 		v = d.Min + (d.Max-d.Min)*((math.Log(si)-math.Log(lo))/(math.Log(hi)-math.Log(lo)))
+	case Measured:
+		a, b := m.line()
+		v = (si - a) / b
 	default:
 		i := 1
 		for i < len(m.Points)-1 && (si-m.Points[i][1])*(hi-lo) > 0 {
@@ -114,6 +160,10 @@ func (d Dial) FromSI(si float64) (float64, error) {
 
 // ends are the SI values at the smallest and the largest dial number.
 func (d Dial) ends() (lo, hi float64) {
+	if d.Map.Kind == Measured {
+		a, b := d.Map.line()
+		return math.Max(0, a+b*d.Min), math.Max(0, a+b*d.Max)
+	}
 	if d.Map.Kind == Table {
 		return d.Map.Points[0][1], d.Map.Points[len(d.Map.Points)-1][1]
 	}
@@ -192,7 +242,7 @@ func (d Dial) check(key string, p Param) []Problem {
 	odd := func(k, what, want, fix string) {
 		ps = append(ps, Problem{Key: key + k, What: what, Want: want, Fix: fix, Rule: RuleDial, Warning: true})
 	}
-	dialRange := Num(d.Min) + " to " + Num(d.Max)
+	dialRange := dialRange(d)
 	if d.Min >= d.Max {
 		add(".min", fmt.Sprintf("the range is inverted or empty: min %s is not below max %s", Num(d.Min), Num(d.Max)), "min below max", "swap them; if a larger number is "+p.Down+", say up = \""+p.Down+"\"")
 		return ps
@@ -240,7 +290,33 @@ func (d Dial) checkMap(key string, p Param) []Problem {
 	if !ok {
 		return bad(".unit", fmt.Sprintf("a map of the %s dial cannot be in %q", p.Name, m.Unit), strings.Join(units(p), " or "), "choose one of these units and give the values in it")
 	}
-	if m.Kind == Table {
+	if m.Kind == Measured {
+		if n, w := len(m.Sigmas), len(m.Points); n != 0 && n != w {
+			return bad(".sigmas", fmt.Sprintf("%d uncertainties for %d points", n, w), "one for each point, or none", "measure again: rigkeep gimbal measure")
+		}
+		if len(m.Points) < 2 {
+			return bad(".points", fmt.Sprintf("the map has %d points", len(m.Points)), "at least two settings: dial, value, dial, value", "measure another setting: rigkeep gimbal measure")
+		}
+		for i, b := range m.Points {
+			if b[0] < d.Min || b[0] > d.Max {
+				return bad(".points", "the point "+Num(b[0])+" is outside the dial", dialRange(d), "correct it")
+			}
+			if b[1] < 0 {
+				return bad(".points", "the map gives a negative value at dial "+Num(b[0]), "values of zero or more", "correct it")
+			}
+			if i > 0 && b[0] <= m.Points[i-1][0] {
+				return bad(".points", "dial "+Num(b[0])+" does not follow dial "+Num(m.Points[i-1][0]), "each setting once, dial rising", "sort the pairs")
+			}
+		}
+		for i, s := range m.Sigmas {
+			if !(s > 0) {
+				return bad(".sigmas", fmt.Sprintf("the uncertainty of point %d is %s", i+1, Num(s)), "numbers above zero", "measure again: rigkeep gimbal measure")
+			}
+		}
+		if lo, hi := d.ends(); lo == hi {
+			return bad(".points", "the line through the points is flat", "values that change with the dial", "measure settings farther apart")
+		}
+	} else if m.Kind == Table {
 		if len(m.Points) < 2 {
 			return bad(".points", fmt.Sprintf("the table has %d points", len(m.Points)), "at least two pairs: dial, value, dial, value", "add the values at both ends of the dial")
 		}
@@ -285,6 +361,8 @@ func (d Dial) checkMap(key string, p Param) []Problem {
 	}
 	return nil
 }
+
+func dialRange(d Dial) string { return Num(d.Min) + " to " + Num(d.Max) }
 
 func word(p Param, sign int) string {
 	if sign > 0 {

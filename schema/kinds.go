@@ -318,11 +318,15 @@ func dialFields(d string, p Param) []Field {
 		lo, hi = hi, lo
 	}
 	return append(fs, []Field{
-		{Path: d + ".map.kind", Type: String, Required: true, Enum: []string{string(Linear), string(Logarithmic), string(Table)}, Doc: "Law that takes the dial to SI: straight, equal ratios, or straight lines between points.", Example: string(Linear)},
+		{Path: d + ".map.kind", Type: String, Required: true, Enum: []string{string(Linear), string(Logarithmic), string(Table), string(Measured)}, Doc: "Law that takes the dial to SI: straight, equal ratios, straight lines between points, or a line through measured points.", Example: string(Linear)},
 		{Path: d + ".map.unit", Type: String, Required: true, Enum: units(p), Doc: "Unit that the map gives.", Example: units(p)[0]},
 		{Path: d + ".map.at_min", Type: Float, Min: At(0), Max: At(far), Doc: "Linear and logarithmic: value at the smallest number.", Example: lo},
 		{Path: d + ".map.at_max", Type: Float, Min: At(0), Max: At(far), Doc: "Linear and logarithmic: value at the largest number.", Example: hi},
-		{Path: d + ".map.points", Type: Floats, Min: At(-far), Max: At(far), MaxLen: 200, Doc: "Table: dial, value, dial, value, from the smallest to the largest number.", Example: []any{0.0, lo, 60.0, 4.0, 100.0, hi}},
+		{Path: d + ".map.points", Type: Floats, Min: At(-far), Max: At(far), MaxLen: 200, Doc: "Table: dial, value, dial, value, from the smallest to the largest number. Measured: the settings measured.", Example: []any{0.0, lo, 60.0, 4.0, 100.0, hi}},
+		{Path: d + ".map.sigmas", Type: Floats, Derived: true, Above: At(0), Max: At(far), MaxLen: 100, Doc: "Measured: standard deviation of each value.", Example: []any{0.2, 0.3, 0.6}},
+		{Path: d + ".map.measured_on", Type: String, Derived: true, MaxLen: 100, Doc: "Measured: the unit it was measured on, by serial.", Example: "QL-0044"},
+		{Path: d + ".map.date", Type: String, Derived: true, MaxLen: 20, Doc: "Measured: the day.", Example: "2026-03-02"},
+		{Path: d + ".map.readings", Type: Strings, Derived: true, MaxLen: 200, Doc: "Measured: every reading as it was taken, also those not used.", Example: []any{"dial=20 mass_g=200 arm_mm=150 down_deg=1.4"}},
 	}...)
 }
 

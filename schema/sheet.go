@@ -315,8 +315,17 @@ func readMap(f Flat, at string) (*Map, []Problem) {
 	var ps []Problem
 	m := &Map{Kind: MapKind(f.Str(at + ".kind")), Unit: f.Str(at + ".unit"), AtMin: f.NumOr(at+".at_min", 0), AtMax: f.NumOr(at+".at_max", 0)}
 	needs := []string{"at_min", "at_max"}
-	if m.Kind == Table {
+	if m.Kind == Table || m.Kind == Measured {
 		needs = []string{"points"}
+	}
+	if m.Kind == Measured {
+		m.Sigmas, m.MeasuredOn, m.Date, m.Readings = f.Nums(at+".sigmas"), f.Str(at+".measured_on"), f.Str(at+".date"), f.Strs(at+".readings")
+	} else {
+		for _, k := range []string{"sigmas", "measured_on", "date", "readings"} {
+			if _, there := f[at+"."+k]; there {
+				ps = append(ps, Problem{Key: at + "." + k, What: "a " + string(m.Kind) + " map has no " + k, Want: "kind = \"measured\"", Fix: "remove it, or correct the kind", Rule: RuleMap})
+			}
+		}
 	}
 	for _, k := range []string{"at_min", "at_max", "points"} {
 		key := at + "." + k

@@ -1,7 +1,9 @@
 package schema
 
 import (
+	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -223,5 +225,54 @@ func TestSheetValues(t *testing.T) {
 	if s.DelayKnown || !s.RaiseTogether || s.BenchMargin != DefaultBenchMargin || s.WorkablePct != DefaultWorkablePct ||
 		s.GoodPct != DefaultGoodPct || !reflect.DeepEqual(s.BenchOrder, Axes) || s.Box != nil {
 		t.Errorf("%+v", s)
+	}
+}
+
+// A measured map is the line through its points, never below zero, and says where it
+// goes beyond them.
+func TestMeasuredMap(t *testing.T) {
+	d := Dial{Key: "stiffness.tilt", Min: 0, Max: 100, Coarse: 5, Fine: 1, Sign: 1,
+		Map: &Map{Kind: Measured, Unit: "Nm/rad", Points: [][2]float64{{15, 3.4}, {30, 6.6}, {45, 10.9}, {60, 14.1}}, Sigmas: []float64{1, 0.5, 0.5, 1}}}
+	// check g4o13 of the shared set: weights 1, 4, 4, 1
+	for _, c := range []struct{ dial, want float64 }{{38, 8.876410256}, {80, 19.49487179}, {0, 0}, {2, 0}} {
+		if got, err := d.ToSI(c.dial); err != nil || math.Abs(got-c.want) > 1e-8 {
+			t.Errorf("dial %v: %v, %v, want %v", c.dial, got, err, c.want)
+		}
+	}
+	if v, err := d.FromSI(9); err != nil || math.Abs(v-38.48884381) > 1e-7 {
+		t.Errorf("dial for 9: %v, %v", v, err)
+	}
+	if _, err := d.FromSI(-1); err == nil {
+		t.Error("a negative stiffness has a dial number")
+	}
+	for v, want := range map[float64]bool{14: true, 15: false, 60: false, 61: true} {
+		if d.Extrapolated(v) != want {
+			t.Errorf("%v: extrapolated %v", v, !want)
+		}
+	}
+	p, _ := Default().Param("stiffness.tilt")
+	if ps := d.checkMap("map", p); len(ps) > 0 {
+		t.Errorf("%v", ps)
+	}
+	for name, change := range map[string]func(*Map){
+		"one point":     func(m *Map) { m.Points, m.Sigmas = m.Points[:1], m.Sigmas[:1] },
+		"sigmas":        func(m *Map) { m.Sigmas = m.Sigmas[:2] },
+		"order":         func(m *Map) { m.Points[0][0] = 50 },
+		"negative":      func(m *Map) { m.Points[0][1] = -1 },
+		"wrong way":     func(m *Map) { m.Points[0][1], m.Points[3][1] = 30, 1 },
+		"off the dial":  func(m *Map) { m.Points[3][0] = 200 },
+		"no uncertain":  func(m *Map) { m.Sigmas[0] = 0 },
+		"flat":          func(m *Map) { m.Points = [][2]float64{{10, 3}, {20, 3}}; m.Sigmas = nil },
+		"wrong unit":    func(m *Map) { m.Unit = "s" },
+		"no such point": func(m *Map) { m.Points = nil; m.Sigmas = nil },
+	} {
+		m := *d.Map
+		m.Points, m.Sigmas = slices.Clone(m.Points), slices.Clone(m.Sigmas)
+		change(&m)
+		x := d
+		x.Map = &m
+		if ps := x.checkMap("map", p); len(ps) == 0 {
+			t.Errorf("%s is taken", name)
+		}
 	}
 }

@@ -28,6 +28,7 @@ func gimbalVerb() command {
 				flags:   []cli.Flag{&cli.StringFlag{Name: "name", Usage: "`NAME` of the gimbal, where FILE does not say"}, messageFlag()}, run: runGimbalAdd},
 			{name: "list", pages: true, short: "list the gimbal sheets", reads: true, example: "rigkeep gimbal list", run: runGimbalList},
 			{name: "show", pages: true, args: "GIMBAL", short: "show a gimbal sheet in words", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
+			gimbalMeasureVerb(),
 		},
 	}
 }

@@ -188,56 +188,57 @@ type Lag struct {
 	Model Model
 	Tau   float64 // s
 	Lag   float64 // s: tau of one lag, twice that of two
-	Ratio float64 // of the two times, the dead band taken off
+	Ratio float64 // by how much the two times disagree on tau, 1 for not at all
 }
 
-// Ratio of the times to nine tenths and to half: 3.32 for one lag, 2.32 for two.
-var (
-	oneRatio = math.Ln10 / math.Ln2
-	twoRatio = 3.889720169867429 / 1.6783469900166612
-)
+// mostMismatch is how far the two times of a turn may disagree on tau, as a factor: a
+// reading error, or a head that does something else. Common practice, no source.
+const mostMismatch = 1.25
 
-// FromTurn tells lag and model apart by the times, in s after a sudden turn, at
-// which the head has half and nine tenths of what it follows in the end: the turn's
-// size less the dead band. A model that is known is kept.
+// FromTurn tells lag and model apart by the times, in s after the end of a fast turn
+// that took turn s (0 for a sudden one), at which the head has half and nine tenths of
+// what it follows in the end. A dead band holds the head back at once and for good,
+// so that it does not enter where both are shares of what the head itself did. The
+// model is the one by which the two times agree best; one that is known is kept.
 //
-// Errors: *domain.Error where the times are not in order, or their ratio is that of
-// neither model.
+// Errors: *domain.Error where the times are not in order, or agree by no model.
 //
-// Source: as Tau; half and upper tenth points of the chi-square distribution with 2
-// and 4 degrees of freedom.
-func FromTurn(half, most float64, known Model) (Lag, error) {
+// Source: as Tau.
+func FromTurn(half, most, turn float64, known Model) (Lag, error) {
 	c := domain.Checker{Model: "dial"}
 	c.Positive("time to half", half, "s")
+	c.NotNegative("time of the turn", turn, "s")
 	c.That(most > half && !math.IsInf(most, 0), "time to nine tenths", most, "more than the time to half, "+domain.Number(half)+" s", "read both again")
 	if err := c.Err(); err != nil {
 		return Lag{}, err
 	}
-	l := Lag{Model: known, Ratio: most / half}
-	// the two are told apart at the middle of their logarithms; a fifth beyond either
-	// is a reading error or a head that does something else
-	if l.Ratio > oneRatio*1.25 || l.Ratio < twoRatio/1.25 {
-		return Lag{}, &domain.Error{Model: "dial", Name: "time to nine tenths over time to half", Value: domain.Number(l.Ratio),
-			Want: fmt.Sprintf("about %.1f (one lag) or %.1f (two)", oneRatio, twoRatio), Do: "turn faster and farther, and read both times again"}
+	models := []Model{OneLag, TwoLags}
+	if known != "" {
+		models = []Model{known}
 	}
-	if known == "" {
-		l.Model = OneLag
-		if l.Ratio < math.Sqrt(oneRatio*twoRatio) {
-			l.Model = TwoLags
-		}
-	}
-	for _, s := range []Step{{Model: l.Model, Missing: 0.5, T: half}, {Model: l.Model, Missing: 0.1, T: most}} {
-		t, err := s.Tau()
+	best := Lag{Ratio: math.Inf(1)}
+	for _, m := range models {
+		a, err := Step{Model: m, Missing: 0.5, T: half, Turn: turn}.Tau()
 		if err != nil {
 			return Lag{}, err
 		}
-		l.Tau += t / 2
+		b, err := Step{Model: m, Missing: 0.1, T: most, Turn: turn}.Tau()
+		if err != nil {
+			return Lag{}, err
+		}
+		if r := math.Exp(math.Abs(math.Log(a / b))); r < best.Ratio {
+			best = Lag{Model: m, Tau: (a + b) / 2, Ratio: r}
+		}
 	}
-	l.Lag = l.Tau
-	if l.Model != OneLag {
-		l.Lag *= 2
+	if best.Ratio > mostMismatch {
+		return Lag{}, &domain.Error{Model: "dial", Name: "time to nine tenths", Value: domain.Number(most) + " s",
+			Want: "one that agrees with the time to half, " + domain.Number(half) + " s, by one lag or two", Do: "turn faster and farther, and read both times again"}
 	}
-	return l, nil
+	best.Lag = best.Tau
+	if best.Model != OneLag {
+		best.Lag *= 2
+	}
+	return best, nil
 }
 
 // BandFromStart is half of a dead band, in rad, from how late the head starts when

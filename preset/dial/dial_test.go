@@ -88,7 +88,7 @@ func TestTimesTellTheModel(t *testing.T) {
 			}
 			return lo * tau
 		}
-		l, err := FromTurn(at(0.5), at(0.1), "")
+		l, err := FromTurn(at(0.5), at(0.1), 0, "")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -98,7 +98,7 @@ func TestTimesTellTheModel(t *testing.T) {
 	})
 	var refused *domain.Error
 	for _, v := range [][2]float64{{1, 1.1}, {1, 8}, {0, 1}, {2, 1}} {
-		if _, err := FromTurn(v[0], v[1], ""); !errors.As(err, &refused) {
+		if _, err := FromTurn(v[0], v[1], 0, ""); !errors.As(err, &refused) {
 			t.Errorf("%v: %v", v, err)
 		}
 	}
@@ -181,4 +181,60 @@ func TestPropose(t *testing.T) {
 	if p, err = Propose(60, 0.9); err != nil || p.OK {
 		t.Errorf("0.3 N·m on 60 N·m/rad: %+v %v", p, err)
 	}
+}
+
+func TestReadings(t *testing.T) {
+	for _, text := range []string{
+		"dial,mass_g,arm_mm,rest_deg,up_deg,down_deg\n20,300,140,0,3.1,2.3\n# a remark\n\n40,300,140,0,1.6,1.2\n",
+		"dial;mass_g;arm_mm;rest_deg;up_deg;down_deg\n20;300;140;0;3,1;2,3\n40;300;140;0;1,6;1,2\n",
+		"dial=20 mass_g=300 arm_mm=140 rest_deg=0 up_deg=3.1 down_deg=2.3\ndial=40 mass_g=300 arm_mm=140 rest_deg=0 up_deg=1.6 down_deg=1.2\n",
+	} {
+		rs, err := ParseReadings(OfStiffness, text)
+		if err != nil || len(rs) != 2 {
+			t.Fatalf("%q: %v, %v", text, rs, err)
+		}
+		again, err := ParseReadings(OfStiffness, rs[0].String())
+		if err != nil || again[0].String() != rs[0].String() {
+			t.Errorf("%v comes back as %v, %v", rs[0], again, err)
+		}
+		r, err := rs[0].Measure(OfStiffness, "")
+		// check g4o3 of the shared set
+		if err != nil || r.Refused != nil || math.Abs(r.Value-8.730647325) > 1e-6 || math.Abs(r.Friction-0.06095141666) > 1e-8 {
+			t.Errorf("%+v, %v", r, err)
+		}
+	}
+	var refused *domain.Error
+	for _, text := range []string{"", "mass_g\n3\n", "dial,mass\n", "dial,mass_g\n1\n", "dial,mass_g\nx,1\n", "mass_g=3\n", "dial=1 colour=2\n", "dial=NaN mass_g=1\n"} {
+		if _, err := ParseReadings(OfStiffness, text); !errors.As(err, &refused) {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+	if _, err := (Reading{Number: 3, Values: map[string]float64{"mass_g": 3}}).Measure(OfStiffness, ""); !errors.As(err, &refused) {
+		t.Error(err)
+	}
+	if r, err := (Reading{Number: 3, Values: map[string]float64{"left_deg": 3.4, "right_deg": 5.8}}).Measure(OfDeadBand, ""); err != nil || math.Abs(r.Value-4.6) > 1e-9 || math.Abs(r.Rest-1.2) > 1e-9 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	if r, err := (Reading{Number: 3, Values: map[string]float64{"half_s": 0.55, "most_s": 1.83}}).Measure(OfLag, ""); err != nil || r.Lag.Model != OneLag || math.Abs(r.Value-0.794) > 0.002 || r.Refused != nil {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
+func FuzzParseReadings(f *testing.F) {
+	f.Add("dial,mass_g\n20,300\n")
+	f.Add("dial=20 mass_g=300")
+	f.Fuzz(func(t *testing.T, text string) {
+		rs, err := ParseReadings(OfStiffness, text)
+		if err != nil {
+			return
+		}
+		for _, r := range rs {
+			if _, err := r.Measure(OfStiffness, ""); err != nil {
+				continue
+			}
+			if _, err := ParseReadings(OfStiffness, r.String()); err != nil {
+				t.Fatalf("%q does not come back: %v", r.String(), err)
+			}
+		}
+	})
 }
