@@ -30,7 +30,7 @@ func gimbalMeasureVerb() command {
 			&cli.BoolFlag{Name: "creeps", Usage: "the loaded axis creeps back: said, and nothing is measured"},
 			&cli.BoolFlag{Name: "plain", Usage: "ask line by line, without single keys"},
 		},
-		changes: true, minArgs: 1, maxArgs: 1, run: runGimbalMeasure,
+		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"key"}, run: runGimbalMeasure,
 	}
 }
 
@@ -178,11 +178,19 @@ func (m *measuring) take(r dial.Reading) error {
 		return err
 	}
 	m.readings = append(m.readings, r)
+	if x.Refused == nil {
+		m.points = append(m.points, x.Point)
+		if m.q == dial.OfLag {
+			m.lags = append(m.lags, x.Lag)
+		}
+	}
+	if m.json() {
+		return nil
+	}
 	if x.Refused != nil {
 		m.out("%s", wrap(fmt.Sprintf("%s: NOT USED. %s", schema.Num(r.Number), safe.Text(domainText(x.Refused))), "", m.wide))
 		return nil
 	}
-	m.points = append(m.points, x.Point)
 	text := fmt.Sprintf("%s: %s ± %s %s (%.0f %%)", schema.Num(r.Number), short(x.Value), short(x.Sigma), m.q.Unit(), 100*x.Sigma/x.Value)
 	if x.Friction > 0 {
 		text += fmt.Sprintf(", friction %s Nm", short(x.Friction))
@@ -191,7 +199,6 @@ func (m *measuring) take(r dial.Reading) error {
 		text += fmt.Sprintf(", at rest %s° off the middle", short(math.Abs(x.Rest)))
 	}
 	if m.q == dial.OfLag {
-		m.lags = append(m.lags, x.Lag)
 		text += ", " + string(x.Lag.Model)
 	}
 	m.out("%s\n", text)

@@ -38,6 +38,7 @@ var plays = []struct{ section, line string }{
 	{"start", "start b-cam-18 --shots walk --lens 35mm --sensor 24.9x18.7mm"},
 	{"start", "start b-cam-18 --write"},
 	{"start --backtest", "start b-cam-85 --backtest"},
+	{"gimbal measure", "gimbal measure tilt --unit QL-0031 --from ../stiffness.csv --dry-run"},
 	{"show", "show b-cam-85"},
 	{"show", "show b-cam-85@pilot-station"},
 	{"history", "history b-cam-85"},
@@ -102,6 +103,9 @@ func TestShapes(t *testing.T) {
 	for _, rig := range []string{"b-cam-85", "b-cam-18"} { // two proofs to test the starting tunes against
 		play(dir, "start b-cam-18 --write")
 		play(dir, "prove "+rig+" --unit SK-0412 --place hand --onset tilt=20 --effort tilt=1")
+	}
+	if err := os.WriteFile(filepath.Join(top, "made", "stiffness.csv"), []byte("dial,mass_g,arm_mm,up_deg,down_deg\n10,300,140,3.1,2.3\n25,600,140,2.6,2.0\n"), 0o600); err != nil {
+		t.Fatal(err)
 	}
 	types := map[string]reflect.Type{}
 	var order []string
