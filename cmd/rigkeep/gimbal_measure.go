@@ -106,7 +106,7 @@ func (m *measuring) find(name string) error {
 		return fail(exitNotFound, "%s has no dial %q", m.sheet.Slug, name).hinted("its dials: %s", strings.Join(m.sheet.DialKeys(), ", "))
 	case 1:
 	default:
-		return usage("%q means %s: %s", name, plural(len(hits), "dial"), strings.Join(hits, ", ")).hinted("name one of them")
+		return usage("%q means %s: %s", name, schema.Count(len(hits), "dial", "dials"), strings.Join(hits, ", ")).hinted("name one of them")
 	}
 	m.d = m.sheet.Dials[hits[0]]
 	seg := schema.SplitPath(m.d.Key)
@@ -428,7 +428,7 @@ func (m *measuring) next() (float64, string) {
 func (m *measuring) finish() error {
 	mp, err := dial.Map(m.points)
 	if err != nil {
-		return fail(exitConflict, "%s of %s: %s can be used", m.d.Key, m.unit, plural(len(dial.Pool(m.points)), "setting")).hinted("at least two settings within 20 %% are needed, best three; nothing was changed")
+		return fail(exitConflict, "%s of %s: %s can be used", m.d.Key, m.unit, schema.Count(len(dial.Pool(m.points)), "setting", "settings")).hinted("at least two settings within 20 %% are needed, best three; nothing was changed")
 	}
 	sense := 1
 	if p, ok := m.cat.Param(m.d.Key); ok {
