@@ -124,9 +124,14 @@ func Main(args []string, e Env) int {
 		e.Stderr = out // so that whoever writes to both knows that they are one
 	}
 	e.Stdout = out
+	e.made = new(store.Rev)
 	code := e.run(args)
 	if out.err != nil {
-		return e.report(outError("the answer", out.err), false)
+		f := &failure{code: exitNetwork, text: "writing the answer failed: " + rootCause(out.err) + "; no revision was made", err: out.err}
+		if *e.made != "" {
+			f.text, f.hint = "writing the answer failed: "+rootCause(out.err)+"; revision "+e.made.Short()+" was made", "see it with: rigkeep history --limit 1"
+		}
+		return e.report(f, false)
 	}
 	return code
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"rigkeep/diffview/safe"
 	"rigkeep/repo/library"
@@ -38,10 +39,15 @@ func runCheck(k *invocation) error {
 		}
 		gitSays = "git fsck --strict: nothing to say"
 		if status != 0 {
+			if strings.Contains(out.String(), "safe.directory") { // git-config(1), safe.directory
+				return fail(exitConflict, "git does not work in a library of another owner: %s", k.lib.Store.Root()).
+					hinted("nothing is wrong with the library; to let git look at it: git config --global --add safe.directory %s", shellWord(k.lib.Store.Root()))
+			}
 			damaged = true
 			gitSays = "git fsck --strict found damage:\n" + out.String()
 		}
 	}
+	temps := k.lib.Store.Temps()
 	worst := false
 	for _, f := range fs {
 		worst = worst || !f.Warning
@@ -61,7 +67,9 @@ func runCheck(k *invocation) error {
 			Findings []library.Finding `json:"findings"`
 			Unsaved  []string          `json:"unsaved"`
 			Git      string            `json:"git,omitempty"`
-		}{1, files, fs, append([]string{}, un...), gitSays}); err != nil {
+			Temps    int               `json:"temporary_files"`
+			TempSize int64             `json:"temporary_bytes"`
+		}{1, files, fs, append([]string{}, un...), gitSays, temps.Files, temps.Bytes}); err != nil {
 			return err
 		}
 	case !k.c.Bool("quiet"):
@@ -86,6 +94,9 @@ func runCheck(k *invocation) error {
 		k.printf("%d files checked, %d findings\n", files, len(fs))
 		if gitSays != "" {
 			k.printf("%s\n", safe.Text(gitSays))
+		}
+		if temps.Files > 0 {
+			k.printf("%s being written or left by killed programs, %.1f MB; those go with the next save once an hour old\n", schema.Count(temps.Files, "temporary file", "temporary files"), float64(temps.Bytes)/1e6)
 		}
 		k.printUnsaved(dirty)
 	}

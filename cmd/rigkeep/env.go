@@ -9,6 +9,7 @@ import (
 	"github.com/mattn/go-isatty"
 	"golang.org/x/term"
 
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -22,6 +23,8 @@ type Env struct {
 	Now            func() time.Time
 	Catalogue      *schema.Catalogue // nil is the one that ships
 	Answered       func(any)         // is told of each answer that goes out as JSON; nil is nobody
+
+	made *store.Rev // the revision that the run made, if it made one
 }
 
 func (e Env) catalogue() *schema.Catalogue {

@@ -394,6 +394,7 @@ func runHandoverAccept(k *invocation) error {
 		if err != nil {
 			return err
 		}
+		k.recordResult(rev, subject, body, t.a.Plan.Paths()...)
 		k.bind(t)
 		j := k.jsonOf(t)
 		j.Revision = string(rev)

@@ -36,6 +36,9 @@ func (k *invocation) recorded(name string, run func(*invocation) error) error {
 // recordResult notes what was done for --json.
 func (k *invocation) recordResult(rev store.Rev, subject, words string, files ...string) {
 	k.done.Revision, k.done.Subject = string(rev), subject
+	if k.made != nil && rev != "" {
+		*k.made = rev
+	}
 	k.done.Words = append(k.done.Words, lines(words)...)
 	k.done.Files = append(k.done.Files, files...)
 }

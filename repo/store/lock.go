@@ -91,6 +91,7 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 				unlock()
 				return nil, err
 			}
+			l.sweepTemps()
 			return unlock, nil
 		}
 		if err := w.wait("another rigkeep is writing to this library"); err != nil {

@@ -2,9 +2,6 @@ package store
 
 import (
 	"context"
-	"path/filepath"
-	"strings"
-	"time"
 )
 
 // tidyAt is how many loose objects may gather before packing them pays: a save leaves six or
@@ -15,9 +12,8 @@ var tidyAt = 2000
 // after a few hundred saves. It is a guess from one folder, and cheap. Save calls Tidy then.
 func (l *Lib) NeedsTidy() bool { return l.store.LooseEstimate() > tidyAt }
 
-// Tidy packs loose objects into one pack, joins small packs when there are many, and clears old
-// left-overs, as `git gc` would, but
-// without needing git. It may be interrupted at any point and nothing is lost. It gives the
+// Tidy packs loose objects into one pack and joins small packs when there are many, as `git gc`
+// would, but without needing git. It may be interrupted at any point and nothing is lost. It gives the
 // number of objects packed. Readers are not disturbed; writers wait.
 //
 // Errors: ErrBusy, ErrDamaged if an object is not what its id says, ErrDevice.
@@ -42,17 +38,6 @@ func (l *Lib) tidy() (packed int, err error) {
 	}
 	if err != nil {
 		return packed, device("packing", l.objectError(err))
-	}
-	old := time.Now().Add(-time.Hour)
-	l.store.CleanOld(old)
-	names, err := l.fs.ReadDir(l.own())
-	if err != nil {
-		return packed, nil
-	}
-	for _, e := range names {
-		if fi, err := e.Info(); err == nil && strings.HasPrefix(e.Name(), "tmp_") && fi.ModTime().Before(old) {
-			_ = l.fs.Remove(filepath.Join(l.own(), e.Name()))
-		}
 	}
 	return packed, nil
 }

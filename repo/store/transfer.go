@@ -82,10 +82,13 @@ func (l *Lib) Receive(ctx context.Context, r io.Reader, tell Progress) (count in
 	return len(w.Objects), undo, device("storing what was received", err)
 }
 
+// receivedPrefix begins the names of objects on their way in.
+const receivedPrefix = "tmp_objin_"
+
 // receivedObject begins the names of half-written objects of the transfer with the temporary
 // name tmp.
 func receivedObject(tmp string) string {
-	return "tmp_objin_" + strings.TrimPrefix(filepath.Base(tmp), receivePrefix) + "_"
+	return receivedPrefix + strings.TrimPrefix(filepath.Base(tmp), receivePrefix) + "_"
 }
 
 func (l *Lib) receiveLarge(ctx context.Context, tmp string, head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {

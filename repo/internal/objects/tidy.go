@@ -267,21 +267,3 @@ func (s *Store) packFiles() (there map[string]bool, several bool) {
 	}
 	return there, err != nil || there["multi-pack-index"] || there["multi-pack-index.d"]
 }
-
-// CleanOld removes what killed writers left half-written in the store long enough ago that
-// nobody can be writing it still.
-func (s *Store) CleanOld(before time.Time) (n int) {
-	for dir, prefix := range map[string]string{s.dir: TempPrefix, filepath.Join(s.dir, "pack"): PackTemp} {
-		names, err := s.fs.ReadDir(dir)
-		if err != nil {
-			continue
-		}
-		for _, e := range names {
-			fi, err := e.Info()
-			if err == nil && strings.HasPrefix(e.Name(), prefix) && fi.ModTime().Before(before) && s.fs.Remove(filepath.Join(dir, e.Name())) == nil {
-				n++
-			}
-		}
-	}
-	return n
-}
