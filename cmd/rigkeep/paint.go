@@ -207,7 +207,7 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 				w = append(w, 0)
 			}
 			r[i] = safe.Line(c)
-			if n := runewidth.StringWidth(r[i]); i > 0 || n <= first {
+			if n := columns(r[i]); i > 0 || n <= first {
 				w[i] = max(w[i], n)
 			}
 		}
@@ -241,11 +241,11 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 		for i, c := range r {
 			if i > 0 {
 				line.WriteString("  ")
-				if runewidth.StringWidth(c) > w[i] {
+				if columns(c) > w[i] {
 					c = runewidth.Truncate(c, w[i], "…")
 				}
 			}
-			size := runewidth.StringWidth(c)
+			size := columns(c)
 			if i == 0 && size > w[0] {
 				b.WriteString(indent + c + "\n")
 				c, size = "", 0
@@ -265,6 +265,16 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 		b.WriteString(l + "\n")
 	}
 	return b.String()
+}
+
+// columns is the width of a text on a terminal.
+func columns(s string) int {
+	for i := 0; i < len(s); i++ {
+		if s[i] >= 0x7f || s[i] < ' ' {
+			return runewidth.StringWidth(s)
+		}
+	}
+	return len(s)
 }
 
 // stacked lays out each row as lines of its own, for a window that is too narrow

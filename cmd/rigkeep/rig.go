@@ -95,7 +95,7 @@ func runRigList(k *invocation) error {
 		return err
 	}
 	gimbal, lens := k.c.String("gimbal"), k.c.String("lens")
-	rows := make([]library.RigRow, 0, len(all))
+	rows := make([]*library.RigRow, 0, len(all))
 	for _, r := range all {
 		if (gimbal == "" || r.Gimbal == gimbal) && (lens == "" || library.HasWords(r.Lens, lens)) {
 			rows = append(rows, r)
@@ -131,7 +131,7 @@ func runRigList(k *invocation) error {
 		k.say("no rigs yet; add one with: rigkeep rig add FILE")
 		return nil
 	}
-	slices.SortStableFunc(rows, func(a, b library.RigRow) int { return schema.CompareNatural(a.Gimbal, b.Gimbal) })
+	slices.SortStableFunc(rows, func(a, b *library.RigRow) int { return schema.CompareNatural(a.Gimbal, b.Gimbal) })
 	t := table{head: true}
 	t.add("rig", "lens", "tune", "unit", "changed", "next job")
 	on := "" // the rigs of one gimbal stand together, under its name

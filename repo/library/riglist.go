@@ -126,7 +126,7 @@ func isListed(path string) bool {
 // RigRows lists all rigs as they lie in the work tree, by alias as a person counts. today is the
 // day from which the next job is looked for. What is listed is kept beside the library and
 // brought forward by what changed.
-func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
+func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
 	list, err := l.Store.Summaries(store.SummaryOptions{Name: "rigs", Version: listVersion, Match: isListed, Extract: l.listText})
 	if err != nil {
 		return nil, err
@@ -135,8 +135,8 @@ func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
 	if err != nil {
 		return nil, err
 	}
-	var out []RigRow
-	at := map[string]int{}
+	out := make([]*RigRow, 0, len(changed))
+	at := make(map[string]*RigRow, len(changed))
 	type other struct {
 		path string
 		x    []string
@@ -147,8 +147,8 @@ func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
 		e := &list[i]
 		fp, isRig := strings.CutPrefix(owner(e.Path), "rig ")
 		if isRig && e.Unsaved != "" {
-			if i, ok := at[fp]; ok {
-				out[i].Unsaved = true
+			if r := at[fp]; r != nil {
+				r.Unsaved = true
 			}
 		}
 		if e.Unsaved == store.Deleted || e.Value == "" && !isRig {
@@ -160,9 +160,8 @@ func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
 			continue
 		}
 		if row == nil || row.Fingerprint != fp {
-			at[fp] = len(out)
-			out = append(out, RigRow{Fingerprint: fp, Changed: changed[fp]})
-			row = &out[len(out)-1]
+			row = &RigRow{Fingerprint: fp, Changed: changed[fp]}
+			out, at[fp] = append(out, row), row
 		}
 		row.Unsaved = row.Unsaved || e.Unsaved != ""
 		if base(e.Path) == preset.RigName {
@@ -182,33 +181,33 @@ func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
 			row.Proof, row.ProvedOn = x[0], x[1]
 		}
 	}
-	for i := len(out) - 1; i >= 0; i-- {
-		if out[i].Alias == "" && out[i].Fault == "" { // tunes without a build sheet
-			out[i].Fault = "its folder has no rig.toml"
+	for _, r := range out {
+		if r.Alias == "" && r.Fault == "" { // tunes without a build sheet
+			r.Fault = "its folder has no rig.toml"
 		}
 	}
 	day := today.Format("2006-01-02")
 	for _, o := range others { // jobs lie by their first day
 		for _, fp := range o.x[1:] {
-			i, ok := at[fp]
+			r := at[fp]
 			switch {
-			case !ok:
+			case r == nil:
 			case strings.HasPrefix(o.path, "jobs/"):
-				if out[i].NextJob == "" && o.x[0] >= day {
-					out[i].NextJob = strings.TrimSuffix(base(o.path), ".toml")
+				if r.NextJob == "" && o.x[0] >= day {
+					r.NextJob = strings.TrimSuffix(base(o.path), ".toml")
 				}
 			default:
 				name := o.x[0]
 				if name == "" {
 					_, name, _ = strings.Cut(strings.TrimPrefix(owner(o.path), "unit "), "/")
 				}
-				if !slices.Contains(out[i].HeldBy, name) {
-					out[i].HeldBy = append(out[i].HeldBy, name)
+				if !slices.Contains(r.HeldBy, name) {
+					r.HeldBy = append(r.HeldBy, name)
 				}
 			}
 		}
 	}
-	slices.SortFunc(out, func(a, b RigRow) int {
+	slices.SortFunc(out, func(a, b *RigRow) int {
 		if c := schema.CompareNatural(a.Alias, b.Alias); c != 0 {
 			return c
 		}
@@ -228,10 +227,10 @@ func (l *Library) lastChanges() (map[string]time.Time, error) {
 		return nil, err
 	}
 	const size = preset.FingerprintLen + 11
-	out := map[string]time.Time{}
+	out := make(map[string]time.Time, 64)
 	rev := store.Rev("")
 	if data, ok := l.Store.Cache(changedCache); ok && len(data) > 41 && (len(data)-41)%size == 0 {
-		rev = store.Rev(data[:40])
+		rev, out = store.Rev(data[:40]), make(map[string]time.Time, len(data)/size)
 		for b := data[41:]; len(b) > 0; b = b[size:] {
 			n := int64(0)
 			for _, c := range b[preset.FingerprintLen : size-1] {
