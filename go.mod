@@ -3,7 +3,6 @@ module rigkeep
 go 1.26.0
 
 require (
-	github.com/cli/browser v1.3.0
 	github.com/BurntSushi/toml v1.6.0
 	github.com/aymanbagabas/go-udiff v0.4.1
 	github.com/chromedp/cdproto v0.159.0
@@ -34,6 +33,8 @@ require (
 )
 
 require go.bug.st/serial v1.8.0
+
+require golang.org/x/image v0.48.0
 
 require (
 	github.com/Microsoft/go-winio v0.6.2 // indirect

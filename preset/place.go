@@ -1,6 +1,8 @@
 package preset
 
 import (
+	"crypto/sha256"
+	"fmt"
 	"path"
 	"strings"
 	"time"
@@ -116,4 +118,29 @@ func Locate(p string) (Place, bool) {
 		}
 	}
 	return Place{}, false
+}
+
+// KindPhoto is the kind of a photo's place; a photo is no file that is read for what it says.
+const KindPhoto = "photo"
+
+// PhotoPath is a photo of a rig, by the day on which it was added and the sum of what it holds.
+func PhotoPath(fp string, day time.Time, data []byte) string {
+	return RigDir(fp) + "/photos/" + day.Format("2006-01-02") + "-" + fmt.Sprintf("%x", sha256.Sum256(data))[:10] + ".jpg"
+}
+
+// LocatePhoto says which rig a path holds a photo of; ok is false for any other path.
+func LocatePhoto(p string) (place Place, ok bool) {
+	dir, file := path.Split(p)
+	parts := strings.Split(strings.TrimSuffix(dir, "/"), "/")
+	name, isJPEG := strings.CutSuffix(file, ".jpg")
+	if !isJPEG || len(parts) != 4 || parts[0] != "rigs" || parts[3] != "photos" || len(name) != 21 || name[10] != '-' {
+		return Place{}, false
+	}
+	if _, err := time.Parse("2006-01-02", name[:10]); err != nil || strings.Trim(name[11:], "0123456789abcdef") != "" {
+		return Place{}, false
+	}
+	if _, ok := Locate(dir[:len(dir)-len("photos/")] + RigName); !ok {
+		return Place{}, false
+	}
+	return Place{Kind: KindPhoto, Rig: parts[2], Name: name}, true
 }

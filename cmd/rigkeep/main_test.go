@@ -1,7 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
 	"io/fs"
 	"os"
 	"os/exec"
@@ -82,6 +86,7 @@ func TestScripts(t *testing.T) {
 			"library":  cmdLibrary,
 			"keep":     cmdKeep,
 			"same":     cmdSame,
+			"photo":    cmdPhoto,
 		},
 	})
 }
@@ -157,6 +162,33 @@ func snapshot(dir string) (map[string]string, error) {
 		return err
 	})
 	return out, err
+}
+
+// photo FILE WxH writes a picture of that size, no two alike, as PNG or as JPEG with a remark of
+// where it was taken.
+func cmdPhoto(ts *testscript.TestScript, neg bool, args []string) {
+	var w, h int
+	if n, err := fmt.Sscanf(strings.Join(args[1:], ""), "%dx%d", &w, &h); err != nil || n != 2 || neg {
+		ts.Fatalf("usage: photo FILE WxH")
+	}
+	m := image.NewGray(image.Rect(0, 0, w, h))
+	for i := range m.Pix {
+		m.Pix[i] = byte(i%w*3 + i/w*5 + w)
+	}
+	var b bytes.Buffer
+	var err error
+	if strings.HasSuffix(args[0], ".png") {
+		err = png.Encode(&b, m)
+	} else {
+		err = jpeg.Encode(&b, m, nil)
+	}
+	ts.Check(err)
+	data := b.Bytes()
+	if !strings.HasSuffix(args[0], ".png") {
+		remark := "\xff\xfe\x00\x0fat 53.1N 8.2E"
+		data = append([]byte("\xff\xd8"+remark), data[2:]...)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), data, 0o666))
 }
 
 var keptMu sync.Mutex

@@ -100,6 +100,9 @@ func runSave(k *invocation) error {
 	} else if k.c.String("unit") != "" {
 		return usage("--unit goes with --job")
 	}
+	if err := k.printStrays(targets); err != nil {
+		return err
+	}
 	if len(plan.Items) == 0 {
 		if len(names) == 0 {
 			return fail(exitFindings, "nothing is changed in this library")
@@ -133,6 +136,24 @@ func runSave(k *invocation) error {
 		return err
 	}
 	k.printOtherChanges()
+	return nil
+}
+
+// printStrays names the files in the folders of the rigs to save that are not kept.
+func (k *invocation) printStrays(targets []library.Target) error {
+	for _, t := range targets {
+		if t.Rig == nil || t.Dir == "" {
+			continue
+		}
+		list, err := k.lib.Strays(t.Rig.Fingerprint)
+		if err != nil {
+			return err
+		}
+		for _, p := range list {
+			k.say("not kept: %s", safe.Line(p))
+			k.say("  %s", safe.Line(library.StrayHint(t.Rig.Alias, p)))
+		}
+	}
 	return nil
 }
 

@@ -50,6 +50,7 @@ var plays = []struct{ section, line string }{
 	{"explain", "explain"},
 	{"explain KEY", "explain stiffness.tilt --rig b-cam-85"},
 	{"find", "find prime"},
+	{"photo list", "photo list b-cam-85"},
 	{"job list", "job list"},
 	{"job show", "job show pilot-station"},
 	{"check", "check"},

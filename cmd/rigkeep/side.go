@@ -59,8 +59,8 @@ func (k *invocation) reports(p *library.Plan) ([]diffview.Report, error) {
 		}
 	}
 	for _, it := range p.Items {
-		if it.After == nil && movedAway(p, it) {
-			continue // the file goes on at its new place
+		if it.After == nil && movedAway(p, it) || it.Place.Kind == preset.KindPhoto {
+			continue // the file goes on at its new place; a photo has no words
 		}
 		var x *pair
 		switch it.Place.Kind {

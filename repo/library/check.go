@@ -43,7 +43,9 @@ func (l *Library) Check() ([]Finding, int, error) {
 	for _, p := range paths {
 		place, ok := preset.Locate(p)
 		if !ok {
-			if strings.HasSuffix(p, ".toml") {
+			if fp, inRig := strings.CutPrefix(owner(p), "rig "); inRig && !strings.HasSuffix(p, ".toml") {
+				l.checkStray(fp, p, add)
+			} else if strings.HasSuffix(p, ".toml") {
 				add(Finding{Path: p, What: "this file is in no place that Rigkeep reads", Fix: "move it under gimbals/, jobs/ or the rig's folder, or rename it", Warning: true})
 			}
 			continue

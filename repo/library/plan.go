@@ -197,8 +197,15 @@ func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 	drop := map[string]bool{}
 	for _, from := range paths {
 		place, ok := preset.Locate(from)
+		isPhoto := false
 		if !ok {
-			continue
+			// photos go along as they are; what a person put beside them stays and is told
+			if place, isPhoto = preset.LocatePhoto(from); !isPhoto || base == "" {
+				continue
+			}
+			if _, err := l.Store.ReadAt(base, from); err != nil {
+				continue
+			}
 		}
 		drop[from] = true
 		text, err := l.Store.Read(from)
@@ -210,6 +217,12 @@ func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 		it := Item{Path: to, OldPath: from, Place: preset.Place{Kind: place.Kind, Rig: now, Name: place.Name}}
 		if it.Before, err = l.Store.ReadAt(base, from); err != nil && !isNotFound(err) {
 			return err
+		}
+		if isPhoto {
+			it.After = text
+			p.seen[to] = ""
+			p.Items = append(p.Items, it, Item{Path: from, OldPath: from, Place: place, Before: it.Before})
+			continue
 		}
 		doc, err := l.Parse(from, text, nil)
 		if err != nil {
@@ -327,7 +340,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		sheets[it.Place.Rig], was[it.Place.Rig] = s, r.Was
 	}
 	for _, it := range p.Items {
-		if it.After == nil {
+		if it.After == nil || it.Place.Kind == preset.KindPhoto {
 			continue
 		}
 		sheet := sheets[it.Place.Rig]
@@ -481,7 +494,9 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 	for _, path := range paths {
 		place, ok := preset.Locate(path)
 		if !ok {
-			continue
+			if place, ok = preset.LocatePhoto(path); !ok || !l.WasSaved(path) {
+				continue
+			}
 		}
 		now, err := l.Store.Read(path)
 		if err != nil {

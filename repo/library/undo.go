@@ -90,7 +90,9 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 	for _, ch := range diff {
 		place, ok := preset.Locate(ch.Path)
 		if !ok {
-			continue
+			if place, ok = preset.LocatePhoto(ch.Path); !ok {
+				continue
+			}
 		}
 		it := Item{Path: ch.Path, OldPath: ch.Path, Place: place}
 		if it.Before, err = l.Store.ReadAt(base, ch.Path); err != nil && !isNotFound(err) {
