@@ -12,6 +12,7 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset/photo"
 	"rigkeep/repo/library"
+	"rigkeep/schema"
 )
 
 func photoVerb() command {
@@ -72,7 +73,7 @@ func runPhotoAdd(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Text: data, What: name})
 	}
-	subject := k.why(fmt.Sprintf("Add %s of %s", plural(len(files), "photo"), rr.Alias))
+	subject := k.why(fmt.Sprintf("Add %s of %s", schema.Count(len(files), "photo", "photos"), rr.Alias))
 	if k.dryRun() {
 		paths, err := k.lib.CheckPhotos(rr, files, k.Now())
 		if err != nil {

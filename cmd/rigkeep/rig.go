@@ -96,7 +96,8 @@ func runRigList(k *invocation) error {
 	}
 	gimbal, lens := k.c.String("gimbal"), k.c.String("lens")
 	rows := make([]*library.RigRow, 0, len(all))
-	for _, r := range all {
+	for i := range all {
+		r := &all[i]
 		if (gimbal == "" || r.Gimbal == gimbal) && (lens == "" || library.HasWords(r.Lens, lens)) {
 			rows = append(rows, r)
 		}

@@ -126,7 +126,7 @@ func isListed(path string) bool {
 // RigRows lists all rigs as they lie in the work tree, by alias as a person counts. today is the
 // day from which the next job is looked for. What is listed is kept beside the library and
 // brought forward by what changed.
-func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
+func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
 	list, err := l.Store.Summaries(store.SummaryOptions{Name: "rigs", Version: listVersion, Match: isListed, Extract: l.listText})
 	if err != nil {
 		return nil, err
@@ -213,7 +213,11 @@ func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
 		}
 		return strings.Compare(a.Fingerprint, b.Fingerprint)
 	})
-	return out, nil
+	rows := make([]RigRow, len(out)) // sorted by where they are, as a row is large
+	for i, r := range out {
+		rows[i] = *r
+	}
+	return rows, nil
 }
 
 // changedCache keeps when each rig was changed last, under the revision it was made for.
