@@ -13,6 +13,7 @@ import (
 
 	"rigkeep/preset/assembly"
 	"rigkeep/preset/domain"
+	"rigkeep/preset/fit"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/unit"
 	"rigkeep/schema"
@@ -73,6 +74,7 @@ type Rig struct {
 	Gimbal     string // slug of the sheet
 	Note       string
 	Was        []string // earlier fingerprints, oldest first
+	CloneOf    string   // fingerprint of the rig that it was cloned from
 	Origin     string   // from where typed places count, in words
 	Weighed    float64  // kg, the whole build on a scale; 0 for not weighed
 	Parts      []Part
@@ -85,7 +87,7 @@ type Rig struct {
 func DecodeRig(fp string, doc schema.Tree) Rig {
 	f := schema.Flatten(doc)
 	r := Rig{ID: fp, Alias: f.Str("alias"), Gimbal: f.Str("gimbal"), Note: f.Str("note"), Was: f.Strs("was")}
-	r.Origin, r.Weighed = f.Str("origin"), f.NumOr("weighed_kg", 0)
+	r.CloneOf, r.Origin, r.Weighed = f.Str("clone_of"), f.Str("origin"), f.NumOr("weighed_kg", 0)
 	for i := range f.Len("part") {
 		r.Parts = append(r.Parts, decodePart(f, fmt.Sprintf("part[%d].", i)))
 	}
@@ -239,6 +241,20 @@ func (r Rig) Mass() float64 {
 	return m
 }
 
+// A weighed total that is off the sum of the parts by more than both is told (common
+// practice, no source).
+const (
+	weighedShare = 0.02
+	weighedKg    = 0.020
+)
+
+// WeighedOff is by how much, kg, the sum of the parts misses the weighed total; ok where that is
+// more than a scale's error.
+func (r Rig) WeighedOff() (d float64, ok bool) {
+	d = math.Abs(r.Weighed - r.Mass())
+	return d, r.Weighed > 0 && d > math.Max(weighedKg, weighedShare*r.Weighed)
+}
+
 // Properties computes mass, centre of gravity and inertia.
 //
 // Errors: *domain.Unknown where a balance point is unknown; *domain.Error for parts that
@@ -257,6 +273,25 @@ func (r Rig) Properties() (mass.Properties, error) {
 		return mass.Properties{}, &domain.Unknown{Needs: "where " + p.Label() + " attaches", Key: "on", Do: "name a mount of another part"}
 	}
 	return mass.Build(r.MassParts())
+}
+
+// Overlaps are the parts that lie inside each other further than a ruler's error, but for those
+// that say they do so on purpose. Parts whose place is unknown are left out.
+func (r Rig) Overlaps() []fit.Overlap {
+	var known []mass.Part
+	for i, p := range r.MassParts() {
+		if !r.Parts[i].PlaceUnknown && !r.Parts[i].Inside {
+			known = append(known, p)
+		}
+	}
+	if len(known) == 0 {
+		return nil
+	}
+	out, err := fit.Overlaps(known)
+	if err != nil {
+		return nil // Check says what is wrong
+	}
+	return out
 }
 
 // Check reports parts that make no build; what is only unknown is no fault.

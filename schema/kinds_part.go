@@ -59,6 +59,7 @@ func rigKind(_ []Param) Kind {
 		Field{Path: "alias", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The name by which people call this rig.", Example: "zoom-build"},
 		Field{Path: "gimbal", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The gimbal sheet, by its file name without .toml.", Example: "quay-large"},
 		Field{Path: "was", Type: Strings, Pattern: fingerprintPattern, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
+		Field{Path: "clone_of", Type: String, Pattern: fingerprintPattern, Derived: true, Doc: "The rig that this one was cloned from; its filters, limits and styles are where a tune begins."},
 		Field{Path: "origin", Type: String, MaxLen: 200, Doc: "From which point typed places count, in words; without it, the seat of the part that sits on no other.", Example: "the plate's middle screw"},
 		Field{Path: "weighed_kg", Type: Float, Unit: "kg", Above: At(0), Max: At(100), Doc: "The whole build on a scale, to hold against the sum of its parts.", Example: 2.41},
 		noteField(),

@@ -20,9 +20,7 @@ func rigVerb() command {
 	return command{
 		name: "rig", short: "rigs: a build of parts on a gimbal",
 		subs: []command{
-			{name: "new", args: "[FILE]", short: "write a commented template of a build sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
-				long:    "Prints the template, or writes it to FILE if there is no such file yet. Significance the parts and measure where their centres are.",
-				example: "rigkeep rig new c-cam.toml", run: func(k *invocation) error { return k.template(schema.KindRig) }},
+			rigNewVerb(), rigCloneVerb(), rigRefreshVerb(),
 			{name: "add", args: "FILE…", short: "check build sheets and take the rigs into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The fingerprint is computed from the gimbal and the parts; the folder is named by it. The same build twice is refused, and so is an alias that is taken.",
 				example: "rigkeep rig add c-cam.toml\nrigkeep rig add c-cam.toml d-cam.toml -m \"Builds for the pilot station\"",
@@ -54,6 +52,13 @@ func runRigAdd(k *invocation) error {
 		r, err := k.lib.AddRig(name, data)
 		if err != nil {
 			return err
+		}
+		data, foreign, err := k.lib.OwnHistory(name, data)
+		if err != nil {
+			return err
+		}
+		if foreign != nil {
+			k.say("%s: left out the earlier fingerprints of another rig: %s", r.Alias, strings.Join(foreign, ", "))
 		}
 		for _, id := range []string{r.ID, r.Alias} {
 			if other, ok := seen[id]; ok {
@@ -171,6 +176,9 @@ func runRigShow(k *invocation) error {
 		return err
 	}
 	p, err := d.Rig.Properties()
+	if preset.IsUnknown(err) {
+		return k.showMass(d, err)
+	}
 	if err != nil {
 		return err
 	}
@@ -190,24 +198,18 @@ func runRigShow(k *invocation) error {
 	if d.Rig.Note != "" {
 		k.write(wrap(safe.Text(d.Rig.Note), "  ", k.wide))
 	}
-	t := table{head: true, right: map[int]bool{2: true}}
-	t.add("part", "name", "mass", "place (forward, left, up)", "shape")
-	for _, x := range d.Rig.Parts {
-		shape := x.Shape
-		if shape == "" {
-			shape = "size assumed from its mass"
-		}
-		t.add(x.Slot, x.Name, u.kg(x.Mass), fmt.Sprintf("%s, %s, %s", u.m(x.Place[0]), u.m(x.Place[1]), u.m(x.Place[2])), shape)
-	}
-	k.write(t.render(k.paint, "  ", k.wide))
-	t = table{}
-	t.add("mass", u.kg(p.Mass))
+	k.writeParts(d.Rig, u)
+	t := table{}
+	t.add("mass", u.kg(p.Mass)+k.weighed(d.Rig, u))
 	t.add("centre of gravity", fmt.Sprintf("%s forward, %s left, %s up of where the axes cross", u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2])))
 	for _, a := range schema.Axes {
 		t.add("inertia, "+a.String(), fmt.Sprintf("%.5f kg·m² at worst over the tilt range (%.5f level, %.5f of it the gimbal's own)", js[a].Worst(), js[a].Level, js[a].Own))
 	}
 	for _, w := range p.Assumed {
 		t.add("assumed", w.String())
+	}
+	for _, o := range d.Rig.Overlaps() {
+		t.add("overlap", o.Words(u.m))
 	}
 	k.printf("\n")
 	k.write(t.render(k.paint, "  ", k.wide))
@@ -220,6 +222,13 @@ func runRigNear(k *invocation) error {
 		return err
 	}
 	me, err := d.Rig.Properties()
+	if preset.IsUnknown(err) {
+		near, nearErr := k.nearRigs(me, false, d.Rig)
+		if nearErr != nil {
+			return nearErr
+		}
+		return usage("%v", err).hinted("nearest rigs: %s", near)
+	}
 	if err != nil {
 		return err
 	}

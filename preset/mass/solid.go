@@ -228,3 +228,51 @@ func (s Solid) Reach(point, dir Vec) float64 {
 	}
 	return e.Len()
 }
+
+// Half returns half the edges in m of the box about the solid in its own axes (see Frame).
+//
+// Source: definition.
+func (s Solid) Half() Vec {
+	switch s.Shape {
+	case Box:
+		return s.Size.Scale(0.5)
+	case Cylinder, Tube:
+		return Vec{s.Radius, s.Radius, s.Length / 2}
+	case Sphere:
+		return Vec{s.Radius, s.Radius, s.Radius}
+	}
+	return Vec{}
+}
+
+// Volume returns the solid's volume in m³.
+//
+// Source: elementary geometry.
+func (s Solid) Volume() float64 {
+	switch s.Shape {
+	case Box:
+		return s.Size[0] * s.Size[1] * s.Size[2]
+	case Cylinder, Tube:
+		return math.Pi * (s.Radius*s.Radius - s.Bore*s.Bore) * s.Length
+	case Sphere:
+		return 4.0 / 3 * math.Pi * s.Radius * s.Radius * s.Radius
+	}
+	return 0
+}
+
+// Contains reports whether a point (m, build frame) lies in the solid; the bore of a tube is empty.
+//
+// Source: elementary geometry.
+func (s Solid) Contains(p Vec) bool {
+	v := s.rot.Inverse().Apply(p.Sub(s.Middle()))
+	h := s.Half()
+	switch s.Shape {
+	case Box:
+		return math.Abs(v[0]) <= h[0] && math.Abs(v[1]) <= h[1] && math.Abs(v[2]) <= h[2]
+	case Cylinder, Tube:
+		r := math.Hypot(v[0], v[1])
+		return r <= s.Radius && math.Abs(v[2]) <= h[2] && (s.Shape == Cylinder || r >= s.Bore)
+	case Sphere:
+		return v.Len() <= s.Radius
+	}
+	return false
+}

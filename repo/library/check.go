@@ -57,6 +57,13 @@ func (l *Library) Check() ([]Finding, int, error) {
 	aliases := map[string]string{}
 	unitNames := map[string]string{} // by gimbal and name, the serial
 	earlier := map[string]bool{}     // fingerprints that rigs had
+	earlierOf := map[string]string{} // the rig that had it
+	present := map[string]bool{}     // fingerprints that rigs have
+	for _, place := range places {
+		if place.Kind == schema.KindRig {
+			present[place.Rig] = true
+		}
+	}
 	for _, p := range ours {
 		files++
 		place := places[p]
@@ -120,7 +127,13 @@ func (l *Library) Check() ([]Finding, int, error) {
 			r := preset.DecodeRig(place.Rig, doc.Tree())
 			rigs[place.Rig] = r
 			for _, w := range r.Was {
-				earlier[w] = true
+				if other, ok := earlierOf[w]; ok && other != place.Rig {
+					fault("was", fmt.Sprintf("the earlier fingerprint %s belongs to the rig %s as well: its history would show as this one's", w, other), "take it out of the sheet that was copied", false)
+				}
+				if present[w] && w != place.Rig {
+					fault("was", fmt.Sprintf("the earlier fingerprint %s is that of a rig of this library", w), "take it out of the sheet that was copied", false)
+				}
+				earlier[w], earlierOf[w] = true, place.Rig
 			}
 			if sheets[r.Gimbal] == nil {
 				fault("gimbal", fmt.Sprintf("there is no readable gimbal sheet %q", r.Gimbal), "add or mend gimbals/"+r.Gimbal+".toml", false)
@@ -134,6 +147,14 @@ func (l *Library) Check() ([]Finding, int, error) {
 			aliases[r.Alias] = place.Rig
 			if err := r.Check(); err != nil {
 				fault("part", err.Error(), "correct the part", false)
+			}
+			for i, part := range r.Parts {
+				if part.From != "" && places[preset.PartPath(part.From)].Kind != schema.KindPart {
+					fault(fmt.Sprintf("part[%d].from", i), "the shop has no part "+part.From, "take the key out, or bring the part back", true)
+				}
+			}
+			if d, ok := r.WeighedOff(); ok {
+				fault("weighed_kg", fmt.Sprintf("the build was weighed at %s kg and its parts sum to %s kg", schema.Num(r.Weighed), schema.Num(preset.Rounded(r.Mass(), 4))), fmt.Sprintf("find the %.0f g: a cable, a battery, a part typed wrong", d*1000), true)
 			}
 		case schema.KindTune, schema.KindBench:
 			f := schema.Flatten(doc.Tree())

@@ -19,28 +19,45 @@ func (l *Library) PartNames() ([]string, error) {
 	return names, err
 }
 
-// FindPart resolves a part by its file's name, by the name that it is known by, or by the
-// beginning of either where only one part has it.
+// FindPart resolves a part by its file's name, by the beginning of it, by a word in it, or by
+// the slot, where only one part fits.
 func (l *Library) FindPart(name string) (string, error) {
 	all, err := l.PartNames()
 	if err != nil {
 		return "", err
 	}
 	asked, words := schema.CanonicalName(name), schema.Slug(name)
-	var begins []string
+	var begins, within []string
 	for _, n := range all {
-		if n == asked || n == words {
+		switch {
+		case n == asked || n == words:
 			return n, nil
-		}
-		if words != "" && strings.HasPrefix(n, words) {
+		case words == "":
+		case strings.HasPrefix(n, words):
 			begins = append(begins, n)
+		case strings.Contains("-"+n+"-", "-"+words+"-"):
+			within = append(within, n)
 		}
 	}
-	if len(begins) == 1 {
-		return begins[0], nil
+	for _, hits := range [][]string{begins, within} {
+		if len(hits) == 1 {
+			return hits[0], nil
+		}
+		if len(hits) > 1 {
+			return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d parts: %s", name, len(hits), strings.Join(hits, ", ")), Hint: "Give more of its name"}
+		}
 	}
-	if len(begins) > 1 {
-		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d parts: %s", name, len(begins), strings.Join(begins, ", ")), Hint: "Give more of its name"}
+	var slotted []string
+	for _, n := range all {
+		if p, err := l.Part("", n); err == nil && words != "" && p.Slot == words {
+			slotted = append(slotted, n)
+		}
+	}
+	if len(slotted) == 1 {
+		return slotted[0], nil
+	}
+	if len(slotted) > 1 {
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d parts have the slot %q: %s", len(slotted), name, strings.Join(slotted, ", ")), Hint: "Name one of them"}
 	}
 	way := nearest(asked, all, "List them with: rigkeep part list")
 	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("unknown part %q", name), Hint: way, Paths: []string{preset.PartPath(words)}}

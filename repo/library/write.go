@@ -331,6 +331,48 @@ func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
 	return r, l.checkAliasFree(r.Alias, r.ID)
 }
 
+// OwnHistory takes the earlier fingerprints out of a new build sheet that belong to a rig of the
+// library: a copied sheet carries them along, and would show that rig's history as its own. It gives
+// the text and the fingerprints that were taken out.
+func (l *Library) OwnHistory(name string, text []byte) ([]byte, []string, error) {
+	doc, err := file.Parse(name, text)
+	if err != nil {
+		return nil, nil, err
+	}
+	was := schema.Flatten(doc.Tree()).Strs("was")
+	if len(was) == 0 {
+		return text, nil, nil
+	}
+	rigs, err := l.Rigs()
+	if err != nil {
+		return nil, nil, err
+	}
+	owned := map[string]bool{}
+	for _, r := range rigs {
+		owned[r.Fingerprint] = true
+		for _, w := range r.Was {
+			owned[w] = true
+		}
+	}
+	var keep []any
+	var dropped []string
+	for _, w := range was {
+		if owned[w] {
+			dropped = append(dropped, w)
+		} else {
+			keep = append(keep, w)
+		}
+	}
+	if dropped == nil {
+		return text, nil, nil
+	}
+	edit := file.Edit{Key: "was", Value: keep, Delete: keep == nil}
+	if doc, err = doc.Apply(edit); err != nil {
+		return nil, nil, err
+	}
+	return doc.Text(), dropped, nil
+}
+
 // vacant reports whether the folder of a fingerprint is free for this build.
 func (l *Library) vacant(r preset.Rig) error {
 	there, err := l.Rig("", r.ID)
