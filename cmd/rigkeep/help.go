@@ -63,38 +63,79 @@ func printFlags(b *strings.Builder, flags []cli.Flag, width int) {
 	b.WriteString(t.render(paint{}, "  ", width))
 }
 
+// helpGroups are the commands by what people do, each line one or more commands that belong
+// together. A test holds them to the commands there are.
+var helpGroups = []struct {
+	title string
+	lines [][2]string // commands with commas, and what they do
+}{
+	{"Prepare", [][2]string{
+		{"demo, init, import", "the demo; a new library; a spreadsheet read in"},
+		{"part, gimbal, unit", "the shop's parts; gimbal sheets; single units"},
+		{"rig", "builds on a gimbal: new, clone, list, near"},
+		{"fit, balance", "does it fit, and at which marks; balance it"},
+	}},
+	{"Tune", [][2]string{
+		{"start, bench", "a starting tune; the session at the stand"},
+		{"prove, load", "record the handheld test; put values on a unit"},
+		{"set, edit, copy", "change values; take a tune to another rig"},
+		{"explain", "what a parameter does, and means on a rig"},
+		{"diagnose, follow", "a shake and its causes; a style on a move"},
+	}},
+	{"Keep", [][2]string{
+		{"show, save", "the values now; one revision of them"},
+		{"history, restore, undo", "then, and back"},
+		{"find, photo, label", "look for words; photos; a label for the case"},
+	}},
+	{"Check", [][2]string{
+		{"compare", "what got better and worse between tunes"},
+		{"job, review", "shoots, packing lists; findings before one"},
+		{"check", "is the whole library sound?"},
+	}},
+	{"Share", [][2]string{
+		{"handover, card", "a file for another person; a rig on one page"},
+		{"open, pages, serve", "pages in the browser; as a folder; to the phone"},
+		{"sync, trust", "a team's folder or server; trusted signatures"},
+	}},
+	{"Also", [][2]string{{"schema, git", "the formats; plain git in the library"}, {"completion, man, help", "for shells; the manual; sharing in a team"}}},
+}
+
+// overview is the help of the program: at most 40 lines at 80 columns.
+func overview(d *cli.App, width int) string {
+	have := map[string]bool{"help": true}
+	for _, c := range d.Commands {
+		have[c.Name] = !c.Hidden
+	}
+	var b strings.Builder
+	b.WriteString("Rigkeep keeps the tunes of handheld camera stabilisers, per rig, in git.\n\n")
+	b.WriteString("Usage: rigkeep COMMAND [flags]       RIG[/TUNE][@WHEN] names a tune\n")
+	for _, g := range helpGroups {
+		t := table{}
+		for _, l := range g.lines {
+			var names []string
+			for _, n := range strings.Split(l[0], ", ") {
+				if have[n] {
+					names = append(names, n)
+				}
+			}
+			if names != nil {
+				t.add(fmt.Sprintf("%-25s", strings.Join(names, ", ")), l[1])
+			}
+		}
+		b.WriteString("\n" + g.title + "\n" + t.render(paint{}, "  ", width))
+	}
+	b.WriteString("\nA derived value is a place to start, from below. The maker's manual, local codes\nand qualified crew come first.\n")
+	b.WriteString("Try: rigkeep demo\nTry: rigkeep COMMAND --help\nFlags for every command, and exit codes: rigkeep man\n")
+	return b.String()
+}
+
 // printHelp lays out the help of the program or of one command, examples first.
 func printHelp(e Env, w io.Writer, data any) {
 	width := min(e.width(0), 100)
 	var b strings.Builder
 	switch d := data.(type) {
 	case *cli.App:
-		b.WriteString(wrap(about, "", width))
-		b.WriteString("\nExamples:\n  rigkeep demo              make a demo library and walk through the job\n  rigkeep show a-cam-prime  what this rig's tune is now\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n\nCommands:\n")
-		t := table{}
-		for _, c := range d.Commands {
-			if c.Hidden {
-				continue
-			}
-			name := c.Name
-			if len(c.Subcommands) > 0 {
-				var subs []string
-				for _, s := range c.Subcommands {
-					subs = append(subs, s.Name)
-				}
-				name += " " + strings.Join(subs, "/")
-			}
-			t.add(name, c.Usage)
-		}
-		b.WriteString(t.render(paint{}, "  ", width))
-		b.WriteString("\nFlags, before or after a command and its arguments:\n")
-		printFlags(&b, d.Flags, width)
-		b.WriteString("\nExit codes:\n")
-		t = table{}
-		for _, r := range exitTable {
-			t.add(fmt.Sprint(r.code), r.text)
-		}
-		b.WriteString(t.render(paint{}, "  ", width))
+		b.WriteString(overview(d, width))
 	case *cli.Command:
 		full := strings.TrimSpace(d.HelpName)
 		if full == "" {
