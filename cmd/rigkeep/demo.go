@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,10 +21,10 @@ import (
 
 func demoVerb() command {
 	return command{
-		name: "demo", args: "[DIR]", short: "make a demo library and walk the main job through it",
-		long:    "Plays an invented scenario in DIR, or in a new folder of the system's for temporary files: a documentary about a harbour pilot station, four rigs on two gimbals, three jobs, three roles. Prints each command it runs and its output. A folder that is not empty is refused.",
-		example: "rigkeep demo\nrigkeep demo harbour --quiet",
-		flags:   boolFlags("quiet", "make the library, print only where it is"),
+		name: "demo", args: "[DIR]", short: "make a demo library and walk through the job",
+		long:    "Plays an invented scenario in DIR, or in a new folder of the system's for temporary files: a documentary about a harbour pilot station, four rigs on two gimbals, three jobs, three roles. Prints a line for each step; --full prints each command with its output. A folder that is not empty is refused.",
+		example: "rigkeep demo\nrigkeep demo harbour --full",
+		flags:   boolFlags("full", "print each command with its output", "quiet", "make the library, print only where it is"),
 		changes: true, noLib: true, maxArgs: 1, argKind: []string{"file"}, run: runDemo,
 	}
 }
@@ -55,10 +56,14 @@ func runDemo(k *invocation) error {
 	if err := unpack(filepath.Join(dir, "desk")); err != nil {
 		return err
 	}
-	out := k.Stdout
-	if k.c.Bool("quiet") {
+	out, full := k.Stdout, k.c.Bool("full")
+	if !full {
 		out = io.Discard
 	}
+	if !k.c.Bool("quiet") && !full {
+		k.printf("An invented film about harbour pilots: four rigs, two gimbals, three jobs.\n\n")
+	}
+	var walk demoWalk
 	clock := time.Time{}
 	who := ""
 	for _, s := range steps {
@@ -69,6 +74,7 @@ func runDemo(k *invocation) error {
 		case s.As != "":
 			who = s.As
 		case s.Say != "":
+			walk.next(clock, s.Say)
 			fmt.Fprintf(out, "\n%s", wrap(k.paint.bold("# "+s.Say), "", k.wide))
 		case s.Stand != nil:
 			if err := k.demoStand(lib, out, s, who, &clock); err != nil {
@@ -81,14 +87,74 @@ func runDemo(k *invocation) error {
 			}
 			fmt.Fprintf(out, "\n(by hand, in an editor: %s: %s → %s)\n", path, s.Edit.Old, s.Edit.New)
 		default:
+			walk.ran(s.Command)
 			if err := k.demoStep(lib, out, s, who, clock); err != nil {
 				return err
 			}
 		}
 	}
 	k.recordResult("", "", "", lib)
-	k.printf("\nThe demo library is in %s, the sheets it was made from are in desk beside it.\nThree commands to try next:\n\n  cd %s\n  rigkeep compare a-cam-prime@~1 a-cam-prime\n  rigkeep start b-cam-18 --shots walk,chase --lens 18mm --sensor 24.9x18.7mm\n  rigkeep rig near a-cam-zoom\n", lib, lib)
+	walk.end()
+	if !k.c.Bool("quiet") && !full {
+		k.write(walk.lines.String() + "\n")
+	}
+	k.printf("Library: %s\nThe sheets it was made from: %s\n", lib, filepath.Join(dir, "desk"))
+	k.printf("Try: cd %s\nTry: rigkeep review night-pilotage\nTry: rigkeep compare a-cam-prime@pilot-station a-cam-prime\n", lib)
+	if !full && !k.c.Bool("quiet") {
+		k.printf("Every command with its output: rigkeep demo DIR --full\n")
+	}
 	return nil
+}
+
+// demoWalk is the short form of the demo: a line for each step, with the commands it ran.
+type demoWalk struct {
+	lines     strings.Builder
+	day, last string
+	say       string
+	commands  []string
+}
+
+// next ends the step before and begins another.
+func (w *demoWalk) next(at time.Time, say string) {
+	w.end()
+	w.day, w.say = at.Format("Jan _2"), say
+}
+
+// ran notes the name of a command of this step, once.
+func (w *demoWalk) ran(words []string) {
+	name := words[0]
+	if len(words) > 1 && len(findVerb(words[:1]).subs) > 0 {
+		name += " " + words[1]
+	}
+	if !slices.Contains(w.commands, name) {
+		w.commands = append(w.commands, name)
+	}
+}
+
+// demoColumns is what is left for the names of commands on a line of 80 columns.
+const demoColumns = 28
+
+func (w *demoWalk) end() {
+	if w.say == "" {
+		return
+	}
+	day := w.day
+	if day == w.last {
+		day = ""
+	}
+	names := ""
+	for i, n := range w.commands {
+		if len(names)+len(n)+2 > demoColumns-2 {
+			names += ", …"
+			break
+		}
+		if i > 0 {
+			names += ", "
+		}
+		names += n
+	}
+	fmt.Fprintf(&w.lines, "%-6s  %-43s %s\n", day, w.say, names)
+	w.last, w.say, w.commands = w.day, "", nil
 }
 
 // demoStep plays one command in-process and prints it with its output.

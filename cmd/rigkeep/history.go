@@ -144,22 +144,31 @@ func runHistory(k *invocation) error {
 			t.add(r.Revision[:10], k.stamp(r.When, r.OddTime), v, r.By, r.Job, r.Subject)
 		}
 	} else if title == "library" {
-		t.add("revision", "when", "by", "job", "why")
+		t.add("", "when", "by", "job", "why")
 		for _, r := range rows {
-			t.add(r.Revision[:10], k.stamp(r.When, r.OddTime), r.By, r.Job, r.Subject)
+			t.add(r.Revision[:7], k.stamp(r.When, r.OddTime), r.By, r.Job, r.Subject)
 		}
 	} else {
+		all := k.c.Bool("all")
 		t.add("", "revision", "when", "by", "job", "proof", "why")
 		for _, r := range rows {
 			why := r.Subject
 			if r.Gone {
 				why += " (taken away)"
 			}
-			t.add(fmt.Sprintf("~%d", *r.Back), r.Revision[:10], k.stamp(r.When, r.OddTime), r.By, r.Job, proofCell(r), why)
+			id := ""
+			if all {
+				id = r.Revision[:10]
+			}
+			t.add(fmt.Sprintf("~%d", *r.Back), id, k.stamp(r.When, r.OddTime), r.By, r.Job, proofCell(r), why)
 		}
 	}
 	t.dropEmpty()
-	k.write(t.render(k.paint, "", k.wide))
+	if k.c.Bool("all") {
+		k.write(t.render(k.paint, "", k.wide))
+	} else {
+		k.write(t.fitted(k.paint, "", k.wide, 12))
+	}
 	for _, r := range rows {
 		if r.OddTime != "" {
 			k.write(wrap(fmt.Sprintf("? revision %s records the time %q, which is no time; the nearest is shown.", r.Revision[:10], r.OddTime), "", k.wide))
@@ -169,6 +178,9 @@ func runHistory(k *invocation) error {
 		for _, s := range rows[0].StaleNow {
 			k.write(wrap("The proof of ~0 does not hold today: "+safe.Line(s), "", k.wide))
 		}
+	}
+	if !k.c.Bool("all") {
+		k.say("Whole reasons and revisions: --all")
 	}
 	if more {
 		words := append([]string{"rigkeep", "history"}, k.args...)
