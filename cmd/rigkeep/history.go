@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 	"time"
 
@@ -27,7 +28,7 @@ func historyVerb() command {
 		name: "history", args: "[RIG[/TUNE]]", short: "the revisions of a tune, of one key, or of the library",
 		long:    "Newest first, with who, when and for which job. --key lists only the revisions at which one value changed, with the value. Without a rig it lists the revisions of the whole library.",
 		example: "rigkeep history a-cam-prime\nrigkeep history a-cam-prime --key stiffness.tilt\nrigkeep history --limit 5",
-		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "the newest `N` revisions; 0 is all", Value: 50}},
+		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "the newest `N` revisions; 0 is all", Value: 50}, &cli.BoolFlag{Name: "all", Usage: "whole reasons and revisions"}},
 		pages:   true, reads: true, maxArgs: 1, argKind: []string{"rig"}, run: runHistory,
 	}
 }
@@ -47,6 +48,9 @@ type historyRow struct {
 	Value    *string   `json:"value,omitempty"`
 	Gone     bool      `json:"gone,omitempty"`
 }
+
+// dated is the name of a job's file: its first day, then its name.
+var dated = regexp.MustCompile(`^\d{4}-\d{2}-\d{2}-.`)
 
 func runHistory(k *invocation) error {
 	limit := k.c.Int("limit")
@@ -133,7 +137,14 @@ func runHistory(k *invocation) error {
 			More      bool         `json:"more,omitempty"`
 		}{1, title, key, rows, more})
 	}
-	t := table{head: true}
+	all := k.c.Bool("all")
+	job := func(r historyRow) string {
+		if all || !dated.MatchString(r.Job) {
+			return r.Job
+		}
+		return r.Job[len("2026-01-02-"):] // the name it was opened by
+	}
+	t := table{head: true, whole: map[int]bool{1: true}}
 	if k.c.String("key") != "" {
 		t.add("revision", "when", "value", "by", "job", "why")
 		for _, r := range rows {
@@ -141,15 +152,14 @@ func runHistory(k *invocation) error {
 			if r.Value != nil {
 				v = *r.Value
 			}
-			t.add(r.Revision[:10], k.stamp(r.When, r.OddTime), v, r.By, r.Job, r.Subject)
+			t.add(r.Revision[:10], k.stamp(r.When, r.OddTime), v, r.By, job(r), r.Subject)
 		}
 	} else if title == "library" {
 		t.add("", "when", "by", "job", "why")
 		for _, r := range rows {
-			t.add(r.Revision[:7], k.stamp(r.When, r.OddTime), r.By, r.Job, r.Subject)
+			t.add(r.Revision[:7], k.stamp(r.When, r.OddTime), r.By, job(r), r.Subject)
 		}
 	} else {
-		all := k.c.Bool("all")
 		t.add("", "revision", "when", "by", "job", "proof", "why")
 		for _, r := range rows {
 			why := r.Subject
@@ -160,11 +170,11 @@ func runHistory(k *invocation) error {
 			if all {
 				id = r.Revision[:10]
 			}
-			t.add(fmt.Sprintf("~%d", *r.Back), id, k.stamp(r.When, r.OddTime), r.By, r.Job, proofCell(r), why)
+			t.add(fmt.Sprintf("~%d", *r.Back), id, k.stamp(r.When, r.OddTime), r.By, job(r), proofCell(r), why)
 		}
 	}
 	t.dropEmpty()
-	if k.c.Bool("all") {
+	if all {
 		k.write(t.render(k.paint, "", k.wide))
 	} else {
 		k.write(t.fitted(k.paint, "", k.wide, 12))
@@ -179,7 +189,7 @@ func runHistory(k *invocation) error {
 			k.write(wrap("The proof of ~0 does not hold today: "+safe.Line(s), "", k.wide))
 		}
 	}
-	if !k.c.Bool("all") {
+	if !all {
 		k.say("Whole reasons and revisions: --all")
 	}
 	if more {

@@ -90,6 +90,7 @@ func unbroken(words []string) []string {
 type table struct {
 	rows  [][]string
 	right map[int]bool // columns aligned to the right
+	whole map[int]bool // columns that fitted never cuts
 	head  bool         // the first row is a heading
 	// above the row of that number; see title
 	titles map[int]string
@@ -218,7 +219,7 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 			total += n
 			if i > 0 {
 				total += 2
-				if n > least && (widest < 0 || n > w[widest]) {
+				if n > least && !t.whole[i] && (widest < 0 || n > w[widest]) {
 					widest = i
 				}
 			}
