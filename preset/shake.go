@@ -105,6 +105,17 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 	return out
 }
 
+// MarginTo is the margin of a tune's stiffness to an onset, both by the dial's number:
+// the ratio of the two stiffnesses. ok is false where the dial's numbers have none.
+//
+// Source: definition.
+func MarginTo(sheet *schema.Sheet, a schema.Axis, value, onset float64) (margin float64, ok bool) {
+	d, ok := sheet.Dials["stiffness."+a.String()]
+	k, ok1 := stiffnessOf(d, value)
+	on, ok2 := stiffnessOf(d, onset)
+	return on / k, ok && ok1 && ok2
+}
+
 // LogAnswers are the answers that a log gives by itself, and what it says of causes.
 //
 // Source: vibration.Verdict; weights are common practice, no source.

@@ -44,6 +44,8 @@ func diagnoseVerb() command {
 			&cli.StringFlag{Name: "changed", Usage: "what `CHANGED` last: build, values, unit, nothing"},
 			&cli.BoolFlag{Name: "plain", Usage: "ask line by line, without single keys"},
 			&cli.StringFlag{Name: "causes", Usage: "use this table of causes, a `FILE`"},
+			&cli.BoolFlag{Name: "why", Usage: "what speaks for and against each cause, band levels and peaks"},
+			&cli.BoolFlag{Name: "all", Usage: "every cause, with its reasons"},
 			&cli.BoolFlag{Name: "table", Usage: "print the table of causes"},
 		},
 		reads: true, noLib: true, maxArgs: 0, run: runDiagnose,
@@ -101,7 +103,11 @@ func runDiagnose(k *invocation) error {
 		return x.encode()
 	}
 	return k.captured(func(*invocation) error { // the questions are over
-		x.print()
+		if k.c.Bool("why") || k.c.Bool("all") {
+			x.print()
+		} else {
+			x.show()
+		}
 		return nil
 	})
 }
@@ -320,7 +326,7 @@ func (x *diagnosis) asked() error {
 	return nil
 }
 
-const diagnoseCaution = "Power off before hands go near the motors, and hold the camera before a clamp is loosened. These are likely causes, not a finding: the maker's manual, local codes and qualified crew come first."
+const diagnoseCaution = "power off before you touch the motors; hold the build before you open a clamp. These are likely causes, not a verdict. The maker's manual, local codes and qualified crew come first."
 
 func (x *diagnosis) encode() error {
 	axis := ""
@@ -381,8 +387,8 @@ func (x *diagnosis) print() {
 	}
 	x.out("\n%s\n", x.paint.bold("Likely causes"))
 	for i, c := range x.causes {
-		if i == shownCauses {
-			x.out("  and %d less likely (--json lists all)\n", len(x.causes)-i)
+		if i == shownCauses && !x.c.Bool("all") {
+			x.out("  and %d less likely (--all)\n", len(x.causes)-i)
 			break
 		}
 		x.out("%s", hang(fmt.Sprintf("  %d. ", i+1), x.paint.bold(safe.Line(c.Name)), x.wide))
