@@ -43,7 +43,7 @@ func (r Report) ApplyTune(t preset.Tune) (preset.Tune, error) {
 		}
 	}
 	if r.Proof != nil {
-		out.Proof = r.Proof.after
+		out.Proof, out.Others = r.Proof.after, r.Proof.others
 	}
 	return out, nil
 }

@@ -305,7 +305,7 @@ func TestNoBuildKnown(t *testing.T) {
 func TestProof(t *testing.T) {
 	proved := func(v float64) Side {
 		tune := tuneOf(map[string]any{"stiffness.pan": v})
-		tune.Proof = &preset.Proof{At: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC), Unit: "H-2", Rig: "k7qd2m9x4c", Digest: tuneOf(map[string]any{"stiffness.pan": 40.0}).Digest()}
+		tune.Proof = &preset.Proof{At: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC), Unit: "H-2", Rig: "k7qd2m9x4c", Digest: tuneOf(map[string]any{"stiffness.pan": 40.0}).GroupDigest(preset.GroupHold)}
 		return Side{Label: "x", Rig: rigOn("halyard"), Tune: tune}
 	}
 	bare := Side{Label: "x", Rig: rigOn("halyard"), Tune: tuneOf(map[string]any{"stiffness.pan": 40.0})}

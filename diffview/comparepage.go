@@ -11,6 +11,7 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/svg"
+	"rigkeep/preset"
 	"rigkeep/schema"
 )
 
@@ -306,7 +307,7 @@ func (f Figure) text(v *float64) string {
 // proof has an onset for each axis that lies the sheet's margin above them.
 func (r Report) provedWithMargin() string {
 	t, s := r.b.Tune, r.b.Sheet
-	if t == nil || s == nil || t.Proof == nil || len(t.Proof.Onset) == 0 || t.Proof.Digest != "" && t.Proof.Digest != t.Digest() {
+	if t == nil || s == nil || t.Proof == nil || len(t.Proof.Onset) == 0 || t.Proof.Digest != "" && t.Proof.Digest != t.GroupDigest(preset.GroupHold) {
 		return ""
 	}
 	var said []string

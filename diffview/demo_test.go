@@ -70,7 +70,7 @@ func demoSides() (a, b Side) {
 	}
 	a = Side{Label: "pilot-long@quay-day", Rig: rig("k7qd2m9x4c", "35 mm prime", 0.62, 0.1), Sheet: sheetSI(), Tune: tune(nil),
 		Meta: Meta{Revision: "3f2a1b9c0d3f2a1b9c0d3f2a1b9c0d3f2a1b9c0d", Who: "A-cam operator", When: time.Date(2026, 3, 2, 9, 30, 0, 0, utc), Job: "2026-03-02-quay"}}
-	a.Tune.Proof = &preset.Proof{At: time.Date(2026, 3, 2, 8, 0, 0, 0, utc), Unit: "H-2", Place: "hand", By: "Gimbal technician", Rig: "k7qd2m9x4c", Digest: a.Tune.Digest(), MassKg: 3.07}
+	a.Tune.Proof = &preset.Proof{At: time.Date(2026, 3, 2, 8, 0, 0, 0, utc), Unit: "H-2", Place: "hand", By: "Gimbal technician", Rig: "k7qd2m9x4c", Digest: a.Tune.GroupDigest(preset.GroupHold), MassKg: 3.07}
 	b = Side{Label: "pilot-long", Rig: rig("8wq2m9x4ck", "85 mm prime", 1.03, 0.115), Sheet: sheetSI(), Tune: tune(map[string]any{
 		"stiffness.tilt": 66.0, "stiffness.pan": 42.0, "filters.sensing": 5.0, "filters.drive": nil, "horizon.offset_deg": 0.4,
 		"follow.walk.lag.pan": 55.0, "follow.sweep.deadband.pan": 10.0, "follow.sweep.lag.pan": 70.0}),

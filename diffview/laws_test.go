@@ -51,10 +51,9 @@ func genTune(t *rapid.T, base *preset.Tune) *preset.Tune {
 	case 1:
 		out.Proof = &preset.Proof{
 			At:   time.Date(2026, 3, rapid.IntRange(1, 3).Draw(t, "day"), 8, 0, 0, 0, time.UTC),
-			Unit: rapid.SampledFrom([]string{"", "H-1", "H-2"}).Draw(t, "unit"), Digest: out.Digest(), Rig: out.Rig,
+			Unit: rapid.SampledFrom([]string{"", "H-1", "H-2"}).Draw(t, "unit"), Digest: out.GroupDigest(preset.GroupHold), Rig: out.Rig,
 			Effort: map[schema.Axis]float64{schema.Pan: float64(rapid.IntRange(0, 4).Draw(t, "effort"))}, Minutes: 5,
-			Styles: rapid.SampledFrom([][]string{nil, {"walk"}}).Draw(t, "tried"),
-			Onset:  map[schema.Axis]float64{}, OnsetHz: map[schema.Axis]float64{}, Inertia: map[schema.Axis]float64{},
+			Onset: map[schema.Axis]float64{}, OnsetHz: map[schema.Axis]float64{}, Inertia: map[schema.Axis]float64{},
 		}
 	}
 	return &out

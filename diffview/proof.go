@@ -1,6 +1,11 @@
 package diffview
 
 import (
+	"maps"
+	"reflect"
+	"slices"
+	"strings"
+
 	"rigkeep/preset"
 	"rigkeep/schema"
 )
@@ -15,8 +20,87 @@ type Proof struct {
 	StaleBefore []string `json:"stale_before,omitempty"`
 	StaleAfter  []string `json:"stale_after,omitempty"`
 	Sentence    string   `json:"sentence"`
+	// Groups are the other groups of which the proof, or its state, differs; what stands
+	// beside it is of stiffness and filters.
+	Groups []GroupProof `json:"groups,omitempty"`
 
-	after *preset.Proof
+	after  *preset.Proof
+	others map[string]*preset.Proof
+}
+
+// GroupProof is how the proof of one group differs.
+type GroupProof struct {
+	Group  string `json:"group"`
+	Before string `json:"before"` // "proved", "not proved" or "out of date"
+	After  string `json:"after"`
+	Why    string `json:"why,omitempty"` // it is out of date
+	At     string `json:"at,omitempty"`  // when the later side was tested
+}
+
+// groupProofs lists the groups, but for hold, whose proof or state differs.
+func (c *comparison) groupProofs() []GroupProof {
+	states := func(s Side) map[string]preset.Standing {
+		out := map[string]preset.Standing{}
+		if s.Tune == nil {
+			return out
+		}
+		var r preset.Rig
+		if s.Rig != nil {
+			r = *s.Rig
+		}
+		for _, x := range s.Tune.Standing(r, s.Sheet, s.Meta.Unit) {
+			if x.Group != preset.GroupHold {
+				out[x.Group] = x
+			}
+		}
+		return out
+	}
+	a, b := states(c.a), states(c.b)
+	all := map[string]bool{}
+	for g := range a {
+		all[g] = true
+	}
+	for g := range b {
+		all[g] = true
+	}
+	var out []GroupProof
+	for _, g := range slices.Sorted(maps.Keys(all)) {
+		x, y := a[g], b[g]
+		if x.Proof == nil && y.Proof == nil || x.State == y.State && sameProofFlat(x.Proof, y.Proof, g) {
+			continue
+		}
+		p := GroupProof{Group: g, Before: firstText(x.State, preset.NotProved), After: firstText(y.State, preset.NotProved)}
+		if y.Proof != nil && !y.Proof.At.IsZero() {
+			p.At = when(y.Proof.At)
+		}
+		for _, w := range y.Reasons {
+			p.Why = firstText(p.Why, w.Text)
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
+func sameProofFlat(a, b *preset.Proof, group string) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return reflect.DeepEqual(a.Flat(group), b.Flat(group))
+}
+
+// words says it in a line.
+func (g GroupProof) words() string {
+	s := preset.GroupWords(g.Group) + " " + g.After
+	if g.Before == g.After {
+		s += " anew"
+	}
+	if g.After == preset.Proved && g.At != "" {
+		s += " " + g.At
+	}
+	if g.Why != "" {
+		s += ": " + g.Why
+	}
+	return s
 }
 
 func (c *comparison) proof() {
@@ -27,10 +111,24 @@ func (c *comparison) proof() {
 	if c.b.Tune != nil {
 		b = c.b.Tune.Proof
 	}
-	if a == nil && b == nil {
+	groups := c.groupProofs()
+	if a == nil && b == nil && groups == nil {
 		return
 	}
-	p := Proof{Op: Changed, after: b, Level: schema.Minor}
+	p := Proof{Op: Changed, after: b, Level: schema.Minor, Groups: groups}
+	if c.b.Tune != nil {
+		p.others = c.b.Tune.Others
+	}
+	var more []string
+	for _, g := range groups {
+		more = append(more, g.words())
+		p.Level = max(p.Level, schema.Notable)
+	}
+	if a == nil && b == nil {
+		p.Sentence = strings.Join(more, "; ")
+		c.r.Proof = &p
+		return
+	}
 	if a == nil {
 		p.Op = Added
 	} else if b == nil {
@@ -42,6 +140,11 @@ func (c *comparison) proof() {
 	}
 	p.StaleBefore, p.StaleAfter = stale(c.a), stale(c.b)
 	if p.Op == Changed && p.Fields == nil && equal(texts(p.StaleBefore), texts(p.StaleAfter)) {
+		if groups == nil {
+			return
+		}
+		p.Sentence = strings.Join(more, "; ")
+		c.r.Proof = &p
 		return
 	}
 	for _, f := range p.Fields {
@@ -87,6 +190,7 @@ func (c *comparison) proof() {
 	default:
 		p.Sentence = did + ", and " + now
 	}
+	p.Sentence = strings.Join(append([]string{p.Sentence}, more...), "; ")
 	c.r.Proof = &p
 }
 
@@ -110,5 +214,5 @@ func proofKeys(p *preset.Proof) schema.Flat {
 	if p == nil {
 		return schema.Flat{}
 	}
-	return p.Flat()
+	return p.Flat(preset.GroupHold)
 }

@@ -52,7 +52,7 @@ func FuzzDecode(f *testing.F) {
 		f.Add([]byte(cat.Template(kind)))
 	}
 	for _, s := range []string{
-		"format = 1\nkind = \"tune\"\nrig = \"0qygem5g0z\"\n[stiffness]\npan = 3\n[follow.walk]\ndeadband = { pan = 1 }\n[proof]\nat = 2026-01-10T10:00:00Z\nplace = \"hand\"\nonset = { tilt = 60 }\n",
+		"format = 1\nkind = \"tune\"\nrig = \"0qygem5g0z\"\n[stiffness]\npan = 3\n[follow.walk]\ndeadband = { pan = 1 }\n[proof.hold]\nat = 2026-01-10T10:00:00Z\nplace = \"hand\"\nonset = { tilt = 60 }\n",
 		"format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-10\n[[pin]]\nrig = \"0qygem5g0z\"\n[[shot]]\nname = \"a\"\nlens_mm = 35\n",
 		"format = 1\nkind = \"bench\"\nrig = \"0qygem5g0z\"\n[[step]]\naxis = \"pan\"\nvalue = 3\nsaw = \"clean\"\nat = 2026-01-10T10:00:00Z\n",
 		"stiffness = 3\nfollow = []\nproof = \"x\"\npart = 1\npin = {}\nstep = [[]]\nwas = 3\nrig = 1979-05-27\n",

@@ -70,6 +70,7 @@ type Resonance struct {
 // Rig is a build on a gimbal.
 type Rig struct {
 	ID         string // the folder it lies in, "" for a sheet that is not in a library
+	Edited     string // its fingerprint where it was changed by hand and is not saved, else ""
 	Alias      string
 	Gimbal     string // slug of the sheet
 	Note       string

@@ -2,10 +2,8 @@ package preset
 
 import (
 	"fmt"
-	"math"
 	"sort"
 	"strings"
-	"time"
 
 	"rigkeep/schema"
 )
@@ -17,23 +15,10 @@ type Tune struct {
 	Unit   string // that it is for, "" for any
 	Note   string
 	Values map[string]any
+	// Proof is that of stiffness and filters, the group that holds the head still; Others
+	// are those of the other groups, by the group's name.
 	Proof  *Proof
-}
-
-// Proof is a dated record that a tune was worked in the hand.
-type Proof struct {
-	At                        time.Time
-	Unit, Place, By, Firmware string
-	Minutes                   float64
-	Styles                    []string
-	Note                      string
-	Rig                       string // fingerprint at the time
-	Digest                    string // of the tune's values at the time
-	MassKg                    float64
-	CGmm                      []float64
-	Effort, Onset, OnsetHz    map[schema.Axis]float64
-	Inertia                   map[schema.Axis]float64
-	Ended                     string // why a merge or a handover ended it, "" when nothing did
+	Others map[string]*Proof
 }
 
 // DecodeTune reads a tune that has passed Validate.
@@ -49,25 +34,8 @@ func DecodeTune(c *schema.Catalogue, doc schema.Tree) Tune {
 		}
 		t.Values[k] = v
 	}
-	if hasProof(f) {
-		p := Proof{
-			At: f.Time("proof.at"), Unit: f.Str("proof.unit"), Place: f.Str("proof.place"), By: f.Str("proof.by"), Firmware: f.Str("proof.firmware"),
-			Minutes: f.NumOr("proof.minutes", 0), Styles: f.Strs("proof.styles"), Note: f.Str("proof.note"),
-			Rig: f.Str("proof.rig"), Digest: f.Str("proof.values"), MassKg: f.NumOr("proof.mass_kg", 0), CGmm: f.Nums("proof.cg_mm"), Ended: f.Str("proof.stale"),
-			Effort: perAxis(f, "proof.effort_pct."), Onset: perAxis(f, "proof.onset."), OnsetHz: perAxis(f, "proof.onset_hz."), Inertia: perAxis(f, "proof.inertia_kgm2."),
-		}
-		t.Proof = &p
-	}
+	t.readProofs(f)
 	return t
-}
-
-func hasProof(f schema.Flat) bool {
-	for k := range f {
-		if strings.HasPrefix(k, "proof.") {
-			return true
-		}
-	}
-	return false
 }
 
 func perAxis(f schema.Flat, at string) map[schema.Axis]float64 {
@@ -117,54 +85,17 @@ func (t Tune) Style(style, what string, a schema.Axis) (float64, bool) {
 
 // Digest identifies the values alone: notes, proof, comments and layout do not
 // matter, nor does 40 against 40.0.
-func (t Tune) Digest() string {
+func (t Tune) Digest() string { return digestOf(t.Values) }
+
+func digestOf(values map[string]any) string {
 	var b strings.Builder
 	b.WriteString("rigkeep-values-1\n")
-	for _, k := range t.Keys() {
-		v := t.Values[k]
+	for _, k := range (Tune{Values: values}).Keys() {
+		v := values[k]
 		if n, ok := schema.Number(v); ok {
 			v = schema.Num(n)
 		}
 		fmt.Fprintf(&b, "%s=%v\n", k, v)
 	}
 	return digest(b.String())
-}
-
-// Staleness is one reason why a proof no longer holds.
-type Staleness struct {
-	What string // "rig", "tune", "unit", "firmware", "ended"
-	Text string
-}
-
-// Stale lists why a proof does not hold for this tune on this rig, unit and
-// firmware; unit and firmware may be empty when they are not known. No proof at
-// all is not staleness.
-func (t Tune) Stale(r Rig, sheet *schema.Sheet, unit string) []Staleness {
-	p := t.Proof
-	if p == nil {
-		return nil
-	}
-	var out []Staleness
-	if p.Ended != "" {
-		out = append(out, Staleness{"ended", p.Ended})
-	}
-	if p.Rig != "" && r.ID != "" && p.Rig != r.ID {
-		text := "the build changed since the proof (" + p.Rig + " then, " + r.ID + " now)"
-		if m := r.Mass(); p.MassKg > 0 && math.Abs(m-p.MassKg) >= 0.0005 {
-			text += fmt.Sprintf("; mass %+.0f g", (m-p.MassKg)*1000)
-		}
-		out = append(out, Staleness{"rig", text})
-	}
-	if p.Digest != "" && p.Digest != t.Digest() {
-		out = append(out, Staleness{"tune", "values changed since the proof"})
-	}
-	if unit != "" && p.Unit != "" && !sheet.SameUnit(unit, p.Unit) {
-		out = append(out, Staleness{"unit", "proved on unit " + p.Unit + ", not on " + unit})
-	}
-	if sheet != nil && p.Firmware != "" {
-		if u, ok := sheet.Unit(p.Unit); ok && u.Firmware != "" && u.Firmware != p.Firmware {
-			out = append(out, Staleness{"firmware", "unit " + p.Unit + " had firmware " + p.Firmware + " at the proof and has " + u.Firmware + " now"})
-		}
-	}
-	return out
 }

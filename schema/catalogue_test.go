@@ -154,7 +154,7 @@ func TestParamByKey(t *testing.T) {
 		{styled, styled},
 		{"follow.*.lag.tilt", `follow."wide shot".lag.tilt`},
 		{"horizon.offset_deg", "horizon.offset_deg"},
-		{"", "note"}, {"", "rig"}, {"", "proof.onset.pan"},
+		{"", "note"}, {"", "rig"}, {"", "proof.hold.onset.pan"},
 		{"", "stiffness"}, {"", ""}, {"", "."}, {"", key + "."},
 		{"", "follow[0].deadband.pan"}, {"", quote(key)},
 		{"", "stiffness..pan"},

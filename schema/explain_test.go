@@ -32,7 +32,7 @@ func TestExplain(t *testing.T) {
 	if e, _ := c.Explain("limits.tilt.up_deg"); e.Range != "0 to 180 °" || e.Unit != "°" {
 		t.Errorf("%+v", e)
 	}
-	for _, key := range []string{"", "rig", "note", "stiffness", "stiffness.pam", "proof.at"} {
+	for _, key := range []string{"", "rig", "note", "stiffness", "stiffness.pam", "proof.hold.at"} {
 		if _, ok := c.Explain(key); ok {
 			t.Errorf("%q is explained", key)
 		}

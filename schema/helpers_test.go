@@ -97,7 +97,7 @@ func newBase(t *testing.T, kind string) Tree {
 		KindTune: {
 			"stiffness.pan": int64(41), "stiffness.roll": 38.5, "filters.sensing": int64(3), "limits.tilt.up_deg": int64(45),
 			"horizon.offset_deg": -0.5, "follow.walk.deadband.pan": int64(6), "follow.walk.lag.tilt": int64(45),
-			"proof.at": time.Date(2026, 3, 2, 9, 30, 0, 0, time.UTC), "proof.place": "hand", "proof.onset.pan": int64(55),
+			"proof.hold.at": time.Date(2026, 3, 2, 9, 30, 0, 0, time.UTC), "proof.hold.place": "hand", "proof.hold.onset.pan": int64(55),
 		},
 		KindBench: {
 			"step[0].at": time.Date(2026, 3, 2, 9, 34, 0, 0, time.UTC), "step[0].axis": "pan", "step[0].value": int64(40), "step[0].saw": "clean",

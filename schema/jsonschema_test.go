@@ -248,7 +248,7 @@ func TestJSONSchemaExceptions(t *testing.T) {
 		we, schema      bool
 	}{
 		{pointedInt, KindGimbal, "filter.sensing.order", 1.0, false, true},
-		{localTime, KindTune, "proof.at", time.Date(2026, 3, 2, 9, 30, 0, 0, time.FixedZone("datetime-local", 0)), true, false},
+		{localTime, KindTune, "proof.hold.at", time.Date(2026, 3, 2, 9, 30, 0, 0, time.FixedZone("datetime-local", 0)), true, false},
 		{timeAsText, KindTune, "note", time.Date(2026, 3, 2, 9, 30, 0, 0, time.UTC), false, true},
 		{midnight, KindJob, "to", time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), true, false},
 	} {

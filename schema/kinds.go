@@ -147,9 +147,12 @@ func tuneKind(ps []Param) Kind {
 	for _, p := range ps {
 		tune = append(tune, p.Field)
 	}
-	tune = append(tune, proofFields("proof.")...)
+	tune = append(tune, proofFields()...)
 	return Kind{Name: KindTune, Title: "Tune", Doc: "The values for one rig.", Fields: tune, Sections: []Section{
-		{Path: "proof", Doc: "The record that this tune was worked in the hand; prove writes it."},
+		{Path: "proof.hold", Doc: "The record that stiffness and filters were tested handheld; prove writes it."},
+		{Path: "proof.limits", Doc: "The record that the tilt limits were tested."},
+		{Path: "proof.horizon", Doc: "The record that the horizon offset was tested."},
+		{Path: "proof.style.*", Doc: "The record that a follow style was tested, one table each."},
 	}}
 }
 
@@ -335,28 +338,43 @@ func units(p Param) []string {
 	return slices.Sorted(maps.Keys(p.SI))
 }
 
-func proofFields(at string) []Field {
-	fs := []Field{
-		{Path: at + "at", Type: Time, Doc: "When the tune was worked in the hand.", Example: "2026-03-02T11:00:00Z"},
-		{Path: at + "unit", Type: String, MaxLen: 100, Doc: "Unit it was worked on, by serial or label.", Example: "Large A"},
-		{Path: at + "place", Type: String, Enum: []string{"hand", "stand"}, Doc: "Where: in the hand, or on the stand only.", Example: "hand"},
-		{Path: at + "by", Type: String, MaxLen: 200, Doc: "Who worked it.", Example: "A-cam operator"},
-		{Path: at + "firmware", Type: String, MaxLen: 100, Doc: "Firmware text the unit showed.", Example: "2.4"},
-		{Path: at + "minutes", Type: Float, Unit: "min", Min: At(0), Max: At(1440), Doc: "How long it was worked.", Example: 15.0},
-		{Path: at + "styles", Type: Strings, Doc: "Follow styles that were tried.", Example: []any{"walk"}},
-		{Path: at + "note", Type: String, Doc: "What was noticed.", Example: "Smooth on the stairs; a little late on whips."},
-		{Path: at + "rig", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "The rig's fingerprint at the time."},
-		{Path: at + "values", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of the tune's values at the time."},
-		{Path: at + "mass_kg", Type: Float, Derived: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "The build's mass at the time.", Example: 3.21},
-		{Path: at + "cg_mm", Type: Floats, Derived: true, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Its centre of gravity at the time.", Example: []any{2.0, 0.0, -1.5}},
-		{Path: at + "stale", Type: String, Derived: true, MaxLen: 400, Doc: "Why this proof no longer holds, where a merge or a handover ended it.", Example: "stiffness merged from two sides"},
+// proofFields are the keys of a proof, group by group. Every group says when, by whom, on
+// which unit and of what; the group of stiffness and filters has what was measured too.
+func proofFields() []Field {
+	var fs []Field
+	for _, g := range []struct{ name, of string }{{"hold", "stiffness and filters"}, {"limits", "the tilt limits"}, {"horizon", "the horizon offset"}, {"style.*", "the style"}} {
+		at := "proof." + g.name + "."
+		fs = append(fs,
+			Field{Path: at + "at", Type: Time, Doc: "When " + g.of + " were tested.", Example: "2026-03-02T11:00:00Z"},
+			Field{Path: at + "unit", Type: String, MaxLen: 100, Doc: "Unit it was worked on, by serial or label.", Example: "Large A"},
+			Field{Path: at + "place", Type: String, Enum: []string{"hand", "stand"}, Doc: "Where: in the hand, or on the stand only.", Example: "hand"},
+			Field{Path: at + "by", Type: String, MaxLen: 200, Doc: "Who worked it.", Example: "A-cam operator"},
+			Field{Path: at + "firmware", Type: String, MaxLen: 100, Doc: "Firmware text the unit showed.", Example: "2.4"},
+			Field{Path: at + "minutes", Type: Float, Unit: "min", Min: At(0), Max: At(1440), Doc: "How long it was worked.", Example: 15.0},
+			Field{Path: at + "note", Type: String, Doc: "What was noticed.", Example: "Smooth on the stairs; a little late on whips."},
+			Field{Path: at + "rig", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "The rig's fingerprint at the time."},
+			Field{Path: at + "digest", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of the group's values at the time."},
+			Field{Path: at + "stale", Type: String, Derived: true, MaxLen: 400, Doc: "Why this proof no longer holds, where a merge or a handover ended it.", Example: "stiffness merged from two sides"},
+		)
+		if g.name == "hold" || g.name == "limits" {
+			fs = append(fs, Field{Path: at + "tilts_deg", Type: Floats, Unit: "°", Min: At(-180), Max: At(180), MaxLen: 20, Doc: "Tilts at which it was tested, up positive.", Example: []any{-60.0, 0.0, 45.0}})
+		}
+		if g.name == "limits" {
+			fs = append(fs, Field{Path: at + "parts", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of the parts' sizes and places at the time."})
+		}
 	}
+	at := "proof.hold."
+	fs = append(fs,
+		Field{Path: at + "mass_kg", Type: Float, Derived: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "The build's mass at the time.", Example: 3.21},
+		Field{Path: at + "cg_mm", Type: Floats, Derived: true, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Its centre of gravity at the time.", Example: []any{2.0, 0.0, -1.5}},
+	)
 	for _, a := range axisNames {
 		fs = append(fs,
 			Field{Path: at + "effort_pct." + a, Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort on this axis.", Example: 1.5},
 			Field{Path: at + "onset." + a, Type: Float, Doc: "Stiffness at which this axis began to oscillate, in dial numbers.", Example: 55.0, Of: "stiffness." + a},
 			Field{Path: at + "onset_hz." + a, Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency of that oscillation, if known.", Example: 18.0},
-			Field{Path: at + "inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Inertia about this axis at the time.", Example: 0.031},
+			Field{Path: at + "inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Least inertia about this axis over the tilts in use at the time.", Example: 0.031},
+			Field{Path: at + "inertia_most_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Greatest inertia about this axis over the tilts in use at the time.", Example: 0.034},
 		)
 	}
 	return fs

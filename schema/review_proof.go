@@ -10,7 +10,7 @@ var reviewProof = ReviewFamily{
 			Why:      "Nobody has recorded that these values were worked on this build, so an oscillation would be found on the shoot.",
 			Do:       "Work it in the hand, over the whole tilt range and in each follow style, then record it.",
 			Commands: []string{"rigkeep prove {ref} --unit {unit} --place hand"},
-			About:    "Fires when the tune has no [proof], and was not taken over from a handover, which is proof-handover. A starting tune is not proved by being computed, nor a bench session by being ended: prove records that it was worked.",
+			About:    "Fires when the tune has no [proof.hold], and was not taken over from a handover, which is proof-handover. A starting tune is not proved by being computed, nor a bench session by being ended: prove records that it was worked.",
 		},
 		{
 			ID: "proof-handover", Title: "Taken over and never proved here", Severity: Act, Weight: 85,

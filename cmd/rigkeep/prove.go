@@ -19,9 +19,9 @@ import (
 func proveVerb() command {
 	return command{
 		name: "prove", args: "RIG[/TUNE]", short: "record that a tune was worked, on which unit and how it went",
-		long: "Writes the proof into the tune and saves both as one revision, edits of values that were not saved included: the proof is of the values as they stand now. A proof that is there is replaced whole. Fingerprint, mass, centre of gravity and inertia are recorded with it; when the build, a value, the unit or its firmware changes, the proof goes stale, and show, history, compare and review say so. " +
+		long: "Writes the proof into the tune and saves both as one revision, edits of values that were not saved included: the proof is of the values as they stand now. Each group is proved by itself: hold (stiffness and filters), limits, horizon, and each follow style that was tried; --style proves one style alone. A group is out of date when its own values change; hold and horizon also with the build or the firmware, limits when a part moves or a limit is widened past the tilts tested. " +
 			"What is not given by flags is taken from the last bench session that found these values, or asked for on a terminal.",
-		example: "rigkeep prove b-cam-85 --unit SK-0412 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove a-cam-zoom --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job tug-day",
+		example: "rigkeep prove b-cam-85 --unit SK-0412 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove b-cam-85 --style walk --unit SK-0412 --place hand\nrigkeep prove a-cam-zoom --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job tug-day",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` it was worked on, by serial or label"},
 			&cli.IntFlag{Name: "memory", Usage: "the controller's numbered memory `N` that the tune is in"},
@@ -30,7 +30,8 @@ func proveVerb() command {
 			&cli.StringFlag{Name: "onset", Usage: "stiffness at which an axis began to oscillate, `AXIS=NUMBER`, with commas"},
 			&cli.StringFlag{Name: "onset-hz", Usage: "frequency of that oscillation, `AXIS=HZ`, with commas"},
 			&cli.Float64Flag{Name: "minutes", Usage: "how many `MINUTES` it was worked"},
-			&cli.StringFlag{Name: "styles", Usage: "follow styles that were tried, `NAMES` with commas"},
+			&cli.StringFlag{Name: "styles", Usage: "follow styles that were tried too, `NAMES` with commas"},
+			&cli.StringSliceFlag{Name: "style", Usage: "prove this `STYLE` alone; repeatable"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's for this unit"},
 			&cli.StringFlag{Name: "note", Usage: "what was noticed, in `WORDS`"},
 			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB`"},
@@ -102,7 +103,9 @@ func runProve(k *invocation) error {
 		return err
 	}
 	p := preset.Proof{At: k.Now(), By: who.Name, Unit: k.c.String("unit"), Place: k.c.String("place"), Minutes: k.c.Float64("minutes"),
-		Firmware: k.c.String("firmware"), Note: strings.TrimSpace(k.c.String("note")), Styles: words2list(k.c.String("styles"))}
+		Firmware: k.c.String("firmware"), Note: strings.TrimSpace(k.c.String("note"))}
+	styles, only := words2list(k.c.String("styles")), k.c.StringSlice("style")
+	styles = append(styles, only...)
 	for _, f := range []struct {
 		flag string
 		to   *map[schema.Axis]float64
@@ -120,14 +123,14 @@ func runProve(k *invocation) error {
 	for a, e := range efforts {
 		p.Effort[a] = effortEvent(preset.BalancePoint{}, e).Effort
 	}
-	asked, err := k.askProof(d, &p)
+	asked, err := k.askProof(d, &p, &styles, len(only) > 0)
 	if err != nil {
 		return err
 	}
 	if p.Place != "hand" && p.Place != "stand" {
 		return usage("--place %q: hand or stand was expected", p.Place)
 	}
-	if f := unknownStyle(d, p.Styles); f != nil {
+	if f := unknownStyle(d, styles); f != nil {
 		return f
 	}
 	u, uerr := k.lib.UnitOf(d.Sheet, p.Unit)
@@ -141,7 +144,8 @@ func runProve(k *invocation) error {
 			return uerr
 		}
 	}
-	e, err := k.lib.Prove(d, p)
+	groups := proveGroups(d, styles, len(only) > 0)
+	e, err := k.lib.Prove(d, p, groups...)
 	if err != nil {
 		return err
 	}
@@ -161,7 +165,11 @@ func runProve(k *invocation) error {
 		return err
 	}
 	place := map[string]string{"hand": "in the hand", "stand": "on the stand"}[p.Place]
-	subject := k.why(fmt.Sprintf("Prove %s on %s, %s", refName(d), p.Unit, place))
+	what := refName(d)
+	if len(only) > 0 {
+		what = "style " + strings.Join(only, ", ") + " of " + what
+	}
+	subject := k.why(fmt.Sprintf("Prove %s on %s, %s", what, p.Unit, place))
 	body := words(reports)
 	if k.dryRun() {
 		k.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(subject), safe.Text(body))
@@ -171,6 +179,19 @@ func runProve(k *invocation) error {
 		k.say("note: worked on the stand only; an axis may still oscillate in the hand, over the tilt range")
 	}
 	return k.commit(plan, subject, body, trailers)
+}
+
+// proveGroups are the groups that a test is of: all but the styles, and those that were
+// tried; or, with onlyStyles, those styles alone.
+func proveGroups(d *library.Loaded, styles []string, onlyStyles bool) []string {
+	var out []string
+	for _, g := range d.Tune.Groups() {
+		style := preset.GroupStyle(g)
+		if style == "" && !onlyStyles && (g == preset.GroupHold || len(d.Tune.GroupValues(g)) > 0) || contains(styles, style) {
+			out = append(out, g)
+		}
+	}
+	return out
 }
 
 // planHolds adds to a plan that a unit holds a tune, which was worked on it.
@@ -221,7 +242,7 @@ func contains[T comparable](l []T, s T) bool { return slices.Contains(l, s) }
 // askProof completes a proof: from the last bench session that found the tune's
 // values, then by asking where there is somebody to ask; asked says that the unit was
 // asked for.
-func (k *invocation) askProof(d *library.Loaded, p *preset.Proof) (asked bool, err error) {
+func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]string, onlyStyles bool) (asked bool, err error) {
 	serial := p.Unit
 	if u, ok := d.Sheet.Unit(p.Unit); ok {
 		serial = u.Serial
@@ -266,7 +287,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof) (asked bool, e
 		return false, err
 	}
 	asked = p.Unit == ""
-	err = a.proof(d, p)
+	err = a.proof(d, p, styles, onlyStyles)
 	done()
 	if errors.Is(err, errStopped) {
 		return asked, stopped("stopped; nothing was recorded", "begin again with: rigkeep prove "+k.args[0])
@@ -314,7 +335,7 @@ func unitNames(s *schema.Sheet) string {
 }
 
 // proof asks for what a proof should have and was not given.
-func (a *prompter) proof(d *library.Loaded, p *preset.Proof) error {
+func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, onlyStyles bool) error {
 	var err error
 	if p.Unit == "" {
 		if p.Unit, err = a.askProofUnit(d.Sheet); err != nil {
@@ -333,7 +354,7 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof) error {
 			return err
 		}
 	}
-	if len(p.Effort) == 0 {
+	if len(p.Effort) == 0 && !onlyStyles {
 		for _, x := range schema.Axes {
 			for {
 				s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read]", x))
@@ -351,16 +372,16 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof) error {
 			}
 		}
 	}
-	if have := d.Tune.Styles(); len(p.Styles) == 0 && len(have) > 0 {
+	if have := d.Tune.Styles(); len(*styles) == 0 && len(have) > 0 {
 		for {
 			s, err := a.line(fmt.Sprintf("follow styles tried, of %s? [Enter: none]", strings.Join(have, ", ")))
 			if err != nil {
 				return err
 			}
-			if p.Styles = words2list(s); unknownStyle(d, p.Styles) == nil {
+			if *styles = words2list(s); unknownStyle(d, *styles) == nil {
 				break
 			}
-			a.say("%v: %s, with commas", unknownStyle(d, p.Styles), strings.Join(have, ", "))
+			a.say("%v: %s, with commas", unknownStyle(d, *styles), strings.Join(have, ", "))
 		}
 	}
 	if p.Note == "" {

@@ -36,7 +36,8 @@ type jsonTune struct {
 	Job      string               `json:"job,omitempty"`
 	Note     string               `json:"note,omitempty"`
 	Values   map[string]jsonValue `json:"values"`
-	Proof    *jsonProof           `json:"proof,omitempty"`
+	Proof    *jsonProof           `json:"proof,omitempty"` // of stiffness and filters
+	Groups   []jsonGroup          `json:"groups"`          // every group of values, and whether it is proved
 	Unsaved  []string             `json:"unsaved"`
 }
 
@@ -45,6 +46,17 @@ type jsonValue struct {
 	Unit   string   `json:"unit,omitempty"`
 	SI     *float64 `json:"si,omitempty"`
 	SIUnit string   `json:"si_unit,omitempty"`
+}
+
+// jsonGroup is how one group of a tune's values stands.
+type jsonGroup struct {
+	Group   string     `json:"group"` // "hold", "limits", "horizon", "style.NAME"
+	State   string     `json:"state"` // "proved", "not proved", "out of date"
+	At      *time.Time `json:"at,omitempty"`
+	By      string     `json:"by,omitempty"`
+	Unit    string     `json:"unit,omitempty"`
+	Place   string     `json:"place,omitempty"`
+	Reasons []string   `json:"reasons"` // it is out of date
 }
 
 type jsonProof struct {
@@ -132,7 +144,7 @@ func runShow(k *invocation) error {
 			j.Values[key] = x
 		}
 		if p := d.Tune.Proof; p != nil {
-			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), OnsetHz: byName(p.OnsetHz), Styles: p.Styles, Note: p.Note, Stale: []string{}}
+			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), OnsetHz: byName(p.OnsetHz), Styles: d.Tune.ProvedStyles(), Note: p.Note, Stale: []string{}}
 			if staleErr != nil {
 				return staleErr
 			}
@@ -142,6 +154,7 @@ func runShow(k *invocation) error {
 			x.Holds = len(x.Stale) == 0
 			j.Proof = &x
 		}
+		j.Groups = k.groups(d)
 		return k.encode(j)
 	}
 	k.printValues(d)
@@ -189,6 +202,50 @@ func (k *invocation) printValues(d *library.Loaded) {
 func (k *invocation) printProof(d *library.Loaded, stale []preset.Staleness) {
 	k.printf("\n%s\n", k.paint.bold("Proof"))
 	k.write(wrap(k.proofWords(d, stale), "  ", k.wide))
+	k.write(k.groupLines(d))
+}
+
+// groups says of every group of a tune how it stands.
+func (k *invocation) groups(d *library.Loaded) []jsonGroup {
+	out := []jsonGroup{}
+	for _, s := range d.Tune.Standing(d.Rig, d.Sheet, k.unitAt(d)) {
+		g := jsonGroup{Group: s.Group, State: s.State, Reasons: []string{}}
+		if p := s.Proof; p != nil {
+			g.By, g.Unit, g.Place = p.By, p.Unit, p.Place
+			if !p.At.IsZero() {
+				g.At = &p.At
+			}
+		}
+		for _, r := range s.Reasons {
+			g.Reasons = append(g.Reasons, r.Text)
+		}
+		out = append(out, g)
+	}
+	return out
+}
+
+// groupLines are the groups but hold, whose proof stands in full above them: a line each.
+func (k *invocation) groupLines(d *library.Loaded) string {
+	t := table{}
+	for _, s := range d.Tune.Standing(d.Rig, d.Sheet, k.unitAt(d)) {
+		if s.Group == preset.GroupHold {
+			continue
+		}
+		words := ""
+		if p := s.Proof; p != nil {
+			words = p.At.In(k.Now().Location()).Format("2006-01-02") + ", " + p.Unit
+		}
+		for i, r := range s.Reasons {
+			if i == 0 {
+				words = ""
+			} else {
+				words += "; "
+			}
+			words += r.Text
+		}
+		t.add(preset.GroupWords(s.Group), s.State, words)
+	}
+	return t.render(k.paint, "  ", k.wide)
 }
 
 // stale says why the proof does not hold: of a tune as it is now, today; of an earlier

@@ -463,7 +463,7 @@ func proof(t preset.Tune) (facts []fact) {
 	if p.Minutes > 0 {
 		minutes = schema.Num(p.Minutes) + " min"
 	}
-	for _, f := range []fact{{"by", p.By}, {"for", minutes}, {"firmware", p.Firmware}, {"styles", strings.Join(p.Styles, ", ")}, {"noticed", p.Note}} {
+	for _, f := range []fact{{"by", p.By}, {"for", minutes}, {"firmware", p.Firmware}, {"styles", strings.Join(t.ProvedStyles(), ", ")}, {"noticed", p.Note}} {
 		if f.Text != "" {
 			facts = append(facts, f)
 		}

@@ -44,8 +44,8 @@ func demo(t testing.TB) Card {
 		"limits.tilt.up_deg": 45.0, "limits.tilt.down_deg": 60.0,
 		"follow.walk.deadband.pan": 12.0, "follow.walk.deadband.tilt": 15.0, "follow.walk.lag.pan": 40.0, "follow.walk.lag.tilt": 45.0,
 	}}
-	p, err := preset.Proof{At: time.Date(2026, 3, 2, 11, 0, 0, 0, time.UTC), Unit: "Q-01", Place: "hand", By: "A-cam operator", Minutes: 15, Styles: []string{"walk"}, Note: "Smooth on the stairs.",
-		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -2.5}, Onset: map[schema.Axis]float64{schema.Pan: 58, schema.Tilt: 49}, OnsetHz: map[schema.Axis]float64{schema.Tilt: 22}}.Complete(r, sheet, tune)
+	p, err := preset.Proof{At: time.Date(2026, 3, 2, 11, 0, 0, 0, time.UTC), Unit: "Q-01", Place: "hand", By: "A-cam operator", Minutes: 15, Note: "Smooth on the stairs.",
+		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -2.5}, Onset: map[schema.Axis]float64{schema.Pan: 58, schema.Tilt: 49}, OnsetHz: map[schema.Axis]float64{schema.Tilt: 22}}.Complete(r, sheet, tune, preset.GroupHold)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -111,7 +111,7 @@ func TestHarmless(t *testing.T) {
 	tn := &r.Tunes[0]
 	tn.Name, tn.Tune.Note, tn.Since = evil, evil, evil
 	p := *tn.Tune.Proof
-	p.Unit, p.By, p.Firmware, p.Note, p.Styles, p.Ended = evil, evil, evil, evil, []string{evil}, evil
+	p.Unit, p.By, p.Firmware, p.Note, p.Ended = evil, evil, evil, evil, evil
 	tn.Tune.Proof = &p
 	tn.Changes[0].Who, tn.Changes[0].Why, tn.Changes[0].Job, tn.Changes[0].Words = evil, evil, evil, []string{evil}
 	c.Files[0].Path = evil

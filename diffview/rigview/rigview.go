@@ -111,55 +111,39 @@ type Group struct {
 	Onset  string // with margins, for Hold
 }
 
-// Proof gives the state of each group: hold, limits, then each follow style. on is the
+// Proof gives the state of each group: hold, limits, horizon, then each follow style. on is the
 // unit that it goes out on, "" where that is not said.
 func Proof(r preset.Rig, s *schema.Sheet, t *preset.Tune, on string) []Group {
 	none := page.State{V: page.Bad, Word: "not proved"}
 	if t == nil {
 		return []Group{{Name: "Hold", State: page.State{V: page.Note, Word: "no tune yet"}}}
 	}
-	names := []string{"Hold"}
-	if _, ok := t.Values["limits.tilt.up_deg"]; ok {
-		names = append(names, "Limits")
-	} else if _, ok := t.Values["limits.tilt.down_deg"]; ok {
-		names = append(names, "Limits")
+	states := map[string]page.State{
+		preset.NotProved: none,
+		preset.Proved:    {V: page.Good, Word: preset.Proved},
+		preset.OutOfDate: {V: page.Look, Word: preset.OutOfDate},
 	}
-	styles := t.Styles()
-	for _, st := range styles {
-		names = append(names, Title(st))
-	}
-	p := t.Proof
-	if p == nil {
-		out := []Group{}
-		for _, n := range names {
-			out = append(out, Group{Name: n, State: none})
+	out := []Group{}
+	for _, x := range t.Standing(r, s, on) {
+		name := x.Group
+		if style := preset.GroupStyle(name); style != "" {
+			name = style
 		}
-		return out
-	}
-	good := page.State{V: page.Good, Word: "proved"}
-	stale := t.Stale(r, s, on)
-	var why []string
-	for _, x := range stale {
-		why = append(why, x.Text)
-	}
-	if len(stale) > 0 {
-		good = page.State{V: page.Look, Word: "out of date"}
-	}
-	tested := join(", ", day(p.At), p.Unit, map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place], p.By)
-	if p.Minutes > 0 {
-		tested += ", " + schema.Num(p.Minutes) + " min"
-	}
-	tried := map[string]bool{}
-	for _, st := range p.Styles {
-		tried[Title(st)] = true
-	}
-	var out []Group
-	for i, n := range names {
-		g := Group{Name: n, State: good, Tested: tested, Since: strings.Join(why, "; ")}
-		if i > 0 && n != "Limits" && !tried[n] {
-			g = Group{Name: n, State: none, Tested: "No test on record"}
+		g := Group{Name: Title(name), State: states[x.State]}
+		if p := x.Proof; p != nil {
+			g.Tested = join(", ", day(p.At), p.Unit, map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place], p.By)
+			if p.Minutes > 0 {
+				g.Tested += ", " + schema.Num(p.Minutes) + " min"
+			}
+			var why []string
+			for _, y := range x.Reasons {
+				why = append(why, y.Text)
+			}
+			g.Since = strings.Join(why, "; ")
+		} else if t.Proof != nil {
+			g.Tested = "No test on record"
 		}
-		if i == 0 {
+		if x.Group == preset.GroupHold {
 			g.Onset = Margins(t)
 		}
 		out = append(out, g)

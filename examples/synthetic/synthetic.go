@@ -110,7 +110,7 @@ func (t *tune) text() string {
 		n("follow.walk.deadband.pan"), n("follow.walk.deadband.tilt"), n("follow.walk.lag.pan"), n("follow.walk.lag.tilt"))
 	if t.proved {
 		unit := []string{"Q-01", "SK-0412"}[t.gimbal]
-		fmt.Fprintf(&b, "\n[proof]\nat = %s\nunit = %q\nplace = \"hand\"\nby = \"A-cam operator\"\nrig = %q\nvalues = %q\neffort_pct = { pan = 0.5, roll = 1, tilt = 1.5 }\nonset = { tilt = %s }\n",
+		fmt.Fprintf(&b, "\n[proof.hold]\nat = %s\nunit = %q\nplace = \"hand\"\nby = \"A-cam operator\"\nrig = %q\ndigest = %q\neffort_pct = { pan = 0.5, roll = 1, tilt = 1.5 }\nonset = { tilt = %s }\n",
 			Start.AddDate(0, 0, t.day).Format(time.RFC3339), unit, t.fp, t.digest(), schema.Num(math.Min(100, math.Round(t.v["stiffness.tilt"]*1.5))))
 	}
 	return b.String()
@@ -121,7 +121,7 @@ func (t *tune) digest() string {
 	for k, v := range t.v {
 		values[k] = v
 	}
-	return preset.Tune{Values: values}.Digest()
+	return preset.Tune{Values: values}.GroupDigest(preset.GroupHold)
 }
 
 // Stream writes the library as a git fast-import stream for refs/heads/main.

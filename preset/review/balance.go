@@ -72,7 +72,7 @@ func effortOver(l *look, x *Subject) {
 		}
 		axes = append(axes, a.String())
 		words = append(words, fmt.Sprintf("%s %s %%", a, num(v)))
-		ev = append(ev, x.proofFact(fmt.Sprintf("resting effort of %s: %s %%", a, num(v)), "proof.effort_pct."+a.String(), "proof.effort_pct"))
+		ev = append(ev, x.proofFact(fmt.Sprintf("resting effort of %s: %s %%", a, num(v)), "proof.hold.effort_pct."+a.String(), "proof.hold.effort_pct"))
 	}
 	if words == nil {
 		return
@@ -95,7 +95,7 @@ func effortUnread(l *look, x *Subject) {
 	if axes == nil {
 		return
 	}
-	l.on(x, hit{what: "the proof has no resting effort of " + list(axes), evidence: []Evidence{x.proofFact("no resting effort of "+list(axes), "proof.effort_pct")}, fill: []string{"{keys}", list(axes)}})
+	l.on(x, hit{what: "the proof has no resting effort of " + list(axes), evidence: []Evidence{x.proofFact("no resting effort of "+list(axes), "proof.hold.effort_pct")}, fill: []string{"{keys}", list(axes)}})
 }
 
 func horizonOffset(l *look, x *Subject) {

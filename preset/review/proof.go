@@ -34,7 +34,7 @@ func (x *Subject) proof() *preset.Proof {
 
 // proofFact is the proof as evidence.
 func (x *Subject) proofFact(text string, keys ...string) Evidence {
-	e := x.TuneFile.fact(text, append(keys, "proof.at", "proof")...)
+	e := x.TuneFile.fact(text, append(keys, "proof.hold.at", "proof.hold", "proof")...)
 	p := x.proof()
 	e.Who, e.When = p.By, p.At
 	return e
@@ -49,7 +49,7 @@ func proofMissing(l *look, x *Subject) {
 	if x.Tune == nil || x.Tune.Proof != nil || x.taken() {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("%s has no proof", x.Ref), seen: x.state(), evidence: []Evidence{x.TuneFile.fact("the tune has no [proof]", "kind")}})
+	l.on(x, hit{what: fmt.Sprintf("%s has no proof", x.Ref), seen: x.state(), evidence: []Evidence{x.TuneFile.fact("the tune has no [proof.hold]", "kind")}})
 }
 
 // taken reports whether the newest acceptance of a handover still lacks a proof of ours.
@@ -91,7 +91,7 @@ func proofHandover(l *look, x *Subject) {
 		if p.Ended != "" {
 			text += "; " + p.Ended
 		}
-		ev = append(ev, x.proofFact(text, "proof.stale", "proof.unit"))
+		ev = append(ev, x.proofFact(text, "proof.hold.stale", "proof.hold.unit"))
 	}
 	l.on(x, hit{what: what, evidence: ev, seen: x.state()})
 }
@@ -101,7 +101,7 @@ func proofEnded(l *look, x *Subject) {
 	if p == nil || p.Ended == "" || x.taken() {
 		return
 	}
-	l.on(x, hit{what: "the proof was ended: " + p.Ended, evidence: []Evidence{x.proofFact(p.Ended, "proof.stale")}})
+	l.on(x, hit{what: "the proof was ended: " + p.Ended, evidence: []Evidence{x.proofFact(p.Ended, "proof.hold.stale")}})
 }
 
 func proofRig(l *look, x *Subject) {
@@ -115,7 +115,7 @@ func proofRig(l *look, x *Subject) {
 	if len(words) > 0 {
 		what += ": " + strings.Join(words, "; ")
 	}
-	ev := []Evidence{x.proofFact("proved with the build "+p.Rig, "proof.rig"), x.RigFile.fact("the build is "+now+" now", "part[0]")}
+	ev := []Evidence{x.proofFact("proved with the build "+p.Rig, "proof.hold.rig"), x.RigFile.fact("the build is "+now+" now", "part[0]")}
 	for _, b := range x.Builds {
 		ev = append(ev, b.told(x.RigFile.Path, "changed the build"))
 	}
@@ -239,17 +239,20 @@ func partWords(then, now []preset.Part) []string {
 
 func proofTune(l *look, x *Subject) {
 	p := x.proof()
-	if p == nil || p.Digest == "" || p.Digest == x.Tune.Digest() || x.taken() {
+	if p == nil || p.Digest == "" || p.Digest == x.Tune.GroupDigest(preset.GroupHold) || x.taken() {
 		return
 	}
 	what := "values changed since the proof of " + day(p.At)
-	ev := []Evidence{x.proofFact("proved on "+day(p.At), "proof.values")}
+	ev := []Evidence{x.proofFact("proved on "+day(p.At), "proof.hold.digest")}
 	if x.Proved == nil {
 		l.on(x, hit{what: what + "; the values of that day are in no revision", evidence: ev, seen: x.state()})
 		return
 	}
 	var words []string
 	for _, key := range x.changed(x.Proved.Values) {
+		if preset.GroupOf(key) != preset.GroupHold {
+			continue
+		}
 		was, now := x.Proved.Values[key], x.Tune.Values[key]
 		w := l.change(x, key, was, now)
 		words = append(words, w)
@@ -376,7 +379,7 @@ func proofUnit(l *look, x *Subject) {
 	if p == nil || p.Unit == "" || x.Unit == "" || x.Sheet.SameUnit(x.Unit, p.Unit) || x.taken() {
 		return
 	}
-	ev := []Evidence{x.proofFact("proved on unit "+p.Unit, "proof.unit")}
+	ev := []Evidence{x.proofFact("proved on unit "+p.Unit, "proof.hold.unit")}
 	if x.Pin >= 0 {
 		ev = append(ev, l.s.JobFile.fact("goes out on unit "+x.Unit, fmt.Sprintf("pin[%d].unit", x.Pin), fmt.Sprintf("pin[%d]", x.Pin)))
 	}
@@ -404,7 +407,7 @@ func proofFirmware(l *look, x *Subject) {
 		return
 	}
 	l.on(x, hit{what: fmt.Sprintf("proved on firmware %s; unit %s has %s now", p.Firmware, or(u.Serial, u.Label), u.Firmware), evidence: []Evidence{
-		x.proofFact("firmware "+p.Firmware+" at the proof", "proof.firmware"),
+		x.proofFact("firmware "+p.Firmware+" at the proof", "proof.hold.firmware"),
 		x.unitFact(u, "firmware "+u.Firmware+" now", "firmware"),
 	}})
 }
@@ -431,7 +434,7 @@ func proofStand(l *look, x *Subject) {
 	if p == nil || p.Place != "stand" || x.taken() {
 		return
 	}
-	l.on(x, hit{what: "the proof of " + day(p.At) + " was made on the stand only", evidence: []Evidence{x.proofFact("place = stand", "proof.place")}})
+	l.on(x, hit{what: "the proof of " + day(p.At) + " was made on the stand only", evidence: []Evidence{x.proofFact("place = stand", "proof.hold.place")}})
 }
 
 func proofOld(l *look, x *Subject) {
@@ -448,7 +451,7 @@ func proofOld(l *look, x *Subject) {
 		return
 	}
 	what := fmt.Sprintf("the proof of %s is %.0f days old; more than %s asks for a look", day(p.At), days, num(l.rule.Limit.Value))
-	l.on(x, hit{what: what, evidence: []Evidence{x.proofFact("proved on "+day(p.At), "proof.at")}, seen: []string{p.At.UTC().Format(time.RFC3339)}})
+	l.on(x, hit{what: what, evidence: []Evidence{x.proofFact("proved on "+day(p.At), "proof.hold.at")}, seen: []string{p.At.UTC().Format(time.RFC3339)}})
 }
 
 // short is a digest as people quote it.

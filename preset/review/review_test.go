@@ -68,7 +68,7 @@ offset_deg = 0
 deadband = { pan = 4, tilt = 5 }
 lag = { pan = 0.3, tilt = 0.2 }
 
-[proof]
+[proof.hold]
 at = 2026-02-20T10:00:00Z
 unit = "SK-0412"
 place = "hand"
@@ -188,7 +188,7 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	if p := tune.Proof; p != nil && p.Digest == "" {
 		// recorded as prove records it, for the unchanged rig and values
 		was := preset.DecodeTune(cat, parse(t, "then", schema.KindTune, fmt.Sprintf(tuneTOML, fp), sh).Tree())
-		full, err := p.Complete(rig, sh, was)
+		full, err := p.Complete(rig, sh, was, preset.GroupHold)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -207,7 +207,7 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	if p := tune.Proof; p != nil {
 		for _, a := range schema.Axes {
 			if v, ok := p.Onset[a]; ok {
-				s.Onsets = append(s.Onsets, Onset{Axis: a, Value: v, Now: true, From: "at the proof", Key: "proof.onset", File: s.TuneFile})
+				s.Onsets = append(s.Onsets, Onset{Axis: a, Value: v, Now: true, From: "at the proof", Key: "proof.hold.onset", File: s.TuneFile})
 			}
 		}
 	}
@@ -271,7 +271,7 @@ func then(t testing.TB) func(*Subject) {
 	}
 }
 
-func unproved(x *texts) { x.tune = x.tune[:strings.Index(x.tune, "\n[proof]")+1] }
+func unproved(x *texts) { x.tune = x.tune[:strings.Index(x.tune, "\n[proof.hold]")+1] }
 
 func cases(t testing.TB) []ruleCase {
 	both := func(fs ...func(*Subject)) func(*Snapshot) {
@@ -367,7 +367,7 @@ func cases(t testing.TB) []ruleCase {
 			x.job = replaced(replaced(x.job, "longest_mm = 50", "longest_mm = 24"), "drift_pct = 60", "drift_pct = 100")
 		}},
 		{rule: "follow-drift", name: "a style that no shot asks for: a look", edit: func(x *texts) {
-			x.tune = replaced(x.tune, "[proof]", "[follow.chase]\ndeadband = { pan = 10 }\nlag = { pan = 2 }\n\n[proof]")
+			x.tune = replaced(x.tune, "[proof.hold]", "[follow.chase]\ndeadband = { pan = 10 }\nlag = { pan = 2 }\n\n[proof.hold]")
 		}, fires: true, severity: schema.Look, says: []string{"chase"}},
 		{rule: "follow-delay", name: "wide dead band", edit: tuned("deadband = { pan = 4", "deadband = { pan = 20"), fires: true, says: []string{"the job allows 1 s", "pan"}},
 		{rule: "follow-delay", name: "no dead band, but much lag", edit: func(x *texts) {

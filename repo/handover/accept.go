@@ -441,7 +441,7 @@ func (x *accepting) proof(theirs, own *file.Doc) (*file.Doc, error) {
 	if t.Proof != nil && t.Proof.Unit != "" {
 		x.note(theirs.Name(), fmt.Sprintf("worked on unit %s; the dials are the same here, so the numbers come as they are, but they prove nothing on another unit", t.Proof.Unit))
 	}
-	return merge.AddStale(theirs, []string{preset.EndedByHandover + "from " + x.p.Sender.Name + ", not proved here"})
+	return merge.AddStale(theirs, []string{preset.EndedByHandover + "from " + x.p.Sender.Name + ", not proved here"}, merge.ProofGroups(theirs)...)
 }
 
 // dials refuses numbers that mean something else on the sheet that the library has.

@@ -347,6 +347,9 @@ func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) 
 		return nil, err
 	}
 	d.Rig = preset.DecodeRig(fp, rigDoc.Tree())
+	if now := d.Rig.Fingerprint(); d.Rev == "" && now != fp {
+		d.Rig.Edited = now
+	}
 	d.Texts[preset.RigPath(fp)] = rigText
 	if d.Sheet, err = l.Sheet(d.Rev, d.Rig.Gimbal); err != nil {
 		return nil, err

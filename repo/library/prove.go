@@ -9,47 +9,56 @@ import (
 	"rigkeep/schema"
 )
 
-// Prove works out the tune with a new proof in the place of the old one, which is
-// replaced whole. It does not write. A build that was edited and not saved is
-// refused, since its fingerprint is not the folder's yet.
-func (l *Library) Prove(d *Loaded, p preset.Proof) (Edited, error) {
+// Prove works out the tune with a new proof of each group named in the place of the old
+// one, which is replaced whole; the other groups keep theirs. It does not write. A build
+// that was edited and not saved is refused, since its fingerprint is not the folder's yet.
+func (l *Library) Prove(d *Loaded, p preset.Proof, groups ...string) (Edited, error) {
 	if now := d.Rig.Fingerprint(); now != d.Rig.ID {
 		return Edited{}, &store.Error{Kind: store.ErrChanged, Msg: "the build of " + d.Rig.Alias + " was changed and is not saved: its fingerprint is " + now + " now", Hint: "Save it first: rigkeep save " + d.Rig.Alias + " -m WHY", Paths: []string{preset.RigPath(d.Rig.ID)}}
 	}
-	p, err := p.Complete(d.Rig, d.Sheet, *d.Tune)
-	if err != nil {
-		return Edited{}, err
-	}
-	t := l.proofTable(p)
 	path := d.TunePath()
 	doc := d.Doc.WithOrder(l.rank(path))
-	if d.Tune.Proof == nil {
-		after, err := doc.AddTable("proof", t)
+	for _, g := range groups {
+		own, err := p.Complete(d.Rig, d.Sheet, *d.Tune, g)
 		if err != nil {
 			return Edited{}, err
 		}
-		_, err = l.Parse(path, after.Text(), d.Sheet)
-		return Edited{Path: path, Before: d.Doc, After: after}, file.Asked(err)
+		if doc, err = l.putProof(doc, g, own); err != nil {
+			return Edited{}, err
+		}
+		doc = doc.WithOrder(l.rank(path))
 	}
-	// in place, so that what a person wrote beside it stays
-	flat := p.Flat()
+	_, err := l.Parse(path, doc.Text(), d.Sheet)
+	return Edited{Path: path, Before: d.Doc, After: doc}, file.Asked(err)
+}
+
+// putProof writes the proof of one group, in place where there is one, so that what a
+// person wrote beside it stays.
+func (l *Library) putProof(doc *file.Doc, group string, p preset.Proof) (*file.Doc, error) {
+	at := "proof." + group
+	t := l.proofTable(p, group)
+	if _, there := doc.Get(at); !there {
+		return doc.AddTable(at, t)
+	}
+	flat := p.Flat(group)
+	n := len(schema.SplitPath(at))
 	var edits []file.Edit
 	gone := map[string]bool{}
 	for _, key := range doc.Keys() {
 		seg := schema.SplitPath(key)
-		if seg[0] != "proof" || len(seg) < 2 {
+		if len(seg) <= n || !strings.HasPrefix(key, at+".") {
 			continue
 		}
-		at := strings.Join(seg[:2], ".")
-		if _, keep := flat[key]; !keep && !underAny(flat, at) && !gone[at] {
-			gone[at] = true
-			edits = append(edits, file.Edit{Key: at, Delete: true})
+		own := at + "." + seg[n]
+		if _, keep := flat[key]; !keep && !underAny(flat, own) && !gone[own] {
+			gone[own] = true
+			edits = append(edits, file.Edit{Key: own, Delete: true})
 		}
 	}
 	for _, f := range t {
-		edits = append(edits, file.Edit{Key: "proof." + f.Key, Value: f.Value})
+		edits = append(edits, file.Edit{Key: at + "." + f.Key, Value: f.Value})
 	}
-	return l.edit(path, doc, d.Sheet, edits...)
+	return doc.Apply(edits...)
 }
 
 // underAny reports whether a key is in the map, or any key below it.
@@ -62,33 +71,41 @@ func underAny(f schema.Flat, at string) bool {
 	return false
 }
 
-// proofTable is a proof in the catalogue's order, with a table in braces for what
-// is known per axis.
-func (l *Library) proofTable(p preset.Proof) file.Table {
-	flat := p.Flat()
+// proofTable is the proof of a group in the catalogue's order, with a table in braces for
+// what is known per axis.
+func (l *Library) proofTable(p preset.Proof, group string) file.Table {
+	flat := p.Flat(group)
 	k, _ := l.Cat.Kind(schema.KindTune)
 	var out file.Table
 	at := map[string]int{}
+	pattern := "proof." + group + "."
+	if preset.GroupStyle(group) != "" {
+		pattern = "proof.style.*."
+	}
 	for _, f := range k.Fields {
-		v, ok := flat[f.Path]
-		if !ok || !strings.HasPrefix(f.Path, "proof.") {
+		key, ok := strings.CutPrefix(f.Path, pattern)
+		if !ok {
+			continue
+		}
+		v, ok := flat["proof."+group+"."+key]
+		if !ok {
 			continue
 		}
 		if n, isNum := schema.Number(v); isNum {
 			v = number(n)
 		}
-		seg := schema.SplitPath(f.Path)
-		if len(seg) == 2 {
-			out = append(out, file.Field{Key: seg[1], Value: v})
+		name, axis, per := strings.Cut(key, ".")
+		if !per {
+			out = append(out, file.Field{Key: name, Value: v})
 			continue
 		}
-		i, ok := at[seg[1]]
+		i, ok := at[name]
 		if !ok {
 			i = len(out)
-			at[seg[1]] = i
-			out = append(out, file.Field{Key: seg[1], Value: file.Table{}})
+			at[name] = i
+			out = append(out, file.Field{Key: name, Value: file.Table{}})
 		}
-		out[i].Value = append(out[i].Value.(file.Table), file.Field{Key: seg[2], Value: v})
+		out[i].Value = append(out[i].Value.(file.Table), file.Field{Key: axis, Value: v})
 	}
 	return out
 }
@@ -159,23 +176,14 @@ func (p *Proofs) rig(h Revision) preset.Rig {
 	return then
 }
 
-// StaleNow says why the proof of a tune, as it is in the work tree, does not hold today:
-// values, build, also one that was edited and is not saved, firmware of the unit, and
-// the unit that an open job sends it out on.
+// StaleNow says why the proof of a tune's stiffness and filters, as the tune is in the work
+// tree, does not hold today: values, build, also one that was edited and is not saved,
+// firmware of the unit, and the unit that an open job sends it out on.
 func (l *Library) StaleNow(d *Loaded) ([]preset.Staleness, error) {
 	if d.Tune == nil || d.Tune.Proof == nil {
 		return nil, nil
 	}
 	out := d.Tune.Stale(d.Rig, d.Sheet, "")
-	if now := d.Rig.Fingerprint(); now != d.Rig.ID && d.Tune.Proof.Rig == d.Rig.ID {
-		r := d.Rig
-		r.ID = now
-		for _, s := range d.Tune.Stale(r, d.Sheet, "") {
-			if s.What == "rig" {
-				out = append(out, preset.Staleness{What: "rig", Text: s.Text + "; that edit is not saved"})
-			}
-		}
-	}
 	pins, err := l.JobsOf(RigRef{Fingerprint: d.Rig.ID, Was: d.Rig.Was}, d.Ref.Tune)
 	if err != nil {
 		return out, err

@@ -425,7 +425,7 @@ func (l *Library) newer(pinned, present state) *review.Newer {
 	if a == nil || b == nil {
 		return nil // an unreadable file is said by itself
 	}
-	n := &review.Newer{At: present.stamp, Path: present.path, Keys: review.Differ(a.Values, b.Values), Proof: !sameProof(a.Proof, b.Proof)}
+	n := &review.Newer{At: present.stamp, Path: present.path, Keys: review.Differ(a.Values, b.Values), Proof: !sameProofs(a, b)}
 	if len(n.Keys) == 0 && !n.Proof {
 		return nil
 	}
@@ -442,6 +442,16 @@ func (l *Library) decode(path string, text []byte) *preset.Tune {
 	return &t
 }
 
+// sameProofs reports whether two tunes have the same record of every group.
+func sameProofs(a, b *preset.Tune) bool {
+	for _, g := range append(a.Groups(), b.Groups()...) {
+		if !sameProof(a.ProofOf(g), b.ProofOf(g)) {
+			return false
+		}
+	}
+	return true
+}
+
 func sameProof(a, b *preset.Proof) bool {
 	if a == nil || b == nil {
 		return a == b
@@ -452,7 +462,7 @@ func sameProof(a, b *preset.Proof) bool {
 // record is the part of a tune's text from its proof on, by which one record is
 // told from another without reading the whole; nil where it has no such header.
 func record(text []byte) []byte {
-	if i := bytes.Index(text, []byte("\n[proof]")); i >= 0 {
+	if i := bytes.Index(text, []byte("\n[proof.hold]")); i >= 0 {
 		return text[i:]
 	}
 	return nil
@@ -494,7 +504,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 	if p == nil {
 		return nil
 	}
-	stale := p.Digest != "" && p.Digest != x.Tune.Digest() || p.Rig != "" && p.Rig != x.Rig.Fingerprint()
+	stale := p.Digest != "" && p.Digest != x.Tune.GroupDigest(preset.GroupHold) || p.Rig != "" && p.Rig != x.Rig.Fingerprint()
 	if !stale {
 		return nil
 	}
@@ -664,7 +674,7 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 	proof := func(p *preset.Proof, src review.Source, from string) {
 		for _, ax := range schema.Axes {
 			if v, ok := p.Onset[ax]; ok {
-				x.Onsets = append(x.Onsets, review.Onset{Axis: ax, Value: v, Hz: p.OnsetHz[ax], From: from, Key: "proof.onset", File: src,
+				x.Onsets = append(x.Onsets, review.Onset{Axis: ax, Value: v, Hz: p.OnsetHz[ax], From: from, Key: "proof.hold.onset", File: src,
 					Now: p.Rig == x.Rig.Fingerprint() || now(ax, p.Inertia, p.MassKg)})
 			}
 		}

@@ -62,7 +62,7 @@ func (s *summary) byAlias() []*rigSummary {
 
 const (
 	summaryName  = "summary"
-	summaryMagic = "rigkeep-summary-6\n"
+	summaryMagic = "rigkeep-summary-7\n"
 )
 
 // summary gives the summary of the last revision.
@@ -294,7 +294,7 @@ const mostProved = 50
 // this gimbal: the numbers of another's dials say nothing here.
 func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool) {
 	p := tune.Proof
-	changed := p.Digest != "" && p.Digest != tune.Digest()
+	changed := p.Digest != "" && p.Digest != tune.GroupDigest(preset.GroupHold)
 	if !changed && (p.Rig == "" || p.Rig == r.Fingerprint()) {
 		return true
 	}
@@ -318,7 +318,7 @@ func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same b
 		if t.Proof == nil || !t.Proof.At.Equal(p.At) {
 			break
 		}
-		if changed && t.Digest() == p.Digest {
+		if changed && t.GroupDigest(preset.GroupHold) == p.Digest {
 			tune.Values = t.Values
 		}
 		if h.Fingerprint != r.ID {

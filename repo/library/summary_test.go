@@ -72,7 +72,7 @@ func rigText(i int) string {
 func tuneText(fp string, tilt int, proved bool) string {
 	s := fmt.Sprintf("format = 1\nkind = \"tune\"\nrig = %q\n[stiffness]\npan = 30\ntilt = %d\n", fp, tilt)
 	if proved {
-		s += "[proof]\nat = 2026-01-10T10:00:00Z\nunit = \"Q-01\"\nplace = \"hand\"\nrig = \"" + fp + "\"\n[proof.onset]\ntilt = 60\n"
+		s += "[proof.hold]\nat = 2026-01-10T10:00:00Z\nunit = \"Q-01\"\nplace = \"hand\"\nrig = \"" + fp + "\"\n[proof.hold.onset]\ntilt = 60\n"
 	}
 	return s
 }
@@ -262,7 +262,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 		t.Fatal(err)
 	}
 	digest := preset.DecodeTune(schema.Default(), proved.Tree()).Digest()
-	if proved, err = proved.Set("proof.values", digest); err != nil {
+	if proved, err = proved.Set("proof.hold.digest", digest); err != nil {
 		t.Fatal(err)
 	}
 	save("Prove", day.AddDate(0, 0, 1), store.File{Path: path, Data: proved.Text()})
@@ -282,7 +282,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 		t.Errorf("the onset seen at the proof is lost: %v", ts[0].Onset)
 	}
 	// the values of a proof that no revision holds are not made up
-	odd, err := raised.Set("proof.values", "0000000000")
+	odd, err := raised.Set("proof.hold.digest", "0000000000")
 	if err != nil {
 		t.Fatal(err)
 	}

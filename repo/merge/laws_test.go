@@ -88,9 +88,9 @@ func someone(t testing.TB, r *rand.Rand, kind, text, tag string, n int) string {
 			apply(file.Parse("x", []byte(s)))
 		case 10:
 			if kind == schema.KindTune {
-				apply(d.Set("proof.at", file.DateTime{Date: file.Date{Year: 2026, Month: 3, Day: 1 + r.IntN(28)}}.Time()))
-				apply(d.Set("proof.by", tag))
-				apply(d.Set("proof.values", digestOf(t, string(d.Text()))))
+				apply(d.Set("proof.hold.at", file.DateTime{Date: file.Date{Year: 2026, Month: 3, Day: 1 + r.IntN(28)}}.Time()))
+				apply(d.Set("proof.hold.by", tag))
+				apply(d.Set("proof.hold.digest", digestOf(t, string(d.Text()))))
 			}
 		}
 	}

@@ -15,10 +15,10 @@
 //     never by position. An element or a named table deleted on one side and changed on the
 //     other is one conflict.
 //   - Notes (text of any length) merge by line.
-//   - A proof is one thing: the newer one is kept. It goes stale, with the reason written into
-//     it, if the values are not wholly those of its side, and if the merge put together what
-//     acts together: two parameters of one axis, parameters that the catalogue says work on
-//     each other, or the build from one side and stiffness or filters from the other.
+//   - The proof of a group of values is one thing: the newer one is kept. It ends, with the
+//     reason written into it, if the group's values are not wholly those of its side, and that
+//     of stiffness and filters also if the build came from the other side. A group that both
+//     sides changed ends its own proof and no other.
 //   - A rig that moved to a new fingerprint takes along what the other side did to it. A build
 //     changed on both sides gets the fingerprint of the merged build. Pins without a revision
 //     follow the rig.
@@ -287,7 +287,10 @@ type merger struct {
 
 func (m *merger) run() Output {
 	m.out, m.final, m.from, m.drop, m.graft = Output{}, map[string]cell{}, map[string]Side{}, nil, nil
-	proof := m.proofSide()
+	proofs := map[string]Side{}
+	for _, g := range m.proofGroups() {
+		proofs[g] = m.proofSide(g)
+	}
 	gone := m.unitsGone()
 	ids := map[string]bool{}
 	for _, x := range []*doc{m.b, m.o, m.t} {
@@ -299,8 +302,8 @@ func (m *merger) run() Output {
 		if gone.covers(id) {
 			continue
 		}
-		if proof != "" && within(id, "proof") {
-			m.decide(id, proof, false)
+		if side, ok := sideOfProof(proofs, id); ok {
+			m.decide(id, side, false)
 			continue
 		}
 		m.leaf(id)
@@ -308,9 +311,19 @@ func (m *merger) run() Output {
 	m.doc = m.write()
 	m.out.Text = m.doc.Text()
 	if m.in.Kind == schema.KindTune {
-		m.checkProof(proof)
+		m.checkProofs(proofs)
 	}
 	return m.out
+}
+
+// sideOfProof is whose proof a key belongs to; ok is false for a key of none.
+func sideOfProof(proofs map[string]Side, id string) (Side, bool) {
+	for g, side := range proofs {
+		if within(id, "proof."+g) {
+			return side, true
+		}
+	}
+	return "", false
 }
 
 // decide settles a key for one side.
@@ -646,8 +659,8 @@ func ValueAt(cat *schema.Catalogue, kind string, text []byte, key string) any {
 	}
 	s := shapeOf(cat, kind)
 	x := s.parse(d, s.needTies(d.Tree()))
-	if key == "proof" {
-		return x.showProof()
+	if seg := schema.SplitPath(key); seg[0] == "proof" && (len(seg) == 2 || len(seg) == 3 && seg[1] == "style") {
+		return x.showProof(strings.TrimPrefix(key, "proof."))
 	}
 	return x.show(key)
 }

@@ -204,11 +204,11 @@ func TestRemarksOfBothSides(t *testing.T) {
 func TestProof(t *testing.T) {
 	digest := func(text string) string { return digestOf(t, text) }
 	proof := func(at, by, values string) string {
-		return "\n[proof]\nat = " + at + "\nunit = \"Large A\"\nby = \"" + by + "\"\nvalues = \"" + values + "\"\n"
+		return "\n[proof.hold]\nat = " + at + "\nunit = \"Large A\"\nby = \"" + by + "\"\ndigest = \"" + values + "\"\n"
 	}
 	base := tuneBase + proof("2026-03-02T11:00:00Z", "A-cam operator", digest(tuneBase))
 	newer := func(text, at, by string) string {
-		body, _, _ := strings.Cut(text, "\n[proof]")
+		body, _, _ := strings.Cut(text, "\n[proof.hold]")
 		return body + proof(at, by, digest(body))
 	}
 	pan := edits(t, base, "pan = 41", "pan = 44")
@@ -236,9 +236,9 @@ func TestProof(t *testing.T) {
 					t.Fatal(out.Conflicts, err)
 				}
 				v, _ := flat(t, schema.KindTune, out.Text)
-				stale, _ := v["proof.stale"].(string)
-				if v["proof.by"] != c.by || !strings.Contains(stale, c.stale) || (c.stale == "") != (stale == "") {
-					t.Errorf("swap %v: by %v, stale %q", swap, v["proof.by"], stale)
+				stale, _ := v["proof.hold.stale"].(string)
+				if v["proof.hold.by"] != c.by || !strings.Contains(stale, c.stale) || (c.stale == "") != (stale == "") {
+					t.Errorf("swap %v: by %v, stale %q", swap, v["proof.hold.by"], stale)
 				}
 			}
 		})

@@ -12,19 +12,38 @@ import (
 	"rigkeep/schema"
 )
 
-// maxStale is how long proof.stale may be.
+// maxStale is how long the reason of an ended proof may be.
 const maxStale = 400
 
-// reasonSep stands between two reasons in proof.stale.
+// reasonSep stands between two reasons of it.
 const reasonSep = "; "
 
-// proofSide says whose proof a tune keeps, "" where key by key gives the same or there is none.
-// A proof that both changed is never mixed: the newer one is kept.
-func (m *merger) proofSide() Side {
+// proofGroups lists the groups of which either side or the base has a proof.
+func (m *merger) proofGroups() []string {
 	if m.in.Kind != schema.KindTune {
-		return ""
+		return nil
 	}
-	b, o, t := m.b.table("proof", ""), m.o.table("proof", ""), m.t.table("proof", "")
+	there := map[string]bool{}
+	for _, x := range []*doc{m.b, m.o, m.t} {
+		for id := range x.leaves {
+			seg := schema.SplitPath(x.at[id])
+			switch {
+			case len(seg) < 3 || seg[0] != "proof":
+			case seg[1] != "style":
+				there[seg[1]] = true
+			case len(seg) > 3:
+				there[preset.StyleGroup(seg[2])] = true
+			}
+		}
+	}
+	return sortedKeys(there)
+}
+
+// proofSide says whose proof of a group a tune keeps, "" where key by key gives the same or
+// there is none. A proof that both changed is never mixed: the newer one is kept.
+func (m *merger) proofSide(group string) Side {
+	id := "proof." + group
+	b, o, t := m.b.table(id, ""), m.o.table(id, ""), m.t.table(id, "")
 	switch {
 	case file.Equal(o, t), file.Equal(t, b):
 		return Ours
@@ -32,7 +51,7 @@ func (m *merger) proofSide() Side {
 		return Theirs
 	case len(o) == 0 || len(t) == 0:
 		// Deleted here, changed there: as everywhere else, a person decides.
-		c := Conflict{Path: m.in.Path, Key: "proof", Why: "deleted on one side, changed on the other", Base: m.b.showProof(), Ours: m.o.showProof(), Theirs: m.t.showProof()}
+		c := Conflict{Path: m.in.Path, Key: id, Why: "deleted on one side, changed on the other", Base: m.b.showProof(group), Ours: m.o.showProof(group), Theirs: m.t.showProof(group)}
 		if m.in.Choose != nil {
 			if ch, ok := m.in.Choose(c, false); ok && ch.Take != "" {
 				return ch.Take
@@ -43,7 +62,7 @@ func (m *merger) proofSide() Side {
 		}
 		return Ours
 	}
-	at := func(p map[string]any) time.Time { t, _ := schema.Moment(p["proof.at"]); return t }
+	at := func(p map[string]any) time.Time { t, _ := schema.Moment(p[id+".at"]); return t }
 	if a, b := at(o), at(t); !a.Equal(b) {
 		if a.After(b) {
 			return Ours
@@ -68,63 +87,102 @@ func (x *doc) table(id, without string) map[string]any {
 	return out
 }
 
-func (x *doc) showProof() any {
-	if len(x.table("proof", "")) == 0 {
+func (x *doc) showProof(group string) any {
+	if len(x.table("proof."+group, "")) == 0 {
 		return nil
 	}
-	return plain(x.cell("proof.at").value)
+	return plain(x.cell("proof." + group + ".at").value)
 }
 
-// checkProof finds out whether this merge ends the proof, and writes it into the text.
-func (m *merger) checkProof(side Side) {
-	m.out.Stale = m.mixed()
-	v, _ := m.doc.Get("proof")
-	if p, ok := v.(map[string]any); !ok || len(p) == 0 {
-		return
+// checkProofs finds out which groups' proofs this merge ends, and writes it into the text.
+// A group whose values both sides changed ends its own proof and no other.
+func (m *merger) checkProofs(sides map[string]Side) {
+	mixed := m.mixed()
+	for _, g := range sortedKeys(mixed) {
+		m.out.Stale = append(m.out.Stale, mixed[g]...)
 	}
 	merged := preset.DecodeTune(m.in.Cat, m.doc.Tree())
 	o, t := preset.DecodeTune(m.in.Cat, m.o.d.Tree()), preset.DecodeTune(m.in.Cat, m.t.d.Tree())
-	sameProof := file.Equal(m.o.table("proof", "proof.stale"), m.t.table("proof", "proof.stale"))
-	reasons := slices.Clone(m.out.Stale)
-	if sameProof {
-		// One session; what ended it on either side ends it here.
-		reasons = append(reasons, ended(o)...)
-		reasons = append(reasons, ended(t)...)
-		if now := merged.Digest(); len(reasons) == 0 && now != o.Digest() && now != t.Digest() {
-			reasons = append(reasons, "values of two sides were merged")
+	for _, g := range sortedKeys(sides) {
+		if merged.ProofOf(g) == nil {
+			continue
 		}
-	} else {
-		own := o
-		if side == Theirs {
-			own = t
+		id := "proof." + g
+		now, ours, theirs := merged.GroupDigest(g), o.GroupDigest(g), t.GroupDigest(g)
+		reasons := slices.Clone(mixed[g])
+		if file.Equal(m.o.table(id, id+".stale"), m.t.table(id, id+".stale")) {
+			// One session; what ended it on either side ends it here.
+			reasons = append(reasons, ended(o, g)...)
+			reasons = append(reasons, ended(t, g)...)
+			if len(reasons) == 0 && now != ours && now != theirs {
+				reasons = append(reasons, "values of two sides were merged")
+			}
+		} else {
+			own, was := o, ours
+			if sides[g] == Theirs {
+				own, was = t, theirs
+			}
+			reasons = append(reasons, ended(own, g)...)
+			if now != was {
+				reasons = append(reasons, "it was worked with other values; some were merged in from another side")
+			}
 		}
-		reasons = append(reasons, ended(own)...)
-		if merged.Digest() != own.Digest() {
-			reasons = append(reasons, "it was worked with other values; some were merged in from another side")
+		if next, err := AddStale(m.doc, reasons, g); err == nil {
+			m.doc, m.out.Text = next, next.Text()
+		} else {
+			m.failed(id+".stale", err)
 		}
-	}
-	if next, err := AddStale(m.doc, reasons); err == nil {
-		m.doc, m.out.Text = next, next.Text()
-	} else {
-		m.failed("proof.stale", err)
 	}
 }
 
-func ended(t preset.Tune) []string {
-	if t.Proof == nil || t.Proof.Ended == "" {
+func ended(t preset.Tune, group string) []string {
+	p := t.ProofOf(group)
+	if p == nil || p.Ended == "" {
 		return nil
 	}
-	return strings.Split(t.Proof.Ended, reasonSep)
+	return strings.Split(p.Ended, reasonSep)
 }
 
-// AddStale writes reasons into the proof of a tune, beside those that are there already; each
-// once, in alphabetical order, so that merges in any order come to the same text. A tune
-// without a proof stays as it is.
-func AddStale(d *file.Doc, reasons []string) (*file.Doc, error) {
-	if v, _ := d.Get("proof"); v == nil || len(reasons) == 0 {
+// BuildGroups are the groups whose proofs a change of the build ends.
+var BuildGroups = []string{preset.GroupHold, preset.GroupHorizon}
+
+// ProofGroups lists the groups of which a tune's text has a proof.
+func ProofGroups(d *file.Doc) []string {
+	v, _ := d.Get("proof")
+	m, _ := v.(map[string]any)
+	var out []string
+	for _, g := range sortedKeys(m) {
+		if g != "style" {
+			out = append(out, g)
+			continue
+		}
+		styles, _ := m[g].(map[string]any)
+		for _, s := range sortedKeys(styles) {
+			out = append(out, preset.StyleGroup(s))
+		}
+	}
+	return out
+}
+
+// AddStale writes reasons into the proofs of some groups of a tune, beside those that are
+// there already; each once, in alphabetical order, so that merges in any order come to the
+// same text. A group without a proof stays as it is.
+func AddStale(d *file.Doc, reasons []string, groups ...string) (*file.Doc, error) {
+	for _, g := range groups {
+		next, err := addStale(d, reasons, "proof."+g)
+		if err != nil {
+			return nil, err
+		}
+		d = next
+	}
+	return d, nil
+}
+
+func addStale(d *file.Doc, reasons []string, at string) (*file.Doc, error) {
+	if v, _ := d.Get(at); v == nil || len(reasons) == 0 {
 		return d, nil
 	}
-	old, _ := d.Get("proof.stale")
+	old, _ := d.Get(at + ".stale")
 	was, _ := old.(string)
 	all := slices.Clone(reasons)
 	if was != "" {
@@ -146,38 +204,42 @@ func AddStale(d *file.Doc, reasons []string) (*file.Doc, error) {
 	if text == "" { // one reason longer than the field
 		text = string([]rune(all[0])[:maxStale])
 	}
-	return d.Set("proof.stale", text)
+	return d.Set(at+".stale", text)
 }
 
-// mixed lists what of two sides was put together although it acts together: parameters of one
-// axis, and parameters of which the catalogue says that they work on each other.
-func (m *merger) mixed() []string {
-	var ours, theirs []string
+// mixed says, group by group, which values of two sides were put together in it.
+func (m *merger) mixed() map[string][]string {
+	ours, theirs := map[string][]string{}, map[string][]string{}
 	for id, side := range m.from {
-		if _, ok := m.in.Cat.Param(m.at(id)); !ok {
+		key := m.at(id)
+		if _, ok := m.in.Cat.Param(key); !ok {
 			continue
 		}
+		g := preset.GroupOf(key)
 		switch b := m.b.cell(id); {
 		case side == Ours && !m.o.cell(id).is(b):
-			ours = append(ours, id)
+			ours[g] = append(ours[g], id)
 		case side == Theirs && !m.t.cell(id).is(b):
-			theirs = append(theirs, id)
+			theirs[g] = append(theirs[g], id)
 		}
 	}
-	return interacting(m.in.Cat, ours, theirs)
+	out := map[string][]string{}
+	for g := range ours {
+		if words := pairsOf(m.in.Cat, ours[g], theirs[g]); words != nil {
+			out[g] = words
+		}
+	}
+	return out
 }
 
-// interacting says in words which changes of two sides act together.
-func interacting(cat *schema.Catalogue, ours, theirs []string) []string {
+// pairsOf says in words which values of one group come from two sides.
+func pairsOf(cat *schema.Catalogue, ours, theirs []string) []string {
 	pairs := map[string]bool{}
 	for _, a := range ours {
 		for _, b := range theirs {
 			p, _ := cat.Param(a)
 			q, _ := cat.Param(b)
-			if s, u := p.Style(a), q.Style(b); s != "" && u != "" && s != u {
-				continue // two styles are never at work at once
-			}
-			if a != b && (p.Axis != "" && p.Axis == q.Axis || interplay(p, q) || interplay(q, p)) {
+			if a != b {
 				x, y := p.Label(a), q.Label(b)
 				if y < x {
 					x, y = y, x
@@ -198,13 +260,4 @@ func interacting(cat *schema.Catalogue, ours, theirs []string) []string {
 		text += fmt.Sprintf(", and %d more pairs", n)
 	}
 	return []string{text}
-}
-
-func interplay(p, q schema.Param) bool {
-	for _, w := range p.With {
-		if w.Key == q.Path {
-			return true
-		}
-	}
-	return false
 }

@@ -883,9 +883,7 @@ func (s *set) rigFile(g *group, aligned string, massOurs, massTheirs bool) error
 	}
 	text := out.Text
 	if text != nil && place.Kind == schema.KindTune {
-		reasons := out.Stale
-		reasons = append(reasons, s.checkBuildVsStiffness(in, text, massOurs, massTheirs)...)
-		if text, err = s.markStale(shown, text, reasons); err != nil {
+		if text, err = s.markStale(shown, text, out.Stale, s.checkBuildVsStiffness(in, text, massOurs, massTheirs)); err != nil {
 			return err
 		}
 	}
@@ -934,22 +932,22 @@ func (s *set) checkBuildVsStiffness(in Input, merged []byte, massOurs, massTheir
 	return []string{"the build changed on one side and " + strings.Join(labels, " and ") + " on the other"}
 }
 
-// markStale ends the proof of a tune that was merged from what acts together, and says so
-// whether or not there is one.
-func (s *set) markStale(path string, text []byte, reasons []string) ([]byte, error) {
-	if len(reasons) == 0 {
+// markStale tells of the proofs that the merge of a tune ended, mixed, and ends those that a
+// build from the other side does, whether or not there is a proof.
+func (s *set) markStale(path string, text []byte, mixed, reasons []string) ([]byte, error) {
+	if len(mixed)+len(reasons) == 0 {
 		return text, nil
 	}
 	d, err := file.Parse(path, text)
 	if err != nil {
 		return text, nil
 	}
-	next, err := AddStale(d.WithOrder(shapeOf(s.in.Cat, schema.KindTune).order), reasons)
+	next, err := AddStale(d.WithOrder(shapeOf(s.in.Cat, schema.KindTune).order), reasons, BuildGroups...)
 	if err != nil {
 		return nil, err
 	}
 	v, _ := d.Get("proof")
-	for _, r := range reasons {
+	for _, r := range append(mixed[:len(mixed):len(mixed)], reasons...) {
 		if v != nil {
 			r += ": the proof no longer holds, work it in the hand again"
 		} else {

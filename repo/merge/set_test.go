@@ -96,7 +96,7 @@ func tuneFor(fp string) string { return strings.Replace(tuneBase, "k7qd2m9x4c", 
 
 // withProof adds a proof of the values as they are.
 func withProof(t testing.TB, tune, fp string) string {
-	return tune + fmt.Sprintf("\n[proof]\nat = 2026-03-02T11:00:00Z\nby = \"A-cam operator\"\nrig = %q\nvalues = %q\n", fp, digestOf(t, tune))
+	return tune + fmt.Sprintf("\n[proof.hold]\nat = 2026-03-02T11:00:00Z\nby = \"A-cam operator\"\nrig = %q\ndigest = %q\n", fp, digestOf(t, tune))
 }
 
 // library is a base to begin from: a sheet, one rig with a tune and a bench log, a job.

@@ -234,7 +234,7 @@ func (s *Shop) ProveOn(rig, unit string) store.Rev {
 		s.T.Fatal(err)
 	}
 	e, err := s.Prove(d, preset.Proof{At: s.Now(), Unit: unit, Place: "hand", By: s.Who.Name, Minutes: 15,
-		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -1.5}, Onset: map[schema.Axis]float64{schema.Pan: 60, schema.Tilt: 55}})
+		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -1.5}, Onset: map[schema.Axis]float64{schema.Pan: 60, schema.Tilt: 55}}, preset.GroupHold)
 	if err != nil {
 		s.T.Fatal(err)
 	}
