@@ -55,6 +55,13 @@ var reviewProof = ReviewFamily{
 			About:    "Fires when the proof carries a reason why it no longer holds: a merge that mixed two sides within one axis, for example.",
 		},
 		{
+			ID: "proof-group", Title: "Not all of the tune is proved", Severity: Look, Weight: 74,
+			Why:      "Limits, horizon and each follow style are tested by themselves, and what was not tested is not known.",
+			Do:       "Try it handheld and record it.",
+			Commands: []string{"rigkeep prove {ref} --unit {unit} --place hand"},
+			About:    "Fires when stiffness and filters have a proof, and the limits, the horizon or a follow style has none or one that is out of date.",
+		},
+		{
 			ID: "proof-stand", Title: "Proved on the stand only", Severity: Act, Weight: 40,
 			Why:      "A stand holds the head otherwise than hands do: it may oscillate in one and be smooth in the other.",
 			Do:       "Work it in the hand, over the whole tilt range, and record that.",

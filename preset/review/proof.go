@@ -21,6 +21,7 @@ func init() {
 	tests["proof-firmware"] = proofFirmware
 	tests["proof-ended"] = proofEnded
 	tests["proof-stand"] = proofStand
+	tests["proof-group"] = proofGroup
 	tests["proof-old"] = proofOld
 }
 
@@ -427,6 +428,36 @@ func (x *Subject) unitFact(u schema.Unit, text string, keys ...string) Evidence 
 		s.Path = preset.UnitPath(x.Sheet.Slug, u.Serial)
 	}
 	return s.fact(text, keys...)
+}
+
+// proofGroup tells of the groups beside stiffness and filters.
+func proofGroup(l *look, x *Subject) {
+	if x.proof() == nil || x.taken() {
+		return
+	}
+	var words []string
+	var ev []Evidence
+	seen := []string{}
+	for _, s := range x.Tune.Standing(x.Rig, x.Sheet, x.Unit) {
+		if s.Group == preset.GroupHold || s.State == preset.Proved || len(x.Tune.GroupValues(s.Group)) == 0 {
+			continue
+		}
+		w := preset.GroupWords(s.Group) + " " + s.State
+		for _, r := range s.Reasons {
+			w += " (" + r.Text + ")"
+		}
+		words = append(words, w)
+		seen = append(seen, s.Group, x.Tune.GroupDigest(s.Group))
+		var keys []string
+		for k := range x.Tune.GroupValues(s.Group) {
+			keys = append(keys, k)
+		}
+		slices.Sort(keys)
+		ev = append(ev, x.TuneFile.fact(w, append([]string{"proof." + s.Group + ".at"}, keys...)...))
+	}
+	if words != nil {
+		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, seen: seen})
+	}
 }
 
 func proofStand(l *look, x *Subject) {

@@ -192,7 +192,16 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 		if err != nil {
 			t.Fatal(err)
 		}
-		p.Digest, p.Rig, p.MassKg, p.CGmm, p.Inertia = full.Digest, fp, full.MassKg, full.CGmm, full.Inertia
+		p.Digest, p.Rig, p.MassKg, p.CGmm, p.Inertia, p.TiltsDeg = full.Digest, fp, full.MassKg, full.CGmm, full.Inertia, full.TiltsDeg
+		tune.Others = map[string]*preset.Proof{}
+		for _, g := range was.Groups()[1:] {
+			own, err := p.Complete(rig, sh, was, g)
+			if err != nil {
+				t.Fatal(err)
+			}
+			own.Rig = fp
+			tune.Others[g] = &own
+		}
 	}
 	sh.Units[0].Held = []schema.Held{{At: time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC), Rig: fp, Tune: "main", Digest: tune.Digest(), Values: tune.Values}}
 	j := preset.DecodeJob("2026-03-02-night", jobDoc.Tree())
@@ -301,6 +310,11 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "proof-tune", name: "the proof's revision is lost", edit: tuned("tilt = 13", "tilt = 14"), fires: true, says: []string{"in no revision"}},
 		{rule: "proof-tune", name: "13.0 is 13", edit: tuned("tilt = 13", "tilt = 13.0"), change: both(then(t))},
 
+		{rule: "proof-group", name: "nothing but stiffness is proved", change: sub(func(x *Subject) { x.Tune.Others = nil }), fires: true, severity: schema.Look, says: []string{"style walk not proved", "limits not proved"}, command: "rigkeep prove b-cam --unit 'Small A' --place hand"},
+		{rule: "proof-group", name: "a style changed since", edit: tuned("deadband = { pan = 4", "deadband = { pan = 5"), fires: true, severity: schema.Look, says: []string{"style walk out of date (values changed since the proof)"}},
+		{rule: "proof-group", name: "a limit widened", edit: tuned("down_deg = 45", "down_deg = 60"), fires: true, severity: schema.Look, says: []string{"limits out of date", "down 60°, tested to 45°"}},
+		{rule: "proof-group", name: "a limit narrowed", edit: tuned("down_deg = 45", "down_deg = 40")},
+		{rule: "proof-group", name: "all proved"},
 		{rule: "proof-unit", name: "goes out on another", edit: jobbed(`unit = "Small A"`, `unit = "SK-0417"`), fires: true, says: []string{"SK-0412", "SK-0417"}, command: "rigkeep prove b-cam --unit SK-0417 --place hand"},
 		{rule: "proof-unit", name: "label of the same unit"},
 		{rule: "proof-unit", name: "the job does not say", edit: jobbed("unit = \"Small A\"\n", "")},
