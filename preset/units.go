@@ -13,7 +13,7 @@ import (
 func DecodeUnit(c *schema.Catalogue, serial string, doc schema.Tree) schema.Unit {
 	f := schema.Flatten(doc)
 	u := schema.Unit{Serial: serial, Label: f.Str("label"), Was: f.Strs("was"), Firmware: f.Str("firmware"), Memories: int(f.NumOr("memories", 0)),
-		Note: f.Str("note"), Trouble: f.Str("trouble"), Address: f.Str("link.address")}
+		Note: f.Str("note"), Trouble: f.Str("trouble"), Address: f.Str("link.address"), DeviceID: f.Str("link.device_id")}
 	keys := f.Keys()
 	for i := range f.Len("held") {
 		at := fmt.Sprintf("held[%d].", i)

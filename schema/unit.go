@@ -12,6 +12,7 @@ type Unit struct {
 	Note     string
 	Trouble  string // shown when it goes out
 	Address  string // how it is reached over a link
+	DeviceID string // the device's own number, where it tells one
 	Held     []Held // what was put on it, oldest first
 }
 
@@ -84,6 +85,7 @@ func unitKind(ps []Param) Kind {
 		Field{Path: "trouble", Type: String, Doc: "A fault that whoever takes it out must know of.", Example: "Clicks on roll."},
 		Field{Path: "was", Type: Strings, Derived: true, MaxLen: 100, Doc: "Serials under which it was known before."},
 		Field{Path: "link.address", Type: String, MaxLen: 200, Pattern: `(serial|tcp|udp|udp-in):[^\x00-\x1f\x7f]+`, Doc: "How it is reached over a link.", Example: "tcp:192.0.2.7:5760"},
+		Field{Path: "link.device_id", Type: String, Derived: true, Pattern: `[0-9a-f]{16,36}`, Doc: "The device's own number, where it tells one.", Example: "0123456789abcdef"},
 		Field{Path: "held[].at", Type: Time, Required: true, Derived: true, Doc: "Since when the controller holds this.", Example: "2026-03-02T11:00:00Z"},
 		Field{Path: "held[].by", Type: String, Derived: true, MaxLen: 200, Doc: "Who put it there.", Example: "A-cam operator"},
 		Field{Path: "held[].rig", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "The rig whose tune it is.", Example: "k7qd2m9x4c"},

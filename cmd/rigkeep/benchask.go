@@ -14,6 +14,11 @@ import (
 
 // interactive asks through a session.
 func (b *benchRun) interactive() error {
+	release, err := b.lib.HoldStand(b.d.Rig.ID)
+	if err != nil {
+		return err
+	}
+	defer release()
 	if b.c.Bool("no-input") {
 		return usage("--no-input and no answer given").hinted("add --saw for one answer, or --json for what to set next")
 	}

@@ -23,7 +23,7 @@ import (
 func compareVerb() command {
 	return command{
 		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
-		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), a part (part:NAME), both at a moment with @WHEN, or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
+		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), a part (part:NAME), both at a moment with @WHEN, what a unit holds by its record (unit:UNIT), or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
 			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
 		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@night-pilotage --html changes.html\nrigkeep compare a-cam-prime b-cam-85 --patch\nrigkeep compare a-cam-prime\nrigkeep compare a-cam-prime --units",
 		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code", "units", "one tune beside what each unit holds of it"),
@@ -178,6 +178,9 @@ func (k *invocation) fileSide(name string) (diffview.Side, onDisk, error) {
 // is narrowed to what the file can be held against, and the file takes the place
 // of the one it stands for.
 func (k *invocation) sides(nameA, nameB string) (a, b diffview.Side, err error) {
+	if strings.HasPrefix(nameA, "unit:") || strings.HasPrefix(nameB, "unit:") {
+		return k.unitSides(nameA, nameB)
+	}
 	var atA, atB onDisk
 	if k.isFile(nameA) {
 		a, atA, err = k.fileSide(nameA)

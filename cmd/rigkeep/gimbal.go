@@ -29,6 +29,11 @@ func gimbalVerb() command {
 			{name: "list", pages: true, short: "list the gimbal sheets", reads: true, example: "rigkeep gimbal list", run: runGimbalList},
 			{name: "show", pages: true, args: "GIMBAL", short: "show a gimbal sheet in words", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
 			gimbalMeasureVerb(),
+			{name: "link", args: "GIMBAL|FILE --from ADDRESS", short: "list what a device has over a link, to fill a sheet from", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"},
+				long:    "Lists the settings of a device that speaks an open standard, with their values, beside the dials of the sheet. It only reads. Copy what it says of the device into the sheet.",
+				example: "rigkeep gimbal link quay-large --from tcp:127.0.0.1:5760",
+				flags:   []cli.Flag{fromFlag(), &cli.IntFlag{Name: "system", Usage: "the device with system number `N`"}, &cli.IntFlag{Name: "component", Usage: "the part with component number `N`"}},
+				run:     runGimbalLink},
 		},
 	}
 }

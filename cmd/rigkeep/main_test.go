@@ -17,6 +17,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"rigkeep/cmd/rigkeep/device/devicetest"
 	"rigkeep/examples"
 )
 
@@ -85,6 +86,7 @@ func TestScripts(t *testing.T) {
 			"gitclean": cmdGitClean,
 			"library":  cmdLibrary,
 			"keep":     cmdKeep,
+			"device":   cmdDevice,
 			"same":     cmdSame,
 			"photo":    cmdPhoto,
 		},
@@ -127,6 +129,23 @@ func cmdGitClean(ts *testscript.TestScript, neg bool, args []string) {
 			ts.Fatalf("git %s: %v\n%s", strings.Join(words, " "), err, text)
 		}
 	}
+}
+
+// device ARGS… starts the pretend device on UDP; $DEVICE is its address, $SEEN its log. In
+// ARGS a file is named from the working folder.
+func cmdDevice(ts *testscript.TestScript, neg bool, args []string) {
+	dir, err := os.MkdirTemp(ts.Getenv("WORK"), "device-")
+	ts.Check(err)
+	for i, a := range args {
+		if i > 0 && args[i-1] == "--table" {
+			args[i] = ts.MkAbs(a)
+		}
+	}
+	d, err := devicetest.Run(dir, "udp:127.0.0.1:0", args...)
+	ts.Check(err)
+	ts.Defer(d.Kill)
+	ts.Setenv("DEVICE", d.Address())
+	ts.Setenv("SEEN", d.Log())
 }
 
 // library makes lib with the example sheets and four rigs and goes into it.

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"rigkeep/cmd/rigkeep/device/devicetest"
 	"rigkeep/diffview/safe"
 )
 
@@ -78,6 +79,10 @@ var plays = []struct{ section, line string }{
 	{"handover read", "handover read ../parcel.zip"},
 	{"handover accept", "handover accept ../parcel.zip --unsigned --library ../other"},
 	{"trust list", "trust list"},
+	{"gimbal link", "gimbal link quay-large --from DEVICE"},
+	{"unit read", "unit read QL-0044 --from DEVICE --style walk"},
+	{"unit read", "unit read QL-0044 --from DEVICE --style walk --record"},
+	{"load --link", "load a-cam-prime --unit QL-0044 --link --plan"},
 	{"any command that changes something", "set b-cam-85 stiffness.tilt=9 --dry-run"},
 	{"an error", "show nobody"},
 }
@@ -116,8 +121,13 @@ func TestShapes(t *testing.T) {
 	types := map[string]reflect.Type{}
 	var order []string
 	covered := map[string]bool{}
+	device := ""
 	for _, p := range plays {
-		out := play(dir, p.line+" --json")
+		if strings.Contains(p.line, "DEVICE") && device == "" {
+			device = devicetest.Start(t, "udp", "--table", linkTable(t), "--heartbeat", "300").Address()
+			linkedSheet(t, &shop{dir: dir}, "by value", "on command")
+		}
+		out := play(dir, strings.ReplaceAll(p.line, "DEVICE", device)+" --json")
 		var doc map[string]any
 		if err := json.Unmarshal([]byte(out), &doc); err != nil {
 			t.Errorf("%s: %v\n%s", p.line, err, out)

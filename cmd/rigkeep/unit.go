@@ -45,6 +45,7 @@ func unitVerb() command {
 				example: "rigkeep unit rename QL-0031 QL-0131", flags: []cli.Flag{messageFlag()}, run: runUnitRename},
 			{name: "remove", args: "UNIT", short: "take a unit out of the library; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"units"},
 				example: "rigkeep unit remove SK-0417 -m \"Sold\"", flags: []cli.Flag{messageFlag()}, run: runUnitRemove},
+			unitReadVerb(),
 		},
 	}
 }

@@ -191,9 +191,13 @@ func TestInterpret(t *testing.T) {
 	}
 }
 
+const stiffnesses = `stiffness.pan
+stiffness.roll
+stiffness.tilt`
+
 func wants(m map[string]float64) []Want {
 	var out []Want
-	for _, k := range []string{"filters.sensing", "follow.walk.lag.pan", "stiffness.pan", "stiffness.roll", "stiffness.tilt", "limits.tilt.up_deg"} {
+	for _, k := range strings.Fields("filters.sensing follow.walk.lag.pan " + stiffnesses + " limits.tilt.up_deg") {
 		v, ok := m[k]
 		if !ok {
 			continue
@@ -287,7 +291,11 @@ func TestPlanNeverLeaps(t *testing.T) {
 			t.Fatal(doubts)
 		}
 		to := func(k string) float64 { return float64(rapid.IntRange(10, 160).Draw(t, k)) / 2 }
-		p, err := NewPlan(schema.Default(), s, wants(map[string]float64{"stiffness.pan": to("pan"), "stiffness.roll": to("roll"), "stiffness.tilt": to("tilt")}), vs)
+		p, err := NewPlan(schema.Default(), s, wants(map[string]float64{
+			"stiffness.pan":  to("pan"),
+			"stiffness.roll": to("roll"),
+			"stiffness.tilt": to("tilt"),
+		}), vs)
 		if err != nil {
 			t.Fatal(err)
 		}

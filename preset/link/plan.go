@@ -66,7 +66,7 @@ func (r *Refusal) Error() string { return strings.Join(r.Reasons, "; ") }
 // raised under the filters it will have. A raise of stiffness or of a filter goes in
 // steps. values are fresh from the unit, without a doubt among them.
 func NewPlan(c *schema.Catalogue, s *schema.Sheet, wants []Want, values []Value) (Plan, error) {
-	var p Plan
+	p := Plan{Changes: []Change{}, Steps: []Step{}}
 	var bad []string
 	refuse := func(format string, args ...any) { bad = append(bad, fmt.Sprintf(format, args...)) }
 	held := map[string]Value{}

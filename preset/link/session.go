@@ -24,6 +24,13 @@ const (
 	EvEnd      = "end"
 )
 
+// Answers that stop a session before anything is sent.
+const (
+	StopRecord = "the values on the unit are not those on record"
+	StopLabel  = "the label typed is not this unit's"
+	StopReady  = "the head was not ready"
+)
+
 // Event is one line of the log of a session. Which fields it has depends on Event.
 type Event struct {
 	At      string             `json:"at"`
@@ -83,8 +90,9 @@ const (
 type Action struct {
 	Do    Do
 	Step  Step
-	Back  bool // the write puts an old value back, or goes down again
-	Total int  // writes of this run, for counting them
+	Old   uint32 // what the device has before the write, as far as is known
+	Back  bool   // the write puts an old value back, or goes down again
+	Total int    // writes of this run, for counting them
 	Done  int
 }
 
@@ -104,7 +112,7 @@ type Result struct {
 	Restored []string `json:"restored,omitempty"` // keys that have their old value again, read back
 	Left     []Left   `json:"left,omitempty"`     // keys that have neither, or nobody knows
 	Partly   []string `json:"partly,omitempty"`   // keys whose new value stayed although the session did not end as it should
-	Kept     string   `json:"kept"`               // over a power cycle: "yes", "no", "unknown", or "" where nothing was written
+	Kept     string   `json:"kept"`               // over a power cycle: "yes", "no", "refused" by the device, "unknown", or "" where nothing was written
 }
 
 // Session is one run of writes, replayed from its events.
@@ -185,6 +193,10 @@ func (s *Session) Next() Action {
 	a := Action{Do: s.next, Back: s.back || s.goingDown, Total: len(s.queue), Done: s.at}
 	if s.next == DoWrite || s.next == AskQuiet {
 		a.Step = s.queue[s.at]
+		a.Old = s.begin.Plan.Changes[a.Step.Change].OldBits
+		if n := s.now[a.Step.Change]; n != nil {
+			a.Old = *n
+		}
 	}
 	return a
 }
@@ -202,15 +214,15 @@ func (s *Session) Add(e Event) error {
 	s.events = append(s.events, e)
 	switch e.Event {
 	case EvSeen:
-		s.ask(e, AskLabel, "the values on the unit are not those on record")
+		s.ask(e, AskLabel, StopRecord)
 	case EvLabel:
-		s.ask(e, AskReady, "the label typed is not this unit's")
+		s.ask(e, AskReady, StopLabel)
 	case EvReady:
 		then := DoWrite
 		if s.begin.Restores != "" {
 			then = DoReadBack
 		}
-		s.ask(e, then, "the head was not ready")
+		s.ask(e, then, StopReady)
 	case EvSend:
 		s.send()
 	case EvOutcome:
@@ -239,7 +251,7 @@ func (s *Session) Add(e Event) error {
 	case EvStored:
 		s.storing = true
 		s.next = DoReadBack
-		s.kept = map[Outcome]string{Written: "yes", Refused: "no"}[e.Outcome]
+		s.kept = map[Outcome]string{Written: "yes", Refused: "refused"}[e.Outcome]
 		if s.kept == "" {
 			s.kept = "unknown"
 		}

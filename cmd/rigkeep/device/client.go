@@ -7,6 +7,7 @@ import (
 	"io"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"rigkeep/preset/link"
@@ -241,7 +242,7 @@ func (c *Client) silent() error {
 	for _, p := range others {
 		names = append(names, fmt.Sprintf("system %d, component %d", p.System, p.Component))
 	}
-	return fmt.Errorf("%w with system %d, component %d; there is %v", ErrSilent, c.Pair.System, c.Pair.Component, names)
+	return fmt.Errorf("%w with system %d, component %d; there is %s", ErrSilent, c.Pair.System, c.Pair.Component, strings.Join(names, "; "))
 }
 
 // Others lists the devices that gave a sign of life, but for the one spoken with.
@@ -569,4 +570,10 @@ func KeepMessage(p Pair, try byte) wire.Command {
 	m := wire.Command{Command: wire.CommandStore, System: p.System, Component: p.Component, Confirmation: try}
 	m.Params[0] = 1
 	return m
+}
+
+// Bytes are the bytes of a message as it would be sent to a device whose version of the
+// standard is not known yet.
+func Bytes(m wire.Message, seq byte) ([]byte, error) {
+	return wire.Append(nil, wire.Frame{Version: 2, Seq: seq, System: ownSystem, Component: ownComponent, Message: m})
 }

@@ -36,65 +36,79 @@ type Seen struct {
 	Param1  float64
 }
 
-// Start starts a device on this machine. kind is "udp" or "tcp"; args are the options
-// of peer/device.mjs. It ends with the test.
+// Start starts a device on this machine for a test, and ends it with the test. kind is
+// "udp" or "tcp"; args are the options of peer/device.mjs.
 func Start(t testing.TB, kind string, args ...string) *Device {
 	t.Helper()
-	dir := t.TempDir()
+	d, err := Run(t.TempDir(), kind+":127.0.0.1:0", args...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(d.Kill)
+	return d
+}
+
+// Run starts a device. dir is an empty folder for its program and its log, listen is
+// where it listens, as KIND:HOST:PORT.
+func Run(dir, listen string, args ...string) (*Device, error) {
 	_, here, _, _ := runtime.Caller(0)
 	program, err := os.ReadFile(filepath.Join(filepath.Dir(here), "peer", "device.mjs"))
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	cache, err := os.UserCacheDir()
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	modules := filepath.Join(cache, "rigkeep-ci", "device", "node_modules")
 	if _, err := os.Stat(filepath.Join(modules, "node-mavlink")); err != nil {
-		t.Fatalf("the pretend device is not installed: bash .ci/test installs it (%v)", err)
+		return nil, fmt.Errorf("the pretend device is not installed: bash .ci/test installs it (%w)", err)
 	}
 	main := filepath.Join(dir, "device.mjs")
 	if err := os.WriteFile(main, program, 0o644); err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	if err := os.Symlink(modules, filepath.Join(dir, "node_modules")); err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	d := &Device{log: filepath.Join(dir, "seen.jsonl")}
-	d.cmd = exec.Command("node", append([]string{main, "--listen", kind + ":127.0.0.1:0", "--log", d.log}, args...)...)
+	d.cmd = exec.Command("node", append([]string{main, "--listen", listen, "--log", d.log}, args...)...)
 	d.cmd.Stderr = os.Stderr
 	out, err := d.cmd.StdoutPipe()
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	if err := d.cmd.Start(); err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
-	t.Cleanup(func() {
-		_ = d.cmd.Process.Kill()
-		_ = d.cmd.Wait()
-	})
 	line, err := bufio.NewReader(out).ReadString('\n')
 	if err != nil {
-		t.Fatalf("the pretend device did not start: %v", err)
+		d.Kill()
+		return nil, fmt.Errorf("the pretend device did not start: %w", err)
 	}
 	var ready struct {
 		Ready string
 		Port  int
 	}
 	if err := json.Unmarshal([]byte(line), &ready); err != nil {
-		t.Fatal(err)
+		d.Kill()
+		return nil, err
 	}
 	d.Kind, d.Port = ready.Ready, ready.Port
-	return d
+	return d, nil
 }
 
 // Address is how the device is reached.
 func (d *Device) Address() string { return fmt.Sprintf("%s:127.0.0.1:%d", d.Kind, d.Port) }
 
+// Log is the file in which the device notes what it saw.
+func (d *Device) Log() string { return d.log }
+
 // Kill ends the device at once.
-func (d *Device) Kill() { _ = d.cmd.Process.Kill() }
+func (d *Device) Kill() {
+	_ = d.cmd.Process.Kill()
+	_ = d.cmd.Wait()
+}
 
 // Seen is what the device logged so far.
 func (d *Device) Seen(t testing.TB) []Seen {

@@ -1,0 +1,862 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"math"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/cmd/rigkeep/device"
+	"rigkeep/diffview/safe"
+	"rigkeep/preset"
+	"rigkeep/preset/link"
+	"rigkeep/preset/link/wire"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+// loadLinkFlags are the flags of load that are about a link.
+func loadLinkFlags() []cli.Flag {
+	return append(boolFlags("link", "write the values over the unit's link, asked step by step",
+		"plan", "with --link: print what would be sent, and send nothing",
+		"restore", "with --link: put the old values back that a writing which did not end has left"),
+		fromFlag(), styleFlag())
+}
+
+// linkCautions are said before anything is written.
+var linkCautions = []string{
+	"Writing to a motor controller can set the head moving. Balance the camera first; motors off, or the head on its stand and held; hands, hair and straps clear; a hand at the motor switch.",
+	"The values are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
+}
+
+// jsonLoadLink is the documented shape of what load --link did.
+type jsonLoadLink struct {
+	Format int         `json:"format"`
+	Unit   string      `json:"unit"`
+	Tune   string      `json:"tune,omitempty"`
+	Plan   link.Plan   `json:"plan"`
+	Frames []jsonFrame `json:"frames,omitempty"` // with --plan: what would be sent
+	Log    string      `json:"log,omitempty"`
+	Result link.Result `json:"result"`
+}
+
+// jsonFrame is one frame that would be sent.
+type jsonFrame struct {
+	What string `json:"what"`
+	Hex  string `json:"hex"`
+}
+
+// linkRun is one writing to a unit.
+type linkRun struct {
+	*invocation
+	ctx    context.Context
+	stop   context.CancelFunc
+	u      library.UnitRef
+	memory int
+	sheet  *schema.Sheet
+	c      *device.Client
+	s      *link.Session
+	log    string
+	lines  chan answered
+}
+
+type answered struct {
+	text string
+	err  error
+}
+
+// runLoadLink writes a tune to a unit over its link. Nothing is sent that writes before
+// the old values are on disk, the unit's label was typed and the person said that
+// the head is ready.
+func runLoadLink(k *invocation, d *library.Loaded, u library.UnitRef, memory int) error {
+	sheet, err := k.linkedSheet(u)
+	if err != nil {
+		return err
+	}
+	style, err := k.styleToLoad(d)
+	if err != nil {
+		return err
+	}
+	wants, others, err := k.wants(d, sheet, style)
+	if err != nil {
+		return err
+	}
+	if k.c.Bool("plan") || k.dryRun() {
+		return k.planLink(d, u, memory, sheet, wants)
+	}
+	if s, err := k.lib.OpenSession(d); err != nil {
+		return err
+	} else if s != nil {
+		return fail(exitConflict, "a bench session on %s waits for an answer; nothing was written", refName(d)).hinted("Try: rigkeep bench %s --resume", refName(d))
+	}
+	release, err := k.lib.HoldStand(d.Rig.ID)
+	if err != nil {
+		return err
+	}
+	defer release()
+	r := &linkRun{invocation: k, u: u, memory: memory, sheet: sheet}
+	if err := r.open(); err != nil {
+		return err
+	}
+	defer r.close()
+	begin, log, err := k.pending(u)
+	if err != nil {
+		return err
+	}
+	if log != "" {
+		if done, err := r.offerRestore(begin, log); done || err != nil {
+			return err
+		}
+	} else if k.c.Bool("restore") {
+		return fail(exitNotFound, "the last writing to unit %s left nothing to put back", u.Serial)
+	}
+	return r.load(d, wants, others, style)
+}
+
+// styleToLoad is the follow style whose values go into the unit's follow dials.
+func (k *invocation) styleToLoad(d *library.Loaded) (string, error) {
+	have := d.Tune.Styles()
+	s := k.c.String("style")
+	switch {
+	case s != "" && !slices.Contains(have, s):
+		return "", usage("the tune has no follow style %q", s).hinted("it has: %s", joinOrNone(strings.Join(have, ", ")))
+	case s == "" && len(have) == 1:
+		return have[0], nil
+	}
+	return s, nil
+}
+
+// wants are the values to be put on the unit, and the keys of the tune that no dial
+// with a link is for.
+func (k *invocation) wants(d *library.Loaded, sheet *schema.Sheet, style string) (out []link.Want, others []string, err error) {
+	onsets, err := k.lib.Onsets(d)
+	if err != nil {
+		return nil, nil, err
+	}
+	keys := slices.Sorted(maps.Keys(d.Tune.Values))
+	for _, key := range keys {
+		p, ok := k.cat.Param(key)
+		v, num := schema.Number(d.Tune.Values[key])
+		if !ok || !num {
+			continue
+		}
+		linked := p.Dial != "" && sheet.Dials[p.Dial].Link != nil
+		if strings.HasPrefix(key, "follow.") && !strings.HasPrefix(key, "follow."+style+".") {
+			linked = false
+		}
+		if !linked {
+			others = append(others, key)
+			continue
+		}
+		w := link.Want{Key: key, Dial: p.Dial, Axis: p.Axis, Number: v}
+		if p.Group == "stiffness" {
+			w.Ceiling, w.Why = ceiling(sheet, sheet.Dials[p.Dial], p.Axis, onsets)
+		}
+		out = append(out, w)
+	}
+	return out, others, nil
+}
+
+// ceiling is the stiffest dial number that the lowest onset on record allows, nil where
+// none is known.
+func ceiling(sheet *schema.Sheet, d schema.Dial, axis string, onsets []preset.OnsetRecord) (*float64, string) {
+	var low *preset.OnsetRecord
+	for i, o := range onsets {
+		if o.Axis.String() == axis && (low == nil || d.Less(o.Onset, low.Onset)) {
+			low = &onsets[i]
+		}
+	}
+	if low == nil {
+		return nil, ""
+	}
+	top := low.Onset / sheet.BenchMargin
+	switch {
+	case d.Map != nil:
+		si, err := d.ToSI(low.Onset)
+		if err != nil {
+			return nil, ""
+		}
+		if top, err = d.FromSI(si / sheet.BenchMargin); err != nil {
+			top = d.Min
+			if d.Sign < 0 {
+				top = d.Max
+			}
+		}
+	case d.Min < 0:
+		top = low.Onset // no ratio of such numbers has a meaning
+	case d.Sign < 0:
+		top = low.Onset * sheet.BenchMargin
+	}
+	top = math.Round(top*1e6) / 1e6
+	return &top, fmt.Sprintf("the onset %s of %s less the margin %s", schema.Num(low.Onset), low.At.Format("2006-01-02"), schema.Num(sheet.BenchMargin))
+}
+
+// open opens the line and begins to take the person's lines.
+func (r *linkRun) open() error {
+	if r.flagged("no-input") {
+		return usage("load --link asks, and --no-input forbids it").hinted("nothing was written")
+	}
+	if !tty(r.Stdin) && !r.flagged("plain") {
+		return usage("there is no terminal to ask on").hinted("add --plain to be asked line by line; nothing was written")
+	}
+	from, err := r.address(r.u)
+	if err != nil {
+		return err
+	}
+	foregroundJobs.Add(1) // Ctrl-C is taken here: what is under way is finished, then putting back is offered
+	r.ctx, r.stop = r.invocation.ctx()
+	r.c, err = r.reach(r.ctx, from, device.Pair{System: r.sheet.Link.System, Component: r.sheet.Link.Component}, r.sheet.Link.RaiseLines)
+	if err != nil {
+		foregroundJobs.Add(-1)
+		r.stop()
+		return err
+	}
+	r.lines = make(chan answered)
+	go func() {
+		in := bufio.NewScanner(r.Stdin)
+		for in.Scan() {
+			r.lines <- answered{text: strings.TrimSpace(in.Text())}
+		}
+		err := in.Err()
+		if err == nil {
+			err = io.EOF
+		}
+		for {
+			r.lines <- answered{err: err}
+		}
+	}()
+	return nil
+}
+
+func (r *linkRun) flagged(flag string) bool { return r.invocation.c.Bool(flag) }
+
+func (r *linkRun) close() {
+	foregroundJobs.Add(-1)
+	r.stop()
+	_ = r.c.Close()
+}
+
+// ask puts a question on stderr and listens to the device while it waits for a line: one
+// that is lost or restarts ends the question.
+func (r *linkRun) ask(format string, args ...any) (string, error) {
+	fmt.Fprint(r.Stderr, r.fold(r.Stderr, fmt.Sprintf(format, args...)), " ")
+	for {
+		select {
+		case a := <-r.lines:
+			if !tty(r.Stdin) {
+				fmt.Fprintln(r.Stderr, safe.Line(a.text))
+			}
+			if a.err != nil {
+				return "", errStopped
+			}
+			return a.text, nil
+		case <-r.ctx.Done():
+			fmt.Fprintln(r.Stderr)
+			return "", errStopped
+		default:
+		}
+		if err := r.c.Watch(r.ctx, 50*time.Millisecond); err != nil {
+			if errors.Is(err, context.Canceled) {
+				err = errStopped
+			}
+			fmt.Fprintln(r.Stderr)
+			return "", err
+		}
+	}
+}
+
+// yes asks until the answer is one.
+func (r *linkRun) yes(format string, args ...any) (bool, error) {
+	for {
+		s, err := r.ask(format+" [y/n]", args...)
+		if err != nil {
+			return false, err
+		}
+		switch strings.ToLower(s) {
+		case "y", "yes":
+			return true, nil
+		case "n", "no":
+			return false, nil
+		}
+		r.say("y or n")
+	}
+}
+
+// fresh reads the unit, and refuses on any doubt.
+func (r *linkRun) fresh() (unitReading, error) {
+	got, err := readUnit(r.ctx, r.c, r.sheet, r.u)
+	if err == nil {
+		// two devices under one number show in their signs of life
+		err = linkFailure(r.c.Watch(r.ctx, 2200*time.Millisecond))
+	}
+	if err != nil {
+		return got, err
+	}
+	if len(got.doubts) > 0 {
+		for _, d := range got.doubts {
+			r.say("%s", safe.Line(d.Text))
+		}
+		code := exitConflict
+		if !slices.ContainsFunc(got.doubts, func(d link.Doubt) bool { return d.Reason != link.NoAnswer }) {
+			code = exitNetwork
+		}
+		return got, fail(code, "%s: nothing was written", doubtWords(got.doubts))
+	}
+	return got, nil
+}
+
+// load writes the tune.
+func (r *linkRun) load(d *library.Loaded, wants []link.Want, others []string, style string) error {
+	got, err := r.fresh()
+	if err != nil {
+		return err
+	}
+	plan, err := link.NewPlan(r.cat, r.sheet, wants, got.values)
+	if err != nil {
+		return planFailure(err)
+	}
+	others = append(others, plan.ByHand...)
+	differs := r.differs(plan, d)
+	if !r.json() {
+		r.printPlan(d, plan, others, style, differs)
+	}
+	if len(plan.Steps) == 0 {
+		if r.json() {
+			return r.encode(jsonLoadLink{Format: 1, Unit: r.u.Serial, Tune: d.Label(), Plan: plan})
+		}
+		r.say("The unit has these values already; nothing was written.")
+		return nil
+	}
+	begin := r.begin(got.id, plan)
+	begin.Tune, begin.Digest, begin.Differs = d.Label(), d.Tune.Digest(), len(differs) > 0
+	if d.Commit != nil {
+		begin.Commit = string(d.Commit.ID)
+	}
+	res, err := r.session(begin)
+	if err != nil {
+		return err
+	}
+	return r.finish(d, plan, others, res)
+}
+
+// differs lists the keys for which the unit has another value than its record says.
+func (r *linkRun) differs(plan link.Plan, d *library.Loaded) []string {
+	held, ok := r.u.Holds(r.memory)
+	if !ok {
+		return nil
+	}
+	var out []string
+	for _, c := range plan.Changes {
+		if n, ok := schema.Number(held.Values[c.Key]); ok && n != c.Old {
+			out = append(out, fmt.Sprintf("%s: %s on record, %s on the unit", c.Key, schema.Num(n), schema.Num(c.Old)))
+		}
+	}
+	return out
+}
+
+func planFailure(err error) error {
+	var no *link.Refusal
+	if errors.As(err, &no) {
+		return fail(exitConflict, "nothing was written:\n%s", strings.Join(no.Reasons, "\n"))
+	}
+	return err
+}
+
+func (r *linkRun) begin(id string, plan link.Plan) link.Begin {
+	from, _ := r.address(r.u)
+	who, _ := r.who()
+	return link.Begin{Unit: r.u.Gimbal + "/" + r.u.Serial, Label: firstOf(r.u.Label, r.u.Serial), Address: from, System: r.sheet.Link.System, Component: r.sheet.Link.Component,
+		DeviceID: id, Person: who.Name, Permanent: r.sheet.Link.Permanent, Integers: r.sheet.Link.Integers, Plan: plan}
+}
+
+func (r *linkRun) printPlan(d *library.Loaded, plan link.Plan, others []string, style string, differs []string) {
+	r.printf("%s\n", r.paint.bold(fmt.Sprintf("%s onto unit %s: %s, %s", safe.Line(d.Label()), safe.Line(firstOf(r.u.Label, r.u.Serial)), schema.Count(len(plan.Changes), "dial", "dials"), schema.Count(len(plan.Steps), "write", "writes"))))
+	t := table{head: true}
+	t.add("dial", "old", "new", "change", "it calls it", "old there", "new there")
+	for _, c := range plan.Changes {
+		t.add(c.Key, schema.Num(c.Old), schema.Num(c.New), signed(c.New-c.Old), safe.Line(c.ID), rawText(c.OldBits, c.Type, r.sheet), rawText(c.NewBits, c.Type, r.sheet))
+	}
+	r.write(t.render(r.paint, "  ", r.wide))
+	if style != "" {
+		r.printf("Follow values are those of style %s.\n", style)
+	}
+	if len(others) > 0 {
+		r.printf("By hand, as before: %s.\n", strings.Join(others, ", "))
+	}
+	if len(differs) > 0 {
+		r.printf("Not as on record: %s.\n", strings.Join(differs, "; "))
+	}
+	if r.u.Trouble != "" {
+		r.printf("Trouble of this unit: %s\n", safe.Line(r.u.Trouble))
+	}
+	if r.c.Signed {
+		r.say("The unit signs what it sends; it may ignore what is written to it.")
+	}
+}
+
+func signed(v float64) string {
+	v = math.Round(v*1e9) / 1e9
+	if v > 0 {
+		return "+" + schema.Num(v)
+	}
+	return schema.Num(v)
+}
+
+func rawText(bits uint32, t link.Type, s *schema.Sheet) string {
+	v, err := link.Number(bits, t, s.Link.Integers)
+	if err != nil {
+		return err.Error()
+	}
+	return schema.Num(link.Shortest(v, t))
+}
+
+// session runs a session to its end. Every event is on disk before what follows from it.
+func (r *linkRun) session(b link.Begin) (link.Result, error) {
+	r.s = link.NewSession(r.sheet, b)
+	var err error
+	if r.log, err = r.lib.NewWrites(r.u, r.Now()); err != nil {
+		return link.Result{}, err
+	}
+	// no log, no write
+	if err := r.lib.AppendWrite(r.log, link.Event{At: r.stamp(), Event: link.EvBegin, Begin: &b}); err != nil {
+		return link.Result{}, err
+	}
+	for !r.s.Ended() {
+		a := r.s.Next()
+		if a.Do == link.DoEnd {
+			res := r.s.Result()
+			if err := r.note(link.Event{Event: link.EvEnd, Result: &res}); err != nil {
+				return res, err
+			}
+			break
+		}
+		e, err := r.do(a)
+		if err != nil {
+			why := "interrupted"
+			if !errors.Is(err, errStopped) && !errors.Is(err, context.Canceled) {
+				why = err.Error()
+				r.say("%s", safe.Line(why))
+			}
+			e = link.Event{Event: link.EvAbort, Text: why}
+			r.renew()
+		}
+		if err := r.note(e); err != nil {
+			return r.s.Result(), err
+		}
+	}
+	return r.s.Result(), nil
+}
+
+// renew takes Ctrl-C anew after one was taken.
+func (r *linkRun) renew() {
+	r.stop()
+	r.ctx, r.stop = r.invocation.ctx()
+}
+
+func (r *linkRun) stamp() string { return r.Now().UTC().Format(time.RFC3339Nano) }
+
+// note puts an event into the log and then into the session.
+func (r *linkRun) note(e link.Event) error {
+	e.At = r.stamp()
+	if err := r.lib.AppendWrite(r.log, e); err != nil {
+		return err
+	}
+	return r.s.Add(e)
+}
+
+// do carries out what comes next and says what came of it.
+func (r *linkRun) do(a link.Action) (link.Event, error) {
+	if err := r.ctx.Err(); err != nil {
+		return link.Event{}, err
+	}
+	answer := func(event string, yes bool, err error) (link.Event, error) {
+		return link.Event{Event: event, Yes: &yes}, err
+	}
+	begin := r.s.Begun()
+	switch a.Do {
+	case link.AskSeen:
+		yes, err := r.yes("The unit has other values than its record says. Go on?")
+		return answer(link.EvSeen, yes, err)
+	case link.AskLabel:
+		for _, c := range linkCautions {
+			r.say("%s", c)
+		}
+		s, err := r.ask("Type the label of the unit on this line, as it stands on its case:")
+		return answer(link.EvLabel, r.u.Is(s), err)
+	case link.AskReady:
+		yes, err := r.yes("Motors off or head held, on the stand, hands clear, camera balanced?")
+		return answer(link.EvReady, yes, err)
+	case link.AskQuiet:
+		yes, err := r.yes("%s at %s: still quiet?", begin.Plan.Changes[a.Step.Change].Key, schema.Num(a.Step.To))
+		return answer(link.EvQuiet, yes, err)
+	case link.AskRestore:
+		r.printAway()
+		yes, err := r.yes("Put the old values back?")
+		return answer(link.EvRestore, yes, err)
+	case link.AskStore:
+		yes, err := r.yes("All values are written and read back. Is the head quiet, and should the unit keep them when it is switched off?")
+		return answer(link.EvStore, yes, err)
+	case link.DoStore:
+		o, err := r.c.Keep()
+		e := link.Event{Event: link.EvStored, Outcome: o}
+		if err != nil {
+			e.Text = err.Error()
+		}
+		return e, nil
+	case link.DoReadBack:
+		return r.readBack(begin)
+	case link.DoWrite:
+		return r.writeOne(a)
+	}
+	return link.Event{}, fmt.Errorf("nothing is known of %q", a.Do)
+}
+
+// writeOne sends one value. The line of the log stands before the frame goes out.
+func (r *linkRun) writeOne(a link.Action) (link.Event, error) {
+	if err := r.c.Trouble(); err != nil {
+		return link.Event{}, err
+	}
+	c := r.s.Begun().Plan.Changes[a.Step.Change]
+	step, old := a.Step, a.Old
+	if err := r.note(link.Event{Event: link.EvSend, Step: &step, Key: c.Key, ID: c.ID, OldBits: &old}); err != nil {
+		return link.Event{}, err
+	}
+	o, echo, read, err := r.c.Write(c.ID, c.Type, a.Old, a.Step.Bits)
+	e := link.Event{Event: link.EvOutcome, Key: c.Key, ID: c.ID, Outcome: o, Echo: echo, Read: read}
+	if err != nil {
+		e.Text = err.Error()
+	}
+	word := map[bool]string{true: "back to ", false: "to "}[a.Back]
+	r.say("%d of %d: %s %s%s: %s%s", a.Done+1, a.Total, c.Key, word, schema.Num(a.Step.To), o, r.outcomeTail(c, o, read))
+	return e, nil
+}
+
+// outcomeTail says what the unit has where that is not what was asked.
+func (r *linkRun) outcomeTail(c link.Change, o link.Outcome, read *uint32) string {
+	switch o {
+	case link.Written:
+		return ""
+	case link.Unknown:
+		return "; nobody knows what the unit has now"
+	}
+	if read == nil {
+		return ""
+	}
+	raw, err := link.Number(*read, c.Type, r.sheet.Link.Integers)
+	if err != nil {
+		return "; the unit has " + err.Error()
+	}
+	return "; the unit has " + schema.Num(link.ToDial(*r.sheet.Dials[c.Dial].Link, raw))
+}
+
+// readBack reads what was written to again.
+func (r *linkRun) readBack(b link.Begin) (link.Event, error) {
+	var ids []string
+	for _, c := range b.Plan.Changes {
+		ids = append(ids, c.ID)
+	}
+	said, err := r.c.Read(r.ctx, ids)
+	if errors.Is(err, device.ErrRestarted) || errors.Is(err, device.ErrLost) {
+		// it may be back: what it has now is what counts
+		if err = r.c.Connect(r.ctx, r.c.Pair); err == nil {
+			said, err = r.c.Read(r.ctx, ids)
+		}
+	}
+	if err != nil {
+		return link.Event{}, err
+	}
+	e := link.Event{Event: link.EvReadBack, Found: map[string]*uint32{}}
+	for _, c := range b.Plan.Changes {
+		e.Found[c.ID] = nil
+		if x, ok := said[c.ID]; ok && x.Type == c.Type {
+			e.Found[c.ID] = &x.Bits
+		}
+	}
+	return e, nil
+}
+
+// printAway shows what the unit has now and had before.
+func (r *linkRun) printAway() {
+	res := r.s.Result()
+	for _, l := range res.Left {
+		has := "unknown"
+		if l.Has != nil {
+			has = schema.Num(*l.Has)
+		}
+		r.say("%s is %s; before it was %s", l.Key, has, schema.Num(l.Old))
+	}
+	for _, c := range r.s.Begun().Plan.Changes {
+		if slices.Contains(res.Partly, c.Key) {
+			r.say("%s is %s; before it was %s", c.Key, schema.Num(c.New), schema.Num(c.Old))
+		}
+	}
+}
+
+// offerRestore offers to put back what a writing that did not end has left. done says that
+// there is nothing more to do in this run.
+func (r *linkRun) offerRestore(b link.Begin, log string) (done bool, err error) {
+	r.say("The last writing to this unit did not end (%s).", safe.Line(log))
+	for _, c := range b.Plan.Changes {
+		r.say("%s was %s before it; the unit was to have %s", c.Key, schema.Num(c.Old), schema.Num(c.New))
+	}
+	if !r.flagged("restore") {
+		yes, err := r.yes("Put the old values back first?")
+		if err != nil {
+			return true, unsent(err)
+		}
+		if !yes {
+			return false, nil
+		}
+	}
+	got, err := r.fresh()
+	if err != nil {
+		return true, err
+	}
+	nb := r.begin(got.id, b.Plan)
+	nb.Restores, nb.Tune, nb.Permanent, nb.Integers = b.Restores, b.Tune, b.Permanent, b.Integers
+	res, err := r.session(nb)
+	if err != nil {
+		return true, err
+	}
+	return true, r.finish(nil, b.Plan, nil, res)
+}
+
+func unsent(err error) error {
+	if errors.Is(err, errStopped) {
+		return &failure{code: exitInterrupt, text: "interrupted; nothing was written"}
+	}
+	return linkFailure(err)
+}
+
+// finish records what the unit holds, saves the log, and says how it went.
+func (r *linkRun) finish(d *library.Loaded, plan link.Plan, others []string, res link.Result) error {
+	whole := false
+	if d != nil && res.Outcome == link.Written {
+		whole = len(others) == 0
+		if !whole {
+			yes, err := r.yes("Keyed in by hand as in the tune: %s?", strings.Join(others, ", "))
+			whole = err == nil && yes
+		}
+	}
+	if err := r.keep(d, plan, res, whole); err != nil {
+		r.say("%s", safe.Line(err.Error()))
+		r.say("The log is in %s.", r.log)
+	}
+	if r.json() {
+		tune := ""
+		if d != nil {
+			tune = d.Label()
+		}
+		if err := r.encode(jsonLoadLink{Format: 1, Unit: r.u.Serial, Tune: tune, Plan: plan, Log: r.log, Result: res}); err != nil {
+			return err
+		}
+	} else {
+		r.printResult(res)
+	}
+	return resultExit(res, d == nil)
+}
+
+func (r *linkRun) printResult(res link.Result) {
+	// first and loudest what does not have its value
+	for _, l := range res.Left {
+		has := "UNKNOWN"
+		if l.Has != nil {
+			has = schema.Num(*l.Has)
+		}
+		r.printf("%s\n", r.paint.bold(fmt.Sprintf("NOT RESTORED: %s is %s; before it was %s", l.Key, has, schema.Num(l.Old))))
+	}
+	if len(res.Left) > 0 {
+		r.say("Try: rigkeep load %s --unit %s --link --restore", safe.Line(firstOf(r.s.Begun().Tune, "RIG")), safe.Line(r.u.Serial))
+	}
+	for _, x := range []struct {
+		word string
+		keys []string
+	}{{"written", res.Written}, {"has its new value, although the writing did not end", res.Partly}, {"has its old value", res.Restored}} {
+		if len(x.keys) > 0 {
+			r.printf("%s: %s\n", x.word, strings.Join(x.keys, ", "))
+		}
+	}
+	if res.Stopped != "" {
+		r.printf("stopped: %s\n", safe.Line(res.Stopped))
+	}
+	if res.Outcome != "" && res.Outcome != link.Written {
+		r.printf("result: %s\n", res.Outcome)
+	}
+	switch {
+	case res.Kept == "yes" && len(res.Written) > 0:
+		r.printf("The unit keeps them when it is switched off.\n")
+	case res.Kept == "no" && len(res.Written) > 0:
+		r.printf("Held until power-off: the unit does not keep them when it is switched off.\n")
+	case res.Kept == "refused":
+		r.printf("The unit refused to keep them: held until power-off.\n")
+	case res.Kept == "unknown":
+		r.printf("UNKNOWN whether the unit keeps them when it is switched off.\n")
+	case len(res.Written)+len(res.Partly)+len(res.Restored)+len(res.Left) == 0:
+		r.printf("Nothing was written.\n")
+	}
+}
+
+// keep saves the log, and in the unit's record what it holds now: the tune, or what is
+// known of its values.
+func (r *linkRun) keep(d *library.Loaded, plan link.Plan, res link.Result, whole bool) error {
+	touched := len(res.Written) + len(res.Partly) + len(res.Left)
+	var h *schema.Held
+	if touched > 0 {
+		who, err := r.who()
+		if err != nil {
+			return err
+		}
+		h = &schema.Held{At: r.Now(), By: who.Name, Memory: r.memory}
+		if whole {
+			*h = r.lib.HeldOf(d, r.memory, who.Name, r.Now())
+		} else {
+			held, _ := r.u.Holds(r.memory)
+			h.Values = maps.Clone(held.Values)
+			if h.Values == nil {
+				h.Values = map[string]any{}
+			}
+			for _, c := range plan.Changes {
+				switch {
+				case slices.Contains(res.Written, c.Key), slices.Contains(res.Partly, c.Key):
+					h.Values[c.Key] = c.New
+				case slices.Contains(res.Restored, c.Key):
+					h.Values[c.Key] = c.Old
+				default:
+					delete(h.Values, c.Key)
+				}
+			}
+			for _, l := range res.Left {
+				if l.Has != nil {
+					h.Values[l.Key] = *l.Has
+				}
+			}
+			h.Digest = preset.Tune{Values: h.Values}.Digest()
+		}
+	}
+	p, err := r.lib.PlanWritten(r.u, r.log, h)
+	if err != nil {
+		return err
+	}
+	what := firstOf(string(res.Outcome), "stopped")
+	rev, err := r.record(p, "Write to unit "+r.u.Serial+" over its link: "+what, "", nil)
+	if err == nil && !r.json() {
+		r.say("the log is saved as %s: %s", rev.Short(), path.Base(r.log))
+	}
+	return err
+}
+
+// resultExit is the exit code of how a session ended.
+func resultExit(res link.Result, restoring bool) error {
+	for _, l := range res.Left {
+		if l.Has == nil {
+			return &failure{code: exitNetwork}
+		}
+	}
+	if restoring && len(res.Left) == 0 && len(res.Partly) == 0 {
+		return nil
+	}
+	switch res.Outcome {
+	case link.Written:
+		switch res.Kept {
+		case "unknown":
+			return &failure{code: exitNetwork}
+		case "refused":
+			return &failure{code: exitConflict}
+		}
+		return nil
+	case link.Refused, link.Changed, link.StillOld:
+		return &failure{code: exitConflict}
+	case link.Silent, link.Unknown:
+		return &failure{code: exitNetwork}
+	}
+	switch {
+	case res.Stopped == "interrupted":
+		return &failure{code: exitInterrupt}
+	case strings.HasPrefix(res.Stopped, "not quiet"):
+		return errFindings
+	case len(res.Written)+len(res.Partly)+len(res.Restored)+len(res.Left) == 0 && isAnswer(res.Stopped):
+		return &failure{code: exitUsage}
+	}
+	return &failure{code: exitNetwork}
+}
+
+// isAnswer reports whether a session was stopped by an answer, before anything was sent.
+func isAnswer(why string) bool {
+	return slices.Contains([]string{link.StopRecord, link.StopLabel, link.StopReady}, why)
+}
+
+// planLink prints what would be sent, and opens no line. The unit's record stands for
+// what it has.
+func (k *invocation) planLink(d *library.Loaded, u library.UnitRef, memory int, sheet *schema.Sheet, wants []link.Want) error {
+	held, _ := u.Holds(memory)
+	var values []link.Value
+	var known []link.Want
+	var unknown []string
+	for _, w := range wants {
+		dial := sheet.Dials[w.Dial]
+		n, ok := schema.Number(held.Values[w.Key])
+		if !ok {
+			unknown = append(unknown, w.Key)
+			continue
+		}
+		bits, err := link.FromDial(*dial.Link, n, sheet.Link.Integers)
+		if err != nil {
+			return fail(exitConflict, "%s: %v", w.Key, err)
+		}
+		t := link.TypeOf(dial.Link.Type)
+		values = append(values, link.Value{Dial: w.Dial, Link: *dial.Link, Reading: link.Reading{ID: dial.Link.ID, Type: t, Bits: bits}, Number: n, Known: true})
+		known = append(known, w)
+	}
+	plan, err := link.NewPlan(k.cat, sheet, known, values)
+	if err != nil {
+		return planFailure(err)
+	}
+	var frames []jsonFrame
+	seq := byte(0)
+	frame := func(what string, m wire.Message) error {
+		b, err := device.Bytes(m, seq)
+		if err != nil {
+			return err
+		}
+		seq++
+		frames = append(frames, jsonFrame{what, fmt.Sprintf("%x", b)})
+		return nil
+	}
+	for _, s := range plan.Steps {
+		c := plan.Changes[s.Change]
+		err := errors.Join(
+			frame(fmt.Sprintf("write %s %s", c.Key, schema.Num(s.To)), wire.Set{Bits: s.Bits, System: sheet.Link.System, Component: sheet.Link.Component, ID: c.ID, Type: byte(c.Type)}),
+			frame("read "+c.Key, wire.ReadOne{Index: -1, System: sheet.Link.System, Component: sheet.Link.Component, ID: c.ID}))
+		if err != nil {
+			return err
+		}
+	}
+	if len(plan.Steps) > 0 && sheet.Link.Permanent == schema.OnCommand {
+		if err := frame("keep over a power cycle, if you say so", device.KeepMessage(device.Pair{System: sheet.Link.System, Component: sheet.Link.Component}, 0)); err != nil {
+			return err
+		}
+	}
+	if k.json() {
+		return k.encode(jsonLoadLink{Format: 1, Unit: u.Serial, Tune: d.Label(), Plan: plan, Frames: frames})
+	}
+	k.printf("%s\n", k.paint.bold(fmt.Sprintf("%s onto unit %s, as its record stands: %s", safe.Line(d.Label()), safe.Line(u.Serial), schema.Count(len(plan.Steps), "write", "writes"))))
+	t := table{}
+	for _, f := range frames {
+		t.add(f.What, f.Hex)
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
+	if len(unknown) > 0 {
+		k.say("What the unit has is not on record for %s.\nTry: rigkeep unit read %s --record", strings.Join(unknown, ", "), safe.Line(u.Serial))
+	}
+	k.say("Nothing was sent.")
+	return nil
+}
