@@ -156,7 +156,8 @@ func (b Build) Words() string {
 func (p Part) corners() []mass.Vec {
 	x := p.Solid
 	rot := x.Turn.Rotation()
-	at := func(v mass.Vec) mass.Vec { return rot.Apply(v).Add(x.Place) }
+	middle := x.Place.Add(x.Outline)
+	at := func(v mass.Vec) mass.Vec { return rot.Apply(v).Add(middle) }
 	box := func(size mass.Vec) []mass.Vec {
 		var out []mass.Vec
 		for i := range 8 {
@@ -193,7 +194,7 @@ func (p Part) corners() []mass.Vec {
 			for i := range 3 {
 				var d mass.Vec
 				d[i], d[(i+1)%3] = cos*x.Radius, sin*x.Radius
-				out = append(out, x.Place.Add(d))
+				out = append(out, middle.Add(d))
 			}
 		}
 		return out

@@ -7,17 +7,18 @@ import (
 
 // Job is the page of a job.
 type Job struct {
-	Site    Site
-	Name    string
-	Sub     string // the days, with what is close
-	Review  diffview.Findings
-	Shots   []Shot
-	Drift   string // how far the subject may drift, "" not stated
-	Crew    []page.Fact
-	Cases   []Case
-	Note    string
-	Links   []page.Link
-	Command string
+	Site     Site
+	Name     string
+	Sub      string // the days, with what is close
+	Review   diffview.Findings
+	Reviewed bool // a closed job is not
+	Shots    []Shot
+	Drift    string // how far the subject may drift, "" not stated
+	Crew     []page.Fact
+	Cases    []Case
+	Note     string
+	Links    []page.Link
+	Command  string
 }
 
 // Shot is one line of the shot list.
@@ -38,9 +39,9 @@ type Packed struct {
 const jobBody = `{{define "body"}}{{with .Review.Partial}}<p class="answer"><span class="st look"><i aria-hidden="true">!</i>{{line .}}</span></p>{{end}}<p class="answer">{{line .Review.Answer}}</p>
 {{template "filter" .Review}}{{template "goes" .Review.Goes}}
 {{with .Command}}{{template "command" .}}{{end}}
-<nav class="toc" aria-label="On this page"><a href="#findings">Review</a>{{if .Shots}}<a href="#shots">Shots and styles</a>{{end}}{{if .Crew}}<a href="#crew">Crew</a>{{end}}{{if .Cases}}<a href="#pack">Packing list</a>{{end}}{{range .Links}}<a href="{{.Href}}">{{line .Text}}</a>{{end}}</nav>
+<nav class="toc" aria-label="On this page">{{if .Reviewed}}<a href="#findings">Review</a>{{end}}{{if .Shots}}<a href="#shots">Shots and styles</a>{{end}}{{if .Crew}}<a href="#crew">Crew</a>{{end}}{{if .Cases}}<a href="#pack">Packing list</a>{{end}}{{range .Links}}<a href="{{.Href}}">{{line .Text}}</a>{{end}}</nav>
 {{with .Note}}<p>{{text .}}</p>{{end}}
-{{template "findings" .Review}}
+{{if .Reviewed}}{{template "findings" .Review}}{{end}}
 {{if .Shots}}<section aria-labelledby="shots"><div class="head"><h2 id="shots">Shots and styles</h2>{{with .Drift}}<span class="soft small">{{line .}}</span>{{end}}</div>
 <table class="rows"><caption class="hush">Shots</caption><thead><tr><th scope="col">Shot</th><th scope="col">Style</th><th scope="col">Lens</th><th scope="col">Rig</th></tr></thead><tbody>
 {{range .Shots}}<tr><th scope="row">{{line .Name}}</th><td>{{line .Style}}</td><td class="{{if not .Lens}}none{{end}}">{{line .Lens}}</td><td class="{{if not .Rig}}none{{end}}">{{line .Rig}}</td></tr>{{end}}</tbody></table></section>{{end}}

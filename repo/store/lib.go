@@ -444,3 +444,9 @@ func (l *Lib) ensureStateDir() error {
 	}
 	return nil
 }
+
+// PagesDir is the folder for pages made from the library, beside git's own files, where
+// no revision holds them. It may not be there yet; the folder above it is.
+func (l *Lib) PagesDir() (string, error) {
+	return l.own("pages"), l.ensureStateDir()
+}
