@@ -194,9 +194,7 @@ func (r Review) together(open bool, rigs map[string]int, href func(string) strin
 			x.Do = f.Do
 		}
 		if len(g) == 1 {
-			if h := href(f.Of); h != "" {
-				x.Things, x.Of = []page.Thing{{Link: page.Link{Text: f.Of, Href: h}}}, ""
-			}
+			x.Href = href(f.Of)
 			if open {
 				x.Commands = f.Commands
 			}

@@ -27,7 +27,7 @@ func runCard(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	c := card.Card{Revision: s.of.Revision, When: k.Now(), Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.m}
+	c := card.Card{Revision: s.of.Revision, When: k.Now(), Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.drawn()}
 	var names []string
 	for _, name := range k.args {
 		ref, err := library.ParseRef(name)

@@ -313,7 +313,7 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 		v.Styles, v.Other = rigview.StylesOf(sheet, tune, v.Groups), rigview.Other(s.cat, tune)
 	}
 	lim := preset.FitLimits(sheet)
-	lim.Length, lim.Mass = s.lim.m, s.lim.kg
+	lim.Length, lim.Mass = s.lim.drawn(), s.lim.kg
 	b, rep, err := draw.Of(d.Rig, sheet, tune, lim)
 	mass := ""
 	if err != nil {
@@ -355,6 +355,15 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 	s.todo(v, d, row.Unit)
 	s.history(v, row, d, revs, r)
 	return s.beside(v, row, d, revs, r)
+}
+
+// drawn writes lengths on drawings: whole millimetres, as one slides a plate, or the
+// library's other unit.
+func (u units) drawn() func(float64) string {
+	if u.length == "mm" {
+		return nil
+	}
+	return u.m
 }
 
 // todo is what to do next with a rig.
@@ -574,7 +583,7 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 	name := cmp.Or(r.Alias, r.Fingerprint)
 	up := s.of.Up(page.Link{Text: name, Href: row.Href})
 	if len(v.Views) > 0 || len(d.Rig.Parts) > 0 && len(v.Parts) > 0 {
-		c := card.Card{Revision: s.of.Revision, When: s.today, Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.m}
+		c := card.Card{Revision: s.of.Revision, When: s.today, Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.drawn()}
 		x := card.Rig{Rig: d.Rig, Sheet: d.Sheet, Unit: row.Unit, Href: row.Href}
 		for _, j := range s.jobs {
 			if slices.ContainsFunc(j.Pins, func(p preset.Pin) bool { return p.Rig == r.Fingerprint }) {
@@ -660,13 +669,17 @@ func (s *site) startOf(d *library.Loaded, q start.Request, res *start.Result) pa
 		}
 		values[o.Key] = v
 		for _, e := range o.Evidence {
-			row := pages.EvidenceRow{Axis: o.Key, Text: e.Text}
+			row := pages.EvidenceRow{Axis: rigview.Title(strings.TrimPrefix(strings.TrimPrefix(o.Key, "stiffness."), "filters.")), Text: e.Text}
 			if e.Value != 0 {
 				row.Value = page.Number(e.Value)
 			}
 			p.Evidence = append(p.Evidence, row)
 		}
-		p.Warnings = append(p.Warnings, o.Warnings...)
+		for _, w := range o.Warnings {
+			if !slices.Contains(p.Warnings, w) {
+				p.Warnings = append(p.Warnings, w)
+			}
+		}
 	}
 	for _, a := range schema.Axes {
 		key := "stiffness." + a.String()

@@ -2,8 +2,11 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
+	"html"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -96,4 +99,137 @@ func TestPages(t *testing.T) {
 			pagetest.Check(t, strings.ReplaceAll(p.name, " ", "-"), []byte(html))
 		})
 	}
+}
+
+// site makes the pages of the spoiled library and reads them.
+func sitePages(t *testing.T, dir string, run func(int, ...string) string) map[string]string {
+	t.Helper()
+	out := filepath.Join(filepath.Dir(dir), "site")
+	run(0, "pages", out)
+	es, err := os.ReadDir(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := map[string]string{}
+	for _, e := range es {
+		text, err := os.ReadFile(filepath.Join(out, e.Name()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		all[e.Name()] = string(text)
+	}
+	return all
+}
+
+var (
+	hrefs = regexp.MustCompile(`(?:href|"href"|src)="([^"]*)"`)
+	ids   = regexp.MustCompile(` id="([^"]*)"`)
+	found = regexp.MustCompile(`(?s)<script type="application/json" id="data">(.*?)</script>`)
+)
+
+// Every link of every page leads to a page of the folder and to a place on it, also those
+// that the search gives. The pages replace an earlier run and nothing else.
+func TestSiteLinks(t *testing.T) {
+	dir, run := harbour(t)
+	spoil(t, dir, run)
+	all := sitePages(t, dir, run)
+	places := map[string]map[string]bool{}
+	for name, text := range all {
+		places[name] = map[string]bool{"": true}
+		for _, m := range ids.FindAllStringSubmatch(text, -1) {
+			places[name][m[1]] = true
+		}
+	}
+	links := 0
+	check := func(from, to string) {
+		links++
+		if strings.HasPrefix(to, "data:image/jpeg;base64,") {
+			return
+		}
+		file, place, _ := strings.Cut(to, "#")
+		if file == "" {
+			file = from
+		}
+		if places[file] == nil || !places[file][place] {
+			t.Errorf("%s: %q leads nowhere", from, to)
+		}
+	}
+	for name, text := range all {
+		for _, m := range hrefs.FindAllStringSubmatch(text, -1) {
+			check(name, html.UnescapeString(m[1]))
+		}
+		if m := found.FindStringSubmatch(text); m != nil {
+			var data struct{ Find [][4]string }
+			if err := json.Unmarshal([]byte(m[1]), &data); err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			for _, e := range data.Find {
+				check(name, e[1])
+			}
+		}
+	}
+	if links < 60 || len(all) < 18 {
+		t.Errorf("%d links on %d pages", links, len(all))
+	}
+	for _, kind := range []string{"index.html", "rig-b-cam-85.html", "card-b-cam-85.html", "compare-b-cam-85.html", "job-2026-03-02-night-pilotage.html", "start-b-cam-18.html"} {
+		if all[kind] == "" {
+			t.Errorf("there is no page %s", kind)
+		}
+	}
+	other := filepath.Join(filepath.Dir(dir), "other")
+	if err := os.MkdirAll(other, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(other, "tax.txt"), nil, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	run(4, "pages", other)
+	run(0, "pages", filepath.Join(filepath.Dir(dir), "site"))
+	if at := strings.TrimSpace(run(0, "open", "job:night-pilotage", "--print")); !strings.HasSuffix(at, "/.git/rigkeep/pages/job-2026-03-02-night-pilotage.html") {
+		t.Errorf("open prints %q", at)
+	} else if _, err := os.Stat(at); err != nil {
+		t.Error(err)
+	}
+	run(3, "open", "nobody", "--print")
+}
+
+// The pages of a library in a real browser: text from outside, both schemes, all widths.
+func TestSite(t *testing.T) {
+	dir, run := harbour(t)
+	spoil(t, dir, run)
+	all := sitePages(t, dir, run)
+	for _, name := range []string{"index.html", "rig-b-cam-85.html", "job-2026-03-02-night-pilotage.html", "start-b-cam-18.html"} {
+		if strings.Contains(all[name], "<i>on</i>") || strings.Contains(all[name], "<script>alert") {
+			t.Errorf("%s: text from outside is markup on the page", name)
+		}
+		pagetest.Check(t, strings.TrimSuffix(name, ".html"), []byte(all[name]))
+	}
+}
+
+// What each page must answer on the first screen of a phone.
+func TestFirstScreens(t *testing.T) {
+	dir, run := harbour(t)
+	all := sitePages(t, dir, run)
+	on := func(name string) []byte { return []byte(all[name]) }
+	partial := []byte(run(0, "review", "night-pilotage", "--only", "library", "--html", "-"))
+	pagetest.Answers(t, []pagetest.Answer{
+		{Name: "library: what is proved", HTML: on("index.html"), Text: "of 4 rigs proved."},
+		{Name: "library: what goes out next", HTML: on("index.html"), Text: "Night pilotage starts"},
+		{Name: "library: a rig of the list", HTML: on("index.html"), Text: "a-cam-prime"},
+		{Name: "rig: the values", HTML: on("rig-a-cam-prime.html"), Text: "29"},
+		{Name: "rig: are they proved", HTML: on("rig-a-cam-prime.html"), Text: "not proved"},
+		{Name: "rig: what next", HTML: on("rig-a-cam-prime.html"), Text: "Test it handheld, then record the proof."},
+		{Name: "job: can it go out", HTML: on("job-2026-03-02-night-pilotage.html"), Text: "must fix"},
+		{Name: "job: on which unit", HTML: on("job-2026-03-02-night-pilotage.html"), Text: "QL-0044"},
+		{Name: "job: what first", HTML: on("job-2026-03-02-night-pilotage.html"), Text: "FIX"},
+		{Name: "compare: what changed", HTML: on("compare-a-cam-prime.html"), Text: "a-cam-prime: what changed"},
+		{Name: "compare: which values", HTML: on("compare-a-cam-prime.html"), Text: "what changed"},
+		{Name: "card: what to key in", HTML: on("card-a-cam-prime.html"), Text: "29"},
+		{Name: "card: is it proved", HTML: on("card-a-cam-prime.html"), Text: "not proved"},
+		{Name: "card: on which unit", HTML: on("card-a-cam-prime.html"), Text: "Goes out on QL-0044"},
+		{Name: "start: where", HTML: on("start-b-cam-18.html"), Text: "Start at these values"},
+		{Name: "start: how far it may go", HTML: on("start-b-cam-18.html"), Text: "expected"},
+		{Name: "start: the caution", HTML: on("start-b-cam-18.html"), Text: "keep a hand at the motor switch"},
+		{Name: "review of some rules", HTML: partial, Text: "Partial review: library rules"},
+	})
 }

@@ -189,10 +189,10 @@ func (b Build) view(p plane, id string, corners [][]mass.Vec, lo, hi mass.Vec, s
 		v.Shapes = append(v.Shapes, s)
 		shapes[i] = s
 	}
-	if p.end == schema.Tilt && b.Tilt != nil {
-		l.tilt(b, px, py, scale)
-	}
 	l.foot(b, p, scale)
+	if p.end == schema.Tilt && b.Tilt != nil {
+		l.tilt(b)
+	}
 	if v.Circle != nil {
 		l.put(fmt.Sprintf("%s radius %s", p.end, b.length(b.Radius[p.end])), "", [][2]float64{{width - 4, 13}, {4, 13}, {width - 4, base + 14}}, nil)
 	}
@@ -314,13 +314,16 @@ func (l *layout) part(p Part, s shape) {
 }
 
 // tilt draws the limits of tilt about the tilt axis, and what comes into frame.
-func (l *layout) tilt(b Build, px, py func(mass.Vec) float64, scale float64) {
+func (l *layout) tilt(b Build) {
 	v := l.v
 	reach := 0.0
 	for _, s := range v.Shapes {
 		reach = math.Max(reach, s.x1-v.End[0])
 	}
 	r := math.Min(math.Max(reach+14, 60), width-v.End[0]-16)
+	if b.Tilt[1] > 50 { // the lower end stays above the scale
+		r = math.Max(40, math.Min(r, l.base+22-v.End[1]))
+	}
 	at := func(deg, r float64) (float64, float64) {
 		sin, cos := math.Sincos(deg * math.Pi / 180)
 		return round(v.End[0] + r*cos), round(v.End[1] - r*sin)

@@ -59,6 +59,7 @@ type Finding struct {
 	Word     string // FIX, CHECK, NOTE
 	Title    string
 	Of       string   // what it is about, or how many
+	Href     string   // the page of that, "" for none
 	Keys     []string // for filters, beside the verdict
 	What     string
 	Do       string
@@ -89,7 +90,7 @@ type Section struct {
 
 const parts = `
 {{define "state"}}<span class="st {{.V}}"><i aria-hidden="true">{{.V.Sign}}</i>{{line .Word}}</span>{{end}}
-{{define "badges"}}<dl class="badges">{{range .}}<dt>{{line .Name}}</dt><dd>{{template "state" .State}}</dd>{{end}}</dl>
+{{define "badges"}}<dl class="badges">{{range .}}<div><dt>{{line .Name}}</dt><dd>{{template "state" .State}}</dd></div>{{end}}</dl>
 {{end}}
 {{define "value"}}<div><dt>{{line .Name}}</dt><dd><span class="n{{if long .Number}} long{{end}}">{{line .Number}}</span>{{with .As}}<span class="as">{{line .}}</span>{{end}}{{with .Was}}<span class="ch">{{line .}}</span>{{end}}{{if .State.Word}}{{template "state" .State}}{{end}}</dd></div>{{end}}
 {{define "values"}}<dl class="vals">{{range .}}{{template "value" .}}{{end}}</dl>
@@ -103,7 +104,7 @@ const parts = `
 {{define "command"}}<div class="cmd"><code>{{range $i, $w := words .}}{{if $i}} {{end}}{{if lt (len $w) 27}}<span class="nw">{{$w}}</span>{{else}}{{$w}}{{end}}{{end}}</code></div>
 {{end}}
 {{define "thing"}}<li>{{if .Href}}<a href="{{.Href}}"><bdi>{{line .Text}}</bdi></a>{{else}}<b><bdi>{{line .Text}}</bdi></b>{{end}}{{with .Note}} <span class="soft">{{line .}}</span>{{end}}{{with .Command}}{{template "command" .}}{{end}}</li>{{end}}
-{{define "finding"}}<article class="f {{.V}}" id="{{.ID}}" data-k="{{.V}}{{range .Keys}} {{.}}{{end}}"><h3><span class="sign {{.V}}" aria-hidden="true">{{.V.Sign}}</span> <span class="{{.V}}">{{.Word}}</span> {{line .Title}}{{with .Of}} <span class="soft">{{line .}}</span>{{end}}</h3>
+{{define "finding"}}<article class="f {{.V}}" id="{{.ID}}" data-k="{{.V}}{{range .Keys}} {{.}}{{end}}"><h3><span class="sign {{.V}}" aria-hidden="true">{{.V.Sign}}</span> <span class="{{.V}}">{{.Word}}</span> {{line .Title}}{{if .Href}} <a href="{{.Href}}"><bdi>{{line .Of}}</bdi></a>{{else}}{{with .Of}} <span class="soft">{{line .}}</span>{{end}}{{end}}</h3>
 {{with .What}}<p>{{line .}}</p>
 {{end}}{{with .Accepted}}<p class="strong">Accepted {{line .}}</p>
 {{end}}{{with .Do}}<p><span class="box" aria-hidden="true"></span>{{line .}}</p>
@@ -146,7 +147,7 @@ func Middle(s string, n int) string {
 
 // longNumber reports whether a large value needs the smaller size to stand in a
 // third of a phone's width.
-func longNumber(s string) bool { return len([]rune(s)) > 4 }
+func longNumber(s string) bool { return len([]rune(s)) > 3 }
 
 // commandWords cuts a command where a line may break: between words, with a flag
 // kept beside its value. Joined by spaces the words are the command.

@@ -57,7 +57,7 @@ type Revision struct {
 	Since              []string // what differs from now, in words
 }
 
-const rigBody = `{{define "body"}}{{with .Fault}}<p class="over">✗ {{line .}}</p>{{end}}{{with .Groups}}<dl class="badges">{{range .}}<dt>{{line .Name}}</dt><dd>{{template "state" .State}}</dd>{{end}}</dl>{{end}}
+const rigBody = `{{define "body"}}{{with .Fault}}<p class="over">✗ {{line .}}</p>{{end}}{{with .Badges}}{{template "badges" .}}{{end}}
 {{with .Values}}{{template "values" .}}{{end}}{{with .Pair}}{{template "pair" .}}{{end}}
 {{with .Unit}}<p class="small soft">Stiffness in {{line .}}.</p>{{end}}
 {{with .Facts}}{{template "cells" .}}{{end}}
@@ -83,14 +83,17 @@ const rigBody = `{{define "body"}}{{with .Fault}}<p class="over">✗ {{line .}}<
 {{with .Tunes}}<p>Other tunes: {{range $i, $t := .}}{{if $i}}, {{end}}{{if .Href}}<a href="{{.Href}}">{{line .Text}}</a>{{else}}{{line .Text}}{{end}}{{end}}</p>{{end}}</section>
 {{if .History}}<section aria-labelledby="history"><div class="head"><h2 id="history">History</h2><span class="soft small">{{len .History}} {{if eq (len .History) 1}}revision{{else}}revisions{{end}}</span></div>
 {{if .Charts}}<div class="g3">{{range .Charts}}{{template "figure" .}}{{end}}</div><p class="small soft">Equal axes. Line: saved value. Circle: proved. Cross: onset. Grey: jobs.</p>{{end}}
-<table class="rows history"><caption class="hush">Revisions</caption><thead><tr><th scope="col">Saved</th><th scope="col">Why</th><th scope="col">Against now</th><th scope="col" class="chosen" hidden>From</th><th scope="col" class="chosen" hidden>To</th></tr></thead><tbody>
-{{range $i, $r := .History}}<tr><th scope="row">{{line .When}}<span class="u">{{line .Who}}</span></th><td>{{line .Why}}<span class="u">{{if .Job.Text}}{{if .Job.Href}}<a href="{{.Job.Href}}">{{line .Job.Text}}</a>{{else}}{{line .Job.Text}}{{end}}, {{end}}<code>{{short .ID}}</code></span></td><td>{{if $i}}{{if .Since}}<details><summary>{{len .Since}} {{if eq (len .Since) 1}}line{{else}}lines{{end}} differ</summary><ul class="in plain">{{range .Since}}<li>{{line .}}</li>{{end}}</ul></details>{{else}}no value differs{{end}}{{else}}this is the newest{{end}}</td><td class="chosen" hidden><label>from <input class="rad" type="radio" name="from" value="{{$i}}" aria-label="from {{line .When}}"{{if eq $i $.Older}} checked{{end}}></label></td><td class="chosen" hidden><label>to <input class="rad" type="radio" name="to" value="{{$i}}" aria-label="to {{line .When}}"{{if eq $i 0}} checked{{end}}></label></td></tr>
+<table class="rows history"><caption class="hush">Revisions</caption><thead><tr><th scope="col">Saved</th><th scope="col">Why</th><th scope="col">Against now</th><th scope="col" class="chosen" hidden>Compare</th></tr></thead><tbody>
+{{range $i, $r := .History}}<tr><th scope="row">{{line .When}}<span class="u">{{line .Who}}</span></th><td>{{line .Why}}<span class="u">{{if .Job.Text}}{{if .Job.Href}}<a href="{{.Job.Href}}">{{line .Job.Text}}</a>{{else}}{{line .Job.Text}}{{end}}, {{end}}<code>{{short .ID}}</code></span></td><td>{{if $i}}{{if .Since}}<details><summary>{{len .Since}} {{if eq (len .Since) 1}}line{{else}}lines{{end}} differ</summary><ul class="in plain">{{range .Since}}<li>{{line .}}</li>{{end}}</ul></details>{{else}}no value differs{{end}}{{else}}this is the newest{{end}}</td><td class="chosen" hidden><label>from <input class="rad" type="radio" name="from" value="{{$i}}" aria-label="from {{line .When}}"{{if eq $i $.Older}} checked{{end}}></label> <label>to <input class="rad" type="radio" name="to" value="{{$i}}" aria-label="to {{line .When}}"{{if eq $i 0}} checked{{end}}></label></td></tr>
 {{end}}</tbody></table>
 <button class="go" id="pick" type="button" hidden>Compare from and to</button>
 <table class="rows" id="differs" hidden><caption>What differs</caption><thead><tr><th scope="col">Value</th><th scope="col">Change</th></tr></thead><tbody><tr><th scope="row">none</th><td>none</td></tr></tbody></table></section>{{end}}
 {{end}}`
 
 var rigTemplate = parsed(rigBody)
+
+// Badges are the states of the groups of values.
+func (r Rig) Badges() []page.Badge { return rigview.Badges(r.Groups) }
 
 // Older is the revision before the newest, where there is one.
 func (r Rig) Older() int { return min(1, len(r.History)-1) }

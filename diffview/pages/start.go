@@ -56,9 +56,9 @@ const startBody = `{{define "body"}}<p class="answer">{{line .Answer}}</p>
 <div class="g3">{{range .}}{{template "figure" .}}{{end}}</div>
 <p class="small soft">Diamond: value offered. Bar: where it should end. Filled circle: proved tune. Square: reference of the sheet. Red stroke: cap of the loop model. Dashed line: how stiffness goes with inertia.</p></section>{{end}}
 {{if .Evidence}}<section aria-labelledby="evidence"><div class="head"><h2 id="evidence">Evidence</h2></div>
-<table class="rows"><caption class="hush">Evidence</caption><thead><tr><th scope="col">Value</th><th scope="col" class="r">It says</th><th scope="col">Evidence</th></tr></thead><tbody>
+<details><summary>What each value rests on</summary><div class="in"><table class="rows"><caption class="hush">Evidence</caption><thead><tr><th scope="col">Value</th><th scope="col" class="r">It says</th><th scope="col">Evidence</th></tr></thead><tbody>
 {{range .Evidence}}<tr><th scope="row">{{line .Axis}}</th><td class="r">{{line .Value}}</td><td>{{line .Text}}</td></tr>
-{{end}}</tbody></table></section>{{end}}
+{{end}}</tbody></table></div></details></section>{{end}}
 {{end}}`
 
 var startTemplate = parsed(startBody)

@@ -185,8 +185,11 @@ func Overall(gs []Group) page.State {
 	rank := map[page.Verdict]int{page.Good: 0, page.Note: 1, page.Look: 2, page.Bad: 3}
 	worst := page.State{V: page.Good, Word: "proved"}
 	if len(gs) > 0 { // without hold nothing is proved
-		if h := gs[0].State; h.V == page.Bad || h.V == page.Note {
+		switch h := gs[0].State; h.V {
+		case page.Bad, page.Note:
 			return h
+		case page.Look:
+			return page.State{V: page.Look, Word: "hold " + h.Word}
 		}
 	}
 	for _, g := range gs {

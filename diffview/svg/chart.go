@@ -414,7 +414,7 @@ func (c Chart) name(d *drawing, px, py func(float64) float64) {
 		}
 		long := charWidth * float64(len([]rune(q.Name)))
 		best, least := [2]float64{q.X + 9, q.Y + 4}, math.Inf(1)
-		for _, off := range [][2]float64{{9, 4}, {-9 - long, 4}, {9, 18}, {9, -10}, {-9 - long, 18}, {-9 - long, -10}, {-long / 2, -12}, {-long / 2, 22}, {9, 32}, {-9 - long, -24}, {9, -24}, {-9 - long, 32}} {
+		for _, off := range [][2]float64{{8, -8}, {-8 - long, -8}, {8, 17}, {-8 - long, 17}, {9, 4}, {-9 - long, 4}, {-long / 2, -12}, {-long / 2, 22}, {9, 32}, {-9 - long, -24}, {9, -24}, {-9 - long, 32}} {
 			r := rect{q.X + off[0], q.Y + off[1] - 11, q.X + off[0] + long, q.Y + off[1] + 3}
 			cost := math.Max(0, 2-r.x0) + math.Max(0, r.x1-float64(d.Width)+2) + math.Max(0, d.Top-6-r.y0) + math.Max(0, r.y1-d.Base)
 			for _, t := range taken {

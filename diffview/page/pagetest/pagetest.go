@@ -197,3 +197,52 @@ func applyAxe(t testing.TB, ctx context.Context, where, axe string) {
 		t.Errorf("%s: axe-core %s", where, f)
 	}
 }
+
+// Answer is what must be read on the first screen of a page.
+type Answer struct {
+	Name string
+	HTML []byte
+	Text string
+}
+
+// FirstScreen is how far down a text may end on a phone of 390 by 844 px.
+const FirstScreen = 800
+
+// Answers opens each page on a phone and reports a text that is not there or does not
+// stand whole above FirstScreen.
+func Answers(t testing.TB, as []Answer) {
+	t.Helper()
+	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
+	ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(opts...))
+	defer cancel()
+	dir := t.TempDir()
+	for i, a := range as {
+		file := filepath.Join(dir, fmt.Sprintf("%d.html", i))
+		if err := os.WriteFile(file, a.HTML, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(390, 844), chromedp.Navigate("file://"+file)); err != nil {
+			t.Fatalf("%s: %v", a.Name, err)
+		}
+		ends, err := chromedp.Run(ctx, chromedp.Evaluate[float64](fmt.Sprintf(`(() => {
+  const plain = s => s.replace(/\s+/g, " ").trim();
+  let best = -1;
+  for (const e of document.querySelectorAll("main *")) {
+    if (!plain(e.textContent).includes(%q)) continue;
+    const r = e.getBoundingClientRect();
+    if (r.height > 0 && (best < 0 || r.bottom < best)) best = r.bottom;
+  }
+  return best;
+})()`, a.Text)))
+		switch {
+		case err != nil:
+			t.Fatalf("%s: %v", a.Name, err)
+		case ends < 0:
+			t.Errorf("%s: %q is not on the page", a.Name, a.Text)
+		case ends > FirstScreen:
+			t.Errorf("%s: %q ends at y = %.0f, below %d", a.Name, a.Text, ends, FirstScreen)
+		default:
+			t.Logf("%s: %q ends at y = %.0f", a.Name, a.Text, ends)
+		}
+	}
+}
