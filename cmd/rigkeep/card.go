@@ -46,6 +46,7 @@ func runCard(k *invocation) error {
 		if _, pin, ok := s.nextPin(d.Rig.ID); ok {
 			r.Unit = cmp.Or(r.Unit, pin.Unit)
 		}
+		r.Marks, r.Move = s.cardMarks(d, r.Unit)
 		for _, j := range s.jobs {
 			if slices.ContainsFunc(j.Pins, func(p preset.Pin) bool { return p.Rig == d.Rig.ID }) {
 				r.Jobs = append(r.Jobs, j)

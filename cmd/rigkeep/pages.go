@@ -60,7 +60,7 @@ func runPages(k *invocation) error {
 			Bytes  int    `json:"bytes"`
 		}{1, dir, n, size})
 	}
-	k.printf("wrote %s to %s, %s\n", plural(n, "page"), safe.Line(k.args[0]), bytesText(size))
+	k.printf("wrote %s to %s, %s\n", schema.Count(n, "page", "pages"), safe.Line(k.args[0]), bytesText(size))
 	k.printf("open: %s\n", safe.Line(filepath.Join(k.args[0], pages.Home)))
 	return nil
 }
@@ -320,6 +320,7 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 		v.Clearances = []string{err.Error()}
 	} else {
 		v.Frame = s.frame(&b, d, job, goes)
+		drawMarks(&b, s.marks(d, row.Unit))
 		v.Views, _ = b.Views("view") // a build of points has no size
 		v.Moves, v.Over = b.Words(), b.Over()
 		v.Fits = fitState(rep.Grade)
@@ -335,9 +336,16 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 		}
 		v.Parts = append(v.Parts, x)
 	}
-	v.PartsSum = plural(len(v.Parts), "part")
+	v.PartsSum = schema.Count(len(v.Parts), "part", "parts")
 	if sheet.PayloadMax > 0 && mass != "" {
 		v.PartsSum += fmt.Sprintf(", %s of %s", mass, s.lim.kg(sheet.PayloadMax))
+	}
+	marks := s.marks(d, row.Unit)
+	for _, m := range marks {
+		v.Marks = append(v.Marks, pages.Mark{Name: m.Name, Set: m.Value, Range: m.Range, Now: m.now, Move: m.move})
+	}
+	if len(marks) > 0 {
+		v.MarksFrom = marks[0].from
 	}
 	v.Facts = []page.Fact{{Term: "Goes out on", Text: cmp.Or(row.Unit, "–")}, {Term: "Next job", Text: cmp.Or(row.Job.Text, "–"), Href: row.Job.Href},
 		{Term: "Build", Text: cmp.Or(mass, "–")}, {Term: "Saved", Text: cmp.Or(row.Changed, "–")}}
@@ -355,6 +363,88 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 	s.todo(v, d, row.Unit)
 	s.history(v, row, d, revs, r)
 	return s.beside(v, row, d, revs, r)
+}
+
+// shownMark is a mark to set, with how far that is from where the scale stood last on
+// the unit.
+type shownMark struct {
+	card.Mark
+	now, move, from string
+	axis            int
+	by              float64 // m along that axis, 0 where it is not known
+}
+
+// marks are the marks to set for a rig on a unit: found ones, else predicted; none where
+// nothing is known.
+func (s *site) marks(d *library.Loaded, unit string) []shownMark {
+	q, err := s.lib.MarkQuery(d.Rig, d.Sheet, unit)
+	if err != nil || len(q.Sheet.Adjustments) == 0 {
+		return nil
+	}
+	answers, err := preset.Marks(q)
+	if err != nil {
+		return nil // fit says why
+	}
+	last := map[string]float64{}
+	var at time.Time
+	for _, r := range q.Records {
+		if unit != "" && r.Unit == unit && r.Began.After(at) {
+			at = r.Began
+			clear(last)
+			for _, m := range r.Marks {
+				if m.Mark != nil {
+					last[m.Name] = *m.Mark
+				}
+			}
+		}
+	}
+	var out []shownMark
+	for _, a := range answers {
+		mark, found, ok := a.Expected()
+		if !ok {
+			continue
+		}
+		m := shownMark{Mark: card.Mark{Name: a.Adjustment.Name, Value: wholeMM(mark) + " mm"}, axis: a.Adjustment.Moves}
+		switch {
+		case found:
+			m.from = "found at a balance of this rig"
+			if !a.Unit {
+				m.Range = "found on " + cmp.Or(a.In.Unit, "another unit")
+			}
+		case a.Mark != nil:
+			m.from = "predicted from " + schema.Count(a.Mark.N, "balance record", "balance records") + " of this gimbal"
+			m.Range = "± " + wholeMM((a.Hi-a.Lo)/2) + " mm"
+		}
+		if now, ok := last[a.Adjustment.Name]; ok {
+			m.now = wholeMM(now) + " mm"
+			m.by = (mark - now) * float64(a.Adjustment.Direction)
+			if by := draw.Way(m.axis, m.by, s.lim.drawn()); by != "" {
+				m.move = by
+			} else {
+				m.move, m.by = "stays", 0
+			}
+		}
+		out = append(out, m)
+	}
+	return out
+}
+
+// drawMarks puts the marks to set into a drawing.
+func drawMarks(b *draw.Build, marks []shownMark) {
+	for _, m := range marks {
+		b.Marks = append(b.Marks, draw.Mark{Axis: m.axis, Text: m.Name + " " + m.Value, By: m.by})
+	}
+}
+
+// cardMarks are the marks for a card and for its drawing.
+func (s *site) cardMarks(d *library.Loaded, unit string) (out []card.Mark, drawn []draw.Mark) {
+	var b draw.Build
+	marks := s.marks(d, unit)
+	drawMarks(&b, marks)
+	for _, m := range marks {
+		out = append(out, m.Mark)
+	}
+	return out, b.Marks
 }
 
 // drawn writes lengths on drawings: whole millimetres, as one slides a plate, or the
@@ -585,6 +675,7 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 	if len(v.Views) > 0 || len(d.Rig.Parts) > 0 && len(v.Parts) > 0 {
 		c := card.Card{Revision: s.of.Revision, When: s.today, Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.drawn()}
 		x := card.Rig{Rig: d.Rig, Sheet: d.Sheet, Unit: row.Unit, Href: row.Href}
+		x.Marks, x.Move = s.cardMarks(d, row.Unit)
 		for _, j := range s.jobs {
 			if slices.ContainsFunc(j.Pins, func(p preset.Pin) bool { return p.Rig == r.Fingerprint }) {
 				x.Jobs = append(x.Jobs, j)
@@ -885,8 +976,8 @@ func (s *site) library(states map[string]page.State) error {
 		l.Index = append(l.Index, pages.Entry{u.Serial, pages.Home + "#units", "unit", u.Label + " " + u.Gimbal + " " + u.Note + " " + u.Trouble})
 	}
 	l.Twice = pages.WantedTwice(l.Jobs)
-	l.Sub = strings.Join([]string{plural(len(rows), "rig"), plural(len(gimbals), "gimbal"), plural(len(s.units), "unit"), plural(len(s.jobs), "job")}, ", ")
-	l.Answer = fmt.Sprintf("%d of %s proved.", proved, plural(len(rows), "rig"))
+	l.Sub = strings.Join([]string{schema.Count(len(rows), "rig", "rigs"), schema.Count(len(gimbals), "gimbal", "gimbals"), schema.Count(len(s.units), "unit", "units"), schema.Count(len(s.jobs), "job", "jobs")}, ", ")
+	l.Answer = fmt.Sprintf("%d of %s proved.", proved, schema.Count(len(rows), "rig", "rigs"))
 	if len(rows) == 0 {
 		l.Answer = "No rig yet."
 	}
@@ -964,7 +1055,7 @@ func (s *site) starts(from time.Time) string {
 	case n == 1:
 		return "starts tomorrow"
 	default:
-		return "starts in " + plural(n, "day")
+		return "starts in " + schema.Count(n, "day", "days")
 	}
 }
 
@@ -993,7 +1084,7 @@ func (s *site) unitRow(u library.UnitRef) pages.UnitRow {
 		return row
 	}
 	if differ := review.Differ(h.Values, d.Tune.Values); len(differ) > 0 {
-		row.State = page.State{V: page.Look, Word: "differs from the library: " + plural(len(differ), "value")}
+		row.State = page.State{V: page.Look, Word: "differs from the library: " + schema.Count(len(differ), "value", "values")}
 	} else {
 		row.State = page.State{V: page.Good, Word: "as in the library"}
 	}

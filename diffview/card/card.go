@@ -47,7 +47,8 @@ type Rig struct {
 	Unit   string       // that it goes out on, "" not said
 	Marks  []Mark
 	Photos []Photo
-	Href   string // of the rig's page, "" where the card stands alone
+	Move   []draw.Mark // the same, for the drawing
+	Href   string      // of the rig's page, "" where the card stands alone
 }
 
 // Mark is a reading to set on a scale of the gimbal.
@@ -277,6 +278,7 @@ func rigOf(cat *schema.Catalogue, c Card, r Rig, id string, zone *time.Location)
 	if err != nil {
 		return v, err
 	}
+	b.Marks = r.Move
 	v.Views, _ = b.Views(id + "-view") // a build of points has no size that can be drawn
 	v.Moves, v.Over = b.Words(), b.Over()
 	v.Line += ", " + rigview.Kilos(rep.Properties.Mass)

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"rigkeep/preset"
 	"rigkeep/preset/fit"
@@ -26,8 +27,7 @@ type Build struct {
 	Radius [3]float64           // clear radius about each, 0 unknown
 	Tilt   *[2]float64          // limits up and down, degrees
 	Frame  [2]Reach             // what comes into frame beyond a tilt up and down
-	Move   mass.Vec             // what the plate was moved by to balance it
-	Marks  []string             // marks to set, as "fore–aft plate 59 mm"
+	Marks  []Mark               // to set, in working order
 	Length func(float64) string // nil is mm
 }
 
@@ -37,6 +37,13 @@ type Part struct {
 	Solid mass.Part
 	Side  float64 // edge taken for a part with a mass only; its outline is dashed
 	Over  string  // how it does not fit, "" when it does
+}
+
+// Mark is a reading to set on a scale that moves the build along an axis.
+type Mark struct {
+	Axis int     // 0 along the lens, 1 to the left, 2 up
+	Text string  // "fore–aft plate 59 mm"
+	By   float64 // m from where the scale stands, 0 where that is not known
 }
 
 // Reach is what comes into frame past a tilt; the zero Reach is nothing.
@@ -124,32 +131,28 @@ func (b Build) Over() []string {
 	return out
 }
 
-// Moves says how the plate was moved along each axis, "" for less than half a millimetre.
-func (b Build) moves() [3]string {
-	var out [3]string
-	for k, sides := range mass.Sides {
-		v := b.Move[k]
-		side := sides[0]
-		if v < 0 {
-			side = sides[1]
-		}
-		if math.Abs(v) >= 0.0005 {
-			out[k] = side + " " + b.length(math.Abs(v))
-		}
+// Way says a way along an axis (0 forward, 1 left, 2 up) in words, "" for less than half a
+// millimetre. length writes metres; nil is mm.
+func Way(axis int, by float64, length func(float64) string) string {
+	if math.Abs(by) < 0.0005 || axis < 0 || axis > 2 {
+		return ""
 	}
-	return out
+	side := mass.Sides[axis][0]
+	if by < 0 {
+		side = mass.Sides[axis][1]
+	}
+	return side + " " + Build{Length: length}.length(math.Abs(by))
 }
 
-// Words says what to move, "" when nothing.
+// Words says what to move, "" where nothing is known to move.
 func (b Build) Words() string {
-	said := ""
-	for _, m := range b.moves() {
-		if m != "" && said != "" {
-			said += ", "
+	var out []string
+	for _, m := range b.Marks {
+		if way := Way(m.Axis, m.By, b.Length); way != "" {
+			out = append(out, way)
 		}
-		said += m
 	}
-	return said
+	return strings.Join(out, ", ")
 }
 
 // corners are points whose hull is the part as it lies.

@@ -21,7 +21,7 @@ import (
 // block is a build of one box with a known place, and a gimbal with a clear box.
 func block() Build {
 	return Build{Name: "block", Parts: []Part{{Name: "Body", Solid: mass.Part{Name: "body", Shape: mass.Box, Mass: 1, Size: mass.Vec{0.1, 0.06, 0.08}}}},
-		Clear: &fit.Box{Min: mass.Vec{-0.1, -0.1, -0.1}, Max: mass.Vec{0.1, 0.1, 0.1}}, Radius: [3]float64{0.2, 0.15, 0.12}, Tilt: &[2]float64{45, 60}, Move: mass.Vec{-0.003, 0, 0.0002}}
+		Clear: &fit.Box{Min: mass.Vec{-0.1, -0.1, -0.1}, Max: mass.Vec{0.1, 0.1, 0.1}}, Radius: [3]float64{0.2, 0.15, 0.12}, Tilt: &[2]float64{45, 60}, Marks: []Mark{{Axis: 0, Text: "fore-aft plate 59 mm", By: -0.003}, {Axis: 2, Text: "riser 13 mm", By: 0.0002}}}
 }
 
 // extent of the first shape of a view.
@@ -67,7 +67,7 @@ func TestToScale(t *testing.T) {
 		}
 	}
 	text := views[0].words()
-	for _, want := range []string{"Body", "tilt up 45°", "tilt down 60°", "clear box", "tilt radius 150 mm", "back 3 mm", "pan axis", "roll axis"} {
+	for _, want := range []string{"Body", "tilt up 45°", "tilt down 60°", "clear box", "tilt radius 150 mm", "fore-aft plate 59 mm", "pan axis", "roll axis"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the side view lacks %q: %s", want, text)
 		}

@@ -381,27 +381,35 @@ func (l *layout) foot(b Build, p plane, scale float64) {
 	v.Bar = seg{4, y, round(4 + mm*scale), y}
 	l.take(0, y-14, v.Bar.X2+60, y+8)
 	v.Labels = append(v.Labels, label{X: round(v.Bar.X2 + 6), Y: y + 4, Text: b.length(mm)})
-	moves := b.moves()
-	if m := moves[p.right]; m != "" {
-		w := long(m)
-		x := width - 4 - w
-		v.Labels = append(v.Labels, label{X: round(x), Y: y + 1, Text: m, Class: "todo"})
-		from, to := x-48, x-8
-		if b.Move[p.right] < 0 {
-			from, to = to, from
+	y -= 2
+	for _, m := range b.Marks {
+		way := Way(m.Axis, m.By, b.Length)
+		text := cut(safe.Line(m.Text), 28)
+		switch {
+		case m.Axis == p.right:
+			w := long(text)
+			x := width - 4 - w
+			if way != "" {
+				from, to := x-44, x-8
+				if m.By < 0 {
+					from, to = to, from
+				}
+				v.Arrows = append(v.Arrows, arrowTo(from, y-4, to, y-4))
+				x -= 48
+			}
+			v.Labels = append(v.Labels, label{X: width - 4, Y: y, Text: text, Class: "todo", Anchor: "end"})
+			l.take(x-4, y-14, width, y+8)
+			y -= 17
+		case m.Axis == p.up && way != "":
+			x, mid := 10.0, v.End[1]+38
+			from, to := mid+18, mid-18
+			if m.By < 0 {
+				from, to = to, from
+			}
+			v.Arrows = append(v.Arrows, arrowTo(x, from, x, to))
+			v.Labels = append(v.Labels, label{X: x + 10, Y: round(mid + 4), Text: way, Class: "todo"})
+			l.take(2, mid-22, x+12+long(way), mid+22)
 		}
-		v.Arrows = append(v.Arrows, arrowTo(from, y-4, to, y-4))
-		l.take(x-52, y-14, width, y+8)
-	}
-	if m := moves[p.up]; m != "" {
-		x, mid := 10.0, v.End[1]+38
-		from, to := mid+18, mid-18
-		if b.Move[p.up] < 0 {
-			from, to = to, from
-		}
-		v.Arrows = append(v.Arrows, arrowTo(x, from, x, to))
-		v.Labels = append(v.Labels, label{X: x + 10, Y: round(mid + 4), Text: m, Class: "todo"})
-		l.take(2, mid-22, x+12+long(m), mid+22)
 	}
 }
 
@@ -500,7 +508,7 @@ func (b Build) Write(w io.Writer) error {
 		add(false, "To balance: "+m)
 	}
 	for _, m := range b.Marks {
-		add(false, m)
+		add(false, "Set "+m.Text)
 	}
 	s.NameY = 52 + 18*float64(len(s.Lines))
 	s.Top = s.NameY + 6
