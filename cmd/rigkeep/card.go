@@ -47,6 +47,7 @@ func runCard(k *invocation) error {
 			r.Unit = cmp.Or(r.Unit, pin.Unit)
 		}
 		r.Marks, r.Move = s.cardMarks(d, r.Unit)
+		r.Photos = s.photos(d.Rig.ID, calledRig(d), 1)
 		for _, j := range s.jobs {
 			if slices.ContainsFunc(j.Pins, func(p preset.Pin) bool { return p.Rig == d.Rig.ID }) {
 				r.Jobs = append(r.Jobs, j)

@@ -349,6 +349,7 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 	}
 	v.Facts = []page.Fact{{Term: "Goes out on", Text: cmp.Or(row.Unit, "–")}, {Term: "Next job", Text: cmp.Or(row.Job.Text, "–"), Href: row.Job.Href},
 		{Term: "Build", Text: cmp.Or(mass, "–")}, {Term: "Saved", Text: cmp.Or(row.Changed, "–")}}
+	v.Photos = s.photos(r.Fingerprint, calledRig(d), photosShown)
 	if d.Rig.Note != "" {
 		v.Notes = append(v.Notes, d.Rig.Note)
 	}
@@ -455,6 +456,33 @@ func (u units) drawn() func(float64) string {
 	}
 	return u.m
 }
+
+// photosShown is how many photos a rig's page has; the first stands on its card.
+const photosShown = 4
+
+// photos are the newest photos of a rig, as they stand in a page. One that cannot be read
+// is left out: check says what is wrong with it.
+func (s *site) photos(fp, name string, most int) []card.Photo {
+	list, err := s.lib.Photos(library.RigRef{Fingerprint: fp, Alias: name})
+	if err != nil {
+		return nil
+	}
+	slices.Reverse(list)
+	var out []card.Photo
+	for _, p := range list[:min(most, len(list))] {
+		data, err := s.lib.Store.Read(p.Path)
+		if err != nil {
+			continue
+		}
+		if url, err := card.PhotoURL(data); err == nil {
+			out = append(out, card.Photo{Alt: name + ", " + p.Name, Data: url})
+		}
+	}
+	return out
+}
+
+// calledRig is what people call a rig.
+func calledRig(d *library.Loaded) string { return cmp.Or(d.Rig.Alias, d.Rig.ID) }
 
 // todo is what to do next with a rig.
 func (s *site) todo(v *pages.Rig, d *library.Loaded, unit string) {
@@ -676,6 +704,7 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 		c := card.Card{Revision: s.of.Revision, When: s.today, Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.drawn()}
 		x := card.Rig{Rig: d.Rig, Sheet: d.Sheet, Unit: row.Unit, Href: row.Href}
 		x.Marks, x.Move = s.cardMarks(d, row.Unit)
+		x.Photos = v.Photos[:min(1, len(v.Photos))]
 		for _, j := range s.jobs {
 			if slices.ContainsFunc(j.Pins, func(p preset.Pin) bool { return p.Rig == r.Fingerprint }) {
 				x.Jobs = append(x.Jobs, j)
