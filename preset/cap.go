@@ -56,8 +56,14 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 	if st.Feasible && st.K >= stiffest {
 		return 0, "", false
 	}
-	dial = soft
-	for st.Feasible && st.K >= softest {
+	if Raise(s) == loop.RaiseStiffness && s.Axes[a].Integral > 0 {
+		// the sheet gives the integral term over the stiffness, so it moves with the dial
+		// although the damping does not: step down from the stiff end
+		if dial, loops, st, at, err = capByStep(c, s, r, t, a, m); err != nil {
+			return 0, "", false
+		}
+	}
+	for dial = soft; st.Feasible && st.K >= softest; {
 		v, err := d.FromSI(st.K)
 		if err != nil {
 			return 0, "", false
@@ -88,6 +94,39 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 	}
 	return dial, fmt.Sprintf("%s hold %s, limited by %s %s; for a rigid build and a delay of %s ms (%s); %s",
 		margins, where, limitWords[st.LimitedBy], tiltOf(m, loops[at].J), schema.Num(Rounded(s.Delay*1e3, 3)), delayWords(loops, Raise(s), st.K), s.Raises()), true
+}
+
+// mostSteps is how many numbers of a dial capByStep looks at.
+const mostSteps = 500
+
+// capByStep goes down a dial from its stiff end to the first number whose own loops
+// hold the limits.
+func capByStep(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema.Axis, m mass.Moment) (dial float64, loops []loop.Loop, st loop.Start, at int, err error) {
+	key := "stiffness." + a.String()
+	d := s.Dials[key]
+	soft, stiff := ends(d)
+	n := int(math.Min(mostSteps, math.Floor((d.Max-d.Min)/d.Fine)))
+	for i := range n + 1 {
+		v := stiff + (soft-stiff)*float64(i)/float64(n)
+		if i > 0 {
+			v = d.Round(v)
+		}
+		k, err := d.ToSI(v)
+		if err != nil || k == 0 {
+			continue
+		}
+		if loops, err = tiltLoops(c, s, trialTune(t, key, v), r, a, m); err != nil {
+			return 0, nil, st, 0, err
+		}
+		st, at, err = loop.LargestOver(loops, CapLimits, loop.RaiseStiffness, k)
+		if err != nil {
+			return 0, nil, st, 0, err
+		}
+		if st.Feasible && st.K >= k*(1-1e-9) {
+			return v, loops, st, max(at, 0), nil
+		}
+	}
+	return soft, loops, loop.Start{}, 0, nil
 }
 
 // tiltLoops are the loops of an axis over the tilts in use: at the least and the

@@ -171,7 +171,7 @@ func TestBadTables(t *testing.T) {
 		"step of the key":  {"step = \"stiffness\"", "step = \"follow\""},
 		"twice":            {`id = "roll"`, `id = "pan"`},
 		"missing text":     {`ask = "When?"`, `ask = ""`},
-		"order of steps":   {"[[cause.act]]\nstep = \"check\"\ndo = \"Power off and push", "[[cause.act]]\nstep = \"filters\"\nkey = \"filters.drive\"\ndirection = \"heavier\"\ndo = \"x\"\nwhy = \"y\"\n\n[[cause.act]]\nstep = \"check\"\ndo = \"Power off and push"},
+		"order of steps":   {"[[cause.act]]\nstep = \"check\"\ndo = \"Power off. Push", "[[cause.act]]\nstep = \"filters\"\nkey = \"filters.drive\"\ndirection = \"heavier\"\ndo = \"x\"\nwhy = \"y\"\n\n[[cause.act]]\nstep = \"check\"\ndo = \"Power off. Push"},
 		"syntax":           {"[[cause]]", "[[cause]"},
 	} {
 		text := strings.Replace(good, edit[0], edit[1], 1)

@@ -1,0 +1,126 @@
+package preset_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"rigkeep/preset"
+	"rigkeep/preset/loop"
+	"rigkeep/schema"
+)
+
+// longLens is an invented build of 1.73 kg with a long lens, whose roll axis has about
+// twice as much to turn with the lens upright as near level.
+func longLens() preset.Rig {
+	r := preset.Rig{Alias: "long-lens", Gimbal: "skiff-small", Parts: []preset.Part{
+		{Slot: "body", Name: "Body", Shape: "box", Mass: 0.71, Size: [3]float64{0.08, 0.12, 0.09}, Place: [3]float64{-0.085, 0, 0}},
+		{Slot: "lens", Name: "Long lens", Shape: "cylinder", Mass: 0.88, Diameter: 0.07, Length: 0.19, Axis: "x", Place: [3]float64{0.075, 0, 0}},
+		{Slot: "plate", Name: "Plate", Shape: "box", Mass: 0.14, Size: [3]float64{0.16, 0.05, 0.01}, Place: [3]float64{0, 0, -0.05}},
+	}}
+	r.ID = r.Fingerprint()
+	return r
+}
+
+// The cap holds its three limits at every tilt in use, found by a sweep over the tilts
+// themselves, with damping raised together, held, and with an integral term; and the
+// value that went by the greatest inertia did not.
+//
+// Source: issue 13: 8.3 at the least inertia and unstable at what the greatest allowed.
+func TestCapHoldsAtEveryTilt(t *testing.T) {
+	cat, r := schema.Default(), longLens()
+	for _, c := range []struct {
+		name   string
+		change func(*schema.Sheet)
+	}{
+		{"raised together", func(*schema.Sheet) {}},
+		{"held", func(s *schema.Sheet) {
+			s.RaiseTogether = false
+			for a := range s.Axes {
+				s.Axes[a].Damping = 0.2
+			}
+		}},
+		{"together with an integral term", func(s *schema.Sheet) {
+			for a := range s.Axes {
+				s.Axes[a].Integral = 2
+			}
+		}},
+		{"held with an integral term", func(s *schema.Sheet) {
+			s.RaiseTogether = false
+			for a := range s.Axes {
+				s.Axes[a].Damping, s.Axes[a].Integral = 0.2, 1
+			}
+		}},
+	} {
+		s := *sheet(t, "skiff-small")
+		c.change(&s)
+		js, err := r.Inertias(&s, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, a := range schema.Axes {
+			key := "stiffness." + a.String()
+			d := s.Dials[key]
+			v, why, ok := preset.CapStiffness(cat, &s, r, nil, a, js[a], d.Min, d.Max)
+			if !ok {
+				continue // the whole dial keeps the limits
+			}
+			nowhere := strings.Contains(why, "nowhere")
+			if !nowhere && (!strings.Contains(why, "rigid build") || !strings.Contains(why, "1 ms more") || !strings.Contains(why, "90° up to 135° down")) {
+				t.Errorf("%s, %s: %q does not say for what it holds", c.name, a, why)
+			}
+			if nowhere {
+				t.Logf("%s, %s: nowhere on the dial", c.name, a)
+				continue
+			}
+			lo, hi := preset.TiltRange(&s, nil)
+			worst := 0.0
+			for i := range 226 {
+				theta := lo + (hi-lo)*float64(i)/225
+				j := js[a].Form.At(theta)
+				l, err := preset.AxisLoop(cat, &s, preset.Tune{Values: map[string]any{key: v}}, r, a, j)
+				if err != nil {
+					t.Fatal(err)
+				}
+				m, err := l.Margins()
+				if err != nil {
+					t.Fatal(err)
+				}
+				lim := preset.CapLimits
+				if !m.Stable || m.GM < lim.GM*(1-1e-6) || m.PMDeg < lim.PMDeg-1e-4 || m.Ms > lim.Ms*(1+1e-6) {
+					t.Errorf("%s, %s at %.0f°, inertia %.5f: %v has a gain margin of %.3f, %.2f°, sensitivity %.3f", c.name, a, theta*180/math.Pi, j, v, m.GM, m.PMDeg, m.Ms)
+					break
+				}
+				worst = math.Max(worst, m.Ms)
+			}
+			t.Logf("%s, %s: cap %v of inertia %.5f to %.5f, worst sensitivity %.3f", c.name, a, v, js[a].Min, js[a].Max, worst)
+		}
+		if c.name != "raised together" {
+			continue
+		}
+		// what went by the greatest inertia
+		a := schema.Roll
+		if ratio := js[a].Max / js[a].Min; ratio < 1.8 {
+			t.Fatalf("roll has %.5f to %.5f: not the build of the issue", js[a].Min, js[a].Max)
+		}
+		l, err := preset.AxisLoop(cat, &s, preset.Tune{Values: map[string]any{"stiffness.roll": 10.0}}, r, a, js[a].Max)
+		if err != nil {
+			t.Fatal(err)
+		}
+		st, err := l.LargestStiffness(preset.CapLimits, loop.RaiseTogether)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.J, l.D, l.K = js[a].Min, l.D*st.K/l.K, st.K
+		if m, err := l.Margins(); err != nil || m.PMDeg > preset.CapLimits.PMDeg-10 {
+			t.Errorf("the old cap %.3g has %.1f° at the least inertia: %v", st.K, m.PMDeg, err)
+		}
+	}
+	if text, ok := preset.LongWithoutResonance(r); !ok || !strings.Contains(text, "90 %") {
+		t.Errorf("a long build without a resonance is not warned of: %q", text)
+	}
+	r.Resonances = []preset.Resonance{{Axis: schema.Roll, Hz: 25, Damping: 0.02, Share: 0.1}}
+	if text, ok := preset.LongWithoutResonance(r); ok {
+		t.Errorf("its resonance is on record: %q", text)
+	}
+}
