@@ -8,6 +8,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"rigkeep/diffview"
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/follow"
 	"rigkeep/preset/identify"
@@ -104,7 +105,16 @@ func (k *invocation) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit
 // offered keys of the tune that is there.
 func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 	values := map[string]any{}
+	from := ""
+	if d.Tune == nil { // a tune that is there keeps what it has
+		if inherited, tune := k.lib.Inherited(d); len(inherited) > 0 {
+			values, from = inherited, tune
+		}
+	}
 	for _, o := range res.Offers {
+		if _, has := values[o.Key]; has && o.Kind == start.Filter {
+			continue // of the rig that this one was cloned from
+		}
 		if o.Status == start.Offered || o.Status == start.Default {
 			values[o.Key] = o.Value
 		} else {
@@ -129,6 +139,9 @@ func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 	e, err := k.lib.PutTune(d, values)
 	if err != nil {
 		return err
+	}
+	if from != "" {
+		k.say("Filters, limits and styles are those of %s.", safe.Line(from))
 	}
 	return k.putTune(d, e)
 }

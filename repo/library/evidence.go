@@ -258,3 +258,31 @@ func (l *Library) Cap(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) star
 		return preset.CapStiffness(l.Cat, sheet, r, tune, a, js[a], lo, hi)
 	}
 }
+
+// Inherited is what a tune of a cloned rig begins with beside its stiffness: filters,
+// limits, horizon and styles of the tune of the rig that it was cloned from, on the
+// same gimbal; and that tune's name. Nothing for a rig that is no clone, and where the
+// other rig or its tune is gone.
+func (l *Library) Inherited(d *Loaded) (values map[string]any, from string) {
+	if d.Rig.CloneOf == "" {
+		return nil, ""
+	}
+	for _, tune := range []string{d.Ref.Tune, preset.MainTune} {
+		p, err := l.Load(d.Rig.CloneOf+"/"+tune, true)
+		if err != nil || p.Tune == nil || p.Rig.Gimbal != d.Rig.Gimbal {
+			continue
+		}
+		values = map[string]any{}
+		for key, v := range p.Tune.Values {
+			if param, ok := l.Cat.Param(key); ok && param.Group != "stiffness" {
+				values[key] = v
+			}
+		}
+		from = p.Rig.Alias
+		if tune != preset.MainTune {
+			from += "/" + tune
+		}
+		return values, from
+	}
+	return nil, ""
+}
