@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/mattn/go-runewidth"
+
 	"rigkeep/diffview/safe"
 	"rigkeep/preset/review"
 	"rigkeep/schema"
@@ -36,8 +38,8 @@ type Review struct {
 
 // Tally counts findings; those accepted are in no other number.
 type Tally struct {
-	Act      int `json:"act"`
-	Look     int `json:"look"`
+	Fix      int `json:"fix"`
+	Check    int `json:"check"`
 	Note     int `json:"note"`
 	Accepted int `json:"accepted"`
 }
@@ -55,7 +57,7 @@ type Since struct {
 
 // Tallied counts the findings of a result.
 func Tallied(r review.Result) Tally {
-	return Tally{r.Count(schema.Act), r.Count(schema.Look), r.Count(schema.Note), r.Accepted()}
+	return Tally{r.Count(schema.Fix), r.Count(schema.Check), r.Count(schema.Note), r.Accepted()}
 }
 
 // Words says the tally on one line.
@@ -64,7 +66,7 @@ func (t Tally) Words() string {
 	for _, c := range []struct {
 		n    int
 		what string
-	}{{t.Act, "to act on"}, {t.Look, "to look at"}, {t.Note, "to know"}, {t.Accepted, "accepted"}} {
+	}{{t.Fix, "to fix"}, {t.Check, "to check"}, {t.Note, "to note"}, {t.Accepted, "accepted"}} {
 		if c.n > 0 {
 			out = append(out, fmt.Sprintf("%d %s", c.n, c.what))
 		}
@@ -104,49 +106,149 @@ func WriteReviewJSON(w io.Writer, r Review) error {
 // severityTone is how a severity is painted; its word says it as well.
 func severityTone(s schema.Severity) tone {
 	switch s {
-	case schema.Act:
+	case schema.Fix:
 		return worse
-	case schema.Look:
+	case schema.Check:
 		return look
 	}
 	return plainTone
 }
 
-// WriteReviewText writes a review for a terminal, wrapped to the style's width.
-func WriteReviewText(w io.Writer, r Review, s Style) error {
+// WriteReviewText writes a review for a terminal, wrapped to the style's width: each finding on one
+// line with what to type below it, equal ones of several rigs as one. With why each has its reason,
+// its evidence and its id.
+func WriteReviewText(w io.Writer, r Review, s Style, why bool) error {
 	p := newPrinter(s)
-	head := "Review of " + r.Of
-	if r.Job != "" {
-		if r.Of != r.Job {
-			head += " for job " + r.Job
-		}
-		head += ", " + r.days()
+	head := r.Of
+	switch {
+	case r.Job != "" && r.Of == r.Job && r.Name != "":
+		head = r.Name + ", " + r.days()
+	case r.Job != "":
+		head += " for job " + r.Job + ", " + r.days()
 	}
 	if s := r.Partial(); s != "" {
 		p.hang(look, "", safe.Line(s))
 	}
-	p.hang(strong, "", safe.Line(fmt.Sprintf("%s: %s, %s", head, schema.Count(len(r.Subject), "tune", "tunes"), schema.Count(r.Checked, "rule", "rules"))))
-	p.hang(strong, "", r.Counts.Words())
-	accepted := false
-	for _, f := range r.Findings {
-		p.line("")
-		if !f.Open() && !accepted {
-			accepted = true
-			p.hang(strong, "", "Accepted")
+	p.hang(strong, "", safe.Line(head+": "+r.Counts.Words()))
+	open, accepted := split(r.Findings)
+	if why {
+		p.hang(dim, "", fmt.Sprintf("%s, %s", schema.Count(len(r.Subject), "tune", "tunes"), schema.Count(r.Checked, "rule", "rules")))
+		for _, f := range open {
 			p.line("")
+			p.finding(f)
 		}
-		p.finding(f)
-	}
-	p.changes(r.Changes)
-	if len(r.NotChecked) > 0 {
+		for i, f := range accepted {
+			if i == 0 {
+				p.line("")
+				p.hang(strong, "", "Accepted")
+			}
+			p.line("")
+			p.finding(f)
+		}
+		p.changes(r.Changes)
+		if len(r.NotChecked) > 0 {
+			p.line("")
+			p.hang(strong, "", "Not checked")
+			for _, n := range r.NotChecked {
+				p.para("  ", safe.Line(notCheckedWords(n)), dim)
+			}
+		}
+	} else {
 		p.line("")
-		p.hang(strong, "", "Not checked")
-		for _, n := range r.NotChecked {
-			p.para("  ", safe.Line(notCheckedWords(n)), dim)
+		for _, g := range equalFindings(open) {
+			p.short(g)
 		}
+		p.foot(r, len(accepted))
 	}
 	_, err := io.WriteString(w, p.b.String())
 	return err
+}
+
+func split(fs []review.Finding) (open, accepted []review.Finding) {
+	for _, f := range fs {
+		if f.Open() {
+			open = append(open, f)
+		} else {
+			accepted = append(accepted, f)
+		}
+	}
+	return open, accepted
+}
+
+// equalFindings brings findings of one rule and one wording together, in the order of the first.
+func equalFindings(fs []review.Finding) [][]review.Finding {
+	at := map[string]int{}
+	var out [][]review.Finding
+	for _, f := range fs {
+		key := f.Rule + "\x00" + f.Title
+		if i, ok := at[key]; ok {
+			out[i] = append(out[i], f)
+			continue
+		}
+		at[key] = len(out)
+		out = append(out, []review.Finding{f})
+	}
+	return out
+}
+
+// shownRigs is how many rigs of one finding a screen names.
+const shownRigs = 4
+
+// short writes findings that are one: what, on which rigs, and a command for the first.
+func (p *printer) short(fs []review.Finding) {
+	f := fs[0]
+	label := fmt.Sprintf("%-6s ", strings.ToUpper(f.Severity.String()))
+	names, last := []string{}, ""
+	for _, x := range fs {
+		if x.Of != last {
+			names, last = append(names, x.Of), x.Of
+		}
+	}
+	of := strings.Join(names, ", ")
+	if len(names) > shownRigs {
+		of = fmt.Sprintf("%s and %d more", strings.Join(names[:shownRigs-1], ", "), len(names)-shownRigs+1)
+	}
+	p.hang(severityTone(f.Severity), label, safe.Line(of+": "+f.Title))
+	if len(fs) == 1 && f.What != "" {
+		p.line(p.s.paint(dim, "       "+clipped(safe.Line(f.What), p.s.Width-7)))
+	}
+	for _, c := range f.Commands {
+		p.line("  " + p.s.paint(strong, "Try: "+safe.Line(c)))
+		break // the others are in the reasons
+	}
+}
+
+// foot says what goes out unchanged, what was checked, and how to see more.
+func (p *printer) foot(r Review, accepted int) {
+	if len(r.Findings) > 0 {
+		p.line("")
+	}
+	if accepted > 0 {
+		p.hang(dim, "Accepted   ", schema.Count(accepted, "finding", "findings"))
+	}
+	var changed []string
+	for _, c := range gathered(r.Changes) {
+		if c.Report == nil || !c.Report.Same {
+			changed = append(changed, c.Of+", "+c.words())
+		}
+	}
+	if len(changed) > 2 {
+		changed = append(changed[:2], fmt.Sprintf("%d more", len(changed)-2))
+	}
+	for i, c := range changed {
+		name := "Changes    "
+		if i > 0 {
+			name = strings.Repeat(" ", len(name))
+		}
+		p.line(p.s.paint(dim, name) + clipped(safe.Line(c), p.s.Width-len(name)))
+	}
+	checked := fmt.Sprintf("%s, %s", schema.Count(r.Checked, "rule", "rules"), schema.Count(len(r.Subject), "tune", "tunes"))
+	if n := len(r.NotChecked); n > 0 {
+		checked += fmt.Sprintf("; %s not checked", schema.Count(n, "point", "points"))
+	}
+	p.hang(dim, "Checked    ", checked)
+	p.hang(plainTone, "", "Reasons, evidence and what was not checked: --why")
+	p.hang(plainTone, "", "These rules cannot tell you that a rig is safe.")
 }
 
 func newPrinter(s Style) *printer {
@@ -291,3 +393,6 @@ func (c Since) words() string {
 	}
 	return "since " + c.Since + ": " + Stat(*c.Report)
 }
+
+// clipped shortens a line to a width.
+func clipped(s string, width int) string { return runewidth.Truncate(s, max(width, 8), "…") }

@@ -16,10 +16,10 @@ import (
 
 func sampleReview(text string) Review {
 	at := time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC)
-	f := review.Finding{ID: "proof-old:" + text, Rule: "proof-old", Family: "proof", Severity: schema.Look, Of: text, Title: "Proof is old", What: text, Why: text, Do: text, Commands: []string{"rigkeep prove " + text},
+	f := review.Finding{ID: "proof-old:" + text, Rule: "proof-old", Family: "proof", Severity: schema.Check, Of: text, Title: "Proof is old", What: text, Why: text, Do: text, Commands: []string{"rigkeep prove " + text},
 		Evidence: []review.Evidence{{Text: text, File: text, Line: 7, Revision: text, Who: text, When: at}, {Text: text, File: text, Line: 9, Revision: text, Who: text, When: at}}, Seen: text}
 	act, ok := f, f
-	act.Severity = schema.Act
+	act.Severity = schema.Fix
 	ok.Accepted = &review.Acceptance{By: text, Why: text, Until: "2026-03-03"}
 	lapsed := f
 	lapsed.Severity, lapsed.Accepted = schema.Note, &review.Acceptance{Why: text, Until: "2026-03-01", Lapsed: "it was accepted until 2026-03-01"}
@@ -32,11 +32,11 @@ func sampleReview(text string) Review {
 
 func TestReviewText(t *testing.T) {
 	var b bytes.Buffer
-	if err := WriteReviewText(&b, sampleReview("a-cam"), Style{Width: 80}); err != nil {
+	if err := WriteReviewText(&b, sampleReview("a-cam"), Style{Width: 80}, true); err != nil {
 		t.Fatal(err)
 	}
 	s := b.String()
-	for _, want := range []string{"1 to act on, 1 to look at, 1 to know, 1 accepted\n", "\nACT  a-cam: Proof is old\n", "\nLOOK  a-cam", "\nNOTE  a-cam", "\nAccepted\n", "\n(look)  a-cam", "until 2026-03-03 by a-cam: a-cam\n",
+	for _, want := range []string{"1 to fix, 1 to check, 1 to note, 1 accepted\n", "\nFIX  a-cam: Proof is old\n", "\nCHECK  a-cam", "\nNOTE  a-cam", "\nAccepted\n", "\n(check)  a-cam", "until 2026-03-03 by a-cam: a-cam\n",
 		"no longer holds: it", "a-cam (a-cam:7, a-cam, 2026-03-02, a-cam)\n", "  id     proof-old:a-cam\n", "rigkeep prove a-cam\n", "follow-drift (a-cam, b, c and 2 more): a-cam\n", "  b-cam, a-cam\n", "since a-cam: "} {
 		if !strings.Contains(s, want) {
 			t.Errorf("lacks %q:\n%s", want, s)
@@ -48,7 +48,7 @@ func TestReviewText(t *testing.T) {
 	}
 	for _, w := range []int{24, 40, 200} {
 		b.Reset()
-		if err := WriteReviewText(&b, sampleReview("a-cam"), Style{Width: w}); err != nil {
+		if err := WriteReviewText(&b, sampleReview("a-cam"), Style{Width: w}, true); err != nil {
 			t.Fatal(err)
 		}
 		for _, l := range strings.Split(b.String(), "\n") {
@@ -76,7 +76,7 @@ func TestReviewJSON(t *testing.T) {
 	if err := json.Unmarshal(b.Bytes(), &got); err != nil {
 		t.Fatal(err)
 	}
-	if got.Format != 1 || len(got.Findings) != 4 || got.Findings[0].Severity != "act" || got.Findings[3].Accepted == nil || got.Counts["accepted"] != 1 || len(got.Changes) != 2 {
+	if got.Format != 1 || len(got.Findings) != 4 || got.Findings[0].Severity != "fix" || got.Findings[3].Accepted == nil || got.Counts["accepted"] != 1 || len(got.Changes) != 2 {
 		t.Errorf("%+v", got)
 	}
 }
@@ -86,8 +86,8 @@ func TestHostileReview(t *testing.T) {
 	r := sampleReview("x" + hostile)
 	r.Changes[0].History = []Plot{{Title: hostile, XLabel: hostile, YLabel: hostile, About: hostile, Series: []Series{{Name: hostile, X: []float64{0, 1}, Y: []float64{1, 2}}}, Ticks: []PlotTick{{0, hostile, hostile}, {1, "b", ""}}}}
 	for name, f := range map[string]func(io.Writer) error{
-		"text":   func(w io.Writer) error { return WriteReviewText(w, r, Style{Width: 80}) },
-		"narrow": func(w io.Writer) error { return WriteReviewText(w, r, Style{Width: 24}) },
+		"text":   func(w io.Writer) error { return WriteReviewText(w, r, Style{Width: 80}, true) },
+		"narrow": func(w io.Writer) error { return WriteReviewText(w, r, Style{Width: 24}, true) },
 		"html":   func(w io.Writer) error { return WriteReviewHTML(w, r, demoFoot) },
 		"json":   func(w io.Writer) error { return WriteReviewJSON(w, r) },
 	} {
@@ -169,7 +169,7 @@ func TestGathered(t *testing.T) {
 	r := Review{Of: "night", Changes: []Since{{Of: "a", Note: "no job had it before"}, {Of: "b", Since: "tug", Report: &same}, {Of: "c", Since: "tug", Report: &changed},
 		{Of: "d", Note: "no job had it before"}, {Of: "e", Since: "tug", Report: &same}, {Of: "f", Since: "day", Report: &same}, {Of: "g", Since: "tug", Report: &changed}}}
 	var text, page bytes.Buffer
-	if err := WriteReviewText(&text, r, Style{Width: 80}); err != nil {
+	if err := WriteReviewText(&text, r, Style{Width: 80}, true); err != nil {
 		t.Fatal(err)
 	}
 	if err := WriteReviewHTML(&page, r, demoFoot); err != nil {

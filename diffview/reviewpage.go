@@ -55,17 +55,17 @@ func FindingsTemplates() (source string, f template.FuncMap) { return parts + fi
 var severityWords = map[schema.Severity]struct {
 	v          page.Verdict
 	word, many string
-}{schema.Act: {page.Bad, "FIX", "must fix"}, schema.Look: {page.Look, "CHECK", "check"}, schema.Note: {page.Note, "NOTE", "note"}}
+}{schema.Fix: {page.Bad, "FIX", "must fix"}, schema.Check: {page.Look, "CHECK", "check"}, schema.Note: {page.Note, "NOTE", "note"}}
 
 // Answer says on one line what a review asks for.
 func (t Tally) Answer() string {
 	switch {
-	case t.Act > 0 && t.Look > 0:
-		return fmt.Sprintf("%d must fix, %d to check", t.Act, t.Look)
-	case t.Act > 0:
-		return fmt.Sprintf("%d must fix", t.Act)
-	case t.Look > 0:
-		return fmt.Sprintf("%d to check", t.Look)
+	case t.Fix > 0 && t.Check > 0:
+		return fmt.Sprintf("%d must fix, %d to check", t.Fix, t.Check)
+	case t.Fix > 0:
+		return fmt.Sprintf("%d must fix", t.Fix)
+	case t.Check > 0:
+		return fmt.Sprintf("%d to check", t.Check)
 	case t.Note > 0:
 		return "Nothing to fix. " + schema.Count(t.Note, "note", "notes")
 	}
@@ -131,12 +131,12 @@ func (r Review) ForPage() Findings {
 		href = func(string) string { return "" }
 	}
 	v := Findings{Partial: r.Partial(), Answer: r.Counts.Answer(), Goes: r.Goes}
-	if v.Partial != "" && r.Counts.Act+r.Counts.Look+r.Counts.Note == 0 {
+	if v.Partial != "" && r.Counts.Fix+r.Counts.Check+r.Counts.Note == 0 {
 		v.Answer = "Nothing found by these rules. The others were not run."
 	}
 	v.Rules = fmt.Sprintf("%s run, %s", schema.Count(r.Checked, "rule", "rules"), schema.Count(len(r.Subject), "tune", "tunes"))
-	for _, s := range []schema.Severity{schema.Act, schema.Look, schema.Note} {
-		n := map[schema.Severity]int{schema.Act: r.Counts.Act, schema.Look: r.Counts.Look, schema.Note: r.Counts.Note}[s]
+	for _, s := range []schema.Severity{schema.Fix, schema.Check, schema.Note} {
+		n := map[schema.Severity]int{schema.Fix: r.Counts.Fix, schema.Check: r.Counts.Check, schema.Note: r.Counts.Note}[s]
 		v.All += n
 		if w := severityWords[s]; n > 0 {
 			v.Counts = append(v.Counts, findingCount{w.v, n, w.many})

@@ -11,11 +11,11 @@ type Severity int
 // Severities, from the least.
 const (
 	Note Severity = iota // worth knowing
-	Look                 // look at it and decide
-	Act                  // do something before the shoot
+	Check                // look at it and decide
+	Fix                  // put it right before the shoot
 )
 
-var severities = [...]string{"note", "look", "act"}
+var severities = [...]string{"note", "check", "fix"}
 
 func (s Severity) String() string {
 	if s < 0 || int(s) >= len(severities) {
@@ -35,7 +35,7 @@ func (s *Severity) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is no severity; want act, look or note", text)
+	return fmt.Errorf("%q is no severity; want fix, check or note", text)
 }
 
 // ReviewRule is one thing that a review looks for: all of it but the test

@@ -6,14 +6,14 @@ var reviewBalance = ReviewFamily{
 	About: "Balance comes before every other setting, and the maker's payload limit before that.",
 	Rules: []ReviewRule{
 		{
-			ID: "payload-over", Title: "Payload over the limit", Severity: Act, Weight: 100,
+			ID: "payload-over", Title: "Payload over the limit", Severity: Fix, Weight: 100,
 			Why:      "Beyond the maker's limit neither the motors nor the structure are made for it.",
 			Do:       "Take parts off, or put the build on a gimbal that may carry it.",
 			Commands: []string{"rigkeep fit {rig}"},
 			About:    "Fires when the parts of the build weigh more than payload.max_kg of the gimbal sheet. Parts that were not written down are not counted.",
 		},
 		{
-			ID: "payload-near", Title: "Payload near the limit", Severity: Look, Weight: 70,
+			ID: "payload-near", Title: "Payload near the limit", Severity: Check, Weight: 70,
 			Why:      "There is little torque left for wind, acceleration and an imbalance, and a small addition goes over.",
 			Do:       "Check what may still be added (cards, cables, a filter tray) and the resting effort of each axis.",
 			Commands: []string{"rigkeep fit {rig}"},
@@ -21,14 +21,14 @@ var reviewBalance = ReviewFamily{
 			About:    "Fires when the build weighs more than 90 % of payload.max_kg of the gimbal sheet, and not more than all of it.",
 		},
 		{
-			ID: "payload-under", Title: "Payload under the smallest", Severity: Look, Weight: 35,
+			ID: "payload-under", Title: "Payload under the smallest", Severity: Check, Weight: 35,
 			Why:      "A head that is lighter than the maker allows has less inertia than the loop was made for and oscillates sooner.",
 			Do:       "Add a counterweight, or begin from low stiffness.",
 			Commands: []string{"rigkeep fit {rig}"},
 			About:    "Fires when the build weighs less than payload.min_kg of the gimbal sheet, where the sheet gives it.",
 		},
 		{
-			ID: "effort-over", Title: "Resting effort too high", Severity: Act, Weight: 90,
+			ID: "effort-over", Title: "Resting effort too high", Severity: Fix, Weight: 90,
 			Why:      "An imbalance eats torque and battery, heats the motor, and hides behind stiffness until the motor gives way.",
 			Do:       "Balance {keys} first, then look at stiffness again.",
 			Commands: []string{"rigkeep fit {rig}"},
@@ -42,7 +42,7 @@ var reviewBalance = ReviewFamily{
 			About:    "Fires when the proof has no resting effort for a motor axis of the gimbal.",
 		},
 		{
-			ID: "horizon-offset", Title: "Horizon offset is not zero", Severity: Look, Weight: 60,
+			ID: "horizon-offset", Title: "Horizon offset is not zero", Severity: Check, Weight: 60,
 			Why:      "An offset set for one mount or one shot tilts the horizon of all that follow.",
 			Do:       "Level the head against a true horizon or a level; if it is straight at zero, take the offset out.",
 			Commands: []string{"rigkeep set {ref} horizon.offset_deg=0"},

@@ -6,7 +6,7 @@ var reviewFilters = ReviewFamily{
 	About: "Filters answer an oscillation that was seen. One that was moved without a reason on record is soon carried from rig to rig.",
 	Rules: []ReviewRule{
 		{
-			ID: "filter-unexplained", Title: "Filter away from its default, and nothing on record says why", Severity: Look, Weight: 50,
+			ID: "filter-unexplained", Title: "Filter away from its default, and nothing on record says why", Severity: Check, Weight: 50,
 			Why:      "A heavier filter delays the loop and brings the onset down; a lighter one lets ringing through.",
 			Do:       "Try {keys} at the default; if it is needed, write down on the bench what it cured.",
 			Commands: []string{"rigkeep bench {ref} --saw note --key {key} --text WHY --end", "rigkeep set {ref} {defaults}"},

@@ -6,21 +6,21 @@ var reviewFollow = ReviewFamily{
 	About: "The job states what its shots allow of the head; the follow model says what each style does with them. Needs SI maps of the follow dials, and the job's tolerance.",
 	Rules: []ReviewRule{
 		{
-			ID: "follow-drift", Title: "Subject drifts too far", Severity: Act, Weight: 45,
+			ID: "follow-drift", Title: "Subject drifts too far", Severity: Fix, Weight: 45,
 			Why:      "The subject leaves its place in the frame by more than the job allows before the head comes after.",
 			Do:       "Make the dead band narrower or the lag less for {keys}, or agree on another lens or a wider tolerance.",
 			Commands: []string{"rigkeep start {ref} --shots {shots}"},
 			About:    "Fires when the follow model has the subject drift farther, as a share of the frame, than tolerance.drift_pct of the job, through the job's longest lens: for each shot of the job with its style and kind of move, and for each style named as a kind of shot; one that no shot asks for is worth a look only. The same move is taken about pan and about tilt. Sway of the hands is counted.",
 		},
 		{
-			ID: "follow-delay", Title: "Head comes too late", Severity: Act, Weight: 44,
+			ID: "follow-delay", Title: "Head comes too late", Severity: Fix, Weight: 44,
 			Why:      "The operator is there and the picture is not: it comes later than the job allows.",
 			Do:       "Make the dead band narrower or the lag less for {keys}, or agree on a wider tolerance.",
 			Commands: []string{"rigkeep start {ref} --shots {shots}"},
 			About:    "Fires when the follow model has the head later after the operator than tolerance.delay_s of the job, on the moves that follow-drift looks at, their sway left out: in starting to move, or in passing half of the first turn, whichever is later. Half of a turn counts the lag as well, which lets the head start at once and come late all the same.",
 		},
 		{
-			ID: "deadband-sway", Title: "Dead band smaller than the hand sway", Severity: Look, Weight: 55,
+			ID: "deadband-sway", Title: "Dead band smaller than the hand sway", Severity: Check, Weight: 55,
 			Why:      "The head follows the operator's sway instead of the operator's intent.",
 			Do:       "Make the dead band of {keys} wider than the sway, or let another operator's sway be measured.",
 			Commands: []string{"rigkeep explain follow.*.deadband.pan --rig {rig}"},

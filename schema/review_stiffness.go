@@ -6,7 +6,7 @@ var reviewStiffness = ReviewFamily{
 	About: "A head that oscillates can throw a loose part. These rules look at what was seen on the bench and at what other rigs on this gimbal came to.",
 	Rules: []ReviewRule{
 		{
-			ID: "onset-near", Title: "Stiffness near a recorded onset", Severity: Act, Weight: 95,
+			ID: "onset-near", Title: "Stiffness near a recorded onset", Severity: Fix, Weight: 95,
 			Why:      "A little wear, cold, or a loose clamp is enough to bring the oscillation that was seen there.",
 			Do:       "Lower {keys}, a hand near the motor cut-off, then work it in the hand.",
 			Commands: []string{"rigkeep bench {ref}"},
@@ -14,7 +14,7 @@ var reviewStiffness = ReviewFamily{
 			About:    "Fires when the stiffness of an axis is within 3 fine steps below an onset that was recorded for this rig, or at or above it: in the proof, in an earlier proof of this tune, or in a bench log of this rig. An onset seen on an earlier build of the rig asks for a look only, since another inertia has another onset. Session results that contradict themselves are left out.",
 		},
 		{
-			ID: "stiffness-above", Title: "Stiffness above what rigs like it came to", Severity: Look, Weight: 65,
+			ID: "stiffness-above", Title: "Stiffness above what rigs like it came to", Severity: Check, Weight: 65,
 			Why:      "Proved tunes of near rigs on this gimbal, carried over by inertia, ended lower.",
 			Do:       "Look for the onset of {keys} again; if there is margin, record it with the proof.",
 			Commands: []string{"rigkeep start {ref}", "rigkeep bench {ref}"},

@@ -27,7 +27,7 @@ func reviewVerb() command {
 			"--accept records in the job, as a revision, that a finding may stand, until a day: the job's last one unless said, two weeks for a job that is over. It does not cover what is found later under the same name, and the finding comes back after that day.\n\n" +
 			"Exit 1 when anything asks for an act. --rules lists what is looked for, --explain RULE says how.",
 		example: "rigkeep review pilot-station\nrigkeep review a-cam-prime --since 2026-01-15\nrigkeep review pilot-station --only proof --html review.html\nrigkeep review pilot-station --accept proof-missing:a-cam-prime -m \"Worked this morning, nothing to hear\" --until 2026-03-06\nrigkeep review --explain onset-near",
-		flags: append(boolFlags("quiet", "only the exit code", "rules", "list the rules"),
+		flags: append(boolFlags("quiet", "only the exit code", "rules", "list the rules", "why", "reason, evidence and id of each finding"),
 			&cli.StringFlag{Name: "job", Usage: "review the rig in the light of this `JOB`"},
 			&cli.StringFlag{Name: "since", Usage: "say what changed since this `JOB|DATE|REVISION`"},
 			&cli.StringSliceFlag{Name: "only", Usage: "only findings of this `FAMILY|RULE|ID`; may be repeated"},
@@ -105,7 +105,7 @@ func runReview(k *invocation) error {
 	if err := k.renderReview(r, snap); err != nil {
 		return err
 	}
-	if r.Counts.Act > 0 {
+	if r.Counts.Fix > 0 {
 		return errFindings
 	}
 	return nil
@@ -406,7 +406,7 @@ func (k *invocation) renderReview(r diffview.Review, snap *review.Snapshot) erro
 		return k.encode(r)
 	}
 	var text strings.Builder
-	if err := diffview.WriteReviewText(&text, r, diffview.Style{Colour: k.paint.on, Width: k.wide}); err != nil {
+	if err := diffview.WriteReviewText(&text, r, diffview.Style{Colour: k.paint.on, Width: k.wide}, k.c.Bool("why")); err != nil {
 		return err
 	}
 	k.write(text.String())

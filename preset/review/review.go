@@ -221,7 +221,7 @@ type Result struct {
 }
 
 // Acts counts the open findings that ask for an act.
-func (r Result) Acts() int { return r.Count(schema.Act) }
+func (r Result) Acts() int { return r.Count(schema.Fix) }
 
 // Count counts the open findings of a severity.
 func (r Result) Count(s schema.Severity) int {

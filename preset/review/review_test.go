@@ -310,9 +310,9 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "proof-tune", name: "the proof's revision is lost", edit: tuned("tilt = 13", "tilt = 14"), fires: true, says: []string{"in no revision"}},
 		{rule: "proof-tune", name: "13.0 is 13", edit: tuned("tilt = 13", "tilt = 13.0"), change: both(then(t))},
 
-		{rule: "proof-group", name: "nothing but stiffness is proved", change: sub(func(x *Subject) { x.Tune.Others = nil }), fires: true, severity: schema.Look, says: []string{"style walk not proved", "limits not proved"}, command: "rigkeep prove b-cam --unit 'Small A' --place hand"},
-		{rule: "proof-group", name: "a style changed since", edit: tuned("deadband = { pan = 4", "deadband = { pan = 5"), fires: true, severity: schema.Look, says: []string{"style walk out of date (values changed since the proof)"}},
-		{rule: "proof-group", name: "a limit widened", edit: tuned("down_deg = 45", "down_deg = 60"), fires: true, severity: schema.Look, says: []string{"limits out of date", "down 60°, tested to 45°"}},
+		{rule: "proof-group", name: "nothing but stiffness is proved", change: sub(func(x *Subject) { x.Tune.Others = nil }), fires: true, severity: schema.Check, says: []string{"style walk not proved", "limits not proved"}, command: "rigkeep prove b-cam --unit 'Small A' --place hand"},
+		{rule: "proof-group", name: "a style changed since", edit: tuned("deadband = { pan = 4", "deadband = { pan = 5"), fires: true, severity: schema.Check, says: []string{"style walk out of date (values changed since the proof)"}},
+		{rule: "proof-group", name: "a limit widened", edit: tuned("down_deg = 45", "down_deg = 60"), fires: true, severity: schema.Check, says: []string{"limits out of date", "down 60°, tested to 45°"}},
 		{rule: "proof-group", name: "a limit narrowed", edit: tuned("down_deg = 45", "down_deg = 40")},
 		{rule: "proof-group", name: "all proved"},
 		{rule: "proof-unit", name: "goes out on another", edit: jobbed(`unit = "Small A"`, `unit = "SK-0417"`), fires: true, says: []string{"SK-0412", "SK-0417"}, command: "rigkeep prove b-cam --unit SK-0417 --place hand"},
@@ -333,20 +333,20 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "proof-stand", name: "stand", edit: tuned(`place = "hand"`, `place = "stand"`), fires: true, says: []string{"stand only"}},
 		{rule: "proof-stand", name: "hand"},
 
-		{rule: "proof-old", name: "181 days", change: func(s *Snapshot) { s.Now = time.Date(2026, 8, 20, 10, 0, 1, 0, time.UTC) }, fires: true, says: []string{"181 days old", "180"}, severity: schema.Look},
+		{rule: "proof-old", name: "181 days", change: func(s *Snapshot) { s.Now = time.Date(2026, 8, 20, 10, 0, 1, 0, time.UTC) }, fires: true, says: []string{"181 days old", "180"}, severity: schema.Check},
 		{rule: "proof-old", name: "180 days", change: func(s *Snapshot) { s.Now = time.Date(2026, 8, 19, 10, 0, 1, 0, time.UTC) }},
 		{rule: "proof-old", name: "the job is later than the review", edit: func(x *texts) {
 			x.job = replaced(replaced(x.job, "from = 2026-03-02", "from = 2026-12-02"), "to = 2026-03-03", "to = 2026-12-03")
-		}, fires: true, severity: schema.Look},
+		}, fires: true, severity: schema.Check},
 
 		{rule: "payload-over", name: "over", edit: func(x *texts) { x.rig = replaced(x.rig, "mass_g = 720", "mass_g = 1801") }, fires: true, says: []string{"2.201 kg", "1 g over"}},
 		{rule: "payload-over", name: "at the limit", edit: func(x *texts) { x.rig = replaced(x.rig, "mass_g = 720", "mass_g = 1800") }},
-		{rule: "payload-near", name: "over 90 %", edit: func(x *texts) { x.rig = replaced(x.rig, "mass_g = 720", "mass_g = 1590") }, fires: true, says: []string{"90.5 %"}, severity: schema.Look},
+		{rule: "payload-near", name: "over 90 %", edit: func(x *texts) { x.rig = replaced(x.rig, "mass_g = 720", "mass_g = 1590") }, fires: true, says: []string{"90.5 %"}, severity: schema.Check},
 		{rule: "payload-near", name: "at 90 %", edit: func(x *texts) { x.rig = replaced(x.rig, "mass_g = 720", "mass_g = 1580") }},
 		{rule: "payload-near", name: "over the limit is another finding", edit: func(x *texts) { x.rig = replaced(x.rig, "mass_g = 720", "mass_g = 1801") }},
 		{rule: "payload-under", name: "under", edit: func(x *texts) {
 			x.rig = replaced(replaced(x.rig, "mass_g = 720", "mass_g = 150"), "mass_g = 400", "mass_g = 140")
-		}, fires: true, severity: schema.Look, says: []string{"0.290 kg"}},
+		}, fires: true, severity: schema.Check, says: []string{"0.290 kg"}},
 		{rule: "payload-under", name: "at the smallest", edit: func(x *texts) {
 			x.rig = replaced(replaced(x.rig, "mass_g = 720", "mass_g = 160"), "mass_g = 400", "mass_g = 140")
 		}},
@@ -355,20 +355,20 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "effort-over", name: "at the threshold of the sheet", edit: func(x *texts) { x.tune = replaced(x.tune, "tilt = 1.5 }", "tilt = 4 }") }},
 		{rule: "effort-unread", name: "roll not read", edit: tuned("roll = 1, tilt", "tilt"), fires: true, says: []string{"roll"}, severity: schema.Note},
 		{rule: "effort-unread", name: "all read"},
-		{rule: "horizon-offset", name: "half a degree", edit: tuned("offset_deg = 0", "offset_deg = 0.5"), fires: true, says: []string{"0.5°"}, severity: schema.Look, command: "rigkeep set b-cam horizon.offset_deg=0"},
+		{rule: "horizon-offset", name: "half a degree", edit: tuned("offset_deg = 0", "offset_deg = 0.5"), fires: true, says: []string{"0.5°"}, severity: schema.Check, command: "rigkeep set b-cam horizon.offset_deg=0"},
 		{rule: "horizon-offset", name: "zero, written out"},
 
 		{rule: "onset-near", name: "three fine steps below the proof's", edit: tuned("onset = { tilt = 19 }", "onset = { tilt = 14.5 }"), fires: true, says: []string{"3 fine steps below", "14.5"}, command: "rigkeep bench b-cam"},
 		{rule: "onset-near", name: "at it", edit: tuned("onset = { tilt = 19 }", "onset = { tilt = 13 }"), fires: true, says: []string{"is at an onset"}},
 		{rule: "onset-near", name: "above the bench's", edit: tuned("roll = 14\n", "roll = 21\n"), fires: true, says: []string{"2 fine steps above", "21 Hz", "on the bench"}},
 		{rule: "onset-near", name: "four fine steps below", edit: tuned("onset = { tilt = 19 }", "onset = { tilt = 15 }")},
-		{rule: "onset-near", name: "on an earlier build: a look", edit: tuned("onset = { tilt = 19 }", "onset = { tilt = 14 }"), change: sub(func(x *Subject) { x.Onsets[0].Now = false }), fires: true, severity: schema.Look, says: []string{"earlier build"}},
+		{rule: "onset-near", name: "on an earlier build: a look", edit: tuned("onset = { tilt = 19 }", "onset = { tilt = 14 }"), change: sub(func(x *Subject) { x.Onsets[0].Now = false }), fires: true, severity: schema.Check, says: []string{"earlier build"}},
 
-		{rule: "stiffness-above", name: "above", change: sub(func(x *Subject) { x.Learned["stiffness.pan"] = start.Range{Best: 25, Lo: 20, Hi: 29.5, Level: 0.9} }), fires: true, says: []string{"20 to 29.5", "90 %"}, severity: schema.Look},
+		{rule: "stiffness-above", name: "above", change: sub(func(x *Subject) { x.Learned["stiffness.pan"] = start.Range{Best: 25, Lo: 20, Hi: 29.5, Level: 0.9} }), fires: true, says: []string{"20 to 29.5", "90 %"}, severity: schema.Check},
 		{rule: "stiffness-above", name: "at the top of it", change: sub(func(x *Subject) { x.Learned["stiffness.pan"] = start.Range{Best: 25, Lo: 20, Hi: 30, Level: 0.9} })},
 		{rule: "stiffness-above", name: "below it", change: sub(func(x *Subject) { x.Learned["stiffness.pan"] = start.Range{Best: 45, Lo: 40, Hi: 50, Level: 0.9} })},
 
-		{rule: "filter-unexplained", name: "heavier sensing", edit: tuned("sensing = 100", "sensing = 90"), fires: true, says: []string{"filters.sensing 90 Hz, default 100", "none tried it"}, severity: schema.Look, command: "rigkeep set b-cam filters.sensing=100"},
+		{rule: "filter-unexplained", name: "heavier sensing", edit: tuned("sensing = 100", "sensing = 90"), fires: true, says: []string{"filters.sensing 90 Hz, default 100", "none tried it"}, severity: schema.Check, command: "rigkeep set b-cam filters.sensing=100"},
 		{rule: "filter-unexplained", name: "the bench tried it", edit: tuned("sensing = 100", "sensing = 110")},
 		{rule: "filter-unexplained", name: "at the default"},
 
@@ -382,13 +382,13 @@ func cases(t testing.TB) []ruleCase {
 		}},
 		{rule: "follow-drift", name: "a style that no shot asks for: a look", edit: func(x *texts) {
 			x.tune = replaced(x.tune, "[proof.hold]", "[follow.chase]\ndeadband = { pan = 10 }\nlag = { pan = 2 }\n\n[proof.hold]")
-		}, fires: true, severity: schema.Look, says: []string{"chase"}},
+		}, fires: true, severity: schema.Check, says: []string{"chase"}},
 		{rule: "follow-delay", name: "wide dead band", edit: tuned("deadband = { pan = 4", "deadband = { pan = 20"), fires: true, says: []string{"the job allows 1 s", "pan"}},
 		{rule: "follow-delay", name: "no dead band, but much lag", edit: func(x *texts) {
 			x.tune = replaced(replaced(x.tune, "deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 0, tilt = 0 }"), "lag = { pan = 0.3,", "lag = { pan = 3,")
 		}, fires: true, says: []string{"at half of the turn", "the job allows 1 s"}},
 		{rule: "follow-delay", name: "in time"},
-		{rule: "deadband-sway", name: "smaller than the sway", edit: tuned("deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 2.5, tilt = 5 }"), fires: true, says: []string{"walk (pan) 2.5° against 3°"}, severity: schema.Look, command: "rigkeep explain 'follow.*.deadband.pan' --rig b-cam"},
+		{rule: "deadband-sway", name: "smaller than the sway", edit: tuned("deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 2.5, tilt = 5 }"), fires: true, says: []string{"walk (pan) 2.5° against 3°"}, severity: schema.Check, command: "rigkeep explain 'follow.*.deadband.pan' --rig b-cam"},
 		{rule: "deadband-sway", name: "as large as the sway", edit: tuned("deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 3, tilt = 5 }")},
 
 		{rule: "frame-gimbal", name: "limits let the arm in", edit: tuned("down_deg = 45", "down_deg = 130"), fires: true, says: []string{"18 mm", "comes into frame"}},
@@ -444,26 +444,26 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "pin-lost", name: "there"},
 		{rule: "pin-open", name: "never saved for it", change: sub(func(x *Subject) { x.Open = true }), fires: true, command: "rigkeep job add 2026-03-02-night b-cam"},
 		{rule: "pin-open", name: "saved"},
-		{rule: "pin-behind", name: "newer values", change: sub(func(x *Subject) { x.Newer = &Newer{At: later, Keys: []string{"stiffness.tilt"}} }), fires: true, says: []string{"stiffness.tilt changed since", shortRev(later.Revision)}, severity: schema.Look, command: "rigkeep compare b-cam@2026-03-02-night b-cam"},
-		{rule: "pin-behind", name: "newer proof, not saved", change: sub(func(x *Subject) { x.Newer = &Newer{Proof: true} }), fires: true, says: []string{"not saved", "the proof is another"}, severity: schema.Look},
+		{rule: "pin-behind", name: "newer values", change: sub(func(x *Subject) { x.Newer = &Newer{At: later, Keys: []string{"stiffness.tilt"}} }), fires: true, says: []string{"stiffness.tilt changed since", shortRev(later.Revision)}, severity: schema.Check, command: "rigkeep compare b-cam@2026-03-02-night b-cam"},
+		{rule: "pin-behind", name: "newer proof, not saved", change: sub(func(x *Subject) { x.Newer = &Newer{Proof: true} }), fires: true, says: []string{"not saved", "the proof is another"}, severity: schema.Check},
 		{rule: "pin-behind", name: "the same"},
-		{rule: "unit-unnamed", name: "no unit", edit: jobbed("unit = \"Small A\"\n", ""), fires: true, severity: schema.Look, command: "rigkeep job add 2026-03-02-night b-cam --unit UNIT"},
-		{rule: "unit-unnamed", name: "unknown unit", edit: jobbed("Small A", "Small Z"), fires: true, severity: schema.Look, says: []string{"Small Z"}, command: "rigkeep unit list skiff-small"},
+		{rule: "unit-unnamed", name: "no unit", edit: jobbed("unit = \"Small A\"\n", ""), fires: true, severity: schema.Check, command: "rigkeep job add 2026-03-02-night b-cam --unit UNIT"},
+		{rule: "unit-unnamed", name: "unknown unit", edit: jobbed("Small A", "Small Z"), fires: true, severity: schema.Check, says: []string{"Small Z"}, command: "rigkeep unit list skiff-small"},
 		{rule: "unit-unnamed", name: "named"},
 		{rule: "unit-other", name: "the tune names another", change: sub(func(x *Subject) { x.Tune.Unit = "SK-0417" }), fires: true, says: []string{"for unit SK-0417 and goes out on SK-0412"}, command: "rigkeep job add 2026-03-02-night b-cam --unit SK-0417"},
 		{rule: "unit-other", name: "by another name of the same", change: sub(func(x *Subject) { x.Tune.Unit = "sk-0412" })},
 		{rule: "unit-other", name: "no unit of its own"},
-		{rule: "unit-trouble", name: "a fault", change: sub(func(x *Subject) { x.Sheet.Units[0].Trouble = "Clicks on roll" }), fires: true, severity: schema.Look, says: []string{"SK-0412: Clicks on roll"}, command: "rigkeep unit show 'Small A'"},
+		{rule: "unit-trouble", name: "a fault", change: sub(func(x *Subject) { x.Sheet.Units[0].Trouble = "Clicks on roll" }), fires: true, severity: schema.Check, says: []string{"SK-0412: Clicks on roll"}, command: "rigkeep unit show 'Small A'"},
 		{rule: "unit-trouble", name: "none"},
-		{rule: "unit-holds", name: "other values of the rig", change: sub(func(x *Subject) { x.Sheet.Units[0].Held[0].Digest = "22bnfhc994" }), fires: true, severity: schema.Look, says: []string{"SK-0412 holds other values of b-cam since 2026-03-01"}, command: "rigkeep load b-cam@2026-03-02-night --unit 'Small A'"},
-		{rule: "unit-holds", name: "another rig's tune", change: sub(func(x *Subject) { h := &x.Sheet.Units[0].Held[0]; h.Digest, h.Rig = "22bnfhc994", "zzzzzzzzzz" }), fires: true, severity: schema.Look, says: []string{"a tune of rig zzzzzzzzzz"}},
+		{rule: "unit-holds", name: "other values of the rig", change: sub(func(x *Subject) { x.Sheet.Units[0].Held[0].Digest = "22bnfhc994" }), fires: true, severity: schema.Check, says: []string{"SK-0412 holds other values of b-cam since 2026-03-01"}, command: "rigkeep load b-cam@2026-03-02-night --unit 'Small A'"},
+		{rule: "unit-holds", name: "another rig's tune", change: sub(func(x *Subject) { h := &x.Sheet.Units[0].Held[0]; h.Digest, h.Rig = "22bnfhc994", "zzzzzzzzzz" }), fires: true, severity: schema.Check, says: []string{"a tune of rig zzzzzzzzzz"}},
 		{rule: "unit-holds", name: "in another memory", change: sub(func(x *Subject) {
 			u := &x.Sheet.Units[0]
 			u.Held[0].Memory = 2
 			u.Held = append(u.Held, schema.Held{At: now, Memory: 1, Digest: "22bnfhc994"})
 		})},
 		{rule: "unit-holds", name: "nobody knows is another finding", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil })},
-		{rule: "unit-unknown", name: "nothing recorded", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil }), fires: true, severity: schema.Look, says: []string{"nobody recorded what unit SK-0412 holds"}},
+		{rule: "unit-unknown", name: "nothing recorded", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil }), fires: true, severity: schema.Check, says: []string{"nobody recorded what unit SK-0412 holds"}},
 		{rule: "unit-unknown", name: "recorded"},
 
 		{rule: "unreadable", name: "bench log", change: sub(func(x *Subject) { x.Faults = []Fault{{Path: "rigs/x/bench/y.toml", What: "unknown key", Line: 7}} }), fires: true, says: []string{"unknown key", "y.toml"}, command: "rigkeep check"},
@@ -474,7 +474,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "unsaved", name: "clean"},
 		{rule: "library-behind", name: "two revisions", change: func(s *Snapshot) { s.Exchange.Behind, s.Exchange.Theirs = 2, later }, fires: true, says: []string{"origin/main has 2 revisions more", "Wind on the quay"}, command: "rigkeep sync"},
 		{rule: "library-behind", name: "only ahead", change: func(s *Snapshot) { s.Exchange.Ahead = 1 }},
-		{rule: "library-ahead", name: "one revision", change: func(s *Snapshot) { s.Exchange.Ahead, s.Exchange.Ours = 1, later }, fires: true, says: []string{"lacks 1 revision"}, severity: schema.Look, command: "rigkeep sync"},
+		{rule: "library-ahead", name: "one revision", change: func(s *Snapshot) { s.Exchange.Ahead, s.Exchange.Ours = 1, later }, fires: true, says: []string{"lacks 1 revision"}, severity: schema.Check, command: "rigkeep sync"},
 		{rule: "library-ahead", name: "only behind", change: func(s *Snapshot) { s.Exchange.Behind = 1 }},
 	}
 }
