@@ -880,10 +880,10 @@ func (s *site) job(j preset.Job) (page.State, error) {
 		}
 		state = page.State{V: page.Good, Word: "nothing to fix"}
 		switch c := rev.Counts; {
-		case c.Act > 0:
-			state = page.State{V: page.Bad, Word: fmt.Sprintf("%d must fix", c.Act)}
-		case c.Look > 0:
-			state = page.State{V: page.Look, Word: fmt.Sprintf("%d to check", c.Look)}
+		case c.Fix > 0:
+			state = page.State{V: page.Bad, Word: fmt.Sprintf("%d must fix", c.Fix)}
+		case c.Check > 0:
+			state = page.State{V: page.Look, Word: fmt.Sprintf("%d to check", c.Check)}
 		}
 		v.Command = "rigkeep review " + j.Slug
 	}
