@@ -37,6 +37,27 @@ func (l *Library) Check() ([]Finding, int, error) {
 	rigs := map[string]preset.Rig{}
 	sheets := map[string]*schema.Sheet{}
 	files := 0
+	links, err := l.Store.Links()
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, p := range links {
+		add(Finding{Path: p, What: "this is a symbolic link: git keeps the link and nothing of what it leads to", Fix: "put a real file or folder in its place"})
+	}
+	spelled := map[string]string{} // by the canonical form of a path, its first spelling
+	for _, p := range paths {
+		for i := 0; i <= len(p); i++ {
+			if i < len(p) && p[i] != '/' {
+				continue
+			}
+			at, form := p[:i], schema.CanonicalName(p[:i])
+			if was, ok := spelled[form]; ok && was != at {
+				add(Finding{Path: at, What: fmt.Sprintf("this and %+q are one name on many disks: they differ in capitals or in how letters are composed only", was), Fix: "rename one of them, or merge them and remove one"})
+				break
+			}
+			spelled[form] = at
+		}
+	}
 	// sheets and rigs first: tunes are checked against them
 	order := map[string]int{schema.KindLibrary: 0, schema.KindPart: 1, schema.KindGimbal: 2, schema.KindUnit: 3, schema.KindRig: 3, schema.KindTune: 4, schema.KindBalance: 4, schema.KindBench: 4, schema.KindJob: 5}
 	var ours []string

@@ -128,7 +128,7 @@ func TestHostileBundles(t *testing.T) {
 		})},
 		{"a tree cut short", "broken entry", of(func(f *forge) plumbing.Hash { return f.commit(f.add(plumbing.TreeObject, "100644 a\x00xyz"), "") })},
 		{"wrong order", "git's order", treed(func(f *forge) []tree.Entry { return []tree.Entry{f.file("b"), f.file("a")} })},
-		{"a name twice", "git's order", treed(func(f *forge) []tree.Entry { return []tree.Entry{f.file("a"), f.file("a")} })},
+		{"a name twice", "twice", treed(func(f *forge) []tree.Entry { return []tree.Entry{f.file("a"), f.file("a")} })},
 		{"names that differ in capitals", "but for capitals", treed(func(f *forge) []tree.Entry { return []tree.Entry{f.file("A"), f.file("a")} })},
 		{"..", "dotted", named("..")},
 		{".git", "git's own folder", named(".git")},

@@ -91,6 +91,7 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 	if _, err := l.d.Ref(name); err != nil {
 		return l.objectError(err)
 	}
+	name = l.d.Target(name) // a symbolic ref stays one, as with git update-ref
 	g, err := l.takeLock(l.newWaiter(ctx), l.d.RefPath(name), refHeld(name))
 	if err != nil {
 		return err

@@ -34,6 +34,10 @@ func (l *Lib) Read(path string) ([]byte, error) {
 // readWork reads a work-tree file together with the stat that belongs to exactly these bytes.
 func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 	name := l.work(path)
+	if link := l.linkAbove(path); link != "" {
+		return nil, nil, &Error{Kind: ErrDamaged, Msg: link + " is a symbolic link, not a folder: git keeps the link and nothing of what it leads to",
+			Hint: "Put a real folder in its place, with the files in it", Paths: []string{path}}
+	}
 	for try := 0; ; try++ {
 		st, err := l.fs.Lstat(name)
 		if err != nil {
@@ -80,6 +84,54 @@ func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 			return nil, nil, &Error{Kind: ErrBusy, Msg: path + " keeps changing while it is read", Hint: "Close the program that writes it and try again", Paths: []string{path}}
 		}
 	}
+}
+
+// linkAbove gives the first of a path's folders that is a symbolic link, "" for none.
+func (l *Lib) linkAbove(path string) string {
+	for i := 0; i < len(path); i++ {
+		if path[i] != '/' {
+			continue
+		}
+		if st, err := l.fs.Lstat(l.work(path[:i])); err != nil {
+			return "" // what reads it says so
+		} else if st.Mode()&fs.ModeSymlink != 0 {
+			return path[:i]
+		}
+	}
+	return ""
+}
+
+// Links gives the symbolic links of the work tree, of files and of folders, as slash paths.
+func (l *Lib) Links() ([]string, error) {
+	var out []string
+	var walk func(rel string) error
+	walk = func(rel string) error {
+		names, err := l.fs.ReadDir(l.work(rel))
+		if err != nil {
+			if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir) {
+				return nil
+			}
+			return device("listing the library", err)
+		}
+		for _, n := range names {
+			path := n.Name()
+			if rel != "" {
+				path = rel + "/" + path
+			}
+			switch {
+			case n.IsDir() && !(rel == "" && strings.EqualFold(n.Name(), ".git")):
+				if err := walk(path); err != nil {
+					return err
+				}
+			case n.Type()&fs.ModeSymlink != 0:
+				out = append(out, path)
+			}
+		}
+		return nil
+	}
+	err := walk("")
+	slices.Sort(out)
+	return out, err
 }
 
 // WriteFile puts data into a file of the work tree, without saving a revision: the old bytes or

@@ -256,7 +256,7 @@ func (d *Dir) Head() (branch string, id plumbing.Hash, err error) {
 	}
 	text := strings.TrimSpace(string(data))
 	if name, ok := strings.CutPrefix(text, "ref:"); ok {
-		branch = strings.TrimSpace(name)
+		branch = d.Target(strings.TrimSpace(name))
 		id, err = d.Ref(branch)
 		return branch, id, err
 	}
@@ -301,6 +301,23 @@ func (d *Dir) refDir(name string) string {
 // RefPath gives the file of a loose ref.
 func (d *Dir) RefPath(name string) string {
 	return filepath.Join(d.refDir(name), filepath.FromSlash(name))
+}
+
+// Target gives the ref that a name stands for: itself, or what a symbolic ref leads to, as git
+// follows it before it moves a branch.
+func (d *Dir) Target(name string) string {
+	for range 5 {
+		if !ValidRef(name) {
+			break
+		}
+		data, err := d.FS.ReadFile(d.RefPath(name))
+		to, ok := strings.CutPrefix(strings.TrimSpace(string(data)), "ref:")
+		if err != nil || !ok {
+			break
+		}
+		name = strings.TrimSpace(to)
+	}
+	return name
 }
 
 // Ref gives the id a ref is at, or a zero id if it does not exist.

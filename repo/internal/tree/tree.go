@@ -70,10 +70,32 @@ func Parse(b []byte) ([]Entry, error) {
 		if err != nil {
 			return nil, err
 		}
+		if twice(out, e) {
+			return nil, errTwice(e.Name)
+		}
 		out = append(out, e)
 		b = rest
 	}
 	return out, nil
+}
+
+// twice says whether an entry's name is among those before it. In git's order the entries between a
+// file and a folder of one name begin with that name.
+func twice(before []Entry, e Entry) bool {
+	for i := len(before) - 1; i >= 0; i-- {
+		if !bytes.HasPrefix(before[i].Name, e.Name) {
+			return false
+		}
+		if len(before[i].Name) == len(e.Name) {
+			return true
+		}
+	}
+	return false
+}
+
+// errTwice is for a tree that no file system can hold, which git fsck refuses (duplicateEntries).
+func errTwice(name []byte) error {
+	return fmt.Errorf("%w: a tree has the name %q twice", objects.ErrDamaged, name)
 }
 
 // Format writes entries, which must be in git's order, as a tree.
@@ -301,6 +323,9 @@ func New(g Getter, a, b plumbing.Hash, enter func(id plumbing.Hash) bool, fn fun
 	}
 	data, err := g.Tree(b)
 	if err != nil {
+		return err
+	}
+	if _, err := Parse(data); err != nil { // it is new here: have a look at all of it
 		return err
 	}
 	var pairs [][2]Entry
