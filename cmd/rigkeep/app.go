@@ -149,6 +149,9 @@ func (e Env) run(args []string) int {
 		return complete(e, append(slices.Clone(args[2:last]), strings.TrimPrefix(args[last], ".")))
 	}
 	e = e.forTerminal()
+	if len(args) > 1 && printTopic(e, args[1:]) {
+		return exitOK
+	}
 	app := newApp(e, args[min(1, len(args)):])
 	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(e, w, data) }
 	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(e, w, data) }

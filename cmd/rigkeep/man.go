@@ -59,6 +59,7 @@ func manPage(app *cli.App) string {
 	for _, c := range app.Commands {
 		walk(nil, c)
 	}
+	b.WriteString(topicRoff("team"))
 	b.WriteString(".SH FLAGS\n")
 	for _, f := range flagLines(app.Flags) {
 		fmt.Fprintf(&b, ".TP\n\\fB%s\\fR\n%s\n", roff(f[0]), roff(f[1]))
@@ -83,6 +84,8 @@ var environment = [][2]string{
 	{"RIGKEEP_AUTHOR", "who is doing this, as \"ROLE <MAIL>\""},
 	{"RIGKEEP_EDITOR, VISUAL, EDITOR", "the editor for edit"},
 	{"RIGKEEP_PAGER, PAGER", "the pager for long output"},
+	{"RIGKEEP_TOKEN, RIGKEEP_USER", "a token for https, and the name to send with it"},
+	{"RIGKEEP_TOKEN_HOST", "the servers that the token is meant for: HOST, HOST:PORT, several with commas; http://HOST lets it travel unencrypted"},
 	{"RIGKEEP_WAIT", "the seconds to wait for another program that writes; 20 without it"},
 	{"NO_COLOR, CLICOLOR_FORCE, TERM", "whether to colour"},
 	{"COLUMNS", "the width to wrap to"},
