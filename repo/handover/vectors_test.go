@@ -1,0 +1,262 @@
+package handover_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/repo/handover"
+	"rigkeep/repo/handover/handovertest"
+	"rigkeep/schema"
+)
+
+// What examples/vectors/vectors.json says, for whoever writes another program.
+type vectors struct {
+	Format    int              `json:"format"`
+	Rigs      []rigVector      `json:"rigs"`
+	Tunes     []tuneVector     `json:"tunes"`
+	Handovers []handoverVector `json:"handovers"`
+}
+
+type rigVector struct {
+	File        string `json:"file"`
+	Canonical   string `json:"canonical"`
+	Fingerprint string `json:"fingerprint"`
+}
+
+type tuneVector struct {
+	File   string            `json:"file"`
+	Keys   []string          `json:"keys"`   // that are values of the tune; all else is not part of the digest
+	Digest string            `json:"digest"` // of all values
+	Groups map[string]string `json:"groups"` // of the values of each proof group
+	In     map[string]string `json:"in"`     // which group a key is in
+}
+
+type handoverVector struct {
+	File    string `json:"file"`
+	What    string `json:"what"`
+	Accept  bool   `json:"accept"`           // whether the file is sound
+	Why     string `json:"why,omitempty"`    // what Rigkeep says of one that is not
+	Digest  string `json:"digest,omitempty"` // SHA-256 of the manifest, of one that is
+	Signers string `json:"signers,omitempty"`
+	Trusted bool   `json:"trusted"` // by that list, on the day given
+	On      string `json:"on,omitempty"`
+}
+
+// refusals are cases of the hostile corpus, one of each kind.
+var refusals = []string{
+	"a text", "the last byte missing", "a bit flipped in card.html", "a bit flipped in card.html, its check sum mended", "a member twice",
+	"two headers with different sizes", "a wrong check sum", "something before it", "something behind it", "something between two members",
+	"a member that the manifest does not name", "a size that is another", "a sum that is another", "sums that are others",
+	"a key twice in the manifest", "an unknown key in the manifest", "a newer format", "another kind", "without history.bundle",
+}
+
+var vectorDir = filepath.Join("..", "..", "examples", "vectors")
+
+// TestVectors holds examples/vectors to what this program says, and to a second reader in Python
+// that knows DEVELOPERS.md alone. RIGKEEP_UPDATE=1 writes the vectors anew.
+func TestVectors(t *testing.T) {
+	if os.Getenv("RIGKEEP_UPDATE") != "" {
+		writeVectors(t, cat)
+	}
+	data, err := os.ReadFile(filepath.Join(vectorDir, "vectors.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var v vectors
+	if err := json.Unmarshal(data, &v); err != nil || v.Format != 1 || len(v.Rigs) < 3 || len(v.Tunes) < 2 || len(v.Handovers) < len(refusals)+2 {
+		t.Fatalf("%v: %d rigs, %d tunes, %d handovers", err, len(v.Rigs), len(v.Tunes), len(v.Handovers))
+	}
+	read := func(name string) []byte {
+		t.Helper()
+		data, err := os.ReadFile(filepath.Join(vectorDir, filepath.FromSlash(name)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return data
+	}
+	for _, x := range v.Rigs {
+		r := rigOf(t, cat, x.File, read(x.File))
+		if r.Canonical() != x.Canonical || r.Fingerprint() != x.Fingerprint {
+			t.Errorf("%s: %s\n%s", x.File, r.Fingerprint(), r.Canonical())
+		}
+	}
+	for _, x := range v.Tunes {
+		u := tuneOf(t, cat, x.File, read(x.File))
+		if u.Digest() != x.Digest || len(u.Keys()) != len(x.Keys) {
+			t.Errorf("%s: digest %s of %d values", x.File, u.Digest(), len(u.Keys()))
+		}
+		for g, want := range x.Groups {
+			if got := u.GroupDigest(g); got != want {
+				t.Errorf("%s: group %s has %s", x.File, g, got)
+			}
+		}
+	}
+	for _, x := range v.Handovers {
+		p, err := handover.Open(read(x.File), cat)
+		if (err == nil) != x.Accept || err != nil && x.Why == "" || err == nil && p.Digest != x.Digest {
+			t.Errorf("%s: %v", x.File, err)
+			continue
+		}
+		if x.Signers == "" {
+			continue
+		}
+		list, err := handover.ParseTrusted(x.Signers, read(x.Signers), time.UTC)
+		if err != nil {
+			t.Fatal(err)
+		}
+		on, err := time.Parse(time.DateOnly, x.On)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := p.TrustLevel(list, on).TrustLevel == handover.Good; got != x.Trusted {
+			t.Errorf("%s: trusted is %v", x.File, got)
+		}
+	}
+	out, err := exec.Command("python3", filepath.Join("testdata", "vectors.py"), vectorDir).CombinedOutput()
+	if err != nil || !strings.Contains(string(out), fmt.Sprintf("agrees with %d", len(v.Rigs)+len(v.Tunes)+len(v.Handovers))) {
+		t.Errorf("the second reader: %v\n%s", err, out)
+	}
+}
+
+func rigOf(t *testing.T, cat *schema.Catalogue, name string, data []byte) preset.Rig {
+	t.Helper()
+	doc, err := file.Parse(name, data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return preset.DecodeRig("", doc.Tree())
+}
+
+func tuneOf(t *testing.T, cat *schema.Catalogue, name string, data []byte) preset.Tune {
+	t.Helper()
+	doc, err := file.Parse(name, data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return preset.DecodeTune(cat, doc.Tree())
+}
+
+// writeVectors makes the vectors from the test library and its hostile corpus.
+func writeVectors(t *testing.T, cat *schema.Catalogue) {
+	t.Helper()
+	var v vectors
+	v.Format = 1
+	put := func(name string, data []byte) {
+		t.Helper()
+		p := filepath.Join(vectorDir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(p, data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	rig := func(name, text string) {
+		put(name, []byte(text))
+		r := rigOf(t, cat, name, []byte(text))
+		v.Rigs = append(v.Rigs, rigVector{name, r.Canonical(), r.Fingerprint()})
+	}
+	part := func(slot, name, mass, at string) string {
+		s := "\n[[part]]\nslot = \"" + slot + "\"\nname = \"" + name + "\"\nmass_kg = " + mass + "\n"
+		if at != "" {
+			s += "place_mm = " + at + "\n"
+		}
+		return s
+	}
+	head := "format = 1\nkind = \"rig\"\nalias = \"bow-prime\"\ngimbal = \"Quay  Large\"\n"
+	rig("rigs/plain.toml", head+part("body", "Body", "2.1", "[0.0, 0.0, 40.0]")+part("lens", "35 mm", "0.82", "[112.0, 0.0, 38.0]"))
+	rig("rigs/moved.toml", "# the same build, typed from another point and in another order\n"+head+part("lens", "35  MM", "0.822", "[212.0, 3.0, 138.0]")+part("body", "body", "2.098", "[100.0, 3.0, 140.0]"))
+	rig("rigs/unplaced.toml", head+part("body", "Body | spare", "2.1", "")+part("lens", "35 mm", "0.82", ""))
+	rig("rigs/equal.toml", head+part("battery", "Left", "0.5", "[0.0, 60.0, 0.0]")+part("battery", "Right", "0.5", "[0.0, -62.6, 0.0]"))
+
+	s := handovertest.Filled(t, handovertest.ACam)
+	name := "walk-build"
+	rr, err := s.Find(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := s.Store.Read(preset.TunePath(rr.Fingerprint, preset.MainTune))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tune := func(name string, text []byte) {
+		put(name, text)
+		u := tuneOf(t, cat, name, text)
+		x := tuneVector{File: name, Keys: u.Keys(), Digest: u.Digest(), Groups: map[string]string{}, In: map[string]string{}}
+		for _, k := range u.Keys() {
+			g := preset.GroupOf(k)
+			x.In[k], x.Groups[g] = g, u.GroupDigest(g)
+		}
+		v.Tunes = append(v.Tunes, x)
+	}
+	tune("tunes/main.toml", text)
+	tune("tunes/spelled.toml", append([]byte("# layout, comments and 25 against 25.0 do not count\n"), bytes.Replace(text, []byte("roll = 25\n"), []byte("roll    =   25.0 # Nm/rad\n"), 1)...))
+
+	good := s.HandOver(name)
+	sound := func(file, what string, data []byte) *handoverVector {
+		put(file, data)
+		p, err := handover.Open(data, cat)
+		if err != nil {
+			t.Fatal(err)
+		}
+		v.Handovers = append(v.Handovers, handoverVector{File: file, What: what, Accept: true, Digest: p.Digest})
+		return &v.Handovers[len(v.Handovers)-1]
+	}
+	sound("handovers/good.zip", "sound, not signed", good)
+	key := filepath.Join(t.TempDir(), "key")
+	if out, err := exec.Command("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "vector", "-f", key).CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	signer, done, err := handover.Signer(key, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer done()
+	signed, _, err := handover.Seal(s.Gather(name), []byte("<!DOCTYPE html><title>card</title>\n"), "rigkeep test", signer)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pub, err := os.ReadFile(key + ".pub")
+	if err != nil {
+		t.Fatal(err)
+	}
+	fields := strings.Fields(string(pub))
+	line := fields[0] + " " + fields[1] + "\n"
+	put("handovers/signers", []byte(handovertest.ACam.Email+" "+line))
+	put("handovers/other-signers", []byte("b-cam@example.org "+line))
+	x := sound("handovers/signed.zip", "sound, signed by a key of the list", signed)
+	x.Signers, x.Trusted, x.On = "handovers/signers", true, "2026-03-02"
+	x = sound("handovers/signed.zip", "sound, signed by a key that the list has for somebody else", signed)
+	x.Signers, x.On = "handovers/other-signers", "2026-03-02"
+	bad := map[string]handovertest.Case{}
+	for _, c := range s.Corpus(name, good) {
+		bad[c.Name] = c
+	}
+	for i, what := range refusals {
+		c, ok := bad[what]
+		if !ok {
+			t.Fatalf("the corpus has no %q", what)
+		}
+		_, err := handover.Open(c.Data, cat)
+		if err == nil {
+			t.Fatalf("%s is taken in", what)
+		}
+		file := fmt.Sprintf("handovers/bad-%02d.zip", i+1)
+		put(file, c.Data)
+		v.Handovers = append(v.Handovers, handoverVector{File: file, What: what, Why: err.Error()})
+	}
+	out, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	put("vectors.json", append(out, '\n'))
+}
