@@ -1,0 +1,161 @@
+package merge
+
+import (
+	"strings"
+	"testing"
+
+	"rigkeep/preset"
+)
+
+// conflictAt says whether a conflict of a file, and of one of its keys if that is given, is there.
+func conflictAt(out *SetOutput, path, key string) bool {
+	for _, c := range out.Conflicts {
+		if c.Path == path && (key == "" || strings.Contains(c.Key, key)) {
+			return true
+		}
+	}
+	return false
+}
+
+// TestUnitLoadedOnBothSides: two people load one unit. What its controller held is a union by time
+// and person, in order; two entries of one person and moment that differ are a conflict, not a loss.
+func TestUnitLoadedOnBothSides(t *testing.T) {
+	base, fp := library(t)
+	path := preset.UnitPath("quay-large", "ql-0031")
+	head := "format = 1\nkind = \"unit\"\nlabel = \"Bay 1\"\nfirmware = \"4.1\"\n"
+	held := func(at, by, pan string) string {
+		return "\n[[held]]\nat = 2026-03-02T" + at + "Z\nby = \"" + by + "\"\nrig = \"" + fp + "\"\ntune = \"main\"\nvalues.stiffness.pan = " + pan + "\n"
+	}
+	base = base.with(path, head+held("08:00:00", "A-cam operator", "30"))
+	both(t, base, base.with(path, base[path]+held("11:00:00", "A-cam operator", "40")), base.with(path, base[path]+held("10:00:00", "B-cam operator", "41")), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if strings.Count(got[path], "[[held]]") != 3 || !strings.Contains(got[path], "= 40") || !strings.Contains(got[path], "= 41") {
+			t.Errorf("the union is\n%s", got[path])
+		}
+		holds(t, got)
+	})
+	both(t, base, base.with(path, base[path]+held("11:00:00", "A-cam operator", "40")), base.with(path, base[path]+held("11:00:00", "A-cam operator", "41")), func(t *testing.T, out *SetOutput, got mem) {
+		if !conflictAt(out, path, "stiffness.pan") {
+			t.Errorf("conflicts: %v\n%s", out.Conflicts, got[path])
+		}
+	})
+	// a label there and what it holds here go together
+	both(t, base, base.with(path, strings.Replace(base[path], "Bay 1", "Bay 2", 1)), base.with(path, base[path]+held("11:00:00", "A-cam operator", "40")), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if !strings.Contains(got[path], "Bay 2") || strings.Count(got[path], "[[held]]") != 2 {
+			t.Errorf("the merge is\n%s", got[path])
+		}
+	})
+}
+
+// TestWritesOfBothSides: what was written over a link lies in a file per write; two are both kept,
+// and one name with two contents is a conflict.
+func TestWritesOfBothSides(t *testing.T) {
+	base, _ := library(t)
+	dir := preset.UnitDir("quay-large", "ql-0031") + "/writes/"
+	a, b := "{\"dial\":\"pan\",\"to\":40}\n", "{\"dial\":\"pan\",\"to\":41}\n"
+	both(t, base, base.with(dir+"20260302T110000Z.jsonl", a), base.with(dir+"20260302T110001Z.jsonl", b), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if got[dir+"20260302T110000Z.jsonl"] != a || got[dir+"20260302T110001Z.jsonl"] != b {
+			t.Error("a write is gone")
+		}
+	})
+	both(t, base, base.with(dir+"20260302T110000Z.jsonl", a), base.with(dir+"20260302T110000Z.jsonl", b), func(t *testing.T, out *SetOutput, got mem) {
+		if !conflictAt(out, dir+"20260302T110000Z.jsonl", "") {
+			t.Errorf("conflicts: %v", out.Conflicts)
+		}
+	})
+}
+
+// TestRigBalancedOnBothSides: two records of a rig are two files. Begun in one second they are one
+// file: what agrees merges, what does not is a conflict.
+func TestRigBalancedOnBothSides(t *testing.T) {
+	base, fp := library(t)
+	at := func(second string) string { return preset.RigDir(fp) + "/balance/20260302T0930" + second + "Z.toml" }
+	record := func(second, mark string) string {
+		return "format = 1\nkind = \"balance\"\nrig = \"" + fp + "\"\nbegan = 2026-03-02T09:30:" + second + "Z\n\n[[mark]]\nadjustment = \"plate\"\nfound_mm = " + mark + "\n"
+	}
+	both(t, base, base.with(at("00"), record("00", "12")), base.with(at("01"), record("01", "14")), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if got[at("00")] != record("00", "12") || got[at("01")] != record("01", "14") {
+			t.Error("a record is gone or changed")
+		}
+	})
+	both(t, base, base.with(at("00"), record("00", "12")), base.with(at("00"), record("00", "12")), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+	})
+	both(t, base, base.with(at("00"), record("00", "12")), base.with(at("00"), record("00", "14")), func(t *testing.T, out *SetOutput, got mem) {
+		if !conflictAt(out, at("00"), "") {
+			t.Errorf("conflicts: %v\n%s", out.Conflicts, got[at("00")])
+		}
+	})
+}
+
+// TestPhotoOfBothSides: a photo is named after its day and its sum, so that one name is one photo.
+// One name with two contents is a conflict, and neither is cut or mixed.
+func TestPhotoOfBothSides(t *testing.T) {
+	base, fp := library(t)
+	path := preset.RigDir(fp) + "/photos/2026-03-02-0123456789.jpg"
+	one, two := "\xff\xd8\xff\xe0one\x00\xff\xd9", "\xff\xd8\xff\xe0two\x00\xff\xd9"
+	both(t, base, base.with(path, one), base.with(path, one), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if got[path] != one {
+			t.Error("the photo is gone or changed")
+		}
+	})
+	both(t, base, base.with(path, one), base.with(path, two), func(t *testing.T, out *SetOutput, got mem) {
+		if !conflictAt(out, path, "") {
+			t.Errorf("conflicts: %v", out.Conflicts)
+		}
+	})
+	other := strings.Replace(path, "0123456789", "9876543210", 1)
+	both(t, base, base.with(path, one), base.with(other, two), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if got[path] != one || got[other] != two {
+			t.Error("a photo is gone")
+		}
+	})
+}
+
+// TestPartAddedOnBothSides: the same part is one part; another mass is a conflict; what one side
+// adds to it merges.
+func TestPartAddedOnBothSides(t *testing.T) {
+	base, _ := library(t)
+	path := preset.PartPath("quay-35")
+	part := func(mass, more string) string {
+		return "format = 1\nkind = \"part\"\nname = \"Quay 35\"\nslot = \"lens\"\nmass_g = " + mass + "\n" + more
+	}
+	both(t, base, base.with(path, part("820", "")), base.with(path, part("820", "owner = \"Harbour rentals\"\n")), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if !strings.Contains(got[path], "owner") {
+			t.Errorf("the part is\n%s", got[path])
+		}
+	})
+	both(t, base, base.with(path, part("820", "")), base.with(path, part("835", "")), func(t *testing.T, out *SetOutput, got mem) {
+		if !conflictAt(out, path, "mass_g") {
+			t.Errorf("conflicts: %v", out.Conflicts)
+		}
+	})
+	there := base.with(path, part("820", ""))
+	both(t, there, there.with(path, part("835", "")), there.with(path, part("820", "\n[mount.front]\nat_mm = [10, 0, 0]\ntakes = [\"filter\"]\n")), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if !strings.Contains(got[path], "835") || !strings.Contains(got[path], "mount.front") {
+			t.Errorf("the part is\n%s", got[path])
+		}
+		holds(t, got)
+	})
+}
+
+// TestSignersOnBothSides: two proposals of keys in trust/allowed_signers. The file is plain text and
+// no kind of the catalogue: changed on both sides it is a conflict, so that no merge makes up a list.
+func TestSignersOnBothSides(t *testing.T) {
+	base, _ := library(t)
+	const path = "trust/allowed_signers"
+	a, b := "a-cam@example.org ssh-ed25519 AAAA\n", "b-cam@example.org ssh-ed25519 BBBB\n"
+	both(t, base, base.with(path, a), base.with(path, b), func(t *testing.T, out *SetOutput, got mem) {
+		if !conflictAt(out, path, "") {
+			t.Errorf("conflicts: %v\n%s", out.Conflicts, got[path])
+		}
+	})
+	both(t, base, base.with(path, a), base.with(path, a), func(t *testing.T, out *SetOutput, got mem) { noConflicts(t, out) })
+}
