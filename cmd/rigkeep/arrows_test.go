@@ -37,6 +37,11 @@ func TestArrows(t *testing.T) {
 				a, b := level(pkg), level(imp)
 				topA, _, _ := strings.Cut(strings.TrimPrefix(pkg, "rigkeep/"), "/")
 				topB, _, _ := strings.Cut(strings.TrimPrefix(imp, "rigkeep/"), "/")
+				// only the commands speak with a unit: no page, no server, nothing below
+				wire := imp == "rigkeep/preset/link/wire" || imp == "rigkeep/cmd/rigkeep/device"
+				if wire && pkg != "rigkeep/cmd/rigkeep" && !under("rigkeep/cmd/rigkeep/device") && pkg != "rigkeep/preset/link" {
+					t.Errorf("%s imports %s: only a command speaks with a unit", pkg, imp)
+				}
 				if b > a || b == a && topA != topB {
 					t.Errorf("%s imports %s: the arrow points up or across", pkg, imp)
 				}

@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -383,6 +384,71 @@ func TestLinkPlanSendsNothing(t *testing.T) {
 	}
 	if len(writesOf(t, s)) != 0 {
 		t.Error("a log was begun")
+	}
+}
+
+// TestLinkInterrupted stops a writing with Ctrl-C at a question: nothing more is sent but
+// what the person says yes to. Meanwhile nobody else works on that rig.
+func TestLinkInterrupted(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("no interrupt can be sent there")
+	}
+	s := linkShop(t)
+	s.ok(t, "set", "a-cam-prime", "stiffness.tilt=44")
+	s.ok(t, "save", "a-cam-prime", "-m", "Raise tilt")
+	d := devicetest.Start(t, "udp", "--table", linkTable(t), "--heartbeat", "300")
+	cmd := s.command(t, "load", "a-cam-prime", "--unit", "QL-0044", "--link", "--plain", "--from", d.Address())
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	said := ""
+	until := func(words string) {
+		t.Helper()
+		b := make([]byte, 4096)
+		for !strings.Contains(said, words) {
+			n, err := out.Read(b)
+			said += string(b[:n])
+			if err != nil {
+				t.Fatalf("no %q in\n%s", words, said)
+			}
+		}
+		_, said, _ = strings.Cut(said, words)
+	}
+	until("Type the label")
+	if code, _, errw := s.child(t, "", "load", "a-cam-prime", "--unit", "QL-0031", "--link", "--plain", "--from", d.Address()); code != 4 || !strings.Contains(errw, "in another window") {
+		t.Errorf("exit %d: %s", code, errw)
+	}
+	_, _ = io.WriteString(in, "Large B\ny\n")
+	until("still quiet?") // the lag went first, tilt is at 41
+	if err := cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	until("Put the old values back?")
+	_, _ = io.WriteString(in, "y\n")
+	rest, _ := io.ReadAll(out)
+	if err := cmd.Wait(); err == nil || cmd.ProcessState.ExitCode() != exitInterrupt {
+		t.Errorf("exit %d: %s", cmd.ProcessState.ExitCode(), rest)
+	}
+	last := map[string]any{}
+	for _, x := range d.Seen(t) {
+		if x.Event == "set" {
+			last[x.ID] = x.Now
+		}
+	}
+	if last["TILT_STIFF"] != 38.0 {
+		t.Errorf("the device has %v: %v", last, d.Writes(t))
+	}
+	logs := writesOf(t, s)
+	if len(logs) != 1 || !slices.ContainsFunc(logs[0], func(e link.Event) bool { return e.Event == link.EvAbort && e.Text == "interrupted" }) {
+		t.Errorf("%+v", logs)
 	}
 }
 

@@ -13,6 +13,9 @@ import (
 // the sheet does not say (common practice, no source).
 const defaultStep = 0.05
 
+// maxRamp bounds the steps of one raise; a person is asked after each.
+const maxRamp = 1000
+
 // Want is a value to be put on the unit.
 type Want struct {
 	Key    string // of the tune: "stiffness.tilt", "follow.walk.lag.pan"
@@ -157,6 +160,9 @@ func ramp(s *schema.Sheet, change int, ch Change, from, to float64, bits uint32)
 		width = defaultStep * (d.Max - d.Min)
 	}
 	width = max(d.Fine, math.Floor(width/d.Fine+1e-6)*d.Fine)
+	if math.Abs(to-from)/width > maxRamp {
+		return nil, fmt.Errorf("from %s to %s are more than %d steps", schema.Num(from), schema.Num(to), maxRamp)
+	}
 	sign := 1.0
 	if to < from {
 		sign = -1

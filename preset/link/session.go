@@ -505,6 +505,11 @@ func Replay(sheet *schema.Sheet, events []Event) (*Session, error) {
 			return nil, fmt.Errorf("the gimbal sheet has no link for %s any more", c.Dial)
 		}
 	}
+	for _, st := range events[0].Begin.Plan.Steps {
+		if st.Change < 0 || st.Change >= len(events[0].Begin.Plan.Changes) {
+			return nil, fmt.Errorf("the log has a step of change %d, which is not in it", st.Change)
+		}
+	}
 	s := NewSession(sheet, *events[0].Begin)
 	for i, e := range events[1:] {
 		if err := s.Add(e); err != nil {

@@ -2,6 +2,7 @@ package library
 
 import (
 	"fmt"
+	"path"
 	"slices"
 	"sort"
 	"strings"
@@ -257,6 +258,21 @@ func (l *Library) PlanUnitRename(u UnitRef, serial string) (*Plan, error) {
 	if err := l.planText(p, to, e.After.Text()); err != nil {
 		return nil, err
 	}
+	// what was written to it goes along: a writing that did not end is still to be put back
+	logs, err := l.Writes(u)
+	if err != nil {
+		return nil, err
+	}
+	for _, log := range logs {
+		data, err := l.Store.Read(log)
+		if err != nil {
+			return nil, err
+		}
+		if err := l.planGone(p, log); err != nil {
+			return nil, err
+		}
+		l.planRaw(p, preset.UnitDir(u.Gimbal, serial)+"/writes/"+path.Base(log), data, false)
+	}
 	return p, l.planGone(p, u.Path())
 }
 
@@ -266,8 +282,14 @@ func (l *Library) PlanUnitRemoval(u UnitRef) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := l.planGone(p, u.Path()); err != nil {
+	logs, err := l.Writes(u)
+	if err != nil {
 		return nil, err
+	}
+	for _, path := range append(logs, u.Path()) {
+		if err := l.planGone(p, path); err != nil {
+			return nil, err
+		}
 	}
 	return p, l.checkGone(p)
 }

@@ -104,11 +104,19 @@ func (l *Library) PlanWritten(u UnitRef, log string, h *schema.Held) (*Plan, err
 	if err != nil {
 		return nil, err
 	}
-	place, _ := preset.Locate(log)
-	p.seen[log] = store.BlobIDOf(data)
-	p.Items = append(p.Items, Item{Path: log, OldPath: log, Place: place, After: data})
+	l.planRaw(p, log, data, true)
 	if h == nil {
 		return p, nil
 	}
 	return p, l.PlanHeld(p, u, *h, "")
+}
+
+// planRaw adds a file as it is. there says that it lies in the work tree already.
+func (l *Library) planRaw(p *Plan, path string, data []byte, there bool) {
+	place, _ := preset.Locate(path)
+	p.seen[path] = ""
+	if there {
+		p.seen[path] = store.BlobIDOf(data)
+	}
+	p.Items = append(p.Items, Item{Path: path, OldPath: path, Place: place, After: data})
 }
