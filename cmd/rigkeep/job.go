@@ -38,6 +38,7 @@ func jobVerb() command {
 			{name: "close", args: "JOB", short: "close a job: every pin is fixed to its revision", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close tug-day", flags: []cli.Flag{messageFlag()}, run: runJobClose},
 			{name: "list", pages: true, short: "list the jobs", reads: true, example: "rigkeep job list --open", flags: boolFlags("open", "only open ones"), run: runJobList},
 			{name: "show", pages: true, args: "JOB", short: "show a job with its pins and shots", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job show pilot-station", run: runJobShow},
+			packSub(),
 		},
 	}
 }

@@ -59,6 +59,7 @@ var plays = []struct{ section, line string }{
 	{"photo list", "photo list b-cam-85"},
 	{"job list", "job list"},
 	{"job show", "job show pilot-station"},
+	{"job pack", "job pack pilot-station"},
 	{"check", "check"},
 	{"check --install-drivers", "check --install-drivers"},
 	{"sync", "sync ../shared.git"},
