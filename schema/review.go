@@ -76,7 +76,7 @@ type ReviewFamily struct {
 
 // ReviewFamilies lists the rules by family; each family is a file of this folder.
 func ReviewFamilies() []ReviewFamily {
-	fs := []ReviewFamily{reviewProof, reviewBalance, reviewStiffness, reviewFilters, reviewFollow, reviewFrame, reviewJob, reviewLibrary}
+	fs := []ReviewFamily{reviewProof, reviewBuild, reviewBalance, reviewStiffness, reviewFilters, reviewFollow, reviewFrame, reviewJob, reviewLibrary}
 	for i := range fs {
 		fs[i].Rules = slices.Clone(fs[i].Rules)
 		for k := range fs[i].Rules {

@@ -226,7 +226,21 @@ func (k *invocation) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
 	default:
 		t.add("balance", "centre of gravity "+moved(now.CG.Sub(was.CG)))
 	}
-	t.add("fit", k.fitLine(to, sheet))
+	q, err := k.lib.MarkQuery(to, sheet, "")
+	if err != nil {
+		return err
+	}
+	ans := fitAnswer{Motors: map[string]fitMotor{}, sheet: sheet}
+	if ans.answers, err = preset.Marks(q); err != nil {
+		return err
+	}
+	if len(sheet.Adjustments) > 0 {
+		t.add("marks", markLine(ans.answers, sheet))
+	}
+	if err := k.fitReport(&ans, to, sheet, nil); err != nil {
+		return err
+	}
+	t.add("fit", fitLine(ans.Report))
 	if errB == nil {
 		before, errA := from.Inertias(sheet, nil)
 		after, errB := to.Inertias(sheet, nil)
@@ -257,18 +271,8 @@ func moved(d mass.Vec) string {
 	return "less than 1 mm off"
 }
 
-// fitLine says in a line whether a build fits.
-func (k *invocation) fitLine(r preset.Rig, sheet *schema.Sheet) string {
-	if _, err := r.Properties(); err != nil {
-		return k.payload(r, sheet) + "; clearances " + err.Error()
-	}
-	lim := preset.FitLimits(sheet)
-	u := k.units()
-	lim.Length, lim.Mass = u.m, u.kg
-	rep, err := fit.Check(r.MassParts(), lim, mass.Options{})
-	if err != nil {
-		return err.Error()
-	}
+// fitLine says in a line whether a build fits, balanced.
+func fitLine(rep fit.Report) string {
 	worst := ""
 	for _, list := range [][]fit.Item{rep.Payload, rep.Balanced} {
 		for _, it := range list {
@@ -277,11 +281,13 @@ func (k *invocation) fitLine(r preset.Rig, sheet *schema.Sheet) string {
 			}
 		}
 	}
-	switch rep.Grade {
-	case fit.Fits:
-		return "fits"
-	case fit.Over:
+	switch {
+	case rep.Grade == fit.Over:
 		return "DOES NOT FIT: " + worst
+	case rep.Grade == fit.Fits && len(rep.Balanced) == 0:
+		return "fits by mass, clearance unknown"
+	case rep.Grade == fit.Fits:
+		return "fits"
 	}
 	return strings.TrimSuffix(rep.Grade.String()+": "+worst, ": ")
 }

@@ -351,6 +351,13 @@ func cases(t testing.TB) []ruleCase {
 			x.rig = replaced(replaced(x.rig, "mass_g = 720", "mass_g = 160"), "mass_g = 400", "mass_g = 140")
 		}},
 
+		{rule: "parts-overlap", name: "the lens in the body", edit: func(x *texts) { x.rig = replaced(x.rig, "place_mm = [45, 0, 2]", "place_mm = [10, 0, 2]") }, fires: true, says: []string{"lens: 18 mm prime lies 37 mm inside body: Body M"}, command: "rigkeep rig show b-cam"},
+		{rule: "parts-overlap", name: "on purpose", edit: func(x *texts) {
+			x.rig = replaced(x.rig, "place_mm = [45, 0, 2]", "place_mm = [10, 0, 2]\ninside = true")
+		}},
+		{rule: "build-weighed", name: "101 g more", edit: func(x *texts) { x.rig = replaced(x.rig, "gimbal =", "weighed_kg = 1.221\ngimbal =") }, fires: true, says: []string{"101 g apart"}},
+		{rule: "build-weighed", name: "a scale's error", edit: func(x *texts) { x.rig = replaced(x.rig, "gimbal =", "weighed_kg = 1.105\ngimbal =") }},
+
 		{rule: "effort-over", name: "tilt 4.1, sign aside", edit: tuned("tilt = 1.5 }", "tilt = -4.1 }"), fires: true, says: []string{"tilt -4.1 %"}, command: "rigkeep fit b-cam"},
 		{rule: "effort-over", name: "at the threshold of the sheet", edit: func(x *texts) { x.tune = replaced(x.tune, "tilt = 1.5 }", "tilt = 4 }") }},
 		{rule: "effort-unread", name: "roll not read", edit: tuned("roll = 1, tilt", "tilt"), fires: true, says: []string{"roll"}, severity: schema.Note},
