@@ -128,13 +128,6 @@ func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 			}
 		}
 	}
-	inherited, from := k.lib.Inherited(d)
-	for key, v := range inherited {
-		values[key] = v
-	}
-	if from != "" {
-		k.say("filters, limits and styles are those of %s", from)
-	}
 	if len(values) == 0 {
 		return fail(exitFindings, "there is nothing to write: no value rests on evidence").hinted("add a reference point to gimbals/%s.toml, or set values by hand: rigkeep set", d.Sheet.Slug)
 	}
