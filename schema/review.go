@@ -10,9 +10,9 @@ type Severity int
 
 // Severities, from the least.
 const (
-	Note Severity = iota // worth knowing
-	Check                // look at it and decide
-	Fix                  // put it right before the shoot
+	Note  Severity = iota // worth knowing
+	Check                 // look at it and decide
+	Fix                   // put it right before the shoot
 )
 
 var severities = [...]string{"note", "check", "fix"}
