@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -100,5 +101,24 @@ func BenchmarkCommands(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// BenchmarkPages writes a library of 1,000 rigs as pages; DEVELOPERS.md has a table of it.
+func BenchmarkPages(b *testing.B) {
+	dir, _, _ := benchLibrary(b, 1000)
+	to := filepath.Join(b.TempDir(), "site")
+	for b.Loop() {
+		var out bytes.Buffer
+		e := Env{Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out, Dir: dir, Now: time.Now, Getenv: func(string) string { return "" }}
+		if code := Main([]string{"rigkeep", "pages", to, "--json"}, e); code != 0 {
+			b.Fatalf("exit %d: %s", code, out.String())
+		}
+		var said struct{ Pages, Bytes int }
+		if err := json.Unmarshal(out.Bytes(), &said); err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(said.Pages), "pages")
+		b.ReportMetric(float64(said.Bytes)/1e6, "MB")
 	}
 }

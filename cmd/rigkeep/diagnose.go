@@ -29,6 +29,7 @@ func diagnoseVerb() command {
 		example: "rigkeep diagnose --axis tilt --feel chatter --when tap --held stops --rig b-cam-85\nrigkeep diagnose --log ../desk/b-cam-shake.csv --rig b-cam-85\nrigkeep diagnose --table",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "log", Usage: "a gyro log, CSV `FILE`; - for standard input"},
+			&cli.StringFlag{Name: "html", Usage: "write what the log shows as a page to this `FILE`"},
 			&cli.StringFlag{Name: "map", Usage: "which `COLUMNS` are what, by name or number: time=t,pan=gz,roll=gx,tilt=#3; - for none"},
 			&cli.Float64Flag{Name: "rate", Usage: "sample rate in `HZ`, for a log without time"},
 			&cli.StringFlag{Name: "rate-unit", Usage: "`UNIT` of the turn rates: deg/s or rad/s; else from the header"},
@@ -99,6 +100,12 @@ func runDiagnose(k *invocation) error {
 	if err := x.price(); err != nil {
 		return err
 	}
+	if k.c.String("html") != "" && x.report == nil {
+		return usage("--html shows a log; --log is missing").hinted("rigkeep diagnose --log FILE --html page.html")
+	}
+	if done, err := k.htmlPage(x.page); done || err != nil {
+		return err
+	}
 	if k.json() {
 		return x.encode()
 	}
@@ -149,6 +156,7 @@ type diagnosis struct {
 	hints   []diagnose.Hint
 	rig     *library.Loaded
 	onsets  []preset.OnsetRecord
+	log     *vibration.Log
 	report  *vibration.Report
 	causes  []diagnose.Ranked
 	plan    []diagnose.Planned
@@ -254,6 +262,7 @@ func (x *diagnosis) read() error {
 		}
 		return err
 	}
+	x.log = log
 	x.report, err = vibration.Analyse(log, s)
 	return err
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"math"
@@ -9,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview/draw"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/balance"
@@ -37,6 +39,7 @@ func fitVerb() command {
 			&cli.StringFlag{Name: "battery", Usage: "`ENERGY` of the battery, for what holding costs of it: 98Wh"},
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH`"},
 			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
+			&cli.StringFlag{Name: "svg", Usage: "draw the build to scale in three views, to this `FILE`"},
 			&cli.Float64Flag{Name: "pixels", Usage: "`WIDTH` of the recorded frame in pixels"},
 			&cli.Float64Flag{Name: "squeeze", Usage: "anamorphic `FACTOR`, 1 for a spherical lens", Value: 1},
 			&cli.Float64Flag{Name: "magnification", Usage: "`RATIO` of image to subject in focus, 0 at infinity"},
@@ -141,6 +144,14 @@ func runFit(k *invocation) error {
 	if err := k.fitLens(&ans, sheet, r, d.Tune); err != nil {
 		return err
 	}
+	if f := k.c.String("svg"); f != "" {
+		if err := k.fitDrawing(f, ans, r, sheet, d.Tune); err != nil {
+			return err
+		}
+		if f == "-" {
+			return nil
+		}
+	}
 	if k.json() {
 		ans.View = jsonFitOf(ans.Report)
 		if err := k.encode(ans); err != nil {
@@ -185,6 +196,36 @@ func (k *invocation) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet
 			return err
 		}
 		ans.Motors[a.String()] = fitMotor{js[a].Max, js[a].MaxAt * 180 / math.Pi, js[a].Min, js[a].Level, js[a].Own, [2]float64{g.Min, g.Max}}
+	}
+	return nil
+}
+
+// fitDrawing draws the build as it balances, with the marks to set and what comes into
+// frame.
+func (k *invocation) fitDrawing(file string, ans fitAnswer, r preset.Rig, sheet *schema.Sheet, t *preset.Tune) error {
+	lim := preset.FitLimits(sheet)
+	lim.Length = k.units().drawn()
+	b, _, err := draw.Of(r, sheet, t, lim)
+	if err != nil {
+		return fail(exitNotFound, "the build cannot be drawn: %v", err)
+	}
+	for _, a := range ans.answers {
+		if mark, _, ok := a.Expected(); ok {
+			b.Marks = append(b.Marks, draw.Mark{Axis: a.Adjustment.Moves, Text: a.Adjustment.Name + " " + wholeMM(mark) + " mm"})
+		}
+	}
+	if s := ans.Sight; s != nil && s.Limits != nil {
+		b.Frame = [2]draw.Reach{{Deg: s.Limits.Up, What: s.Limits.UpBy}, {Deg: s.Limits.Down, What: s.Limits.DownBy}}
+	}
+	var out bytes.Buffer
+	if err := b.Write(&out); err != nil {
+		return fail(exitNotFound, "%v", err)
+	}
+	if err := k.writeOut(file, out.Bytes()); err != nil {
+		return err
+	}
+	if file != "-" {
+		k.say("wrote %s", file)
 	}
 	return nil
 }

@@ -74,6 +74,8 @@ func TestPages(t *testing.T) {
 		{"review of a job", 1, []string{"review", "night-pilotage", "--html", "-"}, []string{"proof-missing", "Accepted until 2026-03-03", `<span class="box"`, "Over the jobs", "Follow response", "&lt;script&gt;", "<h3>b-cam-85</h3>"}, nil, ""},
 		{"review with nothing to say", 0, []string{"review", "night-pilotage", "--only", "payload-over", "--html", "-"}, []string{"Nothing is open"}, nil, ""},
 		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Over the jobs", "Similarity to oscillation", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}, nil, ""},
+		{"gyro log", 0, []string{"diagnose", "--log", "../desk/b-cam-shake.csv", "--rig", "b-cam-85", "--html", "-"}, []string{"tilt: chatter at 24.3", "onset 18", "Time strip", "Try in this order"}, nil, ""},
+		{"cards of two rigs", 0, []string{"card", "a-cam-prime", "b-cam-85", "--html", "-"}, []string{"Cards of 2 rigs", "Rigs on this card", `href="#rig2"`, "QR code of: rigkeep show a-cam-prime", "QR code of: rigkeep show b-cam-85", "Marks"}, nil, ""},
 		{"card", 1, []string{"handover", "read", "../b-cam.zip", "--card", "../card.html"}, []string{"b-cam-85", "<svg"}, []string{"handover", "write", "b-cam-85", "../b-cam.zip", "--saved"}, "../card.html"},
 	} {
 		t.Run(p.name, func(t *testing.T) {
@@ -203,6 +205,30 @@ func TestSite(t *testing.T) {
 			t.Errorf("%s: text from outside is markup on the page", name)
 		}
 		pagetest.Check(t, strings.TrimSuffix(name, ".html"), []byte(all[name]))
+	}
+}
+
+// The drawing of a build stands under its name, with what is to be set.
+func TestFitDrawing(t *testing.T) {
+	_, run := harbour(t)
+	svg := run(0, "fit", "a-cam-prime", "--svg", "-")
+	for _, want := range []string{"<svg", ">a-cam-prime</text>", ">Side, front to the right</text>", ">Front</text>", ">Body K</text>", "tilt up 45°", "clear box", "Set plate "} {
+		if !strings.Contains(svg, want) {
+			t.Errorf("the drawing lacks %q", want)
+		}
+	}
+}
+
+// The command that a card's code holds shows the rig.
+func TestCardCommand(t *testing.T) {
+	_, run := harbour(t)
+	page := run(0, "card", "b-cam-85", "--html", "-")
+	m := regexp.MustCompile(`QR code of: (rigkeep [^"]*)"`).FindStringSubmatch(page)
+	if m == nil {
+		t.Fatal("the card has no code")
+	}
+	if out := run(0, strings.Fields(m[1])[1:]...); !strings.Contains(out, "b-cam-85") {
+		t.Errorf("%s prints\n%s", m[1], out)
 	}
 }
 

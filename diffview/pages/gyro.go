@@ -22,6 +22,7 @@ type Gyro struct {
 	Acts     []Act
 	Causes   []Cause
 	Caution  string
+	Kinds    []svg.Zone // where sway, rocking and chatter lie, Hz
 }
 
 // GyroAxis is the spectrum of one axis.
@@ -62,9 +63,6 @@ const gyroBody = `{{define "body"}}{{if eq .State.V "bad"}}<p class="over">✗ {
 
 var gyroTemplate = parsed(gyroBody)
 
-// kinds are where the kinds of movement lie, Hz (common practice, no source).
-var kinds = []svg.Zone{{From: 0.3, To: 3, Name: "sway"}, {From: 3, To: 12, Name: "rocking"}, {From: 12, To: 100, Name: "chatter"}}
-
 // StripFigure is the time strip.
 func (g Gyro) StripFigure() *page.Figure {
 	if g.Strip == nil {
@@ -98,7 +96,7 @@ func (g Gyro) Figures() []page.Figure {
 			continue
 		}
 		c.Series = []svg.Series{s}
-		for k, z := range kinds {
+		for k, z := range g.Kinds {
 			z.From, z.To = math.Max(z.From, x0), math.Min(z.To, x1)
 			if z.From < z.To {
 				if k != 1 { // every second one is tinted

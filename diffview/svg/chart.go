@@ -309,7 +309,9 @@ func (c Chart) lay(id string) (drawing, error) {
 			continue
 		}
 		a, b := px(from), math.Max(px(to), px(from)+3)
-		d.Zones = append(d.Zones, zone{round(a), d.Top, round(b - a), round(d.Base - d.Top), z.Loud})
+		if z.From < z.To || z.Loud { // a stretch of no length only has a name
+			d.Zones = append(d.Zones, zone{round(a), d.Top, round(b - a), round(d.Base - d.Top), z.Loud})
+		}
 		if name := cut(safe.Line(z.Name), 18); name != "" {
 			half := charWidth * float64(len([]rune(name))) / 2
 			at := math.Min(math.Max((a+b)/2, end+half), float64(d.Width)-half)
