@@ -39,8 +39,29 @@ func (w *behaviour) model(s Side, x schema.Axis) (*modelled, error) {
 	if err != nil {
 		return nil, err
 	}
+	// at the tilt where the loop is nearest to oscillating; the bandwidth where there is
+	// most to turn
+	var worst *modelled
+	bandwidth := math.Inf(1)
+	for _, j := range []float64{js[x].Min, js[x].Max} {
+		m, err := w.modelAt(s, x, j)
+		if err != nil {
+			return nil, err
+		}
+		bandwidth = math.Min(bandwidth, m.margins.Bandwidth)
+		if worst == nil || worst.margins.Stable && (!m.margins.Stable || m.margins.Ms > worst.margins.Ms*(1+1e-9)) {
+			worst = m
+		}
+	}
+	worst.margins.Bandwidth = bandwidth
+	return worst, nil
+}
+
+// modelAt is the loop of one axis at an inertia of j kg·m².
+func (w *behaviour) modelAt(s Side, x schema.Axis, j float64) (*modelled, error) {
 	m := modelled{}
-	if m.loop, err = preset.AxisLoop(w.cat, s.Sheet, *s.Tune, *s.Rig, x, js[x].Worst()); err != nil {
+	var err error
+	if m.loop, err = preset.AxisLoop(w.cat, s.Sheet, *s.Tune, *s.Rig, x, j); err != nil {
 		return nil, err
 	}
 	if m.margins, err = m.loop.Margins(); err != nil {
@@ -157,7 +178,7 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 	if len(w.out.Figures) == before {
 		return
 	}
-	w.basis("Margins are of the loop model at the worst inertia over the tilt range, with gravity and resonances as the build sheets give them. A model is kinder than a stand: take them to compare, never as proof.")
+	w.basis("Margins are of the loop model at the tilt in use where it is nearest to oscillating, the bandwidth where there is most to turn, with gravity and resonances as the build sheets give them. A model is kinder than a stand: take them to compare, never as proof.")
 	for _, s := range []Side{w.a, w.b} {
 		counted := "onset and gain margin are counted that way"
 		if !s.Sheet.RaiseTogether {

@@ -59,7 +59,7 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 	if Raise(s) == loop.RaiseStiffness && s.Axes[a].Integral > 0 {
 		// the sheet gives the integral term over the stiffness, so it moves with the dial
 		// although the damping does not: step down from the stiff end
-		if dial, loops, st, at, err = capByStep(c, s, r, t, a, m); err != nil {
+		if _, loops, st, at, err = capByStep(c, s, r, t, a, m); err != nil {
 			return 0, "", false
 		}
 	}

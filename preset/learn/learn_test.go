@@ -253,67 +253,6 @@ func TestMoreDataNarrows(t *testing.T) {
 	}
 }
 
-func TestRobustNamesGrossErrors(t *testing.T) {
-	prior := DiagonalPrior([2]float64{3, 1}, [2]float64{25, 0.5}, 2, 2*0.15*0.15)
-	caught, flagged, clean := 0, 0, 0
-	for seed := int64(0); seed < 200; seed++ {
-		rng := rand.New(rand.NewSource(seed))
-		var d Data
-		n := 5 + rng.Intn(30)
-		for range n {
-			x := rng.NormFloat64() * 0.7
-			d.J = append(d.J, math.Exp(x))
-			d.K = append(d.K, 20*math.Exp(0.95*x+0.12*rng.NormFloat64()))
-		}
-		bad := rng.Intn(n)
-		d.K[bad] *= []float64{0.1, 10}[rng.Intn(2)] // a digit too many or too few
-		post, trust, out, err := prior.UpdateRobust(d, 1, DefaultRobust)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, o := range out {
-			switch {
-			case o.Index == bad && o.Trust < 0.1 && trust[bad] == o.Trust && (o.Z > 0) == (d.K[bad] > 20*math.Pow(d.J[bad], 0.95)):
-				caught++
-			case o.Index != bad:
-				flagged++
-			}
-		}
-		clean += n - 1
-		plain := must(prior.Update(d, 1))
-		near(t, "line at J = 1", post.Mean[0], math.Log(20), 0.06)
-		if post.Sigma() > 0.3 || plain.Sigma() < post.Sigma() {
-			t.Errorf("seed %d: scatter %.2f (plain %.2f) is still blown up by the gross error", seed, post.Sigma(), plain.Sigma())
-		}
-	}
-	if caught != 200 {
-		t.Errorf("%d of 200 gross errors caught", caught)
-	}
-	if share := float64(flagged) / float64(clean); share > 0.02 {
-		t.Errorf("%.1f %% of clean tunes called outliers; a cut of 2.5 should touch about 1.2 %%", 100*share)
-	}
-}
-
-func TestRobustLeavesTwoAlone(t *testing.T) {
-	prior := DiagonalPrior([2]float64{3, 1}, [2]float64{400, 1}, 2, 0.045)
-	d := Data{J: []float64{1, 1}, K: []float64{10, 100}}
-	post, _, out, err := prior.UpdateRobust(d, 1, DefaultRobust)
-	if err != nil || len(out) != 0 {
-		t.Fatalf("outliers %v, err %v: of two that disagree nobody knows which is wrong", out, err)
-	}
-	near(t, "between them", post.Mean[0], math.Log(10*100)/2, 0.01)
-}
-
-func TestRobustOnCleanDataIsPlain(t *testing.T) {
-	d := Data{J: []float64{1, 2, 3, 4, 5, 6}, K: []float64{10, 21, 29, 41, 50, 59}}
-	prior := DiagonalPrior([2]float64{2, 1}, [2]float64{25, 1}, 2, 0.045)
-	a := must(prior.Update(d, 2))
-	b, _, out, err := prior.UpdateRobust(d, 2, DefaultRobust)
-	if err != nil || len(out) != 0 || a != b {
-		t.Fatalf("%+v %+v %v %v", a, b, out, err)
-	}
-}
-
 func TestOutOfDomain(t *testing.T) {
 	prior := DiagonalPrior([2]float64{0, 1}, [2]float64{1, 1}, 2, 0.1)
 	two := Data{J: []float64{1, 2}, K: []float64{1, 2}}
@@ -362,7 +301,6 @@ func TestOutOfDomain(t *testing.T) {
 			_, err := must(DiagonalPrior([2]float64{}, [2]float64{1e12, 1}, 0.5, 1e4).Update(Data{}, 1)).Predict(1, 0.999, 1)
 			return err
 		},
-		"outlier rule": func() error { _, _, _, err := prior.UpdateRobust(two, 1, Robust{}); return err },
 	}
 	for name, f := range cases {
 		var de *domain.Error
@@ -396,27 +334,10 @@ func TestNeverNaN(t *testing.T) {
 				t.Fatalf("%+v from %+v", iv, p)
 			}
 		}
-		if p, _, _, err := prior.UpdateRobust(d, ref, DefaultRobust); err == nil {
+		if p, err := prior.Update(d, ref); err == nil {
 			if iv, err := p.Predict(at, level, 1); err == nil && !finite(iv.Mid, iv.Lo, iv.Hi, iv.Scale) {
 				t.Fatalf("%+v from %+v", iv, p)
 			}
 		}
 	})
-}
-
-func BenchmarkUpdateRobust1000(b *testing.B) {
-	rng := rand.New(rand.NewSource(5))
-	var d Data
-	for range 1000 {
-		x := rng.NormFloat64()
-		d.J = append(d.J, math.Exp(x))
-		d.K = append(d.K, math.Exp(x+0.1*rng.NormFloat64()))
-	}
-	prior := DiagonalPrior([2]float64{0, 1}, [2]float64{4, 1}, 2, 0.045)
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, _, _, err := prior.UpdateRobust(d, 1, DefaultRobust); err != nil {
-			b.Fatal(err)
-		}
-	}
 }

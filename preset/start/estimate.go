@@ -217,7 +217,8 @@ const minProofs = 3
 // it does to the line fades with its distance. The search begins at slope 1 through
 // the median, so that a gross error cannot hide by pulling the line.
 //
-// Source: as learn.UpdateRobust (Huber, Robust Statistics, ch. 7, from memory).
+// Source: iteratively reweighted least squares with a redescending weight (Huber,
+// Robust Statistics, ch. 7; Hampel et al. 1986; from memory).
 func (l line) outliers(e *estimate) ([]float64, error) {
 	n := len(l.proofs)
 	extra := make([]float64, n)
