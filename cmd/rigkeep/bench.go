@@ -30,6 +30,7 @@ func benchVerb() command {
 			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` on the stand, by serial or label"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's"},
 			&cli.StringFlag{Name: "only", Usage: "work only on these `AXES`, with commas"},
+			&cli.Float64Flag{Name: "margin", Usage: "keep the onset over this `RATIO`, above 1; else the sheet's"},
 			&cli.StringFlag{Name: "axis", Usage: "the `AXIS` an answer is about"},
 			&cli.Float64Flag{Name: "value", Usage: "the `NUMBER` that was set; else the one proposed"},
 			&cli.StringFlag{Name: "saw", Usage: "what was `SEEN`"},
@@ -64,6 +65,9 @@ func runBench(k *invocation) error {
 			return usage("--only: %q is no axis", w).hinted("pan, tilt and roll, with commas")
 		}
 		only = append(only, a)
+	}
+	if m := k.c.Float64("margin"); k.c.IsSet("margin") && !(m > 1 && m <= 10) {
+		return usage("--margin %s: a ratio above 1 and up to 10 was expected", schema.Num(m)).hinted("the sheet's is %s", schema.Num(d.Sheet.BenchMargin))
 	}
 	answers, err := k.benchAnswers(d)
 	if err != nil {
@@ -200,7 +204,7 @@ func (b *benchRun) begin(unit string) error {
 	if who, err := b.who(); err == nil {
 		by = who.Name
 	}
-	s, err := b.lib.NewSession(b.d, library.SessionRequest{Unit: unit, By: by, Firmware: firmware, Axes: b.only, Now: b.Now()})
+	s, err := b.lib.NewSession(b.d, library.SessionRequest{Unit: unit, By: by, Firmware: firmware, Axes: b.only, Now: b.Now(), Margin: b.c.Float64("margin")})
 	if err != nil {
 		return err
 	}
@@ -227,6 +231,15 @@ func (b *benchRun) resume() error {
 		return b.begin(unit)
 	}
 	b.warnChangedSetup()
+	if m := b.c.Float64("margin"); b.c.IsSet("margin") && m != b.s.Log.Plan.Margin && !b.dryRun() {
+		ctx, stop := b.ctx()
+		err := b.lib.SetMargin(ctx, b.s, m)
+		stop()
+		if err != nil {
+			return err
+		}
+		b.say("margin %s from now on, noted in the log", schema.Num(m))
+	}
 	if unit != "" && b.s.Log.Unit != "" {
 		u, err := b.lib.UnitOf(b.d.Sheet, unit)
 		if err != nil {
@@ -243,6 +256,9 @@ func (b *benchRun) answer(e bench.Event) error {
 	ctx, stop := b.ctx()
 	defer stop()
 	err := b.lib.Answer(ctx, b.s, e, b.Now())
+	if err == nil && b.told != nil {
+		b.resumable()
+	}
 	var refused *bench.AnswerError
 	if errors.As(err, &refused) {
 		return &failure{code: exitUsage, text: refused.Error(), err: err}
@@ -582,6 +598,13 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 	}
 	plan, err := b.lib.PlanSession(b.d, b.s, b.Now())
 	if err != nil {
+		return "", err
+	}
+	by := ""
+	if who, err := b.who(); err == nil {
+		by = who.Name
+	}
+	if err := b.lib.PlanSessionHeld(plan, b.d, b.s, by, b.Now()); err != nil {
 		return "", err
 	}
 	trailers, err := b.pinned(plan, b.d, b.s.Log.Unit)

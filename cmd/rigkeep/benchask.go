@@ -66,8 +66,8 @@ func (b *benchRun) runQuestions(a *prompter) error {
 	if err := b.resume(); err != nil {
 		return err
 	}
-	if err := b.onDisk(); err != nil {
-		return err
+	if b.s.Saved() {
+		b.resumable()
 	}
 	head := fmt.Sprintf("%s on %s", b.d.Label(), b.d.Sheet.Slug)
 	if b.s.Log.Unit != "" {
@@ -79,11 +79,12 @@ func (b *benchRun) runQuestions(a *prompter) error {
 			a.say("Caution: %s", c)
 		}
 		if b.s.Log.Unit == "" {
-			a.say("The sheet of %s lists no unit, so what this session finds is kept for the model of gimbal, not for the one on the stand; [[unit]] in gimbals/%s.toml names it.", b.d.Sheet.Slug, b.d.Sheet.Slug)
+			a.say("There is no unit of %s on record, so what this session finds is kept for the model of gimbal, not for the one on the stand; rigkeep unit new %s SERIAL names it.", b.d.Sheet.Slug, b.d.Sheet.Slug)
 		}
 	} else {
 		a.say("%d answers so far; here it goes on.", len(b.s.Log.Steps))
 	}
+	b.told = map[bench.Stage]bool{}
 	if b.looks() == 0 {
 		leave, err := b.balance(a)
 		if err != nil {
@@ -94,16 +95,7 @@ func (b *benchRun) runQuestions(a *prompter) error {
 			return nil
 		}
 	}
-	b.told = map[bench.Stage]bool{}
 	return b.askLoop(a)
-}
-
-func (b *benchRun) onDisk() error {
-	ctx, stop := b.ctx()
-	defer stop()
-	again := "rigkeep bench " + b.args[0] + " --resume"
-	goOn.Store(&again)
-	return b.lib.BeginSession(ctx, b.s)
 }
 
 // askLoop asks until the session is over or left.
@@ -130,7 +122,17 @@ func (b *benchRun) askLoop(a *prompter) error {
 	}
 }
 
+// resumable says, for a program that is ended by a signal, how to go on.
+func (b *benchRun) resumable() {
+	again := "rigkeep bench " + b.args[0] + " --resume"
+	goOn.Store(&again)
+}
+
 func (b *benchRun) printResumeHint(a *prompter) {
+	if !b.s.Saved() {
+		a.say("Nothing was answered; no session was kept.")
+		return
+	}
 	a.say("%d answers are in %s; go on with: rigkeep bench %s --resume", len(b.s.Log.Steps), b.s.Path, b.args[0])
 }
 

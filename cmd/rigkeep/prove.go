@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -334,62 +335,115 @@ func unitNames(s *schema.Sheet) string {
 	return strings.Join(out, ", ")
 }
 
-// proof asks for what a proof should have and was not given.
+// proof asks for what a proof should have and was not given; u goes back to the question
+// before. What is typed is held against the sheet.
 func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, onlyStyles bool) error {
-	var err error
+	var steps []func() (back bool, err error)
+	isBack := func(s string) bool { return strings.EqualFold(s, "u") || strings.EqualFold(s, "undo") }
 	if p.Unit == "" {
-		if p.Unit, err = a.askProofUnit(d.Sheet); err != nil {
-			return err
-		}
+		steps = append(steps, func() (bool, error) {
+			u, err := a.askProofUnit(d.Sheet)
+			p.Unit = u
+			return false, err
+		})
 	}
 	if p.Place == "" {
-		c, _, err := a.choose("worked in the hand or on the stand only? [h/s]", []choice{{'h', "hand"}, {'s', "stand"}}, 0)
-		if err != nil {
-			return err
-		}
-		p.Place = map[byte]string{'h': "hand", 's': "stand"}[c]
+		steps = append(steps, func() (bool, error) {
+			c, _, err := a.choose("worked in the hand or on the stand only? [h/s, u back]", []choice{{'h', "hand"}, {'s', "stand"}, {'u', "undo"}}, 0)
+			p.Place = map[byte]string{'h': "hand", 's': "stand"}[c]
+			return c == 'u', err
+		})
 	}
 	if p.Minutes == 0 {
-		if p.Minutes, err = a.number("for how many minutes? [Enter: not noted]"); err != nil {
-			return err
-		}
+		steps = append(steps, func() (bool, error) {
+			for {
+				s, err := a.line("for how many minutes? [Enter: not noted, u back]")
+				if err != nil || s == "" || isBack(s) {
+					return isBack(s), err
+				}
+				v, ok := typedNumber(strings.TrimSuffix(strings.TrimSpace(s), "min"))
+				if ok && v >= 0 && v <= 1440 {
+					p.Minutes = v
+					return false, nil
+				}
+				a.say("%q is not a number of minutes, 0 to 1440", safe.Line(s))
+			}
+		})
 	}
 	if len(p.Effort) == 0 && !onlyStyles {
 		for _, x := range schema.Axes {
-			for {
-				s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read]", x))
-				if err != nil {
-					return err
-				}
-				if s == "" {
-					break
-				}
-				if e, ok := typedEfforts(s); ok {
-					p.Effort[x] = effortEvent(preset.BalancePoint{}, e).Effort
-					break
-				}
-				a.say("%q is no effort: %s", safe.Line(s), effortWanted)
-			}
+			steps = append(steps, func() (bool, error) {
+				delete(p.Effort, x)
+				return a.effort(d.Sheet, x, p)
+			})
 		}
 	}
 	if have := d.Tune.Styles(); len(*styles) == 0 && len(have) > 0 {
-		for {
-			s, err := a.line(fmt.Sprintf("follow styles tried, of %s? [Enter: none]", strings.Join(have, ", ")))
-			if err != nil {
-				return err
+		steps = append(steps, func() (bool, error) {
+			for {
+				s, err := a.line(fmt.Sprintf("follow styles tried, of %s? [Enter: none, u back]", strings.Join(have, ", ")))
+				if err != nil || isBack(s) && !contains(have, s) {
+					return true, err
+				}
+				if *styles = words2list(s); unknownStyle(d, *styles) == nil {
+					return false, nil
+				}
+				a.say("%v: %s, with commas", unknownStyle(d, *styles), strings.Join(have, ", "))
 			}
-			if *styles = words2list(s); unknownStyle(d, *styles) == nil {
-				break
-			}
-			a.say("%v: %s, with commas", unknownStyle(d, *styles), strings.Join(have, ", "))
-		}
+		})
 	}
 	if p.Note == "" {
-		if p.Note, err = a.line("anything noticed? [Enter: nothing]"); err != nil {
+		steps = append(steps, func() (bool, error) {
+			s, err := a.line("anything noticed? [Enter: nothing, u back]")
+			if err == nil && !isBack(s) {
+				p.Note = s
+			}
+			return isBack(s), err
+		})
+	}
+	for i := 0; i < len(steps); {
+		back, err := steps[i]()
+		switch {
+		case err != nil:
 			return err
+		case back:
+			i = max(0, i-1)
+		default:
+			i++
 		}
 	}
 	return nil
+}
+
+// effort asks for the resting effort of an axis. One above what the sheet calls workable
+// is asked again, since it is more often a slip, or minutes, than a rig that was tested so.
+func (a *prompter) effort(sheet *schema.Sheet, x schema.Axis, p *preset.Proof) (back bool, err error) {
+	for {
+		s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read, u back]", x))
+		if err != nil || s == "" {
+			return false, err
+		}
+		if strings.EqualFold(s, "u") || strings.EqualFold(s, "undo") {
+			return true, nil
+		}
+		e, ok := typedEfforts(s)
+		if !ok {
+			a.say("%q is no effort: %s", safe.Line(s), effortWanted)
+			continue
+		}
+		v := effortEvent(preset.BalancePoint{}, e).Effort
+		if w := sheet.WorkablePct; math.Abs(v) > w {
+			c, _, err := a.choose(fmt.Sprintf("%s %% is over the workable %s %%. Type it again, or keep it? [t/k]", schema.Num(v), schema.Num(w)), []choice{{'t', "type it again"}, {'k', "keep it"}}, 't')
+			if err != nil {
+				return false, err
+			}
+			if c == 't' {
+				continue
+			}
+		}
+		p.Effort[x] = v
+		return false, nil
+	}
 }
 
 // unit asks which unit is at hand, by number or name.
@@ -432,19 +486,5 @@ func (a *prompter) askProofUnit(sheet *schema.Sheet) (string, error) {
 		if c == 'r' {
 			return s, nil
 		}
-	}
-}
-
-// number asks for a number of 0 or more; Enter is 0. A decimal comma will do.
-func (a *prompter) number(prompt string) (float64, error) {
-	for {
-		s, err := a.line(prompt)
-		if err != nil || s == "" {
-			return 0, err
-		}
-		if v, ok := typedNumber(s); ok && v >= 0 {
-			return v, nil
-		}
-		a.say("%q is not a number of 0 or more", safe.Line(s))
 	}
 }

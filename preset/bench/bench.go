@@ -15,8 +15,9 @@
 //     steps, until it is StopWidth wide.
 //  4. Look again at a doubtful answer: an oscillation seen once that nothing else
 //     supports, and a clean value that every later answer came down upon.
-//  5. Keep the value whose margin to the highest clean value is at least Margin (a
-//     ratio of stiffness) and which is at least MarginSteps fine steps below the onset.
+//  5. Keep the lowest onset of the whole log over Margin (a ratio of stiffness), once:
+//     the stiffest step that has it, at least MarginSteps fine steps below the onset and
+//     no stiffer than a value seen clean. What oscillates on the stand only is no onset.
 //  6. Work the kept values in the hand; an axis that oscillates there is sent back
 //     and searched again below, with what was seen in the hand only.
 //
@@ -366,8 +367,11 @@ func (st *state) accept(e Event) (Event, error) {
 	look := p.Stage == Search || p.Stage == Relook
 	switch e.Saw {
 	case Hand:
+		if p.Stage == Done && st.handDone < len(st.cfg.Hand) {
+			return e, nil // every axis is done or skipped, and it was tried after all
+		}
 		if p.Stage != InHand {
-			return refuse("the hand check has not begun", "finish the axes first, or answer clean")
+			return refuse("the hand check has not begun", "finish or skip the axes first, or answer clean")
 		}
 		return e, nil
 	case Reopen:

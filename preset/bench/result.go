@@ -108,9 +108,13 @@ func (a *axis) summarise() AxisResult {
 	default:
 		r.Status = Found
 	}
-	// from the clean end of the bracket, so that the margin holds wherever in it
-	// the onset truly is
-	k := a.margin(a.lo)
+	// the margin is taken once, from the lowest onset of the whole log, be it from the
+	// stand or handheld; without one from the stiffest value seen clean
+	from := a.lo
+	if a.hi >= 0 {
+		from = a.hi
+	}
+	k := a.margin(from)
 	short := k < 0
 	if a.hi >= 0 {
 		k = min(k, a.hi-a.cfg.MarginSteps)
@@ -136,7 +140,7 @@ func (a *axis) summarise() AxisResult {
 	case r.GM == 0:
 		r.Why = fmt.Sprintf("%s; kept %s, a coarse step below: this dial's numbers have no ratio", r.Why, a.num(k))
 	default:
-		r.Why = fmt.Sprintf("%s; kept %s, a margin of %.2f (%.1f dB)", r.Why, a.num(k), r.GM, r.GMdB())
+		r.Why = fmt.Sprintf("%s; kept %s, the lowest onset %s over a margin of %s", r.Why, a.num(k), a.num(a.hi), schema.Num(a.cfg.Margin))
 	}
 	return r
 }

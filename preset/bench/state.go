@@ -137,6 +137,7 @@ func (s *Session) replay() *state {
 func (st *state) apply(e Event) {
 	if e.Saw == Hand {
 		st.handDone++
+		st.handSkip = false
 		return
 	}
 	if e.Saw == Skip && !e.HasAxis {

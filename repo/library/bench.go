@@ -2,6 +2,7 @@ package library
 
 import (
 	"context"
+	"maps"
 	"sort"
 	"time"
 
@@ -80,6 +81,7 @@ type SessionRequest struct {
 	Unit, By, Firmware string
 	Axes               []schema.Axis // only these; nil for all
 	Now                time.Time
+	Margin             float64 // onset over kept stiffness; 0 for the sheet's
 }
 
 // NewSession works out a session: where to begin from the evidence, in which
@@ -114,6 +116,9 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 	if log.Plan, err = preset.PlanBench(d.Sheet, d.Rig, d.Tune, res.Offers, q.Axes); err != nil {
 		return nil, err
 	}
+	if q.Margin > 0 {
+		log.Plan.Margin = q.Margin
+	}
 	s := &Session{Log: log, sheet: d.Sheet}
 	if s.State, err = log.BenchSession(d.Sheet); err != nil {
 		return nil, err
@@ -128,21 +133,61 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 	}
 }
 
-// BeginSession puts the log of a new session on disk before anything is answered,
-// so that which unit it is on is not lost either.
-func (l *Library) BeginSession(ctx context.Context, s *Session) error {
-	if s.doc != nil {
+// SetMargin has an open session keep another margin; its log says so.
+func (l *Library) SetMargin(ctx context.Context, s *Session, margin float64) error {
+	if s.Log.Plan.Margin == margin {
 		return nil
 	}
-	doc, err := benchDoc(s.Path, s.Log)
+	log := s.Log
+	log.Plan.Margin = margin
+	st, err := log.BenchSession(s.sheet)
 	if err != nil {
 		return err
 	}
-	if err := l.Create(ctx, s.Path, doc.Text()); err != nil {
-		return err
+	if s.doc != nil {
+		e, err := l.edit(s.Path, s.doc, nil, file.Edit{Key: "plan.margin", Value: margin})
+		if err != nil {
+			return err
+		}
+		if err := l.Write(ctx, e); err != nil {
+			return err
+		}
+		s.doc = e.After
 	}
-	s.doc = doc
+	s.Log, s.State = log, st
 	return nil
+}
+
+// PlanSessionHeld adds to a plan what the unit of a session holds when it ends: what it held
+// before, with the values that were kept on the stand. It is a tune where all of them are.
+func (l *Library) PlanSessionHeld(p *Plan, d *Loaded, s *Session, by string, now time.Time) error {
+	u, ok := d.Sheet.Unit(s.Log.Unit)
+	if !ok {
+		return nil
+	}
+	memory, ok := MemoryOf(u, d.Rig, d.Ref.Tune, 0)
+	if !ok {
+		return nil
+	}
+	h := schema.Held{At: now, By: by, Memory: memory, Values: map[string]any{}}
+	was, _ := u.Holds(memory)
+	maps.Copy(h.Values, was.Values)
+	for _, r := range s.State.Results() {
+		if r.Kept != nil {
+			h.Values["stiffness."+r.Axis.String()] = *r.Kept
+		}
+	}
+	for key, v := range s.Log.Set {
+		h.Values[key] = v
+	}
+	h.Digest = preset.Tune{Values: h.Values}.Digest()
+	if e, err := l.SessionTune(d, s); err == nil && e.After != nil && preset.DecodeTune(l.Cat, e.After.Tree()).Digest() == h.Digest {
+		h.Rig, h.Tune = d.Rig.ID, d.Ref.Tune
+	}
+	if was.Digest == h.Digest && was.Rig == h.Rig {
+		return nil
+	}
+	return l.PlanHeld(p, UnitRef{d.Sheet.Slug, u}, h, s.Log.Firmware)
 }
 
 // Answer records one answer: it is checked, written to the log on disk, and only

@@ -511,9 +511,15 @@ func parseDate(s string, zone *time.Location) (time.Time, bool) {
 	if t, err := time.ParseInLocation("2006-01-02", s, zone); err == nil {
 		return t.AddDate(0, 0, 1).Add(-time.Second), true
 	}
-	for _, f := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02T15:04"} {
+	for _, f := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02 15:04:05"} {
 		if t, err := time.ParseInLocation(f, s, zone); err == nil {
 			return t, true
+		}
+	}
+	// a minute's end is meant, as a day's is
+	for _, f := range []string{"2006-01-02T15:04", "2006-01-02 15:04"} {
+		if t, err := time.ParseInLocation(f, s, zone); err == nil {
+			return t.Add(time.Minute - time.Second), true
 		}
 	}
 	return time.Time{}, false
