@@ -35,7 +35,8 @@ func newEstimator(t testing.TB) *shop {
 	}
 	s.ok(t, "init", ".", "--name", "Harbour rentals")
 	s.ok(t, "gimbal", "add", "../desk/quay-large.toml", "../desk/skiff-small.toml")
-	s.ok(t, "unit", "new", "quay-large", "QL-0031", "QL-0044", "--firmware", "2.4")
+	s.ok(t, "unit", "new", "quay-large", "QL-0031", "--label", "Large A", "--firmware", "2.4")
+	s.ok(t, "unit", "new", "quay-large", "QL-0044", "--label", "Large B", "--firmware", "2.4")
 	s.ok(t, "unit", "new", "skiff-small", "SK-0412", "SK-0417", "--firmware", "1.8")
 	s.ok(t, "rig", "add", "../desk/a-cam-prime.toml", "../desk/a-cam-zoom.toml", "../desk/b-cam.toml", "../desk/b-cam-wide.toml")
 	return s
@@ -117,7 +118,7 @@ func TestBenchByScript(t *testing.T) {
 		t.Error("no revision")
 	}
 	for _, a := range j.Axes {
-		if a.Status != "found" || *a.Onset != st.onset[a.Axis] || *a.Clean != st.onset[a.Axis]-1 || *a.Kept*1.5 > *a.Onset || a.GMLow < 1.5 {
+		if a.Status != "found" || *a.Onset != st.onset[a.Axis] || *a.Clean != st.onset[a.Axis]-1 || *a.Kept*1.5 > *a.Onset || a.GMHigh < 1.5 {
 			t.Errorf("%+v", a)
 		}
 	}
