@@ -34,7 +34,7 @@ func sheet(t testing.TB, slug string) *schema.Sheet {
 	return s
 }
 
-// build is an invented camera package, scaled in size and mass.
+// build is an invented build, scaled in size and mass.
 func build(name string, scale float64) preset.Rig {
 	part := func(slot string, kg float64, size, place [3]float64) preset.Part {
 		p := preset.Part{Slot: slot, Name: name, Shape: "box", Mass: kg * scale * scale}

@@ -22,7 +22,7 @@ func TestFindKeys(t *testing.T) {
 		{"sensing", "", nil, "filters.sensing"}, {"tilt.up_deg", "", nil, "limits.tilt.up_deg"}, {"note", "", nil, "note"},
 		{"walk.lag.pan", "walk", nil, "follow.walk.lag.pan"}, {"walk.lag.pan", "", nil, "follow.walk.lag.pan"}, {"lag.pan", "walk", nil, "follow.walk.lag.pan"},
 		{"lag.pan", "car walk", nil, "follow.car.lag.pan follow.walk.lag.pan"}, {"lag.pan", "", nil, ""},
-		{"brace  1", "", sheet, "stiffness.pan"}, {"pan", "", sheet, "stiffness.pan stiffness.tilt"}, {"sensing", "", sheet, "filters.sensing filters.drive"},
+		{"brace  1", "", sheet, "stiffness.pan"}, {"pan", "", sheet, "stiffness.pan" + " stiffness.tilt"}, {"sensing", "", sheet, "filters.sensing filters.drive"},
 		{"EASE P", "walk", sheet, "follow.walk.lag.pan"}, {"ease p", "", sheet, ""}, {"car.ease p", "walk", sheet, "follow.car.lag.pan"},
 		{"", "walk", sheet, ""}, {".", "walk", sheet, ""}, {"an", "walk", nil, ""}, {"stiffness", "", nil, ""}, {"follow.*.lag.pan", "walk", nil, ""},
 	} {

@@ -3,11 +3,11 @@ package schema
 // groups are in the order in which a technician works through them: balance
 // comes before any of them, stiffness before filters (common practice, no source).
 var groups = []Group{
-	{"stiffness", "Stiffness", "How hard each motor resists a turn away from where the head should point. Raised axis by axis, from below, after the rig is balanced."},
-	{"filters", "Filters", "Low-pass filters in the control loop. They quiet noise and vibration and pay for it in delay, so they come after balance and stiffness."},
-	{"limits", "Limits", "How far the head may tilt, so that it stays clear of its own parts and the shot stays clear of the gimbal."},
-	{"horizon", "Horizon", "A standing correction of level."},
-	{"follow", "Follow styles", "How the head follows the operator for a kind of shot: a dead band in which it ignores the operator, and a lag with which it catches up."},
+	{"stiffness", "Stiffness", "Motor torque per degree of pointing error. Set it after balancing, one axis at a time, starting low."},
+	{"filters", "Filters", "Low-pass filters in the control loop. They reduce noise and add delay, so adjust them after balance and stiffness."},
+	{"limits", "Limits", "Tilt range in which nothing touches and nothing of the gimbal is in view."},
+	{"horizon", "Horizon", "Fixed level correction."},
+	{"follow", "Follow styles", "How the head follows the operator, per type of shot: a dead band it does not react to, and a lag with which it catches up."},
 }
 
 const unitStiffness = "Nm/rad"
@@ -33,23 +33,23 @@ func params() []Param {
 func stiffness(a Axis, order int) Param {
 	n := a.String()
 	does := map[Axis]string{
-		Pan:  "Pan turns the whole head, so on most builds it carries the most inertia and takes the highest stiffness; it is worked first. With the handle upright gravity does not load it: a pan imbalance shows only when the handle leans or the operator accelerates.",
+		Pan:  "Pan turns the whole head, so it usually has the most inertia and takes the highest stiffness. Gravity loads it only when the handle leans, so check pan balance with the handle leaning.",
 		Roll: "Roll turns the head about the lens axis and holds the horizon. A long lens adds little inertia to it; side-mounted batteries and monitors add much.",
-		Tilt: "Tilt carries the least of the gimbal and the most of the lens, so it is the axis that a change of lens changes. Gravity loads its imbalance at every moment, and differently at each tilt.",
+		Tilt: "Tilt carries little of the gimbal and most of the lens, so a lens change affects tilt most. Gravity always loads its imbalance, differently at each angle.",
 	}
 	tooMuch := map[Axis]string{
-		Pan:  "A fast side-to-side shake or a hum from the pan motor, at rest or when the handle is tapped, strongest in long-lens verticals; it may come only with the lens tilted steeply, where pan inertia is least. Hot motor, short battery life.",
-		Roll: "A fine, fast tremble of the horizon: the corners of the frame shimmer while the centre stands still. A hum from the roll motor when the handle is tapped; hot motor, short battery life.",
-		Tilt: "A fast up-and-down shake or a hum from the tilt motor, at rest or when the lens is tapped; it may come with a light lens at a value that a heavy lens took. Hot motor, short battery life.",
+		Pan:  "Sideways chatter or a humming pan motor, sometimes only at steep tilt; hot motor.",
+		Roll: "Chatter of the horizon: the corners of the frame shimmer, the centre stands still; hot motor.",
+		Tilt: "Up-and-down chatter, a hum when the lens is tapped, hot motor.",
 	}
 	tooLittle := map[Axis]string{
-		Pan:  "Aim wanders left and right in wind and at a run; after a fast turn the head swings past and comes back slowly.",
-		Roll: "The horizon rocks after each footfall and leans when the operator turns a corner or starts off sideways.",
-		Tilt: "The lens nods with each footfall, sags as it is tilted away from level, and shifts when a zoom or focus motor moves its mass.",
+		Pan:  "Aim wanders in wind or at a run; after a fast turn the head overshoots and returns slowly.",
+		Roll: "Horizon rocks after each step and leans when the operator turns a corner.",
+		Tilt: "Lens nods with each step, sags away from level.",
 	}
 	with := []Interaction{
-		{"filters.sensing", "A heavier sensing filter adds lag to the loop and lowers the stiffness at which this axis starts to oscillate."},
-		{"filters.drive", "A heavier drive filter does the same; the lags of both add up."},
+		{"filters.sensing", "A heavier sensing filter adds delay and lowers this axis's onset."},
+		{"filters.drive", "A heavier drive filter does the same; the delays add."},
 	}
 	switch a {
 	case Pan:
@@ -57,26 +57,26 @@ func stiffness(a Axis, order int) Param {
 			Interaction{"limits.tilt.up_deg", "A long build tilted up has less inertia about pan: a stiffness that is clean at level must be clean at this limit too."},
 			Interaction{"limits.tilt.down_deg", "The same holds at the limit down."})
 	case Roll:
-		with = append(with, Interaction{"horizon.offset_deg", "A roll imbalance leaves a standing lean of torque over stiffness; an offset that hides it is wrong again at the next stiffness."})
+		with = append(with, Interaction{"horizon.offset_deg", "A roll imbalance causes a constant lean that changes with stiffness. Balance it; do not hide it with an offset."})
 	case Tilt:
 		with = append(with,
-			Interaction{"limits.tilt.up_deg", "The resting load of an imbalance changes with tilt: try the stiffness at this limit."},
+			Interaction{"limits.tilt.up_deg", "Imbalance load changes with tilt: test the stiffness at this limit."},
 			Interaction{"limits.tilt.down_deg", "Try it at the limit down as well."})
 	}
 	return Param{
-		Field: Field{Path: "stiffness." + n, Type: Float, Doc: "Stiffness of the " + n + " motor, in the dial numbers of this gimbal.", Example: 20.0},
+		Field: Field{Path: "stiffness." + n, Type: Float, Doc: "Stiffness of the " + n + " motor (dial number).", Example: 20.0},
 		Name:  "stiffness, " + n, Group: "stiffness", Axis: n, Order: order,
 		Dial: "stiffness." + n, SI: map[string]int{unitStiffness: 1}, Up: "stiffer", Down: "softer",
 		Step: 1, Coarse: 5,
-		Does:      "The torque with which the " + n + " motor answers each degree of error. At equal stiffness twice the inertia answers more slowly, by a factor of about 1.4; to answer as quickly, stiffness has to grow with inertia. " + does[a],
-		Raise:     "A stiffer axis holds the head harder against bumps, wind and acceleration; twice the stiffness halves the standing error of a resting imbalance. The margin to oscillation shrinks. On some gimbals the dial raises damping with stiffness, on others stiffness alone: on one and the same axis the two begin to oscillate at stiffnesses a factor of about two apart, and at another frequency. The gimbal sheet says which (loop.raise).",
-		Lower:     "A softer axis gives more under load, drifts and wobbles, and comes back to rest more slowly. The margin to oscillation grows.",
+		Does:      "Motor torque per degree of pointing error on " + n + ". Twice the inertia needs twice the stiffness to respond as fast. " + does[a],
+		Raise:     "Holds harder against bumps, wind and acceleration; less margin to oscillation.",
+		Lower:     "Yields more under load and wanders; more margin to oscillation.",
 		TooMuch:   tooMuch[a],
 		TooLittle: tooLittle[a],
 		Cautions: []string{
-			"Begin low and keep a hand near the motor cut-off while raising it: an axis that oscillates can throw a loose part and pinch fingers. The maker's manual and qualified crew come first.",
-			"Balance first: stiffness hides an imbalance, it does not cure it.",
-			"A lighter build on the same value is nearer to oscillation, not further from it.",
+			"Start low and keep a hand at the motor switch: an oscillating axis can throw a loose part and pinch fingers. The maker's manual and qualified crew come first.",
+			"Balance first: stiffness hides an imbalance, it does not fix it.",
+			"On the same value a lighter build is closer to oscillation, not further away.",
 		},
 		With:         with,
 		Significance: Significance{Notable: 0.6, Major: 2},
@@ -84,16 +84,16 @@ func stiffness(a Axis, order int) Param {
 }
 
 // filter is what both filters of the loop share: they lie in series, so what
-// they cost is the sum of their lags.
+// they cost is the sum of their delays.
 func filter(key, name, doc string, order int) Param {
 	return Param{
-		Field: Field{Path: "filters." + key, Type: Float, Doc: doc + ", in the dial numbers of this gimbal.", Example: 2.0},
+		Field: Field{Path: "filters." + key, Type: Float, Doc: doc + " (dial number).", Example: 2.0},
 		Name:  name, Group: "filters", Order: order,
 		Dial: "filters." + key, SI: map[string]int{"Hz": -1, "s": 1}, Up: "heavier", Down: "lighter",
 		Step: 1, Coarse: 1,
 		Cautions: []string{
-			"Touch filters only after balance and stiffness (common practice, no source), one step at a time.",
-			"After making it heavier, look for the onset again on every axis, from below: a stiffness that was clean may not be any more.",
+			"Adjust filters only after balance and stiffness, one step at a time (common practice).",
+			"After a heavier setting, find the onset again on every axis, from below: a stiffness that was clean may now oscillate.",
 		},
 		Significance: Significance{Notable: 1, Major: 2},
 	}
@@ -111,11 +111,11 @@ func lagCost(other, name string) []Interaction {
 
 func filterSensing() Param {
 	p := filter("sensing", "sensing filter", "Low-pass filter on the motion sensor", 20)
-	p.Does = "A low-pass filter on the motion sensor's signal before the controller acts on it. Above its cutoff it takes out the sensor's own noise and what the frame's vibration puts on the sensor; below, it passes the motion a little late."
-	p.Raise = "A heavier filter keeps more sensor noise and frame vibration from the controller, which learns of real motion later: each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
-	p.Lower = "With a lighter filter the controller learns of motion sooner and each axis takes more stiffness; it also answers noise as if it were motion."
-	p.TooMuch = "A slow, smooth sway that a softer setting cures, or an axis that takes noticeably less stiffness than before; the head meets each bump late."
-	p.TooLittle = "A steady hiss from all motors with the rig at rest on the stand, louder with stiffness, with a fine, rough grain in the picture; warm motors."
+	p.Does = "Removes sensor noise and frame vibration above its cutoff and delays the rest slightly."
+	p.Raise = "With a heavier filter less noise reaches the motors, but later: each axis starts to rock at a lower stiffness."
+	p.Lower = "Less delay, so each axis takes more stiffness; more noise reaches the motors."
+	p.TooMuch = "Rocking that a softer setting stops, or an axis that takes clearly less stiffness than before."
+	p.TooLittle = "Steady hiss from all motors at rest, louder with stiffness; fine grain of movement in the picture; warm motors."
 	p.With = lagCost("drive", "drive filter")
 	return p
 }
@@ -123,10 +123,10 @@ func filterSensing() Param {
 func filterDrive() Param {
 	p := filter("drive", "drive filter", "Low-pass filter on the motor command", 21)
 	p.Does = "A low-pass filter on the torque command before it reaches the motors. Above its cutoff it keeps the motors from exciting what rings on the build, such as a monitor arm, a matte box or a long lens, and from sounding out what noise is left."
-	p.Raise = "Through a heavier filter torque comes on more gently and fast buzz dies out; it comes later as well, so each axis starts to oscillate, slowly and smoothly, at a lower stiffness."
-	p.Lower = "Through a lighter filter torque comes at once and each axis takes more stiffness; a part that rings is driven harder."
-	p.TooMuch = "A slow, smooth sway that a softer setting cures, or an axis that takes noticeably less stiffness than before."
-	p.TooLittle = "A fast, rough buzz with one part of the build in it: holding that part or moving it changes the note, and lowering the stiffness a little does not end it."
+	p.Raise = "A heavier filter stops chatter, but adds delay: each axis starts to rock at a lower stiffness."
+	p.Lower = "Less delay, so each axis takes more stiffness; a ringing part is driven harder."
+	p.TooMuch = "Rocking that a lighter drive filter stops, or an axis that takes clearly less stiffness than before."
+	p.TooLittle = "Chatter from one part: holding or moving it changes the pitch, and a slightly softer setting does not stop it."
 	p.With = lagCost("sensing", "sensing filter")
 	return p
 }
@@ -145,7 +145,7 @@ func tiltLimit(word string, order int, example float64) Param {
 		TooMuch:   "At the end of a tilt " + word + ", " + frame + " in a wide frame, or the build striking the gimbal.",
 		TooLittle: "A tilt " + word + " that stops before the shot does, with a visible catch at the stop.",
 		Cautions: []string{
-			"Find the limit by hand with the motors off: a powered head driven against its frame can pinch fingers and break a lens.",
+			"Find the limit by hand with the motors off: a powered head driven into its frame can pinch fingers and break a lens.",
 			"Find it again after a change of lens, matte box or rear part.",
 		},
 		With: []Interaction{
@@ -167,9 +167,9 @@ func horizonOffset() Param {
 		Lower:     "The head leans left side down, and the horizon in the picture climbs to the left.",
 		TooMuch:   "On level ground the horizon climbs to the right.",
 		TooLittle: "On level ground the horizon climbs to the left.",
-		Cautions:  []string{"Zero unless there is a reason: an offset left from another day is found on the first wide shot."},
+		Cautions:  []string{"Keep it at zero unless there is a reason on record."},
 		With: []Interaction{
-			{"stiffness.roll", "A lean from a roll imbalance shrinks as stiffness rises: balance first, then level."},
+			{"stiffness.roll", "A roll imbalance also causes a lean: balance first, then level."},
 			{"follow.*.deadband.roll", "A style that follows in roll leans with the handle; judge the offset with the handle level."},
 		},
 		Significance: Significance{Notable: 0.4, Major: 2},
@@ -180,23 +180,23 @@ func horizonOffset() Param {
 func deadBand(a Axis, order int) Param {
 	n := a.String()
 	p := Param{
-		Field: Field{Path: "follow.*.deadband." + n, Type: Float, Doc: "Dead band on the operator's " + n + " for this style, to each side, in the dial numbers of this gimbal.", Example: 6.0},
+		Field: Field{Path: "follow.*.deadband." + n, Type: Float, Doc: "Dead band, " + n + " for this style, to each side (dial number).", Example: 6.0},
 		Name:  "dead band, " + n, Group: "follow", Axis: n, Order: order,
 		Dial: "follow.deadband." + n, SI: map[string]int{"deg": 1}, Up: "wider", Down: "narrower", Step: 1, Coarse: 2,
-		Does: "The head does not answer until the operator's " + n + " has left this dead band around where the head points, to either side. ",
+		Does: "The head does not answer until the operator's " + n + " has moved further than this from where the head points, to either side. ",
 		With: []Interaction{
-			{"follow.*.lag." + n, "In a steady turn the head trails by the dead band plus the rate times the lag; the two trade against each other."},
+			{"follow.*.lag." + n, "In a steady turn the head trails by the dead band plus turn rate × lag."},
 		},
 		Significance: Significance{Notable: 1, Major: 3},
 	}
 	switch a {
 	case Pan:
 		p.Does += "A turn starts late by the dead band over the rate of the turn."
-		p.Raise = "A wider dead band lets the swing of a walk and unsteady hands pass without a move of the picture; a turn starts later and the head stays further behind."
-		p.Lower = "With a narrower dead band the head starts with the operator, at the price of a stiffer look: small, unmeant turns show."
-		p.TooMuch = "The operator has turned and the picture has not; then it sets off with a catch, with the subject already at the edge of frame."
-		p.TooLittle = "The picture swings left and right with each step."
-		p.Cautions = []string{"A dead band narrower than the operator's sway lets the sway through."}
+		p.Raise = "Footsteps and unsteady hands no longer move the picture; turns start later and the head trails further."
+		p.Lower = "With a narrower dead band the head starts sooner; small unintended turns become visible."
+		p.TooMuch = "The turn starts late and with a jerk, with the subject already near the frame edge."
+		p.TooLittle = "The picture moves left and right with each step."
+		p.Cautions = []string{"A dead band narrower than the operator's sway passes the sway."}
 	case Roll:
 		p.Does += "Most styles leave roll out, and the horizon stays level whatever the handle does."
 		p.Raise = "A wider dead band lets the handle lean further before the horizon leans with it."
@@ -208,10 +208,10 @@ func deadBand(a Axis, order int) Param {
 	case Tilt:
 		p.Does += "A tilt starts late by the dead band over its rate."
 		p.Raise = "A wider dead band lets breathing, steps and a tired arm pass without a nod of the picture; a tilt starts later and the head stays further behind."
-		p.Lower = "With a narrower dead band the head tilts with the operator, at the price of a stiffer look: small, unmeant tilts show."
+		p.Lower = "With a narrower dead band the head tilts sooner; small unintended tilts become visible."
 		p.TooMuch = "On stairs or a tilt up a wall the picture stays behind, then sets off with a catch; headroom is lost first."
 		p.TooLittle = "The picture nods with each footfall and breath."
-		p.Cautions = []string{"A dead band narrower than the operator's sway lets the sway through."}
+		p.Cautions = []string{"A dead band narrower than the operator's sway passes the sway."}
 		p.With = append(p.With, Interaction{"limits.tilt.down_deg", "The head trails by at least the dead band, so it meets its limit later than the handle does."})
 	}
 	return p
@@ -221,23 +221,23 @@ func deadBand(a Axis, order int) Param {
 func lag(a Axis, order int) Param {
 	n := a.String()
 	p := Param{
-		Field: Field{Path: "follow.*.lag." + n, Type: Float, Doc: "Lag with which the head follows the operator's " + n + " for this style, in the dial numbers of this gimbal.", Example: 30.0},
+		Field: Field{Path: "follow.*.lag." + n, Type: Float, Doc: "Follow lag, " + n + " for this style (dial number).", Example: 30.0},
 		Name:  "lag, " + n, Group: "follow", Axis: n, Order: order,
 		Dial: "follow.lag." + n, SI: map[string]int{"s": 1}, Up: "longer", Down: "shorter", Step: 1, Coarse: 5,
-		Does: "Once the dead band is left, the head closes the gap over this time rather than at once: after one such time about two thirds of it, after three nearly all, for a first-order lag. ",
+		Does: "Outside the dead band the head closes the gap gradually: about two thirds after one lag time, nearly all after three (first-order model). ",
 		With: []Interaction{
-			{"follow.*.deadband." + n, "In a steady turn the head trails by the dead band plus the rate times the lag; the two trade against each other."},
+			{"follow.*.deadband." + n, "In a steady turn the head trails by the dead band plus turn rate × lag."},
 		},
-		Cautions:     []string{"Wide and long for slow moves; narrow and short when the subject may turn at any moment (common practice, no source)."},
+		Cautions:     []string{"Wide dead band and long lag for long, slow moves; narrow and short when the subject may turn at any moment (common practice)."},
 		Significance: Significance{Notable: 1, Major: 3},
 	}
 	switch a {
 	case Pan:
-		p.Does += "It also lets less of a quick sway through than of a slow one."
+		p.Does += "It passes less of a quick sway than of a slow one."
 		p.Raise = "With a longer lag turns start and end softly. In a steady turn the head trails further behind, and it settles later."
-		p.Lower = "With a shorter lag the head keeps up with a sudden turn, and starts and stops show more."
-		p.TooMuch = "The subject slides out of frame on a turn, and the picture goes on turning after the operator has stopped."
-		p.TooLittle = "Each start and stop of a turn shows as a jerk; steps show as a twitch."
+		p.Lower = "With a shorter lag the head reacts faster; starts and stops become more visible."
+		p.TooMuch = "The subject slides toward the frame edge in a turn, and the picture still moves after the operator has stopped."
+		p.TooLittle = "Turns start and stop with a jerk; steps show as a twitch."
 	case Roll:
 		p.Does += "It matters only in a style that follows in roll."
 		p.Raise = "With a longer lag a lean of the horizon comes and goes gently, and stays longer."
@@ -248,7 +248,7 @@ func lag(a Axis, order int) Param {
 	case Tilt:
 		p.Does += "It also lets less of a quick nod through than of a slow one."
 		p.Raise = "With a longer lag tilts start and end softly. On stairs the head trails further behind, and it settles later."
-		p.Lower = "With a shorter lag the head keeps up with a subject that sits or rises, and starts and stops show more."
+		p.Lower = "With a shorter lag the head reacts faster to a subject that sits or rises; starts and stops become more visible."
 		p.TooMuch = "Headroom is lost while a subject rises, and the picture goes on tilting after the operator has stopped."
 		p.TooLittle = "Each start and stop of a tilt shows as a jerk; footfalls show as a nod."
 		p.With = append(p.With, Interaction{"limits.tilt.up_deg", "With more lag the head reaches its limit later and more gently."})

@@ -16,7 +16,7 @@ func explainVerb() command {
 		name: "explain", args: "[KEY]", short: "what a parameter does, up and down, and what it means on a rig",
 		long:    "Without a key, lists the parameters by group in the order in which to touch them. With --rig, gives the present value, its range and what one step would mean on that rig's gimbal.",
 		example: "rigkeep explain\nrigkeep explain stiffness.tilt --rig a-cam-prime\nrigkeep explain follow.walk.deadband.pan",
-		flags:   []cli.Flag{&cli.StringFlag{Name: "rig", Usage: "explain it on this `RIG`"}},
+		flags:   []cli.Flag{&cli.BoolFlag{Name: "all", Usage: "the whole text"}, &cli.StringFlag{Name: "rig", Usage: "explain it on this `RIG`"}},
 		pages:   true, reads: true, noLib: true, maxArgs: 1, argKind: []string{"key"}, run: runExplain,
 	}
 }
@@ -64,7 +64,11 @@ func runExplain(k *invocation) error {
 			schema.Explanation
 		}{1, ex})
 	}
-	k.printExplanation(ex, d)
+	if k.c.Bool("all") {
+		k.printExplanation(ex, d)
+	} else {
+		k.printShort(ex, d)
+	}
 	return nil
 }
 
@@ -94,6 +98,91 @@ func (k *invocation) explained(name string, d *library.Loaded) (string, error) {
 		return keys[0], nil
 	}
 	return "", usage("%q means %d keys: %s", name, len(keys), strings.Join(keys, ", ")).hinted("Name one of them")
+}
+
+// shownActs is how many of the parameters that act with this one a screen tells about.
+const shownActs = 1
+
+// printShort is the explanation on one screen; printExplanation is all of it.
+func (k *invocation) printShort(ex schema.Explanation, d *library.Loaded) {
+	head, side := safe.Line(ex.Key), ""
+	if on := ex.On; on != nil {
+		if on.Value != nil {
+			head += " = " + withUnit(schema.Num(*on.Value), on.Unit)
+		} else {
+			head += " not set"
+		}
+		head += " on " + d.Label()
+		if on.Min != nil && on.Max != nil {
+			side = schema.Num(*on.Min) + " to " + schema.Num(*on.Max)
+			if on.LargerIs != "" {
+				side += ", larger is " + on.LargerIs
+			}
+		}
+	} else if ex.Range != "" {
+		side = ex.Range
+	}
+	t := table{}
+	t.add(head, side)
+	k.write(k.paint.bold(strings.TrimSuffix(t.render(paint{}, "", k.wide), "\n")) + "\n\n")
+	k.write(wrap(ex.Does, "", k.wide) + "\n")
+	t = table{}
+	add := func(label, text string) {
+		if text != "" {
+			t.add(label, text)
+		}
+	}
+	add("▲ "+ex.Up, ex.Raise)
+	add("▼ "+ex.Down, ex.Lower)
+	if on := ex.On; on != nil {
+		var steps []string
+		for _, s := range []struct {
+			name string
+			st   *schema.Step
+		}{{"fine", on.Fine}, {"coarse", on.Coarse}} {
+			if s.st == nil {
+				continue
+			}
+			w := s.name + " " + schema.Num(s.st.Size)
+			var to []string
+			for _, m := range []*schema.Move{s.st.Up, s.st.Down} {
+				if m != nil {
+					to = append(to, schema.Num(m.To))
+				}
+			}
+			if to != nil {
+				w += " (to " + strings.Join(to, " or ") + ")"
+			}
+			steps = append(steps, w)
+		}
+		if on.Default != nil {
+			steps = append(steps, "sheet default "+schema.Num(*on.Default))
+		}
+		add("Steps", strings.Join(steps, ", "))
+		if on.Missing {
+			add("Dial", "none on this gimbal's sheet")
+		}
+		for _, pr := range on.Problems {
+			add("Problem", pr.Error())
+		}
+	}
+	add("Too much", ex.TooMuch)
+	add("Too little", ex.TooLittle)
+	for i, w := range ex.With {
+		if i == shownActs {
+			break
+		}
+		label := "Acts with"
+		if i > 0 {
+			label = ""
+		}
+		t.add(label, w.Key+": "+w.Text)
+	}
+	k.write(t.render(k.paint, "", k.wide) + "\n")
+	if len(ex.Cautions) > 0 {
+		k.write(wrap("Caution: "+strings.Join(ex.Cautions, " "), "", k.wide))
+	}
+	k.printf("Adjust %s of %d. Full text: --all\n", ordinal(ex.Order), ex.Of)
 }
 
 func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) {

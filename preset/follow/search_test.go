@@ -54,7 +54,7 @@ func TestSearchKeepsTheSubjectInItsShare(t *testing.T) {
 	}
 }
 
-// Larger for sweeping moves, smaller for subjects that turn without notice; a dead band
+// Wider and longer for slow, wide moves, smaller where the subject may turn at any moment; a dead band
 // wider than the sway holds a frame still. Common practice, no source.
 func TestSearchAgreesWithPractice(t *testing.T) {
 	o := SearchOptions{FieldOfView: 40 * Deg, MaxDrift: 0.3}

@@ -1,4 +1,4 @@
-// Package mass computes the mass properties of a camera package: total mass,
+// Package mass computes the mass properties of a build: total mass,
 // centre of gravity, inertia tensor, principal axes, and the inertia each motor
 // turns. SI throughout; x forward, y left, z up.
 package mass

@@ -51,7 +51,7 @@ type Param struct {
 	Dial schema.Dial
 }
 
-// Rig is what is known of a camera package.
+// Rig is what is known of a build.
 type Rig struct {
 	ID   string  // fingerprint; equal IDs are the same rig, "" matches none
 	Mass float64 // kg
