@@ -198,14 +198,11 @@ func TestLinkFaults(t *testing.T) {
 	base := linkShop(t)
 	table := linkTable(t)
 	rows := make([]string, len(linkFaults))
-	t.Run("faults", func(t *testing.T) {
-		for i, f := range linkFaults {
-			t.Run(f.name, func(t *testing.T) {
-				t.Parallel()
-				rows[i] = playFault(t, base, table, f)
-			})
-		}
-	})
+	g := devicetest.Together(t)
+	for i, f := range linkFaults {
+		g.Run(f.name, func(t *testing.T) { rows[i] = playFault(t, base, table, f) })
+	}
+	g.Wait()
 	if t.Failed() {
 		return
 	}
@@ -461,6 +458,8 @@ func TestLinkKilled(t *testing.T) {
 	base.ok(t, "set", "a-cam-prime", "stiffness.tilt=44")
 	base.ok(t, "save", "a-cam-prime", "-m", "Raise tilt")
 	table := linkTable(t)
+	g := devicetest.Together(t)
+	defer g.Wait()
 	for _, c := range []struct {
 		name    string
 		answers string // before it is killed
@@ -472,8 +471,7 @@ func TestLinkKilled(t *testing.T) {
 		{"at the question behind it", "Large B\ny\n", link.EvOutcome},
 		{"in the second write", "Large B\ny\ny\n", link.EvQuiet},
 	} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
+		g.Run(c.name, func(t *testing.T) {
 			s := copyShop(t, base)
 			d := devicetest.Start(t, "udp", "--table", table, "--heartbeat", "300")
 			cmd := s.command(t, "load", "a-cam-prime", "--unit", "QL-0044", "--link", "--plain", "--from", d.Address())

@@ -362,6 +362,13 @@ func TestWatch(t *testing.T) {
 		}
 		return out
 	}
+	twice := func(seqs ...byte) []hear {
+		var out []hear
+		for _, s := range seqs {
+			out = append(out, hear{time.Second, s, true}, hear{0, s, true})
+		}
+		return out
+	}
 	for _, c := range []struct {
 		name  string
 		heard []hear
@@ -377,7 +384,8 @@ func TestWatch(t *testing.T) {
 		{"restarted late in the count", beats(200, 201, 0, 1, 2), 0, Restarted},
 		{"one frame in another order", append(beats(10, 12), hear{0, 11, false}, hear{0, 13, false}), 0, None},
 		{"one very old frame", append(beats(40, 41), hear{0, 20, false}, hear{0, 42, false}, hear{0, 43, false}), 0, None},
-		{"each heartbeat twice", []hear{{time.Second, 1, true}, {0, 1, true}, {time.Second, 2, true}, {0, 2, true}, {time.Second, 3, true}, {0, 3, true}}, 0, Two},
+		{"each heartbeat twice", twice(1, 2, 3, 4, 5, 6), 0, Two},
+		{"the first ones twice", append(twice(1, 2, 3), beats(4, 5, 6, 7)...), 0, None},
 		{"now and then one twice", []hear{{time.Second, 1, true}, {0, 1, true}, {time.Second, 2, true}, {time.Second, 3, true}, {time.Second, 4, true}}, 0, None},
 		{"two counts", append(beats(10), hear{0, 90, false}, hear{0, 11, false}, hear{0, 91, false}, hear{0, 12, false}, hear{0, 92, false}, hear{0, 13, false}, hear{0, 93, false}), 0, Two},
 	} {

@@ -94,7 +94,7 @@ func (w *Watch) Beating() bool { return w.beats > 0 }
 // Trouble says what is wrong at a time.
 func (w *Watch) Trouble(now time.Time) Trouble {
 	switch {
-	case w.beats >= 3 && w.doubles >= w.beats-1, w.woven >= 3:
+	case w.beats >= 6 && w.doubles >= w.beats-1, w.woven >= 3: // by chance one or two come twice, not all
 		return Two
 	case w.fellBack:
 		return Restarted

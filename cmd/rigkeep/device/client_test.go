@@ -99,6 +99,8 @@ func check(t *testing.T, got []link.Reading, integers string) {
 // Each way, each version of the standard, each form of whole numbers, at three corners, and
 // bytes that come one by one.
 func TestReadsOverAllWays(t *testing.T) {
+	g := devicetest.Together(t)
+	defer g.Wait()
 	for _, c := range []struct {
 		way, kind, integers string
 		args                []string
@@ -108,8 +110,7 @@ func TestReadsOverAllWays(t *testing.T) {
 		{"serial", "tcp", schema.ByValue, []string{"--mavlink", "2"}},
 		{"signed", "tcp", schema.Bytewise, []string{"--sign", "a test key", "--encoding", "bytewise"}},
 	} {
-		t.Run(c.way, func(t *testing.T) {
-			t.Parallel()
+		g.Run(c.way, func(t *testing.T) {
 			d := devicetest.Start(t, c.kind, append(c.args, "--heartbeat", "300")...)
 			address := d.Address()
 			if c.way == "serial" {
@@ -195,6 +196,8 @@ func TestListens(t *testing.T) {
 
 // Bad lines still give the whole list, and never a wrong value.
 func TestReadsOverBadLines(t *testing.T) {
+	g := devicetest.Together(t)
+	defer g.Wait()
 	for name, args := range map[string][]string{
 		"10 % lost":              {"--drop", "10", "--count", "300"},
 		"30 % lost each way":     {"--drop", "30", "--drop-in", "30", "--count", "60"},
@@ -205,8 +208,7 @@ func TestReadsOverBadLines(t *testing.T) {
 		"other messages as well": {"--chatter", "5", "--count", "100"},
 		"no index in the answer": {"--echo-index", "65535"},
 	} {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
+		g.Run(name, func(t *testing.T) {
 			d := devicetest.Start(t, "udp", append(args, "--heartbeat", "300")...)
 			c := dial(t, d.Address())
 			all, err := c.ReadAll(t.Context())
@@ -225,6 +227,8 @@ func TestReadsOverBadLines(t *testing.T) {
 
 // What must be noticed instead of read.
 func TestReadingStops(t *testing.T) {
+	g := devicetest.Together(t)
+	defer g.Wait()
 	for name, x := range map[string]struct {
 		args []string
 		want error
@@ -234,8 +238,7 @@ func TestReadingStops(t *testing.T) {
 		"two under one number":     {[]string{"--clone"}, ErrTwo},
 		"one more setting appears": {[]string{"--count", "60", "--grow", "20"}, ErrUnsteady},
 	} {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
+		g.Run(name, func(t *testing.T) {
 			d := devicetest.Start(t, "udp", append([]string{"--heartbeat", "300"}, x.args...)...)
 			c, err := try(t, d.Address())
 			if err == nil {
@@ -249,8 +252,7 @@ func TestReadingStops(t *testing.T) {
 			}
 		})
 	}
-	t.Run("a second part of the unit is not mixed in", func(t *testing.T) {
-		t.Parallel()
+	g.Run("a second part of the unit is not mixed in", func(t *testing.T) {
 		d := devicetest.Start(t, "udp", "--twin", "155", "--heartbeat", "300")
 		c := dial(t, d.Address())
 		all, err := c.ReadAll(t.Context())
@@ -262,8 +264,7 @@ func TestReadingStops(t *testing.T) {
 			t.Errorf("others: %v", o)
 		}
 	})
-	t.Run("a device that dies", func(t *testing.T) {
-		t.Parallel()
+	g.Run("a device that dies", func(t *testing.T) {
 		d := devicetest.Start(t, "tcp", "--heartbeat", "300")
 		c := dial(t, d.Address())
 		d.Kill()
@@ -274,8 +275,7 @@ func TestReadingStops(t *testing.T) {
 			t.Errorf("%q, %v", o, err)
 		}
 	})
-	t.Run("Ctrl-C", func(t *testing.T) {
-		t.Parallel()
+	g.Run("Ctrl-C", func(t *testing.T) {
 		d := devicetest.Start(t, "udp", "--heartbeat", "300", "--drop", "100", "--count", "500")
 		a, _ := link.ParseAddress(d.Address())
 		rw, err := Open(t.Context(), a, false)

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync"
 	"testing"
 )
 
@@ -145,3 +146,26 @@ func (d *Device) Writes(t testing.TB) []string {
 	}
 	return out
 }
+
+// Group plays subtests beside each other. They mostly wait for a line, so there may be
+// more of them at a time than there are processors, which t.Parallel would keep to.
+type Group struct {
+	t     *testing.T
+	place chan struct{}
+	wait  sync.WaitGroup
+}
+
+// Together begins a group; Wait must be called before the test returns.
+func Together(t *testing.T) *Group { return &Group{t: t, place: make(chan struct{}, 12)} }
+
+// Run plays a subtest as soon as there is a place.
+func (g *Group) Run(name string, f func(*testing.T)) {
+	g.wait.Go(func() {
+		g.place <- struct{}{}
+		defer func() { <-g.place }()
+		g.t.Run(name, f)
+	})
+}
+
+// Wait waits for all of them.
+func (g *Group) Wait() { g.wait.Wait() }
