@@ -78,7 +78,7 @@ func TestCard(t *testing.T) {
 	if !bytes.Equal(html, write(t, c)) {
 		t.Error("the same card gives other bytes")
 	}
-	for _, want := range []string{c.Rigs[0].Rig.ID, "stiffness, pan", "29 of 0 to 100, larger is stiffer", "The torque with which the pan motor answers each degree of error<", "tilt limit up", "45°", "handheld", "It proves nothing on another unit", "jobs", "2 fine steps stiffer", "Runs warm", "50 mm", "QR code of: rigkeep show a-cam-prime"} {
+	for _, want := range []string{c.Rigs[0].Rig.ID, "stiffness, pan", "29 of 0 to 100, larger is stiffer", "Motor torque per degree of pointing error on pan<", "tilt limit up", "45°", "handheld", "It proves nothing on another unit", "jobs", "2 fine steps stiffer", "Runs warm", "50 mm", "QR code of: rigkeep show a-cam-prime"} {
 		if !strings.Contains(string(html), want) {
 			t.Errorf("the card lacks %q", want)
 		}

@@ -138,7 +138,7 @@ func TestHintsAndAxis(t *testing.T) {
 }
 
 func TestContradictionsAreFound(t *testing.T) {
-	text := strings.Replace(string(Text()), "direction = \"softer\"\ndo = \"Come down in fine steps until a tap dies at once, then", "direction = \"stiffer\"\ndo = \"Go up until a tap dies at once, then", 1)
+	text := strings.Replace(string(Text()), "direction = \"softer\"\ndo = \"Come down in fine steps until a tap dies at once. Then", "direction = \"stiffer\"\ndo = \"Go up until a tap dies at once. Then", 1)
 	tab, err := Parse("mine.toml", []byte(text))
 	if err != nil {
 		t.Fatal(err)

@@ -22,6 +22,8 @@ type Overlap struct {
 }
 
 // Words says it for people; length writes a length in m.
+//
+// Source: definition.
 func (o Overlap) Words(length func(float64) string) string {
 	return fmt.Sprintf("%s lies %s inside %s, %.0f %% of the smaller", o.Parts[0], length(o.Depth), o.Parts[1], o.Share*100)
 }
