@@ -107,6 +107,7 @@ func main() {
 		ours, git func() use
 	}
 	none := func() {}
+	job(bin, "part", "new", "Measured lens", "--slot", "lens", "--mass", "480g", "--balance", "31,0,0mm")() // for the clone
 	pairs := []pair{
 		{"start of the process: completion / git --version", "", none, job(bin, "completion", "bash"), job("git", "--version")},
 		{"show a tune's file: show --raw / git show HEAD:path", "2.0", none, job(bin, "show", fp, "--raw"), job("git", "show", "HEAD:"+filepath.ToSlash(file))},
@@ -117,6 +118,7 @@ func main() {
 		{"last change of a key / git blame -L with filters", "0.4", none, job(bin, "history", fp, "--key", "stiffness.tilt", "--limit", "1"), job("git", "-C", graph, "blame", "-L", fmt.Sprintf("%d,%d", line, line), "--", file)},
 		{"history of a key / git log -G -- path", "", none, job(bin, "history", fp, "--key", "stiffness.tilt"), job("git", "log", "-Gtilt", "--", file)},
 		{"list with summary and unsaved edits / git grep of three keys", "0.3", none, job(bin, "rig", "list"), job("git", "grep", "-E", "^(alias|gimbal|mass_kg)")},
+		{"rig clone --dry-run / git grep of three keys", "0.7", none, job(bin, "rig", "clone", fp, "measured-clone", "--replace", "lens=measured-lens", "--dry-run"), job("git", "grep", "-E", "^(alias|gimbal|mass_kg)")},
 		{"find with unsaved edits / git grep of three keys", "0.4", none, job("sh", "-c", bin+" find prime || test $? = 3"), job("git", "grep", "-E", "^(alias|gimbal|mass_kg)")},
 		{"what is unsaved: save without a name / git status", "0.8", none, job("sh", "-c", bin+" save || test $? = 2"), job("git", "status", "--porcelain")},
 		{"compare with HEAD / git diff", "", none, job(bin, "compare", fp), job("git", "diff", "--", file)},
