@@ -20,3 +20,21 @@ func (r Rig) Balanced(sheet *schema.Sheet) (mass.Properties, error) {
 	p.CG, err = fit.BalancePoint(p.CG, h.Roll.Axis, h.Tilt.Axis)
 	return p, err
 }
+
+// FitReport holds a build against a gimbal, balanced as far as its adjustments reach. Of
+// a build whose balance point is unknown only the payload is said.
+//
+// Errors: those of fit.Check.
+//
+// Source: fit.Check; Marks.
+func FitReport(r Rig, sheet *schema.Sheet, marks []MarkAnswer, lim fit.Limits) (fit.Report, error) {
+	for _, a := range marks {
+		if !a.Adjustment.Outer {
+			lim.Off[a.Adjustment.Moves] += a.Offset
+		}
+	}
+	if _, err := r.Properties(); IsUnknown(err) {
+		return fit.Payload(r.Mass(), lim)
+	}
+	return fit.Check(r.MassParts(), lim, mass.Options{})
+}

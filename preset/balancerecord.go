@@ -28,6 +28,7 @@ type BalanceEffort struct {
 // BalanceRecord says at which marks a build balanced, on which unit, with what resting
 // effort.
 type BalanceRecord struct {
+	Path                string // in the library; "" where that is not known
 	Rig, Unit, By, Note string
 	Began, Ended        time.Time // Ended is zero while the record is open
 	MassKg              float64

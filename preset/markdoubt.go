@@ -21,6 +21,9 @@ type MarkDoubt struct {
 	Point        string
 	Effort, Most float64
 	Record       BalanceRecord
+	// Turned says that the mark is as expected if its scale rises the other way, so that
+	// the sheet's rising is the likely slip.
+	Turned bool
 }
 
 // Words says it in one sentence.
@@ -28,7 +31,11 @@ func (d MarkDoubt) Words() string {
 	if d.Point != "" {
 		return fmt.Sprintf("Resting effort %s %% at %s; the marks allow at most %s %%", schema.Num(Rounded(d.Effort, 3)), d.Point, schema.Num(Rounded(d.Most, 2)))
 	}
-	return fmt.Sprintf("%s balanced at %.0f mm, expected %.0f to %.0f mm", d.Adjustment, d.Found*1000, math.Floor(d.Lo*1000)+0, math.Ceil(d.Hi*1000)+0)
+	s := fmt.Sprintf("%s balanced at %.0f mm, expected %.0f to %.0f mm", d.Adjustment, d.Found*1000, math.Floor(d.Lo*1000)+0, math.Ceil(d.Hi*1000)+0)
+	if d.Turned {
+		s += "; it would be as expected if the scale rose the other way (rising in the gimbal sheet)"
+	}
+	return s
 }
 
 // slackEffort is how much of an effort may be friction or the cable, in percent
@@ -49,7 +56,9 @@ func MarkDoubts(q MarkQuery) ([]MarkDoubt, error) {
 	}
 	before := q
 	before.Unit = rec.Unit
-	before.Records = slices.DeleteFunc(slices.Clone(q.Records), func(r BalanceRecord) bool { return !r.Began.Before(rec.Began) })
+	before.Records = slices.DeleteFunc(slices.Clone(q.Records), func(r BalanceRecord) bool {
+		return r.Began.After(rec.Began) || r.Rig == rec.Rig && r.Began.Equal(rec.Began)
+	})
 	answers, err := Marks(before)
 	if err != nil {
 		return nil, err
@@ -62,7 +71,11 @@ func MarkDoubts(q MarkQuery) ([]MarkDoubt, error) {
 		}
 		lo, hi := a.Mark.Interval(MarkDoubtLevel)
 		if *m.Mark < lo || *m.Mark > hi {
-			out = append(out, MarkDoubt{Adjustment: a.Adjustment.Name, Found: *m.Mark, Lo: lo, Hi: hi, Record: rec})
+			turned, err := before.turned(a.Adjustment, *m.Mark)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, MarkDoubt{Adjustment: a.Adjustment.Name, Found: *m.Mark, Lo: lo, Hi: hi, Record: rec, Turned: turned})
 			continue // an effort that goes with it is no second finding
 		}
 		if d, ok := effortDoubt(q, rec, a, *m.Mark, lo, hi); ok {
@@ -70,6 +83,21 @@ func MarkDoubts(q MarkQuery) ([]MarkDoubt, error) {
 		}
 	}
 	return out, nil
+}
+
+// turned reports whether a mark is as expected with the scale of its adjustment the other
+// way round.
+func (q MarkQuery) turned(adj schema.Adjustment, mark float64) (bool, error) {
+	other := adj
+	other.Direction = -adj.Direction
+	s := *q.Sheet
+	s.Adjustments = []schema.Adjustment{other}
+	q.Sheet = &s
+	answers, err := Marks(q)
+	if err != nil || answers[0].Mark == nil {
+		return false, err
+	}
+	return mark >= answers[0].Lo && mark <= answers[0].Hi, nil
 }
 
 // effortDoubt compares the efforts read on the stage of an adjustment with what its

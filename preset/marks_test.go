@@ -139,6 +139,11 @@ func TestMarkDoubts(t *testing.T) {
 	if ds, err = MarkDoubts(q); err != nil || len(ds) != 1 || ds[0].Adjustment != "plate" || !strings.Contains(ds[0].Words(), "balanced at 85 mm, expected") {
 		t.Errorf("%+v %v", ds, err)
 	}
+	// as far the other way as expected: the scale is taken to rise the wrong way
+	q.Records = []BalanceRecord{recs[0], recordOf(b, "U1", 6, 55, 36)}
+	if ds, err = MarkDoubts(q); err != nil || len(ds) != 1 || !ds[0].Turned || !strings.Contains(ds[0].Words(), "rose the other way") {
+		t.Errorf("%+v %v", ds, err)
+	}
 	// an effort that the marks do not explain
 	e := 40.0
 	good := recordOf(b, "U1", 6, 40, 36)

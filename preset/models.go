@@ -18,7 +18,11 @@ func FitLimits(s *schema.Sheet) fit.Limits {
 	h := Head(s)
 	lim := fit.Limits{PayloadMin: s.PayloadMin, PayloadMax: s.PayloadMax, TiltRadius: s.TiltRadius, RollRadius: s.RollRadius, PanRadius: s.PanRadius,
 		Pan: h.Pan.Axis, Roll: h.Roll.Axis, Tilt: h.Tilt.Axis}
-	if s.Box != nil {
+	switch {
+	case s.Box != nil && s.BoxCentre == nil:
+		size := mass.Vec(*s.Box)
+		lim.Size = &size
+	case s.Box != nil:
 		var lo, hi mass.Vec
 		for i := range lo {
 			lo[i], hi[i] = s.BoxCentre[i]-s.Box[i]/2, s.BoxCentre[i]+s.Box[i]/2

@@ -72,7 +72,7 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "payload.max_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Largest mass the head may carry, from the maker's manual.", Example: 6.0},
 		Field{Path: "payload.min_kg", Type: Float, Unit: "kg", Min: At(0), Max: At(100), Doc: "Smallest mass the maker allows.", Example: 0.5},
 		Field{Path: "space.box_mm", Type: Floats, Len: 3, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear box for the build, full edges along x, y, z.", Example: []any{220.0, 210.0, 200.0}},
-		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from where the motor axes cross.", Example: []any{10.0, 0.0, 0.0}},
+		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from where the motor axes cross; without it only its size is held against the build.", Example: []any{10.0, 0.0, 0.0}},
 		Field{Path: "space.tilt_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the tilt axis.", Example: 150.0},
 		Field{Path: "space.roll_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the roll axis.", Example: 160.0},
 		Field{Path: "space.pan_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the pan axis.", Example: 240.0},

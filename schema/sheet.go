@@ -42,8 +42,8 @@ type Sheet struct {
 	Slug, Name, Note                  string
 	PayloadMin, PayloadMax            float64     // kg
 	Box                               *[3]float64 // m
-	BoxCentre                         [3]float64
-	TiltRadius, RollRadius, PanRadius float64 // m, 0 unknown
+	BoxCentre                         *[3]float64 // m from where the motor axes cross; nil unknown
+	TiltRadius, RollRadius, PanRadius float64     // m, 0 unknown
 	TiltUpDeg, TiltDownDeg            *float64
 	Adjustments                       []Adjustment // in working order
 	Axes                              [3]AxisFacts
@@ -162,7 +162,6 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 	s := &Sheet{
 		Name: f.Str("name"), Note: f.Str("note"),
 		PayloadMin: f.NumOr("payload.min_kg", 0), PayloadMax: f.NumOr("payload.max_kg", 0),
-		BoxCentre:  vec(f.Nums("space.centre_mm"), mm),
 		TiltRadius: f.NumOr("space.tilt_radius_mm", 0) * mm, RollRadius: f.NumOr("space.roll_radius_mm", 0) * mm, PanRadius: f.NumOr("space.pan_radius_mm", 0) * mm,
 		Delay: f.NumOr("loop.delay_s", 0), RaiseTogether: f.Str("loop.raise") != "stiffness",
 		SensingOrder: int(f.NumOr("filter.sensing.order", 1)), DriveOrder: int(f.NumOr("filter.drive.order", 1)),
@@ -180,6 +179,10 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 	if b := f.Nums("space.box_mm"); b != nil {
 		v := vec(b, mm)
 		s.Box = &v
+	}
+	if c := f.Nums("space.centre_mm"); c != nil {
+		v := vec(c, mm)
+		s.BoxCentre = &v
 	}
 	for _, t := range []struct {
 		key string

@@ -467,7 +467,7 @@ func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (back i
 			a.say("%s", outWords(x)+".")
 		}
 	} else {
-		b.out("\n  %s\n\n", safe.Line("No mark is expected yet: "+x.Unknown))
+		b.out("\n%s\n", wrap(safe.Line("No mark is expected yet: "+x.Unknown+"."), "  ", a.columns()))
 	}
 	a.say("%s", lookFor(adj))
 	prompt := "mark found in mm (s skip, b back, q quit):"

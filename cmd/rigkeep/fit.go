@@ -15,7 +15,6 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/balance"
 	"rigkeep/preset/fit"
-	"rigkeep/preset/mass"
 	"rigkeep/preset/unit"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
@@ -172,19 +171,13 @@ func (k *invocation) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet
 	lim := preset.FitLimits(sheet)
 	u := k.units()
 	lim.Length, lim.Mass = u.m, u.kg
-	for _, a := range ans.answers {
-		if !a.Adjustment.Outer {
-			lim.Off[a.Adjustment.Moves] += a.Offset
-		}
+	var err error
+	if ans.Report, err = preset.FitReport(r, sheet, ans.answers, lim); err != nil {
+		return err
 	}
-	_, err := r.Properties()
-	if err != nil {
+	if _, err := r.Properties(); err != nil {
 		ans.Unknown = append(ans.Unknown, "clearance, inertia and gravity: "+err.Error())
-		ans.Report, err = fit.Payload(r.Mass(), lim)
-		return err
-	}
-	if ans.Report, err = fit.Check(r.MassParts(), lim, mass.Options{}); err != nil {
-		return err
+		return nil
 	}
 	js, err := r.Inertias(sheet, t)
 	if err != nil {
@@ -411,7 +404,7 @@ func (k *invocation) overWords(it fit.Item) string {
 	case it.Margin >= 0:
 		return fmt.Sprintf("%s, %s left", clearName(it.What), k.length(it.Margin, roundDown))
 	}
-	how := map[string]string{"top": "high", "bottom": "low", "front": "long", "back": "long", "left": "wide", "right": "wide"}[it.What]
+	how := map[string]string{"top": "high", "bottom": "low", "front": "long", "back": "long", "left": "wide", "right": "wide", "length": "much", "width": "much", "height": "much"}[it.What]
 	return fmt.Sprintf("%s, %s too %s", clearName(it.What), k.length(-it.Margin, roundUp), firstOf(how, "far"))
 }
 
@@ -479,14 +472,18 @@ func (k *invocation) printClearances(ans fitAnswer, all bool) {
 			rows = append(rows, l)
 		}
 	}
-	half(items[:6])
-	half(items[6:])
+	turning := slices.IndexFunc(items, func(it fit.Item) bool { return strings.HasPrefix(it.What, "swept") })
+	half(items[:turning])
+	half(items[turning:])
 	t := table{right: map[int]bool{1: true}}
 	for _, l := range rows {
 		t.add(fmt.Sprintf("%-18s", l.name), fmt.Sprintf("%4s", l.left), safe.Line(l.part))
 	}
 	k.printf("\n%s\n", k.paint.bold(fmt.Sprintf("%-26s  closest part", "Clearance at balance, "+unit)))
 	k.write(t.render(k.paint, "  ", k.wide))
+	if s := ans.sheet; s.Box != nil && s.BoxCentre == nil {
+		k.write(wrap("Only the size of the clear space is known, not where the axes cross in it (space.centre_mm).", "  ", k.wide))
+	}
 }
 
 // printFitWhy says what the marks rest on, and each clearance in words.

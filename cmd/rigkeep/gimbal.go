@@ -83,6 +83,9 @@ func runGimbalAdd(k *invocation) error {
 		if !preset.IsName(slug) {
 			return usage("%q cannot be the name of a gimbal", slug).hinted("use a short name of lower-case letters, digits, dot, dash and underscore: --name NAME")
 		}
+		if tree, err := file.Values(name, data); err == nil && schema.IsTemplate(schema.KindGimbal, tree) {
+			return &file.Error{File: name, What: "this is still the template: nothing of it is filled in", Fix: "write at least name and payload.max_kg, and take the # off their lines"}
+		}
 		if _, err := library.ParseAs(k.cat, name, schema.KindGimbal, data, nil); err != nil {
 			return err
 		}

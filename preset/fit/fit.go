@@ -40,11 +40,14 @@ type Box struct{ Min, Max mass.Vec }
 // Limits is what a gimbal offers. What is zero or nil is unknown and graded so.
 type Limits struct {
 	PayloadMin, PayloadMax float64 // kg
-	Clear                  *Box    // in the build frame
-	TiltRadius             float64 // m, clear about the tilt axis
-	RollRadius             float64
-	PanRadius              float64
-	Pan, Roll, Tilt        mass.Line // motor axes at home; without direction they run through the origin along z, x, y
+	Clear                  *Box    // from where the motor axes cross
+	// Size is the clear space, m, where only its edges along x, y and z are known and not
+	// where it lies; Clear is nil then.
+	Size            *mass.Vec
+	TiltRadius      float64 // m, clear about the tilt axis
+	RollRadius      float64
+	PanRadius       float64
+	Pan, Roll, Tilt mass.Line // motor axes at home; without direction they run through the origin along z, x, y
 	// Off is how far (m) the centre of gravity stays from where it would balance, as
 	// the adjustments end first; none of it where they do not.
 	Off mass.Vec
@@ -171,6 +174,12 @@ func (l *Limits) fill() error {
 	c.NotNegative("clear radius about tilt", l.TiltRadius, "m")
 	c.NotNegative("clear radius about roll", l.RollRadius, "m")
 	c.NotNegative("clear radius about pan", l.PanRadius, "m")
+	if l.Size != nil {
+		for _, v := range l.Size {
+			c.Positive("clear space", v, "m")
+		}
+		c.That(l.Clear == nil, "clear space", 0, "a size or a box, not both", "")
+	}
 	if l.Clear != nil {
 		for i, s := range sideNames {
 			c.Finite("clear box", l.Clear.Min[i])
@@ -249,7 +258,28 @@ func payload(m float64, l Limits) []Item {
 // clearances holds the outline, shifted, against the clear box and radii.
 func clearances(solids []mass.Solid, shift mass.Vec, l Limits) []Item {
 	var out []Item
+	for axis, name := range [3]string{"length", "width", "height"} {
+		if l.Size == nil {
+			break
+		}
+		dir := mass.Vec{}
+		dir[axis] = 1
+		far := func(d mass.Vec) Item {
+			return furthest(solids, func(s mass.Solid) float64 {
+				_, hi := s.Extent(d)
+				return hi
+			})
+		}
+		it, back := far(dir), far(dir.Scale(-1))
+		it.What, it.Limit = name, l.Size[axis]
+		it.Have += back.Have
+		it.grade(l, "the clear space in "+name)
+		out = append(out, it)
+	}
 	for axis, names := range sideNames {
+		if l.Size != nil {
+			break
+		}
 		for k, name := range names {
 			var dir mass.Vec
 			dir[axis] = 1 - 2*float64(k)

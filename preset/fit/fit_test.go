@@ -120,6 +120,22 @@ func TestClearancesByHand(t *testing.T) {
 	near(t, "shift", r.Shift.Add(asTyped).Len(), 0, 1e-12)
 }
 
+// Of a clear space whose place is not known, its size alone is held against the build.
+func TestClearSizeAlone(t *testing.T) {
+	r := check(t, kit(), Limits{Size: &mass.Vec{0.19, 0.12, 0.095}, Off: mass.Vec{9, 9, 9}})
+	for what, margin := range map[string]float64{"length": 0.01, "width": 0, "height": -0.005} {
+		near(t, what, item(t, r.Balanced, what).Margin, margin, 1e-12)
+	}
+	if it := item(t, r.Balanced, "height"); it.Grade != Over || it.Words != "body is 5.0 mm past the clear space in height" || r.Grade != Over {
+		t.Errorf("%+v", it)
+	}
+	if len(r.Balanced) != 6 {
+		t.Errorf("%+v", r.Balanced)
+	}
+	_, err := Check(kit(), Limits{Size: &mass.Vec{0.1, 0.1, 0}}, mass.Options{})
+	modeltest.WantDomain(t, "no height", err)
+}
+
 // Adjustments that end 14 mm before balance leave the build 14 mm further ahead.
 func TestAdjustmentsEnd(t *testing.T) {
 	l := Limits{Clear: &Box{mass.Vec{-0.08, -0.07, -0.06}, mass.Vec{0.12, 0.07, 0.06}}}

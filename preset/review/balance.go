@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 
+	"rigkeep/preset"
+	"rigkeep/preset/fit"
 	"rigkeep/schema"
 )
 
@@ -12,6 +14,11 @@ func init() {
 	tests["payload-over"] = payloadOver
 	tests["payload-near"] = payloadNear
 	tests["payload-under"] = payloadUnder
+	tests["clearance-over"] = clearanceOver
+	tests["mark-travel"] = markTravel
+	tests["balance-build"] = balanceBuild
+	tests["mark-doubt"] = markDoubt
+	tests["effort-doubt"] = effortDoubt
 	tests["effort-over"] = effortOver
 	tests["effort-unread"] = effortUnread
 	tests["horizon-offset"] = horizonOffset
@@ -56,6 +63,66 @@ func payloadUnder(l *look, x *Subject) {
 	}
 	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg and more", kg, num(x.Sheet.PayloadMin)),
 		evidence: x.weighed("smallest payload "+num(x.Sheet.PayloadMin)+" kg", "payload.min_kg")})
+}
+
+func clearanceOver(l *look, x *Subject) {
+	if x.Fit == nil {
+		return
+	}
+	var ev []Evidence
+	var words []string
+	for _, it := range x.Fit.Balanced {
+		if it.Grade == fit.Over {
+			words = append(words, it.Words)
+			ev = append(ev, x.SheetFile.fact(it.Words, "space.box_mm", "space"))
+		}
+	}
+	if words != nil {
+		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev})
+	}
+}
+
+func markTravel(l *look, x *Subject) {
+	for _, m := range x.Marks {
+		if m.Out <= 0 {
+			continue
+		}
+		what := fmt.Sprintf("%s would have to go to %.0f mm, %.0f mm past its scale", m.Adjustment.Name, m.Mark.Mid*1000, m.Out*1000)
+		if m.Effort != nil {
+			what += fmt.Sprintf("; holding that takes %s %% of the %s motor", num(preset.Rounded(*m.Effort, 2)), m.Adjustment.Stage)
+		}
+		r := m.Adjustment.Range
+		l.on(x, hit{what: what, seen: []string{m.Adjustment.Name}, evidence: []Evidence{x.SheetFile.fact(fmt.Sprintf("scale of %s: %s to %s mm", m.Adjustment.Name, num(r[0]*1000), num(r[1]*1000)), "adjustment")}})
+	}
+}
+
+func balanceBuild(l *look, x *Subject) {
+	var last *preset.BalanceRecord
+	for i, b := range x.Balances {
+		if b.Rig == x.Rig.ID {
+			return
+		}
+		if last == nil || b.Began.After(last.Began) {
+			last = &x.Balances[i]
+		}
+	}
+	if last == nil {
+		return
+	}
+	what := fmt.Sprintf("balanced on %s with a build of %.3f kg; it has %.3f kg now", last.Began.Format("2006-01-02"), last.MassKg, x.Rig.Mass())
+	l.on(x, hit{what: what, seen: []string{last.Rig}, evidence: []Evidence{{Text: "balance record of build " + last.Rig, File: last.Path, Line: 1, Who: last.By, When: last.Began}}})
+}
+
+func markDoubt(l *look, x *Subject)   { x.doubts(l, false) }
+func effortDoubt(l *look, x *Subject) { x.doubts(l, true) }
+
+func (x *Subject) doubts(l *look, effort bool) {
+	for _, d := range x.Doubts {
+		if effort != (d.Point != "") {
+			continue
+		}
+		l.on(x, hit{what: d.Words(), seen: []string{d.Adjustment, d.Point}, evidence: []Evidence{{Text: d.Words(), File: d.Record.Path, Line: 1, Who: d.Record.By, When: d.Record.Began}}})
+	}
 }
 
 func effortOver(l *look, x *Subject) {

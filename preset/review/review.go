@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"rigkeep/preset"
+	"rigkeep/preset/fit"
 	"rigkeep/preset/start"
 	"rigkeep/schema"
 )
@@ -64,6 +65,12 @@ type Subject struct {
 	Onsets   []Onset   // recorded for this rig
 	Logs     []Log     // bench logs of this rig
 	Taken    *Handover // newest acceptance of a handover for this tune
+	// Fit, Marks and Doubts are of the build as it is now, balanced; Balances are its own
+	// balance records. Nil where nothing is known.
+	Fit      *fit.Report
+	Marks    []preset.MarkAnswer
+	Doubts   []preset.MarkDoubt
+	Balances []preset.BalanceRecord
 	// Learned is where stiffness should end by the evidence, by parameter key; nil
 	// where it was not asked, with NotLearned saying why.
 	Learned    map[string]start.Range

@@ -10,7 +10,9 @@ import (
 	"time"
 
 	"rigkeep/preset"
+	"rigkeep/preset/balance"
 	"rigkeep/preset/file"
+	"rigkeep/preset/fit"
 	"rigkeep/preset/start"
 	"rigkeep/schema"
 )
@@ -358,6 +360,37 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "build-weighed", name: "101 g more", edit: func(x *texts) { x.rig = replaced(x.rig, "gimbal =", "weighed_kg = 1.221\ngimbal =") }, fires: true, says: []string{"101 g apart"}},
 		{rule: "build-weighed", name: "a scale's error", edit: func(x *texts) { x.rig = replaced(x.rig, "gimbal =", "weighed_kg = 1.105\ngimbal =") }},
 
+		{rule: "clearance-over", name: "a part past the clear box", change: sub(func(x *Subject) {
+			x.Fit = &fit.Report{Balanced: []fit.Item{{What: "top", Grade: fit.Over, Words: "monitor is 4.0 mm past the clear box at the top"}}}
+		}), fires: true, says: []string{"monitor is 4.0 mm past"}, severity: schema.Fix, command: "rigkeep fit b-cam"},
+		{rule: "clearance-over", name: "tight", change: sub(func(x *Subject) {
+			x.Fit = &fit.Report{Balanced: []fit.Item{{What: "top", Grade: fit.Tight}}}
+		})},
+		{rule: "mark-travel", name: "ends 12 mm before", change: sub(func(x *Subject) {
+			e := 31.4
+			x.Marks = []preset.MarkAnswer{{Adjustment: x.Sheet.Adjustments[0], Mark: &balance.Predicted{Mid: -0.012}, Out: 0.012, Offset: 0.012, Effort: &e}}
+		}), fires: true, says: []string{"plate would have to go to -12 mm, 12 mm past its scale", "31 % of the tilt motor"}, severity: schema.Fix},
+		{rule: "mark-travel", name: "on the scale", change: sub(func(x *Subject) {
+			x.Marks = []preset.MarkAnswer{{Adjustment: x.Sheet.Adjustments[0], Mark: &balance.Predicted{Mid: 0.012}}}
+		})},
+		{rule: "balance-build", name: "an earlier build's record alone", change: sub(func(x *Subject) {
+			x.Balances = []preset.BalanceRecord{{Rig: "k7qd2m9x4c", MassKg: 1.1, Began: now.AddDate(0, -1, 0), Path: "rigs/x"}}
+		}), fires: true, says: []string{"with a build of 1.100 kg"}, severity: schema.Check, command: "rigkeep balance b-cam"},
+		{rule: "balance-build", name: "balanced again since", change: sub(func(x *Subject) {
+			x.Balances = []preset.BalanceRecord{{Rig: "k7qd2m9x4c", MassKg: 1.1}, {Rig: x.Rig.ID, MassKg: 1.2}}
+		})},
+		{rule: "mark-doubt", name: "outside the interval", change: sub(func(x *Subject) {
+			x.Doubts = []preset.MarkDoubt{{Adjustment: "plate", Found: 0.055, Lo: 0.0281, Hi: 0.0407}}
+		}), fires: true, says: []string{"plate balanced at 55 mm, expected 28 to 41 mm"}, severity: schema.Check, command: "rigkeep balance b-cam"},
+		{rule: "mark-doubt", name: "an effort is another finding", change: sub(func(x *Subject) {
+			x.Doubts = []preset.MarkDoubt{{Adjustment: "plate", Point: "tilt, lens level", Effort: 20, Most: 6}}
+		})},
+		{rule: "effort-doubt", name: "more than the marks allow", change: sub(func(x *Subject) {
+			x.Doubts = []preset.MarkDoubt{{Adjustment: "plate", Point: "tilt, lens level", Effort: -20, Most: 6.04}}
+		}), fires: true, says: []string{"Resting effort -20 % at tilt, lens level; the marks allow at most 6 %"}, severity: schema.Check},
+		{rule: "effort-doubt", name: "a mark is another finding", change: sub(func(x *Subject) {
+			x.Doubts = []preset.MarkDoubt{{Adjustment: "plate", Found: 0.055, Lo: 0.03, Hi: 0.04}}
+		})},
 		{rule: "effort-over", name: "tilt 4.1, sign aside", edit: tuned("tilt = 1.5 }", "tilt = -4.1 }"), fires: true, says: []string{"tilt -4.1 %"}, command: "rigkeep fit b-cam"},
 		{rule: "effort-over", name: "at the threshold of the sheet", edit: func(x *texts) { x.tune = replaced(x.tune, "tilt = 1.5 }", "tilt = 4 }") }},
 		{rule: "effort-unread", name: "roll not read", edit: tuned("roll = 1, tilt", "tilt"), fires: true, says: []string{"roll"}, severity: schema.Note},
@@ -754,7 +787,7 @@ func TestOrder(t *testing.T) {
 		t.Errorf("%s, want %s", got, want)
 	}
 	only := Some(s, func(r schema.ReviewRule) bool { return r.Family == "balance" })
-	if len(only.Findings) != 2 || only.Checked != 6 {
+	if len(only.Findings) != 2 || only.Checked != 11 {
 		t.Errorf("only balance: %d findings, %d rules", len(only.Findings), only.Checked)
 	}
 }

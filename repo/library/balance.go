@@ -11,6 +11,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
+	"rigkeep/preset/review"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
@@ -53,7 +54,9 @@ func (l *Library) OwnBalances(fp string) ([]preset.BalanceRecord, error) {
 	var out []preset.BalanceRecord
 	for _, p := range paths {
 		if doc, err := l.Doc("", p); err == nil {
-			out = append(out, preset.DecodeBalance(doc.Tree()))
+			b := preset.DecodeBalance(doc.Tree())
+			b.Path = p
+			out = append(out, b)
 		}
 	}
 	return out, nil
@@ -94,6 +97,7 @@ func (l *Library) Balances(gimbal, fp string) ([]preset.BalanceRecord, error) {
 		}
 		var b preset.BalanceRecord
 		if json.Unmarshal([]byte(e.Value), &b) == nil {
+			b.Path = e.Path
 			out = append(out, b)
 		}
 	}
@@ -290,4 +294,31 @@ func (l *Library) PlanBalance(d *Loaded, b *Balancing, now time.Time) (*Plan, er
 		return nil, err
 	}
 	return l.PlanEdited(d, e)
+}
+
+// atBalance works out for a review whether the build fits, at which marks it balances,
+// and what of its records is in doubt.
+func (l *Library) atBalance(x *review.Subject) error {
+	var err error
+	if x.Balances, err = l.OwnBalances(x.Rig.ID); err != nil {
+		return err
+	}
+	unit := x.Unit
+	if u, ok := x.Sheet.Unit(unit); ok {
+		unit = u.Serial
+	}
+	q, err := l.MarkQuery(x.Rig, x.Sheet, unit)
+	if err != nil {
+		return err
+	}
+	if x.Marks, err = preset.Marks(q); err != nil {
+		return err
+	}
+	if x.Doubts, err = preset.MarkDoubts(q); err != nil {
+		return err
+	}
+	if rep, err := preset.FitReport(x.Rig, x.Sheet, x.Marks, preset.FitLimits(x.Sheet)); err == nil {
+		x.Fit = &rep // a build that cannot be computed is a fault of its own
+	}
+	return nil
 }

@@ -295,6 +295,11 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 		}
 	}
 
+	if x.Sheet != nil {
+		if err := l.atBalance(x); err != nil {
+			return err
+		}
+	}
 	hist, err := l.History(a.rr, a.tune, 0)
 	if err != nil {
 		return err
