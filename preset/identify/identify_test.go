@@ -199,16 +199,25 @@ func TestBadSightsAndOptions(t *testing.T) {
 	}
 }
 
+// What the sessions could not tell from the model of gimbal is not said.
 func TestWords(t *testing.T) {
 	r, err := Units([]Sight{seen(t, 0.005, 0.004, 0.9, 1.05, loop.RaiseTogether)}, DefaultOptions())
 	if err != nil {
 		t.Fatal(err)
 	}
 	w := strings.Join(r.Units[0].Words(), "\n")
-	for _, want := range []string{"tilt takes ×1.00", "from 1 onset", "of the sheet's stiffness", "delay "} {
+	if !strings.Contains(w, "delay ") || !strings.Contains(w, "from 1 onset") || strings.Contains(w, "takes ×1.0") {
+		t.Errorf("one session says %q", w)
+	}
+	told := Unit{Unit: "U", Axes: []Axis{{Axis: "tilt", Offset: Estimate{Best: 1.2, Lo: 1.1, Hi: 1.3, N: 4}, Scale: &Estimate{Best: 0.8, Lo: 0.7, Hi: 0.9, N: 4}}, {Axis: "pan", Offset: Estimate{Best: 1, Lo: 0.85, Hi: 1.18, N: 1}}}}
+	w = strings.Join(told.Words(), "\n")
+	for _, want := range []string{"tilt: takes ×1.20", "gives ×0.80 (0.70 to 0.90) of the sheet's stiffness", "from 4 onsets"} {
 		if !strings.Contains(w, want) {
 			t.Errorf("%q is not in %q", want, w)
 		}
+	}
+	if strings.Contains(w, "pan") {
+		t.Errorf("pan is said to be like every other: %q", w)
 	}
 }
 
