@@ -261,6 +261,49 @@ func TestSecondSignal(t *testing.T) {
 	}
 }
 
+// TestMemoryRefused saves with less and less memory to be had (ulimit -v). Where a run dies of it,
+// that counts as a kill: what it acknowledged is there, and the library is whole.
+func TestMemoryRefused(t *testing.T) {
+	s := newEstimator(t)
+	s.ok(t, "start", "a-cam-prime", "--write")
+	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
+	ended := map[bool]int{}
+	last, step := 0, 24
+	if long {
+		step = 4
+	}
+	for mb := 1400; mb > 40; mb = mb * (100 - step) / 100 {
+		if code, _, errw := s.real("set", "a-cam-prime", fmt.Sprintf("stiffness.pan=%d", 10+mb%37)); code != 0 {
+			t.Fatal(errw)
+		}
+		c, out, _ := s.process("save", "a-cam-prime", "-m", fmt.Sprintf("With %d MB", mb))
+		c.Args = append([]string{"sh", "-c", fmt.Sprintf("ulimit -v %d; exec \"$@\"", mb*1024), "sh", c.Path}, c.Args[1:]...)
+		c.Path = "/bin/sh"
+		_ = c.Run()
+		died := c.ProcessState.ExitCode() != 0
+		ended[died]++
+		if died {
+			last = max(last, mb)
+		}
+		if m := savedAs.FindStringSubmatch(out.String()); m != nil && !strings.Contains(s.git(t, "log", "--format=%H", "-3"), m[1]) {
+			t.Fatalf("%d MB: %s was acknowledged and is not in history", mb, m[1])
+		}
+		if code, _, text := s.real("show", "a-cam-prime"); code != 0 {
+			t.Fatalf("%d MB: show: exit %d\n%s", mb, code, text)
+		}
+		if text := s.git(t, "fsck", "--strict", "--no-dangling"); text != "" {
+			t.Fatalf("%d MB: %s", mb, text)
+		}
+	}
+	if code, _, text := s.real("check", "--git"); code != 0 {
+		t.Errorf("check: exit %d\n%s", code, text)
+	}
+	if ended[true] == 0 {
+		t.Error("no run was refused memory; this tests nothing")
+	}
+	t.Logf("%d runs ended, %d died, the first with %d MB", ended[false], ended[true], last)
+}
+
 // TestProcessesSaveAtOnce runs several of the real program on one library: what each of them
 // acknowledged is in history.
 func TestProcessesSaveAtOnce(t *testing.T) {

@@ -415,6 +415,55 @@ func TestRepairKilled(t *testing.T) {
 	}
 }
 
+// TestFaultThenKill has a step fail, and kills what handles that: random pairs of both. The next
+// command finds the library as it was or as it was to be.
+func TestFaultThenKill(t *testing.T) {
+	tries := 12
+	if long {
+		tries = 300
+	}
+	hit := 0
+	for i := range changes {
+		c := &changes[i]
+		base := small(t, c)
+		before := stateOf(t, base)
+		done := duplicate(t, base)
+		count := &disktest.Faulty{Inner: disk.OS{}}
+		l, err := OpenWith(done, Options{fs: count})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := c.run(l); err != nil {
+			t.Fatal(err)
+		}
+		after, steps := stateOf(t, done), count.Steps()
+		rnd := rand.New(rand.NewSource(int64(11 + i)))
+		for range tries {
+			dir := duplicate(t, base)
+			at := 1 + rnd.Intn(steps)
+			kill := &disktest.Faulty{Inner: disk.OS{}, At: at + rnd.Intn(12), Mode: []disktest.Mode{disktest.Die, disktest.DieShort}[rnd.Intn(2)]}
+			fault := &disktest.Faulty{Inner: kill, At: at, Mode: disktest.Fail, Err: []error{syscall.ENOSPC, syscall.EIO, syscall.EACCES}[rnd.Intn(3)]}
+			l, err := OpenWith(dir, Options{fs: fault, LockWait: 300 * time.Millisecond})
+			if err == nil {
+				err = c.run(l)
+			}
+			if fault.What != "" && kill.What != "" {
+				hit++
+			}
+			what := fmt.Sprintf("%s: a fault at %d (%s), killed at %q: %v", c.name, at, fault.What, kill.What, err)
+			now := stateOf(t, dir)
+			if !now.same(before) && !now.same(after) || err == nil && !now.same(after) {
+				t.Fatalf("%s: neither old nor new:\n%+v", what, now)
+			}
+			nextWorks(t, dir, what)
+		}
+	}
+	if hit < len(changes) {
+		t.Errorf("only %d pairs hit both", hit)
+	}
+	t.Logf("%d pairs of a fault and a kill in what handled it", hit)
+}
+
 // TestPowerLoss keeps a model of what is on stable storage, and builds from it what a loss of
 // power at each step could leave: only what was synced, all of it, or some of it.
 func TestPowerLoss(t *testing.T) {

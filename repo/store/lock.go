@@ -148,6 +148,10 @@ func (g *gitLock) take(w *waiter) error {
 				continue
 			}
 		}
+		if !errors.Is(err, fs.ErrExist) && !noHardLinks(err) {
+			g.release() // a fault, not a disk without links: a lock made in another way could not be cleared after a crash
+			return device("locking "+filepath.Base(g.target), err)
+		}
 		if !errors.Is(err, fs.ErrExist) {
 			// No hard links here: then a stale lock cannot be proved ours, and stays for a person.
 			f, ferr := l.fs.OpenFile(g.target+".lock", os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
