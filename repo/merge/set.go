@@ -112,9 +112,20 @@ func (l *renames) fp(id string) string {
 	return id
 }
 
+// locate is preset.Locate, and knows the photos of a rig as well: files of no kind, which go where
+// their rig goes and are never merged within.
+func locate(path string) (preset.Place, bool) {
+	if p, ok := preset.Locate(path); ok {
+		return p, true
+	}
+	p, ok := preset.LocatePhoto(path)
+	p.Kind = ""
+	return p, ok
+}
+
 // aligned is the path under which a file of the side is laid beside the base's.
 func (l *renames) aligned(path string) string {
-	p, ok := preset.Locate(path)
+	p, ok := locate(path)
 	if !ok || p.Rig == "" || l.id(p.Rig) == p.Rig {
 		return path
 	}
@@ -123,7 +134,7 @@ func (l *renames) aligned(path string) string {
 
 // real is aligned the other way round.
 func (l *renames) real(path string) string {
-	p, ok := preset.Locate(path)
+	p, ok := locate(path)
 	if !ok || p.Rig == "" || l.fp(p.Rig) == p.Rig {
 		return path
 	}
@@ -205,7 +216,7 @@ func (s *set) run() error {
 	byID := map[string]*group{}
 	add := func(l *renames, path string) {
 		c := l.aligned(path)
-		p, ok := preset.Locate(c)
+		p, ok := locate(c)
 		if ok && p.Rig != "" {
 			g := byID[p.Rig]
 			if g == nil {
@@ -708,7 +719,7 @@ func (s *set) tidy(g *group, ours, theirs string) error {
 			return err
 		}
 		for _, p := range list {
-			if _, ok := preset.Locate(p); ok {
+			if _, ok := locate(p); ok {
 				g.paths = append(g.paths, s.ours.aligned(p))
 			}
 		}
@@ -723,7 +734,7 @@ func (s *set) tidy(g *group, ours, theirs string) error {
 			return err
 		}
 		for _, p := range list {
-			if _, ok := preset.Locate(p); ok {
+			if _, ok := locate(p); ok {
 				g.paths = append(g.paths, s.theirs.aligned(p))
 			}
 		}
@@ -823,7 +834,7 @@ func sameBuild(a, b preset.Rig) bool {
 
 // normal gives a side's text of a rig's file the rig's identity, so that a move alone is no change.
 func (s *set) normal(aligned string, text []byte) ([]byte, error) {
-	p, _ := preset.Locate(aligned)
+	p, _ := locate(aligned)
 	if text == nil || p.Kind != schema.KindTune && p.Kind != schema.KindBench {
 		return text, nil
 	}
@@ -855,7 +866,7 @@ func (s *set) rigFile(g *group, aligned string, massOurs, massTheirs bool) error
 	if err != nil {
 		return err
 	}
-	place, _ := preset.Locate(aligned)
+	place, _ := locate(aligned)
 	ours, theirs := s.ours.real(aligned), s.theirs.real(aligned)
 	shown := ours
 	if o == nil {

@@ -7,6 +7,7 @@ import (
 	"sort"
 	"strings"
 	"testing"
+	"time"
 
 	"rigkeep/examples"
 	"rigkeep/preset"
@@ -599,4 +600,30 @@ func TestNothingToDo(t *testing.T) {
 			t.Errorf("%d: %v differ", i, d)
 		}
 	}
+}
+
+// Photos go where their rig goes, those that the other side added too, byte for byte.
+func TestPhotosFollowTheirRig(t *testing.T) {
+	base, fp := library(t)
+	day := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	one, two, three := "\xff\xd8\xffone\x00", "\xff\xd8\xfftwo\r\n\xfe", "\xff\xd8\xffthree"
+	at := func(fp, data string) string { return preset.PhotoPath(fp, day, []byte(data)) }
+	base = base.with(at(fp, one), one, at(fp, three), three)
+	ours, to := moved(t, base, fp, "mass_kg = 1.20", "mass_kg = 1.40")
+	theirs := base.with(at(fp, two), two)
+	delete(theirs, at(fp, three))
+	both(t, base, ours, theirs, func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		for p := range got {
+			if strings.Contains(p, fp) {
+				t.Errorf("%s stayed behind", p)
+			}
+		}
+		if got[at(to, one)] != one || got[at(to, two)] != two {
+			t.Error("a photo did not follow, or changed")
+		}
+		if got[at(to, three)] != "" {
+			t.Error("a photo that was removed is back")
+		}
+	})
 }
