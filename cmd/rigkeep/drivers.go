@@ -38,6 +38,11 @@ func (k *invocation) installDrivers() error {
 		}
 		changed = changed || c
 	}
+	photos, err := k.lib.Store.AddAttribute(ctx, photoAttribute)
+	if err != nil {
+		return err
+	}
+	changed = changed || photos
 	c, err := k.lib.Store.AddAttribute(ctx, "*.toml merge=rigkeep diff=rigkeep")
 	if err != nil {
 		return err
