@@ -71,7 +71,6 @@ type shape struct {
 	Dashed, Over bool
 	x0, y0       float64
 	x1, y1       float64
-	depth        float64
 }
 
 // arc is the tilt between its limits, with what lies past the point where something

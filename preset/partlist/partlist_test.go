@@ -40,11 +40,11 @@ func TestShelf(t *testing.T) {
 	if want := "name: slot: mass:g length:mm width:mm height:mm diameter:mm balance:mm quantity: owner: note:"; strings.Join(got, " ") != want {
 		t.Fatalf("guessed %s\nwant    %s", strings.Join(got, " "), want)
 	}
-	rows, faults := Read(tab, cols, nil)
+	_, faults := Read(tab, cols, nil)
 	if len(faults) != 1 || faults[0].Error() != "line 15: Name: 85 mm Tarn stands in line 4 already, with 702 g there and 705 g here; take one of the two out, or leave it out with --skip 4 or --skip 15" {
 		t.Fatalf("faults: %v", faults)
 	}
-	rows, faults = Read(tab, cols, []int{4})
+	rows, faults := Read(tab, cols, []int{4})
 	if faults != nil || len(rows) != 13 {
 		t.Fatalf("%d rows, %v", len(rows), faults)
 	}

@@ -179,7 +179,7 @@ func (l *Library) ImportTunes(t *csvtable.Table, o ImportOptions) (rows []Import
 			key, err := l.importKey(head, d)
 			if err != nil {
 				if r.Cells[i] != "" && as[i] != "" {
-					fault(r.Line, t.Header[i], err.Error(), "")
+					fault(r.Line, t.Header[i], "for "+err.Error(), "")
 				}
 				continue
 			}
@@ -203,7 +203,7 @@ func (l *Library) ImportTunes(t *csvtable.Table, o ImportOptions) (rows []Import
 				}
 			}
 			if err != nil {
-				fault(r.Line, t.Header[i], err.Error(), "")
+				fault(r.Line, t.Header[i], "for "+err.Error(), "")
 				continue
 			}
 			x.Values[key] = v

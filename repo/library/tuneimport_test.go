@@ -12,7 +12,7 @@ import (
 func FuzzImportTunes(f *testing.F) {
 	for _, s := range []string{
 		"rig;gimbal;mass;pan\nrail 35;skiff-small;1,25 kg;30\n", "Rig,Weight [g],tilt\na,1250,12.5\na,1250,13\n", "rig,mass,pan\n\"a\nb\",-1 kg,NaN\n",
-		"name,payload (lb),walk lag pan\nå,2.5,0.4\n", "rig\n\n", "rig,rig 2,mass\nx,y,1e999 kg\n", "pan,tilt\n1,2\n", "rig,mass,pan,PAN,stiffness.pan\nx,1 kg,1,2,3\n", "\xef\xbb\xbfrig\tmass\nx\t1 kg\n",
+		"name,payload (lb),walk lag pan\nå,2.5,0.4\n", "rig\n\n", "rig,rig 2,mass\nx,y,1e999 kg\n", "pan,tilt\n1,2\n", "rig,mass,pan,PAN,note,stiffness.pan\nx,1 kg,1,2,n,3\n", "\xef\xbb\xbfrig\tmass\nx\t1 kg\n",
 	} {
 		f.Add([]byte(s), "skiff-small")
 	}

@@ -374,7 +374,7 @@ func TestWriteFile(t *testing.T) {
 	if err := os.Symlink(t.TempDir(), filepath.Join(l.Root(), "out")); err != nil {
 		t.Fatal(err)
 	}
-	if err := l.WriteFile(ctx, "out/x.toml", []byte("x"), nil); !errors.Is(err, ErrBadPath) {
+	if err := l.WriteFile(ctx, "out/x.toml", []byte("x"), nil); !errors.Is(err, ErrDamaged) {
 		t.Fatal(err)
 	}
 	if err := l.RemoveFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n")); err != nil {
