@@ -259,7 +259,7 @@ func onInterrupt(e Env) (stop func(), interrupted func() bool) {
 			}
 			fmt.Fprintln(e.Stderr, "\nrigkeep: interrupted; what was saved is saved")
 			if again := goOn.Load(); again != nil {
-				fmt.Fprintln(e.Stderr, "  go on with: "+*again)
+				fmt.Fprintln(e.Stderr, "Try: "+*again)
 			}
 			select {
 			case <-over:

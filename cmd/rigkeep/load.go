@@ -19,7 +19,7 @@ func loadVerb() command {
 	return command{
 		name: "load", args: "RIG[/TUNE][@WHEN]", short: "key a tune in to a unit, ticked off, and record what the unit holds",
 		long:    "Lists the values in the order in which they are keyed in, in groups, by what the controller calls them. On a terminal each is ticked off; --done says that all of it is keyed in. What the unit holds then is recorded in its unit record and saved. --read-back asks for each number as the controller shows it and compares; --shows gives those that were read.\nWhere the unit speaks an open standard, --link reads and writes its dials over the wire instead, one at a time, each read back, with the old values on disk first.",
-		example: "rigkeep load a-cam-prime --unit QL-0031\nrigkeep load b-cam-85 --unit SK-0412 --memory 2 --done\nrigkeep load a-cam-prime --unit QL-0031 --read-back --shows tilt=47\nrigkeep load a-cam-prime --unit QL-0031 --link",
+		example: "rigkeep load a-cam-prime --unit QL-0031\nrigkeep load b-cam-85 --unit SK-0412 --done\nrigkeep load a-cam-prime --unit QL-0031 --read-back --shows tilt=47\nrigkeep load a-cam-prime --unit QL-0031 --link",
 		flags: append(append(loadLinkFlags(), boolFlags("done", "all of it is keyed in: record it", "read-back", "ask for the numbers as the controller shows them, and compare", "plain", "ask line by line, on any input")...),
 			&cli.StringFlag{Name: "unit", Usage: "the `UNIT`, by serial or label; else the one that the tune names"},
 			&cli.IntFlag{Name: "memory", Usage: "the controller's numbered memory `N`"},

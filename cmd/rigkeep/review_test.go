@@ -12,7 +12,7 @@ import (
 func TestReviewCommands(t *testing.T) {
 	app := newApp(Env{Getenv: func(string) string { return "" }}, nil)
 	all := leaves(app.Commands, "")
-	pairs := []string{"{ref}", "b-cam", "{rig}", "b-cam", "{job}", "night", "{other}", "tug", "{unit}", "Small A", "{gimbal}", "skiff-small", "{then}", "b-cam@HEAD", "{limits}", "limits.tilt.up_deg=40", "{defaults}", "filters.drive=2", "{shots}", "walk", "{key}", "filters.drive"}
+	pairs := []string{"{ref}", "b-cam", "{rig}", "b-cam", "{job}", "night", "{other}", "tug", "{unit}", "Small A", "{own}", "Small B", "{gimbal}", "skiff-small", "{then}", "b-cam@HEAD", "{limits}", "limits.tilt.up_deg=40", "{defaults}", "filters.drive=2", "{shots}", "walk", "{key}", "filters.drive"}
 	n := 0
 	for _, f := range schema.ReviewFamilies() {
 		for _, r := range f.Rules {

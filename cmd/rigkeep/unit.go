@@ -31,7 +31,7 @@ func unitVerb() command {
 		subs: []command{
 			{name: "new", args: "GIMBAL SERIAL…", short: "make a unit record for each serial", changes: true, minArgs: 2, maxArgs: -1, argKind: []string{"gimbal", "none"},
 				long:    "Makes units/GIMBAL/SERIAL/unit.toml and saves it. A label, a note, a fault and an address go with one serial. Change them later with set unit:SERIAL KEY=VALUE.",
-				example: "rigkeep unit new quay-large QL-0031 QL-0044 --firmware 2.4\nrigkeep unit new skiff-small SK-0417 --trouble \"Roll bearing worn\"",
+				example: "rigkeep unit new quay-large QL-0051 QL-0052 --firmware 2.4\nrigkeep unit new skiff-small SK-0420 --trouble \"Roll bearing worn\"",
 				flags:   facts(), run: runUnitNew},
 			{name: "add", args: "FILE…", short: "check unit records and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "A file of the form that new writes. Its name without .toml is the serial, or --serial.",
