@@ -57,7 +57,7 @@ func linkTable(t testing.TB) string {
 // linkShop is a library whose rig a-cam-prime has a tune for a linked gimbal.
 func linkShop(t testing.TB) *shop {
 	t.Helper()
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "set", "a-cam-prime", "stiffness.tilt=26", "follow.walk.lag.pan=40")
 	linkedSheet(t, s, "by value", "on command")

@@ -14,7 +14,7 @@ import (
 // handovers go on. Without that one of them broke its rig for ever: `history --json` and `handover
 // write` failed from then on.
 func TestOddCommits(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
 	path := ""
@@ -74,7 +74,7 @@ func TestOddCommits(t *testing.T) {
 	// what was handed over says the time as it was recorded, and another library takes it
 	file := filepath.Join(t.TempDir(), "out.zip")
 	s.ok(t, "handover", "write", "a-cam-prime", file)
-	other := newEstimator(t)
+	other := newFixture(t)
 	if code, out, errw := other.run("", "handover", "accept", file, "--unsigned", "--alias", "theirs", "--yes"); code != 0 {
 		t.Fatalf("accept: exit %d\n%s%s", code, out, errw)
 	}

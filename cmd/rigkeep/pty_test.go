@@ -231,7 +231,7 @@ func (s *shop) log(t *testing.T) string {
 // TestTerminalSession works a whole session on a terminal, with the window resized
 // in the middle, and counts what a slow link would have to carry.
 func TestTerminalSession(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom")
 	answers := 0
 	for ; ; answers++ {
@@ -306,12 +306,12 @@ func TestStopAtEveryQuestion(t *testing.T) {
 		{"interrupt from outside", "tilt", func(x *terminal) { _ = x.cmd.Process.Signal(os.Interrupt) }, exitInterrupt},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			whole := newEstimator(t)
+			whole := newFixture(t)
 			if code := whole.open(t, 24, 80, "bench", "a-cam-zoom", "--only", c.axes).play(onsets); code != 0 {
 				t.Fatalf("exit %d", code)
 			}
 			want := whole.log(t)
-			s := newEstimator(t)
+			s := newFixture(t)
 			breaks := 0
 			for ; ; breaks++ {
 				if breaks > 200 {
@@ -357,7 +357,7 @@ func TestStopAtEveryQuestion(t *testing.T) {
 
 // TestTerminalPlainSigns: in a locale that is not UTF-8 no byte above ASCII comes out.
 func TestTerminalPlainSigns(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.env["LC_ALL"] = "C"
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt")
 	if code := x.play(onsets); code != 0 {
@@ -376,7 +376,7 @@ func TestTerminalPlainSigns(t *testing.T) {
 // TestTerminalOddKeys: arrows, function keys and keys that answer nothing change
 // nothing; Ctrl-U and the erase key mend a line.
 func TestTerminalOddKeys(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt")
 	x.question()
 	x.send("9\x7f2\r")
@@ -404,7 +404,7 @@ func TestTerminalOddKeys(t *testing.T) {
 
 // TestTerminalProof is asked for on a terminal, what is missing only.
 func TestTerminalProof(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-zoom", "--write")
 	x := s.open(t, 24, 80, "prove", "a-cam-zoom", "--effort", "pan=1")
 	for _, a := range []string{"1\r", "h", "12\r", "Smooth\r"} {
@@ -423,7 +423,7 @@ func TestTerminalProof(t *testing.T) {
 // TestTerminalProofAsksAgain: an answer of a proof that cannot be is said and asked
 // again; none is dropped without a word, and none ends the questions.
 func TestTerminalProofAsksAgain(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-zoom", "--write")
 	s.ok(t, "set", "a-cam-zoom", "follow.walk.deadband.pan=3")
 	x := s.open(t, 24, 80, "prove", "a-cam-zoom")
@@ -449,7 +449,7 @@ func TestTerminalProofAsksAgain(t *testing.T) {
 // is open on the terminal; what they saved stays, and what no longer goes with the
 // session is said.
 func TestTerminalTuneSavedMeanwhile(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt") // there is no tune yet
 	for {
 		q := x.question()
@@ -480,7 +480,7 @@ func TestTerminalTuneSavedMeanwhile(t *testing.T) {
 // TestTerminalProgress: a long log is read with a bar that is gone at the end, and
 // the questions of diagnose are answered by single keys.
 func TestTerminalProgress(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	var b strings.Builder
 	b.WriteString("t_ms,gx_dps,gy_dps,gz_dps\n")
 	for i := range 40000 {
@@ -513,7 +513,7 @@ func TestTerminalProgress(t *testing.T) {
 // TestTerminalTransferInterrupted: Ctrl-C in the middle of a first copy or a sync ends it at once,
 // leaves nothing of it behind, and the next try does all of it.
 func TestTerminalTransferInterrupted(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	base := t.TempDir()
 	bare := transporttest.Bare(t, base, "tunes.git")
 	s.ok(t, "sync", bare)

@@ -19,7 +19,7 @@ type shop struct {
 	env map[string]string
 }
 
-func newEstimator(t testing.TB) *shop {
+func newFixture(t testing.TB) *shop {
 	t.Helper()
 	top := t.TempDir()
 	s := &shop{dir: filepath.Join(top, "lib"), now: time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC), env: map[string]string{
@@ -98,7 +98,7 @@ func (s stand) saw(p jsonProposal) []string {
 
 // TestBenchByScript works three axes one answer a run, to the saved revision.
 func TestBenchByScript(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	st := stand{onset: map[string]float64{"pan": 41, "roll": 37, "tilt": 29}}
 	began := time.Now()
 	j := next(t, s.ok(t, "bench", "a-cam-zoom", "--json"))
@@ -147,7 +147,7 @@ func TestBenchByScript(t *testing.T) {
 func BenchmarkBenchSession(b *testing.B) {
 	for range b.N {
 		b.StopTimer()
-		s := newEstimator(b)
+		s := newFixture(b)
 		st := stand{onset: map[string]float64{"pan": 41, "roll": 37, "tilt": 29}}
 		b.StartTimer()
 		j := next(b, s.ok(b, "bench", "a-cam-zoom", "--json"))
@@ -163,7 +163,7 @@ func BenchmarkBenchSession(b *testing.B) {
 // above the stiffest clean value below it. Counted here from the answers alone.
 // RIGKEEP_STORM=1 makes 200 sessions of it, or as many as four minutes hold.
 func TestSafetyRuleEndToEnd(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	const coarse = 5.0 // of the sheet quay-large
 	sessions, limit := 2, time.Now().Add(4*time.Minute)
 	if os.Getenv("RIGKEEP_STORM") != "" {

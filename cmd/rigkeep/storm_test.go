@@ -70,7 +70,7 @@ func TestKilledCommands(t *testing.T) {
 		seed = n
 	}
 	rnd := rand.New(rand.NewSource(seed))
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
 	acked := map[string]bool{}
@@ -156,7 +156,7 @@ func TestSignalledCommands(t *testing.T) {
 		tries = 300
 	}
 	rnd := rand.New(rand.NewSource(5))
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
 	set := func(n int) {
@@ -211,7 +211,7 @@ func TestSignalledCommands(t *testing.T) {
 // Ctrl-C waits for it, and the second ends the run at once and names the locks that it leaves. The
 // next command clears them.
 func TestSecondSignal(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	log := filepath.Join(s.dir, ".git", "logs", "HEAD")
 	kept, err := os.ReadFile(log)
@@ -264,7 +264,7 @@ func TestSecondSignal(t *testing.T) {
 // TestMemoryRefused saves with less and less memory to be had (ulimit -v). Where a run dies of it,
 // that counts as a kill: what it acknowledged is there, and the library is whole.
 func TestMemoryRefused(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
 	ended := map[bool]int{}
@@ -311,7 +311,7 @@ func TestProcessesSaveAtOnce(t *testing.T) {
 	if long {
 		each = 40
 	}
-	s := newEstimator(t)
+	s := newFixture(t)
 	rigs := []string{"a-cam-prime", "a-cam-zoom", "b-cam-85", "b-cam-18"}
 	for _, r := range rigs {
 		s.ok(t, "start", r, "--write")
@@ -355,7 +355,7 @@ func TestProcessesSaveAtOnce(t *testing.T) {
 // TestWaitForAnother holds the library's lock: a command that writes waits, says so, and gives up
 // with exit 4 and a way out; one that reads does not wait.
 func TestWaitForAnother(t *testing.T) {
-	s := newEstimator(t)
+	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
 	s.ok(t, "set", "a-cam-prime", "stiffness.pan=33")

@@ -16,7 +16,7 @@ import (
 // addresses, in the order in which it shows them.
 func TestHelpTeam(t *testing.T) {
 	t.Setenv("GIT_CONFIG_GLOBAL", os.DevNull)
-	s := newEstimator(t)
+	s := newFixture(t)
 	top := t.TempDir()
 	srv, stick, share := filepath.Join(top, "srv"), filepath.Join(top, "stick"), filepath.Join(top, "share")
 	for _, d := range []string{srv, stick, share, filepath.Join(srv, "house")} {

@@ -15,7 +15,7 @@ import (
 // yes is kept outside the library, --yes and no terminal are no answer.
 func TestTerminalToken(t *testing.T) {
 	t.Setenv("GIT_CONFIG_GLOBAL", os.DevNull)
-	s := newEstimator(t)
+	s := newFixture(t)
 	base := t.TempDir()
 	transporttest.Bare(t, base, "tunes.git")
 	web := transporttest.ServeHTTP(t, base, "tech", "s3cret")

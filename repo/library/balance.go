@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"math"
 	"slices"
-	"sort"
 	"time"
 
 	"rigkeep/preset"
@@ -30,18 +29,7 @@ func (b *Balancing) Saved() bool { return b.doc != nil }
 
 // BalancePaths lists the paths of a rig's balance records, oldest first.
 func (l *Library) BalancePaths(fp string) ([]string, error) {
-	all, err := l.Store.List(preset.RigDir(fp) + "/balance/")
-	if err != nil {
-		return nil, err
-	}
-	var out []string
-	for _, p := range all {
-		if place, ok := preset.Locate(p); ok && place.Kind == schema.KindBalance {
-			out = append(out, p)
-		}
-	}
-	sort.Strings(out)
-	return out, nil
+	return l.records(fp, "balance", schema.KindBalance)
 }
 
 // OwnBalances are the balance records in a rig's folder, as they lie in the work tree,

@@ -30,13 +30,18 @@ func (s *Session) Saved() bool { return s.doc != nil }
 
 // BenchLogs lists the paths of a rig's bench logs, oldest first.
 func (l *Library) BenchLogs(fp string) ([]string, error) {
-	all, err := l.Store.List(preset.RigDir(fp) + "/bench/")
+	return l.records(fp, "bench", schema.KindBench)
+}
+
+// records lists the paths of a rig's records of one kind, which are named by their time, oldest first.
+func (l *Library) records(fp, folder string, kind string) ([]string, error) {
+	all, err := l.Store.List(preset.RigDir(fp) + "/" + folder + "/")
 	if err != nil {
 		return nil, err
 	}
 	var out []string
 	for _, p := range all {
-		if place, ok := preset.Locate(p); ok && place.Kind == schema.KindBench {
+		if place, ok := preset.Locate(p); ok && place.Kind == kind {
 			out = append(out, p)
 		}
 	}
