@@ -96,6 +96,9 @@ type Event struct {
 	Text    string
 	Key     string // with Saw Note: the parameter that the note and Value are about, "" for none
 	At      string // when, for the log; not read here
+	// Question is the ID of the Proposal that this answers; "" is whatever is asked now. Where
+	// another question stands by now, Answer gives an *AnsweredError.
+	Question string
 }
 
 // Evidence is what is expected of an axis before the first look.
@@ -277,6 +280,11 @@ const (
 
 // Proposal is what to do next.
 type Proposal struct {
+	// ID names this question: how many steps the log has, the stage, and what is to be set. It
+	// is the same after the log was read again, on any machine; each recorded step, a note or
+	// an undo included, makes a new one, and no ID comes back. Whoever asks on several screens
+	// sends it back as Event.Question.
+	ID     string
 	Stage  Stage
 	Axis   schema.Axis // Search, Relook, Decide
 	Value  float64     // dial number; Search, Relook, Decide
@@ -299,21 +307,47 @@ type AnswerError struct{ What, Do string }
 
 func (e *AnswerError) Error() string { return e.What + ": " + e.Do }
 
+// AnsweredError is an answer to a question that no longer stands: it was answered before, from
+// another screen or by the same key twice. Nothing was recorded; Now is the question that stands.
+type AnsweredError struct {
+	Question string
+	Now      Proposal
+}
+
+func (e *AnsweredError) Error() string {
+	return fmt.Sprintf("question %s was answered already: nothing was recorded, %s is asked now", e.Question, e.Now.ID)
+}
+
 // Next is the proposal in the present state.
 //
 // Source: package comment.
-func (s *Session) Next() Proposal { return s.st.next() }
+func (s *Session) Next() Proposal {
+	p := s.st.next()
+	p.ID = fmt.Sprintf("%d-%s", len(s.events)+1, p.Stage)
+	switch p.Stage {
+	case Search, Relook, Decide:
+		p.ID += fmt.Sprintf("-%s-%s", p.Axis, schema.Num(p.Value))
+	case InHand:
+		p.ID += "-" + schema.Num(p.Point.TiltDeg)
+	}
+	return p
+}
 
 // Answer records an answer. A missing axis or value is the proposal's own; one that
 // is given may differ, for a look of one's own choosing. An answer that does not fit
-// is an *AnswerError and leaves the session as it was.
+// is an *AnswerError, one to a question that no longer stands an *AnsweredError; both
+// leave the session as it was.
 //
 // Source: package comment.
 func (s *Session) Answer(e Event) error {
+	if p := s.Next(); e.Question != "" && e.Question != p.ID {
+		return &AnsweredError{e.Question, p}
+	}
 	e, err := s.st.accept(e)
 	if err != nil {
 		return err
 	}
+	e.Question = ""
 	s.events = append(s.events, e)
 	switch e.Saw {
 	case Note, Effort:

@@ -953,3 +953,34 @@ func TestMarginStepsAndHandAgain(t *testing.T) {
 		t.Errorf("%+v: without the axis that was sent back the hand check begins again", p)
 	}
 }
+
+// Each question has an ID of its own: no ID comes back, also after an undo and a note, the
+// same log read again asks by the same one, and an answer to another is refused.
+func TestQuestionIDs(t *testing.T) {
+	cfg := one(plainDial, Evidence{})
+	s := begin(t, cfg)
+	seen := map[string]bool{}
+	for _, saw := range []Saw{Clean, Note, Chatter, Back, Chatter, Clean} {
+		p := s.Next()
+		if p.ID == "" || seen[p.ID] {
+			t.Fatalf("%q came back", p.ID)
+		}
+		seen[p.ID] = true
+		for old := range seen {
+			if old == p.ID {
+				continue
+			}
+			var twice *AnsweredError
+			if err := s.Answer(Event{Saw: saw, Question: old}); !errors.As(err, &twice) || twice.Now.ID != p.ID || s.Next().ID != p.ID {
+				t.Fatalf("answer to %s while %s is asked: %v", old, p.ID, err)
+			}
+		}
+		if err := s.Answer(Event{Saw: saw, Question: p.ID}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	again, err := Replay(cfg, s.Events())
+	if err != nil || again.Next().ID != s.Next().ID {
+		t.Errorf("%v: %s, read again %s", err, s.Next().ID, again.Next().ID)
+	}
+}

@@ -2,6 +2,7 @@ package library
 
 import (
 	"context"
+	"errors"
 	"maps"
 	"sort"
 	"time"
@@ -198,6 +199,13 @@ func (l *Library) PlanSessionHeld(p *Plan, d *Loaded, s *Session, by string, now
 // Answer records one answer: it is checked, written to the log on disk, and only
 // then does the session move on. A refused answer or a failed write leaves both
 // as they were.
+//
+// A session that is answered from several screens, as by a web server: show s.State.Next()
+// with its ID, send the ID back with the answer, take the session up anew with OpenSession,
+// and put the ID into e.Question. A second answer to the same question is a
+// *bench.AnsweredError, also where both come at the same moment, and its Now is the question
+// to show; before the first answer there is no log yet, so keep the one *Session of
+// NewSession until it is Saved. Whoever asks takes HoldStand for as long as somebody is at it.
 func (l *Library) Answer(ctx context.Context, s *Session, e bench.Event, at time.Time) error {
 	before := s.State.Events()
 	if err := s.State.Answer(e); err != nil {
@@ -212,10 +220,28 @@ func (l *Library) Answer(ctx context.Context, s *Session, e bench.Event, at time
 		if st, rerr := log.BenchSession(s.sheet); rerr == nil {
 			s.State = st
 		}
+		if errors.Is(err, store.ErrChanged) && e.Question != "" {
+			if now, rerr := l.reread(s); rerr == nil && now.Next().ID != e.Question {
+				return &bench.AnsweredError{Question: e.Question, Now: now.Next()}
+			}
+		}
 		return err
 	}
 	s.Log.Steps = append(s.Log.Steps, step)
 	return nil
+}
+
+// reread is the state of a session as its log is on disk now.
+func (l *Library) reread(s *Session) (*bench.Session, error) {
+	data, err := l.Store.Read(s.Path)
+	if err != nil {
+		return nil, err
+	}
+	doc, err := l.Parse(s.Path, data, nil)
+	if err != nil {
+		return nil, err
+	}
+	return preset.DecodeBench(doc.Tree()).BenchSession(s.sheet)
 }
 
 func (l *Library) append(ctx context.Context, s *Session, step preset.BenchStep) error {

@@ -58,6 +58,14 @@ func TestTwoAnswersToOneQuestion(t *testing.T) {
 	if err := l.Answer(ctx, s, bench.Event{Saw: bench.Clean}, day); !errors.Is(err, store.ErrChanged) {
 		t.Fatalf("%v, want that it was changed meanwhile", err)
 	}
+	// by the question's id it is told apart from a log that somebody edited: at the same
+	// moment, and later, by whoever reads the log again
+	for _, x := range []*Session{s, s2} {
+		var twice *bench.AnsweredError
+		if err := l.Answer(ctx, x, bench.Event{Saw: bench.Clean, Question: was.ID}, day); !errors.As(err, &twice) || twice.Now.ID != s2.State.Next().ID || twice.Now.ID == was.ID {
+			t.Fatalf("%v, want that %s was answered and %s is asked", err, was.ID, s2.State.Next().ID)
+		}
+	}
 	if !reflect.DeepEqual(was, s.State.Next()) || len(s.Log.Steps) != 1 {
 		t.Error("a refused write moved the session")
 	}
