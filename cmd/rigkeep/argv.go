@@ -14,10 +14,12 @@ import (
 // for that command.
 // It returns the command it found as well. A flag whose value is missing is an error: nothing, "--"
 // or a flag of the command or of the program stands in its place. Written as --flag=VALUE it takes anything.
+// A flag that takes one value and is given twice is an error too: cli would keep the last.
 func arrange(app *cli.App, args []string) (out []string, cmd *cli.Command, err error) {
 	var global, path, flags, rest []string
 	var chain []*cli.Command
 	cmds := app.Commands
+	given := map[cli.Flag]string{}
 	help := false
 	i := 1
 loop:
@@ -41,6 +43,12 @@ loop:
 				}
 			}
 			*dest = append(*dest, a)
+			if f != nil && takesValue(f) && !takesMany(f) {
+				if first := given[f]; first != "" && err == nil {
+					err = usage("the flag %s is given twice", first).hinted("it takes one value: leave one of them out")
+				}
+				given[f], _, _ = strings.Cut(a, "=")
+			}
 			if f != nil && !hasValue && takesValue(f) {
 				if i+1 == len(args) || args[i+1] == "--" || isFlag(app, chain, args[i+1]) {
 					if err == nil {
@@ -144,4 +152,10 @@ func findFlag(flags []cli.Flag, name string) cli.Flag {
 func takesValue(f cli.Flag) bool {
 	v, ok := f.(cli.DocGenerationFlag)
 	return ok && v.TakesValue()
+}
+
+// takesMany reports whether a flag may be given more than once.
+func takesMany(f cli.Flag) bool {
+	v, ok := f.(cli.DocGenerationSliceFlag)
+	return ok && v.IsSliceFlag()
 }

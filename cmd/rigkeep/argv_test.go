@@ -53,3 +53,39 @@ func TestFlagWithoutValue(t *testing.T) {
 		t.Errorf("only %d tried", tried)
 	}
 }
+
+// TestFlagTwice gives every flag that takes a value two, under each of its names: one that takes one
+// value is bad use, one that takes many keeps both. Without that the last one counted, without a word.
+func TestFlagTwice(t *testing.T) {
+	app := newApp(Env{Getenv: func(string) string { return "" }}, nil)
+	one, many := 0, 0
+	for path, c := range leaves(app.Commands, "") {
+		if c.SkipFlagParsing {
+			continue
+		}
+		for _, f := range append(c.Flags[:len(c.Flags):len(c.Flags)], app.Flags...) {
+			if !takesValue(f) {
+				continue
+			}
+			for _, name := range f.Names() {
+				line := append(append([]string{"rigkeep"}, strings.Fields(path)...), "--"+f.Names()[0], "5", "first", "-"+name+"=6")
+				got, _, err := arrange(app, line)
+				var bad *failure
+				if takesMany(f) {
+					many++
+					if text := strings.Join(got, " "); err != nil || !strings.Contains(text, " 5") || !strings.Contains(text, "=6") {
+						t.Errorf("%v: %v, %v", line, got, err)
+					}
+					continue
+				}
+				one++
+				if !errors.As(err, &bad) || bad.code != exitUsage || !strings.Contains(bad.text, "--"+f.Names()[0]+" is given twice") {
+					t.Errorf("%v: %v", line, err)
+				}
+			}
+		}
+	}
+	if one < 100 || many < 15 {
+		t.Errorf("only %d and %d tried", one, many)
+	}
+}
