@@ -15,7 +15,8 @@ import (
 const (
 	LibraryPath = "library.toml"
 	MainTune    = "main"
-	RigName     = "rig.toml" // the build sheet in a rig's folder
+	RigName     = "rig.toml"              // the build sheet in a rig's folder
+	SignersPath = "trust/allowed_signers" // keys that the library proposes, in OpenSSH's form
 )
 
 // GimbalPath is the sheet of a gimbal.

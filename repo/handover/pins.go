@@ -10,13 +10,14 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"rigkeep/preset"
 	"rigkeep/repo/handover/internal/seal"
 	"rigkeep/repo/store"
 )
 
 // SignersPath is where a library proposes keys. Whoever may push to it may write there, so nothing
 // in it counts before a person pinned it.
-const SignersPath = "trust/allowed_signers"
+const SignersPath = preset.SignersPath
 
 // Pins are the keys that count for one library on one machine, and which key each name signed with.
 // They are kept in the person's own configuration.

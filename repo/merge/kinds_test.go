@@ -1,6 +1,7 @@
 package merge
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -146,16 +147,58 @@ func TestPartAddedOnBothSides(t *testing.T) {
 	})
 }
 
-// TestSignersOnBothSides: two proposals of keys in trust/allowed_signers. The file is plain text and
-// no kind of the catalogue: changed on both sides it is a conflict, so that no merge makes up a list.
+// TestSignersOnBothSides: two proposals of keys in trust/allowed_signers are a set of lines, whichever side
+// merges: what one added is there, what one took away is gone, remarks stay above what they stood above.
+// One key changed on both sides is a conflict.
 func TestSignersOnBothSides(t *testing.T) {
 	base, _ := library(t)
-	const path = "trust/allowed_signers"
-	a, b := "a-cam@example.org ssh-ed25519 AAAA\n", "b-cam@example.org ssh-ed25519 BBBB\n"
-	both(t, base, base.with(path, a), base.with(path, b), func(t *testing.T, out *SetOutput, got mem) {
-		if !conflictAt(out, path, "") {
-			t.Errorf("conflicts: %v\n%s", out.Conflicts, got[path])
+	const path = preset.SignersPath
+	const a, b, c = "a-cam@example.org ssh-ed25519 AAAA\n", "b-cam@example.org ssh-ed25519 BBBB\n", "c-cam@example.org namespaces=\"git\" ssh-ed25519 CCCC of the bay\n"
+	until := strings.Replace(a, " ssh", " valid-before=\"20260401\" ssh", 1)
+	for _, x := range []struct{ name, base, ours, theirs, want string }{
+		{"both begin the file", "", a, b, a + b},
+		{"both begin it with one key in common", "", a + c, b + c, a + b + c},
+		{"the same on both", "", a, a, a},
+		{"one added on each side", a, a + b, a + c, a + b + c},
+		{"one each, remarks and blank lines", "# the house\n\n" + a, "# the house\n\n" + a + "# from the bay\n" + b, "# the house\n\n# guests\n" + c + a, "# the house\n\n# guests\n" + c + a + "# from the bay\n" + b},
+		{"taken away here, another added there", a + b, b, a + b + c, b + c},
+		{"both take one away", a + b + c, b + c, a + b, b},
+		{"a date here, another added there", a, until, a + b, until + b},
+		{"no line end, and Windows line ends", a, strings.TrimSuffix(a+b, "\n"), a + strings.TrimSuffix(c, "\n") + "\r\n", a + b + strings.TrimSuffix(c, "\n") + "\r\n"},
+		{"a date here, gone there", a + b, until + b, b, ""},
+		{"two dates of one key", a, until, strings.Replace(until, "0401", "0501", 1), ""},
+	} {
+		in := func(text string) mem {
+			if text == "" {
+				return base
+			}
+			return base.with(path, text)
 		}
-	})
-	both(t, base, base.with(path, a), base.with(path, a), func(t *testing.T, out *SetOutput, got mem) { noConflicts(t, out) })
+		results := map[string]bool{}
+		both(t, in(x.base), in(x.ours), in(x.theirs), func(t *testing.T, out *SetOutput, got mem) {
+			if x.want == "" {
+				if !conflictAt(out, path, "") {
+					t.Errorf("%s: conflicts: %v\n%s", x.name, out.Conflicts, got[path])
+				}
+				return
+			}
+			noConflicts(t, out)
+			results[got[path]] = true
+			if lines := func(s string) []string {
+				l := strings.Split(s, "\n")
+				slices.Sort(l)
+				return l
+			}; !slices.Equal(lines(got[path]), lines(x.want)) {
+				t.Errorf("%s:\n%swant\n%s", x.name, got[path], x.want)
+			}
+			for i, line := range strings.Split(x.want, "\n") { // a remark stays above its key
+				if strings.HasPrefix(line, "#") && i > 1 && !strings.Contains(got[path], line+"\n"+strings.Split(x.want, "\n")[i+1]) {
+					t.Errorf("%s: %q is elsewhere:\n%s", x.name, line, got[path])
+				}
+			}
+		})
+		if len(results) > 1 {
+			t.Errorf("%s: who merges matters: %v", x.name, results)
+		}
+	}
 }

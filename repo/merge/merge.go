@@ -26,6 +26,7 @@
 //     alias. Two builds with one alias are a conflict on the alias too.
 //   - A tune or bench log is checked against the merged gimbal sheet; a value that no longer
 //     lies on its dial is a conflict.
+//   - trust/allowed_signers merges as a set of lines.
 //   - A file added on both sides merges by key with nothing as the base. A file deleted on
 //     one side and changed on the other is a conflict.
 package merge
