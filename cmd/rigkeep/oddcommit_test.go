@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -23,6 +24,7 @@ func TestOddCommits(t *testing.T) {
 			path = strings.TrimSpace(line)
 		}
 	}
+	raw := map[string]string{} // by id
 	stamps := []string{"1767225600 +9999", "1767225600 -9999", "100000000000000000000 +0000", "253402300799 +1400", "1767225600 +2400", "1767225600 +0099", "1767225600", "x"}
 	odd := 0
 	for i, stamp := range stamps {
@@ -43,6 +45,7 @@ func TestOddCommits(t *testing.T) {
 			t.Fatal(err)
 		}
 		s.git(t, "update-ref", "HEAD", strings.TrimSpace(string(id)))
+		raw[strings.TrimSpace(string(id))] = commit
 		if i == 0 {
 			if text := s.git(t, "fsck", "--strict", "--no-dangling"); text != "" {
 				t.Errorf("git minds %q: %s", stamp, text)
@@ -71,15 +74,28 @@ func TestOddCommits(t *testing.T) {
 			t.Fatalf("%q: read: exit %d\n%s%s", stamp, code, out, errw)
 		}
 	}
-	// what was handed over says the time as it was recorded, and another library takes it
+	// what was handed over holds each of them byte for byte, and another library takes and marks it
 	file := filepath.Join(t.TempDir(), "out.zip")
 	s.ok(t, "handover", "write", "a-cam-prime", file)
 	other := newFixture(t)
 	if code, out, errw := other.run("", "handover", "accept", file, "--unsigned", "--alias", "theirs", "--yes"); code != 0 {
 		t.Fatalf("accept: exit %d\n%s%s", code, out, errw)
 	}
-	if log := other.git(t, "log", "--all", "--format=%B"); !strings.Contains(log, "Recorded-Time: 1767225600 +9999") {
-		t.Errorf("the recorded time went missing:\n%s", log)
+	log := other.git(t, "log", "--all", "--format=%B")
+	for _, line := range regexp.MustCompile(`(?m)^Raw-Revision: (\S+)$`).FindAllStringSubmatch(log, -1) {
+		c := exec.Command("sh", "-c", "base64 -d | git hash-object -t commit --stdin --literally")
+		c.Stdin = strings.NewReader(line[1])
+		id, err := c.Output()
+		if err != nil || raw[strings.TrimSpace(string(id))] == "" || !strings.Contains(log, "Revision: "+strings.TrimSpace(string(id))) {
+			t.Errorf("a revision came as another: %s %v", id, err)
+		}
+		delete(raw, strings.TrimSpace(string(id)))
+	}
+	if len(raw) > 0 {
+		t.Errorf("not handed over: %v in\n%s", raw, log)
+	}
+	if text := strings.Join(strings.Fields(other.ok(t, "history", "theirs")), " "); strings.Count(text, "which is no time") != len(stamps)-1 || !strings.Contains(text, `records the time "1767225600 +9999"`) {
+		t.Errorf("not marked where it came to:\n%s", text)
 	}
 	// saving on top, and a sync, go on
 	s.ok(t, "set", "a-cam-prime", "stiffness.pan=33")

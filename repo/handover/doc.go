@@ -21,7 +21,9 @@
 // The bundle does not hold the sender's history, but one extracted from it (store.Lib.Extract): the
 // revisions that changed these rigs, their tunes, bench logs and gimbal sheets, with authors,
 // times and messages as they were, and none of the other rigs' files. Its commits have ids of
-// their own; the trailer Handover-Revision names the commit each was made from. A library.toml
+// their own; the trailer Handover-Revision names the commit each was made from. One whose
+// author or committer line is none that every program can read gets the nearest that is; Raw-Revision
+// is then the commit it was made from, byte for byte, in base64. A library.toml
 // that says nothing of the sender makes a clone of it a library.
 //
 // Extracting is repeatable: an extract taken into another library and extracted there gives the

@@ -29,7 +29,8 @@ type Commit struct {
 	Author  Person
 	When    time.Time // the author's time, in the author's zone
 	// OddTime is the recorded time and zone where they cannot be a time: When is then the nearest
-	// that can, from 1970 to 9998, with UTC for a zone that is none. Else "".
+	// that can, from 1970 to 9998, with UTC for a zone that is none. Else "". A revision that a handover
+	// brought says it in a trailer.
 	OddTime string
 	Subject string // the first line of the message
 	Body    string // the rest, without the trailers
@@ -113,6 +114,9 @@ func parseCommit(id plumbing.Hash, data []byte) (*Commit, error) {
 	}
 	c.Author, c.When, c.OddTime = parseSignature(string(h.Author))
 	c.Subject, c.Body, c.Trailers = splitMessage(string(h.Message))
+	if stamp := c.Trailer(recordedTime); c.OddTime == "" && stamp != "" {
+		_, _, c.OddTime = parseSignature("<> " + stamp) // it came in a handover, under the nearest time
+	}
 	return c, nil
 }
 

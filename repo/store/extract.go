@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"slices"
@@ -371,7 +372,8 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 	for _, p := range up {
 		fmt.Fprintf(&b, "parent %s\n", p.id)
 	}
-	recorded := "" // the author's time, where it is none and another goes out in its place
+	var kept []Trailer // what another stands for here: the author's time, and the revision byte for byte
+	raw := false
 	for _, key := range []string{"author", "committer"} {
 		line := ""
 		for l := range strings.SplitSeq(head, "\n") {
@@ -382,8 +384,9 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 		if !validSignatureLine(line) {
 			p, when, odd := parseSignature(line)
 			if odd != "" && key == "author" {
-				recorded = odd
+				kept = append(kept, Trailer{recordedTime, odd})
 			}
+			raw = true
 			line = signature(Person{firstText(clean(p.Name), "unknown"), firstText(clean(p.Email), "unknown")}, when)
 		}
 		fmt.Fprintf(&b, "%s %s\n", key, line)
@@ -393,25 +396,29 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 		text = "(no message)"
 	}
 	_, _, trailers := splitMessage(text)
-	if recorded != "" {
-		if len(trailers) == 0 {
-			text += "\n"
-		}
-		t := Trailer{recordedTime, recorded}
-		text, trailers = text+"\n"+t.Key+": "+t.Value, append(trailers, t)
+	if raw {
+		kept = append(kept, Trailer{rawRevision, base64.StdEncoding.EncodeToString(data)})
 	}
 	if !slices.ContainsFunc(trailers, func(t Trailer) bool { return t.Key == x.q.Trailer && isID(t.Value) }) {
-		if len(trailers) == 0 {
-			text += "\n"
-		}
-		text += "\n" + x.q.Trailer + ": " + string(c.ID)
+		kept = append(kept, Trailer{x.q.Trailer, string(c.ID)})
+	}
+	if len(trailers) == 0 && len(kept) > 0 {
+		text += "\n"
+	}
+	for _, t := range kept {
+		text += "\n" + t.Key + ": " + t.Value
 	}
 	fmt.Fprintf(&b, "\n%s\n", text)
 	return objects.New(plumbing.CommitObject, b.Bytes()), nil
 }
 
-// recordedTime is the key of the line that keeps a time as it was recorded, where that is no time.
-const recordedTime = "Recorded-Time"
+// Keys of the lines that keep what an extracted revision cannot have in its head: the author's time as
+// it was recorded, where that is no time, and the whole revision in base64, of which
+// `base64 -d | git hash-object -t commit --stdin --literally` makes its id again.
+const (
+	recordedTime = "Recorded-Time"
+	rawRevision  = "Raw-Revision"
+)
 
 func firstText(a, b string) string {
 	if a != "" {
