@@ -39,6 +39,19 @@ func (a Adjustment) Rising() string {
 	return ""
 }
 
+// ParseRising reads a way in which a scale can rise: along what, and its sign.
+func ParseRising(way string) (moves, sign int, ok bool) {
+	for _, d := range directions {
+		if d.name == way {
+			return d.moves, d.sign, true
+		}
+	}
+	return 0, 0, false
+}
+
+// Along is what it moves the build along: "x", "y" or "z".
+func (a Adjustment) Along() string { return coordinates[a.Moves] }
+
 // Falling is the way the build moves with a smaller mark.
 func (a Adjustment) Falling() string {
 	a.Direction = -a.Direction

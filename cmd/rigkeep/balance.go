@@ -9,6 +9,7 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
+	"rigkeep/preset/balance"
 	"rigkeep/preset/unit"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
@@ -72,9 +73,21 @@ func markShort(a preset.MarkAnswer) string {
 	name := safe.Line(a.Adjustment.Name)
 	switch {
 	case a.Found != nil:
-		return fmt.Sprintf("%s %s mm", name, schema.Num(preset.Rounded(*a.Found.Mark*1000, 4)))
+		return fmt.Sprintf("%s %s mm", name, schema.Num(preset.Rounded(*a.Found.Mark*1000, 4))) + nearEnd(a)
 	case a.Mark != nil:
-		return fmt.Sprintf("%s %s ± %.0f mm", name, wholeMM(a.Mark.Mid), math.Max(1, math.Ceil((a.Hi-a.Lo)*500)))
+		return fmt.Sprintf("%s %s ± %.0f mm", name, wholeMM(a.Mark.Mid), math.Max(1, math.Ceil((a.Hi-a.Lo)*500))) + nearEnd(a)
+	}
+	return ""
+}
+
+// nearEnd says that little of a scale is left behind a mark on it: the next part may need
+// more (5 mm, common practice, no source).
+func nearEnd(a preset.MarkAnswer) string {
+	at, _, ok := a.Expected()
+	if r := a.Adjustment.Range; ok && r != nil && a.Out == 0 {
+		if left := math.Min(at-r[0], r[1]-at); left >= 0 && left < 0.005 {
+			return fmt.Sprintf(" (%s mm before its end)", wholeMM(left))
+		}
 	}
 	return ""
 }
@@ -138,7 +151,7 @@ func outWords(a preset.MarkAnswer) string {
 	if a.Effort != nil {
 		return s + fmt.Sprintf(", which takes %s %% of the %s motor", schema.Num(preset.Rounded(*a.Effort, 2)), a.Adjustment.Stage)
 	}
-	return s + fmt.Sprintf("; what holding that takes is unknown: needs the %s motor's torque (torque_nm)", a.Adjustment.Stage)
+	return s + "; what holding that takes is " + balance.NeedsTorque(a.Adjustment.Stage).Error()
 }
 
 // markWhy says what a mark rests on.
@@ -182,6 +195,14 @@ func counted(n int, what string) string {
 		return "1 " + what
 	}
 	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// payload is what a gimbal carries; a least of 0 is not known.
+func (u units) payload(least, most float64) string {
+	if least > 0 {
+		return u.kgRange(least, most)
+	}
+	return "up to " + u.kg(most)
 }
 
 // kgRange is a range of masses as a sheet states it: "0.5 to 6.0 kg".

@@ -276,7 +276,11 @@ func (b *balanceRun) state(saved string) error {
 		next = points[point].Text
 	}
 	if b.json() {
-		j := jsonBalance{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Unit: b.unit, Marks: b.jsonMarks(answers), Next: next, Saved: saved, Balance: []jsonReading{}, Doubts: b.doubts(), Cautions: balanceCautions}
+		var doubts []string
+		for _, d := range b.doubts() {
+			doubts = append(doubts, d.Words())
+		}
+		j := jsonBalance{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Unit: b.unit, Marks: b.jsonMarks(answers), Next: next, Saved: saved, Balance: []jsonReading{}, Doubts: append([]string{}, doubts...), Cautions: balanceCautions}
 		if b.rec != nil {
 			if b.rec.Saved() {
 				j.Record = b.rec.Path
@@ -299,21 +303,14 @@ func (b *balanceRun) state(saved string) error {
 	return nil
 }
 
-// doubts are what the record does not agree with.
-func (b *balanceRun) doubts() []string {
-	out := []string{}
+// doubts are what the record does not agree with; none where that cannot be said.
+func (b *balanceRun) doubts() []preset.MarkDoubt {
 	q, err := b.lib.MarkQuery(b.d.Rig, b.d.Sheet, b.unit)
 	if err != nil {
-		return out
+		return nil
 	}
-	ds, err := preset.MarkDoubts(q)
-	if err != nil {
-		return out
-	}
-	for _, d := range ds {
-		out = append(out, d.Words())
-	}
-	return out
+	ds, _ := preset.MarkDoubts(q)
+	return ds
 }
 
 // report is the end of a balance.
@@ -329,8 +326,10 @@ func (b *balanceRun) report(rev store.Rev) {
 	for _, w := range b.found() {
 		b.out("%s", wrap(safe.Text(w), "  ", b.wide))
 	}
-	for _, w := range b.doubts() {
-		b.out("%s", wrap(b.paint.warn("Check")+" "+safe.Text(w)+". Check the mark, its scale and every clamp, or whether a part changed.", "  ", b.wide))
+	turned := false
+	for _, d := range b.doubts() {
+		turned = turned || d.Turned
+		b.out("%s", wrap(b.paint.warn("Check")+" "+safe.Text(d.Words())+". Check the mark, its scale and every clamp, or whether a part changed.", "  ", b.wide))
 	}
 	for _, r := range b.readings() {
 		if r.Read.Verdict == balance.Rebalance {
@@ -339,6 +338,9 @@ func (b *balanceRun) report(rev store.Rev) {
 	}
 	if rev != "" {
 		b.out("Saved as %s\n", rev.Short())
+		if turned {
+			b.out("Try: rigkeep edit gimbal:%s\n", b.d.Sheet.Slug)
+		}
 		b.out("Try: rigkeep start %s\n", b.args[0])
 		return
 	}

@@ -58,7 +58,8 @@ type fitAnswer struct {
 	View    jsonFit             `json:"report"`
 	Unit    string              `json:"unit,omitempty"`
 	Marks   []jsonMark          `json:"marks"`
-	Unknown []string            `json:"unknown"`          // what this needs and the sheets do not say
+	Unknown []string            `json:"unknown"` // what this needs and the sheets do not say
+	Overlap []fit.Overlap       `json:"overlaps"`
 	Record  string              `json:"record,omitempty"` // the balance record that --effort went into
 	Motors  map[string]fitMotor `json:"motors"`
 	Raises  string              `json:"raises"`
@@ -69,6 +70,7 @@ type fitAnswer struct {
 
 	answers []preset.MarkAnswer
 	sheet   *schema.Sheet
+	parts   []preset.Part
 }
 
 // fitMotor is what one motor turns.
@@ -92,7 +94,7 @@ func runFit(k *invocation) error {
 			return err
 		}
 	}
-	ans := fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Unknown: []string{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises(), sheet: sheet}
+	ans := fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Unknown: []string{}, Overlap: []fit.Overlap{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises(), sheet: sheet}
 	if u := k.c.String("unit"); u != "" {
 		unit, err := k.lib.UnitOf(sheet, u)
 		if err != nil {
@@ -175,6 +177,7 @@ func (k *invocation) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet
 	if ans.Report, err = preset.FitReport(r, sheet, ans.answers, lim); err != nil {
 		return err
 	}
+	ans.parts, ans.Overlap = r.Parts, append(ans.Overlap, r.Overlaps()...)
 	if _, err := r.Properties(); err != nil {
 		ans.Unknown = append(ans.Unknown, "clearance, inertia and gravity: "+err.Error())
 		return nil
@@ -323,6 +326,9 @@ func (k *invocation) printFit(title string, ans fitAnswer) {
 	for _, u := range ans.Unknown {
 		k.write(hung("Unknown", safe.Text(u), k.wide))
 	}
+	for _, o := range ans.Overlap {
+		k.write(hung("Overlap", safe.Line(o.Words(k.units().m))+"; check both sizes and where they sit", k.wide))
+	}
 	if all || !asked {
 		k.printClearances(ans, all)
 	}
@@ -338,7 +344,11 @@ func (k *invocation) printFit(title string, ans fitAnswer) {
 	k.write(wrap("Caution: power off before you move the camera on its plate. Hold it before you open a clamp.", "", k.wide))
 	rig := k.args[0]
 	switch {
-	case rep.Grade == fit.Over || ans.ends() != nil:
+	case rep.Grade == fit.Over:
+		if slot := ans.offender(); slot != "" && len(ans.WhatIf) == 0 {
+			k.printf("Try: rigkeep fit %s --without %s\n", rig, slot)
+		}
+	case ans.ends() != nil:
 	case ans.answers != nil && ans.answers[0].Found == nil && len(ans.WhatIf) == 0:
 		k.printf("Try: rigkeep balance %s\n", rig)
 	case len(ans.WhatIf) == 0:
@@ -353,6 +363,41 @@ func (k *invocation) printFit(title string, ans fitAnswer) {
 	}
 }
 
+// worst is the item that decides a grade, nil for none.
+func (a fitAnswer) worst(grade fit.Grade) (worst *fit.Item) {
+	for _, list := range [][]fit.Item{a.Report.Payload, a.Report.Balanced} {
+		for i, it := range list {
+			if it.Grade == grade && (worst == nil || it.Margin < worst.Margin) {
+				worst = &list[i]
+			}
+		}
+		if worst != nil {
+			return worst
+		}
+	}
+	return nil
+}
+
+// offender is the slot of the part that is furthest past its limit, where it can be left
+// off: one of its kind, that carries nothing and is not what the build is about.
+func (a fitAnswer) offender() string {
+	it := a.worst(fit.Over)
+	if it == nil || it.Part == "" {
+		return ""
+	}
+	slot, _, _ := strings.Cut(it.Part, ": ")
+	rest, err := preset.WithoutPart(a.parts, slot)
+	if err != nil || len(rest) == 0 || slot == "body" || slot == "lens" {
+		return ""
+	}
+	for _, p := range rest {
+		if strings.HasPrefix(p.On, slot+".") {
+			return ""
+		}
+	}
+	return slot
+}
+
 // hung writes a label and its text, the text wrapped behind the label.
 func hung(label, text string, wide int) string {
 	const col = 11
@@ -364,16 +409,8 @@ func hung(label, text string, wide int) string {
 func (k *invocation) fitVerdict(ans fitAnswer) string {
 	rep := ans.Report
 	over := func(grade fit.Grade) string {
-		for _, list := range [][]fit.Item{rep.Payload, rep.Balanced} {
-			worst := fit.Item{Margin: math.Inf(1)}
-			for _, it := range list {
-				if it.Grade == grade && it.Margin < worst.Margin {
-					worst = it
-				}
-			}
-			if worst.What != "" {
-				return k.overWords(worst)
-			}
+		if it := ans.worst(grade); it != nil {
+			return k.overWords(*it)
 		}
 		return ""
 	}
@@ -427,11 +464,7 @@ func wholeMM(m float64) string { return fmt.Sprintf("%.0f", math.Round(m*1000)+0
 
 func (k *invocation) payloadWords(ans fitAnswer) string {
 	u, s := k.units(), ans.sheet
-	m := u.kg(ans.Report.Properties.Mass)
-	if s.PayloadMin > 0 {
-		return m + " of " + u.kgRange(s.PayloadMin, s.PayloadMax)
-	}
-	return m + " of up to " + u.kg(s.PayloadMax)
+	return u.kg(ans.Report.Properties.Mass) + " of " + u.payload(s.PayloadMin, s.PayloadMax)
 }
 
 // printClearances lists what is left on each side and about each axis, tightest first
@@ -481,10 +514,17 @@ func (k *invocation) printClearances(ans fitAnswer, all bool) {
 	}
 	k.printf("\n%s\n", k.paint.bold(fmt.Sprintf("%-26s  closest part", "Clearance at balance, "+unit)))
 	k.write(t.render(k.paint, "  ", k.wide))
+	if it := ans.worst(fit.Over); it != nil && it.Unit == "m" && it.Margin > -rulerError {
+		k.write(wrap("Measure it on the build: sizes taken with a ruler, and added up, may be 5 mm off.", "  ", k.wide))
+	}
 	if s := ans.sheet; s.Box != nil && s.BoxCentre == nil {
 		k.write(wrap("Only the size of the clear space is known, not where the axes cross in it (space.centre_mm).", "  ", k.wide))
 	}
 }
+
+// rulerError (m) is how far the sizes of a few parts may be off together (common practice, no
+// source).
+const rulerError = 0.005
 
 // printFitWhy says what the marks rest on, and each clearance in words.
 func (k *invocation) printFitWhy(ans fitAnswer) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -19,9 +20,9 @@ func gimbalVerb() command {
 	return command{
 		name: "gimbal", short: "gimbal sheets: payload limit, clear space, motors, dials",
 		subs: []command{
-			{name: "new", args: "[FILE]", short: "write a commented template of a gimbal sheet", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
-				long:    "Prints the template, or writes it to FILE if there is no such file yet. Fill it from the maker's manual.",
-				example: "rigkeep gimbal new my-gimbal.toml", run: func(k *invocation) error { return k.template(schema.KindGimbal) }},
+			{name: "new", args: "[FILE]", short: "ask for a gimbal sheet, or write its template", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
+				long:    "On a terminal it asks for what the manual prints, from name and payload to the controller's numbers; what is left out stays unknown. With FILE it writes the commented template there, if there is no such file yet; to a pipe it prints it.",
+				example: "rigkeep gimbal new\nrigkeep gimbal new my-gimbal.toml", flags: append(boolFlags("plain", "ask line by line, from any input"), messageFlag()), run: runGimbalNew},
 			{name: "add", args: "FILE…", short: "check gimbal sheets and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The file's name without .toml becomes the gimbal's name. The sheet is saved as one revision.",
 				example: "rigkeep gimbal add quay-large.toml\nrigkeep gimbal add - --name skiff-small < sheet.toml",
@@ -169,7 +170,7 @@ func runGimbalList(k *invocation) error {
 		}{1, rows})
 	}
 	if len(rows) == 0 {
-		k.say("no gimbal sheets yet; add one with: rigkeep gimbal add FILE")
+		k.say("no gimbal sheets yet\nTry: rigkeep gimbal new")
 		return nil
 	}
 	t := table{head: true}
@@ -184,7 +185,7 @@ func runGimbalList(k *invocation) error {
 		if r.Mapped > 0 {
 			si = fmt.Sprintf("%d in SI", r.Mapped)
 		}
-		t.add(r.Name, u.kg(r.PayloadMin)+" to "+u.kg(r.PayloadMax), fmt.Sprint(r.Units), fmt.Sprintf("%d, %s", r.Dials, si), r.Title)
+		t.add(r.Name, u.payload(r.PayloadMin, r.PayloadMax), fmt.Sprint(r.Units), fmt.Sprintf("%d, %s", r.Dials, si), r.Title)
 	}
 	k.write(t.render(k.paint, "", k.wide))
 	return nil
@@ -215,37 +216,66 @@ func runGimbalShow(k *invocation) error {
 		k.write(wrap(safe.Text(s.Note), "  ", k.wide))
 	}
 	t := table{}
-	t.add("payload", u.kg(s.PayloadMin)+" to "+u.kg(s.PayloadMax))
+	t.add("payload", u.payload(s.PayloadMin, s.PayloadMax))
 	if s.Box != nil {
-		t.add("clear box", fmt.Sprintf("%s × %s × %s (forward, left, up)", u.m(s.Box[0]), u.m(s.Box[1]), u.m(s.Box[2])))
+		t.add("clear space", fmt.Sprintf("%s × %s × %s (forward, left, up)", u.m(s.Box[0]), u.m(s.Box[1]), u.m(s.Box[2])))
 	}
 	if s.TiltUpDeg != nil && s.TiltDownDeg != nil {
 		t.add("tilt travel", fmt.Sprintf("%s° up, %s° down", schema.Num(*s.TiltUpDeg), schema.Num(*s.TiltDownDeg)))
 	}
+	for _, a := range s.Adjustments {
+		text := fmt.Sprintf("balances %s, rises %s", a.Stage, a.Rising())
+		if a.Range != nil {
+			text = wholeMM(a.Range[0]) + " to " + wholeMM(a.Range[1]) + " mm, " + text
+		}
+		t.add(a.Name, text)
+	}
+	var unknown []string
 	for _, a := range schema.Axes {
 		x := s.Axes[a]
-		t.add(a.String()+" motor", fmt.Sprintf("%s Nm at full effort, own inertia %s kg·m²", schema.Num(x.Torque), schema.Num(x.Moving)))
+		var known []string
+		if x.Torque > 0 {
+			known = append(known, schema.Num(x.Torque)+" Nm at full effort")
+		} else {
+			unknown = append(unknown, a.String()+" torque")
+		}
+		if x.MovingKnown {
+			known = append(known, "own inertia "+schema.Num(x.Moving)+" kg·m²")
+		}
+		if known != nil {
+			t.add(a.String()+" motor", strings.Join(known, ", "))
+		}
 	}
 	if s.DelayKnown {
 		t.add("loop delay", fmt.Sprintf("%.1f ms", s.Delay*1000))
 	} else {
-		t.add("loop delay", "not given")
+		unknown = append(unknown, "loop delay")
 	}
 	t.add("resting effort", fmt.Sprintf("workable to %s %%, good under %s %%", schema.Num(s.WorkablePct), schema.Num(s.GoodPct)))
+	if unknown != nil {
+		t.add("unknown", strings.Join(unknown, ", "))
+	}
 	k.write(t.render(k.paint, "  ", k.wide))
-	k.printf("\n%s\n", k.paint.bold("dials"))
-	t = table{}
-	for _, key := range s.DialKeys() {
-		d := s.Dials[key]
-		si := "no SI map"
+	t = table{head: true}
+	t.add("dial", "shown as", "range", "larger is", "in SI")
+	for i, p := range k.cat.Params() {
+		d, ok := s.Dials[p.Dial]
+		if !ok || slices.ContainsFunc(k.cat.Params()[:i], func(q schema.Param) bool { return q.Dial == p.Dial }) {
+			continue
+		}
+		si := ""
 		if d.Map != nil {
 			lo, _ := d.ToSI(d.Min)
 			hi, _ := d.ToSI(d.Max)
 			si = fmt.Sprintf("%s %.4g to %.4g %s", d.Map.Kind, lo, hi, d.Map.Unit)
 		}
-		t.add(key, fmt.Sprintf("%s to %s", schema.Num(d.Min), schema.Num(d.Max)), fmt.Sprintf("coarse %s, fine %s", schema.Num(d.Coarse), schema.Num(d.Fine)), "larger is "+d.Up, si)
+		t.add(d.Key, d.ShownAs, fmt.Sprintf("%s to %s, step %s", schema.Num(d.Min), schema.Num(d.Max), schema.Num(d.Fine)), d.Up, si)
 	}
-	k.write(t.render(k.paint, "  ", k.wide))
+	if len(t.rows) > 1 {
+		t.dropEmpty()
+		k.printf("\n")
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
 	if len(s.Units) > 0 {
 		k.printf("\n%s\n", k.paint.bold("units"))
 		t = table{}

@@ -89,7 +89,7 @@ func runInit(k *invocation) error {
 		k.done.Files = append(k.done.Files, f.Path)
 	}
 	k.printf("made library %q in %s\n", name, l.Root())
-	k.say("next: rigkeep gimbal add FILE, then rigkeep rig add FILE (templates: rigkeep gimbal new, rigkeep rig new)")
+	k.say("Try: rigkeep gimbal new\nTry: rigkeep part import FILE.csv --dry-run")
 	return nil
 }
 

@@ -132,7 +132,7 @@ func (k *invocation) gimbalFlag() (string, error) {
 		return all[0], nil
 	}
 	if len(all) == 0 {
-		return "", usage("no gimbal sheets yet").hinted("Try: rigkeep gimbal new GIMBAL.toml")
+		return "", usage("no gimbal sheets yet").hinted("Try: rigkeep gimbal new")
 	}
 	return "", usage("--gimbal is missing").hinted("one of: %s", strings.Join(all, ", "))
 }
@@ -274,12 +274,8 @@ func moved(d mass.Vec) string {
 // fitLine says in a line whether a build fits, balanced.
 func fitLine(rep fit.Report) string {
 	worst := ""
-	for _, list := range [][]fit.Item{rep.Payload, rep.Balanced} {
-		for _, it := range list {
-			if it.Grade == rep.Grade && worst == "" {
-				worst = it.Words
-			}
-		}
+	if it := (fitAnswer{Report: rep}).worst(rep.Grade); it != nil {
+		worst = it.Words
 	}
 	switch {
 	case rep.Grade == fit.Over:

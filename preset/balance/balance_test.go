@@ -2,6 +2,8 @@ package balance
 
 import (
 	"math"
+	"strconv"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -340,5 +342,31 @@ func TestReadInWords(t *testing.T) {
 		},
 	} {
 		modeltest.WantDomain(t, name, f())
+	}
+}
+
+// How a person gets a torque with a scale and the effort shown is statics the other way.
+func TestNeedsTorque(t *testing.T) {
+	for _, c := range []struct {
+		axis    schema.Axis
+		factor  string
+		incline float64
+	}{{schema.Tilt, "9.81 ×", 0}, {schema.Roll, "9.81 ×", 0}, {schema.Pan, "4.9 ×", 60}} {
+		do := NeedsTorque(c.axis).Do
+		if !strings.Contains(do, c.factor) {
+			t.Fatalf("%s: %s", c.axis, do)
+		}
+		factor, err := strconv.ParseFloat(strings.TrimSuffix(c.factor, " ×"), 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const m, torque = 1.7, 1.4
+		e, err := EffortOf(Axis{Mass: m, Full: torque, Incline: c.incline * math.Pi / 180}, 0.010)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := factor * m / e; math.Abs(got/torque-1) > 2e-3 {
+			t.Errorf("%s: %g Nm, want %g", c.axis, got, torque)
+		}
 	}
 }

@@ -37,6 +37,20 @@ func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds)
 	return ReadAtAttitude(axis, a, efforts, sign, th, Down)
 }
 
+// NeedsTorque is an answer that needs a motor's torque, and how to get that with a scale
+// and the effort on the controller's screen.
+//
+// Source: statics, effort = m g d / torque; 10 mm and percent leave 9.81 m, and a handle
+// that leans 30° half of it. A test works it out the other way.
+func NeedsTorque(axis schema.Axis) *domain.Unknown {
+	u := &domain.Unknown{Needs: fmt.Sprintf("the %s motor's torque", axis), Key: "torque_nm",
+		Do: "slide the balanced build 10 mm off and read the effort; 9.81 × its mass in kg ÷ percent is the torque in Nm"}
+	if axis == schema.Pan {
+		u.Do = "lean the handle 30°, slide the balanced build 10 mm off and read the effort; 4.9 × its mass in kg ÷ percent is the torque in Nm"
+	}
+	return u
+}
+
 // ReadAtAttitude is Read with the camera turned: gravity is the direction in which
 // things fall, in the camera's own frame (Down with the lens level, 0 0 -1; with
 // the lens straight up -1 0 0, which reads the height of the centre of gravity).
@@ -63,7 +77,7 @@ func ReadAtAttitude(axis schema.Axis, a Axis, efforts []float64, sign Sign, th T
 		return r, nil
 	}
 	if a.Full == 0 {
-		r.Words += fmt.Sprintf(": how far it is off is unknown: needs the %s motor's torque (torque_nm)", axis)
+		r.Words += ": how far it is off is " + NeedsTorque(axis).Error()
 		return r, nil
 	}
 	if r.Offset, err = FromPair(a, one, other); err != nil {

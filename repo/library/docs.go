@@ -173,7 +173,7 @@ func (l *Library) Sheet(rev store.Rev, slug string) (*schema.Sheet, error) {
 
 func (l *Library) noGimbal(slug string) error {
 	slugs, _ := l.Gimbals()
-	way := "Add its sheet with: rigkeep gimbal add FILE"
+	way := "Add its sheet with: rigkeep gimbal new, or rigkeep gimbal add FILE"
 	way = nearest(slug, slugs, way)
 	return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no gimbal sheet %q in this library", slug), Hint: way, Paths: []string{preset.GimbalPath(slug)}}
 }
