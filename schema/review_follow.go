@@ -6,6 +6,13 @@ var reviewFollow = ReviewFamily{
 	About: "The job states what its shots allow of the head; the follow model says what each style does with them. Needs SI maps of the follow dials, and the job's tolerance.",
 	Rules: []ReviewRule{
 		{
+			ID: "style-missing", Title: "A kind of shot without a follow style", Severity: Check, Weight: 54,
+			Why:      "The operator finds no style for it on the controller, and makes one up on the day.",
+			Do:       "Give a tune the style {style}, or name in the shot the style that is to serve it.",
+			Commands: []string{"rigkeep explain follow.*.lag.pan", "rigkeep edit job:{job}"},
+			About:    "Fires for a shot of the job whose style, or else whose kind, no tune of the job that it may be for has.",
+		},
+		{
 			ID: "follow-drift", Title: "Subject drifts too far", Severity: Fix, Weight: 45,
 			Why:      "The subject leaves its place in the frame by more than the job allows before the head comes after.",
 			Do:       "Make the dead band narrower or the lag less for {keys}, or agree on another lens or a wider tolerance.",

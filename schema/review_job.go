@@ -13,6 +13,13 @@ var reviewJob = ReviewFamily{
 			About:    "Fires when an open job that shares a day with this one pins another tune, or another revision of it, to the same unit.",
 		},
 		{
+			ID: "part-twice", Title: "A part is wanted twice", Severity: Fix, Weight: 58,
+			Why:      "It can be on one build at a time, and the other one waits for it.",
+			Do:       "Send another part, get one more, or put the rigs on one unit.",
+			Commands: []string{"rigkeep job pack {job}"},
+			About:    "Fires when the units of the job, or this job and another open one that shares a day with it, want more of a part than the shop has. Rigs that go on one unit share its parts. Where the shop does not say how many there are it is worth a look only.",
+		},
+		{
 			ID: "job-empty", Title: "The job pins no rig", Severity: Fix, Weight: 97,
 			Why:      "A review looks at the tunes that a job pins; without one nothing was looked at.",
 			Do:       "Pin every rig that goes out.",

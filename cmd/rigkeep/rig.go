@@ -223,7 +223,7 @@ func runRigNear(k *invocation) error {
 	}
 	me, err := d.Rig.Properties()
 	if preset.IsUnknown(err) {
-		near, nearErr := k.nearRigs(me, false, d.Rig)
+		near, nearErr := k.nearWords(d.Rig)
 		if nearErr != nil {
 			return nearErr
 		}

@@ -252,7 +252,7 @@ func (k *invocation) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
 			t.add("least inertia", strings.Join(out, ", ")+", kg·m²")
 		}
 	}
-	near, err := k.nearRigs(now, errB == nil, to)
+	near, err := k.nearWords(to)
 	if err != nil {
 		return err
 	}
@@ -288,41 +288,50 @@ func fitLine(rep fit.Report) string {
 	return strings.TrimSuffix(rep.Grade.String()+": "+worst, ": ")
 }
 
-// nearRigs names the three rigs that are nearest to a build, with how far they are.
-func (k *invocation) nearRigs(p mass.Properties, known bool, r preset.Rig) (string, error) {
+// nearRig is a rig of the same gimbal, and how far it is from a build.
+type nearRig struct {
+	library.RigRef
+	d float64
+}
+
+// nearestRigs are the rigs of the library on the same gimbal, the nearest first: by mass
+// alone where the build's balance point is not known.
+func (k *invocation) nearestRigs(r preset.Rig) (hits []nearRig, byMass bool, err error) {
 	rigs, err := k.lib.Rigs()
 	if err != nil {
-		return "", err
+		return nil, false, err
 	}
-	type hit struct {
-		alias string
-		d     float64
-	}
-	var hits []hit
+	p, perr := r.Properties()
 	for _, x := range rigs {
 		if x.Fingerprint == r.ID || x.Gimbal != r.Gimbal || x.Fault != "" {
 			continue
 		}
-		if !known {
-			hits = append(hits, hit{x.Alias, math.Abs(math.Log(x.Mass() / r.Mass()))})
+		if perr != nil {
+			hits = append(hits, nearRig{x, math.Abs(math.Log(x.Mass() / r.Mass()))})
 			continue
 		}
 		if q, ok := x.Props(); ok {
 			if n, err := mass.Distance(p, q); err == nil {
-				hits = append(hits, hit{x.Alias, n.Distance})
+				hits = append(hits, nearRig{x, n.Distance})
 			}
 		}
 	}
-	if len(hits) == 0 {
-		return "none on " + r.Gimbal, nil
-	}
 	sort.SliceStable(hits, func(i, j int) bool { return hits[i].d < hits[j].d })
+	return hits, perr != nil, nil
+}
+
+// nearWords names the three rigs that are nearest to a build, with how far they are.
+func (k *invocation) nearWords(r preset.Rig) (string, error) {
+	hits, byMass, err := k.nearestRigs(r)
+	if err != nil || len(hits) == 0 {
+		return "none on " + r.Gimbal, err
+	}
 	var out []string
 	for _, h := range hits[:min(3, len(hits))] {
-		out = append(out, fmt.Sprintf("%s %.2f", h.alias, h.d))
+		out = append(out, fmt.Sprintf("%s %.2f", h.Alias, h.d))
 	}
 	s := strings.Join(out, ", ")
-	if !known {
+	if byMass {
 		s += ", by mass alone"
 	}
 	return s, nil

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"rigkeep/diffview/safe"
@@ -57,13 +58,20 @@ func (v startView) print() {
 // nothing says that no stiffness can be offered, and the three ways on.
 func (v startView) nothing() {
 	name, key := refName(v.d), "tilt"
+	if d := v.d.Sheet.Dials["stiffness.tilt"]; d.ShownAs != "" {
+		key = d.ShownAs
+	}
 	v.printf("%s on %s, %s: no starting tune, nothing is proved on this gimbal yet\n\n", v.paint.bold(v.d.Label()), v.d.Sheet.Slug, v.units().kg(v.d.Rig.Mass()))
-	v.printf("Find the values at the stand, from the soft end of each dial:\n")
+	v.printf("Type in what is on the controller:\n")
+	v.printf("Try: rigkeep set %s %s\n", name, shellWord(key+"=VALUE"))
+	if hits, _, err := v.nearestRigs(v.d.Rig); err == nil {
+		if i := slices.IndexFunc(hits, func(h nearRig) bool { return len(h.Tunes) > 0 }); i >= 0 {
+			v.printf("Or copy the nearest rig that has a tune, and prove it anew:\n")
+			v.printf("Try: rigkeep copy %s %s\n", hits[i].Alias, name)
+		}
+	}
+	v.printf("Or begin a bench session, from the soft end of each dial:\n")
 	v.printf("Try: rigkeep bench %s\n", name)
-	v.printf("Or type in values that are known to work:\n")
-	v.printf("Try: rigkeep set %s stiffness.%s=VALUE\n", name, key)
-	v.printf("Or give the gimbal sheet a payload and its values as a reference:\n")
-	v.printf("Try: rigkeep edit gimbal:%s\n", v.d.Sheet.Slug)
 	for _, w := range v.res.Warnings {
 		v.write(wrap(v.paint.warn("Note: ")+safe.Text(w), "", v.wide))
 	}

@@ -13,6 +13,7 @@ import (
 )
 
 func init() {
+	whole["style-missing"] = styleMissing
 	tests["follow-drift"] = followDrift
 	tests["follow-delay"] = followLate
 	tests["deadband-sway"] = deadBandSway
@@ -76,6 +77,38 @@ func styles(s *Snapshot, x *Subject) (out []style, why []string) {
 		}
 	}
 	return out, why
+}
+
+func styleMissing(l *look) {
+	if l.s.Job == nil {
+		l.cannot(nil, "it needs a job")
+		return
+	}
+	done := map[string]bool{}
+	for i, shot := range l.s.Job.Shots {
+		name := or(shot.Style, shot.Kind)
+		if name == "" {
+			l.cannot(nil, "a shot says neither its kind nor its style")
+			continue
+		}
+		if done[name+"\x00"+shot.Rig] || l.s.styled(shot, name) {
+			continue
+		}
+		done[name+"\x00"+shot.Rig] = true
+		var x *Subject // the first that it may be for, so that the finding comes beside its rig
+		for k := range l.s.Subjects {
+			if x == nil && l.s.Subjects[k].Tune != nil && shot.For(l.s.Subjects[k].Rig) {
+				x = &l.s.Subjects[k]
+			}
+		}
+		whose := "no tune of the job has"
+		if shot.Rig != "" {
+			whose = "no tune of " + shot.Rig + " has"
+		}
+		at := fmt.Sprintf("shot[%d]", i)
+		l.on(x, hit{of: word1(shot.Name), what: fmt.Sprintf("%q is to be shot with style %s, which %s", shot.Name, name, whose), fill: []string{"{style}", name},
+			evidence: []Evidence{l.s.JobFile.fact("the shot", at+".style", at+".kind", at+".name")}, seen: []string{name, shot.Rig}})
+	}
 }
 
 // styled reports whether a tune under review that a shot may be for has the style it asks for.

@@ -11,6 +11,7 @@ import (
 
 func init() {
 	whole["unit-clash"] = unitClash
+	whole["part-twice"] = partTwice
 	whole["job-empty"] = jobEmpty
 	whole["pin-twice"] = pinTwice
 	tests["pin-lost"] = pinLost
@@ -104,6 +105,32 @@ func shortRev(rev string) string {
 		return rev[:10]
 	}
 	return rev
+}
+
+func partTwice(l *look) {
+	j := l.s.Job
+	if j == nil {
+		l.cannot(nil, "it needs a job")
+		return
+	}
+	var order []string
+	by := map[string][]WantedTwice{}
+	for _, t := range l.s.Twice {
+		if by[t.Part] == nil {
+			order = append(order, t.Part)
+		}
+		by[t.Part] = append(by[t.Part], t)
+	}
+	for _, part := range order {
+		var words []string
+		known := false
+		for _, t := range by[part] {
+			words = append(words, t.Text)
+			known = known || t.Have >= 0
+		}
+		l.on(nil, hit{of: schema.Slug(part), what: part + ": " + strings.Join(words, "; "), lower: !known, seen: append([]string{part}, words...),
+			evidence: []Evidence{l.s.JobFile.fact(fmt.Sprintf("what the job pins, %s to %s", day(j.From), day(j.To)), "pin[0].rig", "from")}})
+	}
 }
 
 func jobEmpty(l *look) {

@@ -148,6 +148,13 @@ type OtherPin struct {
 	Key      string
 }
 
+// WantedTwice is a part that is wanted more often than there is of it.
+type WantedTwice struct {
+	Part string // its name
+	Have int    // -1 where the shop does not say
+	Text string // by whom, and how many
+}
+
 // Exchange is how the library stands to its server, as last known.
 type Exchange struct {
 	Ref           string // "origin/main"
@@ -164,7 +171,8 @@ type Snapshot struct {
 	JobFile  Source
 	Subjects []Subject
 	Others   []OtherPin
-	Unsaved  []Edit // of files that belong to no subject alone: sheets, the job
+	Twice    []WantedTwice // parts of which the job, or it and another, want more than there are
+	Unsaved  []Edit        // of files that belong to no subject alone: sheets, the job
 	Exchange *Exchange
 	// NoExchange says why Exchange is nil.
 	NoExchange string

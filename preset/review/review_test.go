@@ -423,6 +423,9 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "follow-drift", name: "a style that no shot asks for: a look", edit: func(x *texts) {
 			x.tune = replaced(x.tune, "[proof.hold]", "[follow.chase]\ndeadband = { pan = 10 }\nlag = { pan = 2 }\n\n[proof.hold]")
 		}, fires: true, severity: schema.Check, says: []string{"chase"}},
+		{rule: "style-missing", name: "a kind that no tune has", edit: jobbed("kind = \"walk\"\nstyle = \"walk\"", "kind = \"chase\""), fires: true, severity: schema.Check, says: []string{"Pilot down the ladder", "style chase"}, command: "rigkeep edit job:2026-03-02-night"},
+		{rule: "style-missing", name: "for a rig that lacks it", edit: jobbed("style = \"walk\"", "style = \"sweep\"\nrig = \"b-cam\""), fires: true, says: []string{"no tune of b-cam has"}},
+		{rule: "style-missing", name: "the style that serves it"},
 		{rule: "follow-delay", name: "wide dead band", edit: tuned("deadband = { pan = 4", "deadband = { pan = 20"), fires: true, says: []string{"the job allows 1 s", "pan"}},
 		{rule: "follow-delay", name: "no dead band, but much lag", edit: func(x *texts) {
 			x.tune = replaced(replaced(x.tune, "deadband = { pan = 4, tilt = 5 }", "deadband = { pan = 0, tilt = 0 }"), "lag = { pan = 0.3,", "lag = { pan = 3,")
@@ -454,6 +457,13 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "unit-clash", name: "a unit of one label of another gimbal", change: func(s *Snapshot) {
 			s.Others = []OtherPin{{Job: "2026-03-03-tug-day", From: now, To: now, Ref: "a-cam", Rig: "zzzzzzzzzz", Gimbal: "quay-large", Tune: "main", Units: []string{"Small A"}}}
 		}},
+		{rule: "part-twice", name: "on two units", change: func(s *Snapshot) {
+			s.Twice = []WantedTwice{{Part: "Body M", Have: 1, Text: "wanted on Small A and Small B: 2, there is 1"}}
+		}, fires: true, severity: schema.Fix, says: []string{"Body M: wanted on Small A and Small B"}, command: "rigkeep job pack 2026-03-02-night"},
+		{rule: "part-twice", name: "by another job, and nobody counted", change: func(s *Snapshot) {
+			s.Twice = []WantedTwice{{Part: "Body M", Have: -1, Text: "also by job:2026-03-03-tug-day"}}
+		}, fires: true, severity: schema.Check, says: []string{"2026-03-03-tug-day"}},
+		{rule: "part-twice", name: "enough of all"},
 		{rule: "job-empty", name: "no pin", change: func(s *Snapshot) { s.Job.Pins, s.Subjects = nil, nil }, fires: true, says: []string{"nothing is pinned to 2026-03-02-night"}, command: "rigkeep rig list"},
 		{rule: "job-empty", name: "one pin"},
 		{rule: "pin-twice", name: "two revisions for one unit", edit: func(x *texts) {
@@ -674,7 +684,7 @@ func TestNotChecked(t *testing.T) {
 	}
 	alone := good(t, nil)
 	alone.Job, alone.Subjects[0].Pin, alone.Subjects[0].Unit = nil, -1, ""
-	for _, rule := range []string{"follow-drift", "follow-delay", "frame-gimbal", "frame-short", "unit-clash"} {
+	for _, rule := range []string{"follow-drift", "follow-delay", "frame-gimbal", "frame-short", "unit-clash", "part-twice", "style-missing"} {
 		want(alone, rule, "needs a job")
 	}
 	want(alone, "deadband-sway", "hand sway")

@@ -129,6 +129,17 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 	if s.Others, err = l.otherPins(s); err != nil {
 		return nil, err
 	}
+	if s.Job != nil {
+		pack, err := l.Pack(q.Job)
+		if err != nil {
+			return nil, err
+		}
+		for _, t := range pack.Twice {
+			if t.Part != "" { // a unit that two jobs want is unit-clash
+				s.Twice = append(s.Twice, review.WantedTwice{Part: t.Part, Have: t.Have, Text: t.Text})
+			}
+		}
+	}
 	if err := l.reviewEdits(s); err != nil {
 		return nil, err
 	}
