@@ -7,6 +7,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/loop"
+	"rigkeep/preset/mass"
 	"rigkeep/schema"
 )
 
@@ -22,9 +23,21 @@ func longLens() preset.Rig {
 	return r
 }
 
+func oneInertia(t *testing.T, r preset.Rig, s *schema.Sheet) mass.Moment {
+	t.Helper()
+	js, err := r.Inertias(s, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return js[schema.Roll]
+}
+
 // The cap holds its three limits at every tilt in use, found by a sweep over the tilts
 // themselves, with damping raised together, held, and with an integral term; and the
 // value that went by the greatest inertia did not.
+//
+// The caps there are numbers of the dial, whose step is 0.5: held at 0.2, the limits end at
+// 4.79 and 3.38, which are 4.5 and 3.0 on the dial; together at 8.31, which is 8.
 //
 // Source: issue 13: 8.3 at the least inertia and unstable at what the greatest allowed.
 func TestCapHoldsAtEveryTilt(t *testing.T) {
@@ -114,6 +127,22 @@ func TestCapHoldsAtEveryTilt(t *testing.T) {
 		l.J, l.D, l.K = js[a].Min, l.D*st.K/l.K, st.K
 		if m, err := l.Margins(); err != nil || m.PMDeg > preset.CapLimits.PMDeg-10 {
 			t.Errorf("the old cap %.3g has %.1f° at the least inertia: %v", st.K, m.PMDeg, err)
+		}
+	}
+	// at one inertia each, in steps of the dial: what issue 13 states with damping held
+	for _, c := range []struct {
+		together bool
+		j, want  float64
+	}{{true, 0.0053, 8}, {true, 0.01119, 17}, {false, 0.0053, 4.5}, {false, 0.0112, 3}} {
+		s := *sheet(t, "skiff-small")
+		if s.RaiseTogether = c.together; !c.together {
+			s.Axes[schema.Roll].Damping = 0.2
+		}
+		m := oneInertia(t, r, &s)
+		m.Min, m.Max, m.Level = c.j, c.j, c.j
+		v, _, ok := preset.CapStiffness(cat, &s, r, nil, schema.Roll, m, 0, 1e9)
+		if !ok || v != c.want {
+			t.Errorf("together %v, inertia %g: cap %v, %v; want %v", c.together, c.j, v, ok, c.want)
 		}
 	}
 	if text, ok := preset.LongWithoutResonance(r); !ok || !strings.Contains(text, "90 %") {

@@ -430,6 +430,38 @@ func TestLoopModel(t *testing.T) {
 	}
 }
 
+// Where the gimbal's own inertia is unknown, a heavier build is offered no more than its
+// lighter neighbour's proved value until two rigs of different inertia are proved.
+//
+// Source: the rule of DESIGN section 4, "Inertia over tilt".
+func TestHeavierBuildIsOfferedNoMore(t *testing.T) {
+	light := proved("light", 0.02, 40)
+	ask := func(own bool, tunes ...Tune) Offer {
+		q := request(tunes...)
+		q.Rig.J[0], q.Rig.Mass, q.OwnUnknown[schema.Pan] = 0.08, 3.6, own
+		return offerOf(t, q, panKey)
+	}
+	if free := ask(false, light); free.Value <= 60 {
+		t.Fatalf("four times the inertia is offered %v: the rule has nothing to hold", free.Value)
+	}
+	if o := ask(true, light); o.Value != 40 || !hasWarning(o, "light/main", "own inertia is unknown") {
+		t.Errorf("%v, %q", o.Value, o.Warnings)
+	}
+	// of several of one inertia the softest; 5 % apart is one inertia
+	if o := ask(true, light, proved("twin", 0.021, 44), proved("soft", 0.021, 37)); o.Value != 37 || !hasWarning(o, "soft/main") {
+		t.Errorf("%v, %q", o.Value, o.Warnings)
+	}
+	// the rule holds no lighter build, and ends with a second inertia
+	q := request(proved("heavy", 0.08, 20))
+	q.OwnUnknown[schema.Pan] = true
+	if o := offerOf(t, q, panKey); hasWarning(o, "own inertia") {
+		t.Errorf("a lighter build: %q", o.Warnings)
+	}
+	if o := ask(true, light, proved("mid", 0.05, 100)); o.Value <= 40 || hasWarning(o, "own inertia") {
+		t.Errorf("two inertias proved: %v, %q", o.Value, o.Warnings)
+	}
+}
+
 func TestFilters(t *testing.T) {
 	const key = "filters.sensing"
 	p := params()[3]

@@ -82,7 +82,7 @@ func (l *Library) with(q *start.Request, e evidence, r preset.Rig, sheet *schema
 func (l *Library) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string) (start.Request, error) {
 	q := start.Request{PayloadLimit: sheet.PayloadMax, Unit: unit}
 	for _, a := range schema.Axes {
-		q.OwnUnknown[a] = sheet.Axes[a].Moving == 0
+		q.OwnUnknown[a] = !sheet.Axes[a].MovingKnown
 	}
 	me, err := startRig(r, sheet, tune)
 	if err != nil {
