@@ -20,11 +20,14 @@ type modelled struct {
 	dial    *float64    // the onset in dial numbers, where the dial reaches it
 }
 
-// errNoDelay means that the sheet does not state what margins depend on most.
-type errNoDelay struct{ gimbal string }
+// errNoLoop means that the sheet does not state what margins depend on most.
+type errNoLoop struct {
+	gimbal string
+	keys   []string
+}
 
-func (e *errNoDelay) Error() string {
-	return "gimbal " + e.gimbal + " does not state loop.delay_s, on which the margin depends most"
+func (e *errNoLoop) Error() string {
+	return "gimbal " + e.gimbal + " does not state " + strings.Join(e.keys, " and ") + ", on which the margin depends most; two onsets with their frequency on one unit tell it"
 }
 
 // model builds the loop of one axis of one side; nil when the tune does not set its stiffness.
@@ -32,8 +35,8 @@ func (w *behaviour) model(s Side, x schema.Axis) (*modelled, error) {
 	if _, ok := s.Tune.Stiffness(x); !ok {
 		return nil, nil
 	}
-	if !s.Sheet.DelayKnown {
-		return nil, &errNoDelay{s.Sheet.Slug}
+	if keys := s.Sheet.LoopMissing(x); keys != nil {
+		return nil, &errNoLoop{s.Sheet.Slug, keys}
 	}
 	js, err := s.Rig.Inertias(s.Sheet, s.Tune)
 	if err != nil {
@@ -185,6 +188,9 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 			counted = "the onset is counted that way, the gain margin with all of it raised together"
 		}
 		w.basis("On " + s.Sheet.Slug + " " + s.Sheet.Raises() + ": " + counted + ".")
+		if told := s.Sheet.LearnedWords(); told != "" {
+			w.basis("Delay and damping are" + told + ".")
+		}
 	}
 	w.marginPlot(x, a, b)
 }

@@ -410,10 +410,10 @@ func gimbal(s Side) string {
 
 // sameDial reports whether a number means the same on both; steps and default may differ.
 func sameDial(a, b schema.Dial) bool {
-	if a.Min != b.Min || a.Max != b.Max || a.Sign != b.Sign || (a.Map == nil) != (b.Map == nil) {
+	if a.Min != b.Min || a.Max != b.Max || a.Sign != b.Sign {
 		return false
 	}
-	if a.Map == nil {
+	if a.Map == nil || b.Map == nil { // what a dial gives was learned between the two
 		return true
 	}
 	if a.Map.Kind != b.Map.Kind || a.Map.Unit != b.Map.Unit || a.Map.AtMin != b.Map.AtMin || a.Map.AtMax != b.Map.AtMax || len(a.Map.Points) != len(b.Map.Points) {

@@ -31,7 +31,7 @@ const capInertias = 5
 func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema.Axis, m mass.Moment, lo, hi float64) (dial float64, reason string, ok bool) {
 	key := "stiffness." + a.String()
 	d, has := s.Dials[key]
-	if !has || d.Map == nil || !s.DelayKnown {
+	if !has || d.Map == nil || len(s.LoopMissing(a)) > 0 {
 		return 0, "", false
 	}
 	soft, stiff := ends(d)
@@ -46,6 +46,10 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 	loops, err := tiltLoops(c, s, trialTune(t, key, stiff), r, a, m)
 	if err != nil {
 		return 0, "", false
+	}
+	largest := func(loops []loop.Loop) (float64, error) {
+		st, _, err := loop.LargestOver(loops, CapLimits, Raise(s), math.Inf(1))
+		return st.K, err
 	}
 	margins := fmt.Sprintf("a gain margin of %s, %s° of phase and a sensitivity under %s", schema.Num(CapLimits.GM), schema.Num(CapLimits.PMDeg), schema.Num(CapLimits.Ms))
 	where := "at every tilt in use, " + tiltWords(s, t)
@@ -92,8 +96,8 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 	if dial < lo || dial > hi {
 		return 0, "", false
 	}
-	return dial, fmt.Sprintf("%s hold %s, limited by %s %s; for a rigid build and a delay of %s ms (%s); %s",
-		margins, where, limitWords[st.LimitedBy], tiltOf(m, loops[at].J), schema.Num(Rounded(s.Delay*1e3, 3)), delayWords(loops, Raise(s), st.K), s.Raises()), true
+	return dial, fmt.Sprintf("%s hold %s, limited by %s %s; for a rigid build and a delay of %s ms%s (%s); %s",
+		margins, where, limitWords[st.LimitedBy], tiltOf(m, loops[at].J), schema.Num(Rounded(s.Delay*1e3, 3)), s.LearnedWords(), delayWords(loops, largest, st.K), s.Raises()), true
 }
 
 // mostSteps is how many numbers of a dial capByStep looks at.
@@ -216,8 +220,9 @@ func tiltOf(m mass.Moment, j float64) string {
 // delayStep is how far the delay is moved to say what it does to a cap, s.
 const delayStep = 1e-3
 
-// delayWords say how far ±1 ms of delay moves a cap of k.
-func delayWords(loops []loop.Loop, how loop.Raise, k float64) string {
+// delayWords say how far ±1 ms of delay moves a cap of k; cap finds it for other loops,
+// 0 where there is none.
+func delayWords(loops []loop.Loop, cap func([]loop.Loop) (float64, error), k float64) string {
 	moved := func(by float64) string {
 		var out []loop.Loop
 		for _, l := range loops {
@@ -226,16 +231,16 @@ func delayWords(loops []loop.Loop, how loop.Raise, k float64) string {
 			}
 			out = append(out, l)
 		}
-		st, _, err := loop.LargestOver(out, CapLimits, how, math.Inf(1))
-		switch {
+		switch x, err := cap(out); {
 		case err != nil:
 			return ""
-		case !st.Feasible:
+		case x == 0:
 			return "leaves nothing"
-		case math.IsInf(st.K, 1):
+		case math.IsInf(x, 1):
 			return "lifts the cap"
+		default:
+			return fmt.Sprintf("moves it by %+.0f %%", 100*(x/k-1))
 		}
-		return fmt.Sprintf("moves it by %+.0f %%", 100*(st.K/k-1))
 	}
 	out := "1 ms more " + moved(delayStep)
 	if less := moved(-delayStep); less != "" {
@@ -264,24 +269,16 @@ func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, un
 		if x.Axis != a.String() || x.Scale == nil {
 			continue
 		}
-		loops, err := tiltLoops(c, SheetOf(s, facts, unit), trialTune(t, key, (d.Min+d.Max)/2), r, a, m)
+		own := SheetOf(s, facts, unit)
+		if len(own.LoopMissing(a)) > 0 {
+			return 0, "", false
+		}
+		loops, err := tiltLoops(c, own, trialTune(t, key, (d.Min+d.Max)/2), r, a, m)
 		if err != nil {
 			return 0, "", false
 		}
-		k, at := math.Inf(1), 0.0
-		for _, l := range loops {
-			on, err := l.OnsetStiffness()
-			if Raise(s) == loop.RaiseTogether {
-				on, err = l.OnsetCommon()
-			}
-			if err != nil {
-				return 0, "", false
-			}
-			if on.Exists && on.K < k {
-				k, at = on.K, l.J
-			}
-		}
-		if math.IsInf(k, 1) {
+		k, at, err := leastOnset(loops, Raise(s))
+		if err != nil || math.IsInf(k, 1) {
 			return 0, "", false
 		}
 		dial, nowhere, ok := capOnDial(d, k/s.BenchMargin/x.Scale.Hi, lo, hi)
@@ -289,10 +286,33 @@ func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, un
 		if nowhere {
 			how = "nowhere on this dial"
 		}
-		return dial, fmt.Sprintf("the loop as %d onsets on unit %s told it keeps a margin of %s below its onset %s %s, lowest %s; %s",
-			x.Scale.N, unit, schema.Num(s.BenchMargin), how, "at every tilt in use, "+tiltWords(s, t), tiltOf(m, at), s.Raises()), ok
+		onset := func(loops []loop.Loop) (float64, error) {
+			k, _, err := leastOnset(loops, Raise(s))
+			return k, err
+		}
+		return dial, fmt.Sprintf("the loop as %s on unit %s told it keeps a margin of %s below its onset %s at every tilt in use, %s, lowest %s; for a rigid build and a delay of %s ms (%s); %s",
+			schema.Count(x.Scale.N, "onset", "onsets"), unit, schema.Num(s.BenchMargin), how, tiltWords(s, t), tiltOf(m, at), schema.Num(Rounded(own.Delay*1e3, 3)), delayWords(loops, onset, k), s.Raises()), ok
 	}
 	return 0, "", false
+}
+
+// leastOnset is the lowest stiffness at which one of several loops oscillates, and the
+// inertia of that loop; +Inf for none.
+func leastOnset(loops []loop.Loop, how loop.Raise) (k, at float64, err error) {
+	k = math.Inf(1)
+	for _, l := range loops {
+		on, err := l.OnsetStiffness()
+		if how == loop.RaiseTogether {
+			on, err = l.OnsetCommon()
+		}
+		if err != nil {
+			return 0, 0, err
+		}
+		if on.Exists && on.K < k {
+			k, at = on.K, l.J
+		}
+	}
+	return k, at, nil
 }
 
 // longBuild is the length along the lens from which a build counts as long, m. Common

@@ -1,11 +1,13 @@
 package preset_test
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
 
 	"rigkeep/preset"
+	"rigkeep/preset/identify"
 	"rigkeep/preset/loop"
 	"rigkeep/preset/mass"
 	"rigkeep/schema"
@@ -151,5 +153,83 @@ func TestCapHoldsAtEveryTilt(t *testing.T) {
 	r.Resonances = []preset.Resonance{{Axis: schema.Roll, Hz: 25, Damping: 0.02, Share: 0.1}}
 	if text, ok := preset.LongWithoutResonance(r); ok {
 		t.Errorf("its resonance is on record: %q", text)
+	}
+}
+
+// A gimbal whose sheet gives maps of stiffness and nothing of the loop: two sessions that
+// read the frequency give it a cap, with what its filters lag inside the delay.
+func TestCapFromTwoOnsets(t *testing.T) {
+	cat, truth := schema.Default(), sheet(t, "skiff-small")
+	bare := *truth
+	bare.Delay, bare.DelayKnown, bare.Dials = 0, false, map[string]schema.Dial{}
+	for a := range bare.Axes {
+		bare.Axes[a].DampingTime = 0
+	}
+	for k, d := range truth.Dials {
+		if strings.HasPrefix(k, "filters.") {
+			d.Map = nil
+		}
+		bare.Dials[k] = d
+	}
+	set := map[string]float64{"filters.sensing": 100, "filters.drive": 70}
+	var sights []identify.Sight
+	for i, scale := range []float64{0.9, 1.1} {
+		r := build(fmt.Sprint("rig-", i), scale)
+		js, err := r.Inertias(truth, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		log := preset.BenchLog{Unit: "SK-0412", Inertia: map[schema.Axis]float64{}, Set: set, Results: map[schema.Axis]preset.BenchResult{}}
+		for _, a := range schema.Axes {
+			log.Inertia[a] = js[a].Min
+			l, err := preset.AxisLoop(cat, truth, preset.Tune{Values: map[string]any{"stiffness." + a.String(): 20.0}}, r, a, js[a].Min)
+			if err != nil {
+				t.Fatal(err)
+			}
+			on, err := l.OnsetCommon()
+			if err != nil {
+				t.Fatal(err)
+			}
+			clean, onset := on.K*0.98, on.K*1.02
+			log.Results[a] = preset.BenchResult{Clean: &clean, Onset: &onset, Hz: on.Hz}
+		}
+		sights = append(sights, log.OnsetObservations(cat, &bare, &r, "session")...)
+		if facts, err := identify.Units(sights, identify.DefaultOptions()); err != nil {
+			t.Fatal(err)
+		} else if w := preset.LoopRemarks(preset.LoopSheet(&bare, facts, "SK-0412"), facts, "SK-0412"); (i == 0) != (len(w) == 1 && strings.Contains(w[0], "loop.pan.damping_s")) {
+			t.Errorf("after %d sessions what is missing reads %q", i+1, w)
+		}
+	}
+	facts, err := identify.Units(sights, identify.DefaultOptions())
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := build("third", 1)
+	js, err := r.Inertias(truth, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	learned := preset.LoopSheet(&bare, facts, "SK-0412")
+	tune := &preset.Tune{Values: map[string]any{"filters.sensing": 100.0, "filters.drive": 70.0}}
+	for _, a := range schema.Axes {
+		if _, _, ok := preset.CapStiffness(cat, &bare, r, tune, a, js[a], 0, 1e9); ok {
+			t.Errorf("%s: a cap without delay and damping", a)
+		}
+		want, _, ok := preset.CapStiffness(cat, truth, r, tune, a, js[a], 0, 1e9)
+		if !ok {
+			t.Fatalf("%s: no cap to compare with", a)
+		}
+		got, why, ok := preset.CapStiffness(cat, learned, r, tune, a, js[a], 0, 1e9)
+		if !ok || math.Abs(got/want-1) > 0.15 || !strings.Contains(why, "onsets on unit SK-0412 told") {
+			t.Errorf("%s: cap %v, %v (%s), want about %v", a, got, ok, why, want)
+		}
+		if got, why, ok := preset.CapLearned(cat, &bare, facts, "SK-0412", r, tune, a, js[a], 0, 1e9); !ok || got < want*0.7 || got > want*2 || !strings.Contains(why, "rigid build") || !strings.Contains(why, "1 ms more moves it by -") {
+			t.Errorf("%s: learned cap %v, %v: %s", a, got, ok, why)
+		}
+		// at another setting of a filter nobody knows its lag
+		other := &preset.Tune{Values: map[string]any{"filters.sensing": 60.0, "filters.drive": 70.0}}
+		if _, _, ok := preset.CapStiffness(cat, learned, r, other, a, js[a], 0, 1e9); ok {
+			t.Errorf("%s: a cap at a filter setting that nobody measured", a)
+		}
 	}
 }

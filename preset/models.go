@@ -91,8 +91,8 @@ func GravityStiffness(s *schema.Sheet, t *Tune, r Rig, a schema.Axis) (mass.Rang
 
 // AxisLoop is the loop model of one axis at an inertia of j kg·m². Filters that
 // the tune does not set are taken at the sheet's default, and left out where it
-// has none. Gravity enters with the value, over the tilt range, that is farthest
-// from none. The error is *ErrNoMap where the sheet has no SI map.
+// has none, or where their lag is part of a learned delay. Gravity enters with the
+// value, over the tilt range, that is farthest from none. The error is *ErrNoMap where the sheet has no SI map.
 //
 // Source: package loop.
 func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis, j float64) (loop.Loop, error) {
@@ -130,6 +130,9 @@ func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis
 		case !has:
 			continue
 		case d.Map == nil:
+			if in, ok := inDelay(s, f.key); ok && (!set || v == in) {
+				continue
+			}
 			return l, &ErrNoMap{s.Slug, f.key}
 		case !set && d.Default == nil:
 			continue
@@ -157,6 +160,16 @@ func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis
 		}
 	}
 	return l, l.Validate()
+}
+
+// inDelay is the setting of a filter without a map at which its lag is part of the delay
+// that sessions told.
+func inDelay(s *schema.Sheet, key string) (v float64, ok bool) {
+	if s.Learned == nil {
+		return 0, false
+	}
+	v, ok = s.Learned.InDelay[key]
+	return v, ok
 }
 
 // Raise says what the stiffness dial of a gimbal moves.

@@ -1,7 +1,10 @@
 package preset
 
 import (
+	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"rigkeep/preset/identify"
@@ -33,15 +36,21 @@ func (b BenchLog) OfBuild(m mass.Moments) bool {
 }
 
 // OnsetObservations are the onsets that a session saw. With a rig, and where the sheet has
-// maps, each carries the loop of its axis, with the lens level as on a stand.
+// maps, each carries the loop of its axis at the inertia of the session.
 //
 // Source: AxisLoop.
 func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref string) []identify.Sight {
-	var now [3]mass.Moment
 	known := false
 	if r != nil {
 		if js, err := r.Inertias(sheet, nil); err == nil {
-			now, known = js, b.OfBuild(mass.Moments{Pan: js[schema.Pan], Roll: js[schema.Roll], Tilt: js[schema.Tilt]})
+			known = b.OfBuild(mass.Moments{Pan: js[schema.Pan], Roll: js[schema.Roll], Tilt: js[schema.Tilt]})
+		}
+	}
+	as := *sheet
+	as.Learned = &schema.LearnedLoop{InDelay: map[string]float64{}}
+	for key, v := range b.Set {
+		if d, ok := sheet.Dials[key]; ok && d.Map == nil {
+			as.Learned.InDelay[key] = v
 		}
 	}
 	var out []identify.Sight
@@ -63,13 +72,14 @@ func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r 
 			s.Unit = u.Serial
 		}
 		if known && d.Map != nil {
+			s.NoDamping = slices.ContainsFunc(sheet.LoopMissing(a), func(k string) bool { return k != "loop.delay_s" })
 			// the lens is level, so gravity counts as it is there
 			t := Tune{Values: map[string]any{key: *res.Onset, "limits.tilt.up_deg": 0.0, "limits.tilt.down_deg": 0.0}}
 			for k, v := range b.Set {
 				t.Values[k] = v
 			}
-			if l, err := AxisLoop(c, sheet, t, *r, a, now[a].Level); err == nil {
-				s.Loop = &l
+			if l, err := AxisLoop(c, &as, t, *r, a, j); err == nil {
+				s.Loop, s.InDelay = &l, as.Learned.InDelay
 			}
 		}
 		out = append(out, s)
@@ -148,8 +158,66 @@ func (b BenchLog) AsTune(sheet *schema.Sheet, fp, ref string, now time.Time) (t 
 	return t, ok && t.Rig.Mass > 0
 }
 
-// SheetOf is a gimbal sheet as one unit is: its delay, and the maps of its
-// stiffness dials by their scale, where sessions on it told them.
+// LoopSheet is a gimbal sheet with the delay and the damping of one unit, where sessions
+// on it told them.
+//
+// Source: package identify.
+func LoopSheet(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.Sheet {
+	if facts == nil {
+		return sheet
+	}
+	u, ok := facts.Unit(unit)
+	if !ok || u.Delay == nil {
+		return sheet
+	}
+	out := *sheet
+	out.Delay, out.DelayKnown = u.Delay.Best, true
+	out.Learned = &schema.LearnedLoop{Unit: unit, Onsets: u.Delay.N, InDelay: u.InDelay}
+	for _, x := range u.Axes {
+		a, _ := schema.ParseAxis(x.Axis)
+		switch {
+		case x.Damping == nil:
+		case sheet.RaiseTogether:
+			out.Axes[a].DampingTime = x.Damping.Best
+		default:
+			out.Axes[a].Damping = x.Damping.Best
+		}
+	}
+	return &out
+}
+
+// LoopRemarks say what the margins and the cap of a gimbal still need, where its stiffness
+// dials have maps.
+//
+// Source: definition.
+func LoopRemarks(sheet *schema.Sheet, facts *identify.Report, unit string) []string {
+	var missing []string
+	for _, a := range schema.Axes {
+		if sheet.Dials["stiffness."+a.String()].Map == nil {
+			continue
+		}
+		for _, k := range sheet.LoopMissing(a) {
+			if !has(missing, k) {
+				missing = append(missing, k)
+			}
+		}
+	}
+	if missing == nil {
+		return nil
+	}
+	onRecord, who := 0, "one unit"
+	if unit != "" {
+		who = "unit " + unit
+		if facts != nil {
+			u, _ := facts.Unit(unit)
+			onRecord = u.WithHz
+		}
+	}
+	return []string{fmt.Sprintf("no margins and no cap: %s missing in the sheet. Two onsets of an axis on %s, each with its frequency and on builds of known inertia, tell delay and damping (%d on record)", strings.Join(missing, ", "), who, onRecord)}
+}
+
+// SheetOf is LoopSheet with the maps of the stiffness dials as onsets on the unit told
+// their scale.
 //
 // Source: package identify.
 func SheetOf(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.Sheet {
@@ -160,10 +228,7 @@ func SheetOf(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.S
 	if !ok {
 		return sheet
 	}
-	out := *sheet
-	if u.Delay != nil {
-		out.Delay, out.DelayKnown = u.Delay.Best, true
-	}
+	out := *LoopSheet(sheet, facts, unit)
 	out.Dials = map[string]schema.Dial{}
 	for k, d := range sheet.Dials {
 		out.Dials[k] = d

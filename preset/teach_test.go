@@ -96,7 +96,7 @@ func work(t testing.TB, sh *schema.Sheet, r preset.Rig, u unit, q start.Request,
 	var stands [3]modeltest.Stand
 	for _, a := range schema.Axes {
 		// the build sheet is not exact, nor is one session like the other
-		stands[a] = modeltest.Stand{J: js[a].Level * math.Exp(0.05*rng.NormFloat64()), Share: 0.02 + 0.04*rng.Float64(), ResHz: 80 + 60*rng.Float64(), Zeta: 0.03,
+		stands[a] = modeltest.Stand{J: js[a].Min * math.Exp(0.05*rng.NormFloat64()), Share: 0.02 + 0.04*rng.Float64(), ResHz: 80 + 60*rng.Float64(), Zeta: 0.03,
 			TauSense: 1 / (2 * math.Pi * 100), TauDrive: 1 / (2 * math.Pi * 70), Delay: u.delay, Step: simStep, Noise: 2e-6}
 	}
 	for i := 0; ; i++ {

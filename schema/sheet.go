@@ -66,6 +66,43 @@ type Sheet struct {
 	References                        []Reference
 	Obstacles                         []Obstacle
 	Link                              *Link // nil where its units are keyed in by hand
+	// Learned says that sessions on a unit told delay or damping; nil where the sheet's
+	// own count.
+	Learned *LearnedLoop
+}
+
+// LearnedLoop is what the loop of a sheet rests on where sessions told it.
+type LearnedLoop struct {
+	Unit   string // on which they were
+	Onsets int    // with their frequency
+	// InDelay are the filters without a map, at the settings at which their lag is part
+	// of the delay.
+	InDelay map[string]float64
+}
+
+// LearnedWords say behind a number of the loop what it rests on; "" where it is the
+// sheet's.
+func (s *Sheet) LearnedWords() string {
+	if s.Learned == nil {
+		return ""
+	}
+	return " as " + Count(s.Learned.Onsets, "onset", "onsets") + " on unit " + s.Learned.Unit + " told"
+}
+
+// LoopMissing lists the keys that a sheet does not give and the loop of an axis needs
+// for its margins.
+func (s *Sheet) LoopMissing(a Axis) []string {
+	var out []string
+	if !s.DelayKnown {
+		out = append(out, "loop.delay_s")
+	}
+	switch x := s.Axes[a]; {
+	case s.RaiseTogether && x.DampingTime == 0:
+		out = append(out, "loop."+a.String()+".damping_s")
+	case !s.RaiseTogether && x.Damping == 0:
+		out = append(out, "loop."+a.String()+".damping_nms_rad")
+	}
+	return out
 }
 
 // Defaults of a sheet that does not say (common practice, no source).

@@ -570,16 +570,10 @@ func (m *measuring) then() {
 		}
 		return
 	}
-	var missing []string
-	if !m.sheet.DelayKnown {
-		missing = append(missing, "loop.delay_s")
-	}
-	if x := m.sheet.Axes[m.axis]; x.DampingTime == 0 && x.Damping == 0 {
-		missing = append(missing, "the damping of "+m.axis.String())
-	}
+	missing := m.sheet.LoopMissing(m.axis)
 	if missing == nil {
 		m.say("Margins and the cap of %s can now be computed.", m.axis)
 		return
 	}
-	m.say("For margins and the cap of %s is missing: %s. Two onsets with their frequency on this unit tell both.", m.axis, strings.Join(missing, ", "))
+	m.say("For margins and the cap of %s is missing: %s. Two onsets with their frequency on this unit tell it.", m.axis, strings.Join(missing, ", "))
 }

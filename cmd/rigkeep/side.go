@@ -15,6 +15,25 @@ func (k *invocation) side(d *library.Loaded) diffview.Side {
 	r := d.Rig
 	s := diffview.Side{Label: d.Label(), Rig: &r, Sheet: d.Sheet, Tune: d.Tune, Texts: d.Texts, Meta: meta(d.Commit)}
 	s.Meta.Job, s.Meta.Unit = firstOf(d.Job, s.Meta.Job), k.unitAt(d)
+	units := []string{s.Meta.Unit}
+	if t := d.Tune; t != nil {
+		if units = append(units, t.Unit); t.Proof != nil {
+			units = append(units, t.Proof.Unit)
+		}
+	}
+	s.Sheet = k.learnedLoop(d.Sheet, units...)
+	return s
+}
+
+// learnedLoop is a sheet for margins, with what sessions told where it lacks it; one that
+// they cannot be read for stays as it is.
+func (k *invocation) learnedLoop(s *schema.Sheet, units ...string) *schema.Sheet {
+	if s == nil {
+		return nil
+	}
+	if learned, err := k.lib.LoopSheet(s, units...); err == nil {
+		return learned
+	}
 	return s
 }
 
@@ -145,7 +164,7 @@ func (k *invocation) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *sc
 			}
 			if doc, err := k.lib.Parse(it.Path, it.After, nil); err == nil {
 				s, _ := k.cat.Sheet(r.Gimbal, doc.Tree())
-				return s
+				return k.learnedLoop(s)
 			}
 		}
 	}
@@ -153,7 +172,7 @@ func (k *invocation) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *sc
 	if err != nil {
 		return nil
 	}
-	return s
+	return k.learnedLoop(s)
 }
 
 // aliasOf is what people call a rig of a plan.

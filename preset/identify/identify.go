@@ -44,6 +44,11 @@ type Sight struct {
 	// proportion; nil where the sheet has no maps.
 	Loop  *loop.Loop
 	Raise loop.Raise
+	// NoDamping says that the damping of the axis is not known and not in the loop.
+	NoDamping bool
+	// InDelay are the settings of filters of which no map tells the lag: it then reads as
+	// delay, and only onsets with the same settings tell of one.
+	InDelay map[string]float64
 }
 
 // JSource says where an inertia comes from.
@@ -108,6 +113,9 @@ type Axis struct {
 	// Scale is the true stiffness over what the sheet's map says; nil where the
 	// sheet has no map or the loop no onset.
 	Scale *Estimate `json:"scale,omitempty"`
+	// Damping is that over stiffness in s, or in N·m·s/rad where the dial raises stiffness
+	// alone; nil where the sheet gives it, and with fewer than TwoOnsets.
+	Damping *Estimate `json:"damping,omitempty"`
 
 	lnOffset float64
 }
@@ -120,9 +128,17 @@ type Unit struct {
 	// no maps.
 	Delay *Estimate `json:"delay_s,omitempty"`
 	Axes  []Axis    `json:"axes"`
-	// Refused says which sights could not be used for delay or scale, and why.
+	// InDelay are the settings of filters whose lag is part of Delay.
+	InDelay map[string]float64 `json:"in_delay,omitempty"`
+	// WithHz is how many onsets have their frequency and a loop.
+	WithHz int `json:"onsets_with_hz,omitempty"`
+	// Refused says which sights could not be used for delay, damping or scale, and why.
 	Refused []string `json:"refused,omitempty"`
 }
+
+// TwoOnsets is how many onsets with their frequency it takes to learn a delay or a
+// damping of which the sheet says nothing.
+const TwoOnsets = 2
 
 // Report is what the sights say of every unit, by name.
 type Report struct {
@@ -293,6 +309,13 @@ func (o Options) loops(u *Unit, sights []Sight) {
 	refuse := func(s Sight, what string, err error) {
 		u.Refused = append(u.Refused, fmt.Sprintf("%s, %s: no %s: %v", s.Ref, s.Axis, what, err))
 	}
+	sights = sameFilters(u, sights, refuse)
+	for _, s := range sights {
+		if s.Loop != nil && s.Hz > 0 {
+			u.WithHz++
+		}
+	}
+	sights = o.dampings(u, sights, refuse)
 	// delay: the sheet's with its spread, and each frequency that was read
 	var w, wt float64
 	prior, least := 0.0, math.Inf(1)
@@ -317,6 +340,9 @@ func (o Options) loops(u *Unit, sights []Sight) {
 		wt += t / sq(sd)
 		n++
 		least = math.Min(least, sd)
+	}
+	if prior == 0 && n < TwoOnsets {
+		w, n = 0, 0 // nothing but one reading to hold it against
 	}
 	delay, delaySD := prior, o.DelaySD*prior
 	if w > 0 {
@@ -360,6 +386,118 @@ func (o Options) loops(u *Unit, sights []Sight) {
 			a.Scale = &e
 		}
 	}
+}
+
+// sameFilters takes the loop from the sights whose filters without a map had other
+// settings than most.
+func sameFilters(u *Unit, sights []Sight, refuse func(Sight, string, error)) []Sight {
+	count := map[string]int{}
+	most := ""
+	for _, s := range sights {
+		if s.Loop != nil {
+			count[fmt.Sprint(s.InDelay)]++
+		}
+	}
+	for k, n := range count {
+		if n > count[most] || n == count[most] && k < most {
+			most = k
+		}
+	}
+	out := slices.Clone(sights)
+	for i, s := range out {
+		switch {
+		case s.Loop == nil:
+		case fmt.Sprint(s.InDelay) == most:
+			u.InDelay = s.InDelay
+		default:
+			out[i].Loop = nil
+			refuse(s, "delay", errors.New("its filters had other settings than most, and their lag is not known apart"))
+		}
+	}
+	return out
+}
+
+// dampings finds the damping of each axis whose sheet gives none, and returns the sights
+// with it in their loops; those of an axis of which it is not known have no loop.
+//
+// At onset the loop's magnitude is 1: stiffness and frequency then tell the damping.
+// Delay, phase and so the frequency's own error hardly enter.
+func (o Options) dampings(u *Unit, sights []Sight, refuse func(Sight, string, error)) []Sight {
+	out := slices.Clone(sights)
+	for i := range u.Axes {
+		a := &u.Axes[i]
+		var w, wy, least float64
+		n := 0
+		for _, s := range out {
+			if !s.NoDamping || s.Loop == nil || s.Hz == 0 || s.Axis.String() != a.Axis {
+				continue
+			}
+			y, v := o.ln(s)
+			lnD, err := lnDamping(s, y, s.Hz)
+			if err != nil {
+				refuse(s, "damping", err)
+				continue
+			}
+			move := func(dy, hz float64) float64 {
+				if x, err := lnDamping(s, y+dy, hz); err == nil {
+					return math.Abs(x - lnD)
+				}
+				return 1 // near where nothing fits: hardly known
+			}
+			sd := math.Hypot(move(-math.Sqrt(v), s.Hz), move(0, s.Hz*(1-o.HzSD)))
+			w += 1 / sq(sd)
+			wy += lnD / sq(sd)
+			least = math.Max(least, move(-o.ScaleSD, s.Hz)) // the map's error is one for all
+			n++
+		}
+		if n >= TwoOnsets {
+			e := o.interval(wy/w, 1/w+sq(least), n)
+			a.Damping = &e
+		}
+		for j, s := range out {
+			if !s.NoDamping || s.Loop == nil || s.Axis.String() != a.Axis {
+				continue
+			}
+			out[j].Loop = nil
+			if a.Damping != nil {
+				l := *s.Loop
+				if l.D = a.Damping.Best; s.Raise == loop.RaiseTogether {
+					l.D *= l.K
+				}
+				out[j].Loop = &l
+			}
+		}
+	}
+	return out
+}
+
+// lnDamping is ln of the damping that an onset at a stiffness of exp(lnK) and a
+// frequency tells: over stiffness where both are raised together.
+//
+// Source: magnitude condition of the ultimate point (Åström & Hägglund, PID
+// Controllers, ch. 2, from memory): |K + j(ωD − Ki/ω)| |G(jω)| = 1.
+func lnDamping(s Sight, lnK, hz float64) (float64, error) {
+	bare := *s.Loop
+	ki := bare.Ki
+	if s.Raise == loop.RaiseTogether {
+		ki *= math.Exp(lnK) / bare.K
+	}
+	bare.K, bare.D, bare.Ki, bare.Delay = 1, 0, 0, 0
+	w := 2 * math.Pi * hz
+	g, err := bare.At(complex(0, w))
+	if err != nil {
+		return 0, err
+	}
+	k := math.Exp(lnK)
+	x2 := 1/(sq(real(g))+sq(imag(g))) - sq(k)
+	if !(x2 > 0) {
+		return 0, &domain.Error{Model: "identify", Name: "frequency of the oscillation", Value: domain.Number(hz) + " Hz", Want: "one above that of the stiffness on the inertia alone", Do: "check the frequency, the build's inertia and the dial's map"}
+	}
+	d := (math.Sqrt(x2) + ki/w) / w
+	if s.Raise == loop.RaiseTogether {
+		d /= k
+	}
+	return math.Log(d), nil
 }
 
 // delay is the delay that one frequency says, with its standard deviation.
@@ -454,6 +592,9 @@ func (u Unit) Words() []string {
 		}
 		if a.Scale != nil && a.Scale.says() {
 			parts = append(parts, fmt.Sprintf("its dial gives %s of the sheet's stiffness", pct(*a.Scale)))
+		}
+		if d := a.Damping; d != nil {
+			parts = append(parts, fmt.Sprintf("damping %.3g (%.3g to %.3g)", d.Best, d.Lo, d.Hi))
 		}
 		if parts != nil {
 			out = append(out, fmt.Sprintf("%s: %s, from %s", a.Axis, strings.Join(parts, "; "), schema.Count(a.Offset.N, "onset", "onsets")))

@@ -234,3 +234,60 @@ func BenchmarkUnits(b *testing.B) {
 		}
 	}
 }
+
+// Where the sheet gives neither delay nor damping, two onsets with their frequency tell
+// both; one tells neither.
+func TestTwoOnsetsTellDelayAndDamping(t *testing.T) {
+	for _, how := range []loop.Raise{loop.RaiseTogether, loop.RaiseStiffness} {
+		var sights []Sight
+		var held float64
+		for _, j := range []float64{0.005, 0.008} {
+			s := seen(t, j, 0.004, 1, 1.05, how)
+			if how == loop.RaiseStiffness {
+				// one damping for both: the sight of the second build anew
+				held = 60 * 0.005
+				l := *s.Loop
+				l.D, l.Delay = held, 0.004
+				on, err := l.OnsetStiffness()
+				if err != nil || !on.Exists {
+					t.Fatal(on, err)
+				}
+				s.Clean, s.Onset, s.Hz = on.K/1.02, on.K*1.02, on.Hz
+			}
+			s.Loop.D, s.Loop.Delay, s.NoDamping = 0, 0, true
+			sights = append(sights, s)
+		}
+		want := 0.05
+		if how == loop.RaiseStiffness {
+			want = held
+		}
+		r, err := Units(sights, DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		u := r.Units[0]
+		if u.Delay == nil || u.Axes[0].Damping == nil || u.Axes[0].Scale == nil || u.WithHz != 2 {
+			t.Fatalf("%v: %+v, refused %v", how, u, u.Refused)
+		}
+		modeltest.Near(t, "damping", u.Axes[0].Damping.Best, want, 0.03, 0)
+		modeltest.Near(t, "delay", u.Delay.Best, 0.004, 0.03, 0)
+		if d := *u.Axes[0].Damping; !(d.Lo < want && want < d.Hi) || d.N != 2 {
+			t.Errorf("%+v does not hold %v", d, want)
+		}
+		if w := strings.Join(u.Words(), "\n"); !strings.Contains(w, "damping") {
+			t.Errorf("%q does not say the damping", w)
+		}
+		one, err := Units(sights[:1], DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if u := one.Units[0]; u.Delay != nil || u.Axes[0].Damping != nil || u.Axes[0].Scale != nil || u.WithHz != 1 {
+			t.Errorf("%v: one onset tells %+v", how, u)
+		}
+		// a filter without a map that was set otherwise is another delay
+		sights[1].InDelay = map[string]float64{"filters.sensing": 4}
+		if r, _ := Units(sights, DefaultOptions()); r.Units[0].Delay != nil || len(r.Units[0].Refused) != 1 {
+			t.Errorf("%v: two settings of a filter are one delay: %+v", how, r.Units[0])
+		}
+	}
+}

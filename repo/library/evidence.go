@@ -73,6 +73,7 @@ func (l *Library) with(q *start.Request, e evidence, r preset.Rig, sheet *schema
 	if e.facts != nil {
 		q.Cap = l.capLearned(r, sheet, tune, e.facts, q.Unit)
 	}
+	q.Remarks = append(q.Remarks, preset.LoopRemarks(preset.LoopSheet(sheet, e.facts, q.Unit), e.facts, q.Unit)...)
 	if text, ok := preset.LongWithoutResonance(r); ok {
 		q.Remarks = append(q.Remarks, text)
 	}
@@ -238,7 +239,7 @@ func (l *Library) capLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tun
 	if err != nil {
 		return nil
 	}
-	usual := l.Cap(r, sheet, tune)
+	usual := l.Cap(r, preset.SheetOf(sheet, facts, unit), tune)
 	return func(a schema.Axis, lo, hi float64) (float64, string, bool) {
 		if v, why, ok := preset.CapLearned(l.Cat, sheet, facts, unit, r, tune, a, js[a], lo, hi); ok {
 			return v, why, true

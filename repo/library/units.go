@@ -114,6 +114,32 @@ func (l *Library) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) 
 	return out
 }
 
+// LoopSheet is a gimbal sheet with the delay and damping that sessions told of the first
+// of some units they were on, then of any of its units, where the sheet has maps of its
+// stiffness dials and lacks those; else the sheet itself.
+func (l *Library) LoopSheet(sheet *schema.Sheet, units ...string) (*schema.Sheet, error) {
+	if len(preset.LoopRemarks(sheet, nil, "")) == 0 {
+		return sheet, nil
+	}
+	for _, u := range sheet.Units {
+		units = append(units, u.Serial)
+	}
+	for _, u := range units {
+		if u == "" {
+			continue
+		}
+		u = serial(sheet, u)
+		facts, err := l.Units(sheet, u)
+		if err != nil {
+			return sheet, err
+		}
+		if s := preset.LoopSheet(sheet, facts, u); s != sheet {
+			return s, nil
+		}
+	}
+	return sheet, nil
+}
+
 // SheetFor is a gimbal sheet as sessions have told one unit to be, with what they
 // told; the sheet itself where they told nothing.
 func (l *Library) SheetFor(sheet *schema.Sheet, unit string) (*schema.Sheet, *identify.Unit, error) {
