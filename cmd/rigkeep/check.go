@@ -96,7 +96,7 @@ func runCheck(k *invocation) error {
 			k.printf("%s\n", safe.Text(gitSays))
 		}
 		if temps.Files > 0 {
-			k.printf("%s being written or left by killed programs, %.1f MB; those go with the next save once an hour old\n", schema.Count(temps.Files, "temporary file", "temporary files"), float64(temps.Bytes)/1e6)
+			k.printf("%s being written or left by killed programs, %s; they go with the next save once an hour old\n", schema.Count(temps.Files, "temporary file", "temporary files"), bytesText(int(temps.Bytes)))
 		}
 		k.printUnsaved(dirty)
 	}

@@ -192,8 +192,11 @@ func tuneNames(r handover.Rig) []string {
 }
 
 func bytesText(n int) string {
-	if n < 10_000 {
+	switch {
+	case n < 10_000:
 		return fmt.Sprintf("%d bytes", n)
+	case n >= 10_000_000:
+		return fmt.Sprintf("%.1f MB", float64(n)/1e6)
 	}
 	return fmt.Sprintf("%.1f kB", float64(n)/1000)
 }
