@@ -380,16 +380,14 @@ func (s *Session) trouble() {
 }
 
 func (s *Session) readBack(e Event) {
+	verified := s.stopped == "" && s.outcome == "" && !s.back || s.storing // all writes were: has it kept them?
 	for _, i := range s.touched {
 		c := s.begin.Plan.Changes[i]
 		had := s.now[i]
 		got := e.Found[c.ID]
 		s.now[i] = got
-		if s.storing || s.stopped != "" || s.outcome != "" || s.back {
-			continue
-		}
-		// all writes were verified: has it kept them?
 		switch {
+		case !verified || s.outcome == Unknown:
 		case got == nil:
 			s.outcome = Unknown
 		case had != nil && *got == *had:

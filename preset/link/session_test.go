@@ -24,7 +24,9 @@ type play struct {
 	noQuiet  map[string]bool   // "key number" at which it is not quiet
 	outcomes map[int]Outcome   // how the nth write ends; absent is written
 	keep     Outcome           // how storing ends
-	forgets  bool              // the device restarts before it is read back
+	forgets  int               // the nth reading back finds old values: it restarted before that
+	mute     int               // the nth reading back gets no answer about tilt
+	reads    int
 	events   []Event
 	asked    []Do
 	sent     []string
@@ -68,12 +70,16 @@ func (p *play) next(t fataler, s *Session) bool {
 		add(Event{Event: EvQuiet, Yes: pb(!p.noQuiet[s.Begun().Plan.Changes[a.Step.Change].Key+" "+schema.Num(a.Step.To)])})
 	case DoReadBack:
 		found := map[string]*uint32{}
+		p.reads++
 		for _, c := range s.Begun().Plan.Changes {
-			if p.forgets {
+			if p.forgets == p.reads {
 				p.has[c.ID] = c.OldBits
 			}
 			v := p.has[c.ID]
 			found[c.ID] = &v
+			if p.mute == p.reads && c.ID == "TILT_STIFF" {
+				found[c.ID] = nil
+			}
 		}
 		add(Event{Event: EvReadBack, Found: found})
 	case DoStore:
@@ -150,8 +156,12 @@ func TestSessions(t *testing.T) {
 		{"not quiet, left there", play{noQuiet: map[string]bool{"stiffness.pan 50": true}, answers: map[Do]bool{AskRestore: false}}, nil,
 			"tilt 30, pan 47.5, pan 50, pan 47.5",
 			`{"outcome":"","stopped":"not quiet at 50 of pan","left":[{"key":"pan","id":"PAN_STIFF","old":42.5,"has":47.5}],"partly":["tilt"],"kept":"no"}`, "write, read back, restore, end"},
-		{"all verified, then it forgets", play{forgets: true}, nil, "tilt 30, pan 47.5, pan 50",
+		{"all verified, then it forgets", play{forgets: 1}, nil, "tilt 30, pan 47.5, pan 50",
 			`{"outcome":"still old","restored":["tilt","pan"],"kept":"no"}`, "quiet, read back, end"},
+		{"kept, then no answer about one", play{keep: Written, mute: 2}, nil, "tilt 30, pan 47.5, pan 50",
+			`{"outcome":"unknown","left":[{"key":"tilt","id":"TILT_STIFF","old":38,"has":null}],"partly":["pan"],"kept":"unknown"}`, "keep, read back, end"},
+		{"kept, then it has the old ones", play{keep: Written, forgets: 2}, nil, "tilt 30, pan 47.5, pan 50",
+			`{"outcome":"still old","restored":["tilt","pan"],"kept":"unknown"}`, "keep, read back, end"},
 		// a restoring that fails goes on with the others, and says so
 		{"put back, refused", play{outcomes: map[int]Outcome{3: Refused, 4: Refused}, noQuiet: map[string]bool{"stiffness.pan 47.5": true}}, nil,
 			"tilt 30, pan 47.5, pan 42.5, pan 42.5, tilt 35, tilt 38",
