@@ -239,6 +239,19 @@ func TestPlanOrder(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("%q, want %q", got, want)
 	}
+	// a follow dial without a step of its own goes up by the same 5 %, and down at once
+	for to, want := range map[float64]string{24: "17 22 24", 7: "7"} {
+		p, err := plan(t, map[string]float64{"follow.walk.lag.pan": to})
+		var got []string
+		for _, s := range p.Steps {
+			if got = append(got, schema.Num(s.To)); s.Raise != (to > 12) {
+				t.Errorf("%+v", s)
+			}
+		}
+		if err != nil || strings.Join(got, " ") != want {
+			t.Errorf("%q, %v", got, err)
+		}
+	}
 	if !slices.Equal(p.Same, []string{"follow.walk.lag.pan"}) || !slices.Equal(p.ByHand, []string{"limits.tilt.up_deg"}) {
 		t.Errorf("%+v", p)
 	}
@@ -292,9 +305,10 @@ func TestPlanNeverLeaps(t *testing.T) {
 		}
 		to := func(k string) float64 { return float64(rapid.IntRange(10, 160).Draw(t, k)) / 2 }
 		p, err := NewPlan(schema.Default(), s, wants(map[string]float64{
-			"stiffness.pan":  to("pan"),
-			"stiffness.roll": to("roll"),
-			"stiffness.tilt": to("tilt"),
+			"stiffness.pan":       to("pan"),
+			"stiffness.roll":      to("roll"),
+			"stiffness.tilt":      to("tilt"),
+			"follow.walk.lag.pan": float64(int(to("lag"))),
 		}), vs)
 		if err != nil {
 			t.Fatal(err)

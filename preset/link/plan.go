@@ -66,8 +66,7 @@ func (r *Refusal) Error() string { return strings.Join(r.Reasons, "; ") }
 
 // NewPlan orders what has to be written: what softens goes first, then what raises, axis
 // by axis in the sheet's order, filters before stiffness, so that a stiffness is
-// raised under the filters it will have. A raise of stiffness or of a filter goes in
-// steps. values are fresh from the unit, without a doubt among them.
+// raised under the filters it will have. A raise goes in steps. values are fresh from the unit, without a doubt among them.
 func NewPlan(c *schema.Catalogue, s *schema.Sheet, wants []Want, values []Value) (Plan, error) {
 	p := Plan{Changes: []Change{}, Steps: []Step{}}
 	var bad []string
@@ -144,19 +143,14 @@ func NewPlan(c *schema.Catalogue, s *schema.Sheet, wants []Want, values []Value)
 }
 
 // ramp takes a dial from one number to another: at once where that softens, else in
-// steps on the dial. What does not act on the control loop is raised at once too,
-// unless the sheet gives it a step.
+// steps on the dial.
 func ramp(s *schema.Sheet, change int, ch Change, from, to float64, bits uint32) ([]Step, error) {
 	d := s.Dials[ch.Dial]
 	if !d.Less(from, to) {
 		return []Step{{Change: change, From: from, To: to, Bits: bits}}, nil
 	}
-	loop := strings.HasPrefix(ch.Key, "stiffness.") || strings.HasPrefix(ch.Key, "filters.")
 	width := d.Link.Step
 	if width == 0 {
-		if !loop {
-			return []Step{{Change: change, From: from, To: to, Bits: bits}}, nil
-		}
 		width = defaultStep * (d.Max - d.Min)
 	}
 	width = max(d.Fine, math.Floor(width/d.Fine+1e-6)*d.Fine)
