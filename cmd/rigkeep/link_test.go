@@ -18,6 +18,7 @@ import (
 
 	"rigkeep/cmd/rigkeep/device/devicetest"
 	"rigkeep/preset/link"
+	"rigkeep/preset/link/wire"
 )
 
 // linkedSheet gives quay-large a link: the stiffness of tilt with a fraction, the lag of
@@ -32,7 +33,7 @@ func linkedSheet(t testing.TB, s *shop, integers, permanent string) {
 	text := strings.Replace(string(b), "[dial.stiffness.pan]", fmt.Sprintf("[link]\nprotocol = \"mavlink\"\nsystem = 1\ncomponent = 154\nintegers = %q\npermanent = %q\n\n[dial.stiffness.pan]", integers, permanent), 1)
 	for dial, l := range map[string]string{
 		"stiffness.tilt": `id = "TILT_STIFF", type = "real32", write = true, lowest = 5, highest = 80, step = 3`,
-		"follow.lag.pan": `id = "PAN_LAG", type = "uint8", write = true, lowest = 5, highest = 80`,
+		"follow.lag.pan": `id = "PAN_LAG", type = "uint8", write = true, lowest = 5, highest = 80, step = 30`,
 	} {
 		at := strings.Index(text, "[dial."+dial+"]\n")
 		end := at + strings.Index(text[at:], "\n\n")
@@ -140,6 +141,7 @@ type fault struct {
 	sent     bool   // whether a write may have reached the device
 	answers  string // "Large B" and yes to everything where it is not said
 	unsteady bool   // chance decides, so the row of the table is an example
+	cut      bool   // the line ends for good behind the first write that went through
 }
 
 var linkFaults = []fault{
@@ -161,6 +163,9 @@ var linkFaults = []fault{
 	{name: "rubbish between the frames", kind: "tcp", args: []string{"--garbage", "50"}, exits: []int{0}, says: "written:", sent: true},
 	{name: "answers 0.4 s late", args: []string{"--late", "400"}, exits: []int{0}, says: "written:", sent: true},
 	{name: "other and unknown messages all the time", args: []string{"--chatter", "20"}, exits: []int{0}, says: "written:", sent: true},
+	{name: "half of the answers 0.4 s late", args: []string{"--late", "400", "--late-pct", "50"}, exits: []int{0, 6}, sent: true, unsteady: true},
+	{name: "TCP ends behind the first write, for good", kind: "tcp", cut: true, exits: []int{6}, says: "NOT RESTORED: stiffness.tilt is UNKNOWN; before it was 38", sent: true},
+	{name: "UDP goes silent behind the first write, for good", cut: true, exits: []int{6}, says: "NOT RESTORED: stiffness.tilt is UNKNOWN; before it was 38", sent: true},
 	// the device
 	{name: "refuses", args: []string{"--refuse", "TILT_STIFF"}, exits: []int{4}, says: "refused", sent: true},
 	{name: "neither sets nor answers", args: []string{"--silent", "TILT_STIFF"}, exits: []int{6}, says: "no answer", sent: true},
@@ -173,6 +178,7 @@ var linkFaults = []fault{
 	{name: "insists on the kind of number", args: []string{"--type-strict"}, exits: []int{0}, says: "written:", sent: true},
 	{name: "restarts half-way, keeps its values", args: []string{"--restart-after", "4"}, exits: []int{0, 6, 130}, sent: true, unsteady: true},
 	{name: "restarts half-way, forgets what was not stored", args: []string{"--restart-after", "4", "--volatile"}, exits: []int{4, 6}, sent: true, unsteady: true},
+	{name: "restarts half-way, and stays away for 5 s", args: []string{"--restart-after", "4", "--dark", "5000"}, exits: []int{6}, sent: true, unsteady: true},
 	{name: "a second part with the same settings", args: []string{"--twin", "155"}, exits: []int{0}, says: "written:", sent: true},
 	{name: "two devices under one number", args: []string{"--clone"}, exits: []int{4}, says: "two devices answer under one number"},
 	{name: "answers a write without an index", args: []string{"--echo-index", "65535"}, exits: []int{0}, says: "written:", sent: true},
@@ -203,6 +209,13 @@ func TestLinkFaults(t *testing.T) {
 		g.Run(f.name, func(t *testing.T) { rows[i] = playFault(t, base, table, f) })
 	}
 	g.Wait()
+	// each fault that the device knows is in a row
+	_, known, _ := strings.Cut(devicetest.Help(t), "Faults on the line")
+	for _, flag := range regexp.MustCompile(`--[a-z-]+`).FindAllString(known, -1) {
+		if !slices.ContainsFunc(linkFaults, func(f fault) bool { return slices.Contains(f.args, flag) }) {
+			t.Errorf("no row plays %s", flag)
+		}
+	}
 	if t.Failed() {
 		return
 	}
@@ -267,7 +280,11 @@ func playFault(t *testing.T, base *shop, table string, f fault) string {
 		}
 	}
 	d := devicetest.Start(t, kind, append([]string{"--table", table, "--heartbeat", "300"}, f.args...)...)
-	code, out, errw := s.child(t, answers, "load", "a-cam-prime", "--unit", "QL-0044", "--link", "--plain", "--from", d.Address())
+	address := d.Address()
+	if f.cut {
+		address = devicetest.CutBehind(t, d, func(m wire.Message) bool { _, is := m.(wire.Set); return is })
+	}
+	code, out, errw := s.child(t, answers, "load", "a-cam-prime", "--unit", "QL-0044", "--link", "--plain", "--from", address)
 	all := out + errw
 	if !slices.Contains(f.exits, code) || !strings.Contains(all, f.says) {
 		t.Errorf("exit %d, want %v with %q:\n%s%s", code, f.exits, f.says, out, errw)
@@ -316,6 +333,16 @@ func playFault(t *testing.T, base *shop, table string, f fault) string {
 	}
 	if code == 0 && (res.Outcome != link.Written || len(res.Written) != 2) {
 		t.Errorf("exit 0 with %+v", res)
+	}
+	// one word for how it ended: said, in the log, and 6 where nobody knows what a dial has
+	if res.Outcome != "" && res.Outcome != link.Written && !strings.Contains(out, "result: "+string(res.Outcome)+"\n") {
+		t.Errorf("the log says %q:\n%s", res.Outcome, out)
+	}
+	if slices.ContainsFunc(res.Left, func(l link.Left) bool { return l.Has == nil }) && (code != exitNetwork || !strings.Contains(out, "is UNKNOWN; before it was")) {
+		t.Errorf("exit %d with %+v:\n%s", code, res, out)
+	}
+	if f.cut && res.Outcome != link.Unknown {
+		t.Errorf("the line ended, and the log says %+v", res)
 	}
 	if (res.Outcome == link.Written) != strings.Contains(out, "written: stiffness.tilt, follow.walk.lag.pan") {
 		t.Errorf("%+v, and it says\n%s", res, out)
@@ -393,6 +420,8 @@ func TestLinkInterrupted(t *testing.T) {
 	s := linkShop(t)
 	s.ok(t, "set", "a-cam-prime", "stiffness.tilt=44")
 	s.ok(t, "save", "a-cam-prime", "-m", "Raise tilt")
+	s.ok(t, "rig", "new", "d-cam", "--gimbal", "quay-large", "--mass", "2kg")
+	s.ok(t, "set", "d-cam", "stiffness.tilt=26")
 	d := devicetest.Start(t, "udp", "--table", linkTable(t), "--heartbeat", "300")
 	cmd := s.command(t, "load", "a-cam-prime", "--unit", "QL-0044", "--link", "--plain", "--from", d.Address())
 	in, err := cmd.StdinPipe()
@@ -421,6 +450,9 @@ func TestLinkInterrupted(t *testing.T) {
 	}
 	until("Type the label")
 	if code, _, errw := s.child(t, "", "load", "a-cam-prime", "--unit", "QL-0031", "--link", "--plain", "--from", d.Address()); code != 4 || !strings.Contains(errw, "in another window") {
+		t.Errorf("exit %d: %s", code, errw)
+	}
+	if code, _, errw := s.child(t, "", "load", "d-cam", "--unit", "QL-0044", "--link", "--plain", "--from", d.Address()); code != 4 || !strings.Contains(errw, "this unit is being written to in another window") {
 		t.Errorf("exit %d: %s", code, errw)
 	}
 	_, _ = io.WriteString(in, "Large B\ny\n")
@@ -470,6 +502,9 @@ func TestLinkKilled(t *testing.T) {
 		{"in the first write", "Large B\ny\n", link.EvSend},
 		{"at the question behind it", "Large B\ny\n", link.EvOutcome},
 		{"in the second write", "Large B\ny\ny\n", link.EvQuiet},
+		{"at the question whether to keep them", "Large B\ny\ny\ny\ny\n", link.EvReadBack},
+		{"while they are kept", "Large B\ny\ny\ny\ny\ny\n", link.EvStore},
+		{"when it is all but done", "Large B\ny\ny\ny\ny\ny\n", link.EvEnd},
 	} {
 		g.Run(c.name, func(t *testing.T) {
 			s := copyShop(t, base)
@@ -517,10 +552,18 @@ func TestLinkKilled(t *testing.T) {
 				t.Errorf("the log has %d writes, the device saw %v", sends, distinct)
 			}
 			code, out, errw := s.child(t, "", "unit", "read", "QL-0044", "--from", d.Address())
-			if touched := sends > 0; touched != strings.Contains(errw, "did not end") {
+			ended := c.until == link.EvEnd
+			if open := sends > 0 && !ended; open != strings.Contains(errw, "did not end") {
 				t.Errorf("%d writes were begun; unit read says:\n%s%s(exit %d)", sends, out, errw, code)
 			}
-			if sends == 0 {
+			if ended { // nothing to put back: what it has is read, and the log is saved with it
+				s.child(t, "", "unit", "read", "QL-0044", "--from", d.Address(), "--record", "--style", "walk")
+				s.ok(t, "save", "unit:QL-0044", "-m", "What it has")
+				if out := s.git(t, "status", "--porcelain", "units"); out != "" {
+					t.Error(out)
+				}
+			}
+			if sends == 0 || ended {
 				return
 			}
 			// the next writing offers to put back what was there

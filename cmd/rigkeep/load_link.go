@@ -103,6 +103,11 @@ func runLoadLink(k *invocation, d *library.Loaded, u library.UnitRef, memory int
 		return err
 	}
 	defer release()
+	free, err := k.lib.HoldUnit(u)
+	if err != nil {
+		return err
+	}
+	defer free()
 	r := &linkRun{invocation: k, u: u, memory: memory, sheet: sheet}
 	if err := r.open(); err != nil {
 		return err
@@ -334,6 +339,9 @@ func (r *linkRun) load(d *library.Loaded, wants []link.Want, others []string, st
 			return r.encode(jsonLoadLink{Format: 1, Unit: r.u.Serial, Tune: d.Label(), Plan: plan})
 		}
 		r.say("The unit has these values already; nothing was written.")
+		if len(others) > 0 {
+			r.say("Try: rigkeep load %s --unit %s", safe.Line(d.Label()), shellWords([]string{r.u.Serial}))
+		}
 		return nil
 	}
 	begin := r.begin(got.id, plan)
@@ -390,7 +398,7 @@ func (r *linkRun) printPlan(d *library.Loaded, plan link.Plan, others []string, 
 		r.printf("Follow values are those of style %s.\n", style)
 	}
 	if len(others) > 0 {
-		r.printf("By hand, as before: %s.\n", strings.Join(others, ", "))
+		r.printf("%s by hand, ticked off at the end: %s.\n", schema.Count(len(others), "value is keyed in", "values are keyed in"), strings.Join(others, ", "))
 	}
 	if len(differs) > 0 {
 		r.printf("Not as on record: %s.\n", strings.Join(differs, "; "))
@@ -639,15 +647,11 @@ func unsent(err error) error {
 
 // finish records what the unit holds, saves the log, and says how it went.
 func (r *linkRun) finish(d *library.Loaded, plan link.Plan, others []string, res link.Result) error {
-	whole := false
+	var done []string
 	if d != nil && res.Outcome == link.Written {
-		whole = len(others) == 0
-		if !whole {
-			yes, err := r.yes("Keyed in by hand as in the tune: %s?", strings.Join(others, ", "))
-			whole = err == nil && yes
-		}
+		done = r.tickByHand(d, others)
 	}
-	if err := r.keep(d, plan, res, whole); err != nil {
+	if err := r.keep(d, plan, res, others, done); err != nil {
 		r.say("%s", safe.Line(err.Error()))
 		r.say("The log is in %s.", r.log)
 	}
@@ -705,9 +709,33 @@ func (r *linkRun) printResult(res link.Result) {
 	}
 }
 
+// byHand are the values of a tune that no link is for, as they are keyed in.
+func (r *linkRun) byHand(d *library.Loaded, others []string) []preset.KeyLine {
+	return slices.DeleteFunc(preset.KeyLines(r.cat, r.sheet, d.Tune.Values), func(l preset.KeyLine) bool { return !slices.Contains(others, l.Key) })
+}
+
+// tickByHand asks for each value that no link is for whether it is keyed in, and gives the
+// keys of those that are.
+func (r *linkRun) tickByHand(d *library.Loaded, others []string) (done []string) {
+	lines := r.byHand(d, others)
+	if len(lines) > 0 {
+		r.say("By hand: %s that the link does not reach.", schema.Count(len(lines), "value", "values"))
+	}
+	for i, l := range lines {
+		s, err := r.ask("%d of %d  %s  %s  [Enter done, s skip, q quit]", i+1, len(lines), safe.Line(l.Label()), withUnit(valueText(l.Value), l.Unit))
+		switch s = strings.ToLower(s); {
+		case err != nil, s == "q":
+			return done
+		case s == "" || s == "d" || s == "y":
+			done = append(done, l.Key)
+		}
+	}
+	return done
+}
+
 // keep saves the log, and in the unit's record what it holds now: the tune, or what is
-// known of its values.
-func (r *linkRun) keep(d *library.Loaded, plan link.Plan, res link.Result, whole bool) error {
+// known of its values. done are those of the others that were keyed in by hand.
+func (r *linkRun) keep(d *library.Loaded, plan link.Plan, res link.Result, others, done []string) error {
 	touched := len(res.Written) + len(res.Partly) + len(res.Left)
 	var h *schema.Held
 	if touched > 0 {
@@ -716,7 +744,7 @@ func (r *linkRun) keep(d *library.Loaded, plan link.Plan, res link.Result, whole
 			return err
 		}
 		h = &schema.Held{At: r.Now(), By: who.Name, Memory: r.memory}
-		if whole {
+		if d != nil && res.Outcome == link.Written && len(done) == len(others) {
 			*h = r.lib.HeldOf(d, r.memory, who.Name, r.Now())
 		} else {
 			held, _ := r.u.Holds(r.memory)
@@ -738,6 +766,9 @@ func (r *linkRun) keep(d *library.Loaded, plan link.Plan, res link.Result, whole
 				if l.Has != nil {
 					h.Values[l.Key] = *l.Has
 				}
+			}
+			for _, key := range done {
+				h.Values[key] = d.Tune.Values[key]
 			}
 			h.Digest = preset.Tune{Values: h.Values}.Digest()
 		}

@@ -315,7 +315,7 @@ func (l *Library) Changed(paths ...string) ([]store.Change, error) {
 	}
 	var out []store.Change
 	for _, p := range sortedNames(now) {
-		if _, ok := preset.Locate(p); !ok {
+		if _, ok := preset.Locate(p); !ok && !isWrites(p) {
 			continue
 		}
 		data, err := l.Store.Read(p)

@@ -74,7 +74,7 @@ func (l *Library) Target(name string) (Target, error) {
 		if err != nil {
 			return Target{}, err
 		}
-		return Target{Path: u.Path(), Name: name}, nil
+		return Target{Dir: preset.UnitDir(u.Gimbal, u.Serial) + "/", Name: name}, nil
 	}
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		slug, err := l.FindJob(s)
@@ -129,7 +129,7 @@ func (l *Library) Plan(targets []Target) (*Plan, error) {
 			}
 		}
 		place, ok := preset.Locate(c.Path)
-		if !ok {
+		if !ok && !isWrites(c.Path) {
 			return nil
 		}
 		it := Item{Path: c.Path, OldPath: c.Path, Place: place}
@@ -340,7 +340,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		sheets[it.Place.Rig], was[it.Place.Rig] = s, r.Was
 	}
 	for _, it := range p.Items {
-		if it.After == nil || it.Place.Kind == preset.KindPhoto {
+		if it.After == nil || it.Place.Kind == preset.KindPhoto || it.Place.Kind == "" {
 			continue
 		}
 		sheet := sheets[it.Place.Rig]

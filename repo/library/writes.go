@@ -16,9 +16,15 @@ import (
 // Writes lists the logs of what was written to a unit over a link, oldest first.
 func (l *Library) Writes(u UnitRef) ([]string, error) {
 	paths, err := l.Store.List(preset.UnitDir(u.Gimbal, u.Serial) + "/writes/")
-	paths = slices.DeleteFunc(paths, func(p string) bool { return path.Ext(p) != ".jsonl" })
+	paths = slices.DeleteFunc(paths, func(p string) bool { return !isWrites(p) })
 	slices.Sort(paths)
 	return paths, err
+}
+
+// isWrites says of a path whether such a log is there.
+func isWrites(p string) bool {
+	ok, _ := path.Match("units/*/*/writes/*.jsonl", p)
+	return ok
 }
 
 // NewWrites is the path of a new log; two that begin in one second get different ones.
@@ -84,14 +90,20 @@ func (l *Library) Unfinished(u UnitRef) (b link.Begin, log string, open bool, er
 // HoldStand takes what is done at the stand with a rig: a bench session that asks and
 // a writing over a link exclude each other. release ends it.
 func (l *Library) HoldStand(fingerprint string) (release func(), err error) {
-	release, ok, err := l.Store.Hold("stand-" + strings.ToLower(fingerprint))
-	if err != nil {
-		return nil, err
+	return l.hold("stand-"+strings.ToLower(fingerprint), "this rig is on the stand in another window: a session or a writing goes on there")
+}
+
+// HoldUnit takes a unit for a writing: two never go on at once, of whichever rigs. release ends it.
+func (l *Library) HoldUnit(u UnitRef) (release func(), err error) {
+	return l.hold("unit-"+u.Gimbal+"-"+u.Serial, "this unit is being written to in another window")
+}
+
+func (l *Library) hold(name, busy string) (release func(), err error) {
+	release, ok, err := l.Store.Hold(name)
+	if err == nil && !ok {
+		err = &store.Error{Kind: store.ErrBusy, Msg: busy, Hint: "Finish it there first"}
 	}
-	if !ok {
-		return nil, &store.Error{Kind: store.ErrBusy, Msg: "this rig is on the stand in another window: a session or a writing goes on there", Hint: "Finish it there first"}
-	}
-	return release, nil
+	return release, err
 }
 
 // PlanWritten plans to save a log, and what the unit holds since, nil where nothing changed.

@@ -8,13 +8,17 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
+
+	"rigkeep/preset/link/wire"
 )
 
 // Device is a pretend device that runs.
@@ -101,6 +105,101 @@ func Run(dir, listen string, args ...string) (*Device, error) {
 
 // Address is how the device is reached.
 func (d *Device) Address() string { return fmt.Sprintf("%s:127.0.0.1:%d", d.Kind, d.Port) }
+
+// Help is what the pretend device says of itself.
+func Help(t testing.TB) string {
+	t.Helper()
+	_, here, _, _ := runtime.Caller(0)
+	program, err := os.ReadFile(filepath.Join(filepath.Dir(here), "peer", "device.mjs"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, _ := strings.Cut(string(program), "const HELP = `")
+	text, _, _ = strings.Cut(text, "`")
+	return text
+}
+
+// CutBehind puts a line between us and a device that ends for good behind the first frame that last
+// says yes to; that frame still reaches the device. It gives the address of the line.
+func CutBehind(t testing.TB, d *Device, last func(wire.Message) bool) string {
+	t.Helper()
+	check := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	there, err := net.Dial(d.Kind, fmt.Sprintf("127.0.0.1:%d", d.Port))
+	check(err)
+	t.Cleanup(func() { _ = there.Close() })
+	var cut atomic.Bool
+	var r wire.Reader
+	// out passes bytes on to the device, and says whether they were the last
+	out := func(b []byte) bool {
+		if cut.Load() {
+			return true
+		}
+		_, _ = there.Write(b)
+		r.Feed(b)
+		for f, ok := r.Next(); ok; f, ok = r.Next() {
+			if last(f.Message) {
+				cut.Store(true)
+			}
+		}
+		return cut.Load()
+	}
+	// back passes on what the device says
+	back := func(to func([]byte)) {
+		b := make([]byte, 4096)
+		for {
+			n, err := there.Read(b)
+			if err != nil {
+				return
+			}
+			if !cut.Load() {
+				to(b[:n])
+			}
+		}
+	}
+	if d.Kind == "udp" {
+		c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+		check(err)
+		t.Cleanup(func() { _ = c.Close() })
+		go func() {
+			var once sync.Once
+			b := make([]byte, 4096)
+			for {
+				n, from, err := c.ReadFrom(b)
+				if err != nil {
+					return
+				}
+				once.Do(func() { go back(func(b []byte) { _, _ = c.WriteTo(b, from) }) })
+				out(b[:n])
+			}
+		}()
+		return "udp:" + c.LocalAddr().String()
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	check(err)
+	t.Cleanup(func() { _ = l.Close() })
+	go func() {
+		c, err := l.Accept()
+		_ = l.Close() // nobody calls twice
+		if err != nil {
+			return
+		}
+		defer c.Close()
+		go back(func(b []byte) { _, _ = c.Write(b) })
+		b := make([]byte, 4096)
+		for {
+			n, err := c.Read(b)
+			if out(b[:n]) || err != nil {
+				return
+			}
+		}
+	}()
+	return "tcp:" + l.Addr().String()
+}
 
 // Log is the file in which the device notes what it saw.
 func (d *Device) Log() string { return d.log }
