@@ -29,11 +29,30 @@ var css string
 //go:embed page.js
 var script string
 
-// policy lets a page load nothing but what it holds: its style sheet, its
-// pictures, and the one script named by its hash.
-var policy = sync.OnceValue(func() string {
-	sum := sha256.Sum256([]byte(script))
-	return "default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'; base-uri 'none'; form-action 'none'"
+//go:embed live.js
+var liveScript string
+
+//go:embed live.css
+var liveCSS string
+
+// Policy lets a page load nothing but what it holds: its style sheet, its
+// pictures, and its scripts, named by their hashes. A live page may also post to the
+// server that it came from and hear from it.
+func Policy(live bool) string {
+	if live {
+		return policies()[1]
+	}
+	return policies()[0]
+}
+
+var policies = sync.OnceValue(func() [2]string {
+	hash := func(s string) string {
+		sum := sha256.Sum256([]byte(s))
+		return " 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
+	}
+	const all = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; script-src"
+	return [2]string{all + hash(script) + "; form-action 'none'",
+		all + hash(script) + hash(liveScript) + "; form-action 'self'; connect-src 'self'"}
 })
 
 // Page is what every page has around its body.
@@ -47,6 +66,20 @@ type Page struct {
 	// Data is read by the page's script; nil is none. Nothing that must be read
 	// stands in it alone.
 	Data any
+	// Live is for a page that a server makes anew for each request: ticks are kept on the
+	// phone, and a page at the stand says whether the server is there.
+	Live bool
+	// Tool is for a page at the stand: a narrow column without the large title, whose one
+	// line of head is Title, which leads to Path's last, and Sub.
+	Tool bool
+}
+
+// Up is the page above this one.
+func (p Page) Up() Link {
+	if len(p.Path) == 0 {
+		return Link{}
+	}
+	return p.Path[len(p.Path)-1]
 }
 
 // Link is a word that leads to a page, or is only a word where it leads nowhere.
@@ -76,27 +109,29 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{{policy}}">
+<meta http-equiv="Content-Security-Policy" content="{{policy .Page.Live}}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
-<meta name="referrer" content="no-referrer">
+<meta name="referrer" content="{{if .Page.Live}}same-origin{{else}}no-referrer{{end}}">
 <title>{{line .Page.Short}} · Rigkeep</title>
-<style>{{css}}</style>
+<style>{{css}}{{if .Page.Live}}{{livecss}}{{end}}</style>
 <style>{{margins .Page}}</style>
 </head>
-<body>
+<body{{if .Page.Tool}} class="tool"{{end}}>
 <main>
-{{with .Page.Path}}<nav class="path" aria-label="Where you are">{{range $i, $l := .}}{{if $i}} › {{end}}{{if .Href}}<a href="{{.Href}}">{{line .Text}}</a>{{else}}<span aria-current="page">{{line .Text}}</span>{{end}}{{end}}</nav>
+{{if .Page.Tool}}<header class="bar"><h1 dir="auto">{{with .Page.Up.Href}}<a href="{{.}}">‹ {{name $.Page.Title}}</a>{{else}}{{name .Page.Title}}{{end}}</h1><span class="soft small">{{line .Page.Sub}}</span></header>
+{{else}}{{with .Page.Path}}<nav class="path" aria-label="Where you are">{{range $i, $l := .}}{{if $i}} › {{end}}{{if .Href}}<a href="{{.Href}}">{{line .Text}}</a>{{else}}<span aria-current="page">{{line .Text}}</span>{{end}}{{end}}</nav>
 {{end}}<h1 dir="auto">{{name .Page.Title}}</h1>
 {{with .Page.Sub}}<p class="sub">{{line .}}</p>
-{{end}}{{template "body" .Body}}
+{{end}}{{end}}{{template "body" .Body}}
 <footer>
 {{with .Page.Foot}}<p>{{with .Day}}{{.}}{{end}}{{with .Commits}}{{range $i, $c := .}}{{if $i}}, {{else}}, revision {{end}}<code>{{short $c}}</code>{{end}}{{end}}. Made by Rigkeep{{with .Version}} {{line .}}{{end}}. Calculated values are a place to start, from below. The maker’s manual, local codes and qualified crew come first.</p>
 {{with .Files}}<details><summary>Files and check sums</summary><ul class="in">{{range .}}<li><code>{{raw .Path}}</code> SHA-256 <code>{{raw .SHA256}}</code></li>{{end}}</ul></details>{{end}}{{end}}</footer>
 </main>
 {{with .Page.Data}}<script type="application/json" id="data">{{.}}</script>
 {{end}}<script>{{script}}</script>
-</body>
+{{if .Page.Live}}<script>{{live}}</script>
+{{end}}</body>
 </html>
 {{end}}
 {{define "figure"}}<figure class="panel"><figcaption>{{line .Chart.Title}}{{with .State.Word}} {{template "state" $.State}}{{end}}{{if not .Said}}{{with .Chart.Desc}}<span class="about">{{line .}}</span>{{end}}{{end}}</figcaption>
@@ -229,10 +264,12 @@ func Template(body string, funcs template.FuncMap) (*template.Template, error) {
 	t := template.New("page").Funcs(template.FuncMap{
 		"line": func(v any) string { return Units(safe.Line(fmt.Sprint(v))) }, "text": func(s string) string { return Units(safe.Text(s)) },
 		"raw": safe.Line, "short": func(rev string) string { return Middle(safe.Line(rev[:min(len(rev), 10)]), 10) }, "name": func(s string) string { return Middle(safe.Line(s), longName) }, "margins": margins,
-		"numbers": tabulate, "words": commandWords, "policy": policy, "long": longNumber,
+		"numbers": tabulate, "words": commandWords, "policy": Policy, "long": longNumber,
 		// our own style sheet and script, embedded; nothing from outside gets in
-		"css":    func() template.CSS { return template.CSS(css) },
-		"script": func() template.JS { return template.JS(script) },
+		"css":     func() template.CSS { return template.CSS(css) },
+		"livecss": func() template.CSS { return template.CSS(liveCSS) },
+		"script":  func() template.JS { return template.JS(script) },
+		"live":    func() template.JS { return template.JS(liveScript) },
 	}).Funcs(funcs)
 	t, err := svg.Add(t)
 	if err != nil {

@@ -25,7 +25,15 @@ type Library struct {
 	Jobs   []JobRow
 	Today  time.Time
 	Twice  []string // units and parts that two jobs want on one day
-	Index  []Entry  // what the search finds
+	Index  []Entry  // what the search of the page's script finds
+	Find   Find     // the search of a live page
+}
+
+// Find is a search by words, and what it found.
+type Find struct {
+	Words string
+	Said  string // "3 found."
+	Found []Entry
 }
 
 // Count is how many rigs stand in one way.
@@ -78,8 +86,14 @@ func days(from, to time.Time) string {
 // Entry is what the search finds: a name, the page, what it is, and words.
 type Entry [4]string
 
+// Name, Href and Words of what was found.
+func (e Entry) Name() string  { return e[0] }
+func (e Entry) Href() string  { return e[1] }
+func (e Entry) Words() string { return e[3] }
+
 const libraryBody = `{{define "body"}}<p class="answer">{{line .Answer}}{{if .Next.Href}} <a href="{{.Next.Href}}">{{line .Next.Text}}</a>{{end}}</p>
 {{if .Counts}}<fieldset class="filter"><legend class="hush">Show rigs by proof</legend><label><input type="radio" name="k" id="k-all" checked><b>{{len .Rigs}}</b> {{if .Parts}}here{{else}}all{{end}}</label>{{range .Counts}}<label><input type="radio" name="k" id="k-{{.V}}"><span class="sign {{.V}}" aria-hidden="true">{{.V.Sign}}</span><b>{{.N}}</b> {{.Word}}</label>{{end}}</fieldset>{{end}}
+{{if .Site.Live}}<form class="find" role="search"><input type="search" name="q" value="{{.Find.Words}}" aria-label="Find rigs, jobs, parts, units, notes" placeholder="Find lens, job, part, note"><button>Find</button></form>{{with .Find.Said}}<p class="small soft" role="status">{{line .}}</p>{{end}}<ul class="plain">{{range .Find.Found}}<li>{{if .Href}}<a href="{{.Href}}"><bdi>{{name .Name}}</bdi></a>{{else}}<bdi>{{name .Name}}</bdi>{{end}} <span class="soft">{{line .Words}}</span></li>{{end}}</ul>{{end}}
 {{if .Index}}<form class="find" id="find" role="search" hidden><input type="search" aria-label="Find rigs, jobs, parts, units, notes" placeholder="Find lens, job, part, note"><button>Find</button></form><p class="small soft" id="count" role="status"></p><ul id="found" class="plain"></ul>{{end}}
 <section aria-label="Rigs" style="margin-top:14px"><table class="rows"><caption class="hush">Rigs</caption><thead><tr><th scope="col">Rig</th><th scope="col">Proof</th><th scope="col">Lens and gimbal</th><th scope="col">Unit</th><th scope="col">Next job</th><th scope="col">Last change</th></tr></thead><tbody>
 {{range .Rigs}}<tr data-k="{{.State.V}}"><th scope="row"><a href="{{.Href}}"><bdi>{{name .Name}}</bdi></a></th><td>{{if .State.Word}}{{template "state" .State}}{{end}}</td><td>{{line .Line}}</td><td class="{{if not .Unit}}none{{end}}" data-label="unit">{{line .Unit}}</td><td class="{{if not .Job.Text}}none{{end}}" data-label="next job">{{if .Job.Href}}<a href="{{.Job.Href}}">{{line .Job.Text}}</a>{{else}}{{line .Job.Text}}{{end}}</td><td class="{{if not .Changed}}none{{end}}" data-label="changed">{{line .Changed}}{{with .Why}} <span class="u wide-only">{{line .}}</span>{{end}}</td></tr>
@@ -129,7 +143,7 @@ func (l Library) jobs(open bool) []JobRow {
 
 // Bytes is the page.
 func (l Library) Bytes() ([]byte, error) {
-	p := page.Page{Title: l.Site.Library, Sub: l.Sub, Library: l.Site.Library, Name: l.Site.Library, Path: []page.Link{{Text: "Library"}}, Foot: l.Site.Foot()}
+	p := page.Page{Title: l.Site.Library, Sub: l.Sub, Library: l.Site.Library, Name: l.Site.Library, Path: []page.Link{{Text: "Library"}}, Foot: l.Site.Foot(), Live: l.Site.Live}
 	if l.Part > 1 {
 		p.Path = l.Site.Up(page.Link{Text: fmt.Sprintf("Rigs, page %d", l.Part)})
 		p.Title = fmt.Sprintf("%s: rigs, page %d", l.Site.Library, l.Part)

@@ -23,6 +23,7 @@ type Site struct {
 	Made     time.Time // in the zone to show
 	Version  string
 	Revision string // of the library
+	Live     bool   // a server makes the pages anew for each request
 }
 
 // Foot is the foot of a page.

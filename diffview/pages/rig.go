@@ -39,6 +39,7 @@ type Rig struct {
 	Keys       []string   // in working order
 	Labels     map[string]string
 	Links      []page.Link // card, starting tune, comparison
+	Acts       []page.Link // what can be done with it at the stand, on a live page
 	Tunes      []page.Link // its other tunes
 	Fault      string      // why the build cannot be read, "" when it can
 }
@@ -62,7 +63,7 @@ const rigBody = `{{define "body"}}{{with .Fault}}<p class="over">✗ {{line .}}<
 {{with .Unit}}<p class="small soft">Stiffness in {{line .}}.</p>{{end}}
 {{with .Facts}}{{template "cells" .}}{{end}}
 {{with .Todo}}<p style="margin-top:12px"><b>{{line .}}</b></p>{{end}}{{with .Command}}{{template "command" .}}{{end}}
-<nav class="toc" aria-label="On this page"><a href="#build">Build</a>{{if .Marks}}<a href="#balance">Balance</a>{{end}}{{if .Styles.Rows}}<a href="#styles">Follow styles</a>{{end}}<a href="#proof">Proof</a><a href="#notes">Photos and notes</a>{{if .History}}<a href="#history">History</a>{{end}}{{range .Links}}<a href="{{.Href}}">{{line .Text}}</a>{{end}}</nav>
+{{with .Acts}}<nav class="acts" aria-label="At the stand">{{range .}}<a href="{{.Href}}">{{line .Text}}</a>{{end}}</nav>{{end}}<nav class="toc" aria-label="On this page"><a href="#build">Build</a>{{if .Marks}}<a href="#balance">Balance</a>{{end}}{{if .Styles.Rows}}<a href="#styles">Follow styles</a>{{end}}<a href="#proof">Proof</a><a href="#notes">Photos and notes</a>{{if .History}}<a href="#history">History</a>{{end}}{{range .Links}}<a href="{{.Href}}">{{line .Text}}</a>{{end}}</nav>
 <section aria-labelledby="build"><div class="head"><h2 id="build">Build</h2>{{if .Fits.Word}}{{template "state" .Fits}}{{end}}</div>
 {{range .Over}}<p class="over">✗ Does not fit: {{line .}}</p>{{end}}
 {{if .Views}}{{template "views" .Views}}{{else}}<p>The build cannot be drawn.</p>{{end}}
@@ -100,7 +101,7 @@ func (r Rig) Older() int { return min(1, len(r.History)-1) }
 
 // Bytes is the page.
 func (r Rig) Bytes() ([]byte, error) {
-	p := page.Page{Title: r.Name, Sub: r.Line, Library: r.Site.Library, Path: r.Site.Up(page.Link{Text: r.Name}), Foot: r.Site.Foot()}
+	p := page.Page{Title: r.Name, Sub: r.Line, Library: r.Site.Library, Path: r.Site.Up(page.Link{Text: r.Name}), Foot: r.Site.Foot(), Live: r.Site.Live}
 	if len(r.History) > 1 {
 		type rev struct {
 			Name   string            `json:"name"`

@@ -71,14 +71,13 @@ func signature(p Person, when time.Time) string {
 }
 
 // encodeCommit writes a commit object.
-func encodeCommit(root plumbing.Hash, parents []plumbing.Hash, author Person, when time.Time, message string) objects.Object {
+func encodeCommit(root plumbing.Hash, parents []plumbing.Hash, author, committer Person, when time.Time, message string) objects.Object {
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "tree %s\n", root)
 	for _, p := range parents {
 		fmt.Fprintf(&b, "parent %s\n", p)
 	}
-	sig := signature(author, when)
-	fmt.Fprintf(&b, "author %s\ncommitter %s\n\n%s", sig, sig, message)
+	fmt.Fprintf(&b, "author %s\ncommitter %s\n\n%s", signature(author, when), signature(committer, when), message)
 	return objects.New(plumbing.CommitObject, b.Bytes())
 }
 

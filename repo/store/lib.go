@@ -58,6 +58,8 @@ type Options struct {
 	OnProgress func(what string, done, total int)
 	// Location is the time zone in which a date without a zone is read; nil means local time.
 	Location *time.Location
+	// Committer is named as committer of each revision; the zero Person is its author.
+	Committer Person
 
 	fs disk.FS // tests put a faulty disk here
 }

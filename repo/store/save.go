@@ -502,7 +502,11 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 		return id, false, err
 	}
 	when := q.When
-	commit := encodeCommit(up.Root, parents, q.Author, when, message(q.Subject, q.Body, q.Trailers))
+	committer := l.opt.Committer
+	if committer.Name == "" {
+		committer = q.Author
+	}
+	commit := encodeCommit(up.Root, parents, q.Author, committer, when, message(q.Subject, q.Body, q.Trailers))
 	objs = append(append(objs, up.Objects...), commit)
 	if err := t.ready(branch); err != nil {
 		return id, false, err
@@ -514,7 +518,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 		word = "commit (merge)"
 	}
 	m := move{branch: branch, from: head, to: commit.ID, steps: steps, up: up,
-		who: signature(q.Author, when), why: word + ": " + strings.Join(strings.Fields(q.Subject), " ")}
+		who: signature(committer, when), why: word + ": " + strings.Join(strings.Fields(q.Subject), " ")}
 	along := objects.Along{Dirs: []string{l.own("held")}}
 	if !slices.ContainsFunc(steps, func(s step) bool { return s.write }) {
 		// The work tree stays as it is, so what the index will hold is known now, and can be
