@@ -2,6 +2,7 @@ package preset
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 
@@ -104,6 +105,14 @@ func DifferentValues(want, got map[string]any) []string {
 		}
 	}
 	return out
+}
+
+// LackingValues lists, in key order, the keys whose wanted value is not there.
+func LackingValues(want, got map[string]any) []string {
+	return slices.DeleteFunc((Tune{Values: want}).Keys(), func(k string) bool {
+		g, ok := got[k]
+		return ok && valueWord(want[k]) == valueWord(g)
+	})
 }
 
 func valueWord(v any) string {

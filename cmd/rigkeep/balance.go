@@ -10,7 +10,6 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/balance"
-	"rigkeep/preset/unit"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
@@ -242,25 +241,13 @@ func (k *invocation) marksFlag(s *schema.Sheet) ([]preset.BalanceMark, error) {
 		if err != nil {
 			return nil, err
 		}
-		v, err := markNumber(a, value)
+		v, err := preset.ParseMark(a, value)
 		if err != nil {
 			return nil, usage("--mark %s: %v", safe.Line(name), err)
 		}
 		out = append(out, preset.BalanceMark{Name: a.Name, At: k.Now(), Mark: &v})
 	}
 	return out, nil
-}
-
-// markNumber reads a mark of an adjustment, in metres; a comma in it is a decimal one.
-func markNumber(a schema.Adjustment, text string) (float64, error) {
-	v, err := unit.ParseIn(unit.Length, strings.Replace(strings.TrimSpace(text), ",", ".", 1), "mm")
-	if err != nil {
-		return 0, err
-	}
-	if p := a.Fault(v); p != nil {
-		return 0, fmt.Errorf("%s; want %s", p.What, p.Want)
-	}
-	return v, nil
 }
 
 func (k *invocation) adjustment(s *schema.Sheet, name string) (schema.Adjustment, error) {
@@ -294,7 +281,7 @@ func (k *invocation) effortsFlag(s *schema.Sheet) ([]preset.BalanceEffort, error
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, effortOf(p, v, k))
+		out = append(out, preset.NewEffort(p, v, k.Now()))
 	}
 	return out, nil
 }
@@ -318,20 +305,6 @@ func (k *invocation) effortPoint(s *schema.Sheet, a schema.Axis) (preset.Balance
 		return p, usage("--point %q is not a point of the balance check for %s", named, a).hinted("gimbal %s lists: %s", s.Slug, firstOf(strings.Join(have, "; "), "none"))
 	}
 	return p, nil
-}
-
-// effortOf is a resting effort as read: of two readings their mean, and both.
-func effortOf(p preset.BalancePoint, readings []float64, k *invocation) preset.BalanceEffort {
-	v := readings[0]
-	e := preset.BalanceEffort{Point: p.Text, At: k.Now()}
-	if p.HasAxis {
-		e.Axis = p.Axis.String()
-	}
-	if len(readings) > 1 {
-		v, e.Sides = preset.Rounded(readings[0]/2+readings[1]/2, 9), readings
-	}
-	e.Effort = &v
-	return e
 }
 
 // keepEfforts writes the efforts of fit --effort into a balance record of its own and

@@ -3,8 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"math"
-	"strconv"
 	"strings"
 
 	"rigkeep/diffview/safe"
@@ -14,12 +12,6 @@ import (
 	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
-
-// balanceCautions are said whenever a balance begins or goes on.
-var balanceCautions = []string{
-	"Power off before you touch the build: powered motors pinch. Hold it before you open a clamp, and tighten every clamp before you let go.",
-	"The maker's manual, local codes and qualified crew come first.",
-}
 
 // balanceRun is one run of balance on a rig.
 type balanceRun struct {
@@ -134,7 +126,7 @@ func (b *balanceRun) scripted(marks []preset.BalanceMark, efforts []preset.Balan
 	if err := b.add(marks, efforts); err != nil {
 		return err
 	}
-	for _, c := range balanceCautions {
+	for _, c := range preset.BalanceCautions {
 		b.say("%s", strings.TrimRight(wrap("Caution: "+c, "", b.wide), "\n"))
 	}
 	var rev store.Rev
@@ -159,55 +151,9 @@ func (b *balanceRun) save(why string) (store.Rev, error) {
 	}
 	subject := strings.TrimSpace(why)
 	if subject == "" {
-		subject = "Balance of " + b.d.Rig.Alias
-		if b.unit != "" {
-			subject += " on " + b.unit
-		}
+		subject = b.rec.Subject(b.d)
 	}
-	return b.record(plan, subject, strings.Join(b.found(), "\n"), nil)
-}
-
-// found are the answers of the record in words, the newest of each.
-func (b *balanceRun) found() []string {
-	var out []string
-	for _, a := range b.d.Sheet.Adjustments {
-		if m, ok := b.rec.Record.Mark(a.Name); ok && m.Mark != nil {
-			out = append(out, fmt.Sprintf("%s %s mm", a.Name, schema.Num(preset.Rounded(*m.Mark*1000, 4))))
-		}
-	}
-	for _, r := range b.readings() {
-		out = append(out, "resting effort, "+r.Short())
-	}
-	return out
-}
-
-// readings are the efforts of the record, read; the newest of each point.
-func (b *balanceRun) readings() []preset.PointReading {
-	var out []preset.PointReading
-	seen := map[string]bool{}
-	points := map[string]preset.BalancePoint{}
-	for _, p := range preset.BalancePoints(b.d.Sheet) {
-		points[p.Text] = p
-	}
-	for _, e := range b.rec.Record.Efforts {
-		if seen[e.Point] {
-			continue
-		}
-		seen[e.Point] = true
-		last, _ := b.rec.Record.EffortAt(e.Point)
-		p, ok := points[e.Point]
-		if !ok {
-			p = preset.BalancePoint{Text: e.Point}
-			p.Axis, p.HasAxis = schema.ParseAxis(e.Axis)
-			p.HasAxis = p.HasAxis && p.Axis != schema.Pan
-		}
-		if v := last.Readings(); v != nil {
-			if read, err := preset.ReadEffort(b.d.Sheet, b.d.Rig, p, v); err == nil {
-				out = append(out, preset.PointReading{Point: p, Efforts: v, Read: read})
-			}
-		}
-	}
-	return out
+	return b.record(plan, subject, strings.Join(b.rec.Record.Found(b.d.Sheet, b.d.Rig), "\n"), nil)
 }
 
 // answers are the marks that are expected: for the questions still open by all records
@@ -218,25 +164,6 @@ func (b *balanceRun) answers() ([]preset.MarkAnswer, error) {
 		return nil, err
 	}
 	return preset.Marks(q)
-}
-
-// next is the first adjustment without an answer, and then the first point without one;
-// both -1 when all are answered.
-func (b *balanceRun) next(points []preset.BalancePoint) (mark, point int) {
-	if b.rec == nil {
-		return 0, -1
-	}
-	for i, a := range b.d.Sheet.Adjustments {
-		if _, ok := b.rec.Record.Mark(a.Name); !ok {
-			return i, -1
-		}
-	}
-	for i, p := range points {
-		if _, ok := b.rec.Record.EffortAt(p.Text); !ok {
-			return -1, i
-		}
-	}
-	return -1, -1
 }
 
 type jsonBalance struct {
@@ -268,7 +195,7 @@ func (b *balanceRun) state(saved string) error {
 		return err
 	}
 	points := preset.BalancePoints(b.d.Sheet)
-	mark, point := b.next(points)
+	mark, point := b.next()
 	next := ""
 	if mark >= 0 && mark < len(b.d.Sheet.Adjustments) {
 		next = b.d.Sheet.Adjustments[mark].Name
@@ -280,12 +207,12 @@ func (b *balanceRun) state(saved string) error {
 		for _, d := range b.doubts() {
 			doubts = append(doubts, d.Words())
 		}
-		j := jsonBalance{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Unit: b.unit, Marks: b.jsonMarks(answers), Next: next, Saved: saved, Balance: []jsonReading{}, Doubts: append([]string{}, doubts...), Cautions: balanceCautions}
+		j := jsonBalance{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Unit: b.unit, Marks: b.jsonMarks(answers), Next: next, Saved: saved, Balance: []jsonReading{}, Doubts: append([]string{}, doubts...), Cautions: preset.BalanceCautions}
 		if b.rec != nil {
 			if b.rec.Saved() {
 				j.Record = b.rec.Path
 			}
-			for _, r := range b.readings() {
+			for _, r := range b.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig) {
 				x := jsonReading{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words}
 				if len(r.Efforts) > 1 {
 					x.Sides = r.Efforts
@@ -298,7 +225,7 @@ func (b *balanceRun) state(saved string) error {
 	b.out("%s: %s\n", b.paint.bold(b.d.Label()+" on "+firstOf(b.unit, b.d.Sheet.Slug)), "nothing written (dry run)")
 	b.out("%s", hung("Marks", markLine(answers, b.d.Sheet), b.wide))
 	if b.rec != nil && (len(b.rec.Record.Marks) > 0 || len(b.rec.Record.Efforts) > 0) {
-		b.out("%s", hung("Would keep", safe.Text(strings.Join(b.found(), "; ")), b.wide))
+		b.out("%s", hung("Would keep", safe.Text(strings.Join(b.rec.Record.Found(b.d.Sheet, b.d.Rig), "; ")), b.wide))
 	}
 	return nil
 }
@@ -322,8 +249,8 @@ func (b *balanceRun) report(rev store.Rev) {
 		}
 	}
 	head := b.d.Label() + " on " + firstOf(b.unit, b.d.Sheet.Slug)
-	b.out("%s: %s, %s\n", b.paint.bold(safe.Line(head)), counted(n, "mark"), countedNone(len(b.readings()), "resting effort"))
-	for _, w := range b.found() {
+	b.out("%s: %s, %s\n", b.paint.bold(safe.Line(head)), counted(n, "mark"), countedNone(len(b.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig)), "resting effort"))
+	for _, w := range b.rec.Record.Found(b.d.Sheet, b.d.Rig) {
 		b.out("%s", wrap(safe.Text(w), "  ", b.wide))
 	}
 	turned := false
@@ -331,7 +258,7 @@ func (b *balanceRun) report(rev store.Rev) {
 		turned = turned || d.Turned
 		b.out("%s", wrap(b.paint.warn("Check")+" "+safe.Text(d.Words())+". Check the mark, its scale and every clamp, or whether a part changed.", "  ", b.wide))
 	}
-	for _, r := range b.readings() {
+	for _, r := range b.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig) {
 		if r.Read.Verdict == balance.Rebalance {
 			b.out("%s", wrap(b.paint.warn("Rebalance")+" "+safe.Text(r.Read.Words), "  ", b.wide))
 		}
@@ -393,7 +320,7 @@ func (b *balanceRun) walk(a *prompter) error {
 	if err := b.resume(); err != nil {
 		return err
 	}
-	for _, c := range balanceCautions {
+	for _, c := range preset.BalanceCautions {
 		a.say("Caution: %s", c)
 	}
 	if again {
@@ -408,7 +335,7 @@ func (b *balanceRun) walk(a *prompter) error {
 	points := preset.BalancePoints(b.d.Sheet)
 	back := -1 // an adjustment that is asked again
 	for {
-		mark, point := b.next(points)
+		mark, point := b.next()
 		var leave bool
 		switch {
 		case back >= 0:
@@ -471,7 +398,7 @@ func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (back i
 	} else {
 		b.out("\n%s\n", wrap(safe.Line("No mark is expected yet: "+x.Unknown+"."), "  ", a.columns()))
 	}
-	a.say("%s", lookFor(adj))
+	a.say("%s", preset.LookFor(adj))
 	prompt := "mark found in mm (s skip, b back, q quit):"
 	if def != "" {
 		prompt = fmt.Sprintf("mark found in mm (Enter for %s, s skip, b back, q quit):", def)
@@ -500,7 +427,7 @@ func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (back i
 			}
 			s = def
 		}
-		v, err := markNumber(adj, s)
+		v, err := preset.ParseMark(adj, s)
 		if err != nil {
 			a.say("%s", safe.Line(err.Error()))
 			continue
@@ -525,29 +452,6 @@ func spread(left, plain, right string, wide int) string {
 		return left + "\n" + right
 	}
 	return left + strings.Repeat(" ", gap) + right
-}
-
-// lookFor says what to look for by hand, with the power off (common practice, no source).
-func lookFor(adj schema.Adjustment) string {
-	way := func(dir string) string {
-		if dir == adj.Rising() {
-			return dir + " (larger mark)"
-		}
-		return dir + " (smaller mark)"
-	}
-	switch {
-	case adj.Stage == schema.Tilt && adj.Moves == 0:
-		return "Camera level, let go of it gently. The lens sinks: move it " + way("back") + ". The lens rises: move it " + way("forward") + ". It stays where you leave it when the mark is right."
-	case adj.Stage == schema.Tilt:
-		return "Point the lens straight up, let go gently. It falls back, over the top: move the build " + way("down") + ". It falls forward: move it " + way("up") + ". It stays at any tilt when the mark is right."
-	case adj.Stage == schema.Roll && adj.Moves == 1:
-		return "Head level, let go gently. It leans left: move the build " + way("right") + ". It leans right: move it " + way("left") + "."
-	case adj.Stage == schema.Roll:
-		return "Lean the head 90° to one side, let go gently. It swings upright: move the build " + way("up") + ". It turns over: move it " + way("down") + "."
-	case adj.Moves == 0:
-		return "Lean the handle 20° to one side, let go of pan gently. The lens swings to the low side: move the build " + way("back") + ". The back does: move it " + way("forward") + "."
-	}
-	return "Lean the handle 20° forward, let go of pan gently. The left side swings to the front: move the build " + way("right") + ". The right side does: move it " + way("left") + "."
 }
 
 // askEffort asks for the resting effort at one point of the balance check.
@@ -581,7 +485,7 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 			}
 			return false, b.add(nil, rest)
 		}
-		v, err := percents(s)
+		v, err := preset.ParseEfforts(s)
 		if err != nil {
 			a.say("%s", err.Error())
 			continue
@@ -590,7 +494,7 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 		if err != nil {
 			return false, err
 		}
-		if err := b.add(nil, []preset.BalanceEffort{effortOf(p, v, b.invocation)}); err != nil {
+		if err := b.add(nil, []preset.BalanceEffort{preset.NewEffort(p, v, b.Now())}); err != nil {
 			return false, err
 		}
 		a.say("%s.", safe.Text(strings.TrimSuffix(read.Words, ".")))
@@ -598,21 +502,12 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 	}
 }
 
-func (b *balanceRun) someEffort() bool { return len(b.rec.Record.Efforts) > 0 }
-
-// percents reads one effort, or two from either side.
-func percents(s string) ([]float64, error) {
-	var out []float64
-	for _, w := range strings.Split(s, "/") {
-		w = strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(w), "%"))
-		v, err := strconv.ParseFloat(strings.Replace(w, ",", ".", 1), 64)
-		if err != nil || math.IsNaN(v) || v < -100 || v > 100 {
-			return nil, fmt.Errorf("%q is not a percentage from -100 to 100", safe.Line(w))
-		}
-		out = append(out, v)
+// next is what is asked for now.
+func (b *balanceRun) next() (mark, point int) {
+	if b.rec == nil {
+		return preset.BalanceRecord{}.Next(b.d.Sheet)
 	}
-	if len(out) > 2 {
-		return nil, fmt.Errorf("%d readings; type one, or two from either side as 2.8/1.2", len(out))
-	}
-	return out, nil
+	return b.rec.Record.Next(b.d.Sheet)
 }
+
+func (b *balanceRun) someEffort() bool { return len(b.rec.Record.Efforts) > 0 }

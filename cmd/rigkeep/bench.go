@@ -47,11 +47,7 @@ func benchVerb() command {
 }
 
 // benchCautions are said once, when a session begins.
-var benchCautions = []string{
-	"Power off before the camera is moved on its plate, and hold it before a clamp is loosened: powered motors pinch.",
-	"Tighten everything first. An axis that oscillates can throw a loose part: keep a hand near the motor cut-off while stiffness is raised, and faces and fingers clear.",
-	"Values are found from below and are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
-}
+var benchCautions = bench.Cautions
 
 func runBench(k *invocation) error {
 	d, err := k.loadNow(false, "bench works on the rig as it is now")
@@ -643,53 +639,17 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 }
 
 func (b *benchRun) defaultWhy() string {
-	w := "Bench session on " + refName(b.d)
-	if b.s.Log.Unit != "" {
-		w += ", unit " + b.s.Log.Unit
-	}
-	return w
+	return b.s.Subject(b.d)
 }
 
 // sessionWords are what the session found, for the message of its revision.
-func (b *benchRun) sessionWords() string {
-	var out []string
-	if reads, err := b.s.Log.Balance(b.d.Sheet, b.d.Rig); err == nil { // one that cannot be read any more is in the log all the same
-		for _, r := range reads {
-			out = append(out, "resting effort, "+r.Short())
-		}
-	}
-	for _, r := range b.s.State.Results() {
-		out = append(out, r.Axis.String()+": "+axisWords(r))
-	}
-	return strings.Join(append(out, b.handWords()), "\n")
-}
+func (b *benchRun) sessionWords() string { return b.s.Words(b.d) }
 
 // handWords says how far the check in the hand came.
-func (b *benchRun) handWords() string {
-	h := b.s.State.HandCheck()
-	if h.Clean == h.Points && !h.Skipped {
-		return fmt.Sprintf("worked in the hand at %d tilts", h.Points)
-	}
-	return fmt.Sprintf("not worked in the hand over the whole tilt range (%d of %d)", h.Clean, h.Points)
-}
+func (b *benchRun) handWords() string { return b.s.State.HandCheck().Words() }
 
 // axisWords says in words how far an axis has come.
-func axisWords(r bench.AxisResult) string {
-	switch r.Status {
-	case bench.Open:
-		return "not finished"
-	case bench.Skipped:
-		return "skipped"
-	}
-	s := r.Why
-	if r.Hz > 0 {
-		s += fmt.Sprintf(", at %s Hz", schema.Num(r.Hz))
-	}
-	if len(r.Contradictions) > 0 {
-		s += "; CONTRADICTION, look again: " + strings.Join(r.Contradictions, "; ")
-	}
-	return s
-}
+func axisWords(r bench.AxisResult) string { return r.Words() }
 
 // wouldSave is the change of the tune in words.
 func (b *benchRun) wouldSave() (string, error) {

@@ -307,7 +307,11 @@ func (l *loadRun) tick(a *prompter) error {
 		a.say("Nothing was keyed in; nothing was recorded.")
 		return nil
 	}
-	h := l.partly(done)
+	keyed := map[string]bool{}
+	for i, x := range l.lines {
+		keyed[x.Key] = done[i]
+	}
+	h := l.lib.HeldPartly(l.d, l.was, keyed, l.memory, l.who, l.Now())
 	var skipped []string
 	for i, ok := range done {
 		if !ok {
@@ -315,28 +319,6 @@ func (l *loadRun) tick(a *prompter) error {
 		}
 	}
 	return l.record(h, skipped)
-}
-
-// partly is what the unit holds when some of the values were keyed in: all of the tune,
-// or those over what it held before.
-func (l *loadRun) partly(done []bool) schema.Held {
-	h := l.lib.HeldOf(l.d, l.memory, l.who, l.Now())
-	all := true
-	values := map[string]any{}
-	for k, v := range l.was.Values {
-		values[k] = v
-	}
-	for i, x := range l.lines {
-		if done[i] {
-			values[x.Key] = x.Value
-		} else if l.differs(x) {
-			all = false
-		}
-	}
-	if all {
-		return h
-	}
-	return schema.Held{At: h.At, By: h.By, Memory: h.Memory, Digest: preset.Tune{Values: values}.Digest(), Values: values}
 }
 
 // record saves what the unit holds now.

@@ -27,6 +27,14 @@ type Balancing struct {
 // Saved reports whether the record is on disk.
 func (b *Balancing) Saved() bool { return b.doc != nil }
 
+// Subject says in a line what the record is, for the revision that saves it.
+func (b *Balancing) Subject(d *Loaded) string {
+	if b.Record.Unit == "" {
+		return "Balance of " + d.Rig.Alias
+	}
+	return "Balance of " + d.Rig.Alias + " on " + b.Record.Unit
+}
+
 // BalancePaths lists the paths of a rig's balance records, oldest first.
 func (l *Library) BalancePaths(fp string) ([]string, error) {
 	return l.records(fp, "balance", schema.KindBalance)

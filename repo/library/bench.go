@@ -5,6 +5,7 @@ import (
 	"errors"
 	"maps"
 	"sort"
+	"strings"
 	"time"
 
 	"rigkeep/preset"
@@ -439,6 +440,28 @@ func (s *Session) KeptValues() map[string]any {
 		}
 	}
 	return out
+}
+
+// Subject says in a line what the session is, for the revision that saves it.
+func (s *Session) Subject(d *Loaded) string {
+	if s.Log.Unit == "" {
+		return "Bench session on " + d.Label()
+	}
+	return "Bench session on " + d.Label() + ", unit " + s.Log.Unit
+}
+
+// Words are what the session found, a line each, for the message of its revision.
+func (s *Session) Words(d *Loaded) string {
+	var out []string
+	if reads, err := s.Log.Balance(d.Sheet, d.Rig); err == nil { // one that cannot be read any more is in the log all the same
+		for _, r := range reads {
+			out = append(out, "resting effort, "+r.Short())
+		}
+	}
+	for _, r := range s.State.Results() {
+		out = append(out, r.Axis.String()+": "+r.Words())
+	}
+	return strings.Join(append(out, s.State.HandCheck().Words()), "\n")
 }
 
 // SessionTune is the tune as the session would leave it. A tune that does not

@@ -2,6 +2,7 @@ package library
 
 import (
 	"fmt"
+	"maps"
 	"path"
 	"slices"
 	"sort"
@@ -483,6 +484,25 @@ func (l *Library) RevisionOf(d *Loaded) store.Rev {
 // HeldOf is the entry that says a unit holds a tune as it was loaded.
 func (l *Library) HeldOf(d *Loaded, memory int, by string, at time.Time) schema.Held {
 	return schema.Held{At: at, By: by, Rig: d.Rig.ID, Tune: d.Ref.Tune, Memory: memory, Revision: string(l.RevisionOf(d)), Digest: d.Tune.Digest(), Values: d.Tune.Values}
+}
+
+// HeldPartly is what a unit holds when some of a tune's values were keyed in over what it
+// held before: the tune, where all of them are there now.
+func (l *Library) HeldPartly(d *Loaded, was schema.Held, keyed map[string]bool, memory int, by string, at time.Time) schema.Held {
+	h := l.HeldOf(d, memory, by, at)
+	values := maps.Clone(was.Values)
+	if values == nil {
+		values = map[string]any{}
+	}
+	for key, v := range d.Tune.Values {
+		if keyed[key] {
+			values[key] = v
+		}
+	}
+	if len(preset.LackingValues(d.Tune.Values, values)) == 0 {
+		return h
+	}
+	return schema.Held{At: at, By: by, Memory: memory, Digest: preset.Tune{Values: values}.Digest(), Values: values}
 }
 
 // MemoryOf is the memory of a unit in which a rig's tune is: the one that was named,

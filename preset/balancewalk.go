@@ -1,0 +1,148 @@
+package preset
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"rigkeep/preset/unit"
+	"rigkeep/schema"
+)
+
+// BalanceCautions are said whenever a balance begins or goes on.
+var BalanceCautions = []string{
+	"Power off before you touch the build: powered motors pinch. Hold it before you open a clamp, and tighten every clamp before you let go.",
+	"The maker's manual, local codes and qualified crew come first.",
+}
+
+// LookFor says what to look for by hand, with the power off (common practice, no source).
+func LookFor(adj schema.Adjustment) string {
+	way := func(dir string) string {
+		if dir == adj.Rising() {
+			return dir + " (larger mark)"
+		}
+		return dir + " (smaller mark)"
+	}
+	switch {
+	case adj.Stage == schema.Tilt && adj.Moves == 0:
+		return "Camera level, let go of it gently. The lens sinks: move it " + way("back") + ". The lens rises: move it " + way("forward") + ". It stays where you leave it when the mark is right."
+	case adj.Stage == schema.Tilt:
+		return "Point the lens straight up, let go gently. It falls back, over the top: move the build " + way("down") + ". It falls forward: move it " + way("up") + ". It stays at any tilt when the mark is right."
+	case adj.Stage == schema.Roll && adj.Moves == 1:
+		return "Head level, let go gently. It leans left: move the build " + way("right") + ". It leans right: move it " + way("left") + "."
+	case adj.Stage == schema.Roll:
+		return "Lean the head 90° to one side, let go gently. It swings upright: move the build " + way("up") + ". It turns over: move it " + way("down") + "."
+	case adj.Moves == 0:
+		return "Lean the handle 20° to one side, let go of pan gently. The lens swings to the low side: move the build " + way("back") + ". The back does: move it " + way("forward") + "."
+	}
+	return "Lean the handle 20° forward, let go of pan gently. The left side swings to the front: move the build " + way("right") + ". The right side does: move it " + way("left") + "."
+}
+
+// ParseMark reads a mark of an adjustment as people type it, mm with a decimal comma or
+// point, and gives it in metres.
+func ParseMark(a schema.Adjustment, text string) (float64, error) {
+	v, err := unit.ParseIn(unit.Length, strings.Replace(strings.TrimSpace(text), ",", ".", 1), "mm")
+	if err != nil {
+		return 0, err
+	}
+	if p := a.Fault(v); p != nil {
+		return 0, fmt.Errorf("%s; want %s", p.What, p.Want)
+	}
+	return v, nil
+}
+
+// ParseEfforts reads one resting effort in percent, or two from either side as 2.8/1.2.
+func ParseEfforts(s string) ([]float64, error) {
+	var out []float64
+	for _, w := range strings.Split(s, "/") {
+		w = strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(w), "%"))
+		v, err := strconv.ParseFloat(strings.Replace(w, ",", ".", 1), 64)
+		if err != nil || math.IsNaN(v) || v < -100 || v > 100 {
+			return nil, fmt.Errorf("%q is not a percentage from -100 to 100", w)
+		}
+		out = append(out, v)
+	}
+	if len(out) > 2 {
+		return nil, fmt.Errorf("%d readings; type one, or two from either side as 2.8/1.2", len(out))
+	}
+	return out, nil
+}
+
+// NewEffort is the resting effort at a point as read: of two readings their mean, and both;
+// without a reading, that it was passed over.
+func NewEffort(p BalancePoint, readings []float64, at time.Time) BalanceEffort {
+	e := BalanceEffort{Point: p.Text, At: at}
+	if p.HasAxis {
+		e.Axis = p.Axis.String()
+	}
+	if len(readings) == 0 {
+		return e
+	}
+	v := readings[0]
+	if len(readings) > 1 {
+		v, e.Sides = Rounded(readings[0]/2+readings[1]/2, 9), readings
+	}
+	e.Effort = &v
+	return e
+}
+
+// Next is the first adjustment of a sheet without an answer, and then the first point of
+// the balance check without one; both -1 when all are answered.
+func (b BalanceRecord) Next(s *schema.Sheet) (mark, point int) {
+	for i, a := range s.Adjustments {
+		if _, ok := b.Mark(a.Name); !ok {
+			return i, -1
+		}
+	}
+	for i, p := range BalancePoints(s) {
+		if _, ok := b.EffortAt(p.Text); !ok {
+			return -1, i
+		}
+	}
+	return -1, -1
+}
+
+// ReadEfforts are the efforts of the record, read; the newest of each point.
+func (b BalanceRecord) ReadEfforts(s *schema.Sheet, r Rig) []PointReading {
+	var out []PointReading
+	seen := map[string]bool{}
+	points := map[string]BalancePoint{}
+	for _, p := range BalancePoints(s) {
+		points[p.Text] = p
+	}
+	for _, e := range b.Efforts {
+		if seen[e.Point] {
+			continue
+		}
+		seen[e.Point] = true
+		last, _ := b.EffortAt(e.Point)
+		p, ok := points[e.Point]
+		if !ok {
+			p = BalancePoint{Text: e.Point}
+			p.Axis, p.HasAxis = schema.ParseAxis(e.Axis)
+			p.HasAxis = p.HasAxis && p.Axis != schema.Pan
+		}
+		if v := last.Readings(); v != nil {
+			if read, err := ReadEffort(s, r, p, v); err == nil {
+				out = append(out, PointReading{Point: p, Efforts: v, Read: read})
+			}
+		}
+	}
+	return out
+}
+
+// Found are the answers of the record in words, the newest of each.
+func (b BalanceRecord) Found(s *schema.Sheet, r Rig) []string {
+	var out []string
+	for _, a := range s.Adjustments {
+		if m, ok := b.Mark(a.Name); ok && m.Mark != nil {
+			out = append(out, fmt.Sprintf("%s %s mm", a.Name, schema.Num(Rounded(*m.Mark*1000, 4))))
+		}
+	}
+	for _, x := range b.ReadEfforts(s, r) {
+		out = append(out, "resting effort, "+x.Short())
+	}
+	return out
+}

@@ -1,0 +1,57 @@
+package bench
+
+import (
+	"fmt"
+	"strings"
+
+	"rigkeep/schema"
+)
+
+// Cautions are said when a session begins; the second is said again before each question
+// that asks for a stiffer value.
+var Cautions = []string{
+	"Power off before the camera is moved on its plate, and hold it before a clamp is loosened: powered motors pinch.",
+	"Tighten everything first. An axis that oscillates can throw a loose part: keep a hand near the motor cut-off while stiffness is raised, and faces and fingers clear.",
+	"Values are found from below and are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
+}
+
+// Raises reports whether the next question asks to set an axis stiffer than it was looked
+// at last; before the first look of an axis it does.
+func (s *Session) Raises() bool {
+	p := s.Next()
+	if p.Stage != Search && p.Stage != Relook {
+		return false
+	}
+	a := s.st.axes[p.Axis]
+	if len(a.looks) == 0 {
+		return true
+	}
+	k, ok := a.grid.index(p.Value)
+	return !ok || k > a.looks[len(a.looks)-1].k
+}
+
+// Words says how far an axis has come.
+func (r AxisResult) Words() string {
+	switch r.Status {
+	case Open:
+		return "not finished"
+	case Skipped:
+		return "skipped"
+	}
+	s := r.Why
+	if r.Hz > 0 {
+		s += fmt.Sprintf(", at %s Hz", schema.Num(r.Hz))
+	}
+	if len(r.Contradictions) > 0 {
+		s += "; CONTRADICTION, look again: " + strings.Join(r.Contradictions, "; ")
+	}
+	return s
+}
+
+// Words says how far the check in the hand came.
+func (h HandCheck) Words() string {
+	if h.Clean == h.Points && !h.Skipped {
+		return fmt.Sprintf("worked in the hand at %d tilts", h.Points)
+	}
+	return fmt.Sprintf("not worked in the hand over the whole tilt range (%d of %d)", h.Clean, h.Points)
+}
