@@ -50,7 +50,7 @@ func commands() []namedVerb {
 	return []namedVerb{
 		{"demo", demoVerb}, {"init", initVerb}, {"import", importVerb}, {"part", partVerb}, {"gimbal", gimbalVerb}, {"unit", unitVerb}, {"rig", rigVerb}, {"fit", fitVerb}, {"balance", balanceVerb}, {"start", startVerb}, {"set", setVerb}, {"copy", copyVerb}, {"edit", editVerb}, {"bench", benchVerb}, {"save", saveVerb}, {"prove", proveVerb}, {"load", loadVerb}, {"diagnose", diagnoseVerb}, {"follow", followVerb},
 		{"show", showVerb}, {"history", historyVerb}, {"restore", restoreVerb}, {"undo", undoVerb}, {"compare", compareVerb}, {"explain", explainVerb},
-		{"find", searchVerb}, {"photo", photoVerb}, {"label", labelVerb}, {"job", jobVerb}, {"review", reviewVerb}, {"card", cardVerb}, {"open", openVerb}, {"pages", pagesVerb}, {"handover", handoverVerb}, {"sync", syncVerb}, {"trust", trustVerb}, {"check", checkVerb}, {"schema", schemaVerb}, {"git", gitVerb}, {"completion", completionVerb}, {"man", manVerb},
+		{"find", searchVerb}, {"photo", photoVerb}, {"label", labelVerb}, {"job", jobVerb}, {"review", reviewVerb}, {"card", cardVerb}, {"open", openVerb}, {"pages", pagesVerb}, {"serve", serveVerb}, {"handover", handoverVerb}, {"sync", syncVerb}, {"trust", trustVerb}, {"check", checkVerb}, {"schema", schemaVerb}, {"git", gitVerb}, {"completion", completionVerb}, {"man", manVerb},
 		{"merge-driver", mergeDriverVerb}, {"diff-driver", diffDriverVerb},
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
+	"rigkeep/repo/library"
 	"rigkeep/repo/merge"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
@@ -38,7 +39,7 @@ func (k *invocation) installDrivers() error {
 		}
 		changed = changed || c
 	}
-	photos, err := k.lib.Store.AddAttribute(ctx, photoAttribute)
+	photos, err := k.lib.Store.AddAttribute(ctx, library.PhotoAttribute)
 	if err != nil {
 		return err
 	}

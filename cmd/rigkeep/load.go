@@ -330,10 +330,7 @@ func (l *loadRun) record(h schema.Held, skipped []string) error {
 	if err := l.lib.PlanHeld(plan, l.u, h, ""); err != nil {
 		return err
 	}
-	what := "Load " + refName(l.d) + " on " + l.where()
-	if h.Rig == "" {
-		what = "Values of " + refName(l.d) + " on " + l.where() + ", in part"
-	}
+	what := library.LoadSubject(l.d, l.where(), h)
 	if l.dryRun() {
 		if l.json() {
 			return l.answer(nil, false)

@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"rigkeep/cmd/rigkeep/serve"
 	"rigkeep/diffview"
 	"rigkeep/diffview/card"
 	"rigkeep/diffview/draw"
@@ -124,6 +125,7 @@ func (k *invocation) writeSite(dir string) (n, size int, err error) {
 type site struct {
 	*invocation
 	put   func(name string, data []byte) error
+	only  string // the one page that is asked for, "" for all
 	of    pages.Site
 	rows  []library.RigRow
 	page  map[string]string // of a rig by fingerprint and alias
@@ -144,13 +146,7 @@ func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
 		return nil, err
 	}
 	s := &site{invocation: k, put: put, rows: rows, page: map[string]string{}, today: k.Now(), zone: k.Now().Location(), lim: k.units(), listed: map[string]pages.RigRow{}, words: map[string]string{}}
-	s.of = pages.Site{Library: "Library", Made: k.Now(), Version: version()}
-	if doc, err := k.lib.Doc("", preset.LibraryPath); err == nil {
-		s.of.Library = cmp.Or(schema.Flatten(doc.Tree()).Str("name"), s.of.Library)
-	}
-	if head, err := k.lib.Store.Head(); err == nil {
-		s.of.Revision = string(head)
-	}
+	s.of = k.siteOf()
 	for _, r := range rows {
 		f := pages.File("rig", cmp.Or(r.Alias, r.Fingerprint))
 		s.page[r.Fingerprint] = f
@@ -172,6 +168,21 @@ func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
 	}
 	return s, nil
 }
+
+// siteOf is what all pages of the library share.
+func (k *invocation) siteOf() pages.Site {
+	of := pages.Site{Library: "Library", Made: k.Now(), Version: version()}
+	if doc, err := k.lib.Doc("", preset.LibraryPath); err == nil {
+		of.Library = cmp.Or(schema.Flatten(doc.Tree()).Str("name"), of.Library)
+	}
+	if head, err := k.lib.Store.Head(); err == nil {
+		of.Revision = string(head)
+	}
+	return of
+}
+
+// wants reports whether a page is to be made: all are, or the one that is asked for.
+func (s *site) wants(file string) bool { return s.only == "" || s.only == file }
 
 // href is the page of a rig as a person names it, RIG or RIG/TUNE@UNIT; "" for none.
 func (s *site) href(name string) string {
@@ -217,7 +228,7 @@ func (s *site) all() error {
 		}
 		states[j.Slug] = st
 	}
-	return s.library(states)
+	return s.library(states, pages.Find{})
 }
 
 // nextPin is the next open job of a rig that is not over, with the pin.
@@ -246,16 +257,35 @@ func (s *site) saved(t time.Time) string {
 	return t.In(s.zone).Format("2 January 2006, 15:04")
 }
 
-// rig writes the pages of one rig.
-func (s *site) rig(r library.RigRow) error {
-	name := cmp.Or(r.Alias, r.Fingerprint)
-	row := pages.RigRow{Name: name, Href: s.page[r.Fingerprint], State: page.State{V: page.Note, Word: "no tune yet"}, Line: cmp.Or(r.Lens, "no lens") + " on " + r.Gimbal, Unit: r.Unit(), Changed: s.saved(r.Changed)}
-	v := pages.Rig{Site: s.of, Name: name, Line: row.Line, Fault: r.Fault}
-	words := []string{r.Fingerprint, r.Gimbal, r.Lens, strings.Join(r.Tunes, " ")}
-	job, pin, goes := s.nextPin(r.Fingerprint)
-	if goes {
+// listRow is a rig as its list knows it, and the next job that it goes out on.
+func (s *site) listRow(r library.RigRow) (row pages.RigRow, job preset.Job, pin preset.Pin, goes bool) {
+	row = pages.RigRow{Name: cmp.Or(r.Alias, r.Fingerprint), Href: s.page[r.Fingerprint], Line: cmp.Or(r.Lens, "no lens") + " on " + r.Gimbal, Unit: r.Unit(), Changed: s.saved(r.Changed)}
+	switch {
+	case r.Fault != "":
+		row.State = page.State{V: page.Bad, Word: "cannot be read"}
+	case r.Proof == "":
+		row.State = page.State{V: page.Note, Word: "no tune yet"}
+	case r.Proof == "proved":
+		row.State = page.State{V: page.Good, Word: r.Proof}
+	case r.Proof == "not proved":
+		row.State = page.State{V: page.Bad, Word: r.Proof}
+	default:
+		row.State = page.State{V: page.Look, Word: r.Proof}
+	}
+	if job, pin, goes = s.nextPin(r.Fingerprint); goes {
 		row.Job = page.Link{Text: job.Name, Href: pages.File("job", job.Slug)}
 		row.Unit = cmp.Or(pin.Unit, row.Unit)
+	}
+	return row, job, pin, goes
+}
+
+// rig writes the pages of one rig.
+func (s *site) rig(r library.RigRow) error {
+	row, job, _, goes := s.listRow(r)
+	name := row.Name
+	v := pages.Rig{Site: s.of, Name: name, Line: row.Line, Fault: r.Fault}
+	words := []string{r.Fingerprint, r.Gimbal, r.Lens, strings.Join(r.Tunes, " ")}
+	if goes {
 		words = append(words, job.Name)
 	}
 	d, err := s.lib.Load(r.Fingerprint, false)
@@ -278,6 +308,12 @@ func (s *site) rig(r library.RigRow) error {
 	s.listed[r.Fingerprint] = row
 	s.words[r.Fingerprint] = strings.Join(words, " ")
 	s.mu.Unlock()
+	if !s.wants(row.Href) {
+		return nil
+	}
+	if s.of.Live {
+		v.Acts = serve.Acts(name)
+	}
 	data, err := v.Bytes()
 	if err != nil {
 		return err
@@ -700,7 +736,15 @@ func (s *site) overTime(d *library.Loaded, revs []revision, r library.RigRow) []
 func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs []revision, r library.RigRow) error {
 	name := cmp.Or(r.Alias, r.Fingerprint)
 	up := s.of.Up(page.Link{Text: name, Href: row.Href})
-	if len(v.Views) > 0 || len(d.Rig.Parts) > 0 && len(v.Parts) > 0 {
+	other := func(kind, text string) bool { // a page that is not asked for has a link all the same
+		f := pages.File(kind, name)
+		if s.wants(f) {
+			return false
+		}
+		v.Links = append(v.Links, page.Link{Text: text, Href: f})
+		return true
+	}
+	if len(v.Views) > 0 || len(d.Rig.Parts) > 0 && len(v.Parts) > 0 && !other("card", "Card") {
 		c := card.Card{Revision: s.of.Revision, When: s.today, Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.drawn()}
 		x := card.Rig{Rig: d.Rig, Sheet: d.Sheet, Unit: row.Unit, Href: row.Href}
 		x.Marks, x.Move = s.cardMarks(d, row.Unit)
@@ -723,7 +767,7 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 			v.Links = append(v.Links, page.Link{Text: "Card", Href: f})
 		}
 	}
-	if len(revs) > 1 && revs[1].tune != nil {
+	if len(revs) > 1 && revs[1].tune != nil && !other("compare", "Last change") {
 		before, err := s.lib.Load(name+"@"+string(revs[1].ID), true)
 		if err == nil {
 			a, b := s.side(before), s.side(d)
@@ -740,7 +784,7 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 			v.Links = append(v.Links, page.Link{Text: "Last change", Href: f})
 		}
 	}
-	if d.Tune == nil || v.Groups[0].State.V != page.Good {
+	if (d.Tune == nil || v.Groups[0].State.V != page.Good) && !other("start", "Starting tune") {
 		p, ok := s.startPage(d, row.Unit)
 		if ok {
 			p.Rig.Href = row.Href
@@ -956,7 +1000,7 @@ func twice(cs []pages.Case) {
 const rigsShown = 200
 
 // library writes the library's page, and further ones for a long list of rigs.
-func (s *site) library(states map[string]page.State) error {
+func (s *site) library(states map[string]page.State, find pages.Find) error {
 	var rows []pages.RigRow
 	for _, r := range s.rows {
 		rows = append(rows, s.listed[r.Fingerprint])
@@ -971,7 +1015,7 @@ func (s *site) library(states map[string]page.State) error {
 		ja, jb := cmp.Or(when[a.Job.Href], "9"), cmp.Or(when[b.Job.Href], "9")
 		return cmp.Or(cmp.Compare(ja, jb), cmp.Compare(rank[a.State.V], rank[b.State.V]), cmp.Compare(a.Name, b.Name))
 	})
-	l := pages.Library{Site: s.of, Today: s.today, Part: 1}
+	l := pages.Library{Site: s.of, Today: s.today, Part: 1, Find: find}
 	proved := 0
 	gimbals := map[string]bool{}
 	for _, r := range s.rows {
@@ -1018,7 +1062,13 @@ func (s *site) library(states map[string]page.State) error {
 		l.Next = page.Link{Text: cmp.Or(j.State.Word, "open it") + ".", Href: j.Href}
 		break
 	}
+	if s.of.Live {
+		l.Index = nil // the server searches
+	}
 	for part := 0; part == 0 || part*rigsShown < len(rows); part++ {
+		if !s.wants(listFile(part)) {
+			continue
+		}
 		one := l
 		one.Part = part + 1
 		one.Rigs = rows[part*rigsShown : min((part+1)*rigsShown, len(rows))]

@@ -31,9 +31,6 @@ func photoVerb() command {
 	}
 }
 
-// photoAttribute tells plain git that photos are never merged or compared as text.
-const photoAttribute = "*.jpg binary"
-
 // readPhoto reads a file that is to be a photo, and no more of it than a photo may have.
 func (k *invocation) readPhoto(name string) ([]byte, error) {
 	f, err := os.Open(k.path(name))
@@ -94,7 +91,7 @@ func runPhotoAdd(k *invocation) error {
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	if _, err := k.lib.Store.AddAttribute(ctx, photoAttribute); err != nil {
+	if _, err := k.lib.Store.AddAttribute(ctx, library.PhotoAttribute); err != nil {
 		return err
 	}
 	paths, rev, err := k.lib.AddPhotos(ctx, rr, files, subject, who, k.Now())

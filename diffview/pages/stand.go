@@ -49,6 +49,8 @@ type Form struct {
 	Keys    []KeyGroup
 	Buttons []Button
 	Upload  bool
+	Open    bool // the fold of the fields stands open
+	Count   bool // say how many keys are ticked
 }
 
 // Field is one thing to type or choose.
@@ -108,7 +110,7 @@ type Scale struct {
 	Now               *float64
 }
 
-const standBody = `{{define "body"}}<div class="con" id="con" role="status" data-version="{{.Version}}" data-events="{{.Events}}" data-saved="{{.Saved}}"><span class="st good" hidden></span><span class="soft">{{line .Saved}}</span></div>
+const standBody = `{{define "body"}}{{if .Events}}<div class="con" id="con" role="status" data-version="{{.Version}}" data-events="{{.Events}}" data-saved="{{.Saved}}"><span class="st good" hidden></span><span class="soft">{{line .Saved}}</span></div>{{end}}
 {{with .Refused}}<p class="over" role="alert">✗ {{line .}}</p>{{end}}{{range .Told}}<p class="small"><b>{{line .}}</b></p>{{end}}
 {{range .Caution}}{{template "caution" .}}{{end}}{{with .Set}}<div class="set" id="set" tabindex="-1"><span class="w">{{line .Do}}</span><span class="n{{if .Words}} words{{else if long .Number}} long{{end}}">{{line .Number}}{{with .Unit}}<small> {{line .}}</small>{{end}}</span>{{with .As}}<span class="as">{{line .}}</span>{{end}}</div>{{end}}
 {{with .Bracket}}<div class="strip">{{template "bracket" .Draw}}</div>{{end}}{{with .Scale}}<div class="strip">{{template "scale" .Draw}}</div>{{end}}
@@ -117,9 +119,9 @@ const standBody = `{{define "body"}}<div class="con" id="con" role="status" data
 {{with .Steps}}<ol class="steps">{{range .}}<li{{if .Now}} class="now" aria-current="step"{{end}}>{{if .Href}}<a href="{{.Href}}">{{line .Name}}</a>{{else}}<span>{{line .Name}}</span>{{end}}<span class="v">{{line .Value}}</span></li>{{end}}</ol>{{end}}
 {{end}}
 {{define "form"}}<form class="ask" method="post"{{if .Form.Upload}} enctype="multipart/form-data"{{end}}><input type="hidden" name="token" value="{{.Page.Token}}"><input type="hidden" name="id" value="{{.Page.ID}}">
-{{range .Form.Keys}}{{template "keys" .}}{{end}}{{if not .Form.More}}{{range .Form.Fields}}{{template "field" .}}{{end}}{{end}}{{range .Form.Buttons}}<button name="do" value="{{.Value}}" class="{{.Size}}" data-word="{{.Said}}"><span class="t">{{with .V}}<span class="sign {{.}}" aria-hidden="true">{{.Sign}}</span>{{end}}{{line .Word}}</span>{{with .Hint}}<small>{{line .}}</small>{{end}}</button>
-{{end}}{{with .Form.More}}<details><summary>{{line .}}</summary><div class="in">{{range $.Form.Fields}}{{template "field" .}}{{end}}</div></details>{{end}}</form>{{end}}
-{{define "field"}}{{if eq .Kind "choose"}}<fieldset class="choose"><legend>{{line .Label}}</legend>{{range .Options}}<label><input class="rad" type="radio" name="{{$.Name}}" value="{{.}}"{{if eq . $.Value}} checked{{end}}>{{line .}}</label>{{end}}</fieldset>{{else}}<label class="field"><span>{{line .Label}}</span>{{if eq .Kind "area"}}<textarea name="{{.Name}}" rows="2">{{.Value}}</textarea>{{else if eq .Kind "select"}}<select name="{{.Name}}">{{range .Options}}<option{{if eq . $.Value}} selected{{end}}>{{.}}</option>{{end}}</select>{{else if eq .Kind "file"}}<input type="file" name="{{.Name}}" accept="image/*" capture="environment">{{else}}<input type="{{.Type}}" name="{{.Name}}" value="{{.Value}}"{{if eq .Kind "number"}} inputmode="text" autocomplete="off"{{end}}>{{end}}{{with .Unit}}<b>{{line .}}</b>{{end}}{{with .Hint}}<small class="soft">{{line .}}</small>{{end}}</label>{{end}}{{end}}
+{{range .Form.Keys}}{{template "keys" .}}{{end}}{{if not .Form.More}}{{range .Form.Fields}}{{template "field" .}}{{end}}{{end}}{{if .Form.Count}}<div class="foot-bar"><b id="ticked" role="status"></b>{{end}}{{range .Form.Buttons}}<button name="do" value="{{.Value}}" class="{{.Size}}" data-word="{{.Said}}"><span class="t">{{with .V}}<span class="sign {{.}}" aria-hidden="true">{{.Sign}}</span>{{end}}{{line .Word}}</span>{{with .Hint}}<small>{{line .}}</small>{{end}}</button>
+{{end}}{{if .Form.Count}}</div>{{end}}{{with .Form.More}}<details{{if $.Form.Open}} open{{end}}><summary>{{line .}}</summary><div class="in">{{range $.Form.Fields}}{{template "field" .}}{{end}}</div></details>{{end}}</form>{{end}}
+{{define "field"}}{{if eq .Kind "choose"}}<fieldset class="choose"><legend>{{line .Label}}</legend>{{range .Options}}<label><input class="rad" type="radio" name="{{$.Name}}" value="{{.}}"{{if eq . $.Value}} checked{{end}}>{{line .}}</label>{{end}}</fieldset>{{else if eq .Kind "hidden"}}<input type="hidden" name="{{.Name}}" value="{{.Value}}">{{else}}<label class="field"><span>{{line .Label}}</span>{{if eq .Kind "area"}}<textarea name="{{.Name}}" rows="2">{{.Value}}</textarea>{{else if eq .Kind "select"}}<select name="{{.Name}}">{{range .Options}}<option{{if eq . $.Value}} selected{{end}}>{{.}}</option>{{end}}</select>{{else if eq .Kind "file"}}<input type="file" name="{{.Name}}" accept="image/*" capture="environment">{{else}}<input type="{{.Type}}" name="{{.Name}}" value="{{.Value}}"{{if eq .Kind "number"}} inputmode="text" autocomplete="off"{{end}}>{{end}}{{with .Unit}}<b>{{line .}}</b>{{end}}{{with .Hint}}<small class="soft">{{line .}}</small>{{end}}</label>{{end}}{{end}}
 {{define "keys"}}<div class="keys"><h2>{{line .Title}}</h2>{{range .Keys}}<label><input class="tick" type="checkbox" name="key" value="{{.Key}}" data-tick="{{.Key}}" data-of="{{.Of}}"><span><b>{{line .Name}}</b><span class="soft small">{{line .About}}</span>{{with .Was}} <span class="small look">{{line .}}</span>{{end}}</span><span class="v">{{line .Number}}</span></label>{{end}}</div>{{end}}
 {{define "bracket"}}<svg viewBox="0 0 362 104" role="img" aria-labelledby="br-t br-d" font-family="system-ui, sans-serif" font-size="15" style="fill:var(--second)"><title id="br-t">{{.Title}}</title><desc id="br-d">{{.Desc}}</desc>
 {{range .Zones}}<rect x="{{.X}}" y="43" width="{{.W}}" height="18" style="fill:var({{.Fill}})"/>{{end}}<path d="M14 52H348" style="stroke:var(--ink);stroke-width:1.5"/>

@@ -7,12 +7,28 @@ import (
 	"rigkeep/schema"
 )
 
-// Cautions are said when a session begins; the second is said again before each question
-// that asks for a stiffer value.
+// Cautions are said when a session begins.
 var Cautions = []string{
 	"Power off before the camera is moved on its plate, and hold it before a clamp is loosened: powered motors pinch.",
 	"Tighten everything first. An axis that oscillates can throw a loose part: keep a hand near the motor cut-off while stiffness is raised, and faces and fingers clear.",
 	"Values are found from below and are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
+}
+
+// RaiseCaution is said before each question that asks for a stiffer value.
+const RaiseCaution = "Tighten everything. Keep a hand at the motor switch, faces and fingers clear."
+
+// HandCautions are said before the kept values are worked in the hand.
+func (s *Session) HandCautions() []string {
+	var out []string
+	for _, r := range s.Results() {
+		switch r.Status {
+		case Failed:
+			out = append(out, r.Axis.String()+" oscillates at its softest and has no value: do not work the head in the hand like that. Leave, mend it (balance, loose parts, filters), then look at it again.")
+		case Skipped:
+			out = append(out, r.Axis.String()+" was skipped and stays at what it is set to.")
+		}
+	}
+	return out
 }
 
 // Raises reports whether the next question asks to set an axis stiffer than it was looked

@@ -13,6 +13,9 @@ import (
 	"rigkeep/repo/store"
 )
 
+// PhotoAttribute tells plain git that photos are never merged or compared as text.
+const PhotoAttribute = "*.jpg binary"
+
 // MaxPhotos is how many photos a rig may have.
 const MaxPhotos = 8
 

@@ -505,6 +505,15 @@ func (l *Library) HeldPartly(d *Loaded, was schema.Held, keyed map[string]bool, 
 	return schema.Held{At: at, By: by, Memory: memory, Digest: preset.Tune{Values: values}.Digest(), Values: values}
 }
 
+// LoadSubject says in a line what was put on a unit, for the revision that records it. where
+// is the unit and, where it has several, its memory.
+func LoadSubject(d *Loaded, where string, h schema.Held) string {
+	if h.Rig == "" {
+		return "Values of " + d.Label() + " on " + where + ", in part"
+	}
+	return "Load " + d.Label() + " on " + where
+}
+
 // MemoryOf is the memory of a unit in which a rig's tune is: the one that was named,
 // 0 where the controller has none, else the one whose newest entry is of this tune. ok
 // is false where that does not tell.

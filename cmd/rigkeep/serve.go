@@ -1,0 +1,358 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"strconv"
+	"strings"
+	"syscall"
+
+	"github.com/cli/browser"
+	"github.com/urfave/cli/v2"
+
+	"rigkeep/cmd/rigkeep/serve"
+	"rigkeep/diffview/card"
+	"rigkeep/diffview/page"
+	"rigkeep/diffview/pages"
+	"rigkeep/diffview/safe"
+	"rigkeep/repo/library"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// servePort is where the server answers unless another is asked for or it is taken, so that
+// a phone finds it again after a restart.
+const servePort = "4680"
+
+func serveVerb() command {
+	return command{
+		name: "serve", args: "", short: "the library's pages live; bench, balance and load on the phone at the stand",
+		long: "Serves the pages of the library as it is now to a browser on this machine, and opens it. With --lan a phone in the same network takes part: it scans the code that is shown, says who works there, and can answer a bench session or a balance, tick off a load and add photos. Each answer is on disk before the next question, and the terminal goes on where the phone stopped.\n\n" +
+			"A code is for one device and ten minutes; at most eight devices. Keys while it runs, each with Enter: l lists the devices, r N ends number N, n makes a new code, q quits. Nothing on a page writes to a unit over a link.\n\n" +
+			"The pages go over plain http: a wireless network without encryption can be read by others. Use one with a password, or the phone's own hotspot.",
+		example: "rigkeep serve\nrigkeep serve --lan",
+		flags: []cli.Flag{&cli.BoolFlag{Name: "lan", Usage: "let devices of the local network in, with a code"},
+			&cli.BoolFlag{Name: "no-browser", Usage: "open no browser; print the address"},
+			&cli.StringFlag{Name: "addr", Usage: "answer at `HOST:PORT`; else port " + servePort + ", or a free one"}},
+		minArgs: 0, maxArgs: 0, run: runServe,
+	}
+}
+
+func runServe(k *invocation) error {
+	who, err := k.who()
+	if err != nil {
+		return err
+	}
+	l, hosts, err := k.listen()
+	if err != nil {
+		return err
+	}
+	s := serve.New(serve.Options{
+		Open: func() (*library.Library, error) { return k.reopened(who) },
+		Page: func(l *library.Library, name, words string) ([]byte, bool, error) {
+			return k.on(l).livePage(name, words)
+		},
+		Site: func(l *library.Library) pages.Site { return k.on(l).liveSite() },
+		Save: func(ctx context.Context, l *library.Library, p *library.Plan, subject, body string, by store.Person) (store.Rev, error) {
+			reports, err := k.on(l).reports(p)
+			if err != nil {
+				return "", err
+			}
+			return l.Commit(ctx, p, subject, strings.TrimSpace(words(reports)+"\n\n"+body), by, k.Now())
+		},
+		Now: k.Now, Who: who, Hosts: hosts,
+		Told: func(line string) { k.say("%s  %s", k.Now().Format("15:04:05"), line) },
+	})
+	defer s.Close()
+	failed := make(chan error, 1)
+	go func() { failed <- s.Serve(l) }()
+	_, port, _ := net.SplitHostPort(l.Addr().String())
+	own := "http://127.0.0.1:" + port + "/p/" + s.OwnCode()
+	k.printf("Serving %s at http://127.0.0.1:%s\n", safe.Line(k.siteOf().Library), port)
+	if k.c.Bool("lan") {
+		if err := k.invite(s, hosts[0]); err != nil {
+			return err
+		}
+	}
+	if k.c.Bool("no-browser") {
+		k.printf("This machine's browser, once:\n%s\n", own)
+	} else if err := k.browseURL(own); err != nil {
+		k.say("no browser could be started: %s", safe.Line(rootCause(err)))
+		k.printf("This machine's browser, once:\n%s\n", own)
+	}
+	k.printf("Keys, with Enter: l list, r N revoke, n new code, q quit\n")
+	typed := make(chan string)
+	go func() {
+		defer close(typed)
+		in := bufio.NewScanner(k.Stdin)
+		for in.Scan() {
+			typed <- strings.TrimSpace(in.Text())
+		}
+	}()
+	for {
+		select {
+		case err := <-failed:
+			return err
+		case line, ok := <-typed:
+			if !ok {
+				typed = nil // no terminal: it runs until it is ended
+				continue
+			}
+			if quit := k.serveKey(s, hosts[0], line); quit {
+				return nil
+			}
+		}
+	}
+}
+
+// serveKey does what was typed.
+func (k *invocation) serveKey(s *serve.Server, host, line string) (quit bool) {
+	word, rest, _ := strings.Cut(strings.ToLower(line), " ")
+	switch word {
+	case "":
+	case "q", "quit":
+		return true
+	case "l", "list":
+		list := s.Devices()
+		k.printf("%s paired of %d\n", schema.Count(len(list), "device", "devices"), serve.MaxDevices)
+		for _, d := range list {
+			k.printf("%s\n", d)
+		}
+	case "r", "revoke":
+		n, err := strconv.Atoi(strings.TrimSpace(rest))
+		if err != nil || !s.Revoke(n) {
+			k.printf("r N: N is the number of a device, as l lists them\n")
+			return false
+		}
+		k.printf("revoked %d\n", n)
+	case "n", "new":
+		if !k.c.Bool("lan") {
+			k.printf("http://%s/p/%s\n", host, s.OwnCode())
+			return false
+		}
+		if err := k.invite(s, host); err != nil {
+			k.printf("%s\n", safe.Line(err.Error()))
+		}
+	default:
+		k.printf("keys: l list, r N revoke, n new code, q quit\n")
+	}
+	return false
+}
+
+// invite shows the code for one more device.
+func (k *invocation) invite(s *serve.Server, host string) error {
+	code := s.NewCode()
+	if tty(k.Stdout) {
+		q, err := card.TextCode(strings.ToUpper("http://" + host + "/p/" + code))
+		if err != nil {
+			return err
+		}
+		k.write(q)
+	}
+	k.printf("Scan it with the phone, or type http://%s/p/%s\n", host, strings.ToLower(code))
+	k.printf("For one device, for %d minutes. A wireless network without encryption can be\nread by others: use one with a password, or the phone's own hotspot.\n", int(serve.CodeTime.Minutes()))
+	return nil
+}
+
+// reopened is the library as it is now.
+func (k *invocation) reopened(committer store.Person) (*library.Library, error) {
+	wait, err := k.lockWait()
+	if err != nil {
+		return nil, err
+	}
+	l, err := library.Open(k.libraryDir(), k.cat, store.Options{LockWait: wait, Committer: committer})
+	if err != nil {
+		return nil, err
+	}
+	l.Zone, l.Now = k.Now().Location(), k.Now
+	return l, nil
+}
+
+// on is the run over a library that was opened anew.
+func (k *invocation) on(l *library.Library) *invocation {
+	c := *k
+	c.lib = l
+	return &c
+}
+
+// listen takes the address, and gives the names by which the server may be asked for, the
+// one to show first.
+func (k *invocation) listen() (net.Listener, []string, error) {
+	addr, lan := k.c.String("addr"), k.c.Bool("lan")
+	host, port, err := net.SplitHostPort(addr)
+	if addr != "" && err != nil {
+		return nil, nil, usage("--addr %s: HOST:PORT was expected", addr).hinted("for example: --addr 127.0.0.1:%s", servePort)
+	}
+	if host == "" && !lan {
+		host = "127.0.0.1"
+	}
+	ip := net.ParseIP(host)
+	if host == "localhost" {
+		ip = net.IPv4(127, 0, 0, 1)
+	}
+	switch {
+	case host != "" && ip == nil:
+		return nil, nil, usage("--addr %s: a number was expected as host, as 192.168.1.5", addr)
+	case ip != nil && !ip.IsLoopback() && !lan:
+		return nil, nil, usage("--addr %s can be reached from the network", addr).hinted("add --lan if that is meant")
+	}
+	l, err := net.Listen("tcp", net.JoinHostPort(host, firstOf(port, servePort)))
+	if err != nil && port == "" && errors.Is(err, syscall.EADDRINUSE) {
+		l, err = net.Listen("tcp", net.JoinHostPort(host, "0"))
+	}
+	if err != nil {
+		return nil, nil, &failure{code: exitNetwork, text: "no server at " + firstOf(addr, "port "+servePort) + ": " + rootCause(err), hint: "another port: --addr 127.0.0.1:0", err: err}
+	}
+	_, port, _ = net.SplitHostPort(l.Addr().String())
+	var hosts []string
+	if lan {
+		for _, a := range lanAddresses() {
+			if ip == nil || ip.IsUnspecified() || ip.String() == a {
+				hosts = append(hosts, net.JoinHostPort(a, port))
+			}
+		}
+		if len(hosts) == 0 && ip != nil && !ip.IsUnspecified() {
+			hosts = append(hosts, net.JoinHostPort(host, port))
+		}
+		if len(hosts) == 0 {
+			l.Close()
+			return nil, nil, fail(exitNetwork, "this machine is in no local network").hinted("join the wireless network, or the phone's hotspot, and try again")
+		}
+	}
+	for _, h := range []string{"127.0.0.1", "localhost", "::1"} {
+		hosts = append(hosts, net.JoinHostPort(h, port))
+	}
+	return l, hosts, nil
+}
+
+// lanAddresses are this machine's addresses in local networks, that of the usual way out first.
+func lanAddresses() []string {
+	var out []string
+	if c, err := net.Dial("udp4", "192.0.2.1:9"); err == nil { // sends nothing (RFC 5737 address)
+		if a, ok := c.LocalAddr().(*net.UDPAddr); ok && !a.IP.IsLoopback() {
+			out = append(out, a.IP.String())
+		}
+		c.Close()
+	}
+	all, err := net.InterfaceAddrs()
+	if err != nil {
+		return out
+	}
+	for _, a := range all {
+		if n, ok := a.(*net.IPNet); ok && n.IP.To4() != nil && !n.IP.IsLoopback() && !n.IP.IsLinkLocalUnicast() && !contains(out, n.IP.String()) {
+			out = append(out, n.IP.String())
+		}
+	}
+	return out
+}
+
+// browseURL shows an address in the person's browser.
+func (k *invocation) browseURL(at string) error {
+	if k.Getenv("BROWSER") != "" {
+		return k.browse(at)
+	}
+	browser.Stdout, browser.Stderr = io.Discard, io.Discard
+	return browser.OpenURL(at)
+}
+
+// liveSite is what the pages at the stand share with the others.
+func (k *invocation) liveSite() pages.Site {
+	s := k.siteOf()
+	s.Live = true
+	return s
+}
+
+// livePage makes one page that is only read; ok is false where there is none of that name.
+func (k *invocation) livePage(name, words string) (data []byte, ok bool, err error) {
+	s, err := k.newSite(func(file string, made []byte) error {
+		if file == name {
+			data = made
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, false, err
+	}
+	s.of.Live, s.only = true, name
+	kind, _, _ := strings.Cut(name, "-")
+	switch kind {
+	case pages.Home, "rigs":
+		err = s.liveLibrary(words)
+	case "job":
+		for _, j := range s.jobs {
+			if pages.File("job", j.Slug) == name {
+				_, err = s.job(j)
+			}
+		}
+	case "rig", "card", "compare", "start":
+		for _, r := range s.rows {
+			if pages.File(kind, firstOf(r.Alias, r.Fingerprint)) == name {
+				err = s.rig(r)
+			}
+		}
+	}
+	return data, data != nil, err
+}
+
+// liveLibrary makes the page of the library from what its list of rigs knows, which a large
+// library has at hand; only a small one has its open jobs reviewed for it.
+func (s *site) liveLibrary(words string) error {
+	for _, r := range s.rows {
+		s.listed[r.Fingerprint], _, _, _ = s.listRow(r)
+	}
+	states := map[string]page.State{}
+	for _, j := range s.jobs {
+		if j.State == "open" && s.notOver(j) && s.lib.Small() {
+			st, err := s.job(j)
+			if err != nil {
+				return err
+			}
+			states[j.Slug] = st
+		}
+	}
+	find, err := s.search(words)
+	if err != nil {
+		return err
+	}
+	return s.library(states, find)
+}
+
+// mostFound is how many hits a page shows.
+const mostFound = 50
+
+// search looks for words, with the page of what was found.
+func (s *site) search(words string) (pages.Find, error) {
+	out := pages.Find{Words: words}
+	if strings.TrimSpace(words) == "" {
+		return out, nil
+	}
+	found, err := s.lib.Search(strings.Fields(words))
+	if err != nil {
+		out.Said = rootCause(err)
+		return out, nil
+	}
+	out.Said = fmt.Sprintf("%d found.", len(found))
+	if len(found) > mostFound {
+		out.Said = fmt.Sprintf("The first %d of %d.", mostFound, len(found))
+	}
+	for _, f := range found[:min(len(found), mostFound)] {
+		e := pages.Entry{firstOf(f.Title, f.Name), "", f.Kind, f.Kind}
+		switch f.Kind {
+		case "rig":
+			e[0], e[1] = f.Name, s.page[f.Print]
+		case "job":
+			e[1] = pages.File("job", f.Name)
+		case "unit":
+			e[1] = pages.Home + "#units"
+		}
+		for _, h := range f.Where[:min(1, len(f.Where))] {
+			e[3] += ", " + h.Key + ": " + page.Middle(safe.Line(h.Text), 80)
+		}
+		out.Found = append(out.Found, e)
+	}
+	return out, nil
+}

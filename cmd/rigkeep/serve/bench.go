@@ -1,0 +1,386 @@
+package serve
+
+import (
+	"errors"
+	"fmt"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+
+	"rigkeep/diffview/page"
+	"rigkeep/diffview/pages"
+	"rigkeep/preset"
+	"rigkeep/preset/bench"
+	"rigkeep/repo/library"
+	"rigkeep/schema"
+)
+
+// session is the open bench session of the rig, else a new one on the unit that was chosen;
+// nil where that is still to be chosen.
+func (t *task) session() (*library.Session, error) {
+	s, err := t.l.OpenSession(t.d)
+	if s != nil || err != nil || !t.chosen() {
+		return s, err
+	}
+	q := library.SessionRequest{Unit: t.unit, By: t.dev.who.Name, Now: t.now()}
+	if u, ok := t.d.Sheet.Unit(t.unit); ok {
+		q.Firmware = u.Firmware
+	}
+	return t.l.NewSession(t.d, q)
+}
+
+// effortPoint is the point of the balance check that is asked for before the first look.
+func (t *task) effortPoint(s *library.Session) (preset.BalancePoint, bool) {
+	for _, r := range s.State.Results() {
+		if r.Looks > 0 {
+			return preset.BalancePoint{}, false
+		}
+	}
+	done := s.Log.BalanceDone(t.d.Sheet, t.d.Rig)
+	for _, p := range preset.BalancePoints(t.d.Sheet) {
+		if !done[p.Text] {
+			return p, true
+		}
+	}
+	return preset.BalancePoint{}, false
+}
+
+func showBench(t *task) (pages.Stand, error) {
+	s, err := t.session()
+	if err != nil {
+		return pages.Stand{}, err
+	}
+	if s == nil {
+		return t.begin("bench", bench.Cautions), nil
+	}
+	q := s.State.Next()
+	p := pages.Stand{Title: t.title(s.Log.Unit), ID: q.ID, Version: q.ID}
+	if n := len(s.Log.Steps); n > 0 {
+		p.Version = path.Base(s.Path) + " " + q.ID
+		p.Saved = fmt.Sprintf("answer %d saved %s", n, t.clock(s.Log.Steps[n-1].At))
+		if n == 1 {
+			p.Saved = "answer saved " + t.clock(s.Log.Steps[0].At)
+		}
+	}
+	if err := t.s.stands.busy(t.l, t.d.Rig.ID); err != nil {
+		p.Version += " busy"
+		p.Refused = words(err)
+	}
+	for _, w := range s.Log.Drift(t.d.Rig, t.d.Tune) {
+		p.Badges = append(p.Badges, page.Badge{Name: "Changed", State: page.State{V: page.Look, Word: w}})
+	}
+	if point, ok := t.effortPoint(s); ok {
+		t.benchEffort(&p, s, point)
+		return p, nil
+	}
+	switch q.Stage {
+	case bench.InHand:
+		t.benchHand(&p, s, q)
+	case bench.Done:
+		t.benchDone(&p, s)
+	default:
+		t.benchLook(&p, s, q)
+	}
+	return p, nil
+}
+
+var (
+	undo   = pages.Button{Value: "back", Word: "Undo", Size: "low", Said: "Undo"}
+	noteIt = pages.Form{Fold: "Note", Fields: []pages.Field{{Name: "text", Label: "Note", Kind: "area"}}, Buttons: []pages.Button{{Value: "note", Word: "Keep the note", Size: "full low", Said: "The note"}}}
+)
+
+func saw(value, word, hint string, v page.Verdict, size, at string) pages.Button {
+	return pages.Button{Value: value, Word: word, Hint: hint, V: v, Size: size, Said: strings.TrimSpace(word + " " + at)}
+}
+
+var hzField = pages.Field{Name: "hz", Label: "Frequency of the oscillation", Kind: "number", Unit: "Hz"}
+
+// benchLook asks what is seen at a value.
+func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
+	axis, num := q.Axis.String(), schema.Num(q.Value)
+	p.Step = fmt.Sprintf("axis %d of %d", slices.Index(s.Log.Plan.Order, q.Axis)+1, len(s.Log.Plan.Order))
+	dial := t.d.Sheet.Dials["stiffness."+axis]
+	var as []string
+	if dial.ShownAs != "" {
+		as = append(as, dial.ShownAs+" on the controller")
+	}
+	b := &pages.Bracket{Axis: axis, Min: dial.Min, Max: dial.Max, Coarse: dial.Coarse, Reversed: dial.Sign < 0, Next: &q.Value, Clean: q.Clean, Onset: q.Onset}
+	last := ""
+	for _, e := range s.State.ActiveEvents() {
+		if !e.HasAxis || e.Axis != q.Axis || e.Value == nil || !(e.Saw.Oscillates() || e.Saw == bench.Clean || e.Saw == bench.Stand) {
+			continue
+		}
+		b.Looks = append(b.Looks, pages.BracketLook{Value: *e.Value, Bad: e.Saw.Oscillates()})
+		last = "now " + schema.Num(*e.Value)
+		if q.Onset != nil && *q.Onset == *e.Value && e.Saw.Oscillates() {
+			b.OnsetWord = string(e.Saw) + " " + schema.Num(*e.Value)
+			if e.Hz > 0 {
+				b.OnsetWord += ", " + schema.Num(e.Hz) + " Hz"
+			}
+		}
+	}
+	if last != "" && last != "now "+num {
+		as = append(as, last)
+	}
+	p.Step += fmt.Sprintf(", look %d", len(b.Looks)+1)
+	if b.Onset != nil && b.OnsetWord == "" {
+		b.OnsetWord = "onset " + schema.Num(*b.Onset)
+	}
+	p.Bracket = b
+	p.Set = &pages.SetTo{Do: "set " + axis + " to", Number: num, As: strings.Join(as, ", ")}
+	if s.State.Raises() {
+		p.Caution = []string{bench.RaiseCaution}
+	}
+	at := "at " + num
+	if q.Stage == bench.Decide {
+		p.Set.Do = axis + " oscillated at"
+		p.Lines = []string{q.Reason}
+		p.Forms = []pages.Form{{Buttons: []pages.Button{saw("keep", "It did", "it stays the onset", page.Bad, "", at), saw("withdraw", "It did not", "the answer was wrong", page.Good, "", at), undo}}, noteIt}
+		return
+	}
+	if q.Stage == bench.Relook {
+		p.Set.As = "look at it again"
+	}
+	p.Forms = []pages.Form{
+		{More: "Frequency in Hz", Fields: []pages.Field{hzField}, Buttons: []pages.Button{
+			saw("clean", "Clean", "", page.Good, "full", at), saw("chatter", "Chatter", "fast, a rattle", page.Bad, "", at), saw("rocking", "Rocking", "slow, head sways", page.Bad, "", at),
+			saw("stand", "Stand only", "", "", "low", at), undo}},
+		noteIt,
+		{Fold: "Why this value; another value; skip", Fields: []pages.Field{
+			{Name: "value", Label: "Another value was set on " + axis, Kind: "number", Hint: "Why " + num + ": " + q.Reason},
+			{Name: "saw", Label: "What was seen there", Kind: "choose", Options: []string{"clean", "chatter", "rocking", "stand"}}},
+			Buttons: []pages.Button{{Value: "other", Word: "Keep this look", Size: "low", Said: "The look"}, {Value: "skip", Word: "Skip " + axis, Size: "low", Said: "Skip " + axis}}},
+	}
+}
+
+// benchEffort asks for a resting effort before the first look.
+func (t *task) benchEffort(p *pages.Stand, s *library.Session, point preset.BalancePoint) {
+	p.Step = "balance first"
+	p.Set = &pages.SetTo{Do: "resting effort", Number: point.Text, As: "in percent, as the controller shows it"}
+	p.ID += "@" + point.Text
+	size := []pages.Button{{Value: "effort", Word: "Keep the reading", Size: "main", Said: "The reading"}, {Value: "notread", Word: "Not read", Size: "low", Said: "Not read"}, undo}
+	size = size[:2]
+	if reads, err := s.Log.Balance(t.d.Sheet, t.d.Rig); err == nil {
+		for _, r := range reads {
+			if r.Point.Text == point.Text {
+				p.Caution = []string{preset.BalanceCautions[0]}
+				p.Lines = append(p.Lines, r.Read.Words+". Rebalance with the power off, then read again.")
+				size = append(size, pages.Button{Value: "goon", Word: "Go on as it is", Size: "low", Said: "Go on"})
+			}
+		}
+	}
+	p.Forms = []pages.Form{{Fields: []pages.Field{{Name: "effort", Label: "Resting effort", Kind: "number", Unit: "%", Hint: "Two readings, from either side, as 2.8/1.2 tell friction apart."}}, Buttons: size}, noteIt}
+}
+
+// benchHand asks how the kept values work in the hand.
+func (t *task) benchHand(p *pages.Stand, s *library.Session, q bench.Proposal) {
+	h := s.State.HandCheck()
+	p.Step = fmt.Sprintf("tilt %d of %d", h.Clean+1, h.Points)
+	var kept, axes []string
+	for _, r := range s.State.Results() {
+		if r.Kept != nil {
+			kept, axes = append(kept, r.Axis.String()+" "+schema.Num(*r.Kept)), append(axes, r.Axis.String())
+		}
+	}
+	p.Caution = append([]string{bench.RaiseCaution}, s.State.HandCautions()...)
+	p.Set = &pages.SetTo{Do: "in the hand", Number: q.Point.Label, As: strings.Join(kept, ", ")}
+	p.Lines = []string{"Walk, turn, tap the handle."}
+	at := "in the hand, " + q.Point.Label
+	p.Forms = []pages.Form{
+		{More: "Axis that oscillates, and its frequency", Fields: []pages.Field{{Name: "axis", Label: "Axis", Kind: "choose", Options: axes}, hzField}, Buttons: []pages.Button{
+			saw("clean", "Clean", "", page.Good, "full", at), saw("chatter", "Chatter", "choose the axis below", page.Bad, "", at), saw("rocking", "Rocking", "choose the axis below", page.Bad, "", at),
+			saw("stand", "Stand only", "", "", "low", at), undo}},
+		noteIt,
+		{Fold: "Skip the rest", Buttons: []pages.Button{{Value: "skip", Word: "Skip the other tilts", Size: "full low", Said: "Skip"}}},
+	}
+	p.Forms[0].Open = true
+}
+
+// benchDone shows what was found.
+func (t *task) benchDone(p *pages.Stand, s *library.Session) {
+	p.Step = "done"
+	kept := 0
+	for _, r := range s.State.Results() {
+		st := pages.StandStep{Name: r.Axis.String() + ": " + r.Words(), Value: "–"}
+		if r.Kept != nil {
+			kept++
+			st.Value = schema.Num(*r.Kept)
+		}
+		p.Steps = append(p.Steps, st)
+	}
+	p.Lines = []string{schema.Count(kept, "value", "values") + " kept, " + s.State.HandCheck().Words() + "."}
+	if kept == 0 {
+		p.Forms = []pages.Form{{Buttons: []pages.Button{{Value: "end", Word: "End the session", Size: "main", Said: "The end"}, undo}}}
+		return
+	}
+	p.Forms = []pages.Form{{Fields: []pages.Field{why(s.Subject(t.d))}, Buttons: []pages.Button{{Value: "save", Word: "Save tune and session", Size: "main", Said: "The save"}, undo}}}
+}
+
+func actBench(t *task) (pages.Stand, error) {
+	if t.get("do") == "begin" {
+		if err := t.begun(); err != nil {
+			return t.refused(showBench, err)
+		}
+		return pages.Stand{}, nil
+	}
+	s, err := t.session()
+	if err != nil || s == nil {
+		return t.refused(showBench, errors.Join(err, errStale))
+	}
+	if err := t.s.stands.hold(t.l, t.d.Rig.ID, t.dev); err != nil {
+		return t.refused(showBench, err)
+	}
+	q := s.State.Next()
+	id := q.ID
+	point, efforts := t.effortPoint(s)
+	if efforts {
+		id += "@" + point.Text
+	}
+	if t.get("id") != id {
+		return t.refused(showBench, errors.New(errStale.Error()+lastStep(s)))
+	}
+	switch t.get("do") {
+	case "save":
+		plan, err := t.l.PlanSession(t.d, s, t.now())
+		if err == nil {
+			err = t.l.PlanSessionHeld(plan, t.d, s, t.dev.who.Name, t.now())
+		}
+		if err == nil {
+			err = t.save(plan, s.Subject(t.d), s.Words(t.d))
+		}
+		if err != nil {
+			return t.refused(showBench, err)
+		}
+		t.s.stands.drop(t.d.Rig.ID)
+		return pages.Stand{}, nil
+	case "end":
+		if err := t.l.EndSession(t.ctx, s, t.now()); err != nil {
+			return t.refused(showBench, err)
+		}
+		t.s.stands.drop(t.d.Rig.ID)
+		t.rigPage()
+		return pages.Stand{}, nil
+	}
+	e, err := t.benchEvent(q, point, efforts)
+	if err != nil {
+		return t.refused(showBench, err)
+	}
+	e.Question = q.ID
+	was := map[schema.Axis]bench.Status{}
+	for _, r := range s.State.Results() {
+		was[r.Axis] = r.Status
+	}
+	if err := t.l.Answer(t.ctx, s, e, t.now()); err != nil {
+		var twice *bench.AnsweredError
+		if errors.As(err, &twice) {
+			err = errStale
+		}
+		return t.refused(showBench, err)
+	}
+	for _, r := range s.State.Results() {
+		if r.Status != bench.Open && r.Status != was[r.Axis] {
+			t.told(r.Axis.String() + ": " + r.Words())
+		}
+	}
+	t.at(s.Log.Unit)
+	return pages.Stand{}, nil
+}
+
+// lastStep says what is on record of the question before.
+func lastStep(s *library.Session) string {
+	n := len(s.Log.Steps)
+	if n == 0 {
+		return ""
+	}
+	x := s.Log.Steps[n-1]
+	out := ". The last answer on record: " + x.Saw
+	if x.Axis != "" && x.HasValue {
+		out += " at " + x.Axis + " " + schema.Num(x.Value)
+	}
+	return out
+}
+
+// benchEvent is an answer as the session takes it.
+func (t *task) benchEvent(q bench.Proposal, point preset.BalancePoint, efforts bool) (e bench.Event, err error) {
+	do := t.get("do")
+	look := q.Stage == bench.Search || q.Stage == bench.Relook
+	if look || q.Stage == bench.Decide {
+		e.Axis, e.HasAxis = q.Axis, true
+	}
+	if hz := t.get("hz"); hz != "" && (do == "chatter" || do == "rocking" || do == "stand") {
+		if e.Hz, err = number(hz); err != nil || !(e.Hz > 0) {
+			return e, fmt.Errorf("%q is no frequency: a number above 0 and up to %g was expected", hz, schema.MaxShakeHz)
+		}
+	}
+	switch do {
+	case "note":
+		e.Saw, e.Text = bench.Note, t.get("text")
+		if e.Text == "" {
+			return e, errors.New("the note has no words yet")
+		}
+		return e, nil
+	case "back":
+		return bench.Event{Saw: bench.Back}, nil
+	case "effort", "notread", "goon":
+		if !efforts {
+			return e, errStale
+		}
+		e.Axis, e.HasAxis = point.Axis, point.HasAxis
+		switch do {
+		case "notread":
+			e.Saw, e.Text = bench.Note, preset.NotRead+point.Text
+		case "goon":
+			e.Saw, e.Text = bench.Note, preset.GoneOn+point.Text
+		default:
+			v, err := preset.ParseEfforts(t.get("effort"))
+			if err != nil {
+				return e, err
+			}
+			x := preset.NewEffort(point, v, t.now())
+			e.Saw, e.Text, e.Effort, e.Sides = bench.Effort, point.Text, *x.Effort, x.Sides
+		}
+		return e, nil
+	case "keep", "withdraw":
+		e.Saw, e.Value = bench.Saw(do), &q.Value
+		return e, nil
+	case "skip":
+		e.Saw = bench.Skip
+		return e, nil
+	case "other":
+		v, err := number(t.get("value"))
+		if err != nil {
+			return e, fmt.Errorf("%q is no number of the dial", t.get("value"))
+		}
+		e.Saw, e.Value = bench.Saw(t.get("saw")), &v
+		if !look || !slices.Contains([]bench.Saw{bench.Clean, bench.Chatter, bench.Rocking, bench.Stand}, e.Saw) {
+			return e, errors.New("say what was seen there: clean, chatter, rocking or stand")
+		}
+		return e, nil
+	case "clean", "chatter", "rocking", "stand":
+	default:
+		return e, errors.New("that is no answer here")
+	}
+	e.Saw = bench.Saw(do)
+	if look {
+		e.Value = &q.Value
+		return e, nil
+	}
+	e.TiltDeg = q.Point.TiltDeg
+	switch {
+	case do == "clean":
+		e.Saw = bench.Hand
+	case e.Saw.Oscillates():
+		a, ok := schema.ParseAxis(t.get("axis"))
+		if !ok {
+			return e, errors.New("choose the axis that oscillates, then answer again")
+		}
+		e.Axis, e.HasAxis = a, true
+	}
+	return e, nil
+}
+
+// number reads a number as people type it, with a decimal comma or point.
+func number(text string) (float64, error) {
+	return strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+}
