@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"os"
 	"strconv"
 	"strings"
 	"syscall"
@@ -99,7 +100,10 @@ func runServe(k *invocation) error {
 			return err
 		case line, ok := <-typed:
 			if !ok {
-				typed = nil // no terminal: it runs until it is ended
+				if k.Stdin != io.Reader(os.Stdin) || tty(k.Stdin) {
+					return nil
+				}
+				typed = nil // in the background: it runs until it is ended
 				continue
 			}
 			if quit := k.serveKey(s, hosts[0], line); quit {

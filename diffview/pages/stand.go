@@ -124,11 +124,11 @@ const standBody = `{{define "body"}}{{if .Events}}<div class="con" id="con" role
 {{define "field"}}{{if eq .Kind "choose"}}<fieldset class="choose"><legend>{{line .Label}}</legend>{{range .Options}}<label><input class="rad" type="radio" name="{{$.Name}}" value="{{.}}"{{if eq . $.Value}} checked{{end}}>{{line .}}</label>{{end}}</fieldset>{{else if eq .Kind "hidden"}}<input type="hidden" name="{{.Name}}" value="{{.Value}}">{{else}}<label class="field"><span>{{line .Label}}</span>{{if eq .Kind "area"}}<textarea name="{{.Name}}" rows="2">{{.Value}}</textarea>{{else if eq .Kind "select"}}<select name="{{.Name}}">{{range .Options}}<option{{if eq . $.Value}} selected{{end}}>{{.}}</option>{{end}}</select>{{else if eq .Kind "file"}}<input type="file" name="{{.Name}}" accept="image/*" capture="environment">{{else}}<input type="{{.Type}}" name="{{.Name}}" value="{{.Value}}"{{if eq .Kind "number"}} inputmode="text" autocomplete="off"{{end}}>{{end}}{{with .Unit}}<b>{{line .}}</b>{{end}}{{with .Hint}}<small class="soft">{{line .}}</small>{{end}}</label>{{end}}{{end}}
 {{define "keys"}}<div class="keys"><h2>{{line .Title}}</h2>{{range .Keys}}<label><input class="tick" type="checkbox" name="key" value="{{.Key}}" data-tick="{{.Key}}" data-of="{{.Of}}"><span><b>{{line .Name}}</b><span class="soft small">{{line .About}}</span>{{with .Was}} <span class="small look">{{line .}}</span>{{end}}</span><span class="v">{{line .Number}}</span></label>{{end}}</div>{{end}}
 {{define "bracket"}}<svg viewBox="0 0 362 104" role="img" aria-labelledby="br-t br-d" font-family="system-ui, sans-serif" font-size="15" style="fill:var(--second)"><title id="br-t">{{.Title}}</title><desc id="br-d">{{.Desc}}</desc>
-{{range .Zones}}<rect x="{{.X}}" y="43" width="{{.W}}" height="18" style="fill:var({{.Fill}})"/>{{end}}<path d="M14 52H348" style="stroke:var(--ink);stroke-width:1.5"/>
+{{range .Zones}}<rect x="{{.X}}" y="43" width="{{.W}}" height="18" class="{{.Fill}}"/>{{end}}<path d="M14 52H348" style="stroke:var(--ink);stroke-width:1.5"/>
 {{range .Dots}}{{if .Bad}}<path d="M{{.L}} 44L{{.R}} 60M{{.L}} 60L{{.R}} 44" style="fill:none;stroke:var(--bad);stroke-width:2.5"/>{{else}}<circle cx="{{.X}}" cy="52" r="7" style="fill:var(--good)"/>{{end}}{{end}}
 {{with .Next}}<path d="M{{.X}} 41l-9 -13h18z" style="fill:var(--todo)"/><text x="{{.TextX}}" y="23" text-anchor="middle" font-size="17" font-weight="700" style="fill:var(--todo)">{{.Text}}</text>{{end}}
-{{range .Labels}}<text x="{{.X}}" y="81" text-anchor="middle"{{with .Fill}} font-weight="700" style="fill:var({{.}})"{{end}}>{{.Text}}</text>{{end}}
-{{with .Clean}}<text x="14" y="100" font-weight="700" style="fill:var(--good)">✓ {{.}}</text>{{end}}{{with .Onset}}<text x="348" y="100" text-anchor="end" font-weight="700" style="fill:var(--bad)">✗ {{.}}</text>{{end}}</svg>{{end}}
+{{range .Labels}}<text x="{{.X}}" y="81" text-anchor="middle"{{with .Fill}} font-weight="700" class="{{.}}"{{end}}>{{.Text}}</text>{{end}}
+{{with .Clean}}<text x="14" y="100" font-size="13.5" font-weight="700" style="fill:var(--good)">✓ {{.}}</text>{{end}}{{with .Onset}}<text x="348" y="100" text-anchor="end" font-size="13.5" font-weight="700" style="fill:var(--bad)">✗ {{.}}</text>{{end}}</svg>{{end}}
 {{define "scale"}}<svg viewBox="0 0 362 112" role="img" aria-labelledby="sc-t" font-family="system-ui, sans-serif" font-size="14" style="fill:var(--ink)"><title id="sc-t">{{.Title}}</title>
 {{with .Span}}<rect x="{{.X}}" y="32" width="{{.W}}" height="26" style="fill:var(--look-weak)"/>{{end}}<path d="M12 58H350" style="stroke:var(--ink);stroke-width:2"/>
 {{range .Ticks}}<path d="M{{.X}} 58v-{{.H}}" style="stroke:var(--ink)"/>{{if .Text}}<text x="{{.X}}" y="76" text-anchor="middle" font-weight="650">{{.Text}}</text>{{end}}{{end}}
@@ -212,17 +212,17 @@ func (b Bracket) Draw() bracketDrawing {
 	if b.Clean != nil {
 		soft = at(*b.Clean)
 		d.Clean = "clean up to " + schema.Num(*b.Clean)
-		d.Zones = append(d.Zones, standMark{X: left, W: soft - left, Fill: "--good-weak"})
+		d.Zones = append(d.Zones, standMark{X: left, W: soft - left, Fill: "good-zone"})
 		said = append(said, d.Clean)
 	}
 	if b.Onset != nil {
 		stiff = at(*b.Onset)
 		d.Onset = b.OnsetWord
-		d.Zones = append(d.Zones, standMark{X: stiff, W: right - stiff, Fill: "--bad-weak"})
+		d.Zones = append(d.Zones, standMark{X: stiff, W: right - stiff, Fill: "bad-zone"})
 		said = append(said, d.Onset)
 	}
 	if stiff > soft {
-		d.Zones = append(d.Zones, standMark{X: soft, W: stiff - soft, Fill: "--part"})
+		d.Zones = append(d.Zones, standMark{X: soft, W: stiff - soft, Fill: "open-zone"})
 	}
 	for _, l := range b.Looks {
 		x := at(l.Value)
@@ -230,9 +230,9 @@ func (b Bracket) Draw() bracketDrawing {
 		m := standMark{X: min(max(x, 22), 340), Text: schema.Num(l.Value)}
 		switch {
 		case b.Clean != nil && *b.Clean == l.Value:
-			m.Fill = "--good"
+			m.Fill = "good-ink"
 		case b.Onset != nil && *b.Onset == l.Value:
-			m.Fill = "--bad"
+			m.Fill = "bad-ink"
 		}
 		words = append(words, m)
 	}

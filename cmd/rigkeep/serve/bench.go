@@ -123,7 +123,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	if last != "" && last != "now "+num {
 		as = append(as, last)
 	}
-	p.Step += fmt.Sprintf(", look %d", len(b.Looks)+1)
+	as = append(as, fmt.Sprintf("look %d", len(b.Looks)+1))
 	if b.Onset != nil && b.OnsetWord == "" {
 		b.OnsetWord = "onset " + schema.Num(*b.Onset)
 	}
@@ -140,7 +140,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 		return
 	}
 	if q.Stage == bench.Relook {
-		p.Set.As = "look at it again"
+		p.Set.As = "once more: " + p.Set.As
 	}
 	p.Forms = []pages.Form{
 		{More: "Frequency in Hz", Fields: []pages.Field{hzField}, Buttons: []pages.Button{

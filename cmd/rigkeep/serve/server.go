@@ -249,7 +249,11 @@ func (s *Server) notice(w http.ResponseWriter, code int, p pages.Stand) {
 }
 
 func (s *Server) refuse(w http.ResponseWriter, code int, why string) {
-	s.notice(w, code, pages.Stand{Title: "Rigkeep", Refused: why, Lines: []string{"The library is at " + "/" + pages.Home + "."}})
+	p := pages.Stand{Title: "Rigkeep", Refused: why}
+	if code != http.StatusUnauthorized && code != http.StatusMisdirectedRequest {
+		p.Title, p.Up = "Library", page.Link{Text: "Library", Href: "/" + pages.Home}
+	}
+	s.notice(w, code, p)
 }
 
 // fault says what went wrong in the library's own words.
