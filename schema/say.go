@@ -48,3 +48,25 @@ func inZone(t time.Time, zone *time.Location, form string) string {
 	}
 	return t.Format(form)
 }
+
+// ParseDay reads a day as a person says it: 2026-03-02, today, tomorrow, or the next day of a
+// name, from (and with) the day of now. It is midnight UTC, as files keep days.
+func ParseDay(s string, now time.Time) (time.Time, bool) {
+	if t, err := time.Parse("2006-01-02", s); err == nil {
+		return t, true
+	}
+	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, time.UTC)
+	switch s = strings.ToLower(s); s {
+	case "today":
+		return today, true
+	case "tomorrow":
+		return today.AddDate(0, 0, 1), true
+	}
+	for i := range 7 {
+		t := today.AddDate(0, 0, i)
+		if name := strings.ToLower(t.Weekday().String()); s == name || s == name[:3] {
+			return t, true
+		}
+	}
+	return time.Time{}, false
+}

@@ -19,3 +19,19 @@ func TestSay(t *testing.T) {
 		}
 	}
 }
+
+func TestParseDay(t *testing.T) {
+	wednesday := time.Date(2026, 12, 2, 23, 30, 0, 0, time.FixedZone("west", -8*3600))
+	for _, c := range [][2]string{
+		{"2026-03-02", "2026-03-02"}, {"today", "2026-12-02"}, {"Tomorrow", "2026-12-03"}, {"wednesday", "2026-12-02"},
+		{"friday", "2026-12-04"}, {"sat", "2026-12-05"}, {"tuesday", "2026-12-08"}, {"yesterweek", ""}, {"", ""}, {"fr", ""}, {"2026-02-30", ""},
+	} {
+		got := ""
+		if d, ok := ParseDay(c[0], wednesday); ok {
+			got = d.Format("2006-01-02")
+		}
+		if got != c[1] {
+			t.Errorf("%q: %q, want %q", c[0], got, c[1])
+		}
+	}
+}

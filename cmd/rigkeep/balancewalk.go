@@ -19,6 +19,7 @@ type balanceRun struct {
 	d    *library.Loaded
 	unit string // serial, "" for none
 	rec  *library.Balancing
+	told [3]bool // axes of which it was said how to get the motor's torque
 }
 
 func runBalance(k *invocation) error {
@@ -497,7 +498,14 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 		if err := b.add(nil, []preset.BalanceEffort{preset.NewEffort(p, v, b.Now())}); err != nil {
 			return false, err
 		}
-		a.say("%s.", safe.Text(strings.TrimSuffix(read.Words, ".")))
+		words := read.Words
+		if how := ": " + balance.NeedsTorque(p.Axis).Do; p.HasAxis && strings.Contains(words, how) {
+			if b.told[p.Axis] { // how to get it is said once
+				words = strings.Replace(words, how, "", 1)
+			}
+			b.told[p.Axis] = true
+		}
+		a.say("%s.", safe.Text(strings.TrimSuffix(words, ".")))
 		return false, nil
 	}
 }

@@ -20,6 +20,7 @@ import (
 	"rigkeep/repo/handover"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
+	"rigkeep/schema"
 )
 
 func handoverVerb() command {
@@ -174,7 +175,11 @@ func (k *invocation) printSummary(out string, size int, c *handover.Contents, m 
 	}
 	k.printf("%s %s, %s\n", verb, safe.Line(out), bytesText(size))
 	for _, r := range c.Rigs {
-		k.printf("  %s (%s): %s\n", safe.Line(r.Alias), r.ID, strings.Join(tuneNames(r), ", "))
+		with := ""
+		if n := len(r.Photos); n > 0 {
+			with = "; " + schema.Count(n, "photo", "photos")
+		}
+		k.printf("  %s (%s): %s%s\n", safe.Line(r.Alias), r.ID, strings.Join(tuneNames(r), ", "), with)
 	}
 	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), k.clock(c.Time))
 	if !signed {

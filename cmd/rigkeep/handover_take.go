@@ -77,6 +77,7 @@ type jsonTaking struct {
 	Signature   signature             `json:"signature"`
 	History     []jsonHistory         `json:"history"` // newest first
 	Jobs        []string              `json:"jobs"`
+	Photos      int                   `json:"photos"`            // that would come in, or came
 	Known       string                `json:"known,omitempty"`   // why there is nothing to take in
 	Refused     string                `json:"refused,omitempty"` // why it cannot be taken in here
 	Changes     []diffview.Report     `json:"changes"`
@@ -104,6 +105,7 @@ func (k *invocation) jsonOf(t *taking) jsonTaking {
 	}
 	if t.a != nil {
 		j.Changes = append(j.Changes, t.reports...)
+		j.Photos = t.a.Photos
 		j.Conversions, j.Conflicts, j.Notes = append(j.Conversions, t.a.Conversions...), append(j.Conflicts, t.a.Conflicts...), append(j.Notes, t.a.Notes...)
 	}
 	return j
@@ -263,6 +265,9 @@ func (k *invocation) printEffect(t *taking) error {
 	if len(t.reports) == 0 {
 		b.WriteString("  no value; only the history comes in\n")
 	}
+	if n := t.a.Photos; n > 0 {
+		fmt.Fprintf(&added, "  + %s\n", schema.Count(n, "photo", "photos"))
+	}
 	k.write(added.String() + b.String())
 	for _, n := range t.a.Notes {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
@@ -405,6 +410,9 @@ func runHandoverAccept(k *invocation) error {
 		return err
 	}
 	k.bind(t)
+	if n := t.a.Photos; n > 0 {
+		k.printf("%s taken in\n", schema.Count(n, "photo", "photos"))
+	}
 	for _, n := range t.a.Notes {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
 	}

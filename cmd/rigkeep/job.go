@@ -26,7 +26,7 @@ func jobVerb() command {
 				example: "rigkeep job open \"Ice pilots\" --from 2026-12-02 --to 2026-12-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
 				flags: []cli.Flag{
 					&cli.StringFlag{Name: "slug", Usage: "the `SHORT-NAME` of its file behind the date; else made of NAME's letters and digits"},
-					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
+					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02 or friday; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
 					&cli.StringFlag{Name: "widest", Usage: "widest `LENS` on the list, as 18mm"}, &cli.StringFlag{Name: "longest", Usage: "longest `LENS` on the list"},
 					&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}, &cli.StringFlag{Name: "drift", Usage: "how far the subject may drift, in `PERCENT` of the frame"},
 					&cli.StringFlag{Name: "delay", Usage: "how late the head may be after the operator, as a `TIME`: 0.4s"},
@@ -43,14 +43,18 @@ func jobVerb() command {
 	}
 }
 
-func (k *invocation) day(flag string) (time.Time, error) {
+// day reads a flag of a day; a name of one is the next from now, or from after where that is set.
+func (k *invocation) day(flag string, after time.Time) (time.Time, error) {
 	s := k.c.String(flag)
+	if after.IsZero() {
+		after = k.Now()
+	}
 	if s == "" {
 		return time.Time{}, nil
 	}
-	t, err := time.Parse("2006-01-02", s)
-	if err != nil {
-		return t, usage("--%s %q is not a day", flag, s).hinted("write it as 2026-03-02")
+	t, ok := schema.ParseDay(s, after)
+	if !ok {
+		return t, usage("--%s %q is not a day", flag, s).hinted("write it as 2026-03-02, today, tomorrow or friday")
 	}
 	return t, nil
 }
@@ -108,14 +112,14 @@ func runJobOpen(k *invocation) error {
 	}
 	j := preset.Job{Name: name, State: "open"}
 	var err error
-	if j.From, err = k.day("from"); err != nil {
+	if j.From, err = k.day("from", time.Time{}); err != nil {
 		return err
 	}
 	if j.From.IsZero() {
 		n := k.Now()
 		j.From = time.Date(n.Year(), n.Month(), n.Day(), 0, 0, 0, 0, time.UTC)
 	}
-	if j.To, err = k.day("to"); err != nil {
+	if j.To, err = k.day("to", j.From); err != nil {
 		return err
 	}
 	if !j.To.IsZero() && j.To.Before(j.From) {
@@ -176,7 +180,7 @@ func (k *invocation) reopen(slug string) error {
 }
 
 func runJobAdd(k *invocation) error {
-	slug, err := k.lib.FindJob(k.args[0])
+	slug, err := k.lib.JobNamed(k.args[0])
 	if err != nil {
 		return err
 	}
@@ -262,8 +266,7 @@ func parseShot(s string) (preset.Shot, error) {
 			}
 			continue
 		}
-		p = schema.CanonicalName(p)
-		if !preset.IsName(p) {
+		if p = schema.CanonicalName(strings.Join(strings.Fields(p), "-")); !preset.IsName(p) {
 			return out, usage("--shot %q: %q is no kind of shot and no lens", s, p).hinted("write words, kind and lens: --shot \"up the ladder, stairs, 35mm\"")
 		}
 		out.Kind = p
@@ -273,7 +276,7 @@ func parseShot(s string) (preset.Shot, error) {
 
 // jobNamed reads the job that a person names.
 func (k *invocation) jobNamed(name string) (slug string, j preset.Job, err error) {
-	if slug, err = k.lib.FindJob(name); err == nil {
+	if slug, err = k.lib.JobNamed(name); err == nil {
 		j, err = k.lib.Job("", slug)
 	}
 	return slug, j, err

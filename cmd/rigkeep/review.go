@@ -138,6 +138,10 @@ func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, 
 	}
 	rr, ref, rerr := k.rigNamed(name)
 	if rerr != nil {
+		if slug, err := k.lib.JobNamed(name); err == nil && job == "" {
+			q.Job = slug
+			return q, slug, nil
+		}
 		if isNotFound(rerr) && job == "" {
 			return q, "", fail(exitNotFound, "there is no job and no rig %q in this library", name).hinted("list them with: rigkeep job list, rigkeep rig list")
 		}
@@ -243,7 +247,7 @@ func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []strin
 	if !k.notOver(j) {
 		until = today.Add(acceptUsual)
 	}
-	if d, err := k.day("until"); err != nil {
+	if d, err := k.day("until", time.Time{}); err != nil {
 		return err
 	} else if !d.IsZero() {
 		until = d

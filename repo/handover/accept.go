@@ -33,6 +33,7 @@ type Acceptance struct {
 	Notes       []merge.Note
 	Jobs        []string // jobs that come in
 	JobsLeft    []string // jobs that do not, because they were not asked for or are here already
+	Photos      int      // how many come in
 }
 
 // Old is why a handover is not taken in: all of it is here already.
@@ -72,7 +73,7 @@ func Accept(l *library.Library, p *Parcel, o Options) (*Acceptance, error) {
 		return nil, err
 	}
 	x := &accepting{l: l, p: p, o: o, head: head, a: &Acceptance{}, theirs: map[string][]byte{}, base: map[string][]byte{}, ours: map[string]bool{}}
-	for _, step := range []func() error{x.place, x.meet, x.sides, x.proofs, x.dials, x.merge, x.jobs} {
+	for _, step := range []func() error{x.place, x.meet, x.sides, x.proofs, x.dials, x.merge, x.jobs, x.photos} {
 		if err := step(); err != nil {
 			return nil, err
 		}
@@ -294,7 +295,7 @@ func differ(a, b map[string][]byte) []string {
 // sides collects the files as the sender has them, and readies both for comparing.
 func (x *accepting) sides() error {
 	for path, text := range x.p.Files {
-		if p, _ := preset.Locate(path); p.Kind != schema.KindJob {
+		if !isExtra(path) {
 			x.theirs[path] = text
 		}
 	}
@@ -618,6 +619,56 @@ func (x *accepting) jobs() error {
 		x.a.Jobs = append(x.a.Jobs, j.Slug)
 		if x.files != nil {
 			x.files[path] = x.p.Files[path]
+		}
+	}
+	return nil
+}
+
+// photos adds the sender's photos that are not here, to where their rig ends up.
+func (x *accepting) photos() error {
+	if x.files == nil {
+		return nil // there are conflicts
+	}
+	for i, r := range x.p.Rigs {
+		at := ""
+		var prints []string
+		for fp, e := range x.prints {
+			if e.Fingerprint == x.p.Manifest.Rigs[i].Fingerprint {
+				prints = append(prints, fp)
+			}
+		}
+		slices.Sort(prints)
+		for _, fp := range append(prints, x.names(r)...) {
+			text, touched := x.files[preset.RigPath(fp)]
+			if !touched {
+				var err error
+				if text, err = x.here(preset.RigPath(fp)); err != nil {
+					return err
+				}
+			}
+			if text != nil {
+				at = preset.RigDir(fp)
+			}
+		}
+		if at == "" {
+			continue
+		}
+		have, err := x.l.Store.ListAt(x.head, at+"/photos/")
+		if err != nil {
+			return err
+		}
+		n := len(have)
+		for _, path := range r.Photos {
+			to := at + path[len(preset.RigDir(r.ID)):]
+			switch {
+			case slices.ContainsFunc(have, func(f store.Entry) bool { return f.Path == to }):
+			case n >= library.MaxPhotos:
+				x.note(to, fmt.Sprintf("this photo stays out: the rig has %d already", n))
+			default:
+				x.files[to] = x.p.Files[path]
+				x.a.Photos++
+				n++
+			}
 		}
 	}
 	return nil

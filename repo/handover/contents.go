@@ -9,6 +9,7 @@ import (
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
+	"rigkeep/preset/photo"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
@@ -30,9 +31,12 @@ type Contents struct {
 	Time     time.Time // of that revision
 	Rigs     []Rig
 	Jobs     []preset.Job      // jobs that pin the tunes, oldest first
-	Files    map[string][]byte // texts by path in a library
+	Files    map[string][]byte // texts and photos by path in a library
 	History  *store.Bundle
 }
+
+// PhotosOf is how many photos of a rig go along, the newest ones; their history does not.
+const PhotosOf = 2
 
 // Rig is one rig of a handover.
 type Rig struct {
@@ -42,6 +46,7 @@ type Rig struct {
 	Tunes    []Tune // main first
 	Logs     []preset.BenchLog
 	Balances []preset.BalanceRecord
+	Photos   []string // paths, newest first
 }
 
 // Tune is one tune of a rig.
@@ -77,7 +82,12 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		if err != nil {
 			return nil, err
 		}
+		var photos []store.Entry
 		for _, f := range files {
+			if _, is := preset.LocatePhoto(f.Path); is {
+				photos = append(photos, f)
+				continue
+			}
 			p, ok := preset.Locate(f.Path)
 			if !ok || p.Kind == schema.KindTune && !e.Whole && !slices.Contains(w.Tunes, p.Name) {
 				continue
@@ -87,6 +97,16 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 			}
 			if p.Kind == schema.KindTune {
 				e.Tunes = append(e.Tunes, p.Name)
+			}
+		}
+		slices.SortFunc(photos, func(a, b store.Entry) int { return strings.Compare(b.Path, a.Path) }) // by day
+		for _, f := range photos[:min(len(photos), PhotosOf)] {
+			data, err := l.Store.ReadBlob(f.Blob)
+			if err != nil {
+				return nil, err
+			}
+			if photo.IsClean(data) { // one put there by hand may say where it was taken
+				c.Files[f.Path] = data
 			}
 		}
 		e.Tunes = tuneOrder(e.Tunes)
@@ -234,7 +254,15 @@ func (c *Contents) ownPart(doc *file.Doc, j preset.Job, rigs []RigEntry) (*file.
 func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 	place := map[string]preset.Place{}
 	docs := map[string]*file.Doc{}
+	photos := map[string][]string{}
 	for _, path := range c.Paths() {
+		if p, ok := preset.LocatePhoto(path); ok {
+			if err := checkPhoto(path, p, c.Files[path]); err != nil {
+				return err
+			}
+			photos[p.Rig] = append(photos[p.Rig], path)
+			continue
+		}
 		p, ok := preset.Locate(path)
 		if !ok || p.Kind == schema.KindLibrary {
 			return fmt.Errorf("%q has no place in a handover", path)
@@ -259,7 +287,14 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 			return fmt.Errorf("it has no build sheet of the rig %s", e.Fingerprint)
 		}
 		used[path] = true
-		r := Rig{Rig: preset.DecodeRig(e.Fingerprint, doc.Tree()), Whole: e.Whole}
+		if len(photos[e.Fingerprint]) > PhotosOf {
+			return fmt.Errorf("it has %d photos of %s; at most %d were expected", len(photos[e.Fingerprint]), e.Alias, PhotosOf)
+		}
+		for _, path := range photos[e.Fingerprint] {
+			used[path] = true
+		}
+		r := Rig{Rig: preset.DecodeRig(e.Fingerprint, doc.Tree()), Whole: e.Whole, Photos: photos[e.Fingerprint]}
+		slices.Reverse(r.Photos)
 		if now := r.Fingerprint(); now != e.Fingerprint {
 			return doc.Fault("part", fmt.Sprintf("the build has the fingerprint %s and is said to be %s", now, e.Fingerprint), "", "ask the sender for the file again")
 		}
@@ -276,7 +311,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 		var names []string
 		for _, path := range c.Paths() {
 			p := place[path]
-			if p.Rig != e.Fingerprint || p.Kind == schema.KindRig {
+			if p.Rig != e.Fingerprint || p.Kind == schema.KindRig || docs[path] == nil {
 				continue
 			}
 			used[path] = true
@@ -325,6 +360,18 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 		case !used[path]:
 			return fmt.Errorf("%q belongs to none of its rigs", path)
 		}
+	}
+	return nil
+}
+
+// checkPhoto holds a photo to what Rigkeep makes of one, so that nothing else comes in as one.
+func checkPhoto(path string, p preset.Place, data []byte) error {
+	if !photo.IsClean(data) {
+		return fmt.Errorf("%q is no photo as Rigkeep makes them", path)
+	}
+	day, err := time.Parse("2006-01-02", p.Name[:10])
+	if err != nil || preset.PhotoPath(p.Rig, day, data) != path {
+		return fmt.Errorf("%q does not have the name of the photo that it is", path)
 	}
 	return nil
 }

@@ -2,12 +2,18 @@ package handover_test
 
 import (
 	"bytes"
+	"image"
+	"image/jpeg"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
+	"rigkeep/preset"
+	"rigkeep/preset/photo"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/handover/handovertest"
 	"rigkeep/repo/library"
@@ -146,4 +152,64 @@ func mustFind(s *handovertest.Shop, name string) library.RigRef {
 		s.T.Fatal(err)
 	}
 	return rr
+}
+
+// A photo of a handover is one as Rigkeep makes them, under its own name, and there are two at most.
+func TestPhotosOf(t *testing.T) {
+	s := handovertest.Filled(t, handovertest.ACam)
+	rig, err := s.Find("walk-build")
+	if err != nil {
+		t.Fatal(err)
+	}
+	gather := func() *handover.Contents {
+		t.Helper()
+		c, err := handover.Gather(s.Library, []handover.Wanted{{Rig: rig}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.Sender = handover.Sender{Name: "A-cam operator", Email: "a@shop.example"}
+		return c
+	}
+	var raw bytes.Buffer
+	if err := jpeg.Encode(&raw, image.NewGray(image.Rect(0, 0, 40, 30)), nil); err != nil {
+		t.Fatal(err)
+	}
+	clean, err := photo.Clean(raw.Bytes())
+	if err != nil {
+		t.Fatal(err)
+	}
+	located := slices.Insert(slices.Clone(clean), 2, append([]byte{0xff, 0xe1, 0, 8}, "Exif\x00\x00"...)...)
+	day := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	path := preset.PhotoPath(rig.Fingerprint, day, clean)
+	for _, c := range []struct {
+		name  string
+		files map[string][]byte
+		want  string
+	}{
+		{"a clean one", map[string][]byte{path: clean}, ""},
+		{"with a place in it", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, located): located}, "is no photo as Rigkeep makes them"},
+		{"a text", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, []byte("plate 41")): []byte("plate 41")}, "is no photo as Rigkeep makes them"},
+		{"another's name", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, located): clean}, "does not have the name"},
+		{"no day", map[string][]byte{strings.Replace(path, "2026-03-01", "2026-13-01", 1): clean}, "that its history does not"},
+		{"of another rig", map[string][]byte{strings.ReplaceAll(path, rig.Fingerprint, "zzzzzzzzzz"): clean}, "that its history does not"},
+		{"three", map[string][]byte{path: clean, preset.PhotoPath(rig.Fingerprint, day.AddDate(0, 0, 1), clean): clean, preset.PhotoPath(rig.Fingerprint, day.AddDate(0, 0, 2), clean): clean}, "3 photos"},
+	} {
+		x := gather()
+		for p, data := range c.files {
+			x.Files[p] = data
+		}
+		data, _, err := handover.Seal(x, []byte("card"), "rigkeep test", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := handover.Open(data, cat)
+		switch {
+		case c.want == "" && err != nil:
+			t.Errorf("%s: %v", c.name, err)
+		case c.want == "" && len(p.Rigs[0].Photos) != 1:
+			t.Errorf("%s: photos %q", c.name, p.Rigs[0].Photos)
+		case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
+			t.Errorf("%s: %v, want %q", c.name, err, c.want)
+		}
+	}
 }

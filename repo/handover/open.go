@@ -214,7 +214,7 @@ func (p *Parcel) history() error {
 		n++
 	}
 	for path := range p.Files {
-		if place, ok := preset.Locate(path); ok && place.Kind == schema.KindJob {
+		if isExtra(path) {
 			n++
 		}
 	}
@@ -222,4 +222,14 @@ func (p *Parcel) history() error {
 		return damaged("it holds a file that its history does not")
 	}
 	return nil
+}
+
+// isExtra reports whether a path is of what goes along without its history: jobs and photos.
+func isExtra(path string) bool {
+	p, ok := preset.Locate(path)
+	if !ok {
+		_, ok = preset.LocatePhoto(path)
+		return ok
+	}
+	return p.Kind == schema.KindJob
 }

@@ -222,6 +222,33 @@ func (l *Library) Job(rev store.Rev, slug string) (preset.Job, error) {
 	return preset.DecodeJob(slug, doc.Tree()), nil
 }
 
+// JobNamed is FindJob for a person who types less: the first whole words of a job's name do,
+// where only one job begins with them.
+func (l *Library) JobNamed(name string) (string, error) {
+	slug, err := l.FindJob(name)
+	if !isNotFound(err) {
+		return slug, err
+	}
+	all, jerr := l.Jobs()
+	if jerr != nil {
+		return "", jerr
+	}
+	words := schema.Slug(name) + "-"
+	var hits []string
+	for _, s := range all {
+		if len(s) > 11 && len(words) > 1 && strings.HasPrefix(s[11:], words) {
+			hits = append(hits, s)
+		}
+	}
+	switch len(hits) {
+	case 0:
+		return "", err
+	case 1:
+		return hits[0], nil
+	}
+	return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q names %d jobs: %s", name, len(hits), strings.Join(hits, ", ")), Hint: "Give more of its name"}
+}
+
 // FindJob resolves a job by its slug or by the part behind the date, which must
 // be unique.
 func (l *Library) FindJob(name string) (string, error) {

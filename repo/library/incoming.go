@@ -22,7 +22,9 @@ func (l *Library) PlanIncoming(files map[string][]byte, moves []Move, with *stor
 	for _, path := range sortedKeys(files) {
 		place, ok := preset.Locate(path)
 		if !ok {
-			continue
+			if place, ok = preset.LocatePhoto(path); !ok {
+				continue
+			}
 		}
 		it := Item{Path: path, OldPath: path, Place: place, After: files[path]}
 		if old := from[place.Rig]; old != "" && it.After != nil {
