@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -481,8 +482,8 @@ func TestLinkInterrupted(t *testing.T) {
 	}
 }
 
-// TestLinkKilled ends the program with kill −9 after each event of a writing: the old values
-// are on disk before the device saw a write, the next command offers to put them back, and
+// TestLinkKilled ends the program with kill −9 after each event of a writing, and at moments that chance
+// picks (RIGKEEP_STORM: 60 of them): the old values are on disk before the device saw a write, the next command offers to put them back, and
 // the log says no more than what the device did.
 func TestLinkKilled(t *testing.T) {
 	base := linkShop(t)
@@ -492,20 +493,28 @@ func TestLinkKilled(t *testing.T) {
 	table := linkTable(t)
 	g := devicetest.Together(t)
 	defer g.Wait()
-	for _, c := range []struct {
+	type moment struct {
 		name    string
-		answers string // before it is killed
-		until   string // what its log has to hold first
-	}{
-		{"at the label", "", link.EvBegin},
-		{"before anything was sent", "Large B\n", link.EvLabel},
-		{"in the first write", "Large B\ny\n", link.EvSend},
-		{"at the question behind it", "Large B\ny\n", link.EvOutcome},
-		{"in the second write", "Large B\ny\ny\n", link.EvQuiet},
-		{"at the question whether to keep them", "Large B\ny\ny\ny\ny\n", link.EvReadBack},
-		{"while they are kept", "Large B\ny\ny\ny\ny\ny\n", link.EvStore},
-		{"when it is all but done", "Large B\ny\ny\ny\ny\ny\n", link.EvEnd},
-	} {
+		answers string        // before it is killed
+		until   string        // what its log has to hold first
+		after   time.Duration // or how long it runs
+	}
+	moments := []moment{
+		{"at the label", "", link.EvBegin, 0},
+		{"before anything was sent", "Large B\n", link.EvLabel, 0},
+		{"in the first write", "Large B\ny\n", link.EvSend, 0},
+		{"at the question behind it", "Large B\ny\n", link.EvOutcome, 0},
+		{"in the second write", "Large B\ny\ny\n", link.EvQuiet, 0},
+		{"at the question whether to keep them", "Large B\ny\ny\ny\ny\n", link.EvReadBack, 0},
+		{"while they are kept", "Large B\ny\ny\ny\ny\ny\n", link.EvStore, 0},
+		{"when it is all but done", "Large B\ny\ny\ny\ny\ny\n", link.EvEnd, 0},
+	}
+	chance := rand.New(rand.NewPCG(16, 9))
+	for range map[bool]int{false: 4, true: 60}[os.Getenv("RIGKEEP_STORM") != ""] {
+		d := time.Duration(2500+chance.IntN(8000)) * time.Millisecond
+		moments = append(moments, moment{"after " + d.String(), "Large B\ny\ny\ny\ny\ny\n", "", d})
+	}
+	for _, c := range moments {
 		g.Run(c.name, func(t *testing.T) {
 			s := copyShop(t, base)
 			d := devicetest.Start(t, "udp", "--table", table, "--heartbeat", "300")
@@ -520,8 +529,9 @@ func TestLinkKilled(t *testing.T) {
 			if _, err := io.WriteString(in, c.answers); err != nil {
 				t.Fatal(err)
 			}
+			time.Sleep(c.after)
 			deadline := time.Now().Add(60 * time.Second)
-			for {
+			for c.until != "" {
 				names, _ := filepath.Glob(filepath.Join(s.dir, "units", "quay-large", "QL-0044", "writes", "*.jsonl"))
 				if len(names) == 1 {
 					b, _ := os.ReadFile(names[0])
@@ -538,6 +548,12 @@ func TestLinkKilled(t *testing.T) {
 			_ = cmd.Wait()
 
 			logs := writesOf(t, s)
+			if c.until == "" && len(logs) == 0 {
+				if w := d.Writes(t); len(w) > 0 {
+					t.Errorf("no log, and the device saw %v", w)
+				}
+				return
+			}
 			if len(logs) != 1 || logs[0][0].Begin == nil || logs[0][0].Begin.Plan.Changes[0].Old != 38 && logs[0][0].Begin.Plan.Changes[1].Old != 38 {
 				t.Fatalf("%+v", logs)
 			}
@@ -552,7 +568,7 @@ func TestLinkKilled(t *testing.T) {
 				t.Errorf("the log has %d writes, the device saw %v", sends, distinct)
 			}
 			code, out, errw := s.child(t, "", "unit", "read", "QL-0044", "--from", d.Address())
-			ended := c.until == link.EvEnd
+			ended := logs[0][len(logs[0])-1].Event == link.EvEnd
 			if open := sends > 0 && !ended; open != strings.Contains(errw, "did not end") {
 				t.Errorf("%d writes were begun; unit read says:\n%s%s(exit %d)", sends, out, errw, code)
 			}
