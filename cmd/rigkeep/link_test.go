@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -14,6 +16,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -603,5 +606,74 @@ func TestLinkKilled(t *testing.T) {
 				t.Error(errw)
 			}
 		})
+	}
+}
+
+// numberedDevice is a device that tells a number of its own, as few do: it says its two settings, and
+// notes whether it was written to.
+func numberedDevice(t *testing.T, uid uint64) (address string, written *atomic.Bool) {
+	t.Helper()
+	c, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.Close() })
+	written = &atomic.Bool{}
+	has := map[string]wire.Value{
+		"TILT_STIFF": {Bits: math.Float32bits(38), Count: 2, ID: "TILT_STIFF", Type: byte(link.Real32)},
+		"PAN_LAG":    {Bits: math.Float32bits(12), Count: 2, Index: 1, ID: "PAN_LAG", Type: byte(link.Uint8)},
+	}
+	go func() {
+		var r wire.Reader
+		b := make([]byte, 512)
+		for seq := byte(0); ; {
+			n, from, err := c.ReadFrom(b)
+			if err != nil {
+				return
+			}
+			r.Feed(b[:n])
+			for f, ok := r.Next(); ok; f, ok = r.Next() {
+				var answer wire.Message
+				switch m := f.Message.(type) {
+				case wire.Heartbeat:
+					answer = wire.Heartbeat{Version: 3}
+				case wire.ReadOne:
+					answer = has[m.ID]
+				case wire.Command:
+					answer = wire.Version{Capabilities: wire.CanByValue, UID: uid}
+				case wire.Set:
+					written.Store(true)
+				}
+				if answer != nil {
+					out, _ := wire.Append(nil, wire.Frame{Version: 2, Seq: seq, System: 1, Component: 154, Message: answer})
+					seq++
+					_, _ = c.WriteTo(out, from)
+				}
+			}
+		}
+	}()
+	return "udp:" + c.LocalAddr().String(), written
+}
+
+// TestOtherDevice: a record keeps the number that a device tells of itself. Another one at the same
+// address is not read as that unit, and is not written to.
+func TestOtherDevice(t *testing.T) {
+	s := linkShop(t)
+	first, _ := numberedDevice(t, 0xabcd)
+	s.ok(t, "unit", "read", "QL-0044", "--from", first, "--record", "--style", "walk")
+	text, err := os.ReadFile(filepath.Join(s.dir, "units", "quay-large", "QL-0044", "unit.toml"))
+	if err != nil || !strings.Contains(string(text), `device_id = "000000000000abcd"`) {
+		t.Errorf("%v\n%s", err, text)
+	}
+	s.ok(t, "unit", "read", "QL-0044", "--from", first)
+	other, written := numberedDevice(t, 0xabce)
+	for want, args := range map[int][]string{exitFindings: {"unit", "read", "QL-0044", "--record", "--style", "walk"}, exitConflict: {"load", "a-cam-prime", "--unit", "QL-0044", "--link", "--plain"}} {
+		code, out, errw := s.child(t, "Large B\n"+strings.Repeat("y\n", 40), append(args, "--from", other)...)
+		if code != want || !strings.Contains(out+errw, "this is not unit QL-0044: the device says it is 000000000000abce, and the record has 000000000000abcd") {
+			t.Errorf("%v: exit %d\n%s%s", args, code, out, errw)
+		}
+	}
+	if written.Load() || len(writesOf(t, s)) > 0 {
+		t.Error("it was written to")
 	}
 }
