@@ -36,6 +36,9 @@ func (w *behaviour) model(s Side, x schema.Axis) (*modelled, error) {
 		return nil, nil
 	}
 	if keys := s.Sheet.LoopMissing(x); keys != nil {
+		for i, k := range keys { // the same words for each axis
+			keys[i] = strings.Replace(k, "."+x.String()+".", ".AXIS.", 1)
+		}
 		return nil, &errNoLoop{s.Sheet.Slug, keys}
 	}
 	js, err := s.Rig.Inertias(s.Sheet, s.Tune)
@@ -157,7 +160,12 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 		}},
 		{"phase_margin", "phase margin", "°", HigherIsBetter, func(m *modelled) float64 { return m.margins.PMDeg }},
 		{"gain_margin", "gain margin", "dB", HigherIsBetter, func(m *modelled) float64 { return m.margins.GMdB }},
-		{"sensitivity", "largest sensitivity", "", LowerIsBetter, func(m *modelled) float64 { return m.margins.Ms }},
+		{"sensitivity", "largest sensitivity", "", LowerIsBetter, func(m *modelled) float64 {
+			if !m.margins.Stable {
+				return math.Inf(1) // it has none, which is not a small one
+			}
+			return m.margins.Ms
+		}},
 		{"bandwidth", "bandwidth of the hold", "Hz", HigherIsBetter, func(m *modelled) float64 { return m.margins.Bandwidth / (2 * math.Pi) }},
 	} {
 		if q.key == "onset" && a != nil && b != nil && (a.dial == nil) != (b.dial == nil) {

@@ -1,6 +1,7 @@
 package diffview
 
 import (
+	"bytes"
 	"math"
 	"strings"
 	"testing"
@@ -170,7 +171,38 @@ func TestUnstable(t *testing.T) {
 	if got := f["loop.below_onset.tilt"]; got.After == nil || *got.After >= 0 {
 		t.Fatalf("the axis should oscillate: %+v", got)
 	}
+	if got := f["loop.sensitivity.tilt"]; got.After != nil || got.Verdict() == "better" {
+		t.Errorf("a loop that oscillates has a sensitivity: %+v", got)
+	}
 	if !strings.Contains(strings.Join(b.Missing, " "), "oscillates") {
 		t.Errorf("%+v", b.Missing)
+	}
+}
+
+// A limit that only the model sees crossed is over the limit where nothing was measured,
+// and a look where the onsets at the proof leave the sheet's margin.
+func TestMeasuredOutranksTheModel(t *testing.T) {
+	a, b := loopSide(20), loopSide(60)
+	pageOf := func() string {
+		r := Compare(cat, a, b)
+		r.Behaviour = Behave(cat, a, b, Conditions{})
+		var w bytes.Buffer
+		if err := WriteHTML(&w, r, Options{}, demoFoot); err != nil {
+			t.Fatal(err)
+		}
+		return w.String()
+	}
+	b.Rig.ID = b.Rig.Fingerprint()
+	b.Sheet.BenchMargin = 1.5
+	if s := pageOf(); !strings.Contains(s, "✗ Over the limit: loop, tilt") || !strings.Contains(s, "No proof with a recorded onset") {
+		t.Error("a limit crossed by the model alone is not told")
+	}
+	b.Tune.Proof = &preset.Proof{Place: "hand", Rig: b.Rig.ID, Digest: b.Tune.GroupDigest(preset.GroupHold), Onset: map[schema.Axis]float64{schema.Tilt: 100}}
+	if s := pageOf(); strings.Contains(s, "✗ Over the limit: loop, tilt") || !strings.Contains(s, "Over the limit by the model:") || !strings.Contains(s, "tilt 100, the tune has 60") {
+		t.Error("what was measured does not outrank the model")
+	}
+	b.Tune.Proof.Onset[schema.Tilt] = 85 // under the margin
+	if s := pageOf(); !strings.Contains(s, "✗ Over the limit: loop, tilt") {
+		t.Error("an onset too near outranks the model")
 	}
 }

@@ -11,7 +11,6 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/svg"
-	"rigkeep/preset"
 	"rigkeep/schema"
 )
 
@@ -303,24 +302,14 @@ func (f Figure) text(v *float64) string {
 	return three(*v) + unitAfter(f.Unit)
 }
 
-// provedWithMargin says that what was measured speaks for the later values: their own
-// proof has an onset for each axis that lies the sheet's margin above them.
+// provedWithMargin says that what was measured speaks for the later values.
 func (r Report) provedWithMargin() string {
-	t, s := r.b.Tune, r.b.Sheet
-	if t == nil || s == nil || t.Proof == nil || len(t.Proof.Onset) == 0 || t.Proof.Digest != "" && t.Proof.Digest != t.GroupDigest(preset.GroupHold) {
+	if r.b.Tune == nil || r.b.Sheet == nil || r.b.Rig == nil {
 		return ""
 	}
 	var said []string
-	for _, a := range schema.Axes {
-		v, ok := t.Stiffness(a)
-		if !ok {
-			continue
-		}
-		on, ok := t.Proof.Onset[a]
-		if !ok || v <= 0 || on/v < math.Max(s.BenchMargin, 1) {
-			return ""
-		}
-		said = append(said, fmt.Sprintf("%s %s, the tune has %s", a, num(on), num(v)))
+	for _, m := range r.b.Tune.ProvedMargins(*r.b.Rig, r.b.Sheet, r.b.Meta.Unit) {
+		said = append(said, fmt.Sprintf("%s %s, the tune has %s", m.Axis, num(m.Onset), num(m.Value)))
 	}
 	if said == nil {
 		return ""

@@ -275,6 +275,35 @@ func (t Tune) Standing(r Rig, sheet *schema.Sheet, unit string) []Standing {
 	return out
 }
 
+// Overall is how the groups stand together, in a word or two for a list, and the group that
+// it is of: hold where that is not proved, else the first of those that stand worst.
+func Overall(all []Standing) (state, group string) {
+	rank := map[string]int{Proved: 0, OutOfDate: 1, NotProved: 2}
+	state = Proved
+	for _, s := range all {
+		if s.Group == GroupHold && s.State != Proved {
+			return s.State, s.Group
+		}
+		if rank[s.State] > rank[state] {
+			state, group = s.State, s.Group
+		}
+	}
+	return state, group
+}
+
+// OverallWords is Overall as a list shows it: "walk out of date". A tune that was never
+// proved is "not proved".
+func OverallWords(all []Standing) string {
+	state, group := Overall(all)
+	if state == Proved || group == GroupHold && state == NotProved {
+		return state
+	}
+	if style := GroupStyle(group); style != "" {
+		group = style
+	}
+	return group + " " + state
+}
+
 func (t Tune) reasons(group string, p *Proof, r Rig, sheet *schema.Sheet, unit string) []Staleness {
 	var out []Staleness
 	add := func(what, text string) { out = append(out, Staleness{what, text}) }
@@ -357,6 +386,38 @@ func (t Tune) Stale(r Rig, sheet *schema.Sheet, unit string) []Staleness {
 		return nil
 	}
 	return t.reasons(GroupHold, t.Proof, r, sheet, unit)
+}
+
+// ProvedMargin is an axis whose onset was measured at the proof, in dial numbers.
+type ProvedMargin struct {
+	Axis         schema.Axis
+	Value, Onset float64
+}
+
+// ProvedMargins are the margins that were measured: of every axis whose stiffness the tune
+// sets, where the proof of hold holds, is of the hand, and has an onset the sheet's margin
+// above each; nil else. A limit that only a model sees crossed is then worth a look, and
+// no fault: what was measured outranks what is modelled.
+func (t Tune) ProvedMargins(r Rig, sheet *schema.Sheet, unit string) []ProvedMargin {
+	if t.Proof == nil || t.Proof.Place != "hand" || sheet == nil || len(t.Stale(r, sheet, unit)) > 0 {
+		return nil
+	}
+	var out []ProvedMargin
+	for _, a := range schema.Axes {
+		v, ok := t.Stiffness(a)
+		if !ok {
+			continue
+		}
+		on, seen := t.Proof.Onset[a]
+		d := sheet.Dials["stiffness."+a.String()]
+		k, ok1 := stiffnessOf(d, v)
+		kOn, ok2 := stiffnessOf(d, on)
+		if !seen || !ok1 || !ok2 || kOn/k < math.Max(sheet.BenchMargin, 1)*(1-1e-9) {
+			return nil
+		}
+		out = append(out, ProvedMargin{a, v, on})
+	}
+	return out
 }
 
 // Rounded is v to so many significant digits, for a file that people read.

@@ -144,3 +144,43 @@ func TestStanding(t *testing.T) {
 		}
 	}
 }
+
+// What was measured speaks for the values only where the proof holds, is of the hand, and
+// has an onset the sheet's margin above every axis, also on a dial where larger is softer.
+func TestProvedMargins(t *testing.T) {
+	r, sheet, tune := provable(t)
+	sheet.BenchMargin, sheet.Dials = 1.5, map[string]schema.Dial{}
+	for _, a := range schema.Axes {
+		sheet.Dials["stiffness."+a.String()] = schema.Dial{Min: 0, Max: 100, Fine: 1, Coarse: 5, Sign: 1}
+	}
+	enough := map[schema.Axis]float64{schema.Pan: 44, schema.Tilt: 39, schema.Roll: 38}
+	tune.Proof.Onset = enough
+	if m := tune.ProvedMargins(r, sheet, "QL-0031"); len(m) != 3 || m[0] != (preset.ProvedMargin{Axis: schema.Pan, Value: 29, Onset: 44}) {
+		t.Errorf("%+v", m)
+	}
+	for name, change := range map[string]func(*preset.Tune, *preset.Rig){
+		"one axis without an onset": func(x *preset.Tune, _ *preset.Rig) {
+			x.Proof.Onset = map[schema.Axis]float64{schema.Pan: 44, schema.Tilt: 39}
+		},
+		"one too near": func(x *preset.Tune, _ *preset.Rig) {
+			x.Proof.Onset = map[schema.Axis]float64{schema.Pan: 43, schema.Tilt: 39, schema.Roll: 38}
+		},
+		"on the stand only":   func(x *preset.Tune, _ *preset.Rig) { x.Proof.Place = "stand" },
+		"another value since": func(x *preset.Tune, _ *preset.Rig) { x.Values["stiffness.pan"] = 28.0 },
+		"another build since": func(_ *preset.Tune, b *preset.Rig) { b.ID = "another" },
+		"a dial turned around": func(*preset.Tune, *preset.Rig) {
+			sheet.Dials["stiffness.pan"] = schema.Dial{Min: 0, Max: 100, Fine: 1, Coarse: 5, Sign: -1}
+		},
+	} {
+		r, _, x := provable(t)
+		x.Proof.Onset = enough
+		change(&x, &r)
+		if m := x.ProvedMargins(r, sheet, "QL-0031"); m != nil {
+			t.Errorf("%s: %+v", name, m)
+		}
+		sheet.Dials["stiffness.pan"] = sheet.Dials["stiffness.tilt"]
+	}
+	if m := tune.ProvedMargins(r, sheet, "QL-0044"); m != nil {
+		t.Errorf("another unit: %+v", m)
+	}
+}

@@ -60,7 +60,7 @@ func runCard(k *invocation) error {
 				return err
 			}
 			for _, x := range revs {
-				if p := d.Tune.Proof; p != nil && x.tune != nil && x.tune.Digest() == p.Digest {
+				if p := d.Tune.Proof; p != nil && x.tune != nil && x.tune.GroupDigest(preset.GroupHold) == p.Digest {
 					t.Proved = x.tune.Values
 					break
 				}

@@ -42,11 +42,14 @@ type historyRow struct {
 	Job      string    `json:"job,omitempty"`
 	Subject  string    `json:"subject"`
 	Proof    string    `json:"proof,omitempty"`       // "hand", "stand"; empty without one
-	Holds    *bool     `json:"proof_holds,omitempty"` // whether it held at that revision
+	Holds    *bool     `json:"proof_holds,omitempty"` // whether that of hold did at that revision
+	Groups   []string  `json:"groups,omitempty"`      // that had a proof: "style walk proved", "limits out of date"
 	StaleNow []string  `json:"stale_now,omitempty"`   // of the newest: why it does not hold today though it did
 	Key      string    `json:"key,omitempty"`
 	Value    *string   `json:"value,omitempty"`
 	Gone     bool      `json:"gone,omitempty"`
+
+	standing []preset.Standing
 }
 
 // dated is the name of a job's file: its first day, then its name.
@@ -105,11 +108,18 @@ func runHistory(k *invocation) error {
 			for i, h := range hist {
 				n := i
 				row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, OddTime: h.OddTime, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
-				if t := k.tuneAt(h); t != nil && t.Proof != nil {
-					row.Proof = firstOf(t.Proof.Place, "yes")
-					stale := proofs.StaleAt(h, *t)
-					holds := len(stale) == 0
-					row.Holds = &holds
+				if t := k.tuneAt(h); t != nil && (t.Proof != nil || len(t.Others) > 0) {
+					row.standing = proofs.StandingAt(h, *t)
+					for _, s := range row.standing {
+						if s.Proof == nil {
+							continue
+						}
+						row.Groups = append(row.Groups, preset.GroupWords(s.Group)+" "+s.State)
+						if s.Group == preset.GroupHold {
+							holds := s.State == preset.Proved
+							row.Proof, row.Holds = firstOf(s.Proof.Place, "yes"), &holds
+						}
+					}
 				}
 				rows = append(rows, row)
 			}
@@ -229,14 +239,26 @@ func (k *invocation) staleSince(rr library.RigRef, tune string, rows []historyRo
 	return err
 }
 
+// proofCell is where hold was proved and whether that held, then what else was proved and
+// does not hold; a style that was proved alone is named.
 func proofCell(r historyRow) string {
-	if len(r.StaleNow) > 0 {
-		return r.Proof + ", stale now"
+	var out []string
+	switch {
+	case len(r.StaleNow) > 0:
+		out = append(out, r.Proof, "stale now")
+	case r.Holds != nil && !*r.Holds:
+		out = append(out, r.Proof, "stale")
+	case r.Proof != "":
+		out = append(out, r.Proof)
 	}
-	if r.Holds != nil && !*r.Holds {
-		return r.Proof + ", stale"
+	for _, s := range r.standing {
+		style := firstOf(preset.GroupStyle(s.Group), s.Group)
+		if s.Group != preset.GroupHold && s.Proof != nil && (s.State != preset.Proved || r.Proof == "") {
+			word := map[string]string{preset.Proved: "", preset.OutOfDate: " stale"}[s.State]
+			out = append(out, style+word)
+		}
 	}
-	return r.Proof
+	return strings.Join(out, ", ")
 }
 
 // tuneAt reads a tune as it was at a revision, nil where it cannot be read.

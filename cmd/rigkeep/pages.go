@@ -338,7 +338,7 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 	var proved map[string]any
 	if tune != nil && tune.Proof != nil {
 		for _, x := range revs {
-			if x.tune != nil && x.tune.Digest() == tune.Proof.Digest {
+			if x.tune != nil && x.tune.GroupDigest(preset.GroupHold) == tune.Proof.Digest {
 				proved = x.tune.Values
 				break
 			}
@@ -706,7 +706,7 @@ func (s *site) overTime(d *library.Loaded, revs []revision, r library.RigRow) []
 				continue
 			}
 			line.X, line.Y = append(line.X, days(h.When)), append(line.Y, n)
-			if p := h.tune.Proof; p != nil && !p.At.IsZero() && !proofs[p.At] && p.Digest == h.tune.Digest() {
+			if p := h.tune.Proof; p != nil && !p.At.IsZero() && !proofs[p.At] && p.Digest == h.tune.GroupDigest(preset.GroupHold) {
 				proofs[p.At] = true
 				c.Points = append(c.Points, svg.Point{X: min(max(days(p.At), x0), x1), Y: n, Name: "proved " + schema.Num(n), Kind: "proved"})
 				if on, ok := p.Onset[a]; ok {

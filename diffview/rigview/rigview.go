@@ -182,25 +182,23 @@ func Badges(gs []Group) []page.Badge {
 
 // Overall is the worst state of the groups, for a list, with a word for which group.
 func Overall(gs []Group) page.State {
-	rank := map[page.Verdict]int{page.Good: 0, page.Note: 1, page.Look: 2, page.Bad: 3}
-	worst := page.State{V: page.Good, Word: "proved"}
-	if len(gs) > 0 { // without hold nothing is proved
-		switch h := gs[0].State; h.V {
-		case page.Bad, page.Note:
-			return h
-		case page.Look:
-			return page.State{V: page.Look, Word: "hold " + h.Word}
-		}
+	if len(gs) == 1 && gs[0].State.V == page.Note {
+		return gs[0].State // no tune yet
 	}
-	for _, g := range gs {
-		if rank[g.State.V] > rank[worst.V] {
-			worst = page.State{V: g.State.V, Word: strings.ToLower(g.Name) + " " + g.State.Word}
-			if worst.V == page.Bad { // hold is proved, a style is not
-				worst.V = page.Look
-			}
+	var all []preset.Standing
+	for i, g := range gs {
+		x := preset.Standing{Group: strings.ToLower(g.Name), State: g.State.Word}
+		if i == 0 {
+			x.Group = preset.GroupHold
 		}
+		all = append(all, x)
 	}
-	return worst
+	state, _ := preset.Overall(all)
+	v := map[string]page.Verdict{preset.Proved: page.Good, preset.OutOfDate: page.Look, preset.NotProved: page.Look}[state]
+	if state == preset.NotProved && len(gs) > 0 && gs[0].State.V == page.Bad {
+		v = page.Bad // hold itself: a style is only worth a look
+	}
+	return page.State{V: v, Word: preset.OverallWords(all)}
 }
 
 // Styles is the matrix of the follow styles.

@@ -141,15 +141,15 @@ type Proofs struct {
 // Proofs begins to look at the proofs of a history.
 func (l *Library) Proofs() *Proofs { return &Proofs{l, map[string]*preset.Rig{}} }
 
-// StaleAt says why a tune's proof did not hold at a revision, against the build
-// and the gimbal sheet of that revision.
-func (p *Proofs) StaleAt(h Revision, t preset.Tune) []preset.Staleness {
+// StandingAt says how each group of a tune stood at a revision, against the build and the
+// gimbal sheet of that revision.
+func (p *Proofs) StandingAt(h Revision, t preset.Tune) []preset.Standing {
 	r := p.rig(h)
 	sheet, err := p.l.Sheet(h.ID, r.Gimbal)
 	if err != nil {
 		sheet = nil
 	}
-	return t.Stale(r, sheet, "")
+	return t.Standing(r, sheet, "")
 }
 
 // rig is the build at a revision; one that cannot be read has no parts.

@@ -22,7 +22,7 @@ type RigRow struct {
 	Tunes                      []string
 	Fault                      string // why its build sheet cannot be read, "" when it can
 
-	Proof    string // of the usual tune: "proved", "out of date", "not proved"; "" for no tune
+	Proof    string // of the usual tune, by group: "proved", "walk out of date", "not proved"; "" for no tune
 	ProvedOn string // unit of that proof
 	HeldBy   []string
 	Changed  time.Time // of the newest revision that changed anything of it; zero for none
@@ -39,7 +39,7 @@ func (r RigRow) Unit() string {
 }
 
 // listVersion changes whenever listText answers differently for the same file.
-const listVersion = "1"
+const listVersion = "2"
 
 // listText is what is kept of one file for the list of rigs, fields parted by fieldSep: of a
 // build sheet alias, gimbal, mass, lens and fault; of a tune the state and the unit of its proof;
@@ -75,13 +75,11 @@ func (l *Library) listText(path string, data []byte) string {
 		return ""
 	case place.Kind == schema.KindTune:
 		t := preset.DecodeTune(l.Cat, tree)
-		switch {
-		case t.Proof == nil:
-			return fields("not proved", "")
-		case len(t.Stale(preset.Rig{ID: place.Rig}, nil, "")) > 0:
-			return fields("out of date", t.Proof.Unit)
+		unit := ""
+		if t.Proof != nil {
+			unit = t.Proof.Unit
 		}
-		return fields("proved", t.Proof.Unit)
+		return fields(preset.OverallWords(t.Standing(preset.Rig{ID: place.Rig}, nil, "")), unit)
 	case place.Kind == schema.KindJob:
 		j := preset.DecodeJob(place.Name, tree)
 		if j.State != "open" {
