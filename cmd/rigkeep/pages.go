@@ -228,7 +228,7 @@ func (s *site) all() error {
 		}
 		states[j.Slug] = st
 	}
-	return s.library(states, pages.Find{})
+	return s.library(states)
 }
 
 // nextPin is the next open job of a rig that is not over, with the pin.
@@ -1000,7 +1000,7 @@ func twice(cs []pages.Case) {
 const rigsShown = 200
 
 // library writes the library's page, and further ones for a long list of rigs.
-func (s *site) library(states map[string]page.State, find pages.Find) error {
+func (s *site) library(states map[string]page.State) error {
 	var rows []pages.RigRow
 	for _, r := range s.rows {
 		rows = append(rows, s.listed[r.Fingerprint])
@@ -1015,7 +1015,7 @@ func (s *site) library(states map[string]page.State, find pages.Find) error {
 		ja, jb := cmp.Or(when[a.Job.Href], "9"), cmp.Or(when[b.Job.Href], "9")
 		return cmp.Or(cmp.Compare(ja, jb), cmp.Compare(rank[a.State.V], rank[b.State.V]), cmp.Compare(a.Name, b.Name))
 	})
-	l := pages.Library{Site: s.of, Today: s.today, Part: 1, Find: find}
+	l := pages.Library{Site: s.of, Today: s.today, Part: 1}
 	proved := 0
 	gimbals := map[string]bool{}
 	for _, r := range s.rows {

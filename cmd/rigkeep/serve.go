@@ -272,6 +272,14 @@ func (k *invocation) liveSite() pages.Site {
 
 // livePage makes one page that is only read; ok is false where there is none of that name.
 func (k *invocation) livePage(name, words string) (data []byte, ok bool, err error) {
+	if name == pages.Home && strings.TrimSpace(words) != "" {
+		l := pages.Library{Site: k.liveSite(), Part: 1, Today: k.Now()}
+		if l.Find, err = k.search(words); err != nil {
+			return nil, false, err
+		}
+		data, err := l.Bytes()
+		return data, err == nil, err
+	}
 	s, err := k.newSite(func(file string, made []byte) error {
 		if file == name {
 			data = made
@@ -285,7 +293,7 @@ func (k *invocation) livePage(name, words string) (data []byte, ok bool, err err
 	kind, _, _ := strings.Cut(name, "-")
 	switch kind {
 	case pages.Home, "rigs":
-		err = s.liveLibrary(words)
+		err = s.liveLibrary()
 	case "job":
 		for _, j := range s.jobs {
 			if pages.File("job", j.Slug) == name {
@@ -304,7 +312,7 @@ func (k *invocation) livePage(name, words string) (data []byte, ok bool, err err
 
 // liveLibrary makes the page of the library from what its list of rigs knows, which a large
 // library has at hand; only a small one has its open jobs reviewed for it.
-func (s *site) liveLibrary(words string) error {
+func (s *site) liveLibrary() error {
 	for _, r := range s.rows {
 		s.listed[r.Fingerprint], _, _, _ = s.listRow(r)
 	}
@@ -318,23 +326,16 @@ func (s *site) liveLibrary(words string) error {
 			states[j.Slug] = st
 		}
 	}
-	find, err := s.search(words)
-	if err != nil {
-		return err
-	}
-	return s.library(states, find)
+	return s.library(states)
 }
 
 // mostFound is how many hits a page shows.
 const mostFound = 50
 
 // search looks for words, with the page of what was found.
-func (s *site) search(words string) (pages.Find, error) {
+func (k *invocation) search(words string) (pages.Find, error) {
 	out := pages.Find{Words: words}
-	if strings.TrimSpace(words) == "" {
-		return out, nil
-	}
-	found, err := s.lib.Search(strings.Fields(words))
+	found, err := k.lib.Search(strings.Fields(words), mostFound)
 	if err != nil {
 		out.Said = rootCause(err)
 		return out, nil
@@ -347,7 +348,7 @@ func (s *site) search(words string) (pages.Find, error) {
 		e := pages.Entry{firstOf(f.Title, f.Name), "", f.Kind, f.Kind}
 		switch f.Kind {
 		case "rig":
-			e[0], e[1] = f.Name, s.page[f.Print]
+			e[0], e[1] = f.Name, pages.File("rig", f.Name)
 		case "job":
 			e[1] = pages.File("job", f.Name)
 		case "unit":

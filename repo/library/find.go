@@ -24,6 +24,7 @@ type Found struct {
 	Print string // fingerprint of a rig
 	Where []Hit
 	named bool // every word is in its names
+	files []string
 }
 
 // Hit is where words were found: a key of a file with its text, or the name of a photo.
@@ -189,11 +190,12 @@ func isDigit(r rune) bool { return r >= '0' && r <= '9' }
 // records and photos; jobs; parts; units; gimbals. A word may also stand in a job that has the
 // rig, or in a rig that the job has, as long as one is in the thing itself. Work tree and last
 // revision count alike: what is searched is what lies there now. Names first, then by name.
+// Title and Where are given for the first shown of them, for all where shown is negative.
 //
 // What is searched is kept beside the library and brought forward by what changed.
 //
 // Errors: store.ErrBadPath for no word; those of the store.
-func (l *Library) Search(words []string) ([]Found, error) {
+func (l *Library) Search(words []string, shown int) ([]Found, error) {
 	var want []string
 	for _, w := range words {
 		for _, f := range strings.Fields(fold(w)) {
@@ -271,6 +273,16 @@ func (l *Library) Search(words []string) ([]Found, error) {
 		}
 	}
 	var out []Found
+	alias := map[string]string{} // of all rigs at once, where so many fit that one by one would take longer
+	if len(order) > manyFound {
+		rigs, err := l.Rigs()
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range rigs {
+			alias[r.Fingerprint] = r.Alias
+		}
+	}
 	for _, id := range order {
 		t := things[id]
 		files := t.files
@@ -285,7 +297,9 @@ func (l *Library) Search(words []string) ([]Found, error) {
 			continue
 		}
 		kind, name, _ := strings.Cut(id, " ")
-		out = append(out, l.found(kind, name, files, want, t.named == all))
+		f := l.found(kind, name, alias, t.named == all)
+		f.files = files
+		out = append(out, f)
 	}
 	rank := map[string]int{"rig": 0, "job": 1, "part": 2, "unit": 3, "gimbal": 4}
 	slices.SortStableFunc(out, func(a, b Found) int {
@@ -297,16 +311,27 @@ func (l *Library) Search(words []string) ([]Found, error) {
 		}
 		return schema.CompareNatural(a.Name, b.Name)
 	})
+	if shown < 0 {
+		shown = len(out)
+	}
+	for i := range out[:min(shown, len(out))] {
+		l.where(&out[i], want)
+	}
 	return out, nil
 }
 
-// found reads again where the words stand, to be shown.
-func (l *Library) found(kind, name string, files, want []string, named bool) Found {
+// manyFound is from how many hits on the names of all rigs are read at once.
+const manyFound = 200
+
+// found is a thing in which the words stand.
+func (l *Library) found(kind, name string, alias map[string]string, named bool) Found {
 	f := Found{Kind: kind, Name: name, named: named}
 	switch kind {
 	case "rig":
 		f.Print, f.Path = name, preset.RigPath(name)
-		if r, ok := l.workRef(name); ok && r.Alias != "" {
+		if a := alias[name]; a != "" {
+			f.Name = a
+		} else if r, ok := l.workRef(name); ok && r.Alias != "" {
 			f.Name = r.Alias
 		}
 	case "unit":
@@ -314,7 +339,12 @@ func (l *Library) found(kind, name string, files, want []string, named bool) Fou
 	default:
 		f.Path = kind + "s/" + name + ".toml"
 	}
-	for _, path := range files {
+	return f
+}
+
+// where reads again where the words stand, to be shown.
+func (l *Library) where(f *Found, want []string) {
+	for _, path := range f.files {
 		if !strings.HasSuffix(path, ".toml") {
 			f.Where = append(f.Where, Hit{path, "", base(path)})
 			continue
@@ -333,7 +363,6 @@ func (l *Library) found(kind, name string, files, want []string, named bool) Fou
 			}
 		}
 	}
-	return f
 }
 
 // LastChanged is when the newest revision that changed a file was made; ok is false where
