@@ -112,7 +112,7 @@ type Scale struct {
 
 const standBody = `{{define "body"}}{{if .Events}}<div class="con" id="con" role="status" data-version="{{.Version}}" data-events="{{.Events}}" data-saved="{{.Saved}}"><span class="st good" hidden></span><span class="soft">{{line .Saved}}</span></div>{{end}}
 {{with .Refused}}<p class="over" role="alert">✗ {{line .}}</p>{{end}}{{range .Told}}<p class="small"><b>{{line .}}</b></p>{{end}}
-{{range .Caution}}{{template "caution" .}}{{end}}{{with .Set}}<div class="set" id="set" tabindex="-1"><span class="w">{{line .Do}}</span><span class="n{{if .Words}} words{{else if long .Number}} long{{end}}">{{line .Number}}{{with .Unit}}<small> {{line .}}</small>{{end}}</span>{{with .As}}<span class="as">{{line .}}</span>{{end}}</div>{{end}}
+{{range .Caution}}{{template "caution" .}}{{end}}{{with .Set}}<div class="set" id="set" tabindex="-1"><span class="w">{{line .Do}}</span><span class="n{{if .Words}} words{{else if .Unit}} unit{{else if long .Number}} long{{end}}">{{line .Number}}{{with .Unit}}<small> {{line .}}</small>{{end}}</span>{{with .As}}<span class="as">{{line .}}</span>{{end}}</div>{{end}}
 {{with .Bracket}}<div class="strip">{{template "bracket" .Draw}}</div>{{end}}{{with .Scale}}<div class="strip">{{template "scale" .Draw}}</div>{{end}}
 {{range .Lines}}<p>{{line .}}</p>{{end}}{{with .Badges}}{{template "badges" .}}{{end}}
 {{range .Forms}}{{if .Fold}}<details><summary>{{line .Fold}}</summary><div class="in">{{template "form" ($.Form .)}}</div></details>{{else}}{{template "form" ($.Form .)}}{{end}}{{end}}

@@ -122,7 +122,7 @@ func (t *task) balanceMark(p *pages.Stand, x *balanceAt) {
 	if adj.Range != nil {
 		sc.Lo, sc.Hi = adj.Range[0]*1000, adj.Range[1]*1000
 	}
-	form := pages.Form{Fields: []pages.Field{{Name: "mm", Label: "Mark found", Kind: "number", Unit: "mm"}}, Buttons: []pages.Button{{Value: "mark", Word: "Keep this mark", Size: "main", Said: "The mark"}, {Value: "skip", Word: "Leave it out", Size: "low", Said: "Leaving it out"}}}
+	form := pages.Form{Fields: []pages.Field{{Name: "mm", Label: "Mark found", Kind: "number", Unit: "mm"}}, Buttons: []pages.Button{{Value: "mark", Word: "Keep this mark", Size: "main", Said: "The mark"}, {Value: "skip", Word: "Leave it out", Size: "full low", Said: "Leaving it out"}}}
 	to, found, ok := a.Expected()
 	if !ok {
 		p.Set = &pages.SetTo{Do: adj.Name, Number: "no mark yet"}

@@ -159,18 +159,17 @@ func (t *task) benchEffort(p *pages.Stand, s *library.Session, point preset.Bala
 	p.Step = "balance first"
 	p.Set = &pages.SetTo{Do: "resting effort", Number: point.Text, As: "in percent, as the controller shows it"}
 	p.ID += "@" + point.Text
-	size := []pages.Button{{Value: "effort", Word: "Keep the reading", Size: "main", Said: "The reading"}, {Value: "notread", Word: "Not read", Size: "low", Said: "Not read"}, undo}
-	size = size[:2]
+	answers := []pages.Button{{Value: "effort", Word: "Keep the reading", Size: "main", Said: "The reading"}, {Value: "notread", Word: "Not read", Size: "full low", Said: "Not read"}}
 	if reads, err := s.Log.Balance(t.d.Sheet, t.d.Rig); err == nil {
 		for _, r := range reads {
 			if r.Point.Text == point.Text {
 				p.Caution = []string{preset.BalanceCautions[0]}
 				p.Lines = append(p.Lines, r.Read.Words+". Rebalance with the power off, then read again.")
-				size = append(size, pages.Button{Value: "goon", Word: "Go on as it is", Size: "low", Said: "Go on"})
+				answers = append(answers, pages.Button{Value: "goon", Word: "Go on as it is", Size: "full low", Said: "Go on"})
 			}
 		}
 	}
-	p.Forms = []pages.Form{{Fields: []pages.Field{{Name: "effort", Label: "Resting effort", Kind: "number", Unit: "%", Hint: "Two readings, from either side, as 2.8/1.2 tell friction apart."}}, Buttons: size}, noteIt}
+	p.Forms = []pages.Form{{Fields: []pages.Field{{Name: "effort", Label: "Resting effort", Kind: "number", Unit: "%", Hint: "Two readings, from either side, as 2.8/1.2 tell friction apart."}}, Buttons: answers}, noteIt}
 }
 
 // benchHand asks how the kept values work in the hand.

@@ -246,3 +246,31 @@ func Answers(t testing.TB, as []Answer) {
 		}
 	}
 }
+
+// Phone opens a browser of a phone's size; done ends it.
+func Phone(t testing.TB) (ctx context.Context, done func()) {
+	t.Helper()
+	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
+	ctx, done = chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(opts...))
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(390, 844)); err != nil {
+		t.Fatal(err)
+	}
+	return ctx, done
+}
+
+// Here looks at the page that stands in a browser, as Check does, and applies axe-core. With
+// PAGETEST_SHOTS set a picture is left there.
+func Here(t testing.TB, ctx context.Context, name string) {
+	t.Helper()
+	faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](look))
+	if err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	for _, f := range faults {
+		t.Errorf("%s: %s", name, f)
+	}
+	applyAxe(t, ctx, name, Axe(t))
+	if dir := os.Getenv("PAGETEST_SHOTS"); dir != "" {
+		shot(t, ctx, filepath.Join(dir, name+".png"))
+	}
+}
