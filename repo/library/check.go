@@ -152,7 +152,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 					fault("was", fmt.Sprintf("the earlier fingerprint %s belongs to the rig %s as well: its history would show as this one's", w, other), "take it out of the sheet that was copied", false)
 				}
 				if present[w] && w != place.Rig {
-					fault("was", fmt.Sprintf("the earlier fingerprint %s is that of a rig of this library", w), "take it out of the sheet that was copied", false)
+					fault("was", fmt.Sprintf("the earlier fingerprint %s is now that of another rig, which wins: names and pins of it mean that one", w), "nothing is wrong; pin the revision where an old job means this rig", true)
 				}
 				earlier[w], earlierOf[w] = true, place.Rig
 			}
