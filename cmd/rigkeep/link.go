@@ -267,6 +267,11 @@ func runGimbalLink(k *invocation) error {
 	if from == "" {
 		return usage("--from is missing").hinted("where is the device? %s", link.AddressForms)
 	}
+	for _, flag := range []string{"system", "component"} {
+		if n := k.c.Int(flag); k.c.IsSet(flag) && (n < 1 || n > 255) {
+			return usage("--%s %d: these numbers go from 1 to 255", flag, n)
+		}
+	}
 	pair := device.Pair{System: byte(k.c.Int("system")), Component: byte(k.c.Int("component"))}
 	raise := false
 	if sheet.Link != nil {

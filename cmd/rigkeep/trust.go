@@ -263,7 +263,7 @@ func runTrustAdd(k *invocation) error {
 				return fail(exitConflict, "%s is pinned already", arg)
 			}
 			if i < 0 {
-				return fail(exitNotFound, "the library proposes no key %s", arg).hinted("those it proposes: rigkeep trust list")
+				return fail(exitNotFound, "the library proposes no key %s", arg).hinted("Try: rigkeep trust list")
 			}
 			add = append(add, named{open[i].Signer, open[i].Revision, open[i].By.Name})
 		case strings.ContainsAny(arg, " \t"):
@@ -271,7 +271,7 @@ func runTrustAdd(k *invocation) error {
 		default:
 			text, err := os.ReadFile(k.path(arg))
 			if err != nil {
-				return fail(exitNotFound, "%q is neither the print of a key (SHA256:…) nor a file", arg).hinted("those that the library proposes: rigkeep trust list")
+				return fail(exitNotFound, "%q is neither the print of a key (SHA256:…) nor a file", arg).hinted("Try: rigkeep trust list")
 			}
 			if _, err := handover.ParseTrusted(arg, text, time.Local); err != nil {
 				return err
@@ -352,7 +352,7 @@ func runTrustRemove(k *invocation) error {
 	}
 	switch len(found) {
 	case 0:
-		return fail(exitNotFound, "no key %q is pinned here", arg).hinted("those that are: rigkeep trust list")
+		return fail(exitNotFound, "no key %q is pinned here", arg).hinted("Try: rigkeep trust list")
 	case 1:
 	default:
 		return usage("%q has %d keys", arg, len(found)).hinted("name one: %s", strings.Join(found, ", "))

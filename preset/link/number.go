@@ -8,6 +8,27 @@
 // forbids all writing, nothing is raised unasked, and only what was read back
 // counts as written.
 //
+// # The rules for writing, and the tests that hold them
+//
+// Tests are of this package, of cmd/rigkeep, or link.txtar, its session.
+//
+//  1. Reading is all that goes unasked; a dial is written where its sheet allows it, never with --yes: TestPlanOrder, link.txtar.
+//  2. System, component, kind and form of numbers agree, and one device answers: TestInterpret, TestOtherDevice, TestLinkFaults.
+//  3. Old values are fresh and on disk first; others than on record are shown: TestLinkKilled, link.txtar.
+//  4. The table is shown, the label typed, readiness said and logged: TestSessionRules, TestLinkFaults, link.txtar.
+//  5. One write at a time, softer first, axis by axis, one writing to a unit: TestPlanOrder, TestPlanNeverLeaps, TestLinkInterrupted.
+//  6. Never beside a bench session on that rig: TestLinkInterrupted, link.txtar.
+//  7. Up in steps with "still quiet?", down at once, below known onsets: TestPlanNeverLeaps, TestPlanRefuses, TestSessionRules.
+//  8. Write, echo, a quiet line, read again: TestWriteOutcomes, TestWriteTwoAnswers, TestWriteNeverSaysWrittenWrongly.
+//  9. Each outcome has its word and exit code: TestWriteOutcomes, TestSessions, TestLinkFaults.
+//  10. The same bits again, three times at most: TestWriteOutcomes.
+//  11. Stopped from outside, the one write ends, then restoring is offered: TestAbort, TestWatch, TestLinkInterrupted.
+//  12. Restored in reverse, each verified, what is not said first: TestSessions, TestKilledAnywhere, TestLinkKilled.
+//  13. Kept over a power cycle only when asked, then read again: TestSessions, TestLinkFaults.
+//  14. A line of the log before and after each frame: TestLinkKilled, TestLogCutOff, FuzzLog.
+//  15. Serial, loopback, or an address named in full; never all interfaces: TestParseAddress.
+//  16. --plan sends nothing: TestLinkPlanSendsNothing.
+//
 // Source: the parameter protocol of MAVLink (mavlink.io) for what the frames mean.
 // The rules for writing are our own; common practice, no source.
 package link
