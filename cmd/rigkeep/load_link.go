@@ -398,7 +398,7 @@ func (r *linkRun) printPlan(d *library.Loaded, plan link.Plan, others []string, 
 		r.printf("Follow values are those of style %s.\n", style)
 	}
 	if len(others) > 0 {
-		r.printf("%s by hand, ticked off at the end: %s.\n", schema.Count(len(others), "value is keyed in", "values are keyed in"), strings.Join(others, ", "))
+		r.write(wrap(fmt.Sprintf("%s by hand, ticked off at the end: %s.", schema.Count(len(others), "value is keyed in", "values are keyed in"), strings.Join(others, ", ")), "", r.wide))
 	}
 	if len(differs) > 0 {
 		r.printf("Not as on record: %s.\n", strings.Join(differs, "; "))
