@@ -9,7 +9,7 @@ import (
 )
 
 // ErrOtherBase says that a report is applied to something else than its first side.
-var ErrOtherBase = errors.New("this is not what the report was made from")
+var ErrOtherBase = errors.New("the file has changed since the comparison")
 
 // ApplyTune makes the report's changes to a tune, which must be the first side's:
 // the result is the second side's.

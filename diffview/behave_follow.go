@@ -89,7 +89,7 @@ func (w *behaviour) style(style string, x schema.Axis) {
 		{"start_delay", "start delay", "s", func(r *follow.Response) *float64 { return r.StartDelay }},
 		{"largest_trail", "largest trail", "°", func(r *follow.Response) *float64 { return scaled(&r.MaxTrail, 1/follow.Deg) }},
 		{"settling", "settling after the move", "s", func(r *follow.Response) *float64 { return r.SettleTime }},
-		{"drift", "drift of the subject in frame", "%", func(r *follow.Response) *float64 {
+		{"drift", "subject drift", "%", func(r *follow.Response) *float64 {
 			if r.Drift == nil {
 				return nil
 			}
@@ -152,7 +152,7 @@ func (w *behaviour) relative(style, name string, x schema.Axis, errA, errB error
 				Before: &one, After: f.after, Better: LowerIsBetter, Basis: basis})
 		}
 	}
-	w.basis("Gimbal " + noMap.Gimbal + " has no SI map for its follow dials: figures with × are relative only, to the first side, taking the dials as proportional.")
+	w.basis("Gimbal " + noMap.Gimbal + " has no SI conversion for its follow dials. Figures with × are relative to the first side.")
 }
 
 type plannedMove struct {
@@ -264,7 +264,7 @@ func (w *behaviour) sway(style, name, basis string, x schema.Axis, sa, sb *follo
 		v := l.LeakAll * 100
 		return &v
 	}
-	w.figure(Figure{Key: "follow." + style + ".sway." + x.String(), Name: "sway let through", Of: "follow, " + name, Unit: "%",
+	w.figure(Figure{Key: "follow." + style + ".sway." + x.String(), Name: "sway passed", Of: "follow, " + name, Unit: "%",
 		Before: share(sa), After: share(sb), Better: LowerIsBetter, Basis: basis})
 }
 
@@ -298,6 +298,6 @@ func (w *behaviour) followPlot(name string, m follow.Move, ra, rb *follow.Respon
 		add("after", rb, rb.Trace.Camera)
 	}
 	add("operator", whose, whose.Trace.Handle)
-	p.About = "Where the head points while the operator moves: " + whose.Move + "."
+	p.About = "Camera heading during the move: " + whose.Move + "."
 	w.out.Plots = append(w.out.Plots, p)
 }

@@ -27,7 +27,7 @@ type errNoLoop struct {
 }
 
 func (e *errNoLoop) Error() string {
-	return "gimbal " + e.gimbal + " does not state " + strings.Join(e.keys, " and ") + ", on which the margin depends most; two onsets with their frequency on one unit tell it"
+	return "gimbal " + e.gimbal + " has no " + strings.Join(e.keys, " and ") + " (needed for margins). Two onsets with their frequency on one unit give it"
 }
 
 // model builds the loop of one axis of one side; nil when the tune does not set its stiffness.
@@ -140,7 +140,7 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 		better          Better
 		of              func(*modelled) float64
 	}{
-		{"below_onset", "stiffness below onset", "%", HigherIsBetter, func(m *modelled) float64 {
+		{"below_onset", "below onset", "%", HigherIsBetter, func(m *modelled) float64 {
 			if m.onset == nil {
 				return math.NaN()
 			}
@@ -221,7 +221,7 @@ func (w *behaviour) marginPlot(x schema.Axis, a, b *modelled) {
 		return
 	}
 	p := Plot{Key: "loop." + x.String(), Title: fmt.Sprintf("Similarity to oscillation, %s", x), LogX: true, XLabel: "frequency, Hz", YLabel: "sensitivity",
-		About: "How much of a disturbance is left, 1 being all of it. The higher the peak, the nearer the axis is to oscillating; a starting tune keeps it under the limit."}
+		About: "Share of a disturbance that remains (1 = all). A higher peak is closer to oscillation; starting tunes stay below the limit."}
 	for _, s := range []struct {
 		name string
 		m    *modelled
@@ -274,7 +274,7 @@ func (w *behaviour) onsets() {
 		}
 		return &n
 	}
-	basis := "onset recorded at the proof"
+	basis := "onset in the proof"
 	if p := w.b.Tune.Proof; p != nil && p.Rig != "" && w.b.Rig != nil && w.b.Rig.ID != "" && p.Rig != w.b.Rig.ID {
 		basis += ", on another build"
 	}

@@ -86,7 +86,7 @@ func TestRelativeOnly(t *testing.T) {
 	if a := f["follow.walk.lag_ratio.pan"]; a.After == nil || *a.After != 2.5 {
 		t.Errorf("%+v", a)
 	}
-	if !strings.Contains(strings.Join(b.Basis, " "), "relative only") || len(b.Plots) != 0 {
+	if !strings.Contains(strings.Join(b.Basis, " "), "relative to the first side") || len(b.Plots) != 0 {
 		t.Errorf("%+v", b)
 	}
 	// another gimbal without a map: nothing can be said, and that is said

@@ -184,7 +184,7 @@ func partChange(op Op, a, b preset.Part, at [2]int) Part {
 		}
 	}
 	add("mass", "mass", "g", p.MassBefore, p.MassAfter)
-	add("place", "place (forward, left, up)", "mm", millimetres(a.Place), millimetres(b.Place))
+	add("place", "position (forward, left, up)", "mm", millimetres(a.Place), millimetres(b.Place))
 	add("shape", "shape", "", present(a.Shape), present(b.Shape))
 	add("size", "size", "mm", millimetres(a.Size), millimetres(b.Size))
 	add("diameter", "diameter", "mm", given(a.Diameter*1000), given(b.Diameter*1000))

@@ -98,7 +98,7 @@ func TestAbsentKeys(t *testing.T) {
 		"filters.drive":            {"the dial's default 0 now applies", "the dial's default 0 applied before"},
 		"horizon.offset_deg":       {"the default 0 now applies", "the default 0 applied before"},
 		"follow.walk.deadband.pan": {"the dial's default 0 now applies", "the dial's default 0 applied before"},
-		"follow.run.deadband.pan":  {"not set any more", "was not set"},
+		"follow.run.deadband.pan":  {"unset", "was not set"},
 	}
 	for i, r := range []Report{Compare(cat, a, b), Compare(cat, b, a)} {
 		cs := allChanges(r)
@@ -145,11 +145,11 @@ func TestOtherGimbal(t *testing.T) {
 		exists bool
 	}{
 		{"through SI", scaled(func(d *schema.Dial) { d.Max, d.Coarse, d.Fine = 100, 5, 1 }), "stiffness.pan", 100, 55, "100 there is 50 here, 1 coarse step stiffer", true, schema.Notable, true},
-		{"equal in SI", scaled(func(d *schema.Dial) { d.Max = 100 }), "stiffness.pan", 100, 50, "100 there is 50 here, another number for the same effect", true, schema.Minor, true},
+		{"equal in SI", scaled(func(d *schema.Dial) { d.Max = 100 }), "stiffness.pan", 100, 50, "100 there is 50 here, same effect, different dial number", true, schema.Minor, true},
 		{"equal number, other effect", scaled(func(d *schema.Dial) { d.Max, d.Coarse = 100, 10 }), "stiffness.pan", 50, 50, "50 there is 25 here, 2 coarse and 10 fine steps stiffer", true, schema.Major, true},
-		{"out of reach", scaled(func(d *schema.Dial) { d.Map.AtMax /= 4 }), "stiffness.pan", 150, 100, "softer, what 150 gives is out of reach of the dial of gimbal capstan", true, schema.Major, true},
+		{"out of reach", scaled(func(d *schema.Dial) { d.Map.AtMax /= 4 }), "stiffness.pan", 150, 100, "softer, what 150 is outside the dial of gimbal capstan", true, schema.Major, true},
 		{"same dial on another gimbal", scaled(func(d *schema.Dial) {}), "stiffness.pan", 50, 50, "", true, schema.Same, false},
-		{"no map", sheetPlain(), "stiffness.pan", 50, 50, "not comparable: different gimbals, and no map to SI on bollard", false, schema.Notable, true},
+		{"no map", sheetPlain(), "stiffness.pan", 50, 50, "not comparable: not comparable: no SI conversion for bollard", false, schema.Notable, true},
 		{"degrees need no map", sheetPlain(), "limits.tilt.up_deg", 50, 51, "+1, 1 fine step wider", true, schema.Minor, true},
 		{"cutoff in s", scaled(func(d *schema.Dial) {
 			if strings.HasPrefix(d.Key, "filters.") { // τ = 1/(2πf), so the same filter
@@ -184,7 +184,7 @@ func TestChangedDial(t *testing.T) {
 	a := Side{Label: "a", Sheet: sheetPlain(), Tune: tuneOf(map[string]any{"stiffness.pan": 40.0})}
 	b := Side{Label: "b", Sheet: later, Tune: tuneOf(map[string]any{"stiffness.pan": 40.0})}
 	c := one(t, a, b)
-	if want := "the sheet's dial changed between the two (0–100 then, 0–200 now) and has no map to SI"; c.Comparable || c.Reason != want {
+	if want := "not comparable: the dial changed from 0–100 to 0–200 and has no SI conversion"; c.Comparable || c.Reason != want {
 		t.Errorf("%v %q", c.Comparable, c.Reason)
 	}
 }
@@ -194,7 +194,7 @@ func TestCircular(t *testing.T) {
 	with := cat.With(schema.Param{Field: schema.Field{Path: "horizon.heading_deg", Type: schema.Float, Unit: "°"}, Name: "heading", Group: "horizon", Order: 41,
 		Up: "left", Down: "right", Step: 1, Coarse: 10, Circular: 360, Significance: schema.Significance{Notable: 1, Major: 3}})
 	r := Compare(with, Side{Label: "a", Tune: tuneOf(map[string]any{"horizon.heading_deg": 350.0})}, Side{Label: "b", Tune: tuneOf(map[string]any{"horizon.heading_deg": 10.0})})
-	if c := allChanges(r)[0]; *c.Delta != 20 || c.Direction != "left" || c.Level != schema.Notable || c.Remark != "the short way round" {
+	if c := allChanges(r)[0]; *c.Delta != 20 || c.Direction != "left" || c.Level != schema.Notable || c.Remark != "wraps around" {
 		t.Errorf("%+v", c)
 	}
 }
@@ -254,7 +254,7 @@ func TestBuild(t *testing.T) {
 		{"removed", base[:2], "build 2.9 → 2.6 kg (-300 g)\ncentre of gravity forward 2 mm\npart removed: plate \"plate\", 300 g"},
 		{"moved", []preset.Part{base[0], part("lens", "35 mm", 600, 104), base[2]}, "centre of gravity forward 3 mm\nlens \"35 mm\": moved forward 14 mm"},
 		{"turned", []preset.Part{base[0], base[1], func() preset.Part { p := base[2]; p.Turn[2] = math.Pi / 2; return p }()}, "plate \"plate\": turn changed"},
-		{"reordered", []preset.Part{base[1], base[0], base[2]}, "parts listed in another order"},
+		{"reordered", []preset.Part{base[1], base[0], base[2]}, "parts reordered"},
 	} {
 		a := Side{Label: "a", Rig: &preset.Rig{Gimbal: "halyard", Parts: base}, Sheet: sheetSI()}
 		b := Side{Label: "b", Rig: &preset.Rig{Gimbal: "halyard", Parts: c.after}, Sheet: sheetSI()}
@@ -323,8 +323,8 @@ func TestProof(t *testing.T) {
 		{"holds again", proved(41), proved(40), "the proof of 2026-03-02 08:00 UTC on unit H-2 holds again", schema.Minor},
 		{"new", bare, proved(40), "the proof of 2026-03-02 08:00 UTC on unit H-2 is new", schema.Notable},
 		{"new and stale at once", bare, proved(41), "the proof of 2026-03-02 08:00 UTC on unit H-2 is new, and does not hold", schema.Notable},
-		{"gone", proved(40), bare, "the proof of 2026-03-02 08:00 UTC on unit H-2 is gone", schema.Major},
-		{"replaced", proved(40), later, "the proof of 2026-03-09 08:00 UTC on unit H-2 takes the place of the proof of 2026-03-02 08:00 UTC on unit H-2", schema.Notable},
+		{"gone", proved(40), bare, "the proof of 2026-03-02 08:00 UTC on unit H-2 removed", schema.Major},
+		{"replaced", proved(40), later, "the proof of 2026-03-09 08:00 UTC on unit H-2 replaces the proof of 2026-03-02 08:00 UTC on unit H-2", schema.Notable},
 		{"noted", proved(40), noted, "the proof of 2026-03-02 08:00 UTC on unit H-2 was changed", schema.Minor},
 	} {
 		r := Compare(cat, c.a, c.b)
@@ -350,10 +350,10 @@ func TestSmallerChanges(t *testing.T) {
 		return b.String()
 	}
 	mixed, small := Compare(cat, side(40, 40), side(40.5, 60)), Compare(cat, side(40, 40), side(40.5, 40))
-	if s := text(mixed, Options{}); strings.Contains(s, "stiffness, pan") || !strings.Contains(s, "1 smaller change not shown, --all") {
+	if s := text(mixed, Options{}); strings.Contains(s, "stiffness, pan") || !strings.Contains(s, "1 minor change hidden; --all") {
 		t.Error(s)
 	}
-	if s := text(mixed, Options{All: true}); !strings.Contains(s, "stiffness, pan") || strings.Contains(s, "smaller") {
+	if s := text(mixed, Options{All: true}); !strings.Contains(s, "stiffness, pan") || strings.Contains(s, "hidden") {
 		t.Error(s)
 	}
 	// nobody can ask a page for the rest
@@ -365,14 +365,14 @@ func TestSmallerChanges(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, s := range []string{page.String(), review.String()} {
-		if !strings.Contains(s, "stiffness, pan") || strings.Contains(s, "smaller change") {
+		if !strings.Contains(s, "stiffness, pan") || strings.Contains(s, "minor change") {
 			t.Errorf("a page leaves a value out: %s", s)
 		}
 	}
 	if s := text(small, Options{}); !strings.Contains(s, "stiffness, pan") {
 		t.Error(s)
 	}
-	if s := text(Compare(cat, side(1, 1), side(1, 1)), Options{}); !strings.Contains(s, "no difference") {
+	if s := text(Compare(cat, side(1, 1), side(1, 1)), Options{}); !strings.Contains(s, "identical") {
 		t.Error(s)
 	}
 }
@@ -422,7 +422,7 @@ note changed`
 	if got := InWords(r); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
 	}
-	if got, want := Stat(r), "build +410 g; 8 values (2 major, 5 notable, 1 minor); proof stale; note changed"; got != want {
+	if got, want := Stat(r), "build +410 g; 8 values (2 major, 5 notable, 1 minor); proof out of date; note changed"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -172,7 +172,7 @@ func (r Report) forPage(o Options) compareView {
 		v.charts(b.Plots)
 	}
 	if len(r.History) > 0 {
-		g := chartGroup{ID: "history", Title: "Over the jobs"}
+		g := chartGroup{ID: "history", Title: "Values by job"}
 		for i, p := range r.History {
 			g.Figures = append(g.Figures, page.Figure{ID: fmt.Sprintf("job-%d", i+1), Chart: p.Chart()})
 		}

@@ -164,11 +164,11 @@ func (c *comparison) proof() {
 	var did string
 	switch {
 	case p.Op == Removed:
-		p.Level, did = schema.Major, day(a)+" is gone"
+		p.Level, did = schema.Major, day(a)+" removed"
 	case p.Op == Added:
 		p.Level, did = schema.Notable, day(b)+" is new"
 	case !a.At.Equal(b.At) || a.Unit != b.Unit:
-		did = day(b) + " takes the place of " + day(a)
+		did = day(b) + " replaces " + day(a)
 	case p.Fields != nil:
 		did = day(b) + " was changed"
 	}

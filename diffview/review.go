@@ -343,7 +343,7 @@ func acceptedWords(a review.Acceptance) string {
 	}
 	s += ": " + a.Why
 	if a.Lapsed != "" {
-		s += " – no longer holds: " + a.Lapsed
+		s += " – acceptance ended: " + a.Lapsed
 	}
 	return s
 }

@@ -37,7 +37,7 @@ func TestReviewText(t *testing.T) {
 	}
 	s := b.String()
 	for _, want := range []string{"1 to fix, 1 to check, 1 to note, 1 accepted\n", "\nFIX  a-cam: Proof is old\n", "\nCHECK  a-cam", "\nNOTE  a-cam", "\nAccepted\n", "\n(check)  a-cam", "until 2026-03-03 by a-cam: a-cam\n",
-		"no longer holds: it", "a-cam (a-cam:7, a-cam, 2026-03-02, a-cam)\n", "  id     proof-old:a-cam\n", "rigkeep prove a-cam\n", "follow-drift (a-cam, b, c and 2 more): a-cam\n", "  b-cam, a-cam\n", "since a-cam: "} {
+		"acceptance ended: it", "a-cam (a-cam:7, a-cam, 2026-03-02, a-cam)\n", "  id     proof-old:a-cam\n", "rigkeep prove a-cam\n", "follow-drift (a-cam, b, c and 2 more): a-cam\n", "  b-cam, a-cam\n", "since a-cam: "} {
 		if !strings.Contains(s, want) {
 			t.Errorf("lacks %q:\n%s", want, s)
 		}
@@ -166,8 +166,8 @@ func TestOverJobs(t *testing.T) {
 func TestGathered(t *testing.T) {
 	same := Report{Same: true}
 	changed := Compare(cat, Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(map[string]any{"stiffness.pan": 40.0})}, Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(map[string]any{"stiffness.pan": 50.0})})
-	r := Review{Of: "night", Changes: []Since{{Of: "a", Note: "no job had it before"}, {Of: "b", Since: "tug", Report: &same}, {Of: "c", Since: "tug", Report: &changed},
-		{Of: "d", Note: "no job had it before"}, {Of: "e", Since: "tug", Report: &same}, {Of: "f", Since: "day", Report: &same}, {Of: "g", Since: "tug", Report: &changed}}}
+	r := Review{Of: "night", Changes: []Since{{Of: "a", Note: "not on any earlier job"}, {Of: "b", Since: "tug", Report: &same}, {Of: "c", Since: "tug", Report: &changed},
+		{Of: "d", Note: "not on any earlier job"}, {Of: "e", Since: "tug", Report: &same}, {Of: "f", Since: "day", Report: &same}, {Of: "g", Since: "tug", Report: &changed}}}
 	var text, page bytes.Buffer
 	if err := WriteReviewText(&text, r, Style{Width: 80}, true); err != nil {
 		t.Fatal(err)
@@ -175,7 +175,7 @@ func TestGathered(t *testing.T) {
 	if err := WriteReviewHTML(&page, r, demoFoot); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"  a; d, no job had it before\n", "  b; e, since tug: no difference\n", "  f, since day: no difference\n", "  c, since tug: ", "  g, since tug: "} {
+	for _, want := range []string{"  a; d, not on any earlier job\n", "  b; e, since tug: identical\n", "  f, since day: no difference\n", "  c, since tug: ", "  g, since tug: "} {
 		if strings.Count(text.String(), want) != 1 {
 			t.Errorf("not once %q in\n%s", want, text.String())
 		}

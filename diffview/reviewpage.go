@@ -315,7 +315,7 @@ func (v *Findings) changes(r Review) {
 	for i, c := range gathered(r.Changes) {
 		x := changeView{Of: c.Of, Words: sentenceCase(c.words())}
 		if c.Report != nil && !c.Report.Same {
-			lay := layOut(*c.Report, Options{page: true, more: "the command above with --all shows them"})
+			lay := layOut(*c.Report, Options{page: true, more: "add --all"})
 			x.Parties, x.Command = lay.Parties, c.Command
 			x.Sections = lay.Sections
 		}
@@ -336,7 +336,7 @@ func (v *Findings) changes(r Review) {
 
 // historySection shows parameters over jobs as small pictures of one size.
 func historySection(ps []Plot) section {
-	s := section{ID: "history", Title: "Over the jobs"}
+	s := section{ID: "history", Title: "Values by job"}
 	if len(ps) > 0 {
 		s.Blocks = append(s.Blocks, block{Plots: ps, ID: "job"})
 	}

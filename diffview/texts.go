@@ -84,7 +84,7 @@ func (c *comparison) texts() {
 			t.Layout = layout && same
 			switch {
 			case comments && !same:
-				t.Summary = "comments changed too"
+				t.Summary = "comments differ"
 			case !same:
 				if c.told(p.pair) {
 					continue
@@ -93,11 +93,11 @@ func (c *comparison) texts() {
 			case comments && layout:
 				t.Summary = "only comments and layout differ, no value does"
 			case comments:
-				t.Summary = "only comments differ, no value does"
+				t.Summary = "same values; comments differ"
 			case bytes.Equal(unixLines(p.pair.docA), unixLines(p.pair.docB)):
 				t.Summary = "only the line ends differ, no value does"
 			default:
-				t.Summary = "only the layout differs (order, spacing or spelling of values), no value does"
+				t.Summary = "same values; only order, spacing or number format differ"
 			}
 		}
 		c.r.Texts = append(c.r.Texts, t)

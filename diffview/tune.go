@@ -167,7 +167,7 @@ func (c *comparison) numbers(ch *Change, p schema.Param, rel relation, na, nb fl
 		ch.Reason = rel.reason
 		v, unit, err := rel.convert(na)
 		if err != nil {
-			ch.Level, ch.Remark = schema.Major, "what "+num(na)+" gives is out of reach of the dial of "+rel.nameB
+			ch.Level, ch.Remark = schema.Major, "what "+num(na)+" is outside the dial of "+rel.nameB
 			if sa, sb := ch.SI.Before, ch.SI.After; sa != nil && sb != nil {
 				ch.setSense(p, cmp(*sb, *sa)*p.SI[unit])
 			}
@@ -197,10 +197,10 @@ func (c *comparison) numbers(ch *Change, p schema.Param, rel relation, na, nb fl
 		ch.Share = &s
 	}
 	if d == 0 {
-		ch.Level, ch.Remark = schema.Minor, "another number for the same effect"
+		ch.Level, ch.Remark = schema.Minor, "same effect, different dial number"
 	}
 	if p.Circular > 0 && d != tidy(nb-from) {
-		ch.Remark = "the short way round"
+		ch.Remark = "wraps around"
 	}
 	if ch.Level >= schema.Notable && ch.Sense != 0 {
 		ch.Sentence = p.Lower
@@ -272,7 +272,7 @@ func (c *comparison) absent(ch *Change, p schema.Param, rel relation, okA bool, 
 	case def != nil:
 		ch.Remark = where + " " + value(def) + " applied before"
 	case ch.Op == Removed:
-		ch.Remark = "not set any more"
+		ch.Remark = "unset"
 	default:
 		ch.Remark = "was not set"
 	}
@@ -374,12 +374,12 @@ func (c *comparison) relate(p schema.Param) relation {
 	case sa.Slug == sb.Slug && sameDial(r.a, r.b):
 		r.how = direct
 	case r.a.Map != nil && r.b.Map != nil:
-		r.how, r.reason = throughSI, "compared through SI, since the dials differ"
+		r.how, r.reason = throughSI, "compared in SI units (different dials)"
 		if r.a.Map.Unit != r.b.Map.Unit && !(cutoff(r.a.Map.Unit) && cutoff(r.b.Map.Unit)) {
 			r.how, r.reason = apart, fmt.Sprintf("%s maps it to %s, %s to %s", r.nameA, r.a.Map.Unit, r.nameB, r.b.Map.Unit)
 		}
 	case sa.Slug == sb.Slug:
-		r.how, r.reason = apart, fmt.Sprintf("the sheet's dial changed between the two (%s–%s then, %s–%s now) and has no map to SI", num(r.a.Min), num(r.a.Max), num(r.b.Min), num(r.b.Max))
+		r.how, r.reason = apart, fmt.Sprintf("not comparable: the dial changed from %s–%s to %s–%s and has no SI conversion", num(r.a.Min), num(r.a.Max), num(r.b.Min), num(r.b.Max))
 	default:
 		var lack []string
 		if r.a.Map == nil {
@@ -388,7 +388,7 @@ func (c *comparison) relate(p schema.Param) relation {
 		if r.b.Map == nil {
 			lack = append(lack, sb.Slug)
 		}
-		r.how, r.reason = apart, "different gimbals, and no map to SI on "+strings.Join(lack, " or ")
+		r.how, r.reason = apart, "not comparable: no SI conversion for "+strings.Join(lack, " or ")
 	}
 	return r
 }
@@ -396,7 +396,7 @@ func (c *comparison) relate(p schema.Param) relation {
 // sheetless relates two tunes whose sheets are both unknown.
 func (c *comparison) sheetless(plain schema.Dial) relation {
 	if ga, gb := gimbal(c.a), gimbal(c.b); ga != gb && ga != "" && gb != "" {
-		return relation{how: apart, a: plain, b: plain, reason: "different gimbals, and no sheet of either is known"}
+		return relation{how: apart, a: plain, b: plain, reason: "not comparable: no gimbal sheets"}
 	}
 	return relation{a: plain, b: plain}
 }

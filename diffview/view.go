@@ -27,7 +27,7 @@ func (o Options) counted(n int, one, many string) block {
 	if more == "" {
 		more = "--all"
 	}
-	return block{Para: schema.Count(n, one, many) + " not shown, " + more, Tone: dim}
+	return block{Para: schema.Count(n, one, many) + " hidden; " + more, Tone: dim}
 }
 
 // view is a report laid out for reading, before it is written as text, Markdown
@@ -119,7 +119,7 @@ func layOut(r Report, o Options) view {
 		v.Sections = append(v.Sections, s)
 	}
 	if len(r.NotCompared) > 0 {
-		s := section{ID: "not-compared", Title: "Not compared"}
+		s := section{ID: "not-compared", Title: "Could not compare"}
 		for _, w := range r.NotCompared {
 			s.Blocks = append(s.Blocks, para("%s", w))
 		}
@@ -203,11 +203,11 @@ func (b *Build) section(o Options) section {
 	}
 	switch {
 	case b.Op == Added:
-		s.Blocks = append(s.Blocks, para("+ The build is new: %s kg in %s.", num(b.MassAfter), schema.Count(len(b.Parts), "part", "parts")))
+		s.Blocks = append(s.Blocks, para("+ New build: %s kg, %s.", num(b.MassAfter), schema.Count(len(b.Parts), "part", "parts")))
 	case b.Op == Removed:
-		s.Blocks = append(s.Blocks, para("- The build is gone: %s kg in %s.", num(b.MassBefore), schema.Count(len(b.Parts), "part", "parts")))
+		s.Blocks = append(s.Blocks, para("- Build removed: %s kg, %s.", num(b.MassBefore), schema.Count(len(b.Parts), "part", "parts")))
 	case b.Gimbals[0] != b.Gimbals[1]:
-		s.Blocks = append(s.Blocks, block{Para: "~ Gimbal " + b.Gimbals[0] + " → " + b.Gimbals[1] + ": the dial numbers of the two do not mean the same.", Tone: strong})
+		s.Blocks = append(s.Blocks, block{Para: "~ Gimbal " + b.Gimbals[0] + " → " + b.Gimbals[1] + ": different dials; compare SI values only.", Tone: strong})
 	}
 	if b.Op == Changed {
 		facts := table{Caption: "Mass, balance and inertia", Head: []column{{Title: ""}, {Title: "before", Right: true}, {Title: "after", Right: true}, {Title: "change"}}}
@@ -241,9 +241,9 @@ func (b *Build) section(o Options) section {
 		s.Blocks = append(s.Blocks, block{Table: &t})
 	}
 	if b.Reordered {
-		s.Blocks = append(s.Blocks, para("~ The parts are listed in another order."))
+		s.Blocks = append(s.Blocks, para("~ Same parts, different order."))
 	}
-	s.Blocks = append(s.Blocks, fieldBlocks("Fields of the build", b.Fields, o)...)
+	s.Blocks = append(s.Blocks, fieldBlocks("Build sheet", b.Fields, o)...)
 	for _, p := range b.Problems {
 		s.Blocks = append(s.Blocks, para("! %s", p))
 	}
@@ -372,7 +372,7 @@ func (r Report) groupSection(g Group, o Options) section {
 		s.Blocks = append(s.Blocks, block{Para: "Caution: " + x.text, Tone: strong})
 	}
 	if hidden > 0 {
-		s.Blocks = append(s.Blocks, o.counted(hidden, "smaller change", "smaller changes"))
+		s.Blocks = append(s.Blocks, o.counted(hidden, "minor change", "smaller changes"))
 	}
 	return s
 }
@@ -468,7 +468,7 @@ func (c Change) what() string {
 // fieldBlocks shows fields; what Rigkeep records by itself is counted only, but
 // for --all.
 func fieldBlocks(caption string, fs []Field, o Options) []block {
-	t := table{Caption: caption, Head: []column{{Title: "key"}, {Title: "what it is", Extra: true, Plain: true}, {Title: "before → after"}}}
+	t := table{Caption: caption, Head: []column{{Title: "key"}, {Title: "meaning", Extra: true, Plain: true}, {Title: "before → after"}}}
 	hidden := 0
 	for _, f := range fs {
 		if f.Derived && !o.All {
@@ -482,7 +482,7 @@ func fieldBlocks(caption string, fs []Field, o Options) []block {
 		out = append(out, block{Table: &t})
 	}
 	if hidden > 0 {
-		out = append(out, o.counted(hidden, "smaller change", "smaller changes"))
+		out = append(out, o.counted(hidden, "minor change", "smaller changes"))
 	}
 	return out
 }
@@ -530,7 +530,7 @@ func (r Report) proofSection(o Options) section {
 	for _, w := range p.StaleBefore {
 		s.Blocks = append(s.Blocks, para("before: %s", w))
 	}
-	s.Blocks = append(s.Blocks, fieldBlocks("The record", p.Fields, o)...)
+	s.Blocks = append(s.Blocks, fieldBlocks("Details", p.Fields, o)...)
 	return s
 }
 
@@ -542,7 +542,7 @@ func sentenceCase(s string) string {
 }
 
 func (r Report) otherSection(o Options) section {
-	s := section{ID: "other", Title: "Other fields of the tune"}
+	s := section{ID: "other", Title: "Other keys"}
 	s.Blocks = fieldBlocks(s.Title, r.Other, o)
 	return s
 }
@@ -553,16 +553,16 @@ func (d Document) section(o Options) section {
 	case d.Was != "":
 		s.Blocks = append(s.Blocks, para("compared with %s", d.Was))
 	case d.Op == Added:
-		s.Blocks = append(s.Blocks, block{Para: "+ the file is new", Tone: added})
+		s.Blocks = append(s.Blocks, block{Para: "+ new file", Tone: added})
 	case d.Op == Removed:
-		s.Blocks = append(s.Blocks, block{Para: "- the file is gone", Tone: removed})
+		s.Blocks = append(s.Blocks, block{Para: "- file removed", Tone: removed})
 	}
 	s.Blocks = append(s.Blocks, fieldBlocks("Keys of "+d.Path, d.Fields, o)...)
 	return s
 }
 
 func (r Report) textSection() section {
-	s := section{ID: "text", Title: "Comments and layout"}
+	s := section{ID: "text", Title: "Comments and spacing"}
 	for _, t := range r.Texts {
 		name := t.Path
 		if t.Was != "" {
@@ -642,9 +642,9 @@ func (f Figure) row() row {
 			ch.Text, ch.Tone = ch.Text+", ✗ worse", worse
 		}
 	} else if f.Before == nil {
-		ch.Text = "only after"
+		ch.Text = "new"
 	} else if f.After == nil {
-		ch.Text = "only before"
+		ch.Text = "gone"
 	}
 	return row{Cells: []cell{{Text: f.Name}, {Text: get(f.Before)}, {Text: get(f.After)}, ch}}
 }

@@ -55,7 +55,7 @@ func InWords(r Report) string {
 		add("new tune, " + schema.Count(values, "value", "values"))
 	case r.a.Tune != nil && r.b.Tune == nil:
 		whole = Removed
-		add("tune taken away, it had " + schema.Count(values, "value", "values"))
+		add("tune removed, it had " + schema.Count(values, "value", "values"))
 	}
 	for _, g := range r.Tune {
 		for i := 0; i < len(g.Changes) && whole != Removed; {
@@ -289,7 +289,7 @@ func (b Build) words() []string {
 		out = append(out, p.words())
 	}
 	if b.Reordered {
-		out = append(out, "parts listed in another order")
+		out = append(out, "parts reordered")
 	}
 	return out
 }
@@ -331,7 +331,7 @@ func (p Part) words() string {
 // build +410 g, proof stale".
 func Stat(r Report) string {
 	if r.Same {
-		return "no difference"
+		return "identical"
 	}
 	var out []string
 	if b := r.Build; b != nil {
@@ -375,7 +375,7 @@ func Stat(r Report) string {
 	if p := r.Proof; p != nil {
 		s := "proof " + string(p.Op)
 		if len(p.StaleAfter) > 0 {
-			s = "proof stale"
+			s = "proof out of date"
 		}
 		out = append(out, s)
 	}
@@ -395,7 +395,7 @@ func Stat(r Report) string {
 		out = append(out, t.Summary)
 	}
 	if out == nil {
-		return "only what Rigkeep records by itself differs"
+		return "only Rigkeep's own records differ"
 	}
 	return safe.Line(strings.Join(out, "; "))
 }

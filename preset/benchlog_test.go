@@ -42,7 +42,7 @@ func TestReadEffort(t *testing.T) {
 		{"tilt, lens down", []float64{5}, 1, balance.Rebalance, d, "below the axis, slide the build up"},
 		{"roll, lens level", []float64{2.5}, 1, balance.Workable, d / 2, "left of the axis, slide the build right"},
 		{"roll, lens level", []float64{3, -1}, 1, balance.Good, d / 5, "friction 2.0 %"},
-		{"tilt, lens level", []float64{5}, 0, balance.Rebalance, d, "the sign of the effort does not tell"},
+		{"tilt, lens level", []float64{5}, 0, balance.Rebalance, d, "side unknown"},
 		{"pan, handle leaning 30 degrees", []float64{5}, 1, balance.Rebalance, 2 * d, "off the axis"},
 	} {
 		s.EffortSign = c.sign
@@ -94,7 +94,7 @@ func TestPlanBench(t *testing.T) {
 		t.Fatal(err)
 	}
 	if first := p.HandDeg[0]; math.Abs(first+js[schema.Pan].MinAt*180/math.Pi) > 2.5 {
-		t.Errorf("first in the hand %v°, the least inertia is at %v°", first, -js[schema.Pan].MinAt*180/math.Pi)
+		t.Errorf("first handheld %v°, the least inertia is at %v°", first, -js[schema.Pan].MinAt*180/math.Pi)
 	}
 	for i, a := range p.HandDeg {
 		for _, b := range p.HandDeg[:i] {

@@ -74,7 +74,7 @@ func TestHoldingNeedsTheSheet(t *testing.T) {
 	if h.Current != nil || h.Heat != nil || h.StandingDeg != nil || h.Verdict != balance.Rebalance {
 		t.Errorf("%+v", h)
 	}
-	if !strings.Contains(h.Words, "which side, the sign of the effort does not tell") {
+	if !strings.Contains(h.Words, "side unknown (try one side and read again)") {
 		t.Error(h.Words)
 	}
 	if draw, unknown, err := HoldingDraw(s, held, balance.Battery{}); err != nil || draw.Power != 0 || len(unknown) != 1 || unknown[0] != "tilt" {

@@ -128,13 +128,13 @@ func TestLoopTakesTheSheet(t *testing.T) {
 			t.Errorf("%+v, %v", l, err)
 		}
 		words := s.Raises()
-		if strings.Contains(words, "together") != together || strings.Contains(words, "alone") == together {
+		if strings.Contains(words, "together") != together || strings.Contains(words, "damping stays") == together {
 			t.Error(words)
 		}
 	}
 	s := stand(true)
 	s.RaiseKnown = false
-	if !strings.Contains(s.Raises(), "does not state loop.raise") {
+	if !strings.Contains(s.Raises(), "loop.raise is not in the sheet") {
 		t.Error(s.Raises())
 	}
 	d := s.Dials["stiffness.tilt"]

@@ -24,7 +24,7 @@ type OnsetRecord struct {
 
 // Text says an onset as a technician would.
 func (o OnsetRecord) Text() string {
-	s := fmt.Sprintf("onset of %s was %s here on %s", o.Axis, schema.Num(o.Onset), o.At.Format("2006-01-02"))
+	s := fmt.Sprintf("onset of %s: %s on %s", o.Axis, schema.Num(o.Onset), o.At.Format("2006-01-02"))
 	if o.Job != "" {
 		s += " (job " + o.Job + ")"
 	}
@@ -61,7 +61,7 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 			}
 		}
 		if rec != nil && rec.Hz > 0 && hz > 0 && math.Abs(rec.Hz-hz) <= nearHz*hz {
-			add("over-onset", 2, "it shakes at %.3g Hz, where %s began to oscillate before (%s Hz)", hz, a, schema.Num(rec.Hz))
+			add("over-onset", 2, "shakes at %.3g Hz; earlier onset of %s at %s Hz", hz, a, schema.Num(rec.Hz))
 		}
 		if t == nil || rec == nil || !ok {
 			continue
@@ -78,7 +78,7 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 		case ratio < sheet.BenchMargin:
 			add("over-onset", 2, "%s; the tune has %s, a margin of only %.2f", rec.Text(), schema.Num(v), ratio)
 		default:
-			add("over-onset", -2, "%s; the tune has %s, a margin of %.2f", rec.Text(), schema.Num(v), ratio)
+			add("over-onset", -2, "%s; tune %s, margin %.2f", rec.Text(), schema.Num(v), ratio)
 		}
 	}
 	for _, a := range axes {
@@ -246,7 +246,7 @@ func (was *loopFigures) words(now *loopFigures, a schema.Axis) string {
 	case was.pm == nil || now.pm == nil:
 		s = fmt.Sprintf("the loop of %s has no phase margin to lose", a)
 	case *was.pm == 0:
-		s = fmt.Sprintf("by the model %s oscillates already at this stiffness", a)
+		s = fmt.Sprintf("the model says %s already oscillates at this stiffness", a)
 	default:
 		s = fmt.Sprintf("phase margin of %s %.0f° → %.0f° (%+.0f°)", a, *was.pm, *now.pm, *now.pm-*was.pm)
 		if *now.pm == 0 {

@@ -38,7 +38,7 @@ func head(kind string) []Field {
 }
 
 func noteField() Field {
-	return Field{Path: "note", Type: String, Doc: "Anything worth telling the next person.", Example: "Cable tie on the monitor arm; see the packing list."}
+	return Field{Path: "note", Type: String, Doc: "Note for the next person.", Example: "Cable tie on the monitor arm; see the packing list."}
 }
 
 func libraryKind(_ []Param) Kind {
@@ -67,11 +67,11 @@ func gimbalKind(ps []Param) Kind {
 		refs = append(refs, rf)
 	}
 	gimbal := append(head(KindGimbal),
-		Field{Path: "name", Type: String, Required: true, MaxLen: 200, Doc: "What the shop calls this model.", Example: "Two-handed ring, large"},
+		Field{Path: "name", Type: String, Required: true, MaxLen: 200, Doc: "Your name for this model.", Example: "Two-handed ring, large"},
 		noteField(),
-		Field{Path: "payload.max_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Largest mass the head may carry, from the maker's manual.", Example: 6.0},
-		Field{Path: "payload.min_kg", Type: Float, Unit: "kg", Min: At(0), Max: At(100), Doc: "Smallest mass the maker allows.", Example: 0.5},
-		Field{Path: "space.box_mm", Type: Floats, Len: 3, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear box for the build, full edges along x, y, z.", Example: []any{220.0, 210.0, 200.0}},
+		Field{Path: "payload.max_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Maximum payload, from the maker's manual.", Example: 6.0},
+		Field{Path: "payload.min_kg", Type: Float, Unit: "kg", Min: At(0), Max: At(100), Doc: "Minimum payload, from the maker's manual.", Example: 0.5},
+		Field{Path: "space.box_mm", Type: Floats, Len: 3, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Free space for the build: length, width, height.", Example: []any{220.0, 210.0, 200.0}},
 		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from where the motor axes cross; without it only its size is held against the build.", Example: []any{10.0, 0.0, 0.0}},
 		Field{Path: "space.tilt_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the tilt axis.", Example: 150.0},
 		Field{Path: "space.roll_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the roll axis.", Example: 160.0},
@@ -85,12 +85,12 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "sensor.rate_hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(100000), Doc: "Rate of the motion sensor.", Example: 2000.0},
 		Field{Path: "sensor.range_dps", Type: Float, Unit: "°/s", Above: At(0), Max: At(100000), Doc: "Range of the motion sensor.", Example: 1000.0},
 		Field{Path: "drive.rate_hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(1000000), Doc: "Rate of the motor drive.", Example: 20000.0},
-		Field{Path: "balance.workable_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Resting effort up to which the rig may be worked.", Example: 4.0},
-		Field{Path: "balance.good_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Resting effort under which there is no more to gain.", Example: 1.0},
+		Field{Path: "balance.workable_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Highest acceptable resting effort.", Example: 4.0},
+		Field{Path: "balance.good_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Resting effort that needs no further balancing.", Example: 1.0},
 		Field{Path: "balance.effort_sign", Type: String, Enum: []string{"right-handed", "left-handed"}, Doc: "How the controller counts effort: above zero where the motor turns right-handed about its axis (x forward for roll, y left for tilt, z up for pan), or the other way; without it an effort does not tell the side.", Example: "right-handed"},
 		Field{Path: "balance.points", Type: Strings, Doc: "What to check when balancing, in order: the axis, a comma, how the head stands. Say level, lens up or lens down, and by how many degrees a handle leans.", Example: []any{"tilt, lens level", "tilt, lens up", "roll, lens level", "pan, handle leaning 20 degrees"}},
-		Field{Path: "bench.order", Type: Strings, Len: len(axisNames), Enum: axisNames[:], Doc: "Axes in the order in which to raise them.", Example: []any{"tilt", "roll", "pan"}},
-		Field{Path: "bench.margin", Type: Float, Above: At(1), Max: At(10), Doc: "Onset over the stiffness that is kept.", Example: 1.5},
+		Field{Path: "bench.order", Type: Strings, Len: len(axisNames), Enum: axisNames[:], Doc: "Order in which bench tunes the axes.", Example: []any{"tilt", "roll", "pan"}},
+		Field{Path: "bench.margin", Type: Float, Above: At(1), Max: At(10), Doc: "Margin: onset divided by the value kept.", Example: 1.5},
 		Field{Path: "follow.model", Type: String, Enum: []string{"first-order", "critical", "two-stage"}, Doc: "What lag is on this controller: one first-order lag, one critically damped second-order, or two lags in a row.", Example: "first-order"},
 		Field{Path: "obstacle[].name", Type: String, Required: true, MaxLen: 100, Doc: "A part of the gimbal that can come into frame: ring, foot, hand.", Example: "left ring foot"},
 		Field{Path: "obstacle[].place_mm", Type: Floats, Required: true, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Where its nearest point is, from where the motor axes cross, head level.", Example: []any{60.0, 190.0, -180.0}},
@@ -103,7 +103,7 @@ func gimbalKind(ps []Param) Kind {
 			Field{Path: "motor." + a + ".torque_constant_nm_a", Type: Float, Unit: "Nm/A", Above: At(0), Max: At(100), Doc: "Torque per ampere.", Example: 0.9},
 			Field{Path: "motor." + a + ".winding_ohm", Type: Float, Unit: "Ω", Above: At(0), Max: At(1000), Doc: "Winding resistance.", Example: 4.5},
 			Field{Path: "moving." + a + ".inertia_kgm2", Type: Float, Unit: "kg·m²", Min: At(0), Max: At(100), Doc: "Inertia of the gimbal's own parts that turn about this axis.", Example: 0.012},
-			Field{Path: "axis." + a + ".point_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "A point this motor axis runs through, if not where the axes cross.", Example: []any{0.0, 0.0, 0.0}},
+			Field{Path: "axis." + a + ".point_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "A point on this motor axis, if it misses the axis centre.", Example: []any{0.0, 0.0, 0.0}},
 			Field{Path: "loop." + a + ".viscous_nms_rad", Type: Float, Unit: "Nms/rad", Min: At(0), Max: At(100), Doc: "Viscous friction.", Example: 0.004},
 			Field{Path: "loop." + a + ".damping_s", Type: Float, Unit: "s", Min: At(0), Max: At(10), Doc: "Damping over stiffness, D/K.", Example: 0.03},
 			Field{Path: "loop." + a + ".damping_nms_rad", Type: Float, Unit: "Nms/rad", Min: At(0), Max: At(100), Doc: "Damping, where the stiffness dial does not raise it.", Example: 0.42},
@@ -112,8 +112,8 @@ func gimbalKind(ps []Param) Kind {
 	}
 	gimbal = append(append(gimbal, linkFields()...), dials...)
 	gimbal = append(gimbal,
-		Field{Path: "reference[].payload_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Payload at which these values are known to work.", Example: 3.2},
-		Field{Path: "reference[].source", Type: String, Required: true, MaxLen: 400, Doc: "Where that is known from.", Example: "Our own bench, clean in the hand."},
+		Field{Path: "reference[].payload_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Payload these values were tested with.", Example: 3.2},
+		Field{Path: "reference[].source", Type: String, Required: true, MaxLen: 400, Doc: "Where that is known from.", Example: "Our own bench, clean handheld."},
 	)
 	for _, a := range axisNames {
 		gimbal = append(gimbal, Field{Path: "reference[].inertia_kgm2." + a, Type: Float, Unit: "kg·m²", Above: At(0), Max: At(100), Doc: "Inertia about this axis at that payload, gimbal's own parts included.", Example: 0.03})
@@ -161,7 +161,7 @@ func benchKind(ps []Param) Kind {
 		Field{Path: "rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of the rig on the stand.", Example: "k7qd2m9x4c"},
 		Field{Path: "tune", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "The tune that was worked on.", Example: "main"},
 		Field{Path: "unit", Type: String, MaxLen: 100, Doc: "Serial or label of the unit.", Example: "Large A"},
-		Field{Path: "by", Type: String, MaxLen: 200, Doc: "Who stood at it.", Example: "A-cam operator"},
+		Field{Path: "by", Type: String, MaxLen: 200, Doc: "Operator.", Example: "A-cam operator"},
 		Field{Path: "began", Type: Time, Required: true, Doc: "When the session began.", Example: "2026-03-02T09:30:00Z"},
 		Field{Path: "ended", Type: Time, Doc: "When it ended; absent while it is open.", Example: "2026-03-02T10:05:00Z"},
 		Field{Path: "firmware", Type: String, MaxLen: 100, Doc: "Firmware text of the unit.", Example: "2.4"},
@@ -169,17 +169,17 @@ func benchKind(ps []Param) Kind {
 		noteField(),
 		Field{Path: "plan.order", Type: Strings, Derived: true, Enum: axisNames[:], MaxLen: len(axisNames), Doc: "The axes of the session in the order of work.", Example: []any{"tilt", "roll", "pan"}},
 		Field{Path: "plan.margin", Type: Float, Derived: true, Min: At(1), Max: At(10), Doc: "Onset over kept stiffness that the session keeps.", Example: 1.5},
-		Field{Path: "plan.hand_deg", Type: Floats, Derived: true, Unit: "°", Min: At(-180), Max: At(180), MaxLen: 20, Doc: "Tilts at which the kept values are worked in the hand, up positive, in order.", Example: []any{-60.0, 0.0, 45.0}},
+		Field{Path: "plan.hand_deg", Type: Floats, Derived: true, Unit: "°", Min: At(-180), Max: At(180), MaxLen: 20, Doc: "Tilts at which the kept values are tested handheld, up positive, in order.", Example: []any{-60.0, 0.0, 45.0}},
 		Field{Path: "step[].at", Type: Time, Required: true, Doc: "When the step was answered.", Example: "2026-03-02T09:34:00Z"},
 		Field{Path: "step[].axis", Type: String, Enum: axisNames[:], Doc: "The axis under test.", Example: "pan"},
 		Field{Path: "step[].key", Type: String, MaxLen: 200, Doc: "The parameter under test, if not the axis's stiffness.", Example: "filters.drive"},
 		Field{Path: "step[].value", Type: Float, Doc: "The dial number that was set.", Example: 40.0},
-		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "chatter", "rocking", "stand", "skip", "back", "note", "effort", "hand", "reopen", "withdraw", "keep"}, Doc: "What was seen: clean, chatter, rocking, only on the stand, skipped, taken back, a note, a resting effort, clean in the hand, sent back from the hand check, an oscillation withdrawn or kept after further looks.", Example: "clean"},
+		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "chatter", "rocking", "stand", "skip", "back", "note", "effort", "hand", "reopen", "withdraw", "keep"}, Doc: "What was seen: clean, chatter, rocking, stand only, skipped, taken back, a note, a resting effort, clean handheld, sent back from the hand check, an oscillation withdrawn or kept after further looks.", Example: "clean"},
 		Field{Path: "step[].hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency of the oscillation, if known.", Example: 18.0},
 		Field{Path: "step[].tilt_deg", Type: Float, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt at which it was seen.", Example: -30.0},
 		Field{Path: "step[].effort_pct", Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort read; of two readings their mean, which is what gravity asks for.", Example: 2.0},
 		Field{Path: "step[].effort_sides_pct", Type: Floats, Len: 2, Unit: "%", Min: At(-100), Max: At(100), Doc: "The two readings, where the angle was come to from either side, in the order read; half their difference is friction.", Example: []any{2.8, 1.2}},
-		Field{Path: "step[].text", Type: String, Doc: "In the technician's words.", Example: "Hum on a firm tap, gone at once."},
+		Field{Path: "step[].text", Type: String, Doc: "Note.", Example: "Hum on a firm tap, gone at once."},
 	)
 	for _, a := range axisNames {
 		bench = append(bench,
@@ -189,15 +189,15 @@ func benchKind(ps []Param) Kind {
 			Field{Path: "plan." + a + ".onset_high", Type: Float, Derived: true, Min: At(-far), Max: At(far), Doc: "Where oscillation was expected, high end.", Example: 62.0},
 			Field{Path: "plan." + a + ".why", Type: String, Derived: true, Doc: "What that rests on.", Example: "4 proved tunes of other rigs"},
 			Field{Path: "result." + a + ".kept", Type: Float, Doc: "Stiffness kept.", Example: 34.0, Of: "stiffness." + a},
-			Field{Path: "result." + a + ".clean", Type: Float, Doc: "Highest stiffness seen clean.", Example: 50.0, Of: "stiffness." + a},
-			Field{Path: "result." + a + ".onset", Type: Float, Doc: "Lowest stiffness seen to oscillate.", Example: 55.0, Of: "stiffness." + a},
+			Field{Path: "result." + a + ".clean", Type: Float, Doc: "Stiffest clean value.", Example: 50.0, Of: "stiffness." + a},
+			Field{Path: "result." + a + ".onset", Type: Float, Doc: "Softest value that oscillated (onset).", Example: 55.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency at the onset, if known.", Example: 18.0},
 			Field{Path: "result." + a + ".saw", Type: String, Enum: []string{"chatter", "rocking"}, Doc: "How it oscillated: chatter or rocking.", Example: "chatter"},
 			Field{Path: "result." + a + ".doubt", Type: Bool, Doc: "The answers contradict each other.", Example: false},
 		)
 	}
 
-	bench = append(bench, Field{Path: "result.hand", Type: Bool, Doc: "The kept values were worked in the hand at every tilt of the plan, and were clean.", Example: true})
+	bench = append(bench, Field{Path: "result.hand", Type: Bool, Doc: "The kept values were tested handheld at every tilt of the plan, and were clean.", Example: true})
 	for _, p := range ps {
 		if p.Group == "filters" {
 			f := p.Field
@@ -215,17 +215,17 @@ func benchKind(ps []Param) Kind {
 
 func jobKind(_ []Param) Kind {
 	job := append(head(KindJob),
-		Field{Path: "name", Type: String, Required: true, MaxLen: 200, Doc: "What the shoot is called.", Example: "Harbour film, spring days"},
+		Field{Path: "name", Type: String, Required: true, MaxLen: 200, Doc: "Name of the job.", Example: "Harbour film, spring days"},
 		Field{Path: "from", Type: Date, Required: true, Doc: "First day.", Example: "2026-03-02"},
 		Field{Path: "to", Type: Date, Doc: "Last day.", Example: "2026-03-06"},
-		Field{Path: "state", Type: String, Required: true, Enum: []string{"open", "closed"}, Doc: "Whether tunes are still pinned to it.", Example: "open"},
+		Field{Path: "state", Type: String, Required: true, Enum: []string{"open", "closed"}, Doc: "open or closed.", Example: "open"},
 		noteField(),
 		Field{Path: "lens.widest_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(2000), Doc: "Widest lens on the list.", Example: 18.0},
 		Field{Path: "lens.longest_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(2000), Doc: "Longest lens on the list.", Example: 85.0},
 		Field{Path: "lens.sensor_mm", Type: Floats, Len: 2, Unit: "mm", Above: At(0), Max: At(200), Doc: "Width and height of the sensor area used.", Example: []any{24.9, 14.0}},
 		Field{Path: "lens.squeeze", Type: Float, Min: At(1), Max: At(3), Doc: "Anamorphic squeeze, 1 for none.", Example: 1.0},
-		Field{Path: "tolerance.drift_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "How far the subject may drift, as a share of frame width.", Example: 20.0},
-		Field{Path: "tolerance.delay_s", Type: Float, Unit: "s", Above: At(0), Max: At(60), Doc: "How late the head may be after the operator: in starting, and at half of a turn.", Example: 0.5},
+		Field{Path: "tolerance.drift_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Allowed subject drift, % of frame width.", Example: 20.0},
+		Field{Path: "tolerance.delay_s", Type: Float, Unit: "s", Above: At(0), Max: At(60), Doc: "Allowed delay behind the operator, at the start and half-way through a turn.", Example: 0.5},
 		Field{Path: "crew[].role", Type: String, Required: true, MaxLen: 100, Doc: "A role on the shoot.", Example: "A-cam operator"},
 		Field{Path: "crew[].name", Type: String, MaxLen: 100, Doc: "Who fills it."},
 		Field{Path: "shot[].name", Type: String, Required: true, MaxLen: 200, Doc: "The shot, in the list's words.", Example: "Pilot down the ladder"},
@@ -239,13 +239,13 @@ func jobKind(_ []Param) Kind {
 		Field{Path: "pin[].tune", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "Its tune.", Example: "main"},
 		Field{Path: "pin[].revision", Type: String, Pattern: `[0-9a-f]{40}`, Doc: "The commit this tune is pinned to; absent until it is saved for the job.", Example: "0123456789abcdef0123456789abcdef01234567"},
 		Field{Path: "pin[].unit", Type: String, MaxLen: 100, Doc: "The unit it goes out on.", Example: "Large A"},
-		Field{Path: "sway.pan_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Hand sway of the operator about pan, half of the swing.", Example: 3.0},
+		Field{Path: "sway.pan_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Operator sway about pan, peak (±).", Example: 3.0},
 		Field{Path: "sway.tilt_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Hand sway of the operator about tilt, half of the swing.", Example: 2.0},
 		Field{Path: "sway.roll_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Hand sway of the operator about roll, half of the swing.", Example: 2.0},
-		Field{Path: "accepted[].finding", Type: String, Required: true, MaxLen: 200, Doc: "Id of a review finding that was accepted.", Example: "proof-missing:zoom-build"},
+		Field{Path: "accepted[].finding", Type: String, Required: true, MaxLen: 200, Doc: "ID of the accepted finding.", Example: "proof-missing:zoom-build"},
 		Field{Path: "accepted[].why", Type: String, Required: true, Doc: "Why.", Example: "Stands on a tripod all day."},
 		Field{Path: "accepted[].by", Type: String, MaxLen: 200, Doc: "Who accepted it.", Example: "A-cam operator"},
-		Field{Path: "accepted[].seen", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of what was found; when something else is found, the acceptance does not cover it."},
+		Field{Path: "accepted[].seen", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of the finding; if it changes, the acceptance ends."},
 		Field{Path: "accepted[].until", Type: Date, Required: true, Doc: "Last day on which that holds.", Example: "2026-03-06"},
 	)
 	return Kind{Name: KindJob, Title: "Job", Doc: "A shoot: dates, crew, lenses, shots, and the tunes pinned to it.", Fields: job, Sections: []Section{
@@ -305,8 +305,8 @@ func dialFields(d string, p Param) []Field {
 	fs := []Field{
 		{Path: d + ".min", Type: Float, Required: true, Min: At(-far), Max: At(far), Doc: "Smallest number of the " + p.Name + " dial.", Example: 0.0},
 		{Path: d + ".max", Type: Float, Required: true, Min: At(-far), Max: At(far), Doc: "Largest number.", Example: 100.0},
-		{Path: d + ".coarse", Type: Float, Required: true, Above: At(0), Max: At(far), Doc: "Step to use while searching.", Example: p.Coarse},
-		{Path: d + ".fine", Type: Float, Required: true, Above: At(0), Max: At(far), Doc: "Smallest step the controller takes.", Example: p.Step},
+		{Path: d + ".coarse", Type: Float, Required: true, Above: At(0), Max: At(far), Doc: "Coarse step.", Example: p.Coarse},
+		{Path: d + ".fine", Type: Float, Required: true, Above: At(0), Max: At(far), Doc: "Fine step (smallest step of the controller).", Example: p.Step},
 		{Path: d + ".up", Type: String, Required: true, Enum: []string{p.Up, p.Down}, Doc: "What a larger number is.", Example: p.Up},
 		{Path: d + ".default", Type: Float, Min: At(-far), Max: At(far), Doc: "What the controller comes with.", Example: 20.0},
 		{Path: d + ".unit", Type: String, MaxLen: 20, Doc: "The controller's own unit word, if it shows one.", Example: "%"},
@@ -347,14 +347,14 @@ func proofFields() []Field {
 		fs = append(fs,
 			Field{Path: at + "at", Type: Time, Doc: "When " + g.of + " were tested.", Example: "2026-03-02T11:00:00Z"},
 			Field{Path: at + "unit", Type: String, MaxLen: 100, Doc: "Unit it was worked on, by serial or label.", Example: "Large A"},
-			Field{Path: at + "place", Type: String, Enum: []string{"hand", "stand"}, Doc: "Where: in the hand, or on the stand only.", Example: "hand"},
+			Field{Path: at + "place", Type: String, Enum: []string{"hand", "stand"}, Doc: "Where: handheld, or on the stand only.", Example: "hand"},
 			Field{Path: at + "by", Type: String, MaxLen: 200, Doc: "Who worked it.", Example: "A-cam operator"},
 			Field{Path: at + "firmware", Type: String, MaxLen: 100, Doc: "Firmware text the unit showed.", Example: "2.4"},
-			Field{Path: at + "minutes", Type: Float, Unit: "min", Min: At(0), Max: At(1440), Doc: "How long it was worked.", Example: 15.0},
+			Field{Path: at + "minutes", Type: Float, Unit: "min", Min: At(0), Max: At(1440), Doc: "Minutes tested.", Example: 15.0},
 			Field{Path: at + "note", Type: String, Doc: "What was noticed.", Example: "Smooth on the stairs; a little late on whips."},
 			Field{Path: at + "rig", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "The rig's fingerprint at the time."},
 			Field{Path: at + "digest", Type: String, Derived: true, Pattern: fingerprintPattern, Doc: "Digest of the group's values at the time."},
-			Field{Path: at + "stale", Type: String, Derived: true, MaxLen: 400, Doc: "Why this proof no longer holds, where a merge or a handover ended it.", Example: "stiffness merged from two sides"},
+			Field{Path: at + "stale", Type: String, Derived: true, MaxLen: 400, Doc: "Why the proof ended (by a merge or handover).", Example: "stiffness merged from two sides"},
 		)
 		if g.name == "hold" || g.name == "limits" {
 			fs = append(fs, Field{Path: at + "tilts_deg", Type: Floats, Unit: "°", Min: At(-180), Max: At(180), MaxLen: 20, Doc: "Tilts at which it was tested, up positive.", Example: []any{-60.0, 0.0, 45.0}})

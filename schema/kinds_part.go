@@ -4,8 +4,8 @@ package schema
 // at is what stands before each key.
 func part(at string) []Field {
 	fs := []Field{
-		{Path: at + "name", Type: String, Required: true, MaxLen: 200, Doc: "Which one it is.", Example: "cine body, cage and top handle"},
-		{Path: at + "slot", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "What the part is: body, lens, plate, battery, monitor.", Example: "body", Shown: true},
+		{Path: at + "name", Type: String, Required: true, MaxLen: 200, Doc: "Make or name of the part.", Example: "cine body, cage and top handle"},
+		{Path: at + "slot", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "Kind of part: body, lens, plate, battery, monitor.", Example: "body", Shown: true},
 		{Path: at + "shape", Type: String, Enum: []string{"box", "cylinder", "tube", "sphere", "point"}, Doc: "Shape used for its inertia; without one and without a size, a solid of the stated density.", Example: "box", Shown: true},
 		{Path: at + "mass_kg", Type: Float, Unit: "kg", Above: At(0), Max: At(100), Doc: "Mass. One of the masses is needed.", Example: 2.35, Shown: true},
 		{Path: at + "mass_g", Type: Float, Unit: "g", Above: At(0), Max: At(100000), Doc: "Mass, in grams.", Example: 2350.0},
@@ -56,7 +56,7 @@ func partKind(_ []Param) Kind {
 
 func rigKind(_ []Param) Kind {
 	rig := append(head(KindRig),
-		Field{Path: "alias", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The name by which people call this rig.", Example: "zoom-build"},
+		Field{Path: "alias", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "Short name of the rig.", Example: "zoom-build"},
 		Field{Path: "gimbal", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The gimbal sheet, by its file name without .toml.", Example: "quay-large"},
 		Field{Path: "was", Type: Strings, Pattern: fingerprintPattern, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
 		Field{Path: "clone_of", Type: String, Pattern: fingerprintPattern, Derived: true, Doc: "The rig that this one was cloned from; its filters, limits and styles are where a tune begins."},
@@ -72,10 +72,10 @@ func rigKind(_ []Param) Kind {
 		Field{Path: "part[].turn_deg", Type: Floats, Len: 3, Unit: "°", Min: At(-360), Max: At(360), Doc: "Rotation of the part about its seat: about x, then y, then z (fixed axes).", Example: []any{0.0, 0.0, 90.0}},
 		Field{Path: "part[].place_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Where its seat is, from the build's origin: x forward, y left, z up; its middle, where it has no balance point of its own.", Example: []any{-20.0, 0.0, 10.0}, Shown: true},
 		Field{Path: "part[].place_in", Type: Floats, Len: 3, Unit: "in", Min: At(-120), Max: At(120), Doc: "The same, in inches.", Example: []any{-0.8, 0.0, 0.4}},
-		Field{Path: "resonance[].axis", Type: String, Required: true, Enum: axisNames[:], Doc: "Axis on which a part of the build rings.", Example: "tilt"},
+		Field{Path: "resonance[].axis", Type: String, Required: true, Enum: axisNames[:], Doc: "Axis on which the part resonates.", Example: "tilt"},
 		Field{Path: "resonance[].hz", Type: Float, Required: true, Unit: "Hz", Above: At(0), Max: At(1000), Doc: "Frequency at which it rings.", Example: 22.0},
 		Field{Path: "resonance[].damping", Type: Float, Required: true, Above: At(0), Max: At(1), Doc: "Damping ratio.", Example: 0.05},
-		Field{Path: "resonance[].share", Type: Float, Required: true, Above: At(0), Max: At(0.95), Doc: "Share of the axis's inertia that rings.", Example: 0.1},
+		Field{Path: "resonance[].share", Type: Float, Required: true, Above: At(0), Max: At(0.95), Doc: "Share of the axis's inertia in the resonance.", Example: 0.1},
 	)
 	return Kind{Name: KindRig, Title: "Build sheet", Doc: "One build on one gimbal: its parts, and how they are joined.", Fields: rig, Sections: []Section{
 		{Path: "part[]", Doc: "One part of the build; a table like this for each.", ID: []string{"slot", "name"}, Min: 1, Max: 200},

@@ -3,20 +3,20 @@ package schema
 // reviewStiffness: how near to oscillating is it?
 var reviewStiffness = ReviewFamily{
 	Name: "stiffness", Title: "Stiffness",
-	About: "A head that oscillates can throw a loose part. These rules look at what was seen on the bench and at what other rigs on this gimbal came to.",
+	About: "Compares stiffness with recorded onsets and with other rigs on this gimbal.",
 	Rules: []ReviewRule{
 		{
 			ID: "onset-near", Title: "Stiffness near a recorded onset", Severity: Fix, Weight: 95,
-			Why:      "A little wear, cold, or a loose clamp is enough to bring the oscillation that was seen there.",
-			Do:       "Lower {keys}, a hand near the motor cut-off, then work it in the hand.",
+			Why:      "A little wear, cold or a loose clamp can be enough to make it oscillate.",
+			Do:       "Lower {keys}, a hand at the motor switch, then test it handheld.",
 			Commands: []string{"rigkeep bench {ref}"},
 			Limit:    &ReviewLimit{Value: 3, Unit: "fine steps", Source: "common practice, no source"},
 			About:    "Fires when the stiffness of an axis is within 3 fine steps below an onset that was recorded for this rig, or at or above it: in the proof, in an earlier proof of this tune, or in a bench log of this rig. An onset seen on an earlier build of the rig asks for a look only, since another inertia has another onset. Session results that contradict themselves are left out.",
 		},
 		{
-			ID: "stiffness-above", Title: "Stiffness above what rigs like it came to", Severity: Check, Weight: 65,
-			Why:      "Proved tunes of near rigs on this gimbal, carried over by inertia, ended lower.",
-			Do:       "Look for the onset of {keys} again; if there is margin, record it with the proof.",
+			ID: "stiffness-above", Title: "Stiffer than similar rigs", Severity: Check, Weight: 65,
+			Why:      "Proved tunes of similar rigs on this gimbal, scaled by inertia, are lower.",
+			Do:       "Find the onset of {keys} again; if there is margin, record it with the proof.",
 			Commands: []string{"rigkeep start {ref}", "rigkeep bench {ref}"},
 			About:    "Fires when the stiffness of an axis is stiffer than the interval that a starting tune is computed with, in which proved values should end (90 %). The interval is learned from proved tunes on this gimbal and the sheet's reference; where nothing is known there is none.",
 		},

@@ -172,12 +172,12 @@ func (s *Sheet) DialOf(c *Catalogue, key string) (Dial, bool) {
 // Raises says in words what the stiffness dials of this gimbal move. It belongs
 // beside every onset and margin, since the two ways put the onset far apart.
 func (s *Sheet) Raises() string {
-	out := "the stiffness dial raises stiffness alone, damping stays"
+	out := "stiffness rises, damping stays"
 	if s.RaiseTogether {
-		out = "the stiffness dial raises stiffness and damping together"
+		out = "stiffness and damping rise together"
 	}
 	if !s.RaiseKnown {
-		out += " (taken so: the sheet does not state loop.raise)"
+		out += " (assumed: loop.raise is not in the sheet)"
 	}
 	return out
 }

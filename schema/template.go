@@ -39,7 +39,7 @@ func (c *Catalogue) template(kind string, off bool) string {
 		t.line(true, "# Every value here is invented. Write your own and take the # off its line: name and")
 		t.line(true, "# payload.max_kg are needed, all else may stay unknown.")
 	} else {
-		t.line(true, "# Every value here is invented: replace it. Take the # off a line to use its key.")
+		t.line(true, "# All values are invented: replace them. Remove the # to use a key.")
 	}
 	t.line(true, "")
 	t.keys(k.root, true)

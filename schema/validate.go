@@ -210,7 +210,7 @@ func (w *walk) result() []Problem {
 	if more := len(w.ps) - maxProblems; more > 0 {
 		rest := w.ps[maxProblems:]
 		w.ps = append(w.ps[:maxProblems:maxProblems], Problem{
-			What: fmt.Sprintf("and %d more problems", more), Fix: "mend these first", Warning: len(Errors(rest)) == 0})
+			What: fmt.Sprintf("and %d more problems", more), Fix: "fix these first", Warning: len(Errors(rest)) == 0})
 	}
 	return w.ps
 }
@@ -294,14 +294,14 @@ func badStyle(at, name string) Problem {
 func checkHead(kind string, doc Tree) []Problem {
 	v, ok := doc["format"]
 	if !ok {
-		return []Problem{{Key: "format", What: "the key is missing", Want: fmt.Sprintf("format = %d as the first line", Format), Fix: "add it, if this is a Rigkeep file"}}
+		return []Problem{{Key: "format", What: "the key is missing", Want: fmt.Sprintf("format = %d as the first line", Format), Fix: "add format = 1 if this is a Rigkeep file"}}
 	}
 	n, ok := v.(int64)
 	if !ok || n < 1 {
 		return []Problem{{Key: "format", What: "format is " + shown(v), Want: fmt.Sprintf("a whole number, %d today", Format), Fix: "correct it"}}
 	}
 	if n > Format {
-		return []Problem{{Key: "format", What: fmt.Sprintf("this file has format %d, newer than this program knows (%d)", n, Format), Want: fmt.Sprintf("format %d or less", Format), Fix: "use a newer Rigkeep; nothing was read or changed"}}
+		return []Problem{{Key: "format", What: fmt.Sprintf("format %d is newer than this Rigkeep supports (%d)", n, Format), Want: fmt.Sprintf("format %d or less", Format), Fix: "update Rigkeep; nothing was changed"}}
 	}
 	if s, _ := doc["kind"].(string); s != kind {
 		what := "kind is " + shown(doc["kind"])

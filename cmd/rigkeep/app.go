@@ -31,17 +31,17 @@ func version() string {
 
 const about = "Rigkeep keeps the tunes of motorised handheld camera stabilisers: per rig, as text files in a git-backed library, so that a technician can start a tune from mass, compare two by number and by behaviour, see what changed before a shoot, and hand a tune to another operator.\n\n" +
 	"A rig is named by its alias or the start of its fingerprint. RIG[/TUNE][@WHEN] names a tune; WHEN is a commit, ~N revisions back, a date, yesterday, or a job.\n\n" +
-	"What it derives is a place to start, from below. The maker's manual, local codes and qualified crew come first."
+	"Calculated values are low starting points, not safe settings. The maker's manual, local codes and qualified crew come first."
 
 func globalFlags() []cli.Flag {
 	return []cli.Flag{
-		&cli.StringFlag{Name: "library", Aliases: []string{"C"}, Usage: "the library's `DIR`; else RIGKEEP_LIBRARY, else the folder one stands in or one above it"},
-		&cli.StringFlag{Name: "as", Usage: "who is doing this, `\"ROLE <MAIL>\"`; else RIGKEEP_AUTHOR, else git's own settings"},
-		&cli.StringFlag{Name: "color", Usage: "`WHEN` to colour: auto, always, never", Value: "auto"},
-		&cli.IntFlag{Name: "width", Usage: "wrap text to `COLUMNS`"},
-		&cli.BoolFlag{Name: "no-pager", Usage: "never page long output"},
+		&cli.StringFlag{Name: "library", Aliases: []string{"C"}, Usage: "library folder `DIR` (default: RIGKEEP_LIBRARY, then the current folder or a parent)"},
+		&cli.StringFlag{Name: "as", Usage: "your name, `\"ROLE <MAIL>\"` (default: RIGKEEP_AUTHOR, then git's settings)"},
+		&cli.StringFlag{Name: "color", Usage: "use colour: `auto`, always or never", Value: "auto"},
+		&cli.IntFlag{Name: "width", Usage: "text width in `COLUMNS`"},
+		&cli.BoolFlag{Name: "no-pager", Usage: "do not use a pager"},
 		&cli.BoolFlag{Name: "yes", Aliases: []string{"y"}, Usage: "answer yes to questions"},
-		&cli.BoolFlag{Name: "no-input", Usage: "never ask; fail where an answer is needed"},
+		&cli.BoolFlag{Name: "no-input", Usage: "never ask; stop if an answer is missing"},
 	}
 }
 
@@ -66,7 +66,7 @@ type namedVerb struct {
 // command, it is whole.
 func newApp(e Env, words []string) *cli.App {
 	app := cli.NewApp()
-	app.Name, app.Usage, app.Description, app.Version = "rigkeep", "a librarian for the tunes of camera stabilisers", about, version()
+	app.Name, app.Usage, app.Description, app.Version = "rigkeep", "tune library for camera stabilisers", about, version()
 	app.Writer, app.ErrWriter, app.Reader = e.Stdout, e.Stderr, e.Stdin
 	app.HideHelpCommand, app.DisableSliceFlagSeparator = true, true
 	app.ExitErrHandler = func(*cli.Context, error) {} // main exits, once
@@ -97,7 +97,7 @@ func newApp(e Env, words []string) *cli.App {
 		if !c.Args().Present() {
 			return cli.ShowAppHelp(c)
 		}
-		f := usage("there is no command %q", c.Args().First())
+		f := usage("unknown command %q", c.Args().First())
 		if s := schema.Suggest(c.Args().First(), names); s != "" {
 			return f.hinted("%s", s)
 		}
@@ -257,7 +257,7 @@ func onInterrupt(e Env) (stop func(), interrupted func() bool) {
 			if back := rawTerminal.Load(); back != nil {
 				(*back)()
 			}
-			fmt.Fprintln(e.Stderr, "\nrigkeep: interrupted; what was saved is saved")
+			fmt.Fprintln(e.Stderr, "\nrigkeep: interrupted; saved revisions are intact")
 			if again := goOn.Load(); again != nil {
 				fmt.Fprintln(e.Stderr, "Try: "+*again)
 			}

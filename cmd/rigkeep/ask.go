@@ -49,7 +49,7 @@ func (k *invocation) ask(plain bool) (a *prompter, done func(), err error) {
 	f, ok := k.Stdin.(*os.File)
 	if plain || !ok || !tty(f) || k.Getenv("TERM") == "dumb" {
 		if !plain && !(ok && tty(f)) {
-			return nil, nil, usage("there is no terminal to ask on").hinted("answer with flags, or add --plain to be asked line by line")
+			return nil, nil, usage("no terminal for questions").hinted("answer with flags, or add --plain to be asked line by line")
 		}
 		return a, func() {}, nil
 	}

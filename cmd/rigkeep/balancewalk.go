@@ -300,7 +300,7 @@ func (b *balanceRun) interactive() error {
 	done()
 	if errors.Is(err, errStopped) {
 		if b.rec == nil || !b.rec.Saved() {
-			return stopped("stopped; nothing was answered yet", "begin again with: rigkeep balance "+b.args[0])
+			return stopped("Stopped. No answers recorded.", "Start again with: rigkeep balance "+b.args[0])
 		}
 		return stopped(fmt.Sprintf("stopped; %s are kept in %s", counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"), b.rec.Path), "go on with: rigkeep balance "+b.args[0])
 	}

@@ -19,26 +19,26 @@ import (
 
 func benchVerb() command {
 	return command{
-		name: "bench", args: "RIG[/TUNE]", short: "a tuning session at the stand, asked step by step or scripted",
-		long: "On a terminal it asks: first the balance, point by point as the gimbal sheet lists them, then axis by axis which value to set and what was seen there; one key answers. It brackets the onset of oscillation, keeps a value with the sheet's margin below it, and then has the kept values worked in the hand over the tilt range. " +
-			"Every answer is on disk before the next question, so a session that was left, or cut off, goes on with --resume. At the end it shows what it found and saves the tune and the log of the session as one revision.\n" +
-			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, chatter, rocking, stand (on the stand only); or skip, back, note, hand (clean in the hand), reopen, withdraw, keep.",
+		name: "bench", args: "RIG[/TUNE]", short: "run a tuning session at the stand",
+		long: "Step by step: enter the resting efforts, then set the value shown for each axis and press one key for what you see. Rigkeep brackets the onset, picks a value with the sheet's margin below it, and then asks for a handheld test over the tilt range. " +
+			"Every answer is stored at once; continue an interrupted session with --resume. At the end the tune and the session log are saved as one revision.\n" +
+			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, chatter, rocking, stand (on the stand only); or skip, back, note, hand (clean handheld), reopen, withdraw, keep.",
 		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw chatter --hz 22\nrigkeep bench a-cam-zoom --saw note --key filters.sensing --text \"At 4 the ring of the zoom is gone\" --end\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
-		flags: append(boolFlags("resume", "go on with the session that is open", "new", "begin another session; an open one is closed as it stands",
-			"plain", "ask line by line, without single keys", "go-on", "go on although the balance is not workable",
+		flags: append(boolFlags("resume", "continue the open session", "new", "start a new session; an open one is closed first",
+			"plain", "ask line by line, without single keys", "go-on", "continue with poor balance",
 			"save", "end the session and save the tune and the log", "end", "end the session without putting its values into the tune"),
-			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` on the stand, by serial or label"},
+			&cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` on the stand (serial or label)"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's"},
 			&cli.StringFlag{Name: "only", Usage: "work only on these `AXES`, with commas"},
 			&cli.Float64Flag{Name: "margin", Usage: "keep the onset over this `RATIO`, above 1; else the sheet's"},
 			&cli.StringFlag{Name: "axis", Usage: "the `AXIS` an answer is about"},
 			&cli.Float64Flag{Name: "value", Usage: "the `NUMBER` that was set; else the one proposed"},
-			&cli.StringFlag{Name: "saw", Usage: "what was `SEEN`"},
+			&cli.StringFlag{Name: "saw", Usage: "what you `SAW`"},
 			&cli.Float64Flag{Name: "hz", Usage: "frequency of the oscillation in `HZ`"},
-			&cli.Float64Flag{Name: "tilt", Usage: "tilt at which it was seen, in `DEGREES`, up positive"},
+			&cli.Float64Flag{Name: "tilt", Usage: "tilt in `DEGREES` (up positive)"},
 			&cli.StringFlag{Name: "key", Usage: "the `KEY` of another parameter that a note is about, as filters.drive; --value is its number, else the tune's"},
-			&cli.StringFlag{Name: "text", Usage: "a remark in `WORDS`"},
-			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas; two readings from either side as tilt=2.8/1.2"},
+			&cli.StringFlag{Name: "text", Usage: "a `NOTE`"},
+			&cli.StringFlag{Name: "effort", Usage: "resting effort, `AXIS=PERCENT`, comma-separated; two readings as tilt=2.8/1.2"},
 			&cli.StringFlag{Name: "point", Usage: "the `POINT` of the sheet's balance check that --effort was read at; else the axis's first"},
 			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB` when saving"},
 		),
@@ -50,7 +50,7 @@ func benchVerb() command {
 var benchCautions = bench.Cautions
 
 func runBench(k *invocation) error {
-	d, err := k.loadNow(false, "bench works on the rig as it is now")
+	d, err := k.loadNow(false, "bench uses the current build only")
 	if err != nil {
 		return err
 	}
@@ -63,7 +63,7 @@ func runBench(k *invocation) error {
 		only = append(only, a)
 	}
 	if m := k.c.Float64("margin"); k.c.IsSet("margin") && !(m > 1 && m <= 10) {
-		return usage("--margin %s: a ratio above 1 and up to 10 was expected", schema.Num(m)).hinted("the sheet's is %s", schema.Num(d.Sheet.BenchMargin))
+		return usage("--margin %s: write a ratio above 1 and up to 10", schema.Num(m)).hinted("the sheet's is %s", schema.Num(d.Sheet.BenchMargin))
 	}
 	answers, err := k.benchAnswers(d)
 	if err != nil {
@@ -74,7 +74,7 @@ func runBench(k *invocation) error {
 		return err
 	}
 	if k.c.Bool("resume") && s == nil {
-		return fail(exitNotFound, "no session is open on %s", refName(d)).hinted("begin one with: rigkeep bench %s", k.args[0])
+		return fail(exitNotFound, "no session is open on %s", refName(d)).hinted("Try: rigkeep bench %s", k.args[0])
 	}
 	b := &benchRun{invocation: k, d: d, s: s, only: only}
 	switch {
@@ -125,7 +125,7 @@ func (k *invocation) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 	if saw == "" {
 		for _, f := range []string{"axis", "value", "hz", "tilt", "text", "key"} {
 			if k.c.IsSet(f) {
-				return nil, usage("--%s needs --saw: what was seen", f).hinted("for example: rigkeep bench %s --axis pan --value 40 --saw clean; to work on some axes only: --only pan,tilt", k.args[0])
+				return nil, usage("--%s needs --saw", f).hinted("for example: rigkeep bench %s --axis pan --value 40 --saw clean; to work on some axes only: --only pan,tilt", k.args[0])
 			}
 		}
 		return out, nil
@@ -219,7 +219,7 @@ func (b *benchRun) resume() error {
 			if err != nil {
 				return err
 			}
-			b.say("closed as it stood: %s", b.s.Path)
+			b.say("previous session closed, nothing added: %s", b.s.Path)
 		}
 		b.s = nil
 	}
@@ -242,7 +242,7 @@ func (b *benchRun) resume() error {
 			return err
 		}
 		if !u.Is(b.s.Log.Unit) {
-			return fail(exitConflict, "the open session is on unit %s, not on %s", safe.Line(b.s.Log.Unit), unit).hinted("go on without --unit, or begin another with --new")
+			return fail(exitConflict, "the open session is on unit %s, not on %s", safe.Line(b.s.Log.Unit), unit).hinted("go on without --unit, or start another with --new")
 		}
 	}
 	return nil
@@ -260,7 +260,7 @@ func (b *benchRun) answer(e bench.Event) error {
 		return &failure{code: exitUsage, text: refused.Error(), err: err}
 	}
 	if errors.Is(err, store.ErrChanged) {
-		if d, lerr := b.loadNow(false, "bench works on the rig as it is now"); lerr == nil && d.Rig.ID != b.d.Rig.ID {
+		if d, lerr := b.loadNow(false, "bench uses the current build only"); lerr == nil && d.Rig.ID != b.d.Rig.ID {
 			return b.moved(d)
 		}
 	}
@@ -269,8 +269,8 @@ func (b *benchRun) answer(e bench.Event) error {
 
 // moved says that the rig is another build now than when the session was taken up.
 func (b *benchRun) moved(d *library.Loaded) error {
-	return fail(exitConflict, "the build of %s was changed and saved meanwhile: the session was on %s, and it is %s now; the last answer was not noted", refName(b.d), b.d.Rig.ID, d.Rig.ID).
-		hinted("the answers before are in the session's log; balance again, then begin another: rigkeep bench %s --new", b.args[0])
+	return fail(exitConflict, "the build of %s has changed during the session (was %s, now %s); the last answer was not stored", refName(b.d), b.d.Rig.ID, d.Rig.ID).
+		hinted("the answers before are in the session's log; balance again, then start another: rigkeep bench %s --new", b.args[0])
 }
 
 // scripted adds the answers of a command line, ends or saves the session where
@@ -362,7 +362,7 @@ func (b *benchRun) scripted(answers []bench.Event) error {
 	}
 	if bad && !b.c.Bool("go-on") {
 		if !b.json() {
-			b.say("rebalance before going on, or add --go-on")
+			b.say("Rebalance, or add --go-on to continue anyway")
 		}
 		return errFindings
 	}
@@ -391,7 +391,7 @@ func (k *invocation) effortReadings() (map[schema.Axis][]float64, error) {
 		}
 		for _, v := range e {
 			if v < -100 || v > 100 {
-				return nil, usage("--effort: %s %% on %s is no effort; want percent from -100 to 100", schema.Num(v), a)
+				return nil, usage("--effort: %s %% on %s: enter a percentage from -100 to 100", schema.Num(v), a)
 			}
 		}
 	}
@@ -561,7 +561,7 @@ func (b *benchRun) encodeState(saved string) error {
 // recheck reads the rig and its tune anew before anything is made of what was
 // read when the session began, and says what does not go with it any more.
 func (b *benchRun) recheck() error {
-	d, err := b.loadNow(false, "bench works on the rig as it is now")
+	d, err := b.loadNow(false, "bench uses the current build only")
 	if err != nil {
 		return err
 	}
@@ -583,7 +583,7 @@ func (b *benchRun) warnChangedSetup() {
 			b.drift = map[string]bool{}
 		}
 		b.drift[w] = true
-		b.say("%s", strings.TrimRight(wrap("note: "+safe.Line(w)+". What the session found holds for what it was worked with: put that back, or look for the onset again (--new begins another session)", "", b.wide), "\n"))
+		b.say("%s", strings.TrimRight(wrap("note: "+safe.Line(w)+". The results apply only to the setup they were found with: restore it, or start a new session (--new)", "", b.wide), "\n"))
 	}
 }
 
@@ -634,7 +634,7 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 		return "", err
 	}
 	b.printUnit(facts)
-	b.say("when it has been worked, record the proof: rigkeep prove %s", b.args[0])
+	b.say("Test it handheld, then record it.\nTry: rigkeep prove %s", b.args[0])
 	return "", nil
 }
 

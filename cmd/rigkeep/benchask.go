@@ -31,16 +31,16 @@ func (b *benchRun) interactive() error {
 	done()
 	if errors.Is(err, errStopped) {
 		if b.s == nil || !b.s.Saved() { // only the unit was asked for
-			return stopped("stopped; nothing was answered yet", "begin again with: rigkeep bench "+b.args[0])
+			return stopped("Stopped. No answers recorded.", "Try: rigkeep bench "+b.args[0])
 		}
-		return stopped(fmt.Sprintf("stopped after %d answers; all of them are in %s", len(b.s.Log.Steps), b.s.Path), "go on with: rigkeep bench "+b.args[0]+" --resume")
+		return stopped(fmt.Sprintf("Stopped. %d answers stored in %s", len(b.s.Log.Steps), b.s.Path), "Try: rigkeep bench "+b.args[0]+" --resume")
 	}
 	return err
 }
 
 func (b *benchRun) runQuestions(a *prompter) error {
 	if b.s != nil && !b.c.Bool("resume") && !b.c.Bool("new") {
-		a.say("A session of %s with %d answers is open.", b.clock(b.s.Log.Began), len(b.s.Log.Steps))
+		a.say("A session from %s is open (%d answers).", b.clock(b.s.Log.Began), len(b.s.Log.Steps))
 		c, _, err := a.choose("go on with it, begin a new one, or leave? [g/n/q]", []choice{{'g', "go on"}, {'n', "new"}, {'q', "leave"}}, 'g')
 		if err != nil {
 			return err
@@ -82,7 +82,7 @@ func (b *benchRun) runQuestions(a *prompter) error {
 			a.say("There is no unit of %s on record, so what this session finds is kept for the model of gimbal, not for the one on the stand; rigkeep unit new %s SERIAL names it.", b.d.Sheet.Slug, b.d.Sheet.Slug)
 		}
 	} else {
-		a.say("%d answers so far; here it goes on.", len(b.s.Log.Steps))
+		a.say("Continuing after %d answers.", len(b.s.Log.Steps))
 	}
 	b.told = map[bench.Stage]bool{}
 	if b.looks() == 0 {
@@ -182,7 +182,7 @@ func (b *benchRun) balance(a *prompter) (leave bool, err error) {
 			return true, nil
 		case act == 'u':
 			if i == 0 {
-				a.say("this is the first point")
+				a.say("already at the first point")
 				continue
 			}
 			i--
@@ -214,7 +214,7 @@ func (b *benchRun) balance(a *prompter) (leave bool, err error) {
 			return false, err
 		}
 		if c == 'q' {
-			a.say("Rebalance, then go on with: rigkeep bench %s --resume", b.args[0])
+			a.say("Rebalance first.\nTry: rigkeep bench %s --resume", b.args[0])
 			return false, errFindings
 		}
 		if c == 'g' {
@@ -271,7 +271,7 @@ func (a *prompter) efforts(point string) (efforts []float64, act byte, err error
 
 var lookChoices = []choice{{'c', "clean"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "on the stand only"}, {'k', "skip this axis"}, {'u', "undo"}, {'n', "note"}, {'o', "another value"}, {'q', "leave"}}
 var decideChoices = []choice{{'w', "withdraw the oscillation"}, {'k', "keep it as the onset"}, {'u', "undo"}, {'n', "note"}, {'q', "leave"}}
-var handChoices = []choice{{'c', "clean in the hand"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "on the stand only"}, {'k', "skip the rest"}, {'u', "undo"}, {'n', "note"}, {'q', "leave"}}
+var handChoices = []choice{{'c', "clean handheld"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "on the stand only"}, {'k', "skip the rest"}, {'u', "undo"}, {'n', "note"}, {'q', "leave"}}
 
 var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'h': bench.Chatter, 'r': bench.Rocking, 's': bench.Stand, 'k': bench.Skip, 'u': bench.Back}
 
@@ -347,12 +347,12 @@ func (b *benchRun) hz(a *prompter, e *bench.Event, typed string) bool {
 		return true
 	}
 	if !e.Saw.Oscillates() && e.Saw != bench.Stand {
-		a.say("the number %s was not used: only an oscillation has a frequency", typed)
+		a.say("%s ignored: only an oscillation has a frequency", typed)
 		return true
 	}
 	v, err := strconv.ParseFloat(typed, 64)
 	if err != nil || !(v > 0 && v <= schema.MaxShakeHz) {
-		a.say("%s is no frequency: a number above 0 and up to %g Hz goes before the key; nothing was noted", typed, schema.MaxShakeHz)
+		a.say("%s Hz is out of range (above 0, up to %g). Nothing stored; answer again", typed, schema.MaxShakeHz)
 		return false
 	}
 	e.Hz = v
@@ -398,7 +398,7 @@ var otherChoices = append(lookChoices[:4:4], choice{'u', "undo, none of these"})
 // thought better of.
 func (b *benchRun) otherValue(a *prompter, x schema.Axis) (bench.Event, error) {
 	for {
-		s, err := a.line("which value was set? [Enter: none]")
+		s, err := a.line("which value did you set? [Enter: none]")
 		if err != nil || s == "" {
 			return bench.Event{}, err
 		}
@@ -434,16 +434,16 @@ func (b *benchRun) askHand(a *prompter, p bench.Proposal) (leave bool, err error
 		for _, r := range b.s.State.Results() {
 			switch r.Status {
 			case bench.Failed:
-				a.say("%s oscillates at its softest and has no value: do not work the head in the hand like that. Leave with q, mend it (balance, loose parts, filters), then look at it again.", r.Axis)
+				a.say("%s oscillates even at its softest setting. Do not operate it like this. Press q, check balance, loose parts and filters, then try again.", r.Axis)
 			case bench.Skipped:
-				a.say("%s was skipped and stays at what it is set to.", r.Axis)
+				a.say("%s skipped; value unchanged.", r.Axis)
 			}
 		}
-		a.say("Now in the hand, with %s: walk, turn, tap the handle. The tilt with the least inertia about pan comes first, since it oscillates soonest there.", strings.Join(kept, ", "))
+		a.say("Handheld test with %s: walk, turn, tap the handle. First tilt: where pan has the least inertia and oscillates first.", strings.Join(kept, ", "))
 	}
 	b.tell(a, bench.InHand, handChoices)
 	h := b.s.State.HandCheck()
-	c, hz, err := a.choose(fmt.Sprintf("in the hand, %s (%d of %d) %s", p.Point.Label, h.Clean+1, h.Points, keysOf(handChoices)), handChoices, 0)
+	c, hz, err := a.choose(fmt.Sprintf("handheld, %s (%d of %d) %s", p.Point.Label, h.Clean+1, h.Points, keysOf(handChoices)), handChoices, 0)
 	if err != nil {
 		return false, err
 	}
@@ -482,7 +482,7 @@ func (b *benchRun) finish(a *prompter) error {
 		return err
 	}
 	if len(b.s.KeptValues()) == 0 {
-		a.say("No value was kept, so the tune stays as it is.")
+		a.say("No new value found; the tune is unchanged.")
 		c, _, err := a.choose("end the session, take the last answer back, or leave it open? [e/u/q]", []choice{{'e', "end"}, {'u', "undo"}, {'q', "leave"}}, 'q')
 		if err != nil || c == 'q' {
 			return err
@@ -498,7 +498,7 @@ func (b *benchRun) finish(a *prompter) error {
 		return b.lib.EndSession(ctx, b.s, b.Now())
 	}
 	if w == "" {
-		w = "the tune has these values already; the log of the session is saved"
+		w = "values unchanged; session log saved"
 	}
 	a.say("would save, with the log of the session:\n%s", safe.Text(w))
 	c, _, err := a.choose("save, take the last answer back, or leave it open? [s/u/q]", []choice{{'s', "save"}, {'u', "undo"}, {'q', "leave"}}, 0)
@@ -507,7 +507,7 @@ func (b *benchRun) finish(a *prompter) error {
 	}
 	switch c {
 	case 'q':
-		a.say("The session stays open; save it with: rigkeep bench %s --save", b.args[0])
+		a.say("Session left open.\nTry: rigkeep bench %s --save", b.args[0])
 		return nil
 	case 'u':
 		if err := b.take(a, bench.Event{Saw: bench.Back}); err != nil {
@@ -517,7 +517,7 @@ func (b *benchRun) finish(a *prompter) error {
 	}
 	why := b.c.String("message")
 	if why == "" {
-		if why, err = a.line(fmt.Sprintf("why? [Enter: %s]", safe.Line(b.defaultWhy()))); err != nil {
+		if why, err = a.line(fmt.Sprintf("reason [Enter: %s]", safe.Line(b.defaultWhy()))); err != nil {
 			return err
 		}
 	}

@@ -68,16 +68,16 @@ func (b *benchRun) printEnd() {
 		case r.Status == bench.Skipped || r.Status == bench.Open || r.Status == bench.Failed:
 			how = string(r.Status)
 		case r.Status == bench.NoOnset:
-			how = "no onset seen"
+			how = "no onset found"
 		case len(r.StandOnly) > 0:
-			how = strings.TrimSpace(how + ", on the stand only in part")
+			how = strings.TrimSpace(how + ", partly on the stand only")
 		}
 		t.add(r.Axis.String(), num(r.Kept), num(r.Clean), num(r.Onset), hz, margin, fmt.Sprint(r.Looks), how)
 	}
 	b.out("\n%s", t.render(b.paint, "", b.wide))
 	for _, r := range results {
 		for _, c := range r.Contradictions {
-			b.out("%s", wrap(b.paint.warn("look again: ")+safe.Text(c), "", b.wide))
+			b.out("%s", wrap(b.paint.warn("check again: ")+safe.Text(c), "", b.wide))
 		}
 	}
 	b.out("%s\n", wrap(b.handWords(), "", b.wide))
@@ -106,7 +106,7 @@ func (b *benchRun) printReadings(results []bench.AxisResult) {
 			continue
 		}
 		if !said {
-			b.out("%s", wrap("For comparison only, the onsets as published rules read them (they suit processes with much friction; what is kept here goes by the sheet's margin):", "", b.wide))
+			b.out("%s", wrap("For comparison, published tuning rules (not used for the kept values):", "", b.wide))
 			said = true
 		}
 		b.out("%s", wrap(r.Axis.String()+": "+preset.ReadingsText(ps), "  ", b.wide))

@@ -13,7 +13,7 @@ import (
 func checkVerb() command {
 	return command{
 		name: "check", short: "check the whole library: files, fingerprints, references, git",
-		long:    "Reads every file strictly and says what does not hold, with file, line and what to do. --git also has the machine's own git look at every object. --install-drivers tells git, for this copy of the library alone, to merge and compare its files by key as Rigkeep does, so that people who use plain git are as safe. Exit 1 when something is to be done, 5 when git finds damage.",
+		long:    "Checks every file and lists errors with file, line and fix. --git also runs git fsck. --install-drivers makes plain git merge and compare by key in this copy. Exit 1 on errors, 5 if git finds damage.",
 		example: "rigkeep check\nrigkeep check --git --json\nrigkeep check --install-drivers",
 		flags:   boolFlags("git", "run git fsck --strict as well", "install-drivers", "have plain git merge and compare by key", "quiet", "only the exit code"),
 		pages:   true, reads: true, argKind: nil, run: runCheck,
@@ -37,7 +37,7 @@ func runCheck(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		gitSays = "git fsck --strict: nothing to say"
+		gitSays = "git fsck: no errors"
 		if status != 0 {
 			if strings.Contains(out.String(), "safe.directory") { // git-config(1), safe.directory
 				return fail(exitConflict, "git does not work in a library of another owner: %s", k.lib.Store.Root()).
@@ -101,7 +101,7 @@ func runCheck(k *invocation) error {
 		k.printUnsaved(dirty)
 	}
 	if damaged {
-		return &failure{code: exitDamaged, text: "git found damage in the library", hint: "copy the library before doing anything else; a clone that is whole can give back what is missing"}
+		return &failure{code: exitDamaged, text: "git found damage in the library", hint: "back up the library first; restore the missing objects from an intact clone"}
 	}
 	if worst {
 		return errFindings
@@ -121,7 +121,7 @@ func (s *safeBuffer) String() string { return string(s.b) }
 
 func schemaVerb() command {
 	return command{
-		name: "schema", args: "KIND", short: "JSON Schema of a kind of file, for editors",
+		name: "schema", args: "KIND", short: "print the JSON Schema of a file kind",
 		long:    "Kinds: library, gimbal, rig, tune, bench, job. A library has them all under schema/, and its files name them in their first line, which editors that check TOML read.",
 		example: "rigkeep schema tune > tune.schema.json",
 		noLib:   true, minArgs: 1, maxArgs: 1, argKind: []string{"kind"}, run: runSchema,
@@ -130,7 +130,7 @@ func schemaVerb() command {
 
 func runSchema(k *invocation) error {
 	if _, ok := k.cat.Kind(k.args[0]); !ok {
-		f := fail(exitNotFound, "there is no kind of file %q", k.args[0])
+		f := fail(exitNotFound, "unknown file kind %q", k.args[0])
 		if s := schema.Suggest(k.args[0], schema.Kinds); s != "" {
 			return f.hinted("%s", s)
 		}
@@ -146,8 +146,8 @@ func runSchema(k *invocation) error {
 
 func gitVerb() command {
 	return command{
-		name: "git", args: "…", short: "plain git in the library, the way out",
-		long:    "Runs the machine's git in the library's folder with what follows. Everything Rigkeep keeps can be read, undone and moved with it.",
+		name: "git", args: "…", short: "run git in the library",
+		long:    "Runs git in the library folder.",
 		example: "rigkeep git log --oneline\nrigkeep git status",
 		raw:     true, noLib: true, maxArgs: -1, run: runGit,
 	}

@@ -59,10 +59,10 @@ func (v *command) command(e Env, path string) *cli.Command {
 	}
 	cmd.Flags = append(cmd.Flags, v.flags...)
 	if v.reads || v.changes {
-		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "json", Usage: "print the answer as JSON, in the documented shape"})
+		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "json", Usage: "print JSON"})
 	}
 	if v.changes {
-		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "dry-run", Usage: "say what would be done, change nothing"})
+		cmd.Flags = append(cmd.Flags, &cli.BoolFlag{Name: "dry-run", Usage: "preview only; change nothing"})
 	}
 	sortFlags(cmd.Flags)
 	for i := range v.subs {
@@ -75,11 +75,11 @@ func (v *command) command(e Env, path string) *cli.Command {
 		}
 		cmd.Action = func(c *cli.Context) error {
 			if c.Args().Present() {
-				f := usage("there is no command %q under %s", c.Args().First(), full)
+				f := usage("unknown command %q under %s", c.Args().First(), full)
 				if s := schema.Suggest(c.Args().First(), names); s != "" {
 					return f.hinted("%s", s)
 				}
-				return f.hinted("there are: %s", strings.Join(names, ", "))
+				return f.hinted("commands: %s", strings.Join(names, ", "))
 			}
 			return usage("%s needs a command: %s", full, strings.Join(names, ", ")).hinted("see: rigkeep %s --help", full)
 		}
@@ -98,7 +98,7 @@ func (v *command) start(e Env, c *cli.Context, full string) error {
 			return usage("%s needs %s", full, v.args).hinted("see: rigkeep %s --help", full)
 		}
 		if v.maxArgs >= 0 && len(args) > v.maxArgs {
-			return usage("%s takes %s; %q is too much", full, joinOrNone(v.args), args[v.maxArgs]).hinted("see: rigkeep %s --help", full)
+			return usage("unexpected argument %q", args[v.maxArgs]).hinted("see: rigkeep %s --help", full)
 		}
 	}
 	k := &invocation{Env: e, c: c, command: v, args: args, cat: e.catalogue(), paint: paint{e.colour(c.String("color"))}, wide: e.width(c.Int("width"))}
@@ -129,7 +129,7 @@ func joinOrNone(s string) string {
 func plainUsage(err error) string {
 	s := err.Error()
 	if n, ok := strings.CutPrefix(s, "flag provided but not defined: "); ok {
-		return "there is no flag " + "--" + strings.TrimLeft(n, "-")
+		return "unknown flag " + "--" + strings.TrimLeft(n, "-")
 	}
 	if n, ok := strings.CutPrefix(s, "flag needs an argument: "); ok {
 		return "the flag --" + strings.TrimLeft(n, "-") + " needs a value"
@@ -138,7 +138,7 @@ func plainUsage(err error) string {
 		if strings.HasPrefix(s, "invalid boolean") {
 			return "the flag --" + m[2] + " takes no value, and was given " + m[1]
 		}
-		return "--" + m[2] + " " + m[1] + ": a number was expected"
+		return "--" + m[2] + " " + m[1] + ": write a number"
 	}
 	return s
 }

@@ -22,15 +22,15 @@ import (
 
 func compareVerb() command {
 	return command{
-		name: "compare", args: "A B", short: "what differs, by number and by behaviour",
+		name: "compare", args: "A B", short: "compare two tunes, rigs, jobs or files",
 		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), a part (part:NAME), both at a moment with @WHEN, what a unit holds by its record (unit:UNIT), or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
-			"With one name, compares what is saved with what lies in the work tree. Exit 1 when something differs.",
+			"With one name: saved against unsaved. Exit 1 if anything differs.",
 		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@night-pilotage --html changes.html\nrigkeep compare a-cam-prime b-cam-85 --patch\nrigkeep compare a-cam-prime\nrigkeep compare a-cam-prime --units",
-		flags: append(boolFlags("all", "show smaller changes too", "patch", "a unified diff that git apply and patch accept", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code", "units", "one tune beside what each unit holds of it"),
+		flags: append(boolFlags("all", "show smaller changes too", "patch", "print a unified diff (for git apply or patch)", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code", "units", "one tune beside what each unit holds of it"),
 			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"},
-			&cli.StringFlag{Name: "for", Usage: "behaviour for the lenses and moves of this `JOB`"},
-			&cli.StringFlag{Name: "move", Usage: "behaviour on this `MOVE`: \"turn 90deg in 2s\""},
-			&cli.StringFlag{Name: "lens", Usage: "behaviour through this `LENS`: 50mm"}, &cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}),
+			&cli.StringFlag{Name: "for", Usage: "use the lenses and moves of this `JOB`"},
+			&cli.StringFlag{Name: "move", Usage: "use this `MOVE`: \"turn 90deg in 2s\""},
+			&cli.StringFlag{Name: "lens", Usage: "use this `LENS`: 50mm"}, &cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}),
 		pages: true, reads: true, noLib: true, minArgs: 1, maxArgs: 2, argKind: []string{"side"}, run: runCompare,
 	}
 }
@@ -70,9 +70,9 @@ func (k *invocation) sideOf(name string) (diffview.Side, error) {
 	}
 	if strings.HasSuffix(name, ".toml") || strings.HasPrefix(name, "/") || strings.HasPrefix(name, ".") { // no rig is called so
 		if fi, err := os.Stat(k.path(name)); err == nil && fi.IsDir() {
-			return diffview.Side{}, usage("%s is a folder; a file was expected", name)
+			return diffview.Side{}, usage("%s is a folder, not a file", name)
 		}
-		return diffview.Side{}, fail(exitNotFound, "there is no file %s", name)
+		return diffview.Side{}, fail(exitNotFound, "file not found: %s", name)
 	}
 	d, err := k.lib.Load(name, false)
 	if err != nil {
@@ -257,10 +257,10 @@ func runCompare(k *invocation) error {
 	}
 	if len(names) == 1 {
 		if strings.Contains(names[0], "@") {
-			return usage("compare needs two sides").hinted("for example: rigkeep compare %s %s", names[0], strings.SplitN(names[0], "@", 2)[0])
+			return usage("name two things to compare").hinted("for example: rigkeep compare %s %s", names[0], strings.SplitN(names[0], "@", 2)[0])
 		}
 		if k.isFile(names[0]) {
-			return usage("compare needs two sides").hinted("for example: rigkeep compare %s RIG", names[0])
+			return usage("name two things to compare").hinted("for example: rigkeep compare %s RIG", names[0])
 		}
 		names = []string{names[0] + "@HEAD", names[0]}
 	}
@@ -464,7 +464,7 @@ func writeInto(path string, data []byte) error {
 }
 
 func isThere(path string) error {
-	return fail(exitConflict, "%s is there already", path).hinted("choose another name; nothing was replaced")
+	return fail(exitConflict, "%s already exists", path).hinted("nothing overwritten. Choose another name")
 }
 
 // createFile writes a new file and never replaces one.

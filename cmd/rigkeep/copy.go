@@ -33,7 +33,7 @@ func runCopy(k *invocation) error {
 		return err
 	}
 	if to.Tune != nil && !e.Same() && !k.dryRun() && len(k.unsaved(to.TunePath())) > 0 {
-		if err := k.confirm(fmt.Sprintf("%s has edits that are in no revision. Replace its values?", to.TunePath())); err != nil {
+		if err := k.confirm(fmt.Sprintf("%s has unsaved edits. Overwrite its values?", to.TunePath())); err != nil {
 			return err
 		}
 	}

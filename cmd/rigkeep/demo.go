@@ -24,7 +24,7 @@ func demoVerb() command {
 		name: "demo", args: "[DIR]", short: "make a demo library and walk through the job",
 		long:    "Plays an invented scenario in DIR, or in a new folder of the system's for temporary files: a documentary about a harbour pilot station, four rigs on two gimbals, three jobs, three roles. Prints a line for each step; --full prints each command with its output. A folder that is not empty is refused.",
 		example: "rigkeep demo\nrigkeep demo harbour --full",
-		flags:   boolFlags("full", "print each command with its output", "quiet", "make the library, print only where it is"),
+		flags:   boolFlags("full", "print each command with its output", "quiet", "build the library, print only its location"),
 		changes: true, noLib: true, maxArgs: 1, argKind: []string{"file"}, run: runDemo,
 	}
 }
@@ -245,7 +245,7 @@ func (k *invocation) demoDir() (string, error) {
 	es, err := os.ReadDir(dir)
 	switch {
 	case err == nil && len(es) > 0:
-		return "", fail(exitConflict, "%s is not empty", dir).hinted("the demo only writes into a new or empty folder")
+		return "", fail(exitConflict, "%s is not empty", dir).hinted("choose a new or empty folder")
 	case err == nil:
 		return dir, nil
 	case os.IsNotExist(err):

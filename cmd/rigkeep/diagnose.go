@@ -22,10 +22,10 @@ import (
 
 func diagnoseVerb() command {
 	return command{
-		name: "diagnose", short: "from what was seen, or a gyro log, to the cause and what to try",
+		name: "diagnose", short: "find the likely cause of a shake",
 		long: "Without a log it asks a few questions, or takes the answers from flags, and ranks the causes with what speaks for each. With --log it reads a gyro log (CSV) first: band levels, peaks, harmonics, and whether that is a hand's sway, a a rocking or a chatter. " +
-			"With --rig it uses that rig's record as well: onsets seen in its sessions, the resting effort of its proof, parts that ring; and says what a step of a filter costs in phase margin by the loop model. What to try comes in the order balance, build, stiffness, following, filters. " +
-			"The knowledge is a table that can be read and changed: --table prints it, --causes FILE uses another.",
+			"With --rig it also uses that rig's record: onsets, resting effort, ringing parts, and what a filter step costs in phase margin. Steps are in the order balance, build, stiffness, follow, filters. " +
+			"--table prints the table of causes; --causes FILE uses your own.",
 		example: "rigkeep diagnose --axis tilt --feel chatter --when tap --held stops --rig b-cam-85\nrigkeep diagnose --log ../desk/b-cam-shake.csv --rig b-cam-85\nrigkeep diagnose --table",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "log", Usage: "a gyro log, CSV `FILE`; - for standard input"},
@@ -34,7 +34,7 @@ func diagnoseVerb() command {
 			&cli.Float64Flag{Name: "rate", Usage: "sample rate in `HZ`, for a log without time"},
 			&cli.StringFlag{Name: "rate-unit", Usage: "`UNIT` of the turn rates: deg/s or rad/s; else from the header"},
 			&cli.StringFlag{Name: "time-unit", Usage: "`UNIT` of the time: s, ms, us or ns; else from the header or its steps"},
-			&cli.StringSliceFlag{Name: "band", Usage: "give the level of this `BAND` too, as 20-40 (Hz); may be repeated"},
+			&cli.StringSliceFlag{Name: "band", Usage: "give the level of this `BAND` too, as 20-40 (Hz); repeatable"},
 			&cli.StringFlag{Name: "rig", Usage: "the `RIG[/TUNE]` that shakes: its record is used"},
 			&cli.StringFlag{Name: "axis", Usage: "which `AXIS`: pan, tilt, roll, several"},
 			&cli.StringFlag{Name: "feel", Usage: "how it `FEELS`: chatter, rocking, jerk"},
@@ -238,14 +238,14 @@ func (x *diagnosis) read() error {
 			defer f.Close()
 			var fi os.FileInfo
 			if fi, err = f.Stat(); err == nil && fi.IsDir() {
-				return fail(exitUsage, "%s is a folder", name).hinted("name the log itself, a CSV file")
+				return fail(exitUsage, "%s is a folder", name).hinted("give a CSV file")
 			}
 			if err == nil {
 				in, size = f, fi.Size()
 			}
 		}
 		if errors.Is(err, os.ErrNotExist) {
-			return fail(exitNotFound, "there is no file %s", name)
+			return fail(exitNotFound, "file not found: %s", name)
 		}
 		if err != nil {
 			return &failure{code: exitNetwork, text: "reading " + name + " failed: " + rootCause(err), err: err}
@@ -301,7 +301,7 @@ func (b *bar) done() {
 // asked puts the questions.
 func (x *diagnosis) asked() error {
 	if x.c.Bool("no-input") || x.json() && !x.c.Bool("plain") {
-		return usage("diagnose needs a log or an answer").hinted("for example: rigkeep diagnose --axis tilt --feel chatter --when tap")
+		return usage("nothing to diagnose: give a log or an answer").hinted("for example: rigkeep diagnose --axis tilt --feel chatter --when tap")
 	}
 	a, done, err := x.ask(x.c.Bool("plain"))
 	if err != nil {
@@ -382,7 +382,7 @@ func (x *diagnosis) print() {
 		}
 	}
 	if len(given) > 0 {
-		x.out("%s", wrap("going by: "+safe.Line(strings.Join(given, ", ")), "", x.wide))
+		x.out("%s", wrap("You said: "+safe.Line(strings.Join(given, ", ")), "", x.wide))
 	}
 	if x.rig != nil {
 		for _, a := range x.axes() {
@@ -403,13 +403,13 @@ func (x *diagnosis) print() {
 		x.out("%s", hang(fmt.Sprintf("  %d. ", i+1), x.paint.bold(safe.Line(c.Name)), x.wide))
 		x.out("%s", wrap(safe.Text(c.Why), "     ", x.wide))
 		if len(c.For) > 0 {
-			x.out("%s", wrap("for it: "+safe.Text(strings.Join(c.For, "; ")), "     ", x.wide))
+			x.out("%s", wrap("for: "+safe.Text(strings.Join(c.For, "; ")), "     ", x.wide))
 		}
 		if len(c.Against) > 0 {
-			x.out("%s", wrap("against it: "+safe.Text(strings.Join(c.Against, "; ")), "     ", x.wide))
+			x.out("%s", wrap("against: "+safe.Text(strings.Join(c.Against, "; ")), "     ", x.wide))
 		}
 	}
-	x.out("\n%s\n", x.paint.bold("What to try, in this order"))
+	x.out("\n%s\n", x.paint.bold("Try in this order"))
 	for i, p := range x.plan {
 		head := p.Do
 		if p.Key != "" {
@@ -432,7 +432,7 @@ func hang(lead, text string, width int) string {
 
 func (x *diagnosis) printPrice(p diagnose.Planned) {
 	if x.rig == nil {
-		x.out("%s", wrap("price: phase margin on every axis; --rig RIG says how much", "     ", x.wide))
+		x.out("%s", wrap("cost: phase margin on every axis (--rig RIG shows how much)", "     ", x.wide))
 		return
 	}
 	for _, f := range x.prices {
@@ -448,7 +448,7 @@ func (x *diagnosis) printLog() {
 	t := r.Timing
 	even := "even"
 	if !t.Even {
-		even = fmt.Sprintf("uneven steps up to %.3g ms, brought to an even grid by their timestamps (%s)", t.StepMax*1e3, r.Method)
+		even = fmt.Sprintf("uneven samples (up to %.3g ms), resampled by timestamp (%s)", t.StepMax*1e3, r.Method)
 	}
 	x.out("%s", wrap(fmt.Sprintf("%d rows over %.1f s, %.4g Hz, %s", t.Rows, t.Duration, r.Rate, even), "", x.wide))
 	var cols []string
@@ -470,7 +470,7 @@ func (x *diagnosis) printLog() {
 		head = append(head, name)
 		tab.right[i+1] = true
 	}
-	tab.add(append(head, "strongest, Hz (deg/s rms)")...)
+	tab.add(append(head, "peaks, Hz (deg/s rms)")...)
 	for _, a := range r.Axes {
 		row := []string{a.Axis}
 		for _, l := range a.Levels {

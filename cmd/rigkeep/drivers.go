@@ -121,7 +121,7 @@ func runMergeDriver(k *invocation) error {
 	}
 	shown := safe.Line(path)
 	for _, s := range out.Stale {
-		k.say("%s: %s: work it in the hand again", shown, safe.Line(s))
+		k.say("%s: %s: test it handheld again", shown, safe.Line(s))
 	}
 	for _, l := range out.Lost {
 		k.say("%s: not kept: %s", shown, safe.Line(l))

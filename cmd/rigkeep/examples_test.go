@@ -52,7 +52,7 @@ func TestExamplesRun(t *testing.T) {
 			words := cutWords(line)
 			code := Main(words, e)
 			ok := code == exitOK || code == exitFindings ||
-				strings.Contains(errs.String(), "there is no terminal to ask on") ||
+				strings.Contains(errs.String(), "no terminal for questions") ||
 				strings.Contains(errs.String(), "has no photo \"") || strings.Contains(errs.String(), "there is no such file") || strings.Contains(errs.String(), "there is no file") || strings.Contains(errs.String(), "there is no key file") || strings.Contains(errs.String(), "standard input:1:1") ||
 				strings.Contains(errs.String(), "no session is open") || strings.Contains(errs.String(), "still the template") ||
 				strings.Contains(errs.String(), "the library proposes") || strings.Contains(errs.String(), "is pinned here") || strings.Contains(errs.String(), "backtest needs at least two") || strings.Contains(errs.String(), "proved tunes") ||

@@ -32,13 +32,13 @@ var exitTable = []struct {
 	kind string
 	text string
 }{
-	{exitOK, "done", "done, nothing to say against it"},
-	{exitFindings, "findings", "there are differences or findings"},
-	{exitUsage, "usage", "the command was not understood, or an answer is missing"},
-	{exitNotFound, "not-found", "no such rig, tune, job, revision or file"},
+	{exitOK, "done", "success"},
+	{exitFindings, "findings", "differences or findings (or: does not fit)"},
+	{exitUsage, "usage", "wrong usage, or a required answer is missing"},
+	{exitNotFound, "not-found", "not found: rig, tune, job, revision or file"},
 	{exitConflict, "conflict", "conflict, diverged, changed meanwhile, busy, or refused"},
-	{exitDamaged, "damaged", "a file is damaged or not to be trusted"},
-	{exitNetwork, "network", "the network or a device did not answer"},
+	{exitDamaged, "damaged", "damaged or untrusted file"},
+	{exitNetwork, "network", "network or device did not answer"},
 	{exitInterrupt, "interrupted", "interrupted"},
 }
 

@@ -13,8 +13,8 @@ import (
 
 func explainVerb() command {
 	return command{
-		name: "explain", args: "[KEY]", short: "what a parameter does, up and down, and what it means on a rig",
-		long:    "Without a key, lists the parameters by group in the order in which to touch them. With --rig, gives the present value, its range and what one step would mean on that rig's gimbal.",
+		name: "explain", args: "[KEY]", short: "explain a parameter",
+		long:    "Without a key: all parameters, in the order to adjust them. With --rig: the current value, range and step on that rig.",
 		example: "rigkeep explain\nrigkeep explain stiffness.tilt --rig a-cam-prime\nrigkeep explain follow.walk.deadband.pan",
 		flags:   []cli.Flag{&cli.BoolFlag{Name: "all", Usage: "the whole text"}, &cli.StringFlag{Name: "rig", Usage: "explain it on this `RIG`"}},
 		pages:   true, reads: true, noLib: true, maxArgs: 1, argKind: []string{"key"}, run: runExplain,
@@ -52,11 +52,11 @@ func runExplain(k *invocation) error {
 		for _, p := range k.cat.Params() {
 			known = append(known, p.Path)
 		}
-		f := fail(exitNotFound, "there is no parameter %q", key)
+		f := fail(exitNotFound, "unknown parameter %q", key)
 		if s := schema.Suggest(key, append(known, k.cat.Expand([]string{"walk"})...)); s != "" {
 			return f.hinted("%s", s)
 		}
-		return f.hinted("list them with: rigkeep explain")
+		return f.hinted("Try: rigkeep explain")
 	}
 	if k.json() {
 		return k.encode(struct {
@@ -200,7 +200,7 @@ func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) 
 		k.printf("\n%s\n", k.paint.bold("On "+d.Label()+" ("+on.Gimbal+")"))
 		t := table{}
 		if on.Missing {
-			t.add("dial", "this gimbal's sheet has none for it")
+			t.add("dial", "no such dial in this gimbal's sheet")
 		}
 		if on.Value != nil {
 			v := withUnit(schema.Num(*on.Value), on.Unit)
@@ -211,7 +211,7 @@ func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) 
 			}
 			t.add("now", v)
 		} else {
-			t.add("now", "not set in this tune")
+			t.add("now", "not set")
 		}
 		if on.Min != nil && on.Max != nil {
 			r := schema.Num(*on.Min) + " to " + schema.Num(*on.Max)
@@ -235,7 +235,7 @@ func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) 
 			}
 		}
 		if on.Raises != "" {
-			t.add("what it moves", on.Raises)
+			t.add("also changes", on.Raises)
 		}
 		for _, pr := range on.Problems {
 			t.add("problem", pr.Error())
@@ -248,7 +248,7 @@ func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) 
 	p("Too much looks like", ex.TooMuch)
 	p("Too little looks like", ex.TooLittle)
 	if len(ex.With) > 0 {
-		k.printf("\n%s\n", k.paint.bold("Works with"))
+		k.printf("\n%s\n", k.paint.bold("Affects and affected by"))
 		t := table{}
 		for _, w := range ex.With {
 			t.add(w.Key, w.Text)
@@ -313,7 +313,7 @@ func (k *invocation) explainList(d *library.Loaded) error {
 		}
 		k.write(t.render(k.paint, "  ", k.wide))
 	}
-	k.say("more on one: rigkeep explain KEY")
+	k.say("Try: rigkeep explain stiffness.tilt")
 	return nil
 }
 

@@ -28,21 +28,21 @@ func fitVerb() command {
 			"Exit 1 when something does not fit or cannot be balanced.",
 		example: "rigkeep fit a-cam-prime\nrigkeep fit a-cam-prime --why\nrigkeep fit a-cam-prime --without monitor --on skiff-small\nrigkeep fit a-cam-prime --effort roll=2,tilt=-6/-3 --battery 98Wh\nrigkeep fit a-cam-prime --lens 35mm --sensor 24.9x18.7mm --pixels 6000",
 		flags: []cli.Flag{
-			&cli.StringSliceFlag{Name: "without", Usage: "leave out the part with this `SLOT` or name; may be repeated"},
-			&cli.StringSliceFlag{Name: "add", Usage: "add the parts of this build sheet `FILE`; may be repeated"},
-			&cli.StringFlag{Name: "on", Usage: "try it on another `GIMBAL`"},
+			&cli.StringSliceFlag{Name: "without", Usage: "try without this part (`SLOT` or name); repeatable"},
+			&cli.StringSliceFlag{Name: "add", Usage: "try with the parts of build sheet `FILE`; repeatable"},
+			&cli.StringFlag{Name: "on", Usage: "try on another `GIMBAL`"},
 			&cli.StringFlag{Name: "unit", Usage: "the marks on this `UNIT`, by serial or label"},
 			&cli.BoolFlag{Name: "why", Usage: "say what the marks and clearances rest on"},
 			&cli.BoolFlag{Name: "all", Usage: "every clearance, overhang, inertia and gravity"},
 			&cli.StringFlag{Name: "effort", Usage: "resting `EFFORTS` in percent, as tilt=-3 or, from either side, tilt=-5/-1; with commas for several axes"},
-			&cli.StringFlag{Name: "battery", Usage: "`ENERGY` of the battery, for what holding costs of it: 98Wh"},
+			&cli.StringFlag{Name: "battery", Usage: "battery `ENERGY`, as 98Wh, to show what holding costs"},
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH`"},
 			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
 			&cli.StringFlag{Name: "svg", Usage: "draw the build to scale in three views, to this `FILE`"},
 			&cli.Float64Flag{Name: "pixels", Usage: "`WIDTH` of the recorded frame in pixels"},
 			&cli.Float64Flag{Name: "squeeze", Usage: "anamorphic `FACTOR`, 1 for a spherical lens", Value: 1},
-			&cli.Float64Flag{Name: "magnification", Usage: "`RATIO` of image to subject in focus, 0 at infinity"},
-			&cli.StringFlag{Name: "pupil", Usage: "`DISTANCE` ahead of where the axes cross from which the lens sees; else the middle of the build's lens"},
+			&cli.Float64Flag{Name: "magnification", Usage: "magnification `RATIO` (0 at infinity)"},
+			&cli.StringFlag{Name: "pupil", Usage: "entrance pupil, `DISTANCE` ahead of the axis centre (default: middle of the lens)"},
 		},
 		pages: true, reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runFit,
 	}
@@ -436,7 +436,7 @@ func (k *invocation) overWords(it fit.Item) string {
 		return u.kg(-it.Margin) + " too heavy"
 	case it.What == "payload":
 		return u.kg(it.Margin) + " left of the payload"
-	case it.What == "smallest payload":
+	case it.What == "minimum payload":
 		return u.kg(-it.Margin) + " too light"
 	case it.Margin >= 0:
 		return fmt.Sprintf("%s, %s left", clearName(it.What), k.length(it.Margin, roundDown))
@@ -597,10 +597,10 @@ func (k *invocation) printEfforts(ans fitAnswer) {
 		k.write(wrap(safe.Text(h.Point+": "+h.Words), "  ", k.wide))
 		var cost []string
 		if h.Current != nil {
-			cost = append(cost, fmt.Sprintf("%.3g A and %.3g W of heat in its winding", *h.Current, *h.Heat))
+			cost = append(cost, fmt.Sprintf("%.3g A, %.3g W of motor heat", *h.Current, *h.Heat))
 		}
 		if h.StandingDeg != nil && *h.StandingDeg > 0 {
-			cost = append(cost, fmt.Sprintf("%.2g° out of place for good at the tune's stiffness (no integral term)", *h.StandingDeg))
+			cost = append(cost, fmt.Sprintf("constant error %.2g° at this tune's stiffness", *h.StandingDeg))
 		}
 		if len(cost) > 0 {
 			k.write(wrap("- holding it: "+strings.Join(cost, "; "), "  ", k.wide))
@@ -608,10 +608,10 @@ func (k *invocation) printEfforts(ans fitAnswer) {
 	}
 	switch {
 	case ans.Draw == nil:
-		k.write(wrap("What holding draws from the battery needs motor.*.torque_constant_nm_a and winding_ohm in the sheet.", "  ", k.wide))
+		k.write(wrap("Battery cost unknown: the gimbal sheet has no motor.*.torque_constant_nm_a and winding_ohm.", "  ", k.wide))
 		return
 	case ans.Draw.Share > 0:
-		k.write(wrap(fmt.Sprintf("Holding adds %.3g W to the battery's load, %.2g %% of it an hour.", ans.Draw.Power, ans.Draw.Share*100), "  ", k.wide))
+		k.write(wrap(fmt.Sprintf("Holding costs %.3g W, %.2g %% of the battery per hour.", ans.Draw.Power, ans.Draw.Share*100), "  ", k.wide))
 	default:
 		k.write(wrap(fmt.Sprintf("Holding adds %.3g W to the battery's load.", ans.Draw.Power), "  ", k.wide))
 	}
@@ -626,25 +626,25 @@ func (k *invocation) printSight(ans fitAnswer) {
 		return
 	}
 	u := k.units()
-	k.printf("\n%s\n", k.paint.bold("through the lens"))
+	k.printf("\n%s\n", k.paint.bold("View through the lens"))
 	t := table{}
 	t.add("field of view", fmt.Sprintf("%.1f° across, %.1f° up and down, %.1f° corner to corner", s.FOV.Across, s.FOV.UpDown, s.FOV.Corners))
 	if s.PixelDeg != nil {
-		t.add("one pixel", fmt.Sprintf("%.4f° of pan or tilt, %.4f° of roll at the corner: how steady it must hold", *s.PixelDeg, *s.RollPixelDeg))
+		t.add("one pixel", fmt.Sprintf("%.4f° pan, tilt, %.4f° roll (corner): the steadiness needed", *s.PixelDeg, *s.RollPixelDeg))
 	}
 	t.add("1 % of the width", fmt.Sprintf("%.3f° of pan or tilt", s.PercentDeg))
 	if l := s.Limits; l == nil {
-		t.add("tilt limits", "the sheet lists no obstacle, so nothing is known to come into frame")
+		t.add("tilt limits", "unknown: the gimbal sheet lists no [[obstacle]]")
 	} else {
 		side := func(way string, limit float64, by string) {
 			if by == "" {
-				t.add("tilt limit "+way, fmt.Sprintf("%.0f°, the gimbal's own travel: nothing comes into frame before", limit))
+				t.add("tilt limit "+way, fmt.Sprintf("%.0f° (full travel; nothing enters the view)", limit))
 			} else {
-				t.add("tilt limit "+way, fmt.Sprintf("%.1f°, then %s comes into frame", limit, safe.Line(by)))
+				t.add("tilt limit "+way, fmt.Sprintf("%.1f°; beyond it %s is in view", limit, safe.Line(by)))
 			}
 		}
 		if len(l.Always) > 0 {
-			t.add("in frame", "at level already, whatever the limit: "+safe.Line(strings.Join(l.Always, ", ")))
+			t.add("in frame", "in view even when level: "+safe.Line(strings.Join(l.Always, ", ")))
 		}
 		side("up", l.Up, l.UpBy)
 		side("down", l.Down, l.DownBy)

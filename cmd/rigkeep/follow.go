@@ -22,15 +22,15 @@ import (
 
 func followVerb() command {
 	return command{
-		name: "follow", args: "RIG[/TUNE]", short: "what a follow style does on a move: table, picture, and styles for a job's shots",
-		long: "Simulates how the head follows a move of the operator with a style of the tune: start delay, lag, settling, smoothness, how far the subject drifts in the frame of a lens, and how much of a walking sway comes through. On a gimbal whose sheet has no SI map for these dials the answer is relative to another style, --against, and says so. " +
+		name: "follow", args: "RIG[/TUNE]", short: "simulate a follow style, or suggest styles for a job's shots",
+		long: "Simulates the head during an operator move: start delay, trail, settling, subject drift in frame, and how much sway gets through. Without SI conversions in the gimbal sheet, results are relative to --against. " +
 			"With --for JOB it proposes dead band and lag for each shot of the job, by searching the model for the smoothest response whose lag keeps the subject in the stated share of the frame; --write puts them into the tune, and their names into the job's shot list, where a shot names none.\n" +
 			"Moves: " + strings.Join(strings.Fields(follow.MoveGrammar), " "),
 		example: "rigkeep follow b-cam-85 --style walk --lens 50mm --sensor 24.9x18.7mm\nrigkeep follow b-cam-85 --style walk --move \"turn 90deg in 2s\" --axis pan --svg turn.svg\nrigkeep follow b-cam-85 --style sweep --against walk\nrigkeep follow b-cam-85 --for pilot-station",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "style", Usage: "the follow `STYLE` to try"},
-			&cli.StringFlag{Name: "against", Usage: "another `STYLE` of the tune to set beside it"},
-			&cli.StringFlag{Name: "move", Usage: "what the operator does, as `WORDS`; else the kind of shot that the style is named after"},
+			&cli.StringFlag{Name: "against", Usage: "compare with this `STYLE`"},
+			&cli.StringFlag{Name: "move", Usage: "operator `MOVE` (default: the shot type with the style's name)"},
 			&cli.StringFlag{Name: "csv", Usage: "a recorded move, `FILE` with time and heading"},
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH`, for the drift in frame"},
 			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
@@ -231,7 +231,7 @@ func (k *invocation) recordedMove(name string) (follow.Move, error) {
 	if name != "-" {
 		f, err := os.Open(k.path(name))
 		if errors.Is(err, os.ErrNotExist) {
-			return follow.Move{}, fail(exitNotFound, "there is no file %s", name)
+			return follow.Move{}, fail(exitNotFound, "file not found: %s", name)
 		}
 		if err != nil {
 			return follow.Move{}, &failure{code: exitNetwork, text: "reading " + name + " failed: " + rootCause(err), err: err}
@@ -259,9 +259,9 @@ func (k *invocation) relative(d *library.Loaded, style string, a schema.Axis, no
 				others = append(others, s)
 			}
 		}
-		f := usage("gimbal %s has no SI map for dial.%s, so seconds and degrees cannot be told", noMap.Gimbal, noMap.Dial)
+		f := usage("gimbal %s has no SI conversion for dial.%s: no seconds or degrees", noMap.Gimbal, noMap.Dial)
 		if len(others) > 0 {
-			return f.hinted("set it against another style: --against %s", others[0])
+			return f.hinted("Add --against %s", others[0])
 		}
 		return f.hinted("a map in gimbals/%s.toml would change that; or add a second style and set this one --against it", noMap.Gimbal)
 	}
@@ -300,19 +300,19 @@ func followFigures() []followFigure {
 		{"steady trail", "°", func(r *preset.FollowRun) *float64 { return scaled(r.Response.SteadyTrail, deg) }},
 		{"largest trail", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.MaxTrail * deg) }},
 		{"trail when the operator stops", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.TrailAtStop * deg) }},
-		{"settling after that", "s", func(r *preset.FollowRun) *float64 { return r.Response.SettleTime }},
+		{"settling time", "s", func(r *preset.FollowRun) *float64 { return r.Response.SettleTime }},
 		{"peak rate", "°/s", func(r *preset.FollowRun) *float64 { return at(r.Response.PeakRate * deg) }},
 		{"overshoot", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.Overshoot * deg) }},
-		{"rest off the operator's heading", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.Residual * deg) }},
-		{"smoothness, spectral arc length", "", func(r *preset.FollowRun) *float64 { return r.Response.SPARC }},
+		{"final offset", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.Residual * deg) }},
+		{"smoothness (SPARC, closer to 0 is smoother)", "", func(r *preset.FollowRun) *float64 { return r.Response.SPARC }},
 		{"smoothness, log dimensionless jerk", "", func(r *preset.FollowRun) *float64 { return r.Response.LDLJ }},
-		{"largest drift of the subject", "% of frame", func(r *preset.FollowRun) *float64 {
+		{"subject drift, max", "% of frame", func(r *preset.FollowRun) *float64 {
 			if r.Response.Drift == nil {
 				return nil
 			}
 			return scaled(r.Response.Drift.MaxShare, 100)
 		}},
-		{"sway let through", "%", func(r *preset.FollowRun) *float64 {
+		{"sway passed", "%", func(r *preset.FollowRun) *float64 {
 			if r.Sway == nil {
 				return nil
 			}
@@ -449,5 +449,5 @@ func (k *invocation) followSVG(name string, out followAnswer) error {
 		}
 		return nil
 	}
-	return usage("there is no picture: the answer is relative only").hinted("an SI map in the gimbal's sheet would change that")
+	return usage("no picture: results are relative only").hinted("add an SI conversion to the gimbal sheet")
 }

@@ -66,7 +66,7 @@ func (k *invocation) followJob(d *library.Loaded) error {
 	shots, err := preset.ProposeShots(k.cat, d.Sheet, j, d.Rig)
 	var noMap *preset.ErrNoMap
 	if errors.As(err, &noMap) {
-		return &failure{code: exitFindings, text: err.Error(), hint: "without maps no style can be searched for; set one by hand and compare: rigkeep follow " + k.args[0] + " --style STYLE --against STYLE"}
+		return &failure{code: exitFindings, text: err.Error(), hint: "No SI conversion, so no search. Set a style by hand and compare.\nTry: rigkeep follow " + k.args[0] + " --style STYLE --against STYLE"}
 	}
 	if err != nil {
 		return err
@@ -83,7 +83,7 @@ func (k *invocation) followJob(d *library.Loaded) error {
 	}
 	if k.c.Bool("write") {
 		if len(values) == 0 {
-			return fail(exitFindings, "there is nothing to write: no style was found")
+			return fail(exitFindings, "nothing to write: no style found")
 		}
 		e, err := k.lib.PutTune(d, values)
 		if err != nil {
@@ -167,7 +167,7 @@ func chosenPoint(p *follow.Proposal) follow.Point {
 func (k *invocation) printShots(d *library.Loaded, j preset.Job, slug string, shots []preset.ShotStyle) {
 	k.out("%s", wrap(fmt.Sprintf("%s: styles for the shots of %s on %s", k.paint.bold(safe.Line(d.Label())), k.paint.bold(slug), d.Sheet.Slug), "", k.wide))
 	if j.DriftPct > 0 {
-		k.out("%s", wrap(fmt.Sprintf("the job allows the subject to drift by %g %% of the frame", j.DriftPct), "", k.wide))
+		k.out("%s", wrap(fmt.Sprintf("drift limit: %g %% of frame", j.DriftPct), "", k.wide))
 	}
 	for _, s := range shots {
 		head := safe.Line(s.Shot.Name)
@@ -196,7 +196,7 @@ func (k *invocation) printShots(d *library.Loaded, j preset.Job, slug string, sh
 		k.out("%s", t.render(k.paint, "  ", k.wide))
 		k.out("%s", wrap(safe.Text(s.Proposal.Reason), "  ", k.wide))
 		if s.Shadowed != "" {
-			k.out("%s", wrap(fmt.Sprintf("not written: %q has the same style and a longer lens, and decides", safe.Line(s.Shadowed)), "  ", k.wide))
+			k.out("%s", wrap(fmt.Sprintf("not written: %q uses the same style with a longer lens", safe.Line(s.Shadowed)), "  ", k.wide))
 			continue
 		}
 		var axes []schema.Axis
@@ -218,10 +218,10 @@ func (k *invocation) printShots(d *library.Loaded, j preset.Job, slug string, sh
 
 // tradeChart is smoothness against drift, with the proposal and the limit.
 func tradeChart(a schema.Axis, p *follow.Proposal) svg.Chart {
-	c := svg.Chart{Title: "Trade, " + a.String(), XLabel: "drift of the subject, % of frame", YLabel: a.String() + ": smoothness (spectral arc length, nearer zero is smoother)"}
+	c := svg.Chart{Title: "Trade, " + a.String(), XLabel: "drift of the subject, % of frame", YLabel: a.String() + ": smoothness (closer to 0 is smoother)"}
 	at := chosenPoint(p)
 	c.Series = append(c.Series, svg.Series{Name: "proposed", X: []float64{at.Drift * 100}, Y: []float64{at.SPARC}, Dots: true})
-	line := svg.Series{Name: "the smoothest for its drift"}
+	line := svg.Series{Name: "smoothest at each drift"}
 	for _, t := range p.Trade {
 		if !t.Still {
 			line.X, line.Y = append(line.X, t.Drift*100), append(line.Y, t.SPARC)

@@ -18,17 +18,17 @@ import (
 
 func gimbalVerb() command {
 	return command{
-		name: "gimbal", short: "gimbal sheets: payload limit, clear space, motors, dials",
+		name: "gimbal", short: "manage gimbal sheets (payload, clearance, motors, dials)",
 		subs: []command{
 			{name: "new", args: "[FILE]", short: "ask for a gimbal sheet, or write its template", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
 				long:    "On a terminal it asks for what the manual prints, from name and payload to the controller's numbers; what is left out stays unknown. With FILE it writes the commented template there, if there is no such file yet; to a pipe it prints it.",
 				example: "rigkeep gimbal new\nrigkeep gimbal new my-gimbal.toml", flags: append(boolFlags("plain", "ask line by line, from any input"), messageFlag()), run: runGimbalNew},
-			{name: "add", args: "FILE…", short: "check gimbal sheets and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
+			{name: "add", args: "FILE…", short: "check gimbal sheets and add them to the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The file's name without .toml becomes the gimbal's name. The sheet is saved as one revision.",
 				example: "rigkeep gimbal add quay-large.toml\nrigkeep gimbal add - --name skiff-small < sheet.toml",
-				flags:   []cli.Flag{&cli.StringFlag{Name: "name", Usage: "`NAME` of the gimbal, where FILE does not say"}, messageFlag()}, run: runGimbalAdd},
+				flags:   []cli.Flag{&cli.StringFlag{Name: "name", Usage: "gimbal `NAME`, if FILE has none"}, messageFlag()}, run: runGimbalAdd},
 			{name: "list", pages: true, short: "list the gimbal sheets", reads: true, example: "rigkeep gimbal list", run: runGimbalList},
-			{name: "show", pages: true, args: "GIMBAL", short: "show a gimbal sheet in words", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
+			{name: "show", pages: true, args: "GIMBAL", short: "show a gimbal sheet", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
 			gimbalMeasureVerb(),
 			{name: "link", args: "GIMBAL|FILE --from ADDRESS", short: "list what a device has over a link, to fill a sheet from", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"},
 				long:    "Lists the settings of a device that speaks an open standard, with their values, beside the dials of the sheet. It only reads. Copy what it says of the device into the sheet.",
@@ -40,7 +40,7 @@ func gimbalVerb() command {
 }
 
 func messageFlag() cli.Flag {
-	return &cli.StringFlag{Name: "message", Aliases: []string{"m"}, Usage: "`WHY`, in one line"}
+	return &cli.StringFlag{Name: "message", Aliases: []string{"m"}, Usage: "`REASON`, one line"}
 }
 
 // template prints or writes a commented template.
@@ -64,7 +64,7 @@ func (k *invocation) template(kind string) error {
 	}
 	k.recordResult("", "", "", k.args[0])
 	k.printf("wrote %s\n", k.args[0])
-	k.say("next: fill it in, then rigkeep %s add %s", kind, k.args[0])
+	k.say("Fill it in.\nTry: rigkeep %s add %s", kind, k.args[0])
 	return nil
 }
 
@@ -178,10 +178,10 @@ func runGimbalList(k *invocation) error {
 	u := k.units()
 	for _, r := range rows {
 		if r.Fault != "" {
-			t.add(r.Name, "", "", "", "cannot be read: "+r.Fault)
+			t.add(r.Name, "", "", "", "unreadable: "+r.Fault)
 			continue
 		}
-		si := "no SI map"
+		si := "no SI conversion"
 		if r.Mapped > 0 {
 			si = fmt.Sprintf("%d in SI", r.Mapped)
 		}

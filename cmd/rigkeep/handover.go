@@ -28,20 +28,20 @@ func handoverVerb() command {
 	on := &cli.StringFlag{Name: "on", Usage: "convert the tunes to this `GIMBAL` through the SI maps of both sheets"}
 	alias := &cli.StringFlag{Name: "alias", Usage: "call the rig `NAME` here"}
 	return command{
-		name: "handover", short: "give rigs with their tunes to another person, or take them in",
+		name: "handover", short: "pack rigs for another operator, or unpack them",
 		subs: []command{
 			{
 				name: "write", args: "RIG[/TUNE]… FILE", short: "one file with rigs, tunes and their history",
-				long: "Writes what is saved of the rigs, with all their tunes or the ones named, into one zip file: a page that opens on any phone (card.html), the files, the rigs' own history as a git bundle, and check sums. Other rigs' files, the library's name and the names in a job's crew stay out of it; authors, times and messages of the history are as they were. " +
-					"The same revision gives the same bytes. --sign signs it with an SSH key, so that the next person can tell whose it is.",
+				long: "Packs the saved state of the rigs and their tunes into one zip file: a page for any phone (card.html), the files, their history (git bundle) and checksums. Other rigs, the library name and crew names are left out; authors, times and messages in the history are kept. " +
+					"--sign signs it with your SSH key so the receiver can verify the sender. The same revision always gives the same file.",
 				example: "rigkeep handover write a-cam-prime a-cam.zip --sign ~/.ssh/id_ed25519\nrigkeep handover write a-cam-prime/main b-cam-85 prep.zip --note \"Pan motor was serviced\"",
-				flags: append(boolFlags("saved", "hand over what is saved, although there are edits that are not", "force", "replace FILE if it is there"),
+				flags: append(boolFlags("saved", "ignore unsaved edits", "force", "replace FILE if it is there"),
 					&cli.StringFlag{Name: "sign", Usage: "sign with this `KEY`: a private SSH key file, or a .pub file whose key an ssh-agent holds"},
-					&cli.StringFlag{Name: "note", Usage: "`WORDS` for the next person"}),
+					&cli.StringFlag{Name: "note", Usage: "a `NOTE` for the receiver"}),
 				reads: true, changes: true, minArgs: 2, maxArgs: -1, argKind: []string{"rigs"}, run: runHandoverWrite,
 			},
 			{
-				name: "read", args: "FILE", short: "what is in a handover, who signed it, and what it would change here",
+				name: "read", args: "FILE", short: "check a handover file and preview its changes",
 				long: "Checks the whole of a handover and says what is in it, whose signature it carries and, where there is a library, what accepting it would change. Nothing is written. --card writes the page again from the checked contents, which is safer to open than the page that came along. " +
 					"Exit 1 when it is not signed or its signer is not trusted, 5 when it is damaged.",
 				example: "rigkeep handover read a-cam.zip\nrigkeep handover read a-cam.zip --card card.html\nrigkeep handover read a-cam.zip --on skiff-small",
@@ -50,15 +50,15 @@ func handoverVerb() command {
 				reads: true, noLib: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"}, run: runHandoverRead,
 			},
 			{
-				name: "accept", args: "FILE", short: "take a handover in, merged by key as one revision",
-				long: "Checks the whole of a handover in memory and merges it by key into the library as one revision, with its history. It proves nothing: a proof that comes along is theirs and is marked so, and one of our own stays. A handover older than what is here is refused. " +
+				name: "accept", args: "FILE", short: "accept a handover into the library",
+				long: "Checks the file, then merges it by key as one revision, with its history. Accepting is not a test: their proof is marked as theirs, and your own is kept. A handover older than your library is refused. " +
 					"It must be signed by a key that you pinned for its sender (rigkeep trust add), or that --signers names; what " + handover.SignersPath + " of the library says is a proposal. --unsigned and --trust-unknown take one in that is not. With --on the tunes are converted to another gimbal, each number shown.",
 				example: "rigkeep handover accept a-cam.zip\nrigkeep handover accept a-cam.zip --unsigned --dry-run\nrigkeep handover accept a-cam.zip --theirs stiffness.pan -m \"As the A-cam operator left it\"",
-				flags: append(boolFlags("unsigned", "take it in although nobody signed it", "trust-unknown", "take it in although its signer is not trusted: a key that is unknown, expired, or somebody else's", "jobs", "take in the jobs that pin the tunes too"),
+				flags: append(boolFlags("unsigned", "accept an unsigned file", "trust-unknown", "take it in although its signer is not trusted: a key that is unknown, expired, or somebody else's", "jobs", "take in the jobs that pin the tunes too"),
 					signers, on, alias, messageFlag(),
-					&cli.StringSliceFlag{Name: "ours", Usage: "settle a conflict as it is here: `KEY`, FILE:KEY, FILE or all"},
-					&cli.StringSliceFlag{Name: "theirs", Usage: "settle a conflict as it is there: `KEY`, FILE:KEY, FILE or all"},
-					&cli.StringSliceFlag{Name: "set", Usage: "settle a conflict by a third value, `KEY=VALUE`"}),
+					&cli.StringSliceFlag{Name: "ours", Usage: "keep our value: `KEY`, FILE:KEY, FILE or all"},
+					&cli.StringSliceFlag{Name: "theirs", Usage: "take their value: `KEY`, FILE:KEY, FILE or all"},
+					&cli.StringSliceFlag{Name: "set", Usage: "use another value: `KEY=VALUE`"}),
 				reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"}, run: runHandoverAccept,
 			},
 		},
@@ -76,7 +76,7 @@ func (k *invocation) wantedRigs(names []string) ([]handover.Wanted, error) {
 			return nil, err
 		}
 		if ref.When != "" {
-			return nil, usage("%s names a moment; what is saved now is handed over, with its history", name).hinted("leave out @%s", ref.When)
+			return nil, usage("a handover always contains the current state; remove @%s", name).hinted("leave out @%s", ref.When)
 		}
 		rr, err := k.lib.Find(ref.Rig)
 		if err != nil {
@@ -119,7 +119,7 @@ func runHandoverWrite(k *invocation) error {
 		for _, c := range dirty {
 			list = append(list, c.Path)
 		}
-		return fail(exitConflict, "there are edits that are not saved, and a handover holds only what is saved: %s", strings.Join(list, ", ")).
+		return fail(exitConflict, "unsaved edits: %s", strings.Join(list, ", ")).
 			hinted("save them: rigkeep save %s -m WHY; or hand over what is saved: --saved", strings.Join(names, " "))
 	}
 	c, err := handover.Gather(k.lib, wanted)
@@ -183,7 +183,7 @@ func (k *invocation) printSummary(out string, size int, c *handover.Contents, m 
 	}
 	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), k.clock(c.Time))
 	if !signed {
-		k.say("%s", k.paint.warn("not signed: nobody can tell who made it; sign it with --sign KEY"))
+		k.say("%s", k.paint.warn("Not signed. The receiver cannot verify the sender. Add --sign KEY"))
 	}
 	return nil
 }
@@ -322,7 +322,7 @@ func (k *invocation) readHandover(name string) (*handover.Parcel, error) {
 		}
 		f, err := os.Open(k.path(name))
 		if os.IsNotExist(err) {
-			return nil, fail(exitNotFound, "there is no file %s", name)
+			return nil, fail(exitNotFound, "file not found: %s", name)
 		}
 		if err != nil {
 			return nil, outError(name, err)
@@ -365,7 +365,7 @@ func (k *invocation) signatureOf(p *handover.Parcel) (signature, error) {
 	if name := k.c.String("signers"); name != "" {
 		data, err := os.ReadFile(k.path(name))
 		if os.IsNotExist(err) {
-			return s, fail(exitNotFound, "there is no file %s", name)
+			return s, fail(exitNotFound, "file not found: %s", name)
 		}
 		if err != nil {
 			return s, err
@@ -428,7 +428,7 @@ func (s signature) words(p *handover.Parcel) (text, hint string) {
 		}
 		return fmt.Sprintf("signed by %s, trusted as %s (%s)", s.Key, names, at), ""
 	case string(handover.Unsigned):
-		return "NOT SIGNED: anybody can have made this file, whatever name it carries", "ask the sender for a signed one: rigkeep handover write --sign KEY"
+		return "NOT SIGNED: anyone could have made this file", "ask the sender for a signed one: rigkeep handover write --sign KEY"
 	case string(handover.Proposed):
 		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT PINNED HERE: %s, which %s names for %s (%s)", s.Key, handover.SignersPath, names, s.proposal.Origin()),
 			"if " + names + " confirms the key by another way, pin it with:\nrigkeep trust add " + s.Key

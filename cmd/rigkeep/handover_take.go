@@ -224,10 +224,10 @@ func (k *invocation) printTaking(t *taking) error {
 		k.printf("  job %s: %s\n", safe.Line(j.Slug), safe.Line(j.Name))
 	}
 	if k.lib == nil {
-		k.say("no library here to compare with; name one with --library to see what would change in it")
+		k.say("no library here; add --library DIR to preview the changes")
 		return nil
 	}
-	k.printf("\n%s\n", k.paint.bold("What accepting it would change here"))
+	k.printf("\n%s\n", k.paint.bold("What accepting would change"))
 	return k.printEffect(t)
 }
 
@@ -238,12 +238,12 @@ func (k *invocation) printEffect(t *taking) error {
 		k.write(wrap("nothing: "+safe.Line(t.old.Error()), "  ", k.wide))
 		return nil
 	case t.refusal != nil:
-		k.write(wrap("it cannot be accepted as it is: "+safe.Line(t.refusal.Error()), "  ", k.wide))
+		k.write(wrap("cannot be accepted: "+safe.Line(t.refusal.Error()), "  ", k.wide))
 		return nil
 	}
 	k.printConversions(t.a.Conversions)
 	if len(t.a.Conflicts) > 0 {
-		k.printClashes(clashes(t.a.Conflicts), "it cannot be accepted before they are settled", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
+		k.printClashes(clashes(t.a.Conflicts), "settle these conflicts first", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
 		return nil
 	}
 	var b, added strings.Builder
@@ -273,7 +273,7 @@ func (k *invocation) printEffect(t *taking) error {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
 	}
 	if left := t.a.JobsLeft; len(left) > 0 {
-		k.write(wrap("jobs that stay out: "+safe.Line(strings.Join(left, ", "))+" (--jobs takes in those that are not here yet)", "  ", k.wide))
+		k.write(wrap("jobs left out: "+safe.Line(strings.Join(left, ", "))+" (--jobs takes in those that are not here yet)", "  ", k.wide))
 	}
 	return nil
 }
@@ -302,7 +302,7 @@ func (k *invocation) printConversions(cs []handover.Conversion) {
 		t.add(c.Key, schema.Num(c.From), fmt.Sprintf("%.4g %s", c.SI, c.Unit), fmt.Sprintf("%.4g", c.Exact), schema.Num(c.To), why)
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
-	k.write(wrap("Caution: equal stiffness is not equal behaviour. This gimbal's own parts have another inertia, and nothing was proved on it: begin below these numbers.", "  ", k.wide))
+	k.write(wrap("Caution: equal stiffness is not equal behaviour. This gimbal has a different inertia and nothing was proved on it: start below these numbers.", "  ", k.wide))
 }
 
 // trust refuses a handover whose sender is not to be trusted, unless that was asked for.
@@ -336,7 +336,7 @@ func (k *invocation) trust(t *taking) error {
 		k.say("%s", k.paint.bad(strings.TrimRight(wrap(safe.Line(text), "", k.wide), "\n")))
 		return nil
 	}
-	return fail(exitDamaged, "%s; nothing was taken in", text).hinted("%s\nto take it in all the same: --%s", hint, flag)
+	return fail(exitDamaged, "%s; nothing accepted", text).hinted("%s\nto take it in all the same: --%s", hint, flag)
 }
 
 func runHandoverAccept(k *invocation) error {
@@ -351,7 +351,7 @@ func runHandoverAccept(k *invocation) error {
 	case t.old != nil && t.old.Same:
 		return fail(exitFindings, "%s", t.old.Error())
 	case t.old != nil:
-		return fail(exitDamaged, "%s", t.old.Error()).hinted("to go back to it: rigkeep restore RIG@WHEN, where WHEN is one of rigkeep history %s", t.p.Rigs[0].Alias)
+		return fail(exitDamaged, "%s", t.old.Error()).hinted("Try: rigkeep history %s", t.p.Rigs[0].Alias)
 	case t.refusal != nil:
 		return t.refusal
 	case len(t.a.Conflicts) > 0:
@@ -362,7 +362,7 @@ func runHandoverAccept(k *invocation) error {
 			return &failure{code: exitConflict}
 		}
 		k.printConversions(t.a.Conversions)
-		k.printClashes(clashes(t.a.Conflicts), "nothing was taken in", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
+		k.printClashes(clashes(t.a.Conflicts), "nothing changed", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
 		return &failure{code: exitConflict}
 	}
 	body := words(t.reports)
@@ -419,6 +419,6 @@ func runHandoverAccept(k *invocation) error {
 	if left := t.a.JobsLeft; len(left) > 0 {
 		k.say("jobs that stayed out: %s", safe.Line(strings.Join(left, ", ")))
 	}
-	k.say("not proved here: balance it, begin low, and work it in the hand before the shoot; then record it: rigkeep prove %s", safe.Line(names[0]))
+	k.say("Not proved here: balance it, start low, test it handheld.\nTry: rigkeep prove %s", safe.Line(names[0]))
 	return nil
 }

@@ -173,7 +173,7 @@ func printHelp(e Env, w io.Writer, data any) {
 			b.WriteString("\nFlags:\n")
 			printFlags(&b, d.Flags, width)
 		}
-		b.WriteString("\nThe program's own flags (--library, --as, --color, --width, …) go anywhere too: rigkeep --help\n")
+		b.WriteString("\nGlobal flags (--library, --as, --color, --width, …) work in any position: rigkeep --help\n")
 	}
 	_, _ = io.WriteString(w, b.String())
 }

@@ -12,7 +12,7 @@ import (
 var commandInHint = regexp.MustCompile("(?:^|[:,;]\\s+(?:then\\s+)?|\\s+then\\s+|\\bTry:\\s+|\\bor\\s+|`)(rigkeep\\s+[^`;\n]+?)(?:`|;\\s*|,\\s+then\\s|,\\s+or\\s|$)")
 
 // leads are words before a command that "Try:" says already.
-var leads = regexp.MustCompile(`(?i)^(for example|see|try|next|e\.g\.|for all of them|go on with( it)?|(save|list|make|pin|add|settle|bring) (it|them|one|this)( first| back)?( with)?|save the log with|begin again with|(see )?(it|them|the jobs|the revisions of a tune|its revisions|the revisions)( with)?|as in|one of|or make one with|make one with)$`)
+var leads = regexp.MustCompile(`(?i)^(for example|see|try|next|e\.g\.|for all of them|go on with( it)?|(save|list|make|pin|add|settle|bring) (it|them|one|this)( first| back)?( with)?|save the log with|Start again with|(see )?(it|them|the jobs|the revisions of a tune|its revisions|the revisions)( with)?|as in|one of|or make one with|make one with)$`)
 
 // hintLines splits a hint into what is said and the commands to try.
 func hintLines(hint string) (says []string, commands []string) {

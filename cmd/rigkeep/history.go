@@ -25,8 +25,8 @@ func boolFlags(nameUsage ...string) []cli.Flag {
 
 func historyVerb() command {
 	return command{
-		name: "history", args: "[RIG[/TUNE]]", short: "the revisions of a tune, of one key, or of the library",
-		long:    "Newest first, with who, when and for which job. --key lists only the revisions at which one value changed, with the value. Without a rig it lists the revisions of the whole library.",
+		name: "history", args: "[RIG[/TUNE]]", short: "list revisions of a tune, a value or the library",
+		long:    "Newest first: who, when, for which job, and why. --key lists only changes of one value. Without a rig: the whole library.",
 		example: "rigkeep history a-cam-prime\nrigkeep history a-cam-prime --key stiffness.tilt\nrigkeep history --limit 5",
 		flags:   []cli.Flag{&cli.StringFlag{Name: "key", Usage: "only where this `KEY` changed"}, &cli.IntFlag{Name: "limit", Usage: "the newest `N` revisions; 0 is all", Value: 50}, &cli.BoolFlag{Name: "all", Usage: "whole reasons and revisions"}},
 		pages:   true, reads: true, maxArgs: 1, argKind: []string{"rig"}, run: runHistory,
@@ -58,7 +58,7 @@ var dated = regexp.MustCompile(`^\d{4}-\d{2}-\d{2}-.`)
 func runHistory(k *invocation) error {
 	limit := k.c.Int("limit")
 	if limit < 0 {
-		return usage("--limit %d: a whole number of 0 or more was expected", limit)
+		return usage("--limit %d: write a whole number of 0 or more", limit)
 	}
 	ask := 0
 	if limit > 0 {
@@ -174,7 +174,7 @@ func runHistory(k *invocation) error {
 		for _, r := range rows {
 			why := r.Subject
 			if r.Gone {
-				why += " (taken away)"
+				why += " (removed)"
 			}
 			id := ""
 			if all {
@@ -196,7 +196,7 @@ func runHistory(k *invocation) error {
 	}
 	if len(rows) > 0 {
 		for _, s := range rows[0].StaleNow {
-			k.write(wrap("The proof of ~0 does not hold today: "+safe.Line(s), "", k.wide))
+			k.write(wrap("Proof of ~0 is out of date: "+safe.Line(s), "", k.wide))
 		}
 	}
 	if !all {
@@ -207,7 +207,7 @@ func runHistory(k *invocation) error {
 		if key := k.c.String("key"); key != "" {
 			words = append(words, "--key", key)
 		}
-		k.say("there are earlier revisions; for all of them: %s", shellWords(append(words, "--limit", "0")))
+		k.say("older revisions not shown.\nTry: %s", shellWords(append(words, "--limit", "0")))
 	}
 	return nil
 }
@@ -245,16 +245,16 @@ func proofCell(r historyRow) string {
 	var out []string
 	switch {
 	case len(r.StaleNow) > 0:
-		out = append(out, r.Proof, "stale now")
+		out = append(out, r.Proof, "out of date")
 	case r.Holds != nil && !*r.Holds:
-		out = append(out, r.Proof, "stale")
+		out = append(out, r.Proof, "out of date")
 	case r.Proof != "":
 		out = append(out, r.Proof)
 	}
 	for _, s := range r.standing {
 		style := firstOf(preset.GroupStyle(s.Group), s.Group)
 		if s.Group != preset.GroupHold && s.Proof != nil && (s.State != preset.Proved || r.Proof == "") {
-			word := map[string]string{preset.Proved: "", preset.OutOfDate: " stale"}[s.State]
+			word := map[string]string{preset.Proved: "", preset.OutOfDate: " out of date"}[s.State]
 			out = append(out, style+word)
 		}
 	}
@@ -297,10 +297,10 @@ func (k *invocation) keyHistory(rr library.RigRef, tune, key string, limit int) 
 
 func restoreVerb() command {
 	return command{
-		name: "restore", args: "RIG[/TUNE]@WHEN | RIG[/TUNE]", short: "bring an earlier tune back into the work tree",
-		long:    "Puts the tune as it was at WHEN into the work tree; without WHEN, takes edits back to the last saved revision. It is not saved until you save it. Edits that are in no revision are only replaced with --yes.",
+		name: "restore", args: "RIG[/TUNE]@WHEN | RIG[/TUNE]", short: "restore an earlier tune",
+		long:    "Puts the tune of WHEN back into its file; without WHEN, discards edits since the last revision. Unsaved edits are overwritten only with --yes. Save with: rigkeep save.",
 		example: "rigkeep restore a-cam-prime@~1\nrigkeep restore a-cam-prime@pilot-station\nrigkeep restore a-cam-prime --yes\nrigkeep restore a-cam-prime --build",
-		flags:   boolFlags("build", "the build sheet, rig.toml, in the tune's place"),
+		flags:   boolFlags("build", "restore the build sheet (rig.toml) instead"),
 		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runRestore,
 	}
 }
@@ -337,7 +337,7 @@ func runRestore(k *invocation) error {
 		return nil
 	}
 	if dirty := k.unsaved(e.Path); len(dirty) > 0 && dirty[0].Kind != store.Deleted {
-		if err := k.confirm(fmt.Sprintf("%s has edits that are in no revision. Replace them?", e.Path)); err != nil {
+		if err := k.confirm(fmt.Sprintf("%s has unsaved edits. Overwrite them?", e.Path)); err != nil {
 			return err
 		}
 	}
@@ -356,8 +356,8 @@ func runRestore(k *invocation) error {
 
 func undoVerb() command {
 	return command{
-		name: "undo", args: "[REVISION]", short: "take the last revision back, by a new one that reverses it",
-		long:    "Reverses what the last revision (or the one named) changed, as a new revision: nothing is rewritten, so undo can be undone. Files changed since are not touched: they are named and nothing is done.",
+		name: "undo", args: "[REVISION]", short: "undo the last revision (adds a reversing one)",
+		long:    "Adds a revision that reverses the last one (or the one named). History is not rewritten. If one of the files has changed since, nothing is done and the file is named.",
 		example: "rigkeep undo --dry-run\nrigkeep undo -m \"Wrong rig\"",
 		flags:   []cli.Flag{messageFlag()}, changes: true, maxArgs: 1, argKind: []string{"none"}, run: runUndo,
 	}
@@ -381,9 +381,9 @@ func runUndo(k *invocation) error {
 		return err
 	}
 	body := words(reports)
-	subject := "Take back: " + c.Subject
-	if was, ok := strings.CutPrefix(c.Subject, "Take back: "); ok {
-		subject = "Bring back: " + was
+	subject := "Undo: " + c.Subject
+	if was, ok := strings.CutPrefix(c.Subject, "Undo: "); ok {
+		subject = "Redo: " + was
 	}
 	if k.dryRun() {
 		k.recordResult("", k.why(subject), body, plan.Paths()...)

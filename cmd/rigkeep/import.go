@@ -17,7 +17,7 @@ func importVerb() command {
 	return command{
 		name: "import", args: "FILE.csv", short: "rigs and values from a spreadsheet",
 		long: "Each row is a rig: its name, gimbal and mass, and a column for each value, under its key, its short key or what the controller calls it. A rig that is not in the library is made from its mass. " +
-			"Date, source and person go into the note; nothing imported is a proof. Nothing is taken in while any row has a fault.",
+			"Date, source and person go into the note; nothing imported is a proof. Nothing is imported while any row has a fault.",
 		example: "rigkeep import tunes.csv --dry-run\nrigkeep import tunes.csv --gimbal quay-large --map \"Pan hold=pan\" --skip 4",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "gimbal", Usage: "the `GIMBAL` of rows that name none"},
@@ -72,14 +72,14 @@ func runImport(k *invocation) error {
 		for _, f := range faults {
 			lines = append(lines, name+": "+f.Error())
 		}
-		return usage("%s", strings.Join(lines, "\n")).hinted("nothing was taken in")
+		return usage("%s", strings.Join(lines, "\n")).hinted("nothing changed")
 	}
 	what := schema.Count(len(files)-rigs, "tune", "tunes") + " and " + schema.Count(rigs, "new rig", "new rigs")
 	if k.dryRun() {
 		for _, f := range files {
 			k.recordResult("", "", "", f.Path)
 		}
-		k.printf("would take in %s; nothing of it is proved\n", what)
+		k.printf("would add %s; nothing of it is proved\n", what)
 		return nil
 	}
 	who, err := k.who()

@@ -25,14 +25,14 @@ func readFile(path, shown string) ([]byte, error) { return file.Read(path, shown
 func initVerb() command {
 	return command{
 		name: "init", args: "[DIR]", short: "make a library",
-		long: "Makes a library in DIR, or in the folder one stands in: a git repository with library.toml, the JSON Schemas for editors, and settings that keep line endings as they are. A folder that holds a library already is left alone.\n\n" +
-			"--from makes a copy of a library with all its history, from a folder or a git server (see sync for addresses and passwords), into a new or empty folder, by default one of the same name; sync then exchanges with it.",
+		long: "Creates a library in DIR (default: the current folder): a git repository with library.toml, JSON Schemas for editors, and settings that keep line endings. An existing library is left unchanged.\n\n" +
+			"--from copies a library with all its history from a folder or git server into a new or empty folder; sync then exchanges with it. Addresses and passwords: see sync.",
 		example: "rigkeep init tunes --name \"Harbour rentals\"\nrigkeep init tunes --from /mnt/share/tunes.git\nrigkeep init --dry-run",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "from", Usage: "copy the library at this `ADDRESS`"},
 			&cli.StringFlag{Name: "name", Usage: "the library's `NAME`; else the folder's"},
-			&cli.StringFlag{Name: "mass", Usage: "`UNIT` in which masses are shown: kg, g, lb", Value: "kg"},
-			&cli.StringFlag{Name: "length", Usage: "`UNIT` in which lengths are shown: mm, in", Value: "mm"},
+			&cli.StringFlag{Name: "mass", Usage: "mass unit for display: `kg`, g or lb", Value: "kg"},
+			&cli.StringFlag{Name: "length", Usage: "length unit for display: `mm` or in", Value: "mm"},
 		},
 		changes: true, noLib: true, maxArgs: 1, argKind: []string{"file"}, run: runInit,
 	}
@@ -60,16 +60,16 @@ func runInit(k *invocation) error {
 	}
 	if l, err := library.Open(dir, k.cat, store.Options{}); err == nil {
 		if l.Store.Root() == dir {
-			return fail(exitConflict, "%s is a library already", dir).hinted("it was left alone")
+			return fail(exitConflict, "%s is already a library", dir).hinted("nothing changed")
 		}
-		return fail(exitConflict, "%s lies in the library %s", dir, l.Store.Root()).hinted("a library in a library would be lost to git; choose a folder outside")
+		return fail(exitConflict, "%s is inside the library %s", dir, l.Store.Root()).hinted("git would not track a library inside a library; choose another folder")
 	}
 	if _, err := os.Lstat(filepath.Join(dir, ".git")); err == nil {
-		return fail(exitConflict, "%s already is a git repository", dir).hinted("choose a folder that is not one")
+		return fail(exitConflict, "%s already is a git repository", dir).hinted("choose another folder")
 	}
 	if k.dryRun() {
-		k.done.Subject = "Begin the library"
-		k.printf("would make a library in %s:\n", dir)
+		k.done.Subject = "Create library"
+		k.printf("would create a library in %s:\n", dir)
 		for _, f := range files {
 			k.done.Files = append(k.done.Files, f.Path)
 			k.printf("  %s\n", f.Path)
@@ -84,11 +84,11 @@ func runInit(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	k.recordResult(head, "Begin the library", "")
+	k.recordResult(head, "Create library", "")
 	for _, f := range files {
 		k.done.Files = append(k.done.Files, f.Path)
 	}
-	k.printf("made library %q in %s\n", name, l.Root())
+	k.printf("created library %q in %s\n", name, l.Root())
 	k.say("Try: rigkeep gimbal new\nTry: rigkeep part import FILE.csv --dry-run")
 	return nil
 }
@@ -156,6 +156,6 @@ func (k *invocation) initFrom() error {
 			k.sayProposed(proposalsOf(all))
 		}
 	}
-	k.say("next: rigkeep sync, whenever there is a line to it")
+	k.say("Try: rigkeep sync")
 	return nil
 }

@@ -19,23 +19,23 @@ import (
 
 func jobVerb() command {
 	return command{
-		name: "job", short: "shoots: dates, crew, shot list, and the tunes pinned to them",
+		name: "job", short: "manage jobs: dates, crew, shots, pinned tunes",
 		subs: []command{
-			{name: "open", args: "NAME", short: "open a job, or a closed one again", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"},
+			{name: "open", args: "NAME", short: "open or reopen a job", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"},
 				long:    "Makes jobs/DATE-NAME.toml and saves it. The name of a closed job opens that one again; with --from it is a new job of the same name.",
 				example: "rigkeep job open \"Ice pilots\" --from 2026-12-02 --to 2026-12-06 --widest 18mm --longest 85mm --sensor 24.9x18.7mm",
 				flags: []cli.Flag{
 					&cli.StringFlag{Name: "slug", Usage: "the `SHORT-NAME` of its file behind the date; else made of NAME's letters and digits"},
 					&cli.StringFlag{Name: "from", Usage: "first `DAY`, as 2026-03-02 or friday; today if left out"}, &cli.StringFlag{Name: "to", Usage: "last `DAY`"},
 					&cli.StringFlag{Name: "widest", Usage: "widest `LENS` on the list, as 18mm"}, &cli.StringFlag{Name: "longest", Usage: "longest `LENS` on the list"},
-					&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}, &cli.StringFlag{Name: "drift", Usage: "how far the subject may drift, in `PERCENT` of the frame"},
-					&cli.StringFlag{Name: "delay", Usage: "how late the head may be after the operator, as a `TIME`: 0.4s"},
-					&cli.StringSliceFlag{Name: "crew", Usage: "a `ROLE` on the job; may be repeated"}, messageFlag()}, run: runJobOpen},
-			{name: "add", args: "JOB RIG[/TUNE]…", short: "pin tunes to a job, as they were last saved, or add a shot", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"job", "rigs"},
+					&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"}, &cli.StringFlag{Name: "drift", Usage: "allowed subject drift, `PERCENT` of frame width"},
+					&cli.StringFlag{Name: "delay", Usage: "allowed delay behind the operator, `TIME`: 0.4s"},
+					&cli.StringSliceFlag{Name: "crew", Usage: "a `ROLE` on the job; repeatable"}, messageFlag()}, run: runJobOpen},
+			{name: "add", args: "JOB RIG[/TUNE]…", short: "pin saved tunes to a job, or add shots", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"job", "rigs"},
 				long:    "Pins the last saved revision of each tune. --shot adds a line of the shot list: words for the shot, its kind, its lens.",
 				example: "rigkeep job add tug-day a-cam-prime --unit \"Large B\"\nrigkeep job add tug-day --shot \"up the ladder, stairs, 35mm\"",
-				flags:   []cli.Flag{&cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on"}, &cli.StringSliceFlag{Name: "shot", Usage: "a `SHOT`: \"words, kind, lens\"; may be repeated"}, messageFlag()}, run: runJobAdd},
-			{name: "close", args: "JOB", short: "close a job: every pin is fixed to its revision", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close tug-day", flags: []cli.Flag{messageFlag()}, run: runJobClose},
+				flags:   []cli.Flag{&cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` that goes out"}, &cli.StringSliceFlag{Name: "shot", Usage: "a `SHOT`: \"words, kind, lens\"; repeatable"}, messageFlag()}, run: runJobAdd},
+			{name: "close", args: "JOB", short: "close a job (fixes every pin to its revision)", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job close tug-day", flags: []cli.Flag{messageFlag()}, run: runJobClose},
 			{name: "list", pages: true, short: "list the jobs", reads: true, example: "rigkeep job list --open", flags: boolFlags("open", "only open ones"), run: runJobList},
 			{name: "show", pages: true, args: "JOB", short: "show a job with its pins and shots", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"job"}, example: "rigkeep job show pilot-station", run: runJobShow},
 			packSub(),
@@ -54,7 +54,7 @@ func (k *invocation) day(flag string, after time.Time) (time.Time, error) {
 	}
 	t, ok := schema.ParseDay(s, after)
 	if !ok {
-		return t, usage("--%s %q is not a day", flag, s).hinted("write it as 2026-03-02, today, tomorrow or friday")
+		return t, usage("--%s: %q is not a date", flag, s).hinted("write 2026-03-02, today, tomorrow or friday")
 	}
 	return t, nil
 }
@@ -150,7 +150,7 @@ func runJobOpen(k *invocation) error {
 	}
 	j.Slug = j.From.Format("2006-01-02") + "-" + tail
 	if tail == "" || !preset.IsName(j.Slug) {
-		return usage("%q gives no name for a file", firstOf(k.c.String("slug"), name)).hinted("letters and digits of any script are used, at most 50 of them; to call the file otherwise: --slug SHORT-NAME")
+		return usage("%q cannot be turned into a file name", firstOf(k.c.String("slug"), name)).hinted("use 1 to 50 letters or digits, or add --slug SHORT-NAME")
 	}
 	text, err := library.JobText(j)
 	if err != nil {
@@ -165,7 +165,7 @@ func (k *invocation) reopen(slug string) error {
 		return err
 	}
 	if j.State == "open" {
-		return fail(exitFindings, "job %s is open already", slug).hinted("for another job of that name, say its first day: --from DAY")
+		return fail(exitFindings, "job %s is already open", slug).hinted("for another job of that name, say its first day: --from DAY")
 	}
 	plan, err := k.lib.PlanJobState(slug, "open", nil)
 	if err != nil {
@@ -214,7 +214,7 @@ func runJobAdd(k *invocation) error {
 			}
 		}
 		if dirty := k.unsaved(d.TunePath()); len(dirty) > 0 {
-			k.say("note: %s has edits that are not saved; the saved revision %s is pinned", refName(d), rev.Short())
+			k.say("note: %s has unsaved edits; pinned the saved revision %s", refName(d), rev.Short())
 		}
 		pins = append(pins, library.PinRequest{Rig: d.Rig.ID, Tune: ref.Tune, Rev: rev, Unit: k.c.String("unit")})
 		names = append(names, refName(d))
@@ -236,7 +236,7 @@ func runJobAdd(k *invocation) error {
 		return err
 	}
 	if len(plan.Items) == 0 {
-		return fail(exitFindings, "job %s has this already", slug)
+		return fail(exitFindings, "already in job %s", slug)
 	}
 	if k.dryRun() {
 		k.printf("would add to %s: %s\n", slug, safe.Line(strings.Join(names, ", ")))
@@ -291,7 +291,7 @@ func runJobClose(k *invocation) error {
 		return fail(exitFindings, "job %s is closed already", slug)
 	}
 	plan, err := k.lib.PlanJobState(slug, "closed", func(rig, tune, why string) {
-		k.say("not fixed: %s/%s: %s", rig, tune, safe.Line(why))
+		k.say("pin not fixed: %s/%s: %s", rig, tune, safe.Line(why))
 	})
 	if err != nil {
 		return err
@@ -339,14 +339,14 @@ func runJobList(k *invocation) error {
 		}{1, rows})
 	}
 	if len(rows) == 0 {
-		k.say("no jobs; open one with: rigkeep job open NAME")
+		k.say("no jobs yet.\nTry: rigkeep job open NAME")
 		return nil
 	}
 	t := table{head: true, right: map[int]bool{4: true, 5: true}}
 	t.add("job", "from", "to", "state", "rigs", "shots", "name")
 	for _, r := range rows {
 		if r.Fault != "" {
-			t.add(r.Slug, "", "", "", "", "", "cannot be read: "+r.Fault)
+			t.add(r.Slug, "", "", "", "", "", "unreadable: "+r.Fault)
 			continue
 		}
 		t.add(r.Slug, r.From, r.To, r.State, fmt.Sprint(r.Pins), fmt.Sprint(r.Shots), r.Name)
@@ -394,7 +394,7 @@ func runJobShow(k *invocation) error {
 		facts = append(facts, fmt.Sprintf("drift up to %g %% of frame", j.DriftPct))
 	}
 	if j.DelayS > 0 {
-		facts = append(facts, fmt.Sprintf("at most %g s behind the operator", j.DelayS))
+		facts = append(facts, fmt.Sprintf("delay up to %g s", j.DelayS))
 	}
 	if len(facts) > 0 {
 		k.write(wrap(strings.Join(facts, ", "), "  ", k.wide))
@@ -403,7 +403,7 @@ func runJobShow(k *invocation) error {
 		k.printf("\n%s\n", k.paint.bold("pinned"))
 		t := table{}
 		for _, p := range pins {
-			rev := "not saved for this job yet"
+			rev := "not saved for this job"
 			if p.Revision != "" {
 				rev = p.Revision[:10]
 			}

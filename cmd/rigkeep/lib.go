@@ -70,7 +70,7 @@ func (k *invocation) lockWait() (time.Duration, error) {
 	}
 	n, err := strconv.ParseFloat(text, 64)
 	if err != nil || !(n > 0 && n <= 3600) {
-		return 0, usage("RIGKEEP_WAIT is %q", text).hinted("the seconds to wait for another program were expected, from above 0 to 3600; 20 without it")
+		return 0, usage("RIGKEEP_WAIT is %q", text).hinted("RIGKEEP_WAIT must be seconds, above 0 and at most 3600 (default 20)")
 	}
 	return time.Duration(n * float64(time.Second)), nil
 }
@@ -165,7 +165,7 @@ func (k *invocation) printUnsaved(cs []store.Change) {
 	for _, c := range cs {
 		names = append(names, safe.Line(c.Path)+" ("+string(c.Kind)+")")
 	}
-	k.say("%s", strings.TrimRight(wrap("not saved yet: "+strings.Join(names, ", "), "", k.wide), "\n"))
+	k.say("%s", strings.TrimRight(wrap("unsaved: "+strings.Join(names, ", "), "", k.wide), "\n"))
 }
 
 // mass and length show values in the library's preferred units.
@@ -357,12 +357,12 @@ func (k *invocation) confirm(question string) error {
 		return nil
 	}
 	if k.c.Bool("no-input") || !tty(k.Stdin) {
-		return usage("%s", question).hinted("answer with --yes; nothing was changed")
+		return usage("%s", question).hinted("nothing changed. Add --yes to confirm")
 	}
 	fmt.Fprint(k.Stderr, k.fold(k.Stderr, question+" [y/N]"), " ")
 	var answer string
 	if _, err := fmt.Fscanln(k.Stdin, &answer); err != nil || !strings.HasPrefix(strings.ToLower(answer), "y") {
-		return usage("not confirmed; nothing was changed")
+		return usage("cancelled; nothing changed")
 	}
 	return nil
 }

@@ -250,7 +250,7 @@ func TestLinkFaults(t *testing.T) {
 	}
 }
 
-// again is a write of what is there already: one more try, where an answer came too late.
+// again is a write of what already exists: one more try, where an answer came too late.
 var again = regexp.MustCompile(`<br>[A-Z_]+ (\d+)→(\d+): set, has \d+( \(\d+ times\))?| \(\d+ times\)`)
 
 // steady is a row without what depends on how busy the machine is.

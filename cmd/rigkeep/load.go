@@ -256,7 +256,7 @@ func (l *loadRun) asked(talk func(a *prompter) error) error {
 	err = talk(a)
 	done()
 	if errors.Is(err, errStopped) {
-		return stopped("stopped; nothing was recorded", "Try: rigkeep load "+l.args[0]+" --unit "+l.u.Serial+l.memoryFlag())
+		return stopped("Stopped. Nothing recorded.", "Try: rigkeep load "+l.args[0]+" --unit "+l.u.Serial+l.memoryFlag())
 	}
 	return err
 }

@@ -211,7 +211,7 @@ func (r *linkRun) open() error {
 		return usage("load --link asks, and --no-input forbids it").hinted("nothing was written")
 	}
 	if !tty(r.Stdin) && !r.flagged("plain") {
-		return usage("there is no terminal to ask on").hinted("add --plain to be asked line by line; nothing was written")
+		return usage("no terminal for questions").hinted("add --plain to be asked line by line; nothing was written")
 	}
 	from, err := r.address(r.u)
 	if err != nil {

@@ -81,21 +81,21 @@ func manPage(app *cli.App) string {
 
 var environment = [][2]string{
 	{"RIGKEEP_LIBRARY", "the library's folder"},
-	{"RIGKEEP_AUTHOR", "who is doing this, as \"ROLE <MAIL>\""},
+	{"RIGKEEP_AUTHOR", "author of changes, as \"ROLE <MAIL>\""},
 	{"RIGKEEP_EDITOR, VISUAL, EDITOR", "the editor for edit"},
 	{"RIGKEEP_PAGER, PAGER", "the pager for long output"},
 	{"RIGKEEP_TOKEN, RIGKEEP_USER", "a token for https, and the name to send with it"},
 	{"RIGKEEP_TOKEN_HOST", "the servers that the token is meant for: HOST, HOST:PORT, several with commas; http://HOST lets it travel unencrypted"},
-	{"RIGKEEP_WAIT", "the seconds to wait for another program that writes; 20 without it"},
+	{"RIGKEEP_WAIT", "seconds to wait while another program writes (default 20)"},
 	{"NO_COLOR, CLICOLOR_FORCE, TERM", "whether to colour"},
-	{"COLUMNS", "the width to wrap to"},
+	{"COLUMNS", "text width"},
 }
 
 var libraryFiles = [][2]string{
 	{"library.toml", "the library's name, format and preferred units"},
 	{"gimbals/NAME.toml", "gimbal sheets"},
 	{"rigs/FP/FINGERPRINT/rig.toml", "build sheets; FP is the fingerprint's first two characters"},
-	{"rigs/FP/FINGERPRINT/TUNE.toml", "tunes; the usual one is main.toml"},
+	{"rigs/FP/FINGERPRINT/TUNE.toml", "tunes; the default is main.toml"},
 	{"rigs/FP/FINGERPRINT/bench/UTC.toml", "bench logs"},
 	{"jobs/DATE-NAME.toml", "jobs with their pinned tunes"},
 	{"schema/KIND.schema.json", "JSON Schema for editors"},

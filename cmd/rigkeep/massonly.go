@@ -49,7 +49,7 @@ func (k *invocation) writeParts(r preset.Rig, u units) {
 		case shape == "" && x.PlaceUnknown:
 			shape = "size unknown"
 		case shape == "":
-			shape = "size assumed from its mass"
+			shape = "size estimated from mass"
 		}
 		t.add(x.Slot, x.Name, u.kg(x.Mass), x.SitsOn, at, shape)
 	}

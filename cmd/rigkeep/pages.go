@@ -291,7 +291,7 @@ func (s *site) rig(r library.RigRow) error {
 	d, err := s.lib.Load(r.Fingerprint, false)
 	if err != nil {
 		v.Fault = cmp.Or(v.Fault, err.Error())
-		row.State = page.State{V: page.Bad, Word: "cannot be read"}
+		row.State = page.State{V: page.Bad, Word: "unreadable"}
 	} else {
 		if err := s.fillRig(&v, &row, d, r, job, goes); err != nil {
 			return err
@@ -567,7 +567,7 @@ func (s *site) frame(b *draw.Build, d *library.Loaded, job preset.Job, goes bool
 	said := fmt.Sprintf("Through %s mm, the widest lens of %s: ", schema.Num(job.Widest), job.Name)
 	switch {
 	case l.UpBy == "" && l.DownBy == "":
-		return said + "nothing of the gimbal comes into frame."
+		return said + "nothing of the gimbal comes into view."
 	case l.UpBy == "":
 		return said + fmt.Sprintf("%s in frame from %.0f° down.", l.DownBy, l.Down)
 	case l.DownBy == "":

@@ -34,7 +34,7 @@ func partVerb() command {
 					&cli.StringFlag{Name: "size", Usage: "`SIZE` of a box, length x width x height: 98x132x88mm"}, &cli.StringFlag{Name: "diameter", Usage: "`DIAMETER` of a cylinder along the lens"},
 					&cli.StringFlag{Name: "length", Usage: "`LENGTH` of a cylinder"}, &cli.StringFlag{Name: "balance", Usage: "where it balances, `FORWARD,LEFT,UP` of its seat: 31,0,0mm"},
 					&cli.StringFlag{Name: "centre", Usage: "middle of its outline, `FORWARD,LEFT,UP` of its seat"},
-					&cli.StringSliceFlag{Name: "mount", Usage: "where others attach, `NAME=FORWARD,LEFT,UP[:SLOT,…]`: front=61,0,44mm:lens; may be repeated"},
+					&cli.StringSliceFlag{Name: "mount", Usage: "where others attach, `NAME=FORWARD,LEFT,UP[:SLOT,…]`: front=61,0,44mm:lens; repeatable"},
 					&cli.StringFlag{Name: "quantity", Usage: "how `MANY` there are"}, &cli.StringFlag{Name: "owner", Usage: "`WHOSE` it is"}, &cli.StringFlag{Name: "note", Usage: "a `NOTE`"}, messageFlag(),
 				}, run: runPartNew},
 			{name: "add", args: "FILE…", short: "check the files of parts and take them into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
@@ -42,12 +42,12 @@ func partVerb() command {
 			{name: "list", pages: true, short: "list the parts", reads: true, example: "rigkeep part list --slot lens",
 				flags: []cli.Flag{&cli.StringFlag{Name: "slot", Usage: "only parts of this `SLOT`"}}, run: runPartList},
 			{name: "show", pages: true, args: "PART", short: "show a part, and which rigs use it", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"part"}, example: "rigkeep part show 50-mm-prime", run: runPartShow},
-			{name: "import", args: "FILE.csv", short: "take in a list of parts from a spreadsheet", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"},
+			{name: "import", args: "FILE.csv", short: "import a list of parts from a spreadsheet", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"},
 				long: "Columns are guessed from the header, units with them. Where a row cannot be read, nothing is taken. " +
 					"A column \"balance\" counts from the seat the way the part reaches: up for a monitor or accessory, forward for anything else. Mounts of bodies, plates and lenses are proposed from their sizes: correct them with a ruler.",
 				example: "rigkeep part import shelf.csv --dry-run\nrigkeep part import shelf.csv --map \"Wt=mass:g\" --skip 15",
-				flags: []cli.Flag{&cli.StringSliceFlag{Name: "map", Usage: "take a column for something else, `COLUMN=FIELD[:UNIT]`; - for FIELD leaves it out; may be repeated"},
-					&cli.StringSliceFlag{Name: "skip", Usage: "leave out the row in this `LINE`; may be repeated"}, messageFlag()}, run: runPartImport},
+				flags: []cli.Flag{&cli.StringSliceFlag{Name: "map", Usage: "take a column for something else, `COLUMN=FIELD[:UNIT]`; - for FIELD leaves it out; repeatable"},
+					&cli.StringSliceFlag{Name: "skip", Usage: "leave out the row in this `LINE`; repeatable"}, messageFlag()}, run: runPartImport},
 			{name: "export", args: "[FILE.csv]", short: "write the parts as a table for a spreadsheet", reads: true, maxArgs: 1, argKind: []string{"file"},
 				example: "rigkeep part export shelf-today.csv", run: runPartExport},
 		},
@@ -450,13 +450,13 @@ func runPartImport(k *invocation) error {
 		for _, f := range faults {
 			lines = append(lines, name+": "+f.Error())
 		}
-		return usage("%s", strings.Join(lines, "\n")).hinted("nothing was taken in")
+		return usage("%s", strings.Join(lines, "\n")).hinted("nothing changed")
 	}
 	if k.dryRun() {
 		for _, f := range files {
 			k.recordResult("", "", "", f.Path)
 		}
-		k.printf("would take in %s\n", schema.Count(len(files), "part", "parts"))
+		k.printf("would add %s\n", schema.Count(len(files), "part", "parts"))
 		return nil
 	}
 	subject := k.why("Take in " + schema.Count(len(files), "part", "parts") + " from " + filepath.Base(name))

@@ -35,7 +35,7 @@ func photoVerb() command {
 func (k *invocation) readPhoto(name string) ([]byte, error) {
 	f, err := os.Open(k.path(name))
 	if errors.Is(err, os.ErrNotExist) {
-		return nil, fail(exitNotFound, "there is no file %s", name)
+		return nil, fail(exitNotFound, "file not found: %s", name)
 	}
 	if err != nil {
 		return nil, fail(exitUsage, "%s: %v", name, err)

@@ -19,22 +19,22 @@ import (
 
 func proveVerb() command {
 	return command{
-		name: "prove", args: "RIG[/TUNE]", short: "record that a tune was worked, on which unit and how it went",
+		name: "prove", args: "RIG[/TUNE]", short: "record a handheld test of a tune",
 		long: "Writes the proof into the tune and saves both as one revision, edits of values that were not saved included: the proof is of the values as they stand now. Each group is proved by itself: hold (stiffness and filters), limits, horizon, and each follow style that was tried; --style proves one style alone. A group is out of date when its own values change; hold and horizon also with the build or the firmware, limits when a part moves or a limit is widened past the tilts tested. " +
-			"What is not given by flags is taken from the last bench session that found these values, or asked for on a terminal.",
+			"Missing details come from the last bench session with these values, or are asked for.",
 		example: "rigkeep prove b-cam-85 --unit SK-0412 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove b-cam-85 --style walk --unit SK-0412 --place hand\nrigkeep prove a-cam-zoom --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job tug-day",
 		flags: []cli.Flag{
-			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` it was worked on, by serial or label"},
+			&cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` (serial or label)"},
 			&cli.IntFlag{Name: "memory", Usage: "the controller's numbered memory `N` that the tune is in"},
-			&cli.StringFlag{Name: "place", Usage: "`WHERE`: hand, or stand for on the stand only"},
+			&cli.StringFlag{Name: "place", Usage: "tested `WHERE`: hand or stand"},
 			&cli.StringFlag{Name: "effort", Usage: "resting effort in percent, `AXIS=PERCENT`, with commas: pan=1,roll=0.5,tilt=2; of two readings from either side, tilt=2.8/1.2, the mean is recorded"},
-			&cli.StringFlag{Name: "onset", Usage: "stiffness at which an axis began to oscillate, `AXIS=NUMBER`, with commas"},
-			&cli.StringFlag{Name: "onset-hz", Usage: "frequency of that oscillation, `AXIS=HZ`, with commas"},
-			&cli.Float64Flag{Name: "minutes", Usage: "how many `MINUTES` it was worked"},
+			&cli.StringFlag{Name: "onset", Usage: "onset, `AXIS=NUMBER`, comma-separated"},
+			&cli.StringFlag{Name: "onset-hz", Usage: "onset frequency, `AXIS=HZ`, comma-separated"},
+			&cli.Float64Flag{Name: "minutes", Usage: "test time, `MINUTES`"},
 			&cli.StringFlag{Name: "styles", Usage: "follow styles that were tried too, `NAMES` with commas"},
 			&cli.StringSliceFlag{Name: "style", Usage: "prove this `STYLE` alone; repeatable"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's for this unit"},
-			&cli.StringFlag{Name: "note", Usage: "what was noticed, in `WORDS`"},
+			&cli.StringFlag{Name: "note", Usage: "a `NOTE`"},
 			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB`"},
 		},
 		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runProve,
@@ -95,7 +95,7 @@ func words2list(s string) []string {
 }
 
 func runProve(k *invocation) error {
-	d, err := k.loadNow(true, "prove records the tune as it is now")
+	d, err := k.loadNow(true, "prove records the current tune only")
 	if err != nil {
 		return err
 	}
@@ -129,7 +129,7 @@ func runProve(k *invocation) error {
 		return err
 	}
 	if p.Place != "hand" && p.Place != "stand" {
-		return usage("--place %q: hand or stand was expected", p.Place)
+		return usage("--place %q: write hand or stand", p.Place)
 	}
 	if f := unknownStyle(d, styles); f != nil {
 		return f
@@ -141,7 +141,7 @@ func runProve(k *invocation) error {
 		p.Firmware = firstOf(p.Firmware, u.Firmware)
 	case asked: // it was said there, and meant
 	default:
-		if cerr := k.confirm(fmt.Sprintf("%v. Record it all the same?", uerr)); cerr != nil {
+		if cerr := k.confirm(fmt.Sprintf("%v. Record it anyway?", uerr)); cerr != nil {
 			return uerr
 		}
 	}
@@ -165,7 +165,7 @@ func runProve(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	place := map[string]string{"hand": "in the hand", "stand": "on the stand"}[p.Place]
+	place := map[string]string{"hand": "handheld", "stand": "on the stand"}[p.Place]
 	what := refName(d)
 	if len(only) > 0 {
 		what = "style " + strings.Join(only, ", ") + " of " + what
@@ -177,7 +177,7 @@ func runProve(k *invocation) error {
 		return nil
 	}
 	if p.Place == "stand" {
-		k.say("note: worked on the stand only; an axis may still oscillate in the hand, over the tilt range")
+		k.say("note: stand test only. An axis may still oscillate handheld or at another tilt")
 	}
 	return k.commit(plan, subject, body, trailers)
 }
@@ -263,7 +263,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 		}
 		if p.Place == "" && log.Hand {
 			p.Place = "hand"
-			took = append(took, "that it was worked in the hand")
+			took = append(took, "that it was tested handheld")
 		}
 		if len(took) > 0 {
 			k.say("from the session %s: %s", path, strings.Join(took, ", "))
@@ -279,7 +279,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 			missing = append(missing, "--place hand or --place stand")
 		}
 		if len(missing) > 0 {
-			return false, usage("a proof needs %s", strings.Join(missing, " and ")).hinted("see: rigkeep prove --help")
+			return false, usage("missing: %s", strings.Join(missing, " and ")).hinted("see: rigkeep prove --help")
 		}
 		return false, nil
 	}
@@ -291,7 +291,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 	err = a.proof(d, p, styles, onlyStyles)
 	done()
 	if errors.Is(err, errStopped) {
-		return asked, stopped("stopped; nothing was recorded", "begin again with: rigkeep prove "+k.args[0])
+		return asked, stopped("Stopped. Nothing recorded.", "Start again with: rigkeep prove "+k.args[0])
 	}
 	return asked, err
 }
@@ -349,7 +349,7 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, o
 	}
 	if p.Place == "" {
 		steps = append(steps, func() (bool, error) {
-			c, _, err := a.choose("worked in the hand or on the stand only? [h/s, u back]", []choice{{'h', "hand"}, {'s', "stand"}, {'u', "undo"}}, 0)
+			c, _, err := a.choose("tested handheld or on the stand only? [h/s, u back]", []choice{{'h', "hand"}, {'s', "stand"}, {'u', "undo"}}, 0)
 			p.Place = map[byte]string{'h': "hand", 's': "stand"}[c]
 			return c == 'u', err
 		})

@@ -187,7 +187,7 @@ func (s stand) keys(t *testing.T, q string) string {
 		return "c"
 	}
 	for _, a := range []struct{ in, keys string }{
-		{"which unit?", "1\r"}, {"in the hand,", "c"}, {"[wkunq]", "k"}, {"leave it open? [s/u/q]", "s"}, {"why?", "\r"}, {"leave? [g/n/q]", "g"},
+		{"which unit?", "1\r"}, {"handheld,", "c"}, {"[wkunq]", "k"}, {"leave it open? [s/u/q]", "s"}, {"why?", "\r"}, {"leave? [g/n/q]", "g"},
 		{"tilt, lens level:", "1.5\r"}, {"tilt, lens up", "-2/1\r"}, {"roll, lens level:", "\r"}, {"pan, ", "2\r"},
 	} {
 		if strings.Contains(q, a.in) {
@@ -415,7 +415,7 @@ func TestTerminalProof(t *testing.T) {
 		t.Fatalf("exit %d:\n%s", code, x.all())
 	}
 	show := s.ok(t, "show", "a-cam-zoom")
-	if !strings.Contains(show, "worked in the hand on 2026-03-01 by A-cam operator, unit QL-0031, 12 min;\n  resting effort pan 1 %. Smooth") {
+	if !strings.Contains(show, "tested handheld on 2026-03-01 by A-cam operator, unit QL-0031, 12 min;\n  resting effort pan 1 %. Smooth") {
 		t.Error(show)
 	}
 }
@@ -544,7 +544,7 @@ func TestTerminalTransferInterrupted(t *testing.T) {
 		if code := x.exit(); code != exitInterrupt || time.Since(began) > transferRest {
 			t.Fatalf("%s: exit %d after %v:\n%s", words[0], code, time.Since(began), x.all())
 		}
-		if out := x.all(); strings.Count(out, "rigkeep: ") != 1 || !strings.Contains(out, "interrupted; what was saved is saved") {
+		if out := x.all(); strings.Count(out, "rigkeep: ") != 1 || !strings.Contains(out, "interrupted; saved revisions are intact") {
 			t.Errorf("%s says\n%s", words[0], out)
 		}
 		if _, err := os.Stat(filepath.Join(s.dir, "copy")); err == nil {

@@ -21,20 +21,20 @@ import (
 
 func reviewVerb() command {
 	return command{
-		name: "review", args: "JOB | RIG[/TUNE]", short: "what to look at before a shoot, each with its evidence and what to do",
-		long: "Looks at the tunes that a job pins, as they are pinned, or at one rig as it lies here now (in the light of the open job that pins it, or of --job). Findings come sorted by how much they matter, each with evidence (file, revision, who, when), why it matters and what to do next. " +
-			"What changed is said since the job, date or revision named with --since, else since the last job that had the rig. What could not be checked is said too.\n\n" +
-			"--accept records in the job, as a revision, that a finding may stand, until a day: the job's last one unless said, two weeks for a job that is over. It does not cover what is found later under the same name, and the finding comes back after that day.\n\n" +
-			"Exit 1 when anything asks for an act. --rules lists what is looked for, --explain RULE says how.",
+		name: "review", args: "JOB | RIG[/TUNE]", short: "check a job or rig before the shoot",
+		long: "Checks the pinned tunes of a job, or one rig as it is now. Findings are sorted by importance, each with what to do; --why adds reasons and evidence. " +
+			"Lists changes since --since (default: the rig's last job) and what could not be checked.\n\n" +
+			"--accept records in the job that a finding is accepted, with a reason and an end date (default: the job's last day; two weeks if the job is over). If the finding changes, or after that day, it returns.\n\n" +
+			"Exit 1 if anything must be fixed. --rules lists the checks, --explain RULE explains one.",
 		example: "rigkeep review pilot-station\nrigkeep review a-cam-prime --since 2026-01-15\nrigkeep review pilot-station --only proof --html review.html\nrigkeep review pilot-station --accept proof-missing:a-cam-prime -m \"Worked this morning, nothing to hear\" --until 2026-03-06\nrigkeep review --explain onset-near",
 		flags: append(boolFlags("quiet", "only the exit code", "rules", "list the rules", "why", "reason, evidence and id of each finding"),
-			&cli.StringFlag{Name: "job", Usage: "review the rig in the light of this `JOB`"},
+			&cli.StringFlag{Name: "job", Usage: "check the rig for this `JOB`"},
 			&cli.StringFlag{Name: "since", Usage: "say what changed since this `JOB|DATE|REVISION`"},
-			&cli.StringSliceFlag{Name: "only", Usage: "only findings of this `FAMILY|RULE|ID`; may be repeated"},
+			&cli.StringSliceFlag{Name: "only", Usage: "only findings of this `FAMILY|RULE|ID`; repeatable"},
 			&cli.StringFlag{Name: "html", Usage: "write a page to this `FILE`"},
-			&cli.StringSliceFlag{Name: "accept", Usage: "accept the finding with this `ID`; may be repeated"},
+			&cli.StringSliceFlag{Name: "accept", Usage: "accept the finding with this `ID`; repeatable"},
 			messageFlag(),
-			&cli.StringFlag{Name: "until", Usage: "last `DAY` on which the acceptance holds"},
+			&cli.StringFlag{Name: "until", Usage: "accepted until this `DATE`"},
 			&cli.StringFlag{Name: "explain", Usage: "say what a `RULE` looks for"}),
 		pages: true, reads: true, changes: true, noLib: true, maxArgs: 1, argKind: []string{"rigjob"}, run: runReview,
 	}
@@ -143,7 +143,7 @@ func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, 
 			return q, slug, nil
 		}
 		if isNotFound(rerr) && job == "" {
-			return q, "", fail(exitNotFound, "there is no job and no rig %q in this library", name).hinted("list them with: rigkeep job list, rigkeep rig list")
+			return q, "", fail(exitNotFound, "no job or rig %q in this library", name).hinted("list them with: rigkeep job list, rigkeep rig list")
 		}
 		return q, "", rerr
 	}
@@ -236,7 +236,7 @@ func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []strin
 	j := *snap.Job
 	why := strings.TrimSpace(k.c.String("message"))
 	if why == "" {
-		return usage("an acceptance says why: -m WHY is missing")
+		return usage("reason missing: add -m REASON")
 	}
 	who, err := k.who()
 	if err != nil {
@@ -257,7 +257,7 @@ func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []strin
 	case review.Day(today) > review.Day(until): // as the clock here has it
 		return usage("--until %s is over already", review.Day(until))
 	case until.After(today.Add(acceptMost)):
-		return usage("--until %s is more than a year away; an acceptance has an end that someone will see", review.Day(until))
+		return usage("--until %s is more than a year away; choose a date within one year", review.Day(until))
 	}
 	var as []preset.Accepted
 	var body []string
@@ -268,7 +268,7 @@ func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []strin
 			for _, f := range res.Findings {
 				have = append(have, f.ID)
 			}
-			f := fail(exitNotFound, "this review has no finding %q", id)
+			f := fail(exitNotFound, "no finding %q in this review", id)
 			if s := schema.Suggest(id, have); s != "" {
 				return f.hinted("%s", s)
 			}
@@ -325,7 +325,7 @@ func (k *invocation) reviewChanges(r *diffview.Review, snap *review.Snapshot, no
 			after += "@" + snap.Job.Slug
 		}
 		if before == "" {
-			c.Note = "no job had it before"
+			c.Note = "not on any earlier job"
 		} else if err := k.compareSince(&c, snap, x.Ref+"@"+before, after, behave); err != nil {
 			return err
 		}
@@ -446,7 +446,7 @@ func (k *invocation) listRules() error {
 		}
 		k.write(t.render(k.paint, "  ", k.wide))
 	}
-	k.say("more on one: rigkeep review --explain RULE")
+	k.say("Try: rigkeep review --explain proof-old")
 	return nil
 }
 

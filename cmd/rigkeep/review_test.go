@@ -33,7 +33,7 @@ func TestReviewCommands(t *testing.T) {
 					cmd = all[words[1]]
 				}
 				if cmd == nil {
-					t.Errorf("%s: there is no command for %q", r.ID, c)
+					t.Errorf("%s: unknown command for %q", r.ID, c)
 					continue
 				}
 				for _, w := range words {

@@ -18,11 +18,11 @@ import (
 
 func rigVerb() command {
 	return command{
-		name: "rig", short: "rigs: a build of parts on a gimbal",
+		name: "rig", short: "list, add and inspect rigs (a camera build on a gimbal)",
 		subs: []command{
 			rigNewVerb(), rigCloneVerb(), rigRefreshVerb(),
-			{name: "add", args: "FILE…", short: "check build sheets and take the rigs into the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
-				long:    "The fingerprint is computed from the gimbal and the parts; the folder is named by it. The same build twice is refused, and so is an alias that is taken.",
+			{name: "add", args: "FILE…", short: "check build sheets and add the rigs to the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
+				long:    "The rig's ID (fingerprint) is computed from the gimbal and the parts and names its folder. A duplicate build or alias is refused.",
 				example: "rigkeep rig add c-cam.toml\nrigkeep rig add c-cam.toml d-cam.toml -m \"Builds for the pilot station\"",
 				flags:   []cli.Flag{messageFlag()}, run: runRigAdd},
 			{name: "list", pages: true, short: "list the rigs", reads: true,
@@ -30,12 +30,12 @@ func rigVerb() command {
 				example: "rigkeep rig list --gimbal quay-large\nrigkeep rig list --lens 85",
 				flags:   []cli.Flag{&cli.StringFlag{Name: "gimbal", Usage: "only rigs on this `GIMBAL`"}, &cli.StringFlag{Name: "lens", Usage: "only rigs whose lens has these `WORDS` in its name"}}, run: runRigList},
 			{name: "show", pages: true, args: "RIG", short: "show a build with its mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, example: "rigkeep rig show a-cam-prime", run: runRigShow},
-			{name: "near", pages: true, args: "RIG", short: "list rigs by distance in mass, centre of gravity and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
-				long:    "A distance of 0.1 is about 10 % in mass, or 10 mm in centre of gravity. Rigs on other gimbals are listed too, since a build may be known from there.",
+			{name: "near", pages: true, args: "RIG", short: "find rigs with similar mass, balance and inertia", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
+				long:    "A difference of 0.1 is about 10 % in mass or 10 mm in centre of gravity. Rigs on other gimbals are listed too.",
 				example: "rigkeep rig near a-cam-prime", flags: []cli.Flag{&cli.IntFlag{Name: "limit", Usage: "at most `N` rigs", Value: 10}}, run: runRigNear},
-			{name: "remove", args: "RIG", short: "take a rig out of the library; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
+			{name: "remove", args: "RIG", short: "remove a rig; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"},
 				example: "rigkeep rig remove b-cam-18 -m \"Camera sold\"", flags: []cli.Flag{messageFlag()}, run: runRigRemove},
-			{name: "rename", args: "RIG ALIAS", short: "give a rig another alias", changes: true, minArgs: 2, maxArgs: 2, argKind: []string{"rig", "none"},
+			{name: "rename", args: "RIG ALIAS", short: "rename a rig", changes: true, minArgs: 2, maxArgs: 2, argKind: []string{"rig", "none"},
 				example: "rigkeep rig rename b-cam-18 b-cam-wide", flags: []cli.Flag{messageFlag()}, run: runRigRename},
 		},
 	}
@@ -62,7 +62,7 @@ func runRigAdd(k *invocation) error {
 		}
 		for _, id := range []string{r.ID, r.Alias} {
 			if other, ok := seen[id]; ok {
-				return usage("%s and %s are the same rig or have the same alias: %s", other, name, id)
+				return usage("%s and %s are the same rig, or share the alias %s", other, name, id)
 			}
 			seen[id] = name
 		}
@@ -72,7 +72,7 @@ func runRigAdd(k *invocation) error {
 		return err
 	}
 	if !k.dryRun() {
-		k.say("next: rigkeep fit RIG, then rigkeep start RIG --write")
+		k.say("Try: rigkeep fit RIG")
 	}
 	return nil
 }
@@ -131,7 +131,7 @@ func runRigList(k *invocation) error {
 		k.say("no rig has the lens %s", safe.Line(lens))
 		return nil
 	case len(rows) == 0 && gimbal != "":
-		k.say("no rig is on %s", gimbal)
+		k.say("no rigs on %s", gimbal)
 		return nil
 	case len(rows) == 0:
 		k.say("no rigs yet; add one with: rigkeep rig add FILE")
@@ -201,9 +201,9 @@ func runRigShow(k *invocation) error {
 	k.writeParts(d.Rig, u)
 	t := table{}
 	t.add("mass", u.kg(p.Mass)+k.weighed(d.Rig, u))
-	t.add("centre of gravity", fmt.Sprintf("%s forward, %s left, %s up of where the axes cross", u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2])))
+	t.add("centre of gravity", fmt.Sprintf("%s forward, %s left, %s up from the axis centre", u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2])))
 	for _, a := range schema.Axes {
-		t.add("inertia, "+a.String(), fmt.Sprintf("%.5f kg·m² at worst over the tilt range (%.5f level, %.5f of it the gimbal's own)", js[a].Worst(), js[a].Level, js[a].Own))
+		t.add("inertia, "+a.String(), fmt.Sprintf("max %.5f kg·m² over the tilt range (level %.5f, gimbal alone %.5f)", js[a].Worst(), js[a].Level, js[a].Own))
 	}
 	for _, w := range p.Assumed {
 		t.add("assumed", w.String())
@@ -269,12 +269,12 @@ func runRigNear(k *invocation) error {
 		}{1, d.Rig.ID, rows})
 	}
 	if len(rows) == 0 {
-		k.say("there is no other rig to compare with")
+		k.say("no other rigs to compare with")
 		return nil
 	}
 	u := k.units()
 	t := table{head: true, right: map[int]bool{2: true}}
-	t.add("rig", "gimbal", "distance", "mass", "centre of gravity (forward, left, up)", "mostly in")
+	t.add("rig", "gimbal", "distance", "mass", "centre of gravity (forward, left, up)", "main difference")
 	for _, r := range rows {
 		t.add(r.Alias, r.Gimbal, fmt.Sprintf("%.3f", r.Distance), fmt.Sprintf("%+.0f %%", (r.MassRatio-1)*100),
 			fmt.Sprintf("%s, %s, %s", u.m(r.CGShift[0]), u.m(r.CGShift[1]), u.m(r.CGShift[2])), r.MostlyIn)
@@ -299,7 +299,7 @@ func runRigRemove(k *invocation) error {
 		}
 		return nil
 	}
-	if err := k.confirm(fmt.Sprintf("Remove rig %s (%s) with %d files? Its history stays.", rr.Alias, rr.Fingerprint, len(plan.Items))); err != nil {
+	if err := k.confirm(fmt.Sprintf("Remove rig %s (%s), %d files? Its history stays.", rr.Alias, rr.Fingerprint, len(plan.Items))); err != nil {
 		return err
 	}
 	return k.commit(plan, k.why("Remove rig "+rr.Alias), "", nil)

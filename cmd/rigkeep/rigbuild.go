@@ -24,7 +24,7 @@ func rigNewVerb() command {
 		example: "rigkeep rig new c-cam-50 --gimbal skiff-small --parts body-m,50-mm-prime,quick-plate\nrigkeep rig new d-cam --gimbal quay-large --mass 2.3kg --balance-point 10,0,60mm",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "gimbal", Usage: "the `GIMBAL` it goes on"}, &cli.StringFlag{Name: "parts", Usage: "the `PARTS`, with commas between: body,prime-85,plate"},
-			&cli.StringSliceFlag{Name: "on", Usage: "the mount for one part, `PART=SLOT.MOUNT`: monitor=body.top; may be repeated"},
+			&cli.StringSliceFlag{Name: "on", Usage: "the mount for one part, `PART=SLOT.MOUNT`: monitor=body.top; repeatable"},
 			&cli.StringFlag{Name: "mass", Usage: "`MASS` of the whole build, as 2.3kg"}, &cli.StringFlag{Name: "size", Usage: "its `SIZE`, length x width x height: 180x150x140mm"},
 			&cli.StringFlag{Name: "balance-point", Usage: "where it balances, `FORWARD,LEFT,UP` of where it is screwed down: 10,0,60mm"}, messageFlag(),
 		}, run: runRigNew}
@@ -35,7 +35,7 @@ func rigCloneVerb() command {
 		long: "The build is cloned, no tune: the answer says what the replacement changes. A starting tune of the clone takes the filters, limits and styles of the rig that it came from. " +
 			"A part is named by its slot; without a part behind the = it is taken off.",
 		example: "rigkeep rig clone b-cam-85 b-cam-50 --replace lens=50-mm-prime --dry-run",
-		flags:   []cli.Flag{&cli.StringSliceFlag{Name: "replace", Usage: "put a part of the shop in place of one, `SLOT=PART`: lens=prime-50; may be repeated"}, messageFlag()}, run: runRigClone}
+		flags:   []cli.Flag{&cli.StringSliceFlag{Name: "replace", Usage: "put a part of the shop in place of one, `SLOT=PART`: lens=prime-50; repeatable"}, messageFlag()}, run: runRigClone}
 }
 
 func runRigNew(k *invocation) error {
@@ -368,7 +368,7 @@ func runRigRefresh(k *invocation) error {
 	var found []*library.Refreshed
 	for _, rr := range rigs {
 		if rr.Fault != "" {
-			k.say("%s cannot be read: %s", rr.Alias, rr.Fault)
+			k.say("%s is unreadable: %s", rr.Alias, rr.Fault)
 			continue
 		}
 		f, gone, err := k.lib.Refresh(rr)

@@ -14,11 +14,11 @@ import (
 
 func saveVerb() command {
 	return command{
-		name: "save", args: "RIG…", short: "make one revision of what was changed on these rigs",
+		name: "save", args: "RIG…", short: "save changes as one revision",
 		long: "Saves the changed files of the named rigs (or one tune, RIG/TUNE; a sheet, gimbal:NAME; a part, part:NAME; a job, job:NAME; or a path) as one revision whose message says why and whose body says the change in words. Other changes stay where they are and are said. " +
-			"A build that was changed enough to change its fingerprint moves to its new folder with its tunes; its history goes on. --job pins the tune to a job.",
+			"A changed build gets a new fingerprint and folder; its history continues. --job pins the tune to a job.",
 		example: "rigkeep save a-cam-prime -m \"Longer lens, tilt up two steps\"\nrigkeep save a-cam-prime b-cam-85 -m \"Prep day\" --job night-pilotage\nrigkeep save --all -m \"Notes from the floor\" --dry-run",
-		flags: []cli.Flag{messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tunes to this `JOB`"}, &cli.StringFlag{Name: "unit", Usage: "the `UNIT` they go out on, with --job"},
+		flags: []cli.Flag{messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tunes to this `JOB`"}, &cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` that goes out, with --job"},
 			&cli.BoolFlag{Name: "all", Usage: "save everything that changed"}},
 		changes: true, maxArgs: -1, argKind: []string{"target"}, run: runSave,
 	}
@@ -34,7 +34,7 @@ func runSave(k *invocation) error {
 	var names []string
 	if k.c.Bool("all") {
 		if len(k.args) > 0 {
-			return usage("--all saves everything; leave the names out")
+			return usage("use names or --all, not both")
 		}
 		changes, err := k.lib.Changed()
 		if err != nil {
@@ -68,7 +68,7 @@ func runSave(k *invocation) error {
 				}
 				return f.hinted("changed: %s", strings.Join(ps, ", "))
 			}
-			return f.hinted("nothing is changed at the moment")
+			return f.hinted("no unsaved changes")
 		}
 		for _, a := range k.args {
 			t, err := k.lib.Target(a)
@@ -130,7 +130,7 @@ func runSave(k *invocation) error {
 		return nil
 	}
 	if why == "" {
-		return usage("a revision says why: -m WHY is missing").hinted("what would be saved: rigkeep save %s --dry-run", strings.Join(k.args, " "))
+		return usage("reason missing: add -m REASON").hinted("Try: rigkeep save %s --dry-run", strings.Join(k.args, " "))
 	}
 	if err := k.commit(plan, why, body, trailers); err != nil {
 		return err
@@ -203,7 +203,7 @@ func (k *invocation) record(plan *library.Plan, subject, body string, trailers [
 	if err == nil {
 		for _, m := range plan.Moves {
 			if left, err := k.lib.Store.List(preset.RigDir(m.From) + "/"); err == nil && len(left) > 0 {
-				k.say("left behind, since Rigkeep does not keep them: %s", safe.Line(strings.Join(left, ", ")))
+				k.say("not saved (not Rigkeep files): %s", safe.Line(strings.Join(left, ", ")))
 			}
 		}
 		k.recordResult(rev, subject, body, plan.Paths()...)

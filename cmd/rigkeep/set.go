@@ -18,7 +18,7 @@ import (
 
 func setVerb() command {
 	return command{
-		name: "set", args: "RIG[/TUNE]|unit:UNIT KEY=VALUE…", short: "change values of a tune in place, checked; makes the tune if there is none",
+		name: "set", args: "RIG[/TUNE]|unit:UNIT KEY=VALUE…", short: "change values in a tune; makes the tune if there is none",
 		long:    "Each value is changed where it stands: comments, order and spelling stay. KEY is the key, pan, tilt or roll for a stiffness, the end of a key (sensing, walk.lag.pan), or what the controller calls the dial. KEY=+2 is two fine steps up, KEY=-=2 two down, KEY=+1c one coarse step, by the dial's number.",
 		example: "rigkeep set a-cam-prime tilt=44 sensing=3\nrigkeep set a-cam-prime tilt=+2 pan=-=1\nrigkeep set a-cam-prime walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg\nrigkeep set unit:QL-0044 firmware=2.5 trouble=clicks",
 		flags: []cli.Flag{&cli.StringSliceFlag{Name: "unset", Usage: "remove this `KEY`; repeatable"},
@@ -47,7 +47,7 @@ func runSet(k *invocation) error {
 	if strings.HasPrefix(k.args[0], "unit:") {
 		return k.setUnit(as)
 	}
-	d, err := k.loadNow(false, "set changes the tune as it is now")
+	d, err := k.loadNow(false, "set changes the current tune only")
 	if err != nil {
 		return err
 	}
@@ -100,8 +100,8 @@ func (k *invocation) newTune(d *library.Loaded) error {
 
 func editVerb() command {
 	return command{
-		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | part:NAME | unit:UNIT | job:NAME", short: "open a tune or a sheet in an editor, checked on return",
-		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR. When the editor closes, the text is checked; a fault is shown with its line, and the editor can be opened again there. Only a text that holds is put in the work tree. A file that is broken can be opened too.",
+		name: "edit", args: "RIG[/TUNE] | gimbal:NAME | part:NAME | unit:UNIT | job:NAME", short: "edit a tune or sheet in your editor",
+		long:    "Opens a copy in RIGKEEP_EDITOR, VISUAL or EDITOR and checks it when you close the editor. On an error you can reopen it at that line. Only a valid file replaces the old one.",
 		example: "rigkeep edit a-cam-prime\nrigkeep edit a-cam-prime --build\nrigkeep edit gimbal:quay-large",
 		flags:   []cli.Flag{&cli.BoolFlag{Name: "build", Usage: "edit the build sheet, rig.toml"}},
 		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"target"}, run: runEdit,
@@ -148,8 +148,8 @@ func runEdit(k *invocation) error {
 		if es := file.List(err); len(es) > 0 {
 			line = max(1, es[0].Line)
 		}
-		if !tty(k.Stdin) || k.c.Bool("yes") || k.confirm(fmt.Sprintf("The text does not hold. Open it again at line %d?", line)) != nil {
-			return keepText(text, fail(exitDamaged, "%s was left as it was", e.Path))
+		if !tty(k.Stdin) || k.c.Bool("yes") || k.confirm(fmt.Sprintf("The file has errors. Reopen it at line %d?", line)) != nil {
+			return keepText(text, fail(exitDamaged, "%s is unchanged", e.Path))
 		}
 	}
 }
@@ -188,7 +188,7 @@ func keepText(text []byte, err error) error {
 	if cerr := f.Close(); ferr != nil || cerr != nil {
 		return err
 	}
-	return &failure{code: codeOf(err), text: err.Error(), hint: "your text is in " + f.Name(), err: err}
+	return &failure{code: codeOf(err), text: err.Error(), hint: "your edits are kept in " + f.Name(), err: err}
 }
 
 // editor opens a file in the person's editor, at a line where one is given. The

@@ -15,8 +15,8 @@ import (
 
 func showVerb() command {
 	return command{
-		name: "show", args: "RIG[/TUNE][@WHEN]", short: "a tune: now, or at a commit, ~N back, a date, a job",
-		long:    "Shows the values with their units, what they mean in SI where the gimbal sheet says, the proof and whether it still holds, and edits that are not saved. --raw prints the file itself.",
+		name: "show", args: "RIG[/TUNE][@WHEN]", short: "show a tune, now or at a job, date or revision",
+		long:    "Shows the values with units, SI values where the gimbal sheet has a conversion, the proof and whether it still holds, and unsaved edits. --raw prints the file.",
 		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime@night-pilotage --json",
 		flags:   boolFlags("raw", "print the file itself, also one that cannot be read as a tune"),
 		pages:   true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
@@ -268,7 +268,7 @@ func (k *invocation) printOthers(d *library.Loaded) {
 		}
 	}
 	if len(others) > 0 {
-		k.printf("\n%s\n%s", k.paint.bold("Other tunes of this rig"), wrap(strings.Join(others, ", "), "  ", k.wide))
+		k.printf("\n%s\n%s", k.paint.bold("Other tunes"), wrap(strings.Join(others, ", "), "  ", k.wide))
 	}
 }
 
@@ -330,9 +330,9 @@ func valueText(v any) string {
 func (k *invocation) proofWords(d *library.Loaded, stale []preset.Staleness) string {
 	p := d.Tune.Proof
 	if p == nil {
-		return "none: this tune was never recorded as worked. Work it and record it with: rigkeep prove " + d.Rig.Alias
+		return "Not proved on this build.\nTry: rigkeep prove " + d.Rig.Alias
 	}
-	place := map[string]string{"hand": "in the hand", "stand": "on the stand only"}[p.Place]
+	place := map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place]
 	var b strings.Builder
 	fmt.Fprintf(&b, "worked %s on %s", firstOf(place, "somewhere"), p.At.Format("2006-01-02"))
 	if p.By != "" {
@@ -366,10 +366,10 @@ func (k *invocation) proofWords(d *library.Loaded, stale []preset.Staleness) str
 		b.WriteString(". " + safe.Line(p.Note))
 	}
 	for _, s := range stale {
-		b.WriteString("\nSTALE: " + safe.Line(s.Text))
+		b.WriteString("\nOUT OF DATE: " + safe.Line(s.Text))
 	}
 	if len(stale) == 0 {
-		b.WriteString("\nholds for this rig and these values")
+		b.WriteString("\nvalid for this build and these values")
 	}
 	return b.String()
 }

@@ -135,7 +135,7 @@ func TestBenchByScript(t *testing.T) {
 		t.Error(out)
 	}
 	// the log is in the same revision as the tune
-	if out := s.ok(t, "git", "show", "--stat", "--format=%s%n%b", "HEAD"); !strings.Contains(out, "/bench/20260301T") || !strings.Contains(out, "main.toml") || !strings.Contains(out, "worked in the hand at") {
+	if out := s.ok(t, "git", "show", "--stat", "--format=%s%n%b", "HEAD"); !strings.Contains(out, "/bench/20260301T") || !strings.Contains(out, "main.toml") || !strings.Contains(out, "tested handheld at") {
 		t.Error(out)
 	}
 	// and the session is over

@@ -25,7 +25,7 @@ func startVerb() command {
 			"--backtest predicts each proved tune without its own rig, and without its own unit.",
 		example: "rigkeep start a-cam-prime\nrigkeep start a-cam-prime --shots walk,sweep --lens 35mm --sensor 24.9x18.7mm --write\nrigkeep start a-cam-prime --backtest",
 		flags: []cli.Flag{
-			&cli.BoolFlag{Name: "write", Usage: "put the tune in the work tree"},
+			&cli.BoolFlag{Name: "write", Usage: "write the values into the tune file"},
 			&cli.StringFlag{Name: "unit", Usage: "`UNIT` at hand, by serial or label"},
 			&cli.StringFlag{Name: "shots", Usage: "propose follow styles for these `KINDS` of shot, with commas: walk,sweep,chase"},
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH` for the follow styles"},
@@ -40,7 +40,7 @@ func startVerb() command {
 }
 
 func runStart(k *invocation) error {
-	d, err := k.loadNow(false, "start works on the rig as it is now")
+	d, err := k.loadNow(false, "start uses the current build only")
 	if err != nil {
 		return err
 	}
@@ -129,10 +129,10 @@ func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 		}
 	}
 	if len(values) == 0 {
-		return fail(exitFindings, "there is nothing to write: no value rests on evidence").hinted("add a reference point to gimbals/%s.toml, or set values by hand: rigkeep set", d.Sheet.Slug)
+		return fail(exitFindings, "nothing to write: no value has any evidence").hinted("add a [[reference]] to gimbals/%s.toml, or set values by hand", d.Sheet.Slug)
 	}
 	if dirty := k.unsaved(d.TunePath()); d.Tune != nil && len(dirty) > 0 && !k.dryRun() {
-		if err := k.confirm(fmt.Sprintf("%s has edits that are in no revision. Replace its values?", d.TunePath())); err != nil {
+		if err := k.confirm(fmt.Sprintf("%s has unsaved edits. Overwrite its values?", d.TunePath())); err != nil {
 			return err
 		}
 	}
@@ -151,7 +151,7 @@ func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 func (k *invocation) putTune(d *library.Loaded, e library.Edited) error {
 	path := d.TunePath()
 	if e.Before != nil && e.Same() {
-		k.say("%s has these values already", path)
+		k.say("%s already has these values", path)
 		return nil
 	}
 	now := *d

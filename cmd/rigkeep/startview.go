@@ -126,7 +126,7 @@ func (v startView) table() {
 		case o.Final != nil:
 			iv = short(o.Final.Lo) + " to " + short(o.Final.Hi)
 			if o.Status == start.Outside {
-				iv += ", OUTSIDE THE DIAL"
+				iv += ", off the dial"
 			}
 		}
 		t.add(v.name(o), val, iv, basedOn(o))

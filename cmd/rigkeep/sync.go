@@ -20,17 +20,17 @@ import (
 
 func syncVerb() command {
 	return command{
-		name: "sync", args: "[REMOTE]", short: "exchange with a team's git server or a folder; merges by key",
-		long: "Fetches what is new at REMOTE, brings it together with what is new here, and sends the result. REMOTE is a folder with a bare git repository (a shared disk, a stick: no git program is needed), git://, https:// or ssh://, or the name of a remote; the first one is remembered, and from then on the name may be left out.\n\n" +
-			"What was changed on both sides is merged by value, key by key. Where both changed the same value, nothing is moved, the conflicts are shown with who made them, and exit is 4: settle each with --ours KEY, --theirs KEY or --set KEY=VALUE. KEY is a key, FILE:KEY, a FILE for all of its conflicts, or all; FILE is as shown, such as a-cam-long/main. " +
-			"Where a merge puts together what acts together (two parameters of one axis, one side's build under the other's stiffness), it passes, but ends the tune's proof and says so.\n\n" +
-			"Edits that are not saved are never overwritten. Without an answer from the other side, exit is 6 and nothing is lost.\n\n" +
+		name: "sync", args: "[REMOTE]", short: "sync with a git server or shared folder",
+		long: "Fetches from REMOTE, merges and sends. REMOTE is a folder with a bare git repository (shared disk or USB stick; git itself is not needed), a git://, https:// or ssh:// address, or a remote name. The first one is remembered.\n\n" +
+			"Changes are merged key by key. If both sides changed the same key, nothing changes on either side, the conflicts are listed and the exit code is 4. Settle each with --ours KEY, --theirs KEY or --set KEY=VALUE (KEY: a key, FILE:KEY, FILE or all). " +
+			"If a merge mixes values that act together (two parameters of one axis, or build and stiffness), the proof ends and you are told.\n\n" +
+			"Unsaved edits are never overwritten. If the server does not answer, the exit code is 6 and nothing is lost.\n\n" +
 			"A password for https comes from the address or from git's credential helpers, a token from RIGKEEP_TOKEN (with RIGKEEP_USER). The token is sent only when a server asks for it, and only to one that RIGKEEP_TOKEN_HOST names or that you confirmed. ssh uses the agent, RIGKEEP_SSH_KEY or the usual key files, and refuses servers that are not in known_hosts.",
 		example: "rigkeep sync /mnt/share/tunes.git\nrigkeep sync\nrigkeep sync --theirs a-cam-long/main:stiffness.pan --set stiffness.roll=39\nrigkeep sync --dry-run --json",
 		flags: []cli.Flag{
-			&cli.StringSliceFlag{Name: "ours", Usage: "settle a conflict as it is here: `KEY`, FILE:KEY, FILE or all"},
-			&cli.StringSliceFlag{Name: "theirs", Usage: "settle a conflict as it is there: `KEY`, FILE:KEY, FILE or all"},
-			&cli.StringSliceFlag{Name: "set", Usage: "settle a conflict by a third value, `KEY=VALUE`"},
+			&cli.StringSliceFlag{Name: "ours", Usage: "keep our value: `KEY`, FILE:KEY, FILE or all"},
+			&cli.StringSliceFlag{Name: "theirs", Usage: "take their value: `KEY`, FILE:KEY, FILE or all"},
+			&cli.StringSliceFlag{Name: "set", Usage: "use another value: `KEY=VALUE`"},
 		},
 		reads: true, changes: true, maxArgs: 1, argKind: []string{"remote"}, run: runSync,
 	}
@@ -235,14 +235,14 @@ func (k *invocation) printSynced(s *library.Synced, address string) {
 		name = safe.Line(s.Remote.Name) + ", " + name
 	}
 	if s.Conflict() {
-		k.printClashes(s.Merged.Clashes, "nothing was moved or sent", "rigkeep sync")
+		k.printClashes(s.Merged.Clashes, "nothing changed, nothing sent", "rigkeep sync")
 		return
 	}
 	dry := ""
 	if k.dryRun() {
 		dry = "would be "
 	}
-	k.printRevisions(s.Came, dry+"taken over from "+name)
+	k.printRevisions(s.Came, dry+"received from "+name)
 	if m := s.Merged; m != nil {
 		k.printf("%s\n", k.paint.bold(fmt.Sprintf("%smerged by key, %s", dry, schema.Count(len(m.Files), "file", "files"))))
 		for _, l := range m.Words() {
@@ -255,7 +255,7 @@ func (k *invocation) printSynced(s *library.Synced, address string) {
 	k.printRevisions(s.Went, dry+"sent to "+name)
 	switch {
 	case len(s.Came)+len(s.Went) == 0:
-		k.printf("nothing new here or at %s\n", name)
+		k.printf("already in sync with %s\n", name)
 	case len(s.Changed) > 0 && !k.dryRun():
 		k.printf("%s here\n", schema.Count(len(s.Changed), "changed file", "changed files"))
 	}
@@ -320,7 +320,7 @@ func (k *invocation) printClashes(cs []library.Clash, undone, command string) {
 		first += ":" + cs[0].Key
 	}
 	k.printf("\n")
-	k.say("settle with --ours, --theirs or --set, as in:\n  %s --theirs %s", command, shellWord(safe.Line(first)))
+	k.say("Try: %s --theirs %s", command, shellWord(safe.Line(first)))
 }
 
 func unitWord(u string) string {

@@ -58,7 +58,7 @@ func runUnitNew(k *invocation) error {
 		}
 	}
 	if k.c.IsSet("memories") && k.c.Int("memories") < 1 {
-		return usage("--memories %d: a number from 1 was expected", k.c.Int("memories")).hinted("leave it out where the controller has no numbered memories")
+		return usage("--memories %d: write a number from 1", k.c.Int("memories")).hinted("leave it out where the controller has no numbered memories")
 	}
 	var files []library.NewFile
 	seen := map[string]bool{}

@@ -180,7 +180,7 @@ const source = `{{define "body"}}{{if .Several}}<div class="contents"><table cla
 {{end}}{{range .Tunes}}<details><summary>Proof and onset{{if not .First}}: {{line .Title}}{{end}}</summary><div class="in">{{template "groups" .Groups}}{{template "facts" .Proof}}{{with .Onset}}{{template "table" .}}{{end}}{{with .Efforts}}{{template "table" .}}{{end}}</div></details>
 <details><summary>All values{{if not .First}}: {{line .Title}}{{end}}</summary><div class="in">{{with .Note}}<p>{{text .}}</p>{{end}}{{range .Values}}{{template "table" .}}{{end}}</div></details>
 <details><summary>What changed{{with .Since}} in the last {{line .}}{{end}}{{if not .First}}: {{line .Title}}{{end}}</summary><div class="in">{{range .Changes}}<p><span class="strong">{{line .Head}}</span><br>{{line .Why}}</p>{{if .Words}}<ul class="plain">{{range .Words}}<li>{{line .}}</li>{{end}}</ul>{{else}}<p class="soft">No value differs.</p>{{end}}
-{{else}}<p class="soft">Nothing to compare with yet.</p>{{end}}</div></details>
+{{else}}<p class="soft">No earlier revision.</p>{{end}}</div></details>
 <details><summary>Cautions{{if not .First}}: {{line .Title}}{{end}}</summary><ul class="in plain">{{range .Cautions}}<li>{{line .}}</li>{{end}}</ul></details>
 {{end}}{{if .One}}{{template "sender" $}}{{end}}</section>
 {{end}}{{end}}
@@ -290,7 +290,7 @@ func rigOf(cat *schema.Catalogue, c Card, r Rig, id string, zone *time.Location)
 	if r.Sheet.PayloadMax > 0 {
 		payload += fmt.Sprintf(", %.0f %% of the payload limit of %s kg", 100*props.Mass/r.Sheet.PayloadMax, schema.Num(r.Sheet.PayloadMax))
 	}
-	v.Facts = []fact{{"fingerprint", r.Rig.ID}, {"gimbal", r.Sheet.Name + " (" + r.Sheet.Slug + ")"}, {"mass", payload}, {"centre of gravity", props.CG.Words() + " of where the motor axes cross, as the parts are placed"}}
+	v.Facts = []fact{{"fingerprint", r.Rig.ID}, {"gimbal", r.Sheet.Name + " (" + r.Sheet.Slug + ")"}, {"mass", payload}, {"centre of gravity", props.CG.Words() + " from the axis centre, as the parts are placed"}}
 	for _, u := range r.Sheet.Units {
 		v.Facts = append(v.Facts, fact{"unit", joined(", ", u.Serial, u.Label, prefixed("firmware ", u.Firmware), u.Trouble)})
 	}
@@ -406,7 +406,7 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 		}
 	}
 	for _, g := range cat.Groups() {
-		tab := table{Caption: g.Title, Head: []string{"what", "value", "in SI", "what it means"}}
+		tab := table{Caption: g.Title, Head: []string{"what", "value", "in SI", "meaning"}}
 		for _, key := range cat.Expand(t.Styles()) {
 			val, set := t.Values[key]
 			p, _ := cat.Param(key)
@@ -443,7 +443,7 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 			out = append(out, tab)
 		}
 	}
-	caution([]string{"A head that is loaded overhead, on a vehicle or off the ground needs a secondary safety.", "Hold the camera before loosening a clamp. Powered motors pinch."})
+	caution([]string{"Overhead, on a vehicle or off the ground: use a secondary safety.", "Hold the camera before loosening a clamp. Powered motors pinch."})
 	return out, cautions
 }
 
@@ -475,7 +475,7 @@ func proof(t preset.Tune) (facts []fact) {
 
 // onset is where each axis began to oscillate, from the proof, else from the last bench log.
 func onset(r Rig, t Tune) *table {
-	out := table{Caption: "Dial numbers of this rig on the unit it was worked on", Head: []string{"axis", "onset", "kept", "seen"}}
+	out := table{Caption: "Dial numbers on the tested unit", Head: []string{"axis", "onset", "kept", "seen"}}
 	for _, a := range schema.Axes {
 		at, hz, from := math.NaN(), 0.0, ""
 		if p := t.Tune.Proof; p != nil {

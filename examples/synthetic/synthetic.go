@@ -175,7 +175,7 @@ func Stream(w io.Writer, o Options) error {
 		}
 		put(preset.JobPath(jobs[i]), text)
 	}
-	commit("Begin the library", files, order, "")
+	commit("Create library", files, order, "")
 	keys := []string{"pan", "roll", "tilt"}
 	for i := 1; i < o.Commits; i++ {
 		// a few rigs are worked on much more often than the rest

@@ -73,7 +73,7 @@ func ReadAtAttitude(axis schema.Axis, a Axis, efforts []float64, sign Sign, th T
 	}
 	r.Words = fmt.Sprintf("%s holds %.1f %% (%s)", axis, r.Effort, r.Verdict)
 	if axis == schema.Pan && math.Abs(a.Incline) > uprightFrom {
-		r.Words += ": an upright pan axis feels no gravity, so this is friction, a cable or a leaning stand"
+		r.Words += ": an upright pan axis carries no weight, so this is friction, a cable or a leaning stand"
 		return r, nil
 	}
 	if a.Full == 0 {
@@ -91,13 +91,13 @@ func ReadAtAttitude(axis schema.Axis, a Axis, efforts []float64, sign Sign, th T
 	side, ok := Where(directions[axis], gravity, r.Effort, sign)
 	switch {
 	case d < 5e-5:
-		r.Words += ": balanced to a tenth of a millimetre"
+		r.Words += ": within 0.1 mm"
 	case ok:
 		r.Side = side.Scale(d)
 		lies, slide := words(side)
 		r.Words += fmt.Sprintf(": centre of gravity %.1f mm %s the axis, slide the build %s", d*1000, lies, slide)
 	default:
-		r.Words += fmt.Sprintf(": centre of gravity %.1f mm off the axis; which side, the sign of the effort does not tell", d*1000)
+		r.Words += fmt.Sprintf(": %.1f mm off the axis, side unknown (try one side and read again)", d*1000)
 	}
 	return r, nil
 }

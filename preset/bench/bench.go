@@ -178,7 +178,7 @@ func (c Config) withDefaults() Config {
 		c.StopWidth = 1
 	}
 	if len(c.Hand) == 0 {
-		c.Hand = []Point{{Label: "in the hand"}}
+		c.Hand = []Point{{Label: "handheld"}}
 	}
 	return c
 }
@@ -410,7 +410,7 @@ func (st *state) accept(e Event) (Event, error) {
 		return e, nil
 	case Reopen:
 		if p.Stage != InHand || !e.HasAxis {
-			return refuse("an axis is sent back from the hand check only, by its name", "name the axis that oscillates in the hand")
+			return refuse("an axis is sent back from the hand check only, by its name", "name the axis that oscillates handheld")
 		}
 		if st.axes[e.Axis].result.Kept == nil {
 			return refuse(fmt.Sprintf("%s has no kept value to go back from", e.Axis), "choose another axis")
@@ -423,7 +423,7 @@ func (st *state) accept(e Event) (Event, error) {
 		}
 		if !e.HasAxis {
 			if p.Stage == Done {
-				return refuse("the session is over", "take an answer back, or begin another")
+				return refuse("the session is over", "take an answer back, or start another")
 			}
 			e.Axis, e.HasAxis = p.Axis, true
 		}
@@ -453,7 +453,7 @@ func (st *state) accept(e Event) (Event, error) {
 			return e, nil
 		}
 		if !e.HasAxis {
-			return refuse("an oscillation in the hand without its axis", "name the axis that oscillates")
+			return refuse("an oscillation handheld without its axis", "name the axis that oscillates")
 		}
 		if st.axes[e.Axis].result.Kept == nil {
 			return refuse(fmt.Sprintf("%s has no kept value to go back from", e.Axis), "choose another axis")

@@ -703,7 +703,7 @@ func TestOrderSkipBackNote(t *testing.T) {
 	}
 	say(t, s, Event{Saw: Skip}, Event{Saw: Skip}, Event{Saw: Skip})
 	if p := s.Next(); p.Stage != Done {
-		t.Errorf("%+v: nothing kept, nothing to work in the hand", p)
+		t.Errorf("%+v: nothing kept, nothing to work handheld", p)
 	}
 	for _, r := range s.Results() {
 		if r.Status != Skipped || r.Kept != nil {
@@ -818,7 +818,7 @@ func TestEndsOfTheDial(t *testing.T) {
 		t.Errorf("%+v: the evidence past the end of the dial is named", p)
 	}
 	say(t, s, Event{Saw: Clean})
-	if r := s.Results()[0]; r.Status != NoOnset || *r.Kept != 66 || !strings.Contains(r.Why, "no onset is known") {
+	if r := s.Results()[0]; r.Status != NoOnset || *r.Kept != 66 || !strings.Contains(r.Why, "onset unknown") {
 		t.Errorf("%+v", r)
 	}
 	s = begin(t, one(plainDial, Evidence{}))

@@ -136,7 +136,7 @@ func (a *axis) summarise() AxisResult {
 	case short:
 		r.Why = fmt.Sprintf("%s; %s is the soft end of the dial and leaves less margin than asked for", r.Why, a.num(k))
 	case a.hi < 0:
-		r.Why = fmt.Sprintf("%s; %s keeps the margin below the stiffest value seen clean, though no onset is known", r.Why, a.num(k))
+		r.Why = fmt.Sprintf("%s; %s is one margin below the stiffest clean value (onset unknown)", r.Why, a.num(k))
 	case r.GM == 0:
 		r.Why = fmt.Sprintf("%s; kept %s, a coarse step below: this dial's numbers have no ratio", r.Why, a.num(k))
 	default:

@@ -187,7 +187,7 @@ func (st *state) next() Proposal {
 	if kept && !st.handSkip && st.handDone < len(st.cfg.Hand) {
 		p := st.cfg.Hand[st.handDone]
 		return Proposal{Stage: InHand, Point: p, Allowed: handAnswers,
-			Reason: fmt.Sprintf("work the kept values in the hand, %s (%d of %d); name the axis if one oscillates", p.Label, st.handDone+1, len(st.cfg.Hand))}
+			Reason: fmt.Sprintf("Handheld test, %s (%d of %d). If an axis oscillates, name it.", p.Label, st.handDone+1, len(st.cfg.Hand))}
 	}
 	return Proposal{Stage: Done, Allowed: doneAnswers, Reason: "every axis is finished"}
 }
@@ -217,12 +217,12 @@ func (a *axis) ptr(k int) *float64 {
 func (a *axis) first() (int, string) {
 	e := a.setup.Evidence
 	if e.Offered == nil && e.Onset == nil {
-		return 0, "nothing is known of this axis: begin at the soft end of the dial"
+		return 0, "nothing known for this axis: start at the soft end"
 	}
 	k, why := 0, "the soft end of the dial"
 	if e.Offered != nil {
 		k = a.grid.below(*e.Offered)
-		why = "the starting value from the evidence"
+		why = "suggested start"
 		if v := a.grid.value(k); math.Abs(v-*e.Offered) >= a.setup.Dial.Fine {
 			why = fmt.Sprintf("the end of the dial; the evidence asks for %s", schema.Num(*e.Offered))
 		}
@@ -233,7 +233,7 @@ func (a *axis) first() (int, string) {
 			soft = e.Onset.Hi
 		}
 		if j := max(0, a.grid.below(soft)-a.grid.coarse); j > k {
-			k, why = j, fmt.Sprintf("a coarse step below where oscillation may begin (%s on this gimbal's record)", schema.Num(math.Round(soft*10)/10))
+			k, why = j, fmt.Sprintf("one coarse step below the expected onset (%s)", schema.Num(math.Round(soft*10)/10))
 		}
 	}
 	return k, why
@@ -303,34 +303,34 @@ func (a *axis) propose(clash, standOnly bool) Proposal {
 	}
 	if a.hi < 0 {
 		if a.lo == g.n {
-			return done("no oscillation up to the end of the dial")
+			return done("no oscillation on the whole dial")
 		}
 		k := min(a.lo+step, g.n)
 		if standOnly {
-			return ask(Search, k, "%s oscillates on the stand only: half a coarse step up, then look in the hand as well", a.num(a.lo))
+			return ask(Search, k, "%s oscillates on the stand only: half a coarse step up, then look handheld as well", a.num(a.lo))
 		}
-		return ask(Search, k, "%s was clean: one coarse step up", a.num(a.lo))
+		return ask(Search, k, "%s clean, one coarse step up", a.num(a.lo))
 	}
 	if p, ok := a.doubt(clash, ask); ok {
 		return p
 	}
 	if a.lo < 0 {
 		if a.hi == 0 {
-			return done("it oscillates at the soft end of the dial: balance, loose parts and filters first")
+			return done("oscillates at the softest setting: check balance, loose parts and filters")
 		}
 		if a.hand && a.looks[len(a.looks)-1].hand && a.handLooks() == 1 {
 			k := max(0, min(a.hi-1, a.margin(a.hi)))
-			return ask(Search, k, "it oscillated in the hand at %s: begin again at the margin below", a.num(a.hi))
+			return ask(Search, k, "oscillated handheld at %s: restart one margin lower", a.num(a.hi))
 		}
 		down := g.coarse << min(a.distinctOnsets()-1, 20)
 		k := max(0, a.hi-down)
-		return ask(Search, k, "%s oscillates and nothing below it is known to be clean: go down", a.num(a.hi))
+		return ask(Search, k, "%s oscillates, no clean value yet: go down", a.num(a.hi))
 	}
 	if gap := a.hi - a.lo; gap > g.stop {
 		k := min(a.lo+gap/2, a.lo+step)
-		return ask(Search, k, "onset lies between %s (clean) and %s: halve the bracket", a.num(a.lo), a.num(a.hi))
+		return ask(Search, k, "onset is between %s and %s, halving", a.num(a.lo), a.num(a.hi))
 	}
-	return done(fmt.Sprintf("onset found between %s and %s", a.num(a.lo), a.num(a.hi)))
+	return done(fmt.Sprintf("onset between %s and %s", a.num(a.lo), a.num(a.hi)))
 }
 
 func (a *axis) handLooks() int {
@@ -362,11 +362,11 @@ func (a *axis) doubt(clash bool, ask func(Stage, int, string, ...any) Proposal) 
 	if !a.kept[a.hi] && osc == 1 {
 		switch {
 		case clean >= 2:
-			return ask(Decide, a.hi, "%s oscillated once and was then clean %d times: withdraw the oscillation, or keep it as the onset", a.num(a.hi), clean), true
+			return ask(Decide, a.hi, "%s oscillated once, then clean %d times: withdraw it or keep it as the onset?", a.num(a.hi), clean), true
 		case clean == 1:
 			return ask(Relook, a.hi, "%s oscillated once and was clean once: a third look decides", a.num(a.hi)), true
 		case clash:
-			return ask(Relook, a.hi, "%s oscillated but a stiffer value was clean: look again at the softer one", a.num(a.hi)), true
+			return ask(Relook, a.hi, "%s oscillated but a stiffer value was clean: check it again", a.num(a.hi)), true
 		}
 	}
 	closed := a.lo >= 0 && a.hi-a.lo <= a.grid.stop
@@ -389,10 +389,10 @@ func (a *axis) doubt(clash bool, ask func(Stage, int, string, ...any) Proposal) 
 		}
 	}
 	if standing == 1 && cleanAfter {
-		return ask(Relook, a.hi, "the onset %s was seen once only and all below it was clean: look again", a.num(a.hi)), true
+		return ask(Relook, a.hi, "onset %s seen only once: check it again", a.num(a.hi)), true
 	}
 	if after > 0 && !cleanAfter && a.count(a.lo, false) == 1 {
-		return ask(Relook, a.lo, "everything above %s oscillated and it was seen clean once only: look again", a.num(a.lo)), true
+		return ask(Relook, a.lo, "%s seen clean only once: check it again", a.num(a.lo)), true
 	}
 	return Proposal{}, false
 }

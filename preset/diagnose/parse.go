@@ -198,7 +198,7 @@ func (p *parser) act(at string, m map[string]any) Act {
 	param, ok := p.cat.Param(strings.Replace(a.Key, "AXIS", "pan", 1))
 	switch {
 	case !ok:
-		p.fault(at+".key", fmt.Sprintf("there is no parameter %q", a.Key), "the key of a parameter, with AXIS for the axis", schema.Suggest(a.Key, p.cat.KnownKeys(schema.KindTune)))
+		p.fault(at+".key", fmt.Sprintf("unknown parameter %q", a.Key), "the key of a parameter, with AXIS for the axis", schema.Suggest(a.Key, p.cat.KnownKeys(schema.KindTune)))
 	case a.Direction != param.Up && a.Direction != param.Down:
 		p.fault(at+".direction", fmt.Sprintf("%q is no direction of %s", a.Direction, a.Key), param.Up+" or "+param.Down, "")
 	case !strings.HasPrefix(param.Group, a.Step):

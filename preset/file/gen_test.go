@@ -79,7 +79,7 @@ func (g *generator) pick(of ...string) string { return of[g.r.Intn(len(of))] }
 func (g *generator) pad() string { return g.pick("", "", " ", "\t") }
 
 func (g *generator) remark() string {
-	return g.pick("", "", "", " # set in the hand", "\t#!", "   # = [not] \"a\" {value}, 'or' so")
+	return g.pick("", "", "", " # set handheld", "\t#!", "   # = [not] \"a\" {value}, 'or' so")
 }
 
 func (g *generator) remarks() {

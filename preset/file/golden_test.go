@@ -312,7 +312,7 @@ func TestComments(t *testing.T) {
 func TestWriter(t *testing.T) {
 	w := NewWriter("rigs/new.toml")
 	w.Directive("schema ./tune.schema.json")
-	w.Comment("A tune.\nBegin low.\x1b")
+	w.Comment("A tune.\nStart low.\x1b")
 	w.Key("format", 1)
 	w.KeyComment("kind", "tune", "not to be changed\nx = 2")
 	w.Comment("of the dials")
@@ -327,7 +327,7 @@ func TestWriter(t *testing.T) {
 	w.Key("when", Date{2026, 3, 12})
 	w.ArrayTable("part")
 	d, err := w.Doc()
-	want := "#:schema ./tune.schema.json\n# A tune.\n# Begin low.\\u001B\nformat = 1\nkind = \"tune\"  # not to be changed x = 2\n\n" +
+	want := "#:schema ./tune.schema.json\n# A tune.\n# Start low.\\u001B\nformat = 1\nkind = \"tune\"  # not to be changed x = 2\n\n" +
 		"# of the dials\n[stiffness]\npan = 41.0\n\"odd key\" = [1, \"two\", 3.5]\n\n[follow.\"on the pier\"]\ndeadband = { tilt = 8, pan = 6 }\n\n" +
 		"[[part]]\nwhen = 2026-03-12\n\n[[part]]\n"
 	if err != nil || string(d.Text()) != want {

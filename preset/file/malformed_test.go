@@ -16,7 +16,7 @@ var malformed = []struct{ name, text, want string }{
 	{"no equals sign", "[stiffness]\npan 41\n", "2:5: a key without = and a value; expected key = value; add = and the value, or put # before a remark"},
 	{"no key", "= 41\n", "1:1: a key cannot begin with '='; expected key = value, or [table]; put the key in quotes, or # before a remark"},
 	{"text without quotes", "format = 1\nby = operator\n", `2:6: by: a value cannot begin with 'o'; expected a number, "text", true, false, a date, [a list] or { a table }; add the value, or put text in double quotes`},
-	{"unit behind the number", "[part]\nmass = 2.5kg\n", `2:11: part.mass: letters after a number; expected a number alone, or "text"; the unit is in the key's name: remove it here; put text in double quotes`},
+	{"unit behind the number", "[part]\nmass = 2.5kg\n", `2:11: part.mass: letters after a number; expected a number alone, or "text"; no unit here (it is in the key name); put text in double quotes`},
 	{"decimal comma", "[horizon]\noffset_deg = 0,5\n", `2:15: horizon.offset_deg: ',' after the end of the value or header; expected the end of the line; write a decimal point, not a comma, or make it a list: [1, 2]`},
 	{"no digit after the point", "a = 5.\n", "1:7: a: a decimal point without a digit after it; expected a number such as 0.5; add a 0 after the point"},
 	{"no digit before the point", "a = .5\n", `1:5: a: a value cannot begin with '.'; expected a number, "text", true, false, a date, [a list] or { a table }; add the value, or put text in double quotes`},
@@ -47,7 +47,7 @@ var malformed = []struct{ name, text, want string }{
 	{"list not closed", "size_mm = [10, 20\nmass_kg = 1\n", "2:1: two values in a list with no comma between them; expected a comma or ]; add the comma or the closing ]"},
 	{"list without a comma", "size_mm = [10 20]\n", "1:15: size_mm: two values in a list with no comma between them; expected a comma or ]; add the comma or the closing ]"},
 	{"braces not closed", "w = { pan = 6, tilt = 8\n", "1:24: w: a { that is not closed; expected a closing }; add } on the same line"},
-	{"conflict markers", "pan = 1\n<<<<<<< ours\nroll = 2\n", "2:1: marks of a merge that was not finished; expected one of the two versions; remove the lines of the other and the marks, or restore the last saved revision"},
+	{"conflict markers", "pan = 1\n<<<<<<< ours\nroll = 2\n", "2:1: unresolved merge markers; expected one of the two versions; remove the lines of the other and the marks, or restore the last saved revision"},
 	{"JSON", "{\"pan\": 41}\n", "1:1: a key cannot begin with '{'; expected key = value, or [table]; put the key in quotes, or # before a remark"},
 	{"a day that does not exist", "when = 2026-02-30\n", "1:16: when: a day that does not exist; expected year-month-day, such as 2026-03-12; correct the date"},
 	{"an hour that does not exist", "at = 25:00:00\n", "1:6: at: an hour over 23; expected hours from 00 to 23; correct the time"},
@@ -167,8 +167,8 @@ func TestReadRefuses(t *testing.T) {
 		{"/dev/null", Damaged, "this is a device; expected a TOML file"},
 		{big, Damaged, "too large (50 MiB); expected at most 1 MiB"},
 		{filepath.Join(dir, "none.toml"), Missing, "there is no such file"},
-		{filepath.Join(big, "below"), Damaged, "cannot be read"},
-		{closed, Damaged, "you may not read this file"},
+		{filepath.Join(big, "below"), Damaged, "cannot read the file"},
+		{closed, Damaged, "no permission to read this file"},
 	} {
 		if c.path == closed && os.Geteuid() == 0 {
 			continue // root reads all

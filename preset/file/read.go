@@ -94,11 +94,11 @@ func cannotRead(name string, err error) *Error {
 	case errors.Is(err, fs.ErrNotExist):
 		e.Class, e.What, e.Fix = Missing, "there is no such file", "check the name"
 	case errors.Is(err, fs.ErrPermission):
-		e.What, e.Fix = "you may not read this file", "ask its owner, or correct its permissions"
+		e.What, e.Fix = "no permission to read this file", "ask its owner, or correct its permissions"
 	case errors.As(err, &pe):
-		e.What, e.Fix = "the file cannot be read: "+pe.Err.Error(), "try again; if it stays so, check the disk"
+		e.What, e.Fix = "cannot read the file: "+pe.Err.Error(), "try again, then check the disk"
 	default:
-		e.What, e.Fix = "the file cannot be read: "+err.Error(), "try again; if it stays so, check the disk"
+		e.What, e.Fix = "cannot read the file: "+err.Error(), "try again, then check the disk"
 	}
 	return e
 }

@@ -170,7 +170,7 @@ func (w *walker) one(off int) *fault {
 }
 
 func tooDeep(off int) *fault {
-	return &fault{off: off, what: fmt.Sprintf("tables or lists are more than %d deep in each other", MaxDepth),
+	return &fault{off: off, what: fmt.Sprintf("nested more than %d levels deep", MaxDepth),
 		want: "a file of a library", fix: "take the inner ones out"}
 }
 
@@ -388,7 +388,7 @@ func plainWords(body []byte, off int, message string) (what, want, fix string) {
 	line := body[bytes.LastIndexByte(body[:min(off, len(body))], '\n')+1:]
 	for _, mark := range []string{"<<<<<<< ", "|||||||", "=======", ">>>>>>> "} {
 		if bytes.HasPrefix(line, []byte(mark)) {
-			return "marks of a merge that was not finished", "one of the two versions",
+			return "unresolved merge markers", "one of the two versions",
 				"remove the lines of the other and the marks, or restore the last saved revision"
 		}
 	}
@@ -437,7 +437,7 @@ var rules = []struct{ starts, what, want, fix string }{
 	{"expected ']]' to close array", "the header of the table is not closed", "[[name]] alone on its line", "add ]]"},
 	{"expected value, not end", "the value is missing", anyValue, "add the value or remove the key"},
 	{"unexpected character", "a value cannot begin with %q", anyValue, "add the value, or put text in double quotes"},
-	{"strings must be quoted", "letters after a number", `a number alone, or "text"`, "the unit is in the key's name: remove it here; put text in double quotes"},
+	{"strings must be quoted", "letters after a number", `a number alone, or "text"`, "no unit here (it is in the key name); put text in double quotes"},
 	{"expected keyword", "a value that is not true, false, a number or a quoted text", anyValue, "put text in double quotes"},
 	{"expected digit but got", "a sign without a number", "a number", "add the number or put text in double quotes"},
 	{"expected number after sign", "a sign without a number", "a number", "add the number"},

@@ -168,9 +168,9 @@ func Payload(m float64, lim Limits) (Report, error) {
 // fill puts the usual values where there are none and checks the rest.
 func (l *Limits) fill() error {
 	c := domain.Checker{Model: model}
-	c.NotNegative("smallest payload", l.PayloadMin, "kg")
+	c.NotNegative("minimum payload", l.PayloadMin, "kg")
 	c.NotNegative("payload limit", l.PayloadMax, "kg")
-	c.That(l.PayloadMax == 0 || l.PayloadMin < l.PayloadMax, "smallest payload", l.PayloadMin, "less than the payload limit", "")
+	c.That(l.PayloadMax == 0 || l.PayloadMin < l.PayloadMax, "minimum payload", l.PayloadMin, "less than the payload limit", "")
 	c.NotNegative("clear radius about tilt", l.TiltRadius, "m")
 	c.NotNegative("clear radius about roll", l.RollRadius, "m")
 	c.NotNegative("clear radius about pan", l.PanRadius, "m")
@@ -234,7 +234,7 @@ func payload(m float64, l Limits) []Item {
 	switch share := m / l.PayloadMax; {
 	case it.Margin < 0:
 		it.Grade = Over
-		it.Words = fmt.Sprintf("%s is %s over the payload limit of %s: take parts off or take a larger gimbal", l.Mass(m), l.Mass(-it.Margin), l.Mass(l.PayloadMax))
+		it.Words = fmt.Sprintf("%s, %s over the limit of %s: remove parts or use a larger gimbal", l.Mass(m), l.Mass(-it.Margin), l.Mass(l.PayloadMax))
 	case share > l.WarnShare:
 		it.Grade = Tight
 		it.Words = fmt.Sprintf("%s is %.0f %% of the payload limit of %s", l.Mass(m), share*100, l.Mass(l.PayloadMax))
@@ -244,11 +244,11 @@ func payload(m float64, l Limits) []Item {
 	}
 	out := []Item{it}
 	if l.PayloadMin > 0 {
-		lo := Item{What: "smallest payload", Have: m, Limit: l.PayloadMin, Margin: m - l.PayloadMin, Unit: "kg", Grade: Fits}
-		lo.Words = l.Mass(lo.Margin) + " above the smallest payload"
+		lo := Item{What: "minimum payload", Have: m, Limit: l.PayloadMin, Margin: m - l.PayloadMin, Unit: "kg", Grade: Fits}
+		lo.Words = l.Mass(lo.Margin) + " above the minimum"
 		if lo.Margin < 0 {
 			lo.Grade = Over
-			lo.Words = fmt.Sprintf("%s is %s under the smallest payload of %s: add weight", l.Mass(m), l.Mass(-lo.Margin), l.Mass(l.PayloadMin))
+			lo.Words = fmt.Sprintf("%s, %s below the minimum of %s: add weight", l.Mass(m), l.Mass(-lo.Margin), l.Mass(l.PayloadMin))
 		}
 		out = append(out, lo)
 	}
@@ -293,9 +293,9 @@ func clearances(solids []mass.Solid, shift mass.Vec, l Limits) []Item {
 				if k == 1 {
 					it.Limit = -l.Clear.Min[axis]
 				}
-				it.grade(l, "the clear box at the "+name)
+				it.grade(l, "clearance, "+name)
 			} else {
-				it.Words = "the gimbal sheet gives no clear box"
+				it.Words = "not in the gimbal sheet"
 			}
 			out = append(out, it)
 		}
@@ -347,7 +347,7 @@ func overhang(solids []mass.Solid, shift mass.Vec, l Limits) []Overhang {
 			out = append(out, o)
 			continue
 		}
-		o.Words = fmt.Sprintf("%s reaches %s %s the tilt axis", it.Part, l.Length(it.Have), words[1])
+		o.Words = fmt.Sprintf("%s: %s %s the tilt axis", it.Part, l.Length(it.Have), words[1])
 		plate := math.Inf(-1)
 		for _, s := range solids {
 			if s.Slot == "plate" {
@@ -371,7 +371,7 @@ func (it *Item) grade(l Limits, where string) {
 		it.Words = fmt.Sprintf("%s is %s past %s", it.Part, l.Length(-it.Margin), where)
 	case it.Margin < l.WarnClear:
 		it.Grade = Tight
-		it.Words = fmt.Sprintf("%s leaves only %s to %s", it.Part, l.Length(it.Margin), where)
+		it.Words = fmt.Sprintf("%s: only %s from %s", it.Part, l.Length(it.Margin), where)
 	default:
 		it.Grade = Fits
 		it.Words = fmt.Sprintf("%s leaves %s to %s", it.Part, l.Length(it.Margin), where)

@@ -60,9 +60,9 @@ func TestPayload(t *testing.T) {
 	}{
 		{0, 3, Fits, 1, "1.000 kg under"},
 		{0, 2.1, Tight, 0.1, "95 % of the payload limit"},
-		{0, 1.75, Over, -0.25, "0.250 kg over the payload limit"},
+		{0, 1.75, Over, -0.25, "0.250 kg over the limit"},
 		{0, 2, Tight, 0, "100 %"},
-		{2.5, 4, Over, 2, "under the smallest payload"},
+		{2.5, 4, Over, 2, "below the minimum"},
 		{0, 0, Unknown, 0, "gives no limit"},
 	} {
 		r := check(t, kit(), Limits{PayloadMin: c.min, PayloadMax: c.max})
@@ -107,7 +107,7 @@ func TestClearancesByHand(t *testing.T) {
 			t.Errorf("%s: %+v, want %v by %s", what, it, want.grade, want.part)
 		}
 	}
-	if w := item(t, r.Balanced, "front").Words; w != "lens is 10.0 mm past the clear box at the front" {
+	if w := item(t, r.Balanced, "front").Words; w != "lens is 10.0 mm past clearance, front" {
 		t.Errorf("words: %s", w)
 	}
 	if it := item(t, r.Balanced, "swept about pan"); it.Grade != Unknown {
@@ -258,7 +258,7 @@ func BenchmarkCheck(b *testing.B) {
 	}
 }
 
-// The lens reaches 130 mm ahead of the tilt axis; with the plate's end at 55 mm that
+// The lens: 130 mm ahead of the tilt axis; with the plate's end at 55 mm that
 // is 75 mm past it.
 func TestOverhang(t *testing.T) {
 	parts := append(kit(), mass.Part{Name: "plate", Slot: "plate", Shape: mass.Box, Mass: 1e-9, Size: mass.Vec{0.1, 0.04, 0.01}, Place: mass.Vec{0.005, 0, -0.05}})
@@ -266,7 +266,7 @@ func TestOverhang(t *testing.T) {
 	f, b := r.Overhang[0], r.Overhang[1]
 	near(t, "front", f.Reach, 0.12, 1e-9)
 	near(t, "past the plate", *f.Past, 0.075, 1e-9)
-	if f.Part != "lens" || f.Words != "lens reaches 120.0 mm ahead of the tilt axis, 75.0 mm past the plate" {
+	if f.Part != "lens" || f.Words != "lens: 120.0 mm ahead of the tilt axis, 75.0 mm past the plate" {
 		t.Errorf("%+v", f)
 	}
 	near(t, "back", b.Reach, 0.06, 1e-9)

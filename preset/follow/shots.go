@@ -24,10 +24,10 @@ const allAlong = -1
 // shots is the table of kinds. Common practice, no source: what operators call
 // these shots and about how fast they turn; a job's own move may replace each.
 var shots = []Shot{
-	{"static", "stand still and hold a frame", "hold 8s with sway 1deg at 0.4Hz and 0.5deg at 1.1Hz", 0.05, allAlong},
-	{"walk", "walk along with a subject, gentle turns", "hold 1s then turn 40deg in 3s then hold 1s then turn -40deg in 3s with sway 1.5deg at 0.9Hz and 0.7deg at 1.8Hz", 0.25, allAlong},
+	{"static", "holding a frame", "hold 8s with sway 1deg at 0.4Hz and 0.5deg at 1.1Hz", 0.05, allAlong},
+	{"walk", "walking with a subject, gentle turns", "hold 1s then turn 40deg in 3s then hold 1s then turn -40deg in 3s with sway 1.5deg at 0.9Hz and 0.7deg at 1.8Hz", 0.25, allAlong},
 	{"stairs", "up or down stairs, turning on the landing", "hold 2s then turn 60deg in 3s then hold 2s with sway 2.5deg at 0.8Hz and 1.2deg at 1.6Hz", 0.30, allAlong},
-	{"sweep", "a slow, wide pan across a scene", "pan 12deg/s for 6s with sway 0.5deg at 0.4Hz", 0.30, allAlong},
+	{"sweep", "a slow pan across a wide scene", "pan 12deg/s for 6s with sway 0.5deg at 0.4Hz", 0.30, allAlong},
 	{"chase", "after a subject who turns without notice", "turn 50deg in 1s then turn -70deg in 1.3s then hold 0.5s then turn 40deg in 0.9s with sway 2deg at 1.3Hz", 0.40, allAlong},
 	{"whip", "a whip from one subject to the next", "whip 120deg", 0.10, 0.5},
 }

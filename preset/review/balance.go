@@ -52,7 +52,7 @@ func payloadNear(l *look, x *Subject) {
 	if !ok || pct > 100 || pct <= l.rule.Limit.Value {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("%.3f kg is %.1f %% of the limit of %s kg; more than %s %% asks for a look", kg, pct, num(x.Sheet.PayloadMax), num(l.rule.Limit.Value)),
+	l.on(x, hit{what: fmt.Sprintf("%.3f kg, %.1f %% of the %s kg limit (check above %s %%)", kg, pct, num(x.Sheet.PayloadMax), num(l.rule.Limit.Value)),
 		evidence: x.weighed("payload limit "+num(x.Sheet.PayloadMax)+" kg", "payload.max_kg")})
 }
 

@@ -212,9 +212,9 @@ func (l *look) needs(tolerance float64, key string, lens bool) bool {
 	j := l.s.Job
 	switch {
 	case j == nil:
-		l.cannot(nil, "it needs a job, whose shots and lenses say what is allowed")
+		l.cannot(nil, "needs a job (shots and lenses)")
 	case tolerance <= 0:
-		l.cannot(nil, "the job does not state %s", key)
+		l.cannot(nil, "job has no %s", key)
 	case lens && j.Longest <= 0:
 		l.cannot(nil, "the job does not state lens.longest_mm")
 	case lens && j.Sensor == [2]float64{}:
@@ -247,7 +247,7 @@ func followDrift(l *look, x *Subject) {
 		v := *r.r.Drift.MaxShare * 100
 		return v, fmt.Sprintf("%.0f %% of the frame", v)
 	}, func(words string) string {
-		return fmt.Sprintf("through %s mm the subject drifts %s; the job allows %s %%", num(l.s.Job.Longest), words, num(limit))
+		return fmt.Sprintf("at %s mm the subject drifts %s (limit %s %%)", num(l.s.Job.Longest), words, num(limit))
 	})
 }
 
@@ -266,7 +266,7 @@ func followLate(l *look, x *Subject) {
 		}
 		return v, fmt.Sprintf("%.2f s %s", v, how)
 	}, func(words string) string {
-		return fmt.Sprintf("the head is behind the operator by %s; the job allows %s s", words, num(limit))
+		return fmt.Sprintf("the head is %s behind (limit %s s)", words, num(limit))
 	})
 }
 
@@ -327,7 +327,7 @@ func deadBandSway(l *look, x *Subject) {
 		return
 	}
 	if l.s.Job == nil || len(l.s.Job.Sway) == 0 {
-		l.cannot(nil, "no hand sway is recorded: [sway] of a job")
+		l.cannot(nil, "job has no [sway]")
 		return
 	}
 	var words, keys []string

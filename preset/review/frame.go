@@ -60,7 +60,7 @@ func frameGimbal(l *look, x *Subject) {
 	}
 	eye, ok := x.pupil()
 	if !ok {
-		l.cannot(x, "the build has no part in the slot lens, so it is not known from where the camera sees")
+		l.cannot(x, "the build has no part with slot = \"lens\"")
 		return
 	}
 	up, upSet, ok1 := x.limit("up")
@@ -107,9 +107,9 @@ func frameGimbal(l *look, x *Subject) {
 		clear := math.Floor(s.clear.Limit/deg + 1e-9)
 		how := "the limit lets the head tilt to"
 		if !s.set {
-			how = "no limit is set, and the head tilts to"
+			how = "no limit set; the head can reach"
 		}
-		words = append(words, fmt.Sprintf("%s comes into frame at %.0f° %s; %s %s°", s.clear.By, s.clear.Limit/deg, s.name, how, num(s.allowed)))
+		words = append(words, fmt.Sprintf("%s in view from %.0f° %s; %s %s°", s.clear.By, s.clear.Limit/deg, s.name, how, num(s.allowed)))
 		key := "limits.tilt." + s.name + "_deg"
 		set = append(set, key+"="+num(clear))
 		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s° allowed", key, num(s.allowed)), key, "limits.tilt", "limits"))
@@ -171,7 +171,7 @@ func frameShort(l *look, x *Subject) {
 		}
 	}
 	if !asked {
-		l.cannot(nil, "no shot of the job says how far it looks: tilt_up_deg, tilt_down_deg")
+		l.cannot(nil, "no shot has tilt_up_deg or tilt_down_deg")
 		return
 	}
 	if words == nil {

@@ -178,7 +178,7 @@ func pinOpen(l *look, x *Subject) {
 	if x.Pin < 0 || !x.Open || x.Tune == nil {
 		return
 	}
-	l.on(x, hit{what: "pinned without a revision, and none was saved for " + l.s.Job.Slug, evidence: []Evidence{l.pinned(x, "pinned without a revision", "rig")}, seen: x.state()})
+	l.on(x, hit{what: "no revision in the pin, none saved for " + l.s.Job.Slug, evidence: []Evidence{l.pinned(x, "pinned without a revision", "rig")}, seen: x.state()})
 }
 
 func pinBehind(l *look, x *Subject) {
@@ -199,7 +199,7 @@ func pinBehind(l *look, x *Subject) {
 		where = "as " + shortRev(n.At.Revision)
 		ev = append(ev, n.At.told(or(n.Path, x.TuneFile.Path), "newer revision"))
 	}
-	l.on(x, hit{what: fmt.Sprintf("what lies in the library now, %s, is not what is pinned: %s", where, strings.Join(words, "; ")), evidence: ev, seen: append([]string{x.PinnedAt.Revision, n.At.Revision}, words...)})
+	l.on(x, hit{what: fmt.Sprintf("the library now has %s; changed since the pin: %s", where, strings.Join(words, "; ")), evidence: ev, seen: append([]string{x.PinnedAt.Revision, n.At.Revision}, words...)})
 }
 
 func unitUnnamed(l *look, x *Subject) {

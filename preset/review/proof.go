@@ -69,7 +69,7 @@ func proofHandover(l *look, x *Subject) {
 	if !x.taken() {
 		return
 	}
-	what := x.Ref + " was taken over from a handover and not proved here since"
+	what := x.Ref + " came from a handover; not proved here since"
 	var ev []Evidence
 	if t := x.Taken; t != nil {
 		text := "accepted the handover"
@@ -246,7 +246,7 @@ func proofTune(l *look, x *Subject) {
 	what := "values changed since the proof of " + day(p.At)
 	ev := []Evidence{x.proofFact("proved on "+day(p.At), "proof.hold.digest")}
 	if x.Proved == nil {
-		l.on(x, hit{what: what + "; the values of that day are in no revision", evidence: ev, seen: x.state()})
+		l.on(x, hit{what: what + "; the proved values were never saved", evidence: ev, seen: x.state()})
 		return
 	}
 	var words []string
@@ -399,7 +399,7 @@ func proofFirmware(l *look, x *Subject) {
 	u, ok := x.Sheet.Unit(name)
 	switch {
 	case p.Firmware == "":
-		l.cannot(x, "the proof does not say which firmware the unit had")
+		l.cannot(x, "firmware not recorded with the proof")
 		return
 	case !ok || u.Firmware == "":
 		l.cannot(x, "no unit record says which firmware the unit has")
@@ -481,7 +481,7 @@ func proofOld(l *look, x *Subject) {
 	if days <= l.rule.Limit.Value {
 		return
 	}
-	what := fmt.Sprintf("the proof of %s is %.0f days old; more than %s asks for a look", day(p.At), days, num(l.rule.Limit.Value))
+	what := fmt.Sprintf("proved %s, %.0f days ago (recheck after %s)", day(p.At), days, num(l.rule.Limit.Value))
 	l.on(x, hit{what: what, evidence: []Evidence{x.proofFact("proved on "+day(p.At), "proof.hold.at")}, seen: []string{p.At.UTC().Format(time.RFC3339)}})
 }
 

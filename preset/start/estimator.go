@@ -384,7 +384,7 @@ func (s *estimator) solve(p Param, sc scale, f *fit, withAnchors bool) error {
 	if f.thin || s.scaleFree[p.Axis] {
 		law += ", inertia as mass^(5/3)"
 	}
-	f.prior = append(f.prior, Evidence{Kind: "physics", Text: fmt.Sprintf("physics: %s at equal bandwidth (slope 1 ± %.2f)", law, slopeSD)})
+	f.prior = append(f.prior, Evidence{Kind: "physics", Text: fmt.Sprintf("physics: %s (slope 1 ± %.2f)", law, slopeSD)})
 	if f.anchor {
 		for _, a := range l.anchors {
 			f.prior = append(f.prior, a.ev)
@@ -460,7 +460,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 		o.Status = Unknown
 		o.Value = softer(p.Dial, p.Dial.Min, p.Dial.Max)
 		o.Evidence = f.prior
-		o.Reason = fmt.Sprintf("%s, the soft end of the dial: no proved tune, no sheet reference and no loop model says anything here; raise it from the bottom", schema.Num(o.Value))
+		o.Reason = fmt.Sprintf("Start at %s, the soft end of the dial: no proved tune, reference or loop model for this axis", schema.Num(o.Value))
 		return o, nil
 	}
 	best := final.Best
@@ -469,7 +469,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 	o.Slope, o.Scatter = f.est.slope, f.est.scatter
 	s.evidence(&o, f, sc)
 	o.Value, o.Status = p.Dial.Round(soft), Offered
-	lead := fmt.Sprintf("%s: low end of %s to %s (%.0f %%)", schema.Num(o.Value), number(o.Final.Lo), number(o.Final.Hi), 100*s.o.Level)
+	lead := fmt.Sprintf("Start at %s: low end of %s–%s (%.0f %%)", schema.Num(o.Value), number(o.Final.Lo), number(o.Final.Hi), 100*s.o.Level)
 	var limits []string
 	if s.q.Cap != nil && sc.mapped {
 		// asked over the dial only: the model has no say outside it
@@ -478,7 +478,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 			if binds {
 				was := o.Value
 				o.Value = p.Dial.Round(v)
-				limits = append(limits, fmt.Sprintf("held to %s by the loop model (%s); the evidence alone said %s", schema.Num(o.Value), why, schema.Num(was)))
+				limits = append(limits, fmt.Sprintf("Start at %s: capped by the loop model (%s); without the cap %s", schema.Num(o.Value), why, schema.Num(was)))
 			}
 			// a model that was asked and agrees is worth saying, unless it is the anchor already
 			if binds || !slices.ContainsFunc(o.Evidence, func(e Evidence) bool { return e.Kind == "loop" }) {
@@ -491,7 +491,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 		if p.Dial.Less(below, o.Value) {
 			was := o.Value
 			o.Value = below
-			limits = append(limits, fmt.Sprintf("held to %s, a coarse step below the onset %s seen on this rig (%s); the evidence alone said %s", schema.Num(below), schema.Num(v), ref, schema.Num(was)))
+			limits = append(limits, fmt.Sprintf("Start at %s, one coarse step below the onset %s seen on this rig (%s); without it %s", schema.Num(below), schema.Num(v), ref, schema.Num(was)))
 		}
 	}
 	if v, ref, ok := s.lighterNeighbour(p, f); ok && p.Dial.Less(v, o.Value) {
@@ -513,17 +513,17 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 		if p.Dial.Less(o.Value, end) {
 			which = "softer than the dial goes"
 		}
-		o.Warnings = append(o.Warnings, fmt.Sprintf("the evidence asks for %s, %s (its end is %s): check the mass and the sheet, and expect less than usual of this package", schema.Num(o.Value), which, schema.Num(end)))
+		o.Warnings = append(o.Warnings, fmt.Sprintf("the evidence points to %s, %s (the dial ends at %s): check the mass and the gimbal sheet; this build may not hold as well as usual", schema.Num(o.Value), which, schema.Num(end)))
 	} else if best < p.Dial.Min || best > p.Dial.Max {
 		o.Warnings = append(o.Warnings, fmt.Sprintf("the value expected in the end, %s, lies outside the dial (%s to %s)", number(best), schema.Num(p.Dial.Min), schema.Num(p.Dial.Max)))
 	}
 	if f.far {
-		o.Warnings = append(o.Warnings, "this rig's inertia is more than a factor of two from anything proved or referenced on this gimbal: an extrapolation")
+		o.Warnings = append(o.Warnings, "extrapolated: nothing proved on this gimbal is within a factor of two of this inertia")
 	}
 	if f.thin {
-		o.Warnings = append(o.Warnings, fmt.Sprintf("inertia is taken from mass alone (mass^(5/3)), which widens the interval by about %.0f %%: give the parts sizes and places", 100*s.o.MassOnly))
+		o.Warnings = append(o.Warnings, fmt.Sprintf("inertia estimated from mass only, so the range is about %.0f %% wider. Give the parts sizes and positions", 100*s.o.MassOnly))
 	} else if s.scaleFree[p.Axis] {
-		o.Warnings = append(o.Warnings, "no inertia is known on this gimbal: mass^(5/3) stands for it")
+		o.Warnings = append(o.Warnings, "inertia estimated from mass only on this gimbal")
 	}
 	o.Reason = s.reason(lead, f, &o, limits)
 	if out == leaveNone {
@@ -732,7 +732,7 @@ func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) strin
 				near++
 			}
 		}
-		parts = append(parts, fmt.Sprintf("%s of other rigs (%d near), stiffness as inertia^%.2f", schema.Count(n, "proved tune", "proved tunes"), near, o.Slope))
+		parts = append(parts, fmt.Sprintf("%s on other rigs (%d similar), scaled by inertia^%.2f", schema.Count(n, "proved tune", "proved tunes"), near, o.Slope))
 	}
 	for _, e := range f.prior {
 		if (e.Kind == "reference" || e.Kind == "loop") && o.DataShare < 0.9 {
@@ -740,13 +740,13 @@ func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) strin
 		}
 	}
 	if n := len(f.est.flagged); n > 0 {
-		parts = append(parts, schema.Count(n, "outlier", "outliers")+" believed less: "+o.Outliers[0].Ref)
+		parts = append(parts, schema.Count(n, "outlier", "outliers")+" low weight: "+o.Outliers[0].Ref)
 	}
 	text := lead + "; " + strings.Join(parts, "; ")
 	if len(limits) > 0 {
 		text += "; " + strings.Join(limits, "; ")
 	}
-	return text + "; raise it from here"
+	return text + "; work up from here"
 }
 
 // number is a computed dial number for people: three significant digits.
@@ -846,12 +846,12 @@ func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 		list()
 		o.Reason = fmt.Sprintf("%s: the sheet's default; at least %d near proved rigs, two thirds of them on one other value, would change it (%d near)", schema.Num(*def), s.o.FilterRigs, len(votes))
 		if agree {
-			o.Reason = fmt.Sprintf("%s: the sheet's default, and %d of %d near proved rigs agree", schema.Num(*def), tally, len(votes))
+			o.Reason = fmt.Sprintf("%s: sheet default; %d of %d similar proved rigs agree", schema.Num(*def), tally, len(votes))
 		}
 	default:
 		o.Value, o.Status = softer(p.Dial, p.Dial.Min, p.Dial.Max), Unknown
 		list()
-		o.Reason = fmt.Sprintf("%s, the light end of the dial: the sheet gives no default and fewer than %d near proved rigs agree", schema.Num(o.Value), s.o.FilterRigs)
+		o.Reason = fmt.Sprintf("%s, the lightest setting: no default in the sheet and fewer than %d similar proved rigs agree", schema.Num(o.Value), s.o.FilterRigs)
 	}
 	return o
 }

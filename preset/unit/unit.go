@@ -142,7 +142,7 @@ func ParseIn(k Kind, text, bare string) (float64, error) {
 	if !ok {
 		for other := range table {
 			if _, is := find(other, rest); is && other != k {
-				return fail("has the unit of another quantity ("+clip(rest)+")", want)
+				return fail("has a unit of a different quantity ("+clip(rest)+")", want)
 			}
 		}
 		return fail("has an unknown unit "+strconv.Quote(clip(rest)), want)
@@ -185,7 +185,7 @@ func ParseSize(text string, n int) ([]float64, error) {
 func Show(k Kind, v float64, name string) (string, error) {
 	u, ok := find(k, name)
 	if !ok {
-		return "", &ParseError{k, clip(name), "is not a unit of it", "use one of " + strings.Join(Names(k), ", ")}
+		return "", &ParseError{k, clip(name), "is not a valid unit here", "use one of " + strings.Join(Names(k), ", ")}
 	}
 	x := v / u.si
 	if math.IsNaN(x) || math.IsInf(x, 0) {
@@ -204,7 +204,7 @@ func Show(k Kind, v float64, name string) (string, error) {
 func In(k Kind, v float64, name string) (float64, error) {
 	u, ok := find(k, name)
 	if !ok {
-		return 0, &ParseError{k, clip(name), "is not a unit of it", "use one of " + strings.Join(Names(k), ", ")}
+		return 0, &ParseError{k, clip(name), "is not a valid unit here", "use one of " + strings.Join(Names(k), ", ")}
 	}
 	return v / u.si, nil
 }

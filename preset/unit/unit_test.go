@@ -37,7 +37,7 @@ func TestParseRefuses(t *testing.T) {
 		says string
 	}{
 		{Mass, "", "nothing given"}, {Mass, "heavy", "does not start with a number"}, {Mass, "1.2", "has no unit"},
-		{Mass, "1,2,3 kg", "comma"}, {Mass, "1,200 g", "thousands"}, {Mass, "12,250 g", "thousands"}, {Mass, "1,200.5 g", "comma"}, {Mass, ",5 kg", "comma"}, {Mass, "1, kg", "comma"}, {Mass, "3 mm", "another quantity"}, {Mass, "3 stone", "unknown unit"},
+		{Mass, "1,2,3 kg", "comma"}, {Mass, "1,200 g", "thousands"}, {Mass, "12,250 g", "thousands"}, {Mass, "1,200.5 g", "comma"}, {Mass, ",5 kg", "comma"}, {Mass, "1, kg", "comma"}, {Mass, "3 mm", "different quantity"}, {Mass, "3 stone", "unknown unit"},
 		{Mass, "NaN kg", "number"}, {Mass, "inf kg", "number"}, {Mass, "1e999 kg", "too large"}, {Length, "0x10 mm", "unknown unit"},
 		{Time, "1/0 s", "fraction"}, {Time, "1/-5 s", "fraction"}, {Time, "1/s", "fraction"}, {Length, "1/2 in", "unknown unit"},
 		{Length, "1 mm 2", "unknown unit"}, {"speed", "1 m/s", "unknown kind"}, {Torque, "1 nm", "unknown unit"}, {Length, "- mm", "number"},

@@ -62,7 +62,7 @@ func TestVerdict(t *testing.T) {
 		"a hand":              {logOf(400, 20, 0.05, 0, tone{0.9, 1.5}, tone{1.9, 0.5}), HandSway, 0.9, nil},
 		"footsteps":           {logOf(400, 30, 0.05, 0, tone{1.8, 2}, tone{3.6, 0.9}, tone{5.4, 0.5}, tone{7.2, 0.3}), HandSway, 1.8, nil},
 		"rocking":             {logOf(400, 20, 0.05, 0, tone{6.3, 2}), Rocking, 6.3, nil},
-		"slow, in the hand":   {logOf(400, 20, 0.05, 0, tone{0.9, 3}, tone{6.3, 0.8}), Rocking, 6.3, []Kind{HandSway}},
+		"slow, handheld":      {logOf(400, 20, 0.05, 0, tone{0.9, 3}, tone{6.3, 0.8}), Rocking, 6.3, []Kind{HandSway}},
 		"chatter":             {logOf(400, 20, 0.05, 0, tone{47.3, 1}), Chatter, 47.3, nil},
 		"fast over footsteps": {logOf(400, 30, 0.05, 0, tone{1.8, 2}, tone{3.6, 1}, tone{61, 0.4}), Chatter, 61, []Kind{HandSway}},
 		"both":                {logOf(400, 20, 0.05, 0, tone{8, 0.6}, tone{47.3, 1}), Chatter, 47.3, []Kind{Rocking}},
@@ -254,7 +254,7 @@ func TestNotes(t *testing.T) {
 	}
 	l := logOf(400, 20, 0.05, 0, tone{6.3, 2})
 	l.Rates[schema.Pan] = slices.Clone(l.Rates[schema.Tilt])
-	if r := analyse(t, l, Settings{}); !has(r, "share the frequency 6.3") {
+	if r := analyse(t, l, Settings{}); !has(r, "share 6.3 Hz") {
 		t.Errorf("notes %q", r.Notes)
 	}
 	if r := analyse(t, logOf(60, 20, 0.05, 0, tone{6.3, 2}), Settings{}); !has(r, "above 30 Hz, half the log's rate, appears folded below it: 6.298 Hz may be 53.7 Hz or 66.3 Hz") {

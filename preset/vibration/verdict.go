@@ -128,7 +128,7 @@ func (l Limits) judge(a schema.Axis, r *AxisReport, clear []Peak) Verdict {
 	sway, rocking, chatter := r.Levels[0], r.Levels[1], r.Levels[2]
 	above := math.Sqrt(sway.RMS*sway.RMS + rocking.RMS*rocking.RMS + chatter.RMS*chatter.RMS)
 	v := Verdict{Kind: Quiet, Axis: a.String(), RMS: above, Acts: []Act{}}
-	v.Evidence = append(v.Evidence, fmt.Sprintf("%s: %s rms above %g Hz, of which %s below %g Hz, %s to %g Hz, %s above",
+	v.Evidence = append(v.Evidence, fmt.Sprintf("%s: %s rms above %g Hz (%s below %g Hz, %s to %g Hz, %s above)",
 		r.Axis, dps(above), l.SwayFrom, dps(sway.RMS), l.RockingFrom, dps(rocking.RMS), l.ChatterFrom, dps(chatter.RMS)))
 	if above < l.QuietRate {
 		v.Evidence = append(v.Evidence, fmt.Sprintf("that is below %s, quiet", dps(l.QuietRate)))
@@ -251,8 +251,8 @@ func acts(kind Kind, a schema.Axis) []Act {
 	switch kind {
 	case Rocking, Chatter:
 		out = append(out,
-			Act{"balance", "", "nearer zero", n, "an imbalance or a loose part, plate or cable comes before any number: read the resting effort, tighten, rebalance"},
-			Act{"stiffness", "stiffness." + n, "softer", n, "an axis at its onset oscillates; come down in fine steps until it is clean"})
+			Act{"balance", "", "nearer zero", n, "first check balance and loose parts: read the resting effort, tighten, rebalance"},
+			Act{"stiffness", "stiffness." + n, "softer", n, "lower it in fine steps until it is clean"})
 		if kind == Rocking {
 			out = append(out, filter("lighter", "rocking is the sign of too much delay: a lighter filter gives some back")...)
 		} else {
@@ -284,7 +284,7 @@ func (r *Report) overall(l *Log) {
 		for _, a := range r.Axes {
 			v := a.Verdict
 			if v.Axis != w.Axis && v.Hz != nil && math.Abs(*v.Hz-*w.Hz) <= sameTone*a.Spectrum.Step {
-				r.Notes = append(r.Notes, fmt.Sprintf("%s and %s share the frequency %.2f Hz: look for one cause, a loose part or plate, before the numbers of either", w.Axis, v.Axis, *w.Hz))
+				r.Notes = append(r.Notes, fmt.Sprintf("%s and %s share %.1f Hz: look for one loose part before changing values", w.Axis, v.Axis, *w.Hz))
 			}
 		}
 	}

@@ -45,7 +45,7 @@ func compareScale(dir, sizes string, rounds int) error {
 	for f := range strings.SplitSeq(sizes, ",") {
 		n, err := strconv.Atoi(strings.TrimSpace(f))
 		if err != nil || n < 10 {
-			return fmt.Errorf("-scale %q: numbers of rigs were expected, as in 10000,30000", sizes)
+			return fmt.Errorf("-scale %q: write numbers of rigs, as in 10000,30000", sizes)
 		}
 		s := &scaled{name: fmt.Sprintf("%d rigs, %d revisions", n, 10*n), rigs: n, values: map[string]string{}}
 		all = append(all, s)

@@ -44,12 +44,12 @@ type Old struct {
 }
 
 func (o *Old) Error() string {
-	s := "all of this handover is in the library already"
+	s := "already in the library"
 	if o.Accept != nil {
 		s += ", since " + o.Accept.When.Format("2006-01-02 15:04") + " (" + o.Accept.Author.Name + ")"
 	}
 	if !o.Same {
-		s = fmt.Sprintf("this handover is older than what the library holds, by %d revisions of these rigs; %s", o.Since, s)
+		s = fmt.Sprintf("this handover is %d revisions older than your library; %s", o.Since, s)
 	}
 	return s
 }
@@ -426,7 +426,7 @@ func (x *accepting) proof(theirs, own *file.Doc) (*file.Doc, error) {
 		if mine.Proof != nil && !strings.HasPrefix(mine.Proof.Ended, preset.EndedByHandover) {
 			t := preset.DecodeTune(x.l.Cat, theirs.Tree())
 			if t.Proof != nil && !t.Proof.At.Equal(mine.Proof.At) {
-				x.note(own.Name(), fmt.Sprintf("our own proof of %s stays; theirs of %s, on unit %s, is in the history", mine.Proof.At.Format("2006-01-02"), t.Proof.At.Format("2006-01-02"), t.Proof.Unit))
+				x.note(own.Name(), fmt.Sprintf("kept our proof of %s; theirs (%s, unit %s) is in the history", mine.Proof.At.Format("2006-01-02"), t.Proof.At.Format("2006-01-02"), t.Proof.Unit))
 			}
 			d, err := theirs.Delete("proof")
 			if err != nil {
@@ -440,7 +440,7 @@ func (x *accepting) proof(theirs, own *file.Doc) (*file.Doc, error) {
 		return theirs, nil
 	}
 	if t.Proof != nil && t.Proof.Unit != "" {
-		x.note(theirs.Name(), fmt.Sprintf("worked on unit %s; the dials are the same here, so the numbers come as they are, but they prove nothing on another unit", t.Proof.Unit))
+		x.note(theirs.Name(), fmt.Sprintf("tested on unit %s; same dials, so the numbers are copied, but another unit needs its own proof", t.Proof.Unit))
 	}
 	return merge.AddStale(theirs, []string{preset.EndedByHandover + "from " + x.p.Sender.Name + ", not proved here"}, merge.ProofGroups(theirs)...)
 }
@@ -481,7 +481,7 @@ func (x *accepting) dials() error {
 			}
 		}
 		if len(odd) > 0 {
-			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("the numbers of gimbal %s mean something else in this library: %s", r.Gimbal, strings.Join(odd, "; ")),
+			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("gimbal %s has different dials in this library: %s", r.Gimbal, strings.Join(odd, "; ")),
 				Hint: "Convert them to the sheet here with --on " + r.Gimbal + ", or make the sheets agree first", Paths: []string{path}}
 		}
 	}

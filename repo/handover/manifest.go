@@ -223,8 +223,8 @@ func sums(ms []parcel.Member) []byte {
 
 // damaged is what Open says of a file that it does not believe.
 func damaged(format string, args ...any) error {
-	return &store.Error{Kind: store.ErrDamaged, Msg: "this handover is damaged or was tampered with: " + fmt.Sprintf(format, args...),
-		Hint: "Nothing was taken in. Ask the sender for the file again, by another way"}
+	return &store.Error{Kind: store.ErrDamaged, Msg: "not a valid handover (wrong file, damaged or altered): " + fmt.Sprintf(format, args...),
+		Hint: "nothing accepted. Ask the sender to send it again another way"}
 }
 
 // distrust wraps an error of a lower layer.

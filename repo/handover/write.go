@@ -99,9 +99,9 @@ func readme(m Manifest) []byte {
 	p("")
 	p("CAUTION")
 	p("")
-	p("Numbers that worked on another unit, in other hands or with another build are a place to")
-	p("start, from below. Accepting them proves nothing: balance first, begin low, keep a hand near")
-	p("the motor cut-off, and work the rig in the hand before the shoot. The maker's manual, local")
+	p("Values from another unit, operator or build are low starting points.")
+	p("start, from below. Accepting them proves nothing: balance first, start low, keep a hand near")
+	p("the motor cut-off, and test the rig handheld before the shoot. The maker's manual, local")
 	p("codes and qualified crew come first.")
 	return b.Bytes()
 }

@@ -76,7 +76,7 @@ func (l *Library) OpenSession(d *Loaded) (*Session, error) {
 		}
 		s := &Session{Path: paths[i], Log: preset.DecodeBench(doc.Tree()), doc: doc, sheet: d.Sheet}
 		if s.State, err = s.Log.BenchSession(d.Sheet); err != nil {
-			return nil, &file.Error{File: paths[i], What: err.Error(), Fix: "correct the step, or begin another session with --new"}
+			return nil, &file.Error{File: paths[i], What: err.Error(), Fix: "correct the step, or start another session with --new"}
 		}
 		return s, nil
 	}
@@ -502,7 +502,7 @@ func (l *Library) planEdited(p *Plan, e Edited) error {
 		return err
 	}
 	if b := e.base(); (err == nil) != (b != nil) || string(now) != string(b) {
-		return &store.Error{Kind: store.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", Hint: "Nothing was saved; look at it and run the command again", Paths: []string{e.Path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", Hint: "Nothing was saved; look at it and repeat the command", Paths: []string{e.Path}}
 	}
 	if err := l.planText(p, e.Path, e.After.Text()); err != nil {
 		return err

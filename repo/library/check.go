@@ -67,7 +67,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 			if fp, inRig := strings.CutPrefix(owner(p), "rig "); inRig && !strings.HasSuffix(p, ".toml") {
 				l.checkStray(fp, p, add)
 			} else if strings.HasSuffix(p, ".toml") {
-				add(Finding{Path: p, What: "this file is in no place that Rigkeep reads", Fix: "move it under gimbals/, jobs/ or the rig's folder, or rename it", Warning: true})
+				add(Finding{Path: p, What: "Rigkeep does not read files here", Fix: "move it under gimbals/, jobs/ or the rig's folder, or rename it", Warning: true})
 			}
 			continue
 		}
@@ -135,7 +135,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 		case schema.KindUnit:
 			u := preset.DecodeUnit(l.Cat, place.Name, doc.Tree())
 			if sheets[place.Gimbal] == nil {
-				fault("kind", fmt.Sprintf("there is no readable gimbal sheet %q", place.Gimbal), "add or mend "+preset.GimbalPath(place.Gimbal)+", or move the unit", false)
+				fault("kind", fmt.Sprintf("there is no readable gimbal sheet %q", place.Gimbal), "add or correct "+preset.GimbalPath(place.Gimbal)+", or move the unit", false)
 			}
 			for _, n := range u.Names() {
 				id := place.Gimbal + "/" + schema.CanonicalName(n)
@@ -157,10 +157,10 @@ func (l *Library) Check() ([]Finding, int, error) {
 				earlier[w], earlierOf[w] = true, place.Rig
 			}
 			if sheets[r.Gimbal] == nil {
-				fault("gimbal", fmt.Sprintf("there is no readable gimbal sheet %q", r.Gimbal), "add or mend gimbals/"+r.Gimbal+".toml", false)
+				fault("gimbal", fmt.Sprintf("there is no readable gimbal sheet %q", r.Gimbal), "add or correct gimbals/"+r.Gimbal+".toml", false)
 			}
 			if now := r.Fingerprint(); now != place.Rig {
-				fault("part", fmt.Sprintf("the build has the fingerprint %s and lies in the folder of %s: it was changed by hand", now, place.Rig), "save it, which moves it to its new folder: rigkeep save "+r.Alias+" -m WHY", false)
+				fault("part", fmt.Sprintf("edited by hand: fingerprint %s in the folder of %s", now, place.Rig), "Try: rigkeep save "+r.Alias+" -m WHY", false)
 			}
 			if other, ok := aliases[r.Alias]; ok {
 				fault("alias", fmt.Sprintf("the alias %q belongs to %s as well", r.Alias, other), "give one of them another alias", false)
@@ -183,12 +183,12 @@ func (l *Library) Check() ([]Finding, int, error) {
 				fault("rig", fmt.Sprintf("the file says it is for rig %s and lies in the folder of %s", f.Str("rig"), place.Rig), "correct the key, or move the file", false)
 			}
 			if _, ok := rigs[place.Rig]; !ok {
-				fault("rig", "its folder has no readable rig.toml", "add or mend "+preset.RigPath(place.Rig), false)
+				fault("rig", "rig.toml missing or unreadable", "add or correct "+preset.RigPath(place.Rig), false)
 			}
 		case schema.KindBalance:
 			fp := schema.Flatten(doc.Tree()).Str("rig")
 			if r, ok := rigs[place.Rig]; !ok {
-				fault("rig", "its folder has no readable rig.toml", "add or mend "+preset.RigPath(place.Rig), false)
+				fault("rig", "rig.toml missing or unreadable", "add or correct "+preset.RigPath(place.Rig), false)
 			} else if fp != place.Rig && !slices.Contains(r.Was, fp) {
 				fault("rig", fmt.Sprintf("the record is of rig %s and lies in the folder of %s", fp, place.Rig), "correct the key, or move the file", false)
 			}

@@ -75,7 +75,7 @@ func (l *Library) Merge(ours, theirs store.Rev, ch *merge.Choices) (*Merged, err
 		return nil, err
 	}
 	if len(bases) == 0 {
-		return nil, &store.Error{Kind: store.ErrDiverged, Msg: "the two libraries have no revision in common, so what was changed since cannot be told",
+		return nil, &store.Error{Kind: store.ErrDiverged, Msg: "these libraries share no history and cannot be merged",
 			Hint: "Take a copy of the other one with `rigkeep init DIR --from ADDRESS`, and carry rigs over with `rigkeep handover write` and `accept`"}
 	}
 	base, err := l.base(bases, 0)
@@ -369,7 +369,7 @@ func (l *Library) earlier(at store.Rev, path string) (out []string) {
 // Errors: those of store.Save; store.ErrChanged also if ours moved on and touched the same files.
 func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body string, who store.Person, when time.Time) (store.Rev, error) {
 	if len(m.Clashes) > 0 {
-		return "", &store.Error{Kind: store.ErrDiverged, Msg: fmt.Sprintf("%d conflicts are not settled", len(m.Clashes))}
+		return "", &store.Error{Kind: store.ErrDiverged, Msg: fmt.Sprintf("%d conflicts to settle", len(m.Clashes))}
 	}
 	defer l.forget()
 	q := store.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: m.Ours, WriteWork: true, Parents: []store.Rev{m.Theirs}}

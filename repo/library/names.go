@@ -167,15 +167,15 @@ func (l *Library) Find(name string) (RigRef, error) {
 		for _, r := range hits {
 			lines = append(lines, r.Fingerprint+" ("+r.Alias+")")
 		}
-		return RigRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), Hint: "Give more characters of the fingerprint"}
+		return RigRef{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d rigs: %s", name, len(hits), strings.Join(lines, ", ")), Hint: "give more letters of the fingerprint"}
 	}
-	way := "List them with: rigkeep rig list"
+	way := "Try: rigkeep rig list"
 	if r, ok := l.lost(low); ok {
-		way = fmt.Sprintf("Its folder %s was deleted and that is not saved; bring it back with: rigkeep git checkout -- %[1]s", preset.RigDir(r))
+		way = fmt.Sprintf("its folder %s was deleted (unsaved). Try: rigkeep git checkout -- %[1]s", preset.RigDir(r))
 	} else {
 		way = nearest(low, aliases, way)
 	}
-	return RigRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no rig %q in this library", name), Hint: way}
+	return RigRef{}, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("no rig %q in this library", name), Hint: way}
 }
 
 // WasSaved reports whether the last revision has a file.
@@ -274,7 +274,7 @@ func ParseRef(s string) (Ref, error) {
 	rig, tune, has := strings.Cut(name, "/")
 	tune = schema.CanonicalName(tune)
 	if rig == "" || has && !preset.IsName(tune) || at && when == "" {
-		return Ref{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q does not name a tune", s), Hint: "Write RIG, RIG/TUNE or RIG/TUNE@WHEN, where WHEN is a commit, ~N, a date or a job"}
+		return Ref{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is not a tune", s), Hint: "write RIG, RIG/TUNE or RIG/TUNE@WHEN (WHEN: a job, a date, ~N or a commit)"}
 	}
 	if !has {
 		tune = preset.MainTune
@@ -426,7 +426,7 @@ func (l *Library) IsMoment(when string) error {
 	}
 	_, err := l.Store.Resolve(when)
 	if isNotFound(err) {
-		return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%q is no commit, ~N, date or job here", when), Hint: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
+		return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%q is not a job, date, ~N or commit in this library", when), Hint: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
 	}
 	return err
 }
@@ -445,7 +445,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 			return "", "", "", err
 		}
 		if n >= len(hist) {
-			return "", "", "", none(fmt.Sprintf("%s has %d revisions, so there is no %s", name, len(hist), ref.When), "See them with: rigkeep history "+rr.Alias)
+			return "", "", "", none(fmt.Sprintf("no %[3]s: %[1]s has only %[2]d revisions", name, len(hist), ref.When), "See them with: rigkeep history "+rr.Alias)
 		}
 		return hist[n].ID, hist[n].Fingerprint, "", nil
 	}
@@ -459,7 +459,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 				return h.ID, h.Fingerprint, "", nil
 			}
 		}
-		return "", "", "", none(fmt.Sprintf("%s had no revision by %s", name, ref.When), "See them with: rigkeep history "+rr.Alias)
+		return "", "", "", none(fmt.Sprintf("no revision of %s on or before %s", name, ref.When), "See them with: rigkeep history "+rr.Alias)
 	}
 	if slug, jerr := l.FindJob(ref.When); jerr == nil {
 		rev, fp, err := l.pinned(slug, rr, ref.Tune)
@@ -470,7 +470,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 	rev, err = l.Store.Resolve(ref.When)
 	if err != nil {
 		if isNotFound(err) {
-			err = none(fmt.Sprintf("%q is no commit, ~N, date or job here", ref.When), "See the revisions with: rigkeep history "+rr.Alias+"; the jobs with: rigkeep job list")
+			err = none(fmt.Sprintf("%q is not a job, date, ~N or commit in this library", ref.When), "See the revisions with: rigkeep history "+rr.Alias+"; the jobs with: rigkeep job list")
 		}
 		return "", "", "", err
 	}
@@ -541,7 +541,7 @@ func (l *Library) At(path, when string) (store.Rev, error) {
 			return r.ID, nil
 		}
 	}
-	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%s had no revision by %s", path, when), Hint: "See the revisions with: rigkeep history", Paths: []string{path}}
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("no revision of %s on or before %s", path, when), Hint: "See the revisions with: rigkeep history", Paths: []string{path}}
 }
 
 // Revision is one commit that changed a tune, with the fingerprint its rig had.

@@ -200,7 +200,7 @@ func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 			return nil, err
 		}
 		if ref.When != "" {
-			return nil, &store.Error{Kind: store.ErrBadPath, Msg: "a review is of what goes out now; " + name + " names a moment", Hint: "For what changed since then: --since " + ref.When}
+			return nil, &store.Error{Kind: store.ErrBadPath, Msg: "review checks what goes out now; " + name + " names a moment", Hint: "For what changed since then: --since " + ref.When}
 		}
 		rr, err := l.Find(ref.Rig)
 		if err != nil {
@@ -842,7 +842,7 @@ func (l *Library) learn(xs []review.Subject, now time.Time) error {
 			x.Learned, err = start.Finals(q)
 		}
 		if x.NotLearned = ""; err != nil {
-			x.Learned, x.NotLearned = nil, "where it should end cannot be computed: "+err.Error()
+			x.Learned, x.NotLearned = nil, "expected range unknown: "+err.Error()
 		}
 		return nil
 	})
@@ -1065,7 +1065,7 @@ func (l *Library) exchange(s *review.Snapshot) error {
 		return err
 	}
 	if at == "" {
-		s.NoExchange = "this library has no server, or never fetched from it"
+		s.NoExchange = "no server set up, or never synced"
 		return nil
 	}
 	head, err := l.Store.Head()

@@ -116,7 +116,7 @@ func (l *Library) findRemote(name string) (RemoteRef, error) {
 		if len(all) == 1 {
 			return of(all[0]), nil
 		}
-		e := &store.Error{Kind: store.ErrNotFound, Msg: "this library does not know yet whom to sync with", Hint: "Name a folder or an address once: rigkeep sync /mnt/share/tunes.git, or rigkeep sync https://HOST/tunes.git"}
+		e := &store.Error{Kind: store.ErrNotFound, Msg: "No sync target yet", Hint: "Try: rigkeep sync https://HOST/tunes.git"}
 		if len(all) > 1 {
 			e.Msg, e.Hint = "this library knows several remotes: "+strings.Join(all, ", "), "Name the one to sync with"
 		}
@@ -226,7 +226,7 @@ func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions)
 		case <-time.After(time.Duration(rand.IntN(20*out.Tries)+1) * time.Millisecond):
 		}
 	}
-	return nil, &store.Error{Kind: store.ErrBusy, Msg: fmt.Sprintf("others were quicker %d times in a row", syncTries), Hint: "Run the command again in a moment; nothing was lost"}
+	return nil, &store.Error{Kind: store.ErrBusy, Msg: fmt.Sprintf("the server changed %d times during the sync", syncTries), Hint: "nothing lost; repeat the command"}
 }
 
 // syncOnce tries once. done is false if something moved meanwhile.

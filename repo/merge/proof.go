@@ -115,7 +115,7 @@ func (m *merger) checkProofs(sides map[string]Side) {
 			reasons = append(reasons, ended(o, g)...)
 			reasons = append(reasons, ended(t, g)...)
 			if len(reasons) == 0 && now != ours && now != theirs {
-				reasons = append(reasons, "values of two sides were merged")
+				reasons = append(reasons, "values from both sides merged")
 			}
 		} else {
 			own, was := o, ours
@@ -124,7 +124,7 @@ func (m *merger) checkProofs(sides map[string]Side) {
 			}
 			reasons = append(reasons, ended(own, g)...)
 			if now != was {
-				reasons = append(reasons, "it was worked with other values; some were merged in from another side")
+				reasons = append(reasons, "tested with other values; some came from the other side")
 			}
 		}
 		if next, err := AddStale(m.doc, reasons, g); err == nil {

@@ -573,7 +573,7 @@ func (s *set) rigGone(g *group, shown string, b, o, t []byte) (done bool, err er
 	case !worked && t == nil:
 		keep = Theirs
 	case worked:
-		c := Conflict{Path: shown, Base: textOrNil(b), Ours: textOrNil(o), Theirs: textOrNil(t), Why: "the rig was removed on one side and worked on at the other"}
+		c := Conflict{Path: shown, Base: textOrNil(b), Ours: textOrNil(o), Theirs: textOrNil(t), Why: "removed on one side, changed on the other"}
 		choose := s.in.Choices.chooser(schema.KindRig, s.names(shown))
 		ch, ok := Choice{}, false
 		if choose != nil {
@@ -960,9 +960,9 @@ func (s *set) markStale(path string, text []byte, mixed, reasons []string) ([]by
 	v, _ := d.Get("proof")
 	for _, r := range append(mixed[:len(mixed):len(mixed)], reasons...) {
 		if v != nil {
-			r += ": the proof no longer holds, work it in the hand again"
+			r += ": proof out of date, test it again"
 		} else {
-			r += ": work it in the hand before use"
+			r += ": test it before use"
 		}
 		s.note(path, r)
 	}

@@ -44,7 +44,7 @@ func (l *Lib) Advance(ctx context.Context, to Rev, who Person, when time.Time, w
 			return nil
 		}
 	}
-	return &Error{Kind: ErrBusy, Msg: "the branch kept moving", Hint: "Let the other program finish and run the command again"}
+	return &Error{Kind: ErrBusy, Msg: "the branch kept moving", Hint: "Let the other program finish and repeat the command"}
 }
 
 func (t *tx) advance(to plumbing.Hash, who, why string) (again bool, err error) {

@@ -91,15 +91,15 @@ func device(doing string, err error) error {
 	e := &Error{Kind: ErrDevice, Msg: doing + " failed", Err: err}
 	switch {
 	case errors.Is(err, syscall.ENOSPC):
-		e.Msg, e.Hint = doing+" failed: the disk is full", "Free some space and run the command again; the library is as it was"
+		e.Msg, e.Hint = doing+" failed: the disk is full", "free some space, then repeat the command; the library is unchanged"
 	case errors.Is(err, syscall.EROFS):
 		e.Msg, e.Hint = doing+" failed: the disk is read-only", "Copy the library to a disk that can be written, or remount this one"
 	case errors.Is(err, fs.ErrPermission):
 		e.Msg, e.Hint = doing+" failed: no permission", "Check who owns the folder; the library is as it was"
 	case isQuota(err):
-		e.Msg, e.Hint = doing+" failed: your disk quota is used up", "Free some space and run the command again; the library is as it was"
+		e.Msg, e.Hint = doing+" failed: your disk quota is used up", "free some space, then repeat the command; the library is unchanged"
 	case errors.Is(err, fs.ErrNotExist):
-		e.Hint = "A file or folder vanished while it was being used; check the disk and run the command again"
+		e.Hint = "a file disappeared while in use: check the disk, then repeat the command"
 	}
 	return e
 }
@@ -109,6 +109,6 @@ func notSynced(what string, err error) error {
 	if err == nil {
 		return nil
 	}
-	return &Error{Kind: ErrDevice, Msg: what + ", but the disk did not confirm it", Err: err,
-		Hint: "Look after the disk before relying on it; `rigkeep check --git` says what is there"}
+	return &Error{Kind: ErrDevice, Msg: what + ", but the disk did not confirm the write", Err: err,
+		Hint: "check the disk before you rely on this save. Try: rigkeep check --git"}
 }

@@ -102,7 +102,7 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 		return l.objectError(err)
 	}
 	if rev(now) != old {
-		return &Error{Kind: ErrDiverged, Msg: name + " has been moved meanwhile", Hint: "Run the command again"}
+		return &Error{Kind: ErrDiverged, Msg: name + " has been moved meanwhile", Hint: "repeat the command"}
 	}
 	if now == to {
 		return nil

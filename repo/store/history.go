@@ -564,7 +564,7 @@ func (l *Lib) ReadAt(at Rev, path string) ([]byte, error) {
 		defer func() { r.Check = false }()
 		e, err := tree.Lookup(r, root, path)
 		if errors.Is(err, tree.ErrNone) || err == nil && e.IsDir() {
-			return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("there is no file %s in revision %s", path, at.Short()), Paths: []string{path}}
+			return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("file not found: %s in revision %s", path, at.Short()), Paths: []string{path}}
 		}
 		if err != nil {
 			return err

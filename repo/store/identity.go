@@ -9,7 +9,7 @@ import (
 )
 
 func errNoIdentity() error {
-	return &Error{Kind: ErrNoIdentity, Msg: "who is saving this? No name and mail address are known",
+	return &Error{Kind: ErrNoIdentity, Msg: "No author set",
 		Hint: "Give them with --as 'A-cam operator <a-cam@example.org>', in the environment as RIGKEEP_AUTHOR in the same form, " +
 			"or once for all with `git config --global user.name …` and `user.email …`"}
 }
@@ -20,8 +20,8 @@ func ParsePerson(s string) (Person, error) {
 	mail, after, ok2 := strings.Cut(rest, ">")
 	p := Person{clean(name), clean(mail)}
 	if !ok || !ok2 || strings.TrimSpace(after) != "" || p.Name == "" || p.Email == "" || strings.ContainsAny(p.Email, " \t") {
-		return Person{}, &Error{Kind: ErrNoIdentity, Msg: fmt.Sprintf("%q does not say who is saving", s),
-			Hint: "A name or role and a mail address were expected, as in 'A-cam operator <a-cam@example.org>'"}
+		return Person{}, &Error{Kind: ErrNoIdentity, Msg: fmt.Sprintf("%q is not an author", s),
+			Hint: "write a name or role and an e-mail address: \"A-cam operator <a-cam@example.org>\""}
 	}
 	return p, nil
 }

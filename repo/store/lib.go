@@ -96,8 +96,8 @@ func OpenWith(dir string, opt Options) (*Lib, error) {
 	}
 	if !opt.AnyRepository {
 		if _, err := opt.fs.Stat(filepath.Join(d.Work, Marker)); err != nil {
-			return nil, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%s is a git repository, but not a library: it has no %s", d.Work, Marker),
-				Hint: "Go to a library, name one with --library, or make one with `rigkeep init DIR`"}
+			return nil, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%s is a git repository but not a Rigkeep library (no %s)", d.Work, Marker),
+				Hint: "Go to a library, or make one. Try: rigkeep init DIR"}
 		}
 	}
 	l := newLib(d, opt, objects.Open(d.FS, filepath.Join(d.Common, "objects")))
@@ -117,12 +117,12 @@ func openError(dir string, err error) error {
 	var un *gitdir.UnsupportedError
 	switch {
 	case errors.Is(err, gitdir.ErrNone):
-		return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("no library in %s or above it", dir),
-			Hint: "Go to a library, name one with --library, or make one with `rigkeep init DIR`"}
+		return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("no Rigkeep library in %s or its parents", dir),
+			Hint: "Go to a library, or make one. Try: rigkeep init DIR"}
 	case errors.As(err, &un):
-		return &Error{Kind: ErrForeign, Msg: "this repository cannot be used: " + un.What, Hint: "Way out: " + un.Hint}
+		return &Error{Kind: ErrForeign, Msg: "cannot use this repository: " + un.What, Hint: "Way out: " + un.Hint}
 	case errors.Is(err, gitdir.ErrDamaged):
-		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "`git fsck` in the library says more"}
+		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "Try: rigkeep check --git"}
 	}
 	return device("opening the library", err)
 }
@@ -157,13 +157,13 @@ func (l *Lib) objectError(err error) error {
 	case err == nil || errors.As(err, &known):
 		return err
 	case errors.As(err, &gone) && l.d.Partial():
-		return &Error{Kind: ErrForeign, Msg: "this is a partial clone, and what is asked for was left with the server: " + gone.Error(),
+		return &Error{Kind: ErrForeign, Msg: "partial clone: this object is only on the server: " + gone.Error(),
 			Hint: "Fetch all of it with `git fetch --refetch --no-filter`; what is saved here meanwhile is whole"}
 	case errors.As(err, &gone):
 		return &Error{Kind: ErrDamaged, Msg: "the library's history has a gap: " + gone.Error(),
 			Hint: "`git fsck` lists what is missing; fetch it again from another copy of the library"}
 	case errors.Is(err, objects.ErrDamaged) || errors.Is(err, gitdir.ErrDamaged):
-		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "`git fsck` in the library says more; another copy of the library can replace the broken file"}
+		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "another copy of the library can replace the broken file. Try: rigkeep check --git"}
 	}
 	if path := (*fs.PathError)(nil); errors.As(err, &path) {
 		return device("reading the history", err)
@@ -242,7 +242,7 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 	if err != nil {
 		return nil, device("finding the folder", err)
 	}
-	req := SaveRequest{Files: files, Subject: "Begin the library", Author: author, When: when, WriteWork: true}
+	req := SaveRequest{Files: files, Subject: "Create library", Author: author, When: when, WriteWork: true}
 	have := false
 	for _, x := range files {
 		have = have || x.Path == ".gitattributes"

@@ -94,10 +94,10 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 			l.sweepTemps()
 			return unlock, nil
 		}
-		if err := w.wait("another rigkeep is writing to this library"); err != nil {
+		if err := w.wait("another rigkeep is saving to this library"); err != nil {
 			if errors.Is(err, errTimeUp) {
 				return nil, &Error{Kind: ErrBusy, Msg: fmt.Sprintf("another rigkeep has been writing to this library for more than %s", l.opt.lockWait()),
-					Hint: "Let it finish, or end it, and run the command again"}
+					Hint: "wait until it finishes, then repeat the command"}
 			}
 			return nil, err
 		}
@@ -173,11 +173,11 @@ func (g *gitLock) take(w *waiter) error {
 				return device("locking "+filepath.Base(g.target), err)
 			}
 		}
-		if werr := w.wait("git is working in this library"); werr != nil {
+		if werr := w.wait("git is using this library"); werr != nil {
 			g.release()
 			if errors.Is(werr, errTimeUp) {
 				return &Error{Kind: ErrBusy, Msg: fmt.Sprintf("git has been working in this library for more than %s", l.opt.lockWait()),
-					Hint: fmt.Sprintf("Let it finish; if no git is running, one was killed and left %s behind: delete that file", g.target+".lock")}
+					Hint: fmt.Sprintf("wait until it finishes. If no git is running, a killed one left %s behind: delete that file", g.target+".lock")}
 			}
 			return werr
 		}

@@ -179,7 +179,7 @@ func (l *Lib) repair(ctx context.Context) error {
 	}
 	l.clearNote()
 	if noted && len(l.repairs) == said {
-		l.say("A rigkeep was killed just before or after a save took place; nothing had to be put right.")
+		l.say("A previous rigkeep was killed during a save. Nothing was damaged.")
 	}
 	return nil
 }
@@ -206,7 +206,7 @@ func (l *Lib) finish(ctx context.Context, n *note) error {
 	}
 	subject := ""
 	abandon := func(why string) error {
-		l.say("An interrupted save%s was not finished, because %s; the folder is as it was left (see `rigkeep git status`).", subject, why)
+		l.say("An interrupted save%s was not completed: %s. Your files are unchanged. Try: rigkeep git status", subject, why)
 		return nil
 	}
 	if what, _ := l.d.Unfinished(); what != "" {
@@ -262,7 +262,7 @@ func (l *Lib) finish(ctx context.Context, n *note) error {
 	if again {
 		return abandon("the library moved on just now")
 	}
-	l.say("Finished a save%s that had been interrupted: it is revision %s.", subject, rev(to).Short())
+	l.say("Completed the interrupted save%s: revision %s.", subject, rev(to).Short())
 	return nil
 }
 

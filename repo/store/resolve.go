@@ -65,7 +65,7 @@ func splitBack(when string) (name string, back int, err error) {
 	}
 	back, err = strconv.Atoi(num)
 	if err != nil || back < 0 || back > 1<<30 {
-		return "", 0, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%q is not a revision: a number was expected after ~", when)}
+		return "", 0, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%q is not a revision: write a number after ~", when)}
 	}
 	return name, back, nil
 }

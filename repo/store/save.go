@@ -85,7 +85,7 @@ func (q *SaveRequest) check() error {
 	}
 	switch {
 	case strings.TrimSpace(q.Subject) == "":
-		return &Error{Kind: ErrBadPath, Msg: "a revision needs a line that says why", Hint: "Give one with -m"}
+		return &Error{Kind: ErrBadPath, Msg: "a revision needs a reason", Hint: "add -m REASON"}
 	case !utf8.ValidString(text) || strings.ContainsRune(text, 0):
 		return &Error{Kind: ErrBadPath, Msg: "the message or the author's name is not text in UTF-8"}
 	case q.When.Unix() <= 0 || q.When.Unix() > 1<<40:
@@ -123,7 +123,7 @@ func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
 			return rev(id), nil
 		}
 	}
-	return "", &Error{Kind: ErrBusy, Msg: "the branch kept moving while this was being saved", Hint: "Let the other program finish and run the command again"}
+	return "", &Error{Kind: ErrBusy, Msg: "the branch kept moving while this was being saved", Hint: "Let the other program finish and repeat the command"}
 }
 
 func (l *Lib) saveOnce(ctx context.Context, q *SaveRequest) (plumbing.Hash, bool, error) {
@@ -239,7 +239,7 @@ func (l *Lib) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Tim
 			continue
 		}
 		if errors.Is(err, index.ErrUnsupported) {
-			return nil, nil, mtime, &Error{Kind: ErrForeign, Msg: err.Error(), Hint: "Then run the command again"}
+			return nil, nil, mtime, &Error{Kind: ErrForeign, Msg: err.Error(), Hint: "Then repeat the command"}
 		}
 		return nil, nil, mtime, &Error{Kind: ErrDamaged, Msg: "git's index cannot be read", Err: err,
 			Hint: "Delete " + name + "; it is built anew from the last revision by the next save (what was staged with `git add` must be added again)"}
@@ -353,7 +353,7 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 		s.unchanged = old.ID == s.id && (f.Delete || old.Mode == s.mode)
 	}
 	if len(moved) > 0 {
-		return nil, &Error{Kind: ErrChanged, Msg: "meanwhile another revision changed " + strings.Join(moved, ", "),
+		return nil, &Error{Kind: ErrChanged, Msg: "another revision has just changed " + strings.Join(moved, ", "),
 			Hint: "Look at it with `rigkeep history` and repeat the change on top of it", Paths: moved}
 	}
 	return steps, t.protect(steps, q.Seen, q.WriteWork)
@@ -399,11 +399,11 @@ func (t *tx) protect(steps []step, seen map[string]BlobID, mayWrite bool) error 
 	}
 	switch {
 	case len(edited) > 0 && !mayWrite:
-		return &Error{Kind: ErrChanged, Msg: "the folder no longer holds what was to be saved: " + some(edited),
-			Hint: "Someone is editing; run the command again when they are done", Paths: edited}
+		return &Error{Kind: ErrChanged, Msg: "file changed while saving: " + some(edited),
+			Hint: "close the other editor, then repeat the command", Paths: edited}
 	case len(edited) > 0:
 		return &Error{Kind: ErrChanged, Msg: "unsaved edits would be lost in " + some(edited),
-			Hint: "Save them with `rigkeep save`, or move the file away, and run the command again", Paths: edited}
+			Hint: "Save them with `rigkeep save`, or move the file away, and repeat the command", Paths: edited}
 	case len(staged) > 0:
 		return &Error{Kind: ErrChanged, Msg: "another version is staged with `git add` for " + some(staged),
 			Hint: "Commit it with git, or drop it with `git reset -- " + staged[0] + "`", Paths: staged}
@@ -491,7 +491,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 		edits = append(edits, e)
 	}
 	if len(edits) == 0 && !q.AllowSame && len(q.Parents) == 0 && q.With == nil {
-		return id, false, &Error{Kind: ErrNothing, Msg: "nothing to save: the files are as in the last revision"}
+		return id, false, &Error{Kind: ErrNothing, Msg: "nothing to save: no changes since the last revision"}
 	}
 	up, err := tree.Update(r, root, edits)
 	if err != nil {
@@ -589,8 +589,8 @@ func (t *tx) move(m *move) (again bool, err error) {
 	fail := func(err error) (bool, error) {
 		if uerr := t.undo(m); uerr != nil {
 			// The note stays, and with it the promise.
-			return false, &Error{Kind: ErrDevice, Msg: "saving failed half-way", Err: errors.Join(err, uerr),
-				Hint: "Once the disk can be written again, the next rigkeep command finishes this save"}
+			return false, &Error{Kind: ErrDevice, Msg: "save interrupted", Err: errors.Join(err, uerr),
+				Hint: "the next rigkeep command will finish this save once the disk is writable"}
 		}
 		l.clearNote()
 		return false, device("saving", err)

@@ -230,7 +230,7 @@ func TestSaveRefusals(t *testing.T) {
 	}{
 		"same":      {req(File{Path: "a.toml", Data: []byte("a = 2\n")}), ErrNothing, "nothing to save"},
 		"work":      {req(a3), ErrChanged, "no longer holds"},
-		"base":      {with(req(a3), func(q *SaveRequest) { q.Base, q.WriteWork = first, true }), ErrChanged, "meanwhile another revision changed a.toml"},
+		"base":      {with(req(a3), func(q *SaveRequest) { q.Base, q.WriteWork = first, true }), ErrChanged, "another revision has just changed a.toml"},
 		"name":      {with(req(a3), func(q *SaveRequest) { q.Author = Person{} }), ErrNoIdentity, "who is saving"},
 		"subject":   {with(req(a3), func(q *SaveRequest) { q.Subject = " " }), ErrBadPath, "says why"},
 		"nul":       {with(req(a3), func(q *SaveRequest) { q.Body = "\x00" }), ErrBadPath, "UTF-8"},

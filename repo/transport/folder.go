@@ -49,7 +49,7 @@ func (f *folder) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) 
 	// A folder is written without a git program, so nobody would ask the checks that its keeper put there.
 	for _, name := range []string{"pre-receive", "update", "reference-transaction"} {
 		if f.s.Hook(name) {
-			return 0, &store.Error{Kind: store.ErrRefused, Msg: fmt.Sprintf("%s has a hook, %s, that decides what it takes, and a folder cannot ask it", f.path, name),
+			return 0, &store.Error{Kind: store.ErrRefused, Msg: fmt.Sprintf("%s has a hook (%s) that cannot run over a shared folder", f.path, name),
 				Hint: "Send it through a server (ssh:// or https://), or with `rigkeep git push`; what you saved stays here"}
 		}
 	}
@@ -101,5 +101,5 @@ func carry(ctx context.Context, from, to *store.Lib, want, have []store.Rev, opt
 
 // moved is the error of a push that somebody else was quicker than.
 func moved(shown, ref string) error {
-	return &store.Error{Kind: store.ErrDiverged, Msg: ref + " of " + shown + " has moved meanwhile", Hint: "Run the command again"}
+	return &store.Error{Kind: store.ErrDiverged, Msg: ref + " of " + shown + " has moved meanwhile", Hint: "repeat the command"}
 }

@@ -131,7 +131,7 @@ func (l *httpLogin) auth() (transport.AuthMethod, error) {
 	}
 	if l.home.Scheme == "http" && !l.told && !loopback(l.home.Hostname()) {
 		l.told = true
-		l.w.opt.Remark("caution: the password travels unencrypted; ask for an https address")
+		l.w.opt.Remark("Caution: the password is sent unencrypted. Use an https address.")
 	}
 	return &githttp.BasicAuth{Username: l.user, Password: l.secret}, nil
 }
@@ -184,7 +184,7 @@ func (l *httpLogin) explain(err error) error {
 	if !errors.Is(err, transport.ErrAuthenticationRequired) {
 		return nil
 	}
-	e := &store.Error{Kind: store.ErrRefused, Msg: l.w.shown + " wants a name and a password or token",
+	e := &store.Error{Kind: store.ErrRefused, Msg: l.w.shown + " needs a user name and a password or token",
 		Hint: "Put the token into RIGKEEP_TOKEN (and the name into RIGKEEP_USER, the server into RIGKEEP_TOKEN_HOST), or set up one of git's credential helpers; nothing here is lost or half done"}
 	if l.held != "" && l.secret == "" {
 		e.Msg += "; RIGKEEP_TOKEN was not sent: " + l.held

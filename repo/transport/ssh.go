@@ -144,7 +144,7 @@ func (l *sshLogin) knownHosts() (*knownhosts.HostKeyDB, error) {
 	}
 	db, err := knownhosts.NewDB(files...)
 	if err != nil {
-		return nil, &store.Error{Kind: store.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, Hint: "Mend it; no server can be told from another without it"}
+		return nil, &store.Error{Kind: store.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, Hint: "correct it; without it no server can be verified"}
 	}
 	return db, nil
 }
@@ -162,11 +162,11 @@ func (l *sshLogin) checkHost(known *knownhosts.HostKeyDB, host string, remote ne
 	file := l.knownFiles()[0]
 	switch {
 	case known != nil && knownhosts.IsHostKeyChanged(err):
-		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("the key of the server %s is not the one that is known for it; it now shows %s", host, print),
+		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("host key of %s has changed: now %s", host, print),
 			Hint: fmt.Sprintf("Another machine may be answering in its place. Ask whoever keeps the server; only if the key was changed on purpose, take the old line out of %s (ssh-keygen -R '%s') and put this one in: %s", file, knownhosts.Normalize(host), line)}
 	case known == nil || knownhosts.IsHostUnknown(err):
 		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("the server %s is not known yet; it shows the key %s", host, print),
-			Hint: fmt.Sprintf("Compare that fingerprint with what whoever keeps the server says. If it is the same, add this line to %s and run the command again: %s", file, line)}
+			Hint: fmt.Sprintf("compare it with the administrator's. If it matches, add this line to %s and repeat the command: %s", file, line)}
 	}
 	return &store.Error{Kind: store.ErrUntrusted, Msg: "the key of the server " + host + " was refused", Err: err}
 }

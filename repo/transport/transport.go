@@ -153,7 +153,7 @@ func fail(shown, doing string, err error) error {
 		return err
 	}
 	return &store.Error{Kind: store.ErrNetwork, Msg: fmt.Sprintf("%s %s failed: %s", doing, shown, plainCause(err)),
-		Hint: "Check the network and the address, and run the command again; nothing here is lost or half done"}
+		Hint: "Check the network and the address, and repeat the command; nothing here is lost or half done"}
 }
 
 // plainCause drops the layers' own prefixes from a network error.

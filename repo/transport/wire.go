@@ -147,9 +147,9 @@ func (w *wire) fail(doing string, err error) error {
 	}
 	switch {
 	case errors.Is(err, transport.ErrRepositoryNotFound):
-		return &store.Error{Kind: store.ErrNotFound, Msg: "there is no repository at " + w.shown + ", or you may not see it", Hint: "Check the address with whoever keeps the server"}
+		return &store.Error{Kind: store.ErrNotFound, Msg: "there is no repository at " + w.shown + ", or you may not see it", Hint: "check the address with the server's administrator"}
 	case errors.Is(err, transport.ErrAuthenticationRequired), errors.Is(err, transport.ErrAuthorizationFailed):
-		return &store.Error{Kind: store.ErrRefused, Msg: w.shown + " does not let you in", Hint: "Check your name and password or token with whoever keeps the server"}
+		return &store.Error{Kind: store.ErrRefused, Msg: w.shown + " refused access", Hint: "Check your name and password or token with whoever keeps the server"}
 	}
 	return fail(w.shown, doing, err)
 }
@@ -242,7 +242,7 @@ func (w *wire) demux(t sideband.Type, r io.Reader) io.Reader {
 func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 	s, adv, err := session(ctx, w, w.tr.NewReceivePackSession)
 	if w.reads && (errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrRefused)) {
-		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " can be read, but takes nothing from you",
+		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " is read-only for you",
 			Hint: "Ask whoever keeps the server to let you write; what you saved stays here"}
 	}
 	if err != nil {

@@ -23,7 +23,7 @@ const (
 // SI, complete with texts. The shipped catalogue does not have it.
 func Param() schema.Param {
 	return schema.Param{
-		Field: schema.Field{Path: Key, Type: schema.Float, Doc: "How quickly the tilt motor works off a standing error, in the dial numbers of this gimbal.", Example: 10.0},
+		Field: schema.Field{Path: Key, Type: schema.Float, Doc: "How quickly the tilt motor works off a standing error (dial number).", Example: 10.0},
 		Name:  "recovery, tilt", Group: "recovery", Axis: "tilt", Order: 15,
 		Dial: Key, SI: map[string]int{"1/s": 1}, Up: "quicker recovery", Down: "slower recovery",
 		Step: 1, Coarse: 5,
@@ -32,7 +32,7 @@ func Param() schema.Param {
 		Lower:        "With a slower recovery a standing error stays longer; the loop is calmer.",
 		TooMuch:      "A slow rocking about level after each disturbance.",
 		TooLittle:    "The lens hangs a little after a change of load.",
-		Cautions:     []string{"Begin low and keep a hand near the motor cut-off."},
+		Cautions:     []string{"Start low and keep a hand at the motor switch."},
 		With:         []schema.Interaction{{Key: "stiffness.tilt", Text: "A stiffer axis has less standing error to work off."}},
 		Significance: schema.Significance{Notable: 1, Major: 2},
 	}
