@@ -128,7 +128,7 @@ func (w *behaviour) relative(style, name string, x schema.Axis, errA, errB error
 		return
 	}
 	if w.a.Sheet.Slug != w.b.Sheet.Slug {
-		w.missing("follow response, %s: gimbal %s has no SI map for dial.%s, so the two gimbals cannot be set against each other", name, noMap.Gimbal, noMap.Dial)
+		w.missing("follow response, %s: gimbal %s has no SI conversion for dial.%s, so the two gimbals cannot be set against each other", name, noMap.Gimbal, noMap.Dial)
 		return
 	}
 	read := func(t *preset.Tune, what string) float64 { v, _ := t.Style(style, what, x); return v }
@@ -142,7 +142,7 @@ func (w *behaviour) relative(style, name string, x schema.Axis, errA, errB error
 		return
 	}
 	one := 1.0
-	basis := "relative only: no SI map, dials taken as proportional"
+	basis := "relative only: no SI conversion, dials taken as proportional"
 	for _, f := range []struct {
 		key, name string
 		after     *float64

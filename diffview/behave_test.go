@@ -91,7 +91,7 @@ func TestRelativeOnly(t *testing.T) {
 	}
 	// another gimbal without a map: nothing can be said, and that is said
 	b = Behave(cat, followSide(4, 10), side(8, 25), Conditions{})
-	if b == nil || len(b.Missing) == 0 || !strings.Contains(b.Missing[0], "no SI map") || len(figures(b)) != 0 {
+	if b == nil || len(b.Missing) == 0 || !strings.Contains(b.Missing[0], "no SI conversion") || len(figures(b)) != 0 {
 		t.Errorf("%+v", b)
 	}
 }
@@ -142,7 +142,7 @@ func TestLoopNeedsDelayAndMap(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 	a.Sheet, b.Sheet = sheetPlain(), sheetPlain()
-	if got := Behave(cat, a, b, Conditions{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "no SI map") {
+	if got := Behave(cat, a, b, Conditions{}); got == nil || !strings.Contains(strings.Join(got.Missing, " "), "no SI conversion") {
 		t.Errorf("%+v", got)
 	}
 	if got := Behave(cat, a, a, Conditions{}); got != nil {

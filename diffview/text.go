@@ -31,10 +31,15 @@ func (s Style) paint(t tone, txt string) string {
 	return txt
 }
 
-// WriteText writes a report for a terminal, wrapped to the style's width.
+// WriteText writes a report for a terminal, wrapped to the style's width: of two tunes the
+// short form, of anything else, and with All, the whole.
 func WriteText(w io.Writer, r Report, o Options, s Style) error {
-	v := layOut(r, o)
 	p := newPrinter(s)
+	if !o.All && r.short(p, o) {
+		_, err := io.WriteString(w, p.b.String())
+		return err
+	}
+	v := layOut(r, o)
 	for _, x := range v.Parties {
 		p.hang(dim, x[0]+strings.Repeat(" ", 8-len(x[0])), safe.Line(x[1]))
 	}

@@ -69,7 +69,7 @@ func (c *comparison) texts() {
 		}
 		switch {
 		case p.err != nil:
-			t.Summary = "the text differs, and cannot be read: " + firstFault(p.err)
+			t.Summary = "the text differs and is unreadable: " + firstFault(p.err)
 		case t.Op != Changed:
 			if c.told(p.pair) {
 				continue

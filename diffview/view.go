@@ -372,7 +372,7 @@ func (r Report) groupSection(g Group, o Options) section {
 		s.Blocks = append(s.Blocks, block{Para: "Caution: " + x.text, Tone: strong})
 	}
 	if hidden > 0 {
-		s.Blocks = append(s.Blocks, o.counted(hidden, "minor change", "smaller changes"))
+		s.Blocks = append(s.Blocks, o.counted(hidden, "smaller change", "smaller changes"))
 	}
 	return s
 }
@@ -482,7 +482,7 @@ func fieldBlocks(caption string, fs []Field, o Options) []block {
 		out = append(out, block{Table: &t})
 	}
 	if hidden > 0 {
-		out = append(out, o.counted(hidden, "minor change", "smaller changes"))
+		out = append(out, o.counted(hidden, "smaller change", "smaller changes"))
 	}
 	return out
 }

@@ -141,7 +141,7 @@ func pupil(r Rig, given *float64) (place [3]float64, guess string) {
 		}
 	}
 	if guess == "" {
-		guess = "the build has no lens, which is taken to see from where the axes cross"
+		guess = "the build has no lens, which is taken to see from the axis centre"
 	}
 	if given != nil {
 		place[0], guess = *given, ""

@@ -37,7 +37,7 @@ func FitLimits(s *schema.Sheet) fit.Limits {
 type ErrNoMap struct{ Gimbal, Dial string }
 
 func (e *ErrNoMap) Error() string {
-	return "gimbal " + e.Gimbal + " has no SI map for dial." + e.Dial + ", so this cannot be computed from the tune; a map in its sheet would change that"
+	return "gimbal " + e.Gimbal + " has no SI conversion for dial." + e.Dial + ", so this cannot be computed from the tune; a map in its sheet would change that"
 }
 
 // SI takes one value of a tune through its dial's map. A parameter without a

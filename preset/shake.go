@@ -198,7 +198,7 @@ func PriceOfFilter(c *schema.Catalogue, sheet *schema.Sheet, r Rig, t Tune, a sc
 			return p
 		}
 	}
-	p.Text = step + ": its price in phase margin cannot be computed: " + err.Error()
+	p.Text = step + ": its cost in phase margin cannot be computed: " + err.Error()
 	return p
 }
 

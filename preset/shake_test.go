@@ -101,7 +101,7 @@ func TestPriceOfFilter(t *testing.T) {
 	}
 	ring := *sheet(t, "quay-large")
 	tune.Values["stiffness.tilt"] = 30.0
-	if none := preset.PriceOfFilter(cat, &ring, r, tune, schema.Tilt, "filters.drive", "heavier"); none.PMAfter != nil || !strings.Contains(none.Text, "no SI map") {
+	if none := preset.PriceOfFilter(cat, &ring, r, tune, schema.Tilt, "filters.drive", "heavier"); none.PMAfter != nil || !strings.Contains(none.Text, "no SI conversion") {
 		t.Errorf("%+v", none)
 	}
 }

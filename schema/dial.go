@@ -94,7 +94,7 @@ func outside(v, lo, hi float64, what string) error {
 // Source: the laws defined above.
 func (d Dial) ToSI(v float64) (float64, error) {
 	if d.Map == nil {
-		return 0, &DomainError{"dial " + d.Key + " has no map to SI"}
+		return 0, &DomainError{"dial " + d.Key + " has no conversion to SI"}
 	}
 	if !(v >= d.Min && v <= d.Max) {
 		return 0, outside(v, d.Min, d.Max, "dial "+d.Key)
@@ -131,7 +131,7 @@ func (d Dial) ToSI(v float64) (float64, error) {
 // Source: the inverse of the laws defined above.
 func (d Dial) FromSI(si float64) (float64, error) {
 	if d.Map == nil {
-		return 0, &DomainError{"dial " + d.Key + " has no map to SI"}
+		return 0, &DomainError{"dial " + d.Key + " has no conversion to SI"}
 	}
 	m := d.Map
 	lo, hi := d.ends()

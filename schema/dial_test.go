@@ -187,7 +187,7 @@ func TestDialValues(t *testing.T) {
 	d.Map = nil
 	var de *DomainError
 	d.Key = "filters.drive"
-	if _, err := d.ToSI(50); !errors.As(err, &de) || de.Error() != "dial filters.drive has no map to SI" {
+	if _, err := d.ToSI(50); !errors.As(err, &de) || de.Error() != "dial filters.drive has no conversion to SI" {
 		t.Error(err)
 	}
 	if _, err := d.FromSI(50); !errors.As(err, &de) {

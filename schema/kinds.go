@@ -72,7 +72,7 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "payload.max_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Maximum payload, from the maker's manual.", Example: 6.0},
 		Field{Path: "payload.min_kg", Type: Float, Unit: "kg", Min: At(0), Max: At(100), Doc: "Minimum payload, from the maker's manual.", Example: 0.5},
 		Field{Path: "space.box_mm", Type: Floats, Len: 3, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Free space for the build: length, width, height.", Example: []any{220.0, 210.0, 200.0}},
-		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from where the motor axes cross; without it only its size is held against the build.", Example: []any{10.0, 0.0, 0.0}},
+		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from the axis centre; without it only its size is held against the build.", Example: []any{10.0, 0.0, 0.0}},
 		Field{Path: "space.tilt_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the tilt axis.", Example: 150.0},
 		Field{Path: "space.roll_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the roll axis.", Example: 160.0},
 		Field{Path: "space.pan_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the pan axis.", Example: 240.0},
@@ -93,7 +93,7 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "bench.margin", Type: Float, Above: At(1), Max: At(10), Doc: "Margin: onset divided by the value kept.", Example: 1.5},
 		Field{Path: "follow.model", Type: String, Enum: []string{"first-order", "critical", "two-stage"}, Doc: "What lag is on this controller: one first-order lag, one critically damped second-order, or two lags in a row.", Example: "first-order"},
 		Field{Path: "obstacle[].name", Type: String, Required: true, MaxLen: 100, Doc: "A part of the gimbal that can come into frame: ring, foot, hand.", Example: "left ring foot"},
-		Field{Path: "obstacle[].place_mm", Type: Floats, Required: true, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Where its nearest point is, from where the motor axes cross, head level.", Example: []any{60.0, 190.0, -180.0}},
+		Field{Path: "obstacle[].place_mm", Type: Floats, Required: true, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Where its nearest point is, from the axis centre, head level.", Example: []any{60.0, 190.0, -180.0}},
 		Field{Path: "obstacle[].radius_mm", Type: Float, Unit: "mm", Min: At(0), Max: At(1000), Doc: "Its radius about that point.", Example: 20.0},
 	)
 	gimbal = append(gimbal, adjustmentFields()...)
@@ -122,7 +122,7 @@ func gimbalKind(ps []Param) Kind {
 	return Kind{Name: KindGimbal, Title: "Gimbal sheet", Doc: "One model of stabiliser: what it carries, its motors, and the dials of its controller.", Fields: gimbal, Sections: append(dialSections(ps),
 		Section{Path: "link", Doc: "How its units speak over a wire, where they speak an open standard.", Optional: true},
 		Section{Path: "payload", Doc: "What the head may carry, from the maker's manual."},
-		Section{Path: "space", Doc: "Clear space for the build, from where the motor axes cross."},
+		Section{Path: "space", Doc: "Clear space for the build, from the axis centre."},
 		Section{Path: "travel.tilt", Doc: "Mechanical travel of tilt."},
 		Section{Path: "loop", Doc: "Facts of the control loop, where they are known; margins need them."},
 		Section{Path: "filter.sensing", Doc: "Filter on the motion sensor."},

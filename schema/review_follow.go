@@ -3,7 +3,7 @@ package schema
 // reviewFollow: does the head follow as the shots ask?
 var reviewFollow = ReviewFamily{
 	Name: "follow", Title: "Follow",
-	About: "The job states what its shots allow of the head; the follow model says what each style does with them. Needs SI maps of the follow dials, and the job's tolerance.",
+	About: "The job states what its shots allow of the head; the follow model says what each style does with them. Needs SI conversions of the follow dials, and the job's tolerance.",
 	Rules: []ReviewRule{
 		{
 			ID: "style-missing", Title: "A kind of shot without a follow style", Severity: Check, Weight: 54,

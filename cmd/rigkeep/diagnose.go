@@ -437,7 +437,7 @@ func (x *diagnosis) printPrice(p diagnose.Planned) {
 	}
 	for _, f := range x.prices {
 		if f.Key == p.Key && f.Direction == p.Direction {
-			x.out("%s", wrap("price: "+safe.Text(f.Text), "     ", x.wide))
+			x.out("%s", wrap("cost: "+safe.Text(f.Text), "     ", x.wide))
 		}
 	}
 }

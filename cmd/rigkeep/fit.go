@@ -518,7 +518,7 @@ func (k *invocation) printClearances(ans fitAnswer, all bool) {
 		k.write(wrap("Measure it on the build: sizes taken with a ruler, and added up, may be 5 mm off.", "  ", k.wide))
 	}
 	if s := ans.sheet; s.Box != nil && s.BoxCentre == nil {
-		k.write(wrap("Only the size of the clear space is known, not where the axes cross in it (space.centre_mm).", "  ", k.wide))
+		k.write(wrap("Only the size of the clear space is known, not the axis centre in it (space.centre_mm).", "  ", k.wide))
 	}
 }
 
@@ -655,7 +655,7 @@ func (k *invocation) printSight(ans fitAnswer) {
 			k.write(wrap(k.paint.warn("warning: ")+safe.Text(b), "  ", k.wide))
 		}
 		if s.PupilGuess != "" {
-			k.write(wrap("assumed: "+safe.Text(s.PupilGuess)+", "+u.m(s.Pupil)+" ahead of where the axes cross; --pupil says otherwise", "  ", k.wide))
+			k.write(wrap("assumed: "+safe.Text(s.PupilGuess)+", "+u.m(s.Pupil)+" ahead of the axis centre; --pupil says otherwise", "  ", k.wide))
 		}
 	}
 }

@@ -273,7 +273,7 @@ func (k *invocation) relative(d *library.Loaded, style string, a schema.Axis, no
 		return err
 	}
 	p.Ratio = r
-	note := fmt.Sprintf("gimbal %s has no SI map for its follow dials: everything here is relative to %s, taking the dial numbers as proportional to what they set; no seconds and no degrees are known", noMap.Gimbal, out.Against)
+	note := fmt.Sprintf("gimbal %s has no SI conversion for its follow dials: everything here is relative to %s, taking the dial numbers as proportional to what they set; no seconds and no degrees are known", noMap.Gimbal, out.Against)
 	if !contains(out.Notes, note) {
 		out.Notes = append(out.Notes, note)
 	}

@@ -25,7 +25,7 @@ import (
 
 func handoverVerb() command {
 	signers := &cli.StringFlag{Name: "signers", Usage: "whose keys to trust: a `FILE` in OpenSSH's allowed_signers form; else the keys that you pinned with rigkeep trust add"}
-	on := &cli.StringFlag{Name: "on", Usage: "convert the tunes to this `GIMBAL` through the SI maps of both sheets"}
+	on := &cli.StringFlag{Name: "on", Usage: "convert the tunes to this `GIMBAL` through the SI conversions of both sheets"}
 	alias := &cli.StringFlag{Name: "alias", Usage: "call the rig `NAME` here"}
 	return command{
 		name: "handover", short: "pack rigs for another operator, or unpack them",

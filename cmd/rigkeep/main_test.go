@@ -64,6 +64,7 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		UpdateScripts:       os.Getenv("RIGKEEP_UPDATE") != "",
+		ContinueOnError:     true,
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("HOME", e.WorkDir)
 			e.Setenv("XDG_CONFIG_HOME", filepath.Join(e.WorkDir, ".config"))

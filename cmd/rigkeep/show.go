@@ -2,9 +2,12 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
+
+	"github.com/mattn/go-runewidth"
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
@@ -16,9 +19,9 @@ import (
 func showVerb() command {
 	return command{
 		name: "show", args: "RIG[/TUNE][@WHEN]", short: "show a tune, now or at a job, date or revision",
-		long:    "Shows the values with units, SI values where the gimbal sheet has a conversion, the proof and whether it still holds, and unsaved edits. --raw prints the file.",
+		long:    "Shows the values with units, the proof and whether it still holds, and unsaved edits. --all lists each key with its SI value; --raw prints the file.",
 		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime@night-pilotage --json",
-		flags:   boolFlags("raw", "print the file itself, also one that cannot be read as a tune"),
+		flags:   boolFlags("all", "list every key, with its SI value where the gimbal sheet has a conversion", "raw", "print the file itself, also one that cannot be read as a tune"),
 		pages:   true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
 	}
 }
@@ -157,14 +160,182 @@ func runShow(k *invocation) error {
 		j.Groups = k.groups(d)
 		return k.encode(j)
 	}
-	k.printValues(d)
 	if staleErr != nil {
 		return staleErr
 	}
-	k.printProof(d, stale)
+	if k.c.Bool("all") {
+		k.printValues(d)
+		k.printProof(d, stale)
+	} else {
+		k.printTune(d)
+	}
 	k.printOthers(d)
 	k.printUnsaved(dirty)
 	return nil
+}
+
+// printTune is a tune as it is read at the stand: the state first, then each group on a line,
+// follow styles as a table, and the proof.
+func (k *invocation) printTune(d *library.Loaded) {
+	standing := d.Tune.Standing(d.Rig, d.Sheet, k.unitAt(d))
+	hold := standing[0]
+	state := strings.ToUpper(hold.State)
+	if hold.State == preset.Proved {
+		state += " " + hold.Proof.At.In(k.Now().Location()).Format("2006-01-02") + ", " + safe.Line(hold.Proof.Unit)
+	} else if hold.State == preset.OutOfDate {
+		state = "PROOF OUT OF DATE"
+	}
+	head := fmt.Sprintf("%s on %s, %.3f kg", safe.Line(d.Label()), d.Rig.Gimbal, d.Rig.Mass())
+	if gap := k.wide - runewidth.StringWidth(head) - runewidth.StringWidth(state); gap >= 2 {
+		k.printf("%s%s%s\n", k.paint.bold(head), strings.Repeat(" ", gap), k.paint.bold(state))
+	} else {
+		k.printf("%s\n%s\n", k.paint.bold(head), k.paint.bold(state))
+	}
+	if d.Commit != nil {
+		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), k.clock(d.Commit.When), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "", k.wide))
+	}
+	if d.Tune.Note != "" {
+		k.write(wrap(safe.Text(d.Tune.Note), "", k.wide))
+	}
+	k.printf("\n")
+	for _, g := range k.cat.Groups() {
+		var said []string
+		units := map[string]bool{}
+		var last string
+		for _, key := range k.inOrder(*d.Tune) {
+			if p, _ := k.cat.Param(key); p.Group == g.Name && !strings.HasPrefix(key, "follow.") {
+				unit := k.unitOf(d, p, key)
+				units[unit], last = true, unit
+				name := strings.TrimPrefix(strings.TrimPrefix(p.Name, strings.ToLower(g.Title)+", "), "tilt limit ")
+				said = append(said, strings.TrimSuffix(name, " filter")+" "+valueText(d.Tune.Values[key])+"\x00"+unit)
+			}
+		}
+		shared := len(units) == 1 && last != "" && last != "°"
+		for i, s := range said {
+			n, unit, _ := strings.Cut(s, "\x00")
+			if !shared {
+				n = withUnit(n, unit)
+			}
+			said[i] = n
+		}
+		if shared {
+			said = append(said, last)
+		}
+		if said == nil && g.Name == "limits" {
+			said = []string{"not set"}
+		}
+		if said != nil {
+			k.labelled(strings.ToUpper(g.Title), said)
+		}
+	}
+	k.write(k.styleTable(d))
+	k.printf("\n")
+	if p := hold.Proof; p != nil {
+		k.shortProof(*p)
+	}
+	for _, s := range standing {
+		if s.Group == preset.GroupHold {
+			for _, r := range s.Reasons {
+				k.write(wrap("OUT OF DATE: "+safe.Line(r.Text), "      ", k.wide))
+			}
+		}
+	}
+	by := map[string][]string{}
+	for _, s := range standing[1:] {
+		by[s.State] = append(by[s.State], preset.GroupWords(s.Group))
+	}
+	for _, state := range []string{preset.Proved, preset.NotProved, preset.OutOfDate} {
+		if len(by[state]) > 0 {
+			k.write(wrap(strings.ToUpper(state[:1])+state[1:]+": "+safe.Line(strings.Join(by[state], ", ")), "", k.wide))
+		}
+	}
+	if hold.State != preset.Proved && d.Ref.When == "" {
+		k.printf("Try: rigkeep prove %s\n", shellWord(safe.Line(d.Label())))
+	}
+	k.printf("Each key, SI values: --all\n")
+}
+
+// unitOf is the unit of a value as the controller writes it.
+func (k *invocation) unitOf(d *library.Loaded, p schema.Param, key string) string {
+	if dial, ok := d.Sheet.DialOf(k.cat, key); ok && dial.Unit != "" {
+		return map[bool]string{true: "°", false: dial.Unit}[dial.Unit == "deg"]
+	}
+	return p.Unit
+}
+
+// styleTable sets the follow styles out, a line each, dead band and lag by axis.
+func (k *invocation) styleTable(d *library.Loaded) string {
+	styles := d.Tune.Styles()
+	if len(styles) == 0 {
+		return ""
+	}
+	var keys []string // behind the style's name, in the catalogue's order
+	for _, p := range k.cat.Params() {
+		if rest, ok := strings.CutPrefix(p.Path, "follow.*."); ok {
+			for _, s := range styles {
+				if _, set := d.Tune.Values["follow."+s+"."+rest]; set {
+					keys = append(keys, rest)
+					break
+				}
+			}
+		}
+	}
+	t := table{}
+	head := []string{"FOLLOW"}
+	for _, rest := range keys {
+		head = append(head, strings.Replace(strings.ReplaceAll(rest, ".", " "), "deadband", "dead band", 1))
+	}
+	t.add(head...)
+	for _, s := range styles {
+		row := []string{"  " + safe.Line(s)}
+		for _, rest := range keys {
+			key := "follow." + s + "." + rest
+			v := "–"
+			if x, ok := d.Tune.Values[key]; ok {
+				p, _ := k.cat.Param(key)
+				v = withUnit(valueText(x), k.unitOf(d, p, key))
+			}
+			row = append(row, v)
+		}
+		t.add(row...)
+	}
+	return t.render(k.paint, "", k.wide)
+}
+
+// shortProof is a proof in three lines.
+func (k *invocation) shortProof(p preset.Proof) {
+	said := []string{map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place]}
+	if p.Minutes > 0 {
+		said = append(said, schema.Num(p.Minutes)+" min")
+	}
+	said = append(said, safe.Line(p.By), k.clock(p.At))
+	k.labelled("PROOF", []string{strings.Join(slices.DeleteFunc(said, func(s string) bool { return s == "" }), ", ")})
+	axes := func(what string, m map[schema.Axis]float64, unit string) {
+		out := []string{what}
+		for _, a := range schema.Axes {
+			if v, ok := m[a]; ok {
+				out = append(out, a.String()+" "+schema.Num(v)+unit)
+			}
+		}
+		if len(out) > 1 {
+			k.labelled("", out)
+		}
+	}
+	axes("resting effort", p.Effort, " %")
+	axes("onset         ", p.Onset, "")
+	if p.Note != "" {
+		k.labelled("", []string{safe.Line(p.Note)})
+	}
+}
+
+// labelled is a line of values behind a label; one too long for the screen is wrapped.
+func (k *invocation) labelled(label string, values []string) {
+	const indent = 12
+	l := fmt.Sprintf("%-*s%s", indent, label, strings.Join(values, "   "))
+	if runewidth.StringWidth(l) > k.wide {
+		l = strings.TrimSuffix(hang(fmt.Sprintf("%-*s", indent, label), strings.Join(values, ", "), k.wide), "\n")
+	}
+	k.printf("%s\n", l)
 }
 
 func (k *invocation) printValues(d *library.Loaded) {
@@ -275,11 +446,7 @@ func (k *invocation) printOthers(d *library.Loaded) {
 // inUnit is a value of a tune with its unit, which for a dial is the controller's
 // own word.
 func (k *invocation) inUnit(d *library.Loaded, p schema.Param, key string) string {
-	unit := p.Unit
-	if dial, ok := d.Sheet.DialOf(k.cat, key); ok && dial.Unit != "" {
-		unit = dial.Unit
-	}
-	return withUnit(valueText(d.Tune.Values[key]), unit)
+	return withUnit(valueText(d.Tune.Values[key]), k.unitOf(d, p, key))
 }
 
 // withUnit puts a unit behind a number.
@@ -334,7 +501,7 @@ func (k *invocation) proofWords(d *library.Loaded, stale []preset.Staleness) str
 	}
 	place := map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place]
 	var b strings.Builder
-	fmt.Fprintf(&b, "worked %s on %s", firstOf(place, "somewhere"), p.At.Format("2006-01-02"))
+	fmt.Fprintf(&b, "tested %s on %s", firstOf(place, "somewhere"), p.At.Format("2006-01-02"))
 	if p.By != "" {
 		b.WriteString(" by " + safe.Line(p.By))
 	}

@@ -125,7 +125,7 @@ func hasStyle(t *preset.Tune, name string, a schema.Axis) bool {
 }
 
 func noMap(x *Subject) string {
-	return "gimbal " + x.Sheet.Slug + " has no SI map for its follow dials"
+	return "gimbal " + x.Sheet.Slug + " has no SI conversion for its follow dials"
 }
 
 // step of the simulation, s: a hundredth of a second is as fine as anything here is

@@ -710,8 +710,8 @@ func TestNotChecked(t *testing.T) {
 		d.Map = nil
 		mapless.Subjects[0].Sheet.Dials[k] = d
 	}
-	want(mapless, "follow-drift", "no SI map")
-	want(mapless, "deadband-sway", "no SI map")
+	want(mapless, "follow-drift", "no SI conversion")
+	want(mapless, "deadband-sway", "no SI conversion")
 	unlearned := good(t, nil)
 	unlearned.Subjects[0].Learned, unlearned.Subjects[0].NotLearned = nil, "it was not asked for"
 	want(unlearned, "stiffness-above", "not asked for")

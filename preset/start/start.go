@@ -335,11 +335,11 @@ func newScale(d schema.Dial) scale {
 	switch {
 	case s.mapped:
 	case d.Min < 0:
-		s.broken = fmt.Sprintf("the dial runs below zero (%s to %s) and has no map to SI, so a ratio of its numbers says nothing about stiffness", schema.Num(d.Min), schema.Num(d.Max))
+		s.broken = fmt.Sprintf("the dial runs below zero (%s to %s) and has no conversion to SI, so a ratio of its numbers says nothing about stiffness", schema.Num(d.Min), schema.Num(d.Max))
 	case d.Sign < 0:
-		s.note = "this dial has no map to SI: stiffness is taken as inversely proportional to its number"
+		s.note = "this dial has no conversion to SI: stiffness is taken as inversely proportional to its number"
 	default:
-		s.note = "this dial has no map to SI: its number is taken as proportional to stiffness"
+		s.note = "this dial has no conversion to SI: its number is taken as proportional to stiffness"
 	}
 	return s
 }
@@ -354,7 +354,7 @@ func (s scale) ln(v float64) (float64, string) {
 	}
 	if !s.mapped {
 		if v <= 0 {
-			return 0, fmt.Sprintf("its value %s has no logarithm: on a dial without a map to SI only numbers above zero can be scaled", schema.Num(v))
+			return 0, fmt.Sprintf("its value %s has no logarithm: on a dial without a conversion to SI only numbers above zero can be scaled", schema.Num(v))
 		}
 		if s.dial.Sign < 0 {
 			return -math.Log(v), ""

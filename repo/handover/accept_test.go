@@ -276,7 +276,7 @@ func TestAcceptOn(t *testing.T) {
 		preset.GimbalPath("mute"):     handovertest.Sheet(handovertest.Dials{Max: 40, Fine: 0.5}),
 		preset.GimbalPath("weak"):     handovertest.Sheet(handovertest.Dials{Max: 40, Fine: 0.5, SI: 40}),
 	})
-	for gimbal, want := range map[string]string{"mute": "the sheet of mute has no SI map for dial.filters.sensing, ", "weak": "stiffness, pan: ", "none": "no gimbal sheet"} {
+	for gimbal, want := range map[string]string{"mute": "the sheet of mute has no SI conversion for dial.filters.sensing, ", "weak": "stiffness, pan: ", "none": "no gimbal sheet"} {
 		if _, err := handover.Accept(b.Library, open(t, data), handover.Options{On: gimbal}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("on %s: %v", gimbal, err)
 		}

@@ -144,13 +144,13 @@ func (c *converter) tune(from *schema.Sheet, t preset.Tune, path string) (made [
 		label := p.Label(key)
 		switch {
 		case !hasA || a.Map == nil:
-			gaps = append(gaps, gap{fmt.Sprintf("the sheet it comes from, %s, has no SI map for", from.Slug), "dial." + p.Dial})
+			gaps = append(gaps, gap{fmt.Sprintf("the sheet it comes from, %s, has no SI conversion for", from.Slug), "dial." + p.Dial})
 			continue
 		case !hasB:
 			gaps = append(gaps, gap{fmt.Sprintf("gimbal %s has no", c.to.Slug), "dial." + p.Dial})
 			continue
 		case b.Map == nil:
-			gaps = append(gaps, gap{fmt.Sprintf("the sheet of %s has no SI map for", c.to.Slug), "dial." + p.Dial})
+			gaps = append(gaps, gap{fmt.Sprintf("the sheet of %s has no SI conversion for", c.to.Slug), "dial." + p.Dial})
 			continue
 		}
 		si, err := a.ToSI(v)
