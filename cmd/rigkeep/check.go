@@ -91,7 +91,7 @@ func runCheck(k *invocation) error {
 				k.write(wrap("→ "+safe.Line(f.Fix), "       ", k.wide))
 			}
 		}
-		k.printf("%d files checked, %d findings\n", files, len(fs))
+		k.printf("%s checked, %s\n", schema.Count(files, "file", "files"), schema.Count(len(fs), "finding", "findings"))
 		if gitSays != "" {
 			k.printf("%s\n", safe.Text(gitSays))
 		}

@@ -53,12 +53,12 @@ func TestExamplesRun(t *testing.T) {
 			code := Main(words, e)
 			ok := code == exitOK || code == exitFindings ||
 				strings.Contains(errs.String(), "no terminal for questions") ||
-				strings.Contains(errs.String(), "has no photo \"") || strings.Contains(errs.String(), "there is no such file") || strings.Contains(errs.String(), "there is no file") || strings.Contains(errs.String(), "there is no key file") || strings.Contains(errs.String(), "standard input:1:1") ||
+				strings.Contains(errs.String(), "has no photo \"") || strings.Contains(errs.String(), "there is no such file") || strings.Contains(errs.String(), "file not found") || strings.Contains(errs.String(), "there is no key file") || strings.Contains(errs.String(), "standard input:1:1") ||
 				strings.Contains(errs.String(), "no session is open") || strings.Contains(errs.String(), "still the template") ||
 				strings.Contains(errs.String(), "the library proposes") || strings.Contains(errs.String(), "is pinned here") || strings.Contains(errs.String(), "backtest needs at least two") || strings.Contains(errs.String(), "proved tunes") ||
-				strings.Contains(errs.String(), "answer with --yes") ||
+				strings.Contains(errs.String(), "Add --yes to confirm") ||
 				strings.Contains(errs.String(), "does not open") || strings.Contains(errs.String(), "has no [link]") ||
-				strings.Contains(errs.String(), "there is no folder") || strings.Contains(out.String()+errs.String(), "does not know yet whom to sync with")
+				strings.Contains(errs.String(), "there is no folder") || strings.Contains(out.String()+errs.String(), "No sync target yet")
 			if words[0] != "rigkeep" || !ok {
 				t.Errorf("%s\nexit %d\n%s%s", line, code, out.String(), errs.String())
 			}

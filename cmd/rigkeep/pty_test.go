@@ -187,7 +187,7 @@ func (s stand) keys(t *testing.T, q string) string {
 		return "c"
 	}
 	for _, a := range []struct{ in, keys string }{
-		{"which unit?", "1\r"}, {"handheld,", "c"}, {"[wkunq]", "k"}, {"leave it open? [s/u/q]", "s"}, {"why?", "\r"}, {"leave? [g/n/q]", "g"},
+		{"which unit?", "1\r"}, {"handheld,", "c"}, {"[wkunq]", "k"}, {"leave it open? [s/u/q]", "s"}, {"reason [", "\r"}, {"leave? [g/n/q]", "g"},
 		{"tilt, lens level:", "1.5\r"}, {"tilt, lens up", "-2/1\r"}, {"roll, lens level:", "\r"}, {"pan, ", "2\r"},
 	} {
 		if strings.Contains(q, a.in) {
@@ -209,7 +209,7 @@ func (x *terminal) play(s stand) int {
 		}
 		q := x.question()
 		x.send(s.keys(x.t, q))
-		if strings.Contains(q, "why?") {
+		if strings.Contains(q, "reason [") {
 			return x.exit()
 		}
 	}
@@ -249,7 +249,7 @@ func TestTerminalSession(t *testing.T) {
 	narrow := 0
 	for {
 		q := x.question()
-		if strings.Contains(q, "why?") {
+		if strings.Contains(q, "reason [") {
 			break
 		}
 		x.send(onsets.keys(t, q))
@@ -275,7 +275,7 @@ func TestTerminalSession(t *testing.T) {
 			t.Errorf("after the save a line of %d columns in a window of 40: %q", len([]rune(l)), l)
 		}
 	}
-	for _, want := range []string{"Caution: Power off", "tilt holds -0.5 % (good), friction", "^ keep ", "saved as ", "record the proof"} {
+	for _, want := range []string{"Caution: Power off", "tilt holds -0.5 % (good), friction", "^ keep ", "saved as ", "then record it"} {
 		if !strings.Contains(strings.Join(strings.Fields(out), " "), strings.TrimSpace(want)) {
 			t.Errorf("%q is not in:\n%s", want, out)
 		}
@@ -347,7 +347,7 @@ func TestStopAtEveryQuestion(t *testing.T) {
 			if got := s.log(t); got != want {
 				t.Errorf("after %d breaks the log is\n%s\nwant\n%s", breaks, got, want)
 			}
-			if out := s.ok(t, "check", "--git"); !strings.Contains(out, "0 findings") {
+			if out := s.ok(t, "check", "--git"); !strings.Contains(out, "no findings") {
 				t.Error(out)
 			}
 			t.Logf("%d breaks", breaks)
@@ -414,7 +414,7 @@ func TestTerminalProof(t *testing.T) {
 	if code := x.exit(); code != 0 {
 		t.Fatalf("exit %d:\n%s", code, x.all())
 	}
-	show := s.ok(t, "show", "a-cam-zoom")
+	show := s.ok(t, "show", "a-cam-zoom", "--all")
 	if !strings.Contains(show, "tested handheld on 2026-03-01 by A-cam operator, unit QL-0031, 12 min;\n  resting effort pan 1 %. Smooth") {
 		t.Error(show)
 	}

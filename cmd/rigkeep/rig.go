@@ -299,7 +299,7 @@ func runRigRemove(k *invocation) error {
 		}
 		return nil
 	}
-	if err := k.confirm(fmt.Sprintf("Remove rig %s (%s), %d files? Its history stays.", rr.Alias, rr.Fingerprint, len(plan.Items))); err != nil {
+	if err := k.confirm(fmt.Sprintf("Remove rig %s (%s), %s? Its history stays.", rr.Alias, rr.Fingerprint, schema.Count(len(plan.Items), "file", "files"))); err != nil {
 		return err
 	}
 	return k.commit(plan, k.why("Remove rig "+rr.Alias), "", nil)

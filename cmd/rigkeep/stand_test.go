@@ -128,14 +128,14 @@ func TestBenchByScript(t *testing.T) {
 			t.Errorf("%s %v is not in %s", a.Axis, *a.Kept, show)
 		}
 	}
-	if out := s.ok(t, "check", "--git"); !strings.Contains(out, "0 findings") {
+	if out := s.ok(t, "check", "--git"); !strings.Contains(out, "no findings") {
 		t.Error(out)
 	}
 	if out := s.ok(t, "git", "status", "--porcelain"); out != "" {
 		t.Error(out)
 	}
 	// the log is in the same revision as the tune
-	if out := s.ok(t, "git", "show", "--stat", "--format=%s%n%b", "HEAD"); !strings.Contains(out, "/bench/20260301T") || !strings.Contains(out, "main.toml") || !strings.Contains(out, "tested handheld at") {
+	if out := s.ok(t, "git", "show", "--stat", "--format=%s%n%b", "HEAD"); !strings.Contains(out, "/bench/20260301T") || !strings.Contains(out, "main.toml") || !strings.Contains(out, "clean handheld at") {
 		t.Error(out)
 	}
 	// and the session is over

@@ -117,7 +117,7 @@ func TestSyncRefusals(t *testing.T) {
 	_, errs := a.run(6, "sync http://127.0.0.1:1/tunes.git")
 	says(t, errs, "connection refused", "nothing here is lost")
 	_, errs = a.run(4, "sync "+web.URL+"tunes.git")
-	says(t, errs, "wants a name and a password", "RIGKEEP_TOKEN")
+	says(t, errs, "needs a user name and a password", "RIGKEEP_TOKEN")
 	_, errs = a.run(4, "sync "+web.With("tech", "wrong")+"tunes.git")
 	if strings.Contains(errs, "wrong") {
 		t.Error("the password is shown")
