@@ -37,7 +37,7 @@ func runGimbalNew(k *invocation) error {
 	err = g.walk()
 	done()
 	if errors.Is(err, errStopped) {
-		return stopped("stopped; nothing was taken in", "begin again with: rigkeep gimbal new")
+		return stopped("stopped; nothing changed", "Start again with: rigkeep gimbal new")
 	}
 	if err != nil {
 		return err

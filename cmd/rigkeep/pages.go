@@ -262,7 +262,7 @@ func (s *site) listRow(r library.RigRow) (row pages.RigRow, job preset.Job, pin 
 	row = pages.RigRow{Name: cmp.Or(r.Alias, r.Fingerprint), Href: s.page[r.Fingerprint], Line: cmp.Or(r.Lens, "no lens") + " on " + r.Gimbal, Unit: r.Unit(), Changed: s.saved(r.Changed)}
 	switch {
 	case r.Fault != "":
-		row.State = page.State{V: page.Bad, Word: "cannot be read"}
+		row.State = page.State{V: page.Bad, Word: "unreadable"}
 	case r.Proof == "":
 		row.State = page.State{V: page.Note, Word: "no tune yet"}
 	case r.Proof == "proved":

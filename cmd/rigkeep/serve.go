@@ -200,7 +200,7 @@ func (k *invocation) listen() (net.Listener, []string, error) {
 	}
 	switch {
 	case host != "" && ip == nil:
-		return nil, nil, usage("--addr %s: a number was expected as host, as 192.168.1.5", addr)
+		return nil, nil, usage("--addr %s: write a number as host, as 192.168.1.5", addr)
 	case ip != nil && !ip.IsLoopback() && !lan:
 		return nil, nil, usage("--addr %s can be reached from the network", addr).hinted("add --lan if that is meant")
 	}

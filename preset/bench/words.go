@@ -10,7 +10,7 @@ import (
 // Cautions are said when a session begins.
 var Cautions = []string{
 	"Power off before the camera is moved on its plate, and hold it before a clamp is loosened: powered motors pinch.",
-	"Tighten everything first. An axis that oscillates can throw a loose part: keep a hand near the motor cut-off while stiffness is raised, and faces and fingers clear.",
+	"Tighten everything first. An axis that oscillates can throw a loose part: keep a hand at the motor switch while stiffness is raised, and faces and fingers clear.",
 	"Values are found from below and are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
 }
 
@@ -23,7 +23,7 @@ func (s *Session) HandCautions() []string {
 	for _, r := range s.Results() {
 		switch r.Status {
 		case Failed:
-			out = append(out, r.Axis.String()+" oscillates at its softest and has no value: do not work the head in the hand like that. Leave, mend it (balance, loose parts, filters), then look at it again.")
+			out = append(out, r.Axis.String()+" oscillates at its softest and has no value: do not work the head handheld like that. Leave, mend it (balance, loose parts, filters), then look at it again.")
 		case Skipped:
 			out = append(out, r.Axis.String()+" was skipped and stays at what it is set to.")
 		}
@@ -67,7 +67,7 @@ func (r AxisResult) Words() string {
 // Words says how far the check in the hand came.
 func (h HandCheck) Words() string {
 	if h.Clean == h.Points && !h.Skipped {
-		return fmt.Sprintf("worked in the hand at %d tilts", h.Points)
+		return fmt.Sprintf("tested handheld at %d tilts", h.Points)
 	}
-	return fmt.Sprintf("not worked in the hand over the whole tilt range (%d of %d)", h.Clean, h.Points)
+	return fmt.Sprintf("not tested handheld over the whole tilt range (%d of %d)", h.Clean, h.Points)
 }

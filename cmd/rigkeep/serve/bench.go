@@ -183,9 +183,9 @@ func (t *task) benchHand(p *pages.Stand, s *library.Session, q bench.Proposal) {
 		}
 	}
 	p.Caution = append([]string{bench.RaiseCaution}, s.State.HandCautions()...)
-	p.Set = &pages.SetTo{Do: "in the hand", Number: q.Point.Label, As: strings.Join(kept, ", ")}
+	p.Set = &pages.SetTo{Do: "handheld", Number: q.Point.Label, As: strings.Join(kept, ", ")}
 	p.Lines = []string{"Walk, turn, tap the handle."}
-	at := "in the hand, " + q.Point.Label
+	at := "handheld, " + q.Point.Label
 	p.Forms = []pages.Form{
 		{More: "Axis that oscillates, and its frequency", Fields: []pages.Field{{Name: "axis", Label: "Axis", Kind: "choose", Options: axes}, hzField}, Buttons: []pages.Button{
 			saw("clean", "Clean", "", page.Good, "full", at), saw("chatter", "Chatter", "choose the axis below", page.Bad, "", at), saw("rocking", "Rocking", "choose the axis below", page.Bad, "", at),
@@ -309,7 +309,7 @@ func (t *task) benchEvent(q bench.Proposal, point preset.BalancePoint, efforts b
 	}
 	if hz := t.get("hz"); hz != "" && (do == "chatter" || do == "rocking" || do == "stand") {
 		if e.Hz, err = number(hz); err != nil || !(e.Hz > 0) {
-			return e, fmt.Errorf("%q is no frequency: a number above 0 and up to %g was expected", hz, schema.MaxShakeHz)
+			return e, fmt.Errorf("%q is no frequency: write a number above 0 and up to %g", hz, schema.MaxShakeHz)
 		}
 	}
 	switch do {

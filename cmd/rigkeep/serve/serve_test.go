@@ -632,7 +632,7 @@ func TestBench(t *testing.T) {
 		}
 		p.get(at)
 		switch {
-		case strings.Contains(p.text(), "in the hand"):
+		case strings.Contains(p.text(), "handheld"):
 			p.answer("clean")
 		case strings.Contains(p.text(), "oscillated at"):
 			p.answer("keep")
