@@ -42,9 +42,14 @@ func TestArrows(t *testing.T) {
 				if wire && pkg != "rigkeep/cmd/rigkeep" && !under("rigkeep/cmd/rigkeep/device") && pkg != "rigkeep/preset/link" {
 					t.Errorf("%s imports %s: only a command speaks with a unit", pkg, imp)
 				}
+				if under("rigkeep/cmd/rigkeep/serve") && (topB == "cmd" || imp == "rigkeep/repo/transport" || strings.HasPrefix(imp, "rigkeep/preset/link")) {
+					t.Errorf("%s imports %s: a page starts nothing over a network or a link", pkg, imp)
+				}
 				if b > a || b == a && topA != topB {
 					t.Errorf("%s imports %s: the arrow points up or across", pkg, imp)
 				}
+			case imp == "net/http" && !under("rigkeep/repo/transport") && !under("rigkeep/cmd/rigkeep/serve"):
+				t.Errorf("%s imports %s: only cmd/rigkeep/serve is a server", pkg, imp)
 			case strings.HasPrefix(imp, "github.com/go-git/"):
 				format := strings.Contains(imp, "/utils/diff") || strings.Contains(imp, "/plumbing")
 				if !under("rigkeep/repo") && !(under("rigkeep/diffview") && format) {

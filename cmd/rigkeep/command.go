@@ -44,6 +44,7 @@ type invocation struct {
 	paint   paint
 	wide    int
 	lib     *lib
+	kept    warmed
 	done    outcome
 }
 

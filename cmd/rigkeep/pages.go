@@ -141,7 +141,7 @@ type site struct {
 }
 
 func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
-	rows, err := k.lib.RigRows(k.Now())
+	rows, err := k.rigRows()
 	if err != nil {
 		return nil, err
 	}

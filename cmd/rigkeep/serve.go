@@ -10,7 +10,9 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
+	"time"
 
 	"github.com/cli/browser"
 	"github.com/urfave/cli/v2"
@@ -52,6 +54,7 @@ func runServe(k *invocation) error {
 	if err != nil {
 		return err
 	}
+	k.kept = warmed{new(warm[[]library.RigRow]), new(warm[library.FindTexts])}
 	s := serve.New(serve.Options{
 		Open: func() (*library.Library, error) { return k.reopened(who) },
 		Page: func(l *library.Library, name, words string) ([]byte, bool, error) {
@@ -174,6 +177,62 @@ func (k *invocation) reopened(committer store.Person) (*library.Library, error) 
 	}
 	l.Zone, l.Now = k.Now().Location(), k.Now
 	return l, nil
+}
+
+// warmed is what a server keeps between requests of a large library; nil keeps nothing.
+type warmed struct {
+	rows  *warm[[]library.RigRow]
+	texts *warm[library.FindTexts]
+}
+
+// warm keeps one answer that takes long to gather of a large library: it is gathered anew
+// after each revision, and, since files are edited by hand too, in the background each time
+// that it was used, so that the next use has it. A small library is always asked.
+type warm[T any] struct {
+	mu   sync.Mutex
+	head store.Rev
+	at   time.Time
+	v    T
+	busy bool
+}
+
+// warmTime is how old an answer may be, staleTime from when on it is gathered anew meanwhile.
+const (
+	warmTime  = time.Minute
+	staleTime = 2 * time.Second
+)
+
+func (w *warm[T]) get(k *invocation, gather func(*invocation) (T, error)) (T, error) {
+	if w == nil || k.lib.Small() {
+		return gather(k)
+	}
+	head, err := k.lib.Store.Head()
+	if err != nil {
+		return gather(k)
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	age := time.Since(w.at)
+	if head != w.head || age > warmTime {
+		v, err := gather(k)
+		if err == nil {
+			w.head, w.at, w.v = head, time.Now(), v
+		}
+		return v, err
+	}
+	if age > staleTime && !w.busy {
+		w.busy = true
+		go func() {
+			v, err := gather(k)
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			w.busy = false
+			if err == nil {
+				w.head, w.at, w.v = head, time.Now(), v
+			}
+		}()
+	}
+	return w.v, nil
 }
 
 // on is the run over a library that was opened anew.
@@ -332,10 +391,27 @@ func (s *site) liveLibrary() error {
 // mostFound is how many hits a page shows.
 const mostFound = 50
 
+// rigRows is the list of rigs; a server may have it at hand.
+func (k *invocation) rigRows() ([]library.RigRow, error) {
+	return k.kept.rows.get(k, func(k *invocation) ([]library.RigRow, error) { return k.lib.RigRows(k.Now()) })
+}
+
 // search looks for words, with the page of what was found.
 func (k *invocation) search(words string) (pages.Find, error) {
 	out := pages.Find{Words: words}
-	found, err := k.lib.Search(strings.Fields(words), mostFound)
+	texts, err := k.kept.texts.get(k, func(k *invocation) (library.FindTexts, error) { return k.lib.FindTexts() })
+	if err != nil {
+		return out, err
+	}
+	aliases := func() (map[string]string, error) {
+		rows, err := k.rigRows()
+		out := make(map[string]string, len(rows))
+		for _, r := range rows {
+			out[r.Fingerprint] = r.Alias
+		}
+		return out, err
+	}
+	found, err := k.lib.SearchIn(texts, aliases, strings.Fields(words), mostFound)
 	if err != nil {
 		out.Said = rootCause(err)
 		return out, nil

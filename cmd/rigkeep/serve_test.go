@@ -151,6 +151,27 @@ func TestServeKilled(t *testing.T) {
 		pagetest.Here(t, ctx, "live-"+strings.SplitN(at, "-", 2)[0])
 	}
 
+	// what is ticked in a review stays on the phone
+	saved := run(0, "history", "--limit", "1", "--json")
+	b.open(base + "job-2026-03-02-night-pilotage.html")
+	ticked := func(want string) {
+		t.Helper()
+		got, err := chromedp.Run(ctx, chromedp.Evaluate[string](`String(document.querySelector("input.tick").checked)`))
+		if err != nil || got != want {
+			t.Errorf("ticked: %s, want %s, %v", got, want, err)
+		}
+	}
+	ticked("false")
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.querySelector("input.tick").click(), true`)); err != nil {
+		t.Fatal(err)
+	}
+	b.open(base + "job-2026-03-02-night-pilotage.html")
+	ticked("true")
+	pagetest.Here(t, ctx, "live-job")
+	if run(0, "history", "--limit", "1", "--json") != saved {
+		t.Error("a tick made a revision")
+	}
+
 	b.open(base + "bench-b-cam-85.html")
 	b.shows("Unit on the stand")
 	pagetest.Here(t, ctx, "live-begin")
@@ -198,11 +219,19 @@ func TestServeKilled(t *testing.T) {
 	}
 	_, _ = io.WriteString(s.keys, "l\n")
 	s.until(t, "1 device paired of 8")
+	_, _ = io.WriteString(s.keys, "r 1\n")
+	s.until(t, "revoked 1")
+	b.shows("Not paired")
 
 	_ = s.cmd.Process.Kill()
 	_ = s.cmd.Wait()
 	run(0, "bench", "b-cam-85", "--saw", "clean")
 	if got := steps(); got != n+2 {
 		t.Fatalf("the terminal: %d answers, want %d", got, n+2)
+	}
+	s = startServe(t, dir, addr)
+	_, _ = io.WriteString(s.keys, "n\nq\n")
+	if err := s.cmd.Wait(); err != nil {
+		t.Errorf("after q: %v", err)
 	}
 }

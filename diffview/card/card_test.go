@@ -247,3 +247,30 @@ func TestOnsetOfAnEarlierBuild(t *testing.T) {
 		t.Error("an onset has no unit")
 	}
 }
+
+// The code for a terminal holds the same modules as the one on paper, with the quiet zone of
+// four (ISO/IEC 18004).
+func TestTextCode(t *testing.T) {
+	const text = "HTTP://192.168.1.5:4680/P/0123456789"
+	got, err := TextCode(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := qr.Encode(text, qr.L)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimSuffix(got, "\n"), "\n")
+	if want.Size != 25 || len(lines) != 17 { // version 2, on a screen of 24 lines
+		t.Errorf("%d modules, %d lines", want.Size, len(lines))
+	}
+	for i, l := range lines {
+		l = strings.TrimSuffix(strings.TrimPrefix(l, "\x1b[30;107m"), "\x1b[0m")
+		for x, r := range []rune(l) {
+			up, down := r == '█' || r == '▀', r == '█' || r == '▄'
+			if up != want.Black(x-4, 2*i-4) || down != want.Black(x-4, 2*i-3) {
+				t.Fatalf("line %d, column %d: %q", i, x, r)
+			}
+		}
+	}
+}

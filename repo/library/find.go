@@ -196,6 +196,35 @@ func isDigit(r rune) bool { return r >= '0' && r <= '9' }
 //
 // Errors: store.ErrBadPath for no word; those of the store.
 func (l *Library) Search(words []string, shown int) ([]Found, error) {
+	texts, err := l.FindTexts()
+	if err != nil {
+		return nil, err
+	}
+	return l.SearchIn(texts, l.aliases, words, shown)
+}
+
+// FindTexts is what a search looks in.
+type FindTexts []store.Summary
+
+// FindTexts gathers what a search looks in, as it lies there now.
+func (l *Library) FindTexts() (FindTexts, error) {
+	list, err := l.Store.Summaries(store.SummaryOptions{Name: "find", Version: findVersion, Match: func(p string) bool { return owner(p) != "" }, Extract: findText})
+	return list, err
+}
+
+// aliases are the names of all rigs by fingerprint.
+func (l *Library) aliases() (map[string]string, error) {
+	rigs, err := l.Rigs()
+	out := make(map[string]string, len(rigs))
+	for _, r := range rigs {
+		out[r.Fingerprint] = r.Alias
+	}
+	return out, err
+}
+
+// SearchIn is Search in texts that were gathered before. aliases is asked where so many rigs
+// fit that reading their names one by one would take longer.
+func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, error), words []string, shown int) ([]Found, error) {
 	var want []string
 	for _, w := range words {
 		for _, f := range strings.Fields(fold(w)) {
@@ -206,10 +235,6 @@ func (l *Library) Search(words []string, shown int) ([]Found, error) {
 	}
 	if len(want) == 0 || len(want) > 32 {
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), Hint: "Give one to 32 words"}
-	}
-	list, err := l.Store.Summaries(store.SummaryOptions{Name: "find", Version: findVersion, Match: func(p string) bool { return owner(p) != "" }, Extract: findText})
-	if err != nil {
-		return nil, err
 	}
 	type thing struct {
 		has, named uint32   // words found, by bit
@@ -273,14 +298,11 @@ func (l *Library) Search(words []string, shown int) ([]Found, error) {
 		}
 	}
 	var out []Found
-	alias := map[string]string{} // of all rigs at once, where so many fit that one by one would take longer
+	var alias map[string]string
 	if len(order) > manyFound {
-		rigs, err := l.Rigs()
-		if err != nil {
+		var err error
+		if alias, err = aliases(); err != nil {
 			return nil, err
-		}
-		for _, r := range rigs {
-			alias[r.Fingerprint] = r.Alias
 		}
 	}
 	for _, id := range order {
