@@ -57,6 +57,9 @@ var refusals = []string{
 	"two headers with different sizes", "a wrong check sum", "something before it", "something behind it", "something between two members",
 	"a member that the manifest does not name", "a size that is another", "a sum that is another", "sums that are others",
 	"a key twice in the manifest", "an unknown key in the manifest", "a newer format", "another kind", "without history.bundle",
+	"another tip than the bundle's", "another revision than the history's", "another fingerprint", "another alias", "a build that is another", "a file of no known place", "a file of another rig",
+	"files that are not those of the history", "another library.toml in the history", "a trusted key in the history", "another rig in the history",
+	"a revision that does not say what it was made from", "an escape in an author", "a reversed message", "a bundle cut short", "a bit flipped in the pack",
 }
 
 var vectorDir = filepath.Join("..", "..", "examples", "vectors")
@@ -72,7 +75,7 @@ func TestVectors(t *testing.T) {
 		t.Fatal(err)
 	}
 	var v vectors
-	if err := json.Unmarshal(data, &v); err != nil || v.Format != 1 || len(v.Rigs) < 3 || len(v.Tunes) < 2 || len(v.Handovers) < len(refusals)+2 {
+	if err := json.Unmarshal(data, &v); err != nil || v.Format != 1 || len(v.Rigs) < 6 || len(v.Tunes) < 2 || len(v.Handovers) < len(refusals)+2 {
 		t.Fatalf("%v: %d rigs, %d tunes, %d handovers", err, len(v.Rigs), len(v.Tunes), len(v.Handovers))
 	}
 	read := func(name string) []byte {
@@ -177,6 +180,14 @@ func writeVectors(t *testing.T, cat *schema.Catalogue) {
 	rig("rigs/moved.toml", "# the same build, typed from another point and in another order\n"+head+part("lens", "35  MM", "0.822", "[212.0, 3.0, 138.0]")+part("body", "body", "2.098", "[100.0, 3.0, 140.0]"))
 	rig("rigs/unplaced.toml", head+part("body", "Body | spare", "2.1", "")+part("lens", "35 mm", "0.82", ""))
 	rig("rigs/equal.toml", head+part("battery", "Left", "0.5", "[0.0, 60.0, 0.0]")+part("battery", "Right", "0.5", "[0.0, -62.6, 0.0]"))
+	body := part("body", "Body", "2.1", "") + "cg_mm = [4.0, 1.0, 52.0]\n\n[part.mount.top]\nat_mm = [10.0, 0.0, 104.0]\nturn_deg = [0.0, 0.0, 90.0]\n\n" +
+		"[part.mount.front]\nat_mm = [61.0, 0.0, 51.0]\ntakes = [\"lens\"]\n\n[part.mount.side]\nat_mm = [0.0, 40.0, 50.0]\n"
+	lens := part("lens", "35 mm", "0.82", "") + "cg_mm = [42.0, 0.0, 1.0]\n"
+	rig("rigs/mounts.toml", "# parts on mounts of others: named, turned and shifted, found by what a mount takes, and one on one\n"+head+body+lens+
+		part("bracket", "Swan neck", "0.19", "")+"on = \"body.top\"\nshift_mm = [22.0, 0.0, 0.0]\nturn_deg = [0.0, -30.0, 0.0]\ncg_mm = [0.0, 0.0, 31.0]\n\n[part.mount.end]\nat_mm = [0.0, 0.0, 66.0]\nturn_deg = [15.0, 0.0, 0.0]\n"+
+		part("monitor", "Small", "0.31", "")+"on = \"bracket.end\"\ncg_mm = [3.0, 8.0, 41.0]\n"+
+		part("cable", "Without a balance point", "0.05", "")+"on = \"body.side\"\n")
+	rig("rigs/apart.toml", "# two parts sit on nothing, so nobody knows where they lie from each other\n"+head+body+lens+part("battery", "Loose", "0.4", "")+"cg_mm = [0.0, 0.0, 30.0]\n")
 
 	s := handovertest.Filled(t, handovertest.ACam)
 	name := "walk-build"

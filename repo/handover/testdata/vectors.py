@@ -2,7 +2,7 @@
 
 usage: vectors.py FOLDER     says with how many vectors it agrees, or where it does not
 """
-import hashlib, json, os, re, struct, subprocess, sys, tempfile, tomllib, zlib
+import hashlib, json, math, os, re, struct, subprocess, sys, tempfile, tomllib, zlib
 from decimal import Decimal, ROUND_HALF_UP
 
 ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
@@ -23,9 +23,57 @@ def whole(x):
     return int(Decimal(x).quantize(Decimal(1), rounding=ROUND_HALF_UP))
 
 
+def matrix(deg):
+    """Turned about x, then y, then z, the axes staying where they are."""
+    (sa, ca), (sb, cb), (sc, cc) = ((math.sin(math.radians(d)), math.cos(math.radians(d))) for d in deg)
+    return [[cc * cb, cc * sb * sa - sc * ca, cc * sb * ca + sc * sa], [sc * cb, sc * sb * sa + cc * ca, sc * sb * ca - cc * sa], [-sb, cb * sa, cb * ca]]
+
+
+def times(a, b):
+    return [[sum(a[i][k] * b[k][j] for k in range(3)) for j in range(3)] for i in range(3)]
+
+
+def beyond(origin, axes, v):
+    return [origin[i] + sum(axes[i][k] * v[k] for k in range(3)) for i in range(3)]
+
+
+def balance_points(parts):
+    """Of each part in the build, mm; None where it is not known."""
+    if not any("on" in p or "mount" in p for p in parts):
+        return [p.get("place_mm") for p in parts]
+    mounts = [(i, n) for i, p in enumerate(parts) for n in p.get("mount", {})]
+    on = {}
+    for i, p in enumerate(parts):
+        if "on" in p:
+            slot, name = p["on"].split(".")
+            on[i] = next((j, n) for j, n in mounts if parts[j]["slot"] == slot and n == name)
+    for i, p in enumerate(parts):
+        free = [m for m in mounts if m not in on.values() and m[0] != i and p["slot"] in parts[m[0]]["mount"][m[1]].get("takes", [])]
+        if i not in on and free:
+            on[i] = free[0]
+    none = [0.0, 0.0, 0.0]
+    if len(parts) - len(on) > 1:  # several that sit on nothing: where they lie from each other is not known
+        return [None] * len(parts)
+
+    def seat(i):
+        own = matrix(parts[i].get("turn_deg", none))
+        if i not in on:
+            return none, own
+        j, name = on[i]
+        mount = parts[j]["mount"][name]
+        origin, axes = seat(j)
+        there = times(axes, matrix(mount.get("turn_deg", none)))
+        return beyond(beyond(origin, axes, mount["at_mm"]), there, parts[i].get("shift_mm", none)), times(there, own)
+
+    return [beyond(*seat(i), p["cg_mm"]) if "cg_mm" in p else None for i, p in enumerate(parts)]
+
+
+KILOGRAMS = {"kg": 1, "g": 1e-3, "lb": 0.45359237, "oz": 0.45359237 / 16}
+
+
 def canonical(rig):
-    parts = rig["part"]
-    steps = lambda p: (whole(p["mass_kg"] * 1e9) + 2_500_000) // 5_000_000
+    parts = [dict(p, place_mm=at) for p, at in zip(rig["part"], balance_points(rig["part"]))]
+    steps = lambda p: (whole(next(p["mass_" + u] * kg for u, kg in KILOGRAMS.items() if "mass_" + u in p) * 1e9) + 2_500_000) // 5_000_000
 
     def lines(origin):
         out = []
@@ -126,6 +174,55 @@ def handover(data):
     return ms, m
 
 
+MARKER = '# The history of a handover, by itself. This file makes a clone of it a library.\nformat = 1\nkind = "library"\nname = "From a handover"\n'
+HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\u2028\u2029\ufeff]")
+
+
+def history(ms, m):
+    """The rigs, and their history as any git reads it."""
+    files = {n.removeprefix("library/"): d for n, d in ms.items() if n.startswith("library/")}
+    ours = {}  # by fingerprint, earlier ones too
+    for r in m["rigs"]:
+        build = files.get("rigs/%s/%s/rig.toml" % (r["fingerprint"][:2], r["fingerprint"]))
+        need(build, "no build of " + r["fingerprint"])
+        build = tomllib.loads(build.decode())
+        need(digest(canonical(build)) == r["fingerprint"], "the build is another")
+        need((build["alias"], build["gimbal"], build.get("was", [])) == (r["alias"], r["gimbal"], r["was"]), "the manifest says other things of a rig than its build")
+        ours.update(dict.fromkeys([r["fingerprint"], *r["was"]]))
+
+    def known(path):
+        rig = re.fullmatch(r"rigs/(..)/((?:\1)\w{8})/[^/]+(/[^/]+)?\.(toml|jpg)", path)
+        return rig and rig[2] in ours or re.fullmatch(r"gimbals/[^/]+\.toml", path)
+
+    need(all(known(p) or re.fullmatch(r"jobs/[^/]+\.toml", p) for p in files), "a file that no rig here needs")
+    with tempfile.TemporaryDirectory() as dir:
+        def git(*words):
+            p = subprocess.run(["git", "-C", dir, *words], capture_output=True, env=dict(os.environ, GIT_CONFIG_GLOBAL=os.devnull))
+            need(p.returncode == 0, p.stderr.decode(errors="replace"))
+            return p.stdout
+
+        with open(os.path.join(dir, "b"), "wb") as f:
+            f.write(ms["history.bundle"])
+        git("init", "-q", "--bare", ".")
+        git("fetch", "-q", "./b", "refs/heads/main:refs/heads/main")
+        git("fsck", "--strict")
+        for n, c in enumerate(git("rev-list", "main").decode().split()):
+            need(n > 0 or c == m["tip"], "another tip")
+            made = git("show", "-s", "--format=%(trailers:key=Handover-Revision,valueonly)", c).decode().strip()
+            need(re.fullmatch("[0-9a-f]{40}", made) and (n > 0 or made == m["revision"]), "what a revision was made from")
+            need(not HIDDEN.search(git("show", "-s", "--format=%an%ae%cn%ce%B", c).decode()), "hidden characters in a revision")
+            there = dict(reversed(x.split("\t")) for x in git("ls-tree", "-r", c).decode().splitlines())
+            need(there.pop("library.toml", "").split()[2:3] == [blob_id(MARKER.encode())], "another library.toml")
+            need(all(known(p) and x.startswith("100644 blob ") for p, x in there.items()), "a file in the history that no rig here needs")
+            if n == 0:
+                want = {p: blob_id(d) for p, d in files.items() if not p.startswith("jobs/")}
+                need({p: x.split()[2] for p, x in there.items()} == want, "other files than those of the history")
+
+
+def blob_id(data):
+    return hashlib.sha1(b"blob %d\0" % len(data) + data).hexdigest()
+
+
 def trusted(ms, m, signers, on):
     """Whether ssh-keygen, which any machine with OpenSSH has, accepts the signature."""
     with tempfile.NamedTemporaryFile() as f:
@@ -155,6 +252,7 @@ def main(folder):
     for h in v["handovers"]:
         try:
             ms, m = handover(open(at(h["file"]), "rb").read())
+            history(ms, m)
             said, ok = "sound", h["accept"] and hashlib.sha256(ms["manifest.json"]).hexdigest() == h["digest"]
             if ok and h.get("signers"):
                 ok = trusted(ms, m, at(h["signers"]), h["on"]) == h["trusted"]
