@@ -164,6 +164,8 @@ type SI struct {
 	Before *float64 `json:"before"`
 	After  *float64 `json:"after"`
 	Unit   string   `json:"unit"`
+	// Extrapolated says that one of them lies outside the points of a measured map.
+	Extrapolated bool `json:"extrapolated,omitempty"`
 }
 
 // Field is one key of a document that differs.

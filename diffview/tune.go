@@ -458,6 +458,7 @@ func (r relation) si(na, nb float64) *SI {
 		if err != nil {
 			return nil
 		}
+		s.Extrapolated = s.Extrapolated || d.Extrapolated(n)
 		v = toUnit(v, d.Map.Unit, s.Unit)
 		if math.IsInf(v, 0) || math.IsNaN(v) {
 			return nil

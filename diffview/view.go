@@ -437,6 +437,9 @@ func (c Change) row() row {
 		default:
 			cells[4].Text = get(s.Before) + " → " + get(s.After) + " " + s.Unit
 		}
+		if s.Extrapolated {
+			cells[4].Text += schema.ExtrapolatedWords
+		}
 	}
 	return row{Cells: cells}
 }

@@ -67,6 +67,18 @@ func (d Dial) Extrapolated(v float64) bool {
 	return d.Map != nil && d.Map.Kind == Measured && (v < d.Map.Points[0][0] || v > d.Map.Points[len(d.Map.Points)-1][0])
 }
 
+// ExtrapolatedWords stand behind an SI value of which Extrapolated is true.
+const ExtrapolatedWords = ", extrapolated"
+
+// SIWords is an SI value of a number for people, with where it rests on no measurement.
+func (d Dial) SIWords(v, si float64, unit string) string {
+	out := fmt.Sprintf("%.4g %s", si, unit)
+	if d.Extrapolated(v) {
+		out += ExtrapolatedWords
+	}
+	return out
+}
+
 // Dial is one settable number of a gimbal's controller.
 type Dial struct {
 	Key          string

@@ -52,7 +52,9 @@ type OnGimbal struct {
 	MaxSI    *float64 `json:"max_si,omitempty"`
 	Value    *float64 `json:"value,omitempty"`
 	ValueSI  *float64 `json:"value_si,omitempty"`
-	Share    *float64 `json:"share,omitempty"` // of the range, 0 to 1 from min to max
+	// Extrapolated says that the value lies outside the points of a measured map.
+	Extrapolated bool     `json:"extrapolated,omitempty"`
+	Share        *float64 `json:"share,omitempty"` // of the range, 0 to 1 from min to max
 	// Start is where the steps are taken from: the value, else the default, else
 	// the middle of the range.
 	Start    *float64  `json:"start,omitempty"`
@@ -77,6 +79,9 @@ type Move struct {
 	SI     *float64 `json:"si,omitempty"`      // the change in SI, signed
 	Ratio  *float64 `json:"ratio,omitempty"`   // SI after over SI before
 	DelayS *float64 `json:"delay_s,omitempty"` // for a filter: the change of its delay at low frequency, s
+	// Extrapolated says that the number before or after lies outside the points of a
+	// measured map.
+	Extrapolated bool `json:"extrapolated,omitempty"`
 }
 
 // Explain gives what is known of the parameter of a key, concrete or pattern.
@@ -171,7 +176,7 @@ func (c *Catalogue) ExplainOn(key string, sheet *Sheet, value any) (Explanation,
 		lo, hi := d.ends()
 		on.SIUnit, on.MinSI, on.MaxSI = d.Map.Unit, At(lo), At(hi)
 		if si, err := d.ToSI(v); inside && err == nil {
-			on.ValueSI = At(si)
+			on.ValueSI, on.Extrapolated = At(si), d.Extrapolated(v)
 		}
 	}
 	lag := sheet.lag(p)
@@ -196,7 +201,7 @@ func (d Dial) step(size, start float64, lag func(float64) float64) *Step {
 		if err1 != nil || err2 != nil {
 			return m
 		}
-		m.SI = At(b - a)
+		m.SI, m.Extrapolated = At(b-a), d.Extrapolated(start) || d.Extrapolated(m.To)
 		if a > 0 {
 			m.Ratio = At(b / a)
 		}

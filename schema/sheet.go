@@ -260,7 +260,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		}
 	}
 	if s.BenchOrder == nil {
-		s.BenchOrder = append(s.BenchOrder, Axes...)
+		s.BenchOrder = append(s.BenchOrder, WorkOrder...)
 	}
 	done := map[string]bool{}
 	for _, p := range c.params {

@@ -224,7 +224,7 @@ func TestSheetValues(t *testing.T) {
 	// a sheet that says nothing more gets the defaults
 	s, _ = Default().Sheet("bare", decode(t, Default().template(KindGimbal, false)))
 	if s.DelayKnown || !s.RaiseTogether || s.BenchMargin != DefaultBenchMargin || s.WorkablePct != DefaultWorkablePct ||
-		s.GoodPct != DefaultGoodPct || !reflect.DeepEqual(s.BenchOrder, Axes) || s.Box != nil {
+		s.GoodPct != DefaultGoodPct || !reflect.DeepEqual(s.BenchOrder, WorkOrder) || s.Box != nil {
 		t.Errorf("%+v", s)
 	}
 }

@@ -206,6 +206,9 @@ func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) 
 			v := withUnit(schema.Num(*on.Value), on.Unit)
 			if on.ValueSI != nil {
 				if si := fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si != v {
+					if on.Extrapolated {
+						si += schema.ExtrapolatedWords
+					}
 					v += "  (" + si + ")"
 				}
 			}
@@ -332,7 +335,11 @@ func stepWords(s *schema.Step, ex schema.Explanation) string {
 		}
 		out += fmt.Sprintf("; %s to %s", m.word, schema.Num(m.to.To))
 		if m.to.SI != nil && ex.On != nil {
-			out += fmt.Sprintf(" (%+.3g %s)", *m.to.SI, ex.On.SIUnit)
+			note := ""
+			if m.to.Extrapolated {
+				note = schema.ExtrapolatedWords
+			}
+			out += fmt.Sprintf(" (%+.3g %s%s)", *m.to.SI, ex.On.SIUnit, note)
 		}
 		if m.to.DelayS != nil {
 			out += fmt.Sprintf(", %+.2g ms of delay", *m.to.DelayS*1000)

@@ -122,7 +122,9 @@ func runProve(k *invocation) error {
 	}
 	p.Effort = map[schema.Axis]float64{}
 	for a, e := range efforts {
-		p.Effort[a] = effortEvent(preset.BalancePoint{}, e).Effort
+		if p.Effort[a] = effortEvent(preset.BalancePoint{}, e).Effort; math.Abs(p.Effort[a]) > d.Sheet.WorkablePct {
+			k.say("note: %s %s %% is over the workable %s %% of the sheet", a, schema.Num(p.Effort[a]), schema.Num(d.Sheet.WorkablePct))
+		}
 	}
 	asked, err := k.askProof(d, &p, &styles, len(only) > 0)
 	if err != nil {

@@ -49,6 +49,8 @@ type jsonValue struct {
 	Unit   string   `json:"unit,omitempty"`
 	SI     *float64 `json:"si,omitempty"`
 	SIUnit string   `json:"si_unit,omitempty"`
+	// outside the points of a measured map
+	Extrapolated bool `json:"extrapolated,omitempty"`
 }
 
 // jsonGroup is how one group of a tune's values stands.
@@ -141,6 +143,10 @@ func runShow(k *invocation) error {
 				if p.Dial != "" {
 					if si, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
 						x.SI, x.SIUnit = &si, unit
+						if n, ok := d.Tune.Num(key); ok {
+							dial, _ := d.Sheet.DialOf(k.cat, key)
+							x.Extrapolated = dial.Extrapolated(n)
+						}
 					}
 				}
 			}
@@ -356,7 +362,9 @@ func (k *invocation) printValues(d *library.Loaded) {
 			value, si := k.inUnit(d, p, key), ""
 			if p.Dial != "" {
 				if v, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
-					si = fmt.Sprintf("%.4g %s", v, unit)
+					n, _ := d.Tune.Num(key)
+					dial, _ := d.Sheet.DialOf(k.cat, key)
+					si = dial.SIWords(n, v, unit)
 				}
 			}
 			if si == value {

@@ -432,6 +432,8 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 				if on.ValueSI != nil {
 					if si = fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si == plain {
 						si = "" // the dial shows SI itself
+					} else if on.Extrapolated {
+						si += schema.ExtrapolatedWords
 					}
 				}
 			}
