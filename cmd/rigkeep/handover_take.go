@@ -291,13 +291,21 @@ func (k *invocation) printConversions(cs []handover.Conversion) {
 	if len(cs) == 0 {
 		return
 	}
-	k.printf("%s\n", k.paint.bold("converted through SI"))
+	title := "the same dials: numbers go over as they are"
+	if slices.ContainsFunc(cs, func(c handover.Conversion) bool { return c.Unit != "" }) {
+		title = "converted through SI"
+	}
+	k.printf("%s\n", k.paint.bold(title))
 	t := table{head: true, right: map[int]bool{1: true, 2: true, 3: true, 4: true}}
 	t.add("parameter", "there", "SI", "here", "set to", "")
 	for _, c := range cs {
 		why := ""
 		if c.Toward != "" {
 			why = "to a step of " + schema.Num(c.Step) + ", the " + c.Toward + " side"
+		}
+		if c.Unit == "" {
+			t.add(c.Key, schema.Num(c.From), "", "", schema.Num(c.To), "the same dial")
+			continue
 		}
 		t.add(c.Key, schema.Num(c.From), fmt.Sprintf("%.4g %s", c.SI, c.Unit), fmt.Sprintf("%.4g", c.Exact), schema.Num(c.To), why)
 	}

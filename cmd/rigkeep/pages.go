@@ -141,9 +141,13 @@ type site struct {
 }
 
 func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
-	rows, err := k.rigRows()
+	listed, err := k.rigRows()
 	if err != nil {
 		return nil, err
+	}
+	rows := make([]library.RigRow, len(listed))
+	for i, r := range listed {
+		rows[i] = *r
 	}
 	s := &site{invocation: k, put: put, rows: rows, page: map[string]string{}, today: k.Now(), zone: k.Now().Location(), lim: k.units(), listed: map[string]pages.RigRow{}, words: map[string]string{}}
 	s.of = k.siteOf()

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"io"
+	"slices"
 	"strings"
 	"unicode"
 
@@ -121,7 +122,7 @@ func (t *table) dropEmpty() {
 		}
 		for i, r := range t.rows {
 			if c < len(r) {
-				t.rows[i] = append(append([]string(nil), r[:c]...), r[c+1:]...)
+				t.rows[i] = slices.Delete(r, c, c+1)
 			}
 		}
 	}
@@ -233,15 +234,15 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 		w[widest]--
 	}
 	var b strings.Builder
+	var line []byte
 	for n, r := range t.rows {
 		if title, ok := t.titles[n]; ok {
 			b.WriteString(indent + p.bold(safe.Line(title)) + "\n")
 		}
-		var line strings.Builder
-		line.WriteString(indent)
+		line = append(line[:0], indent...)
 		for i, c := range r {
 			if i > 0 {
-				line.WriteString("  ")
+				line = append(line, "  "...)
 				if columns(c) > w[i] {
 					c = runewidth.Truncate(c, w[i], "…")
 				}
@@ -251,19 +252,22 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 				b.WriteString(indent + c + "\n")
 				c, size = "", 0
 			}
-			pad := strings.Repeat(" ", w[i]-size)
-			if t.right[i] {
-				c = pad + c
-			} else {
-				c += pad
+			if !t.right[i] {
+				line = append(line, c...)
 			}
-			line.WriteString(c)
+			for range w[i] - size {
+				line = append(line, ' ')
+			}
+			if t.right[i] {
+				line = append(line, c...)
+			}
 		}
-		l := strings.TrimRight(line.String(), " ")
+		line = bytes.TrimRight(line, " ")
 		if t.head && n == 0 {
-			l = p.bold(l)
+			line = []byte(p.bold(string(line)))
 		}
-		b.WriteString(l + "\n")
+		b.Write(line)
+		b.WriteByte('\n')
 	}
 	return b.String()
 }

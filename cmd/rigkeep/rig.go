@@ -101,8 +101,7 @@ func runRigList(k *invocation) error {
 	}
 	gimbal, lens := k.c.String("gimbal"), k.c.String("lens")
 	rows := make([]*library.RigRow, 0, len(all))
-	for i := range all {
-		r := &all[i]
+	for _, r := range all {
 		if (gimbal == "" || r.Gimbal == gimbal) && (lens == "" || library.HasWords(r.Lens, lens)) {
 			rows = append(rows, r)
 		}
@@ -137,8 +136,13 @@ func runRigList(k *invocation) error {
 		k.say("no rigs yet; add one with: rigkeep rig add FILE")
 		return nil
 	}
-	slices.SortStableFunc(rows, func(a, b *library.RigRow) int { return schema.CompareNatural(a.Gimbal, b.Gimbal) })
-	t := table{head: true}
+	slices.SortStableFunc(rows, func(a, b *library.RigRow) int {
+		if a.Gimbal == b.Gimbal {
+			return 0
+		}
+		return schema.CompareNatural(a.Gimbal, b.Gimbal)
+	})
+	t := table{head: true, rows: make([][]string, 0, len(rows)+1)}
 	t.add("rig", "lens", "tune", "unit", "changed", "next job")
 	on := "" // the rigs of one gimbal stand together, under its name
 	for _, r := range rows {

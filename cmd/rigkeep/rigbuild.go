@@ -1,9 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -290,7 +291,7 @@ func fitLine(rep fit.Report) string {
 
 // nearRig is a rig of the same gimbal, and how far it is from a build.
 type nearRig struct {
-	library.RigRef
+	*library.RigRef
 	d float64
 }
 
@@ -302,7 +303,8 @@ func (k *invocation) nearestRigs(r preset.Rig) (hits []nearRig, byMass bool, err
 		return nil, false, err
 	}
 	p, perr := r.Properties()
-	for _, x := range rigs {
+	for i := range rigs {
+		x := &rigs[i]
 		if x.Fingerprint == r.ID || x.Gimbal != r.Gimbal || x.Fault != "" {
 			continue
 		}
@@ -316,7 +318,7 @@ func (k *invocation) nearestRigs(r preset.Rig) (hits []nearRig, byMass bool, err
 			}
 		}
 	}
-	sort.SliceStable(hits, func(i, j int) bool { return hits[i].d < hits[j].d })
+	slices.SortStableFunc(hits, func(a, b nearRig) int { return cmp.Compare(a.d, b.d) })
 	return hits, perr != nil, nil
 }
 
@@ -339,7 +341,7 @@ func (k *invocation) nearWords(r preset.Rig) (string, error) {
 
 func rigRefreshVerb() command {
 	return command{name: "refresh", args: "[RIG…]", short: "take in what changed of a rig's parts in the shop", changes: true, maxArgs: -1, argKind: []string{"rigs"},
-		long:    "Only what changed by at least a step of the fingerprint (5 g, 5 mm) is taken. The build sheet is written and not saved. --dry-run names the proofs that would go out of date.",
+		long:    "Only what changed by at least a step of the fingerprint (5 g, 5 mm) is taken. The build sheet is written and not saved. --dry-run names the proofs that would go out of date, group by group.",
 		example: "rigkeep rig refresh --all --dry-run",
 		flags:   boolFlags("all", "all rigs of the library"), run: runRigRefresh}
 }
@@ -399,8 +401,12 @@ func runRigRefresh(k *invocation) error {
 			k.write(wrap(safe.Line(s), "  ", k.wide))
 		}
 		for _, p := range f.Proofs {
-			k.printf("  proof of %s goes out of date\n", p)
-			ended++
+			var groups []string
+			for _, g := range p.Groups {
+				groups = append(groups, preset.GroupWords(g))
+			}
+			k.write(wrap("goes out of date: "+safe.Line(p.Tune)+": "+strings.Join(groups, ", "), "  ", k.wide))
+			ended += len(groups)
 		}
 		names = append(names, f.Rig.Alias)
 	}

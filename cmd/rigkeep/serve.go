@@ -54,7 +54,7 @@ func runServe(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	k.kept = warmed{new(warm[[]library.RigRow]), new(warm[library.FindTexts])}
+	k.kept = warmed{new(warm[[]*library.RigRow]), new(warm[library.FindTexts])}
 	s := serve.New(serve.Options{
 		Open: func() (*library.Library, error) { return k.reopened(who) },
 		Page: func(l *library.Library, name, words string) ([]byte, bool, error) {
@@ -181,7 +181,7 @@ func (k *invocation) reopened(committer store.Person) (*library.Library, error) 
 
 // warmed is what a server keeps between requests of a large library; nil keeps nothing.
 type warmed struct {
-	rows  *warm[[]library.RigRow]
+	rows  *warm[[]*library.RigRow]
 	texts *warm[library.FindTexts]
 }
 
@@ -392,8 +392,8 @@ func (s *site) liveLibrary() error {
 const mostFound = 50
 
 // rigRows is the list of rigs; a server may have it at hand.
-func (k *invocation) rigRows() ([]library.RigRow, error) {
-	return k.kept.rows.get(k, func(k *invocation) ([]library.RigRow, error) { return k.lib.RigRows(k.Now()) })
+func (k *invocation) rigRows() ([]*library.RigRow, error) {
+	return k.kept.rows.get(k, func(k *invocation) ([]*library.RigRow, error) { return k.lib.RigRows(k.Now()) })
 }
 
 // search looks for words, with the page of what was found.

@@ -142,6 +142,10 @@ func (c *converter) tune(from *schema.Sheet, t preset.Tune, path string) (made [
 		a, hasA := from.Dials[p.Dial]
 		b, hasB := c.to.Dials[p.Dial]
 		label := p.Label(key)
+		if hasA && hasB && sameControl(a, b) { // one gimbal under two names
+			made = append(made, Conversion{Path: path, Key: key, From: v, Exact: v, To: v, Step: b.Fine})
+			continue
+		}
 		switch {
 		case !hasA || a.Map == nil:
 			gaps = append(gaps, gap{fmt.Sprintf("the sheet it comes from, %s, has no SI conversion for", from.Slug), "dial." + p.Dial})
@@ -182,6 +186,12 @@ func (c *converter) tune(from *schema.Sheet, t preset.Tune, path string) (made [
 		made = append(made, x)
 	}
 	return made, gaps
+}
+
+// sameControl reports that two dials are one on the controller: the same name, range, step and
+// direction, and no map that says otherwise. Its numbers then need no way through SI.
+func sameControl(a, b schema.Dial) bool {
+	return a.ShownAs != "" && strings.EqualFold(a.ShownAs, b.ShownAs) && a.Fine == b.Fine && sameDial(a, b)
 }
 
 func sortedPaths(m map[string][]byte) []string {

@@ -3,7 +3,7 @@ package library
 import (
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 	"strings"
 
 	"rigkeep/preset"
@@ -24,7 +24,7 @@ type Refreshed struct {
 	Was    string     // fingerprint that it has now
 	Edited Edited
 	Said   []string // what changed, part by part
-	Proofs []string // tunes whose proof goes out of date with it
+	Proofs []Ended  // what goes out of date with it
 }
 
 // Refresh takes what changed of a rig's parts in the shop by at least a step of the fingerprint
@@ -154,12 +154,9 @@ func partEdits(doc *file.Doc, at string, rig, shop preset.Part) ([]file.Edit, er
 	return edits, nil
 }
 
-// proofsEnded names the tunes of a rig whose proof holds now and would not with the build as
-// it would be.
+// proofsEnded names the groups of each tune of a rig whose proof holds now and would not with the
+// build as it would be.
 func (l *Library) proofsEnded(was preset.Rig, out *Refreshed) error {
-	if out.Rig.ID == was.ID {
-		return nil
-	}
 	tunes, err := l.Tunes(was.ID)
 	if err != nil {
 		return err
@@ -168,16 +165,29 @@ func (l *Library) proofsEnded(was preset.Rig, out *Refreshed) error {
 	if err != nil {
 		return err
 	}
+	slices.Sort(tunes)
 	for _, name := range tunes {
 		doc, err := l.Doc("", preset.TunePath(was.ID, name))
 		if err != nil {
 			continue // check says what is wrong with it
 		}
 		t := preset.DecodeTune(l.Cat, doc.Tree())
-		if t.Proof != nil && len(t.Stale(was, sheet, "")) < len(t.Stale(out.Rig, sheet, "")) {
-			out.Proofs = append(out.Proofs, was.Alias+"/"+name)
+		e := Ended{Tune: was.Alias + "/" + name}
+		before := t.Standing(was, sheet, "")
+		for i, now := range t.Standing(out.Rig, sheet, "") {
+			if before[i].State == preset.Proved && now.State == preset.OutOfDate {
+				e.Groups = append(e.Groups, now.Group)
+			}
+		}
+		if e.Groups != nil {
+			out.Proofs = append(out.Proofs, e)
 		}
 	}
-	sort.Strings(out.Proofs)
 	return nil
+}
+
+// Ended is a tune with the groups whose proof goes out of date.
+type Ended struct {
+	Tune   string // RIG/TUNE
+	Groups []string
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -124,7 +125,7 @@ func isListed(path string) bool {
 // RigRows lists all rigs as they lie in the work tree, by alias as a person counts. today is the
 // day from which the next job is looked for. What is listed is kept beside the library and
 // brought forward by what changed.
-func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
+func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
 	list, err := l.Store.Summaries(store.SummaryOptions{Name: "rigs", Version: listVersion, Match: isListed, Extract: l.listText})
 	if err != nil {
 		return nil, err
@@ -133,77 +134,88 @@ func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := make([]*RigRow, 0, len(changed))
-	at := make(map[string]*RigRow, len(changed))
+	// By path, and so by fingerprint: the files of a rig lie together, and rows are found by
+	// halving. All is made for a list of ten thousand: a row is kept in place, not by itself.
+	rows := make([]RigRow, 0, changed.n())
 	type other struct {
 		path string
 		x    []string
 	}
 	var others []other
-	var row *RigRow
+	usual := []string{preset.MainTune}
 	for i := range list {
 		e := &list[i]
 		fp, isRig := strings.CutPrefix(owner(e.Path), "rig ")
-		if isRig && e.Unsaved != "" {
-			if r := at[fp]; r != nil {
-				r.Unsaved = true
-			}
+		var row *RigRow
+		if n := len(rows); isRig && n > 0 && rows[n-1].Fingerprint == fp {
+			row = &rows[n-1]
+			row.Unsaved = row.Unsaved || e.Unsaved != ""
 		}
 		if e.Unsaved == store.Deleted || e.Value == "" && !isRig {
 			continue
 		}
-		x := strings.Split(e.Value, fieldSep)
 		if !isRig {
-			others = append(others, other{e.Path, x})
+			others = append(others, other{e.Path, strings.Split(e.Value, fieldSep)})
 			continue
 		}
-		if row == nil || row.Fingerprint != fp {
-			row = &RigRow{Fingerprint: fp, Changed: changed[fp]}
-			out, at[fp] = append(out, row), row
+		if row == nil {
+			rows = append(rows, RigRow{Fingerprint: fp, Changed: changed.of(fp), Unsaved: e.Unsaved != ""})
+			row = &rows[len(rows)-1]
 		}
-		row.Unsaved = row.Unsaved || e.Unsaved != ""
-		if base(e.Path) == preset.RigName {
-			if len(x) == 5 {
+		var x [5]string
+		n := cutFields(e.Value, x[:])
+		name := base(e.Path)
+		if name == preset.RigName {
+			if n == 5 {
 				row.Alias, row.Gimbal, row.Lens, row.Fault = x[0], x[1], x[3], x[4]
 				row.Mass, _ = strconv.ParseFloat(x[2], 64)
 			}
 			continue
 		}
-		name := strings.TrimSuffix(base(e.Path), ".toml")
-		if name == preset.MainTune {
-			row.Tunes = slices.Insert(row.Tunes, 0, name)
-		} else {
+		name = strings.TrimSuffix(name, ".toml")
+		switch {
+		case name != preset.MainTune:
 			row.Tunes = append(row.Tunes, name)
+		case row.Tunes == nil:
+			row.Tunes = usual[:1:1] // of most rigs, shared until one is added
+		default:
+			row.Tunes = slices.Insert(row.Tunes, 0, name)
 		}
-		if row.Tunes[0] == name && len(x) == 2 {
+		if row.Tunes[0] == name && n == 2 {
 			row.Proof, row.ProvedOn = x[0], x[1]
 		}
 	}
-	for _, r := range out {
-		if r.Alias == "" && r.Fault == "" { // tunes without a build sheet
+	for i := range rows {
+		if r := &rows[i]; r.Alias == "" && r.Fault == "" { // tunes without a build sheet
 			r.Fault = "its folder has no rig.toml"
 		}
 	}
 	day := today.Format("2006-01-02")
 	for _, o := range others { // jobs lie by their first day
 		for _, fp := range o.x[1:] {
-			r := at[fp]
-			switch {
-			case r == nil:
-			case strings.HasPrefix(o.path, "jobs/"):
+			i, ok := slices.BinarySearchFunc(rows, fp, func(r RigRow, fp string) int { return strings.Compare(r.Fingerprint, fp) })
+			if !ok {
+				continue
+			}
+			r := &rows[i]
+			if strings.HasPrefix(o.path, "jobs/") {
 				if r.NextJob == "" && o.x[0] >= day {
 					r.NextJob = strings.TrimSuffix(base(o.path), ".toml")
 				}
-			default:
-				name := o.x[0]
-				if name == "" {
-					_, name, _ = strings.Cut(strings.TrimPrefix(owner(o.path), "unit "), "/")
-				}
-				if !slices.Contains(r.HeldBy, name) {
-					r.HeldBy = append(r.HeldBy, name)
-				}
+				continue
+			}
+			name := o.x[0]
+			if name == "" {
+				_, name, _ = strings.Cut(strings.TrimPrefix(owner(o.path), "unit "), "/")
+			}
+			if !slices.Contains(r.HeldBy, name) {
+				r.HeldBy = append(r.HeldBy, name)
 			}
 		}
+	}
+	out := make([]*RigRow, len(rows)) // sorted by where they are, as a row is large
+	for i := range rows {
+		out[i] = &rows[i]
 	}
 	slices.SortFunc(out, func(a, b *RigRow) int {
 		if c := schema.CompareNatural(a.Alias, b.Alias); c != 0 {
@@ -211,69 +223,92 @@ func (l *Library) RigRows(today time.Time) ([]RigRow, error) {
 		}
 		return strings.Compare(a.Fingerprint, b.Fingerprint)
 	})
-	rows := make([]RigRow, len(out)) // sorted by where they are, as a row is large
-	for i, r := range out {
-		rows[i] = *r
+	return out, nil
+}
+
+// cutFields takes apart what fields made, into as many as there is room for; n is how many there
+// are, at most one more than that.
+func cutFields(s string, into []string) (n int) {
+	for more := true; more && n <= len(into); n++ {
+		var x string
+		if x, s, more = strings.Cut(s, fieldSep); n < len(into) {
+			into[n] = x
+		}
 	}
-	return rows, nil
+	return n
 }
 
 // changedCache keeps when each rig was changed last, under the revision it was made for.
-const changedCache = "changed"
+const changedCache = "changed-2"
 
-// lastChanges gives by fingerprint when the newest revision that changed anything in a rig's
-// folder was made.
-func (l *Library) lastChanges() (map[string]time.Time, error) {
+// changes says by fingerprint when a rig was changed last: lines of changeSize bytes, sorted, each
+// a fingerprint, the second as ten digits and a line break.
+type changes []byte
+
+const changeSize = preset.FingerprintLen + 11
+
+func (c changes) n() int { return len(c) / changeSize }
+
+func (c changes) print(i int) string {
+	return string(c[i*changeSize : i*changeSize+preset.FingerprintLen])
+}
+
+// of is when a rig was changed last, the zero time where that is not known.
+func (c changes) of(fp string) time.Time {
+	i := sort.Search(c.n(), func(i int) bool { return c.print(i) >= fp })
+	if i == c.n() || c.print(i) != fp {
+		return time.Time{}
+	}
+	return c.at(i)
+}
+
+func (c changes) at(i int) time.Time {
+	n := int64(0)
+	for _, d := range c[i*changeSize+preset.FingerprintLen : (i+1)*changeSize-1] {
+		n = n*10 + int64(d-'0')
+	}
+	return time.Unix(n, 0)
+}
+
+// lastChanges gives when the newest revision that changed anything in a rig's folder was made.
+func (l *Library) lastChanges() (changes, error) {
 	head, err := l.Store.Head()
 	if err != nil || head == "" {
 		return nil, err
 	}
-	const size = preset.FingerprintLen + 11
-	out := make(map[string]time.Time, 64)
-	rev := store.Rev("")
-	if data, ok := l.Store.Cache(changedCache); ok && len(data) > 41 && (len(data)-41)%size == 0 {
-		rev, out = store.Rev(data[:40]), make(map[string]time.Time, len(data)/size)
-		for b := data[41:]; len(b) > 0; b = b[size:] {
-			n := int64(0)
-			for _, c := range b[preset.FingerprintLen : size-1] {
-				n = n*10 + int64(c-'0')
-			}
-			out[string(b[:preset.FingerprintLen])] = time.Unix(n, 0)
-		}
+	rev, known := store.Rev(""), changes(nil)
+	if data, ok := l.Store.Cache(changedCache); ok && len(data) > 41 && (len(data)-41)%changeSize == 0 {
+		rev, known = store.Rev(data[:40]), changes(data[41:])
 	}
 	if rev == head {
-		return out, nil
+		return known, nil
 	}
+	out := make(map[string]time.Time, known.n())
 	newer := func(path string, at time.Time) {
 		if fp, ok := strings.CutPrefix(owner(path), "rig "); ok && at.After(out[fp]) && at.Unix() >= 0 && at.Unix() < 1e10 {
 			out[fp] = at
 		}
 	}
-	changes, err := l.Store.Diff(rev, head)
-	if rev == "" || err != nil || len(changes) > 500 {
-		out = map[string]time.Time{}
+	diff, err := l.Store.Diff(rev, head)
+	if rev == "" || err != nil || len(diff) > 500 {
 		if err := l.Store.Touched("rigs/", newer); err != nil {
 			return nil, err
 		}
 	} else {
-		for _, c := range changes {
+		for i := range known.n() {
+			out[known.print(i)] = known.at(i)
+		}
+		for _, c := range diff {
 			if at, ok := l.LastChanged(c.Path); ok {
 				newer(c.Path, at)
 			}
 		}
 	}
-	text := make([]byte, 0, 41+len(out)*size)
+	text := make([]byte, 0, 41+len(out)*changeSize)
 	text = append(text, string(head)+"\n"...)
-	for fp, t := range out {
-		text = append(text, fp...)
-		n := t.Unix()
-		var digits [10]byte
-		for i := 9; i >= 0; i-- {
-			digits[i] = '0' + byte(n%10)
-			n /= 10
-		}
-		text = append(append(text, digits[:]...), '\n')
+	for _, fp := range slices.Sorted(maps.Keys(out)) {
+		text = fmt.Appendf(text, "%s%010d\n", fp, out[fp].Unix())
 	}
 	l.Store.SetCache(changedCache, text)
-	return out, nil
+	return changes(text[41:]), nil
 }

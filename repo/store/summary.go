@@ -199,12 +199,14 @@ func parseSummaries(b []byte, version string) (root plumbing.Hash, out []Summary
 		return text[at-int(v) : at], true
 	}
 	out = make([]Summary, 0, n)
-	hexes := make([]byte, 0, n*40)
+	var hexes strings.Builder // the text that it makes is not copied
+	hexes.Grow(n * 40)
+	var id [40]byte
 	for range n {
 		if at+20 > len(b) {
 			return root, nil, false
 		}
-		hexes = appendHex(hexes, b[at:at+20])
+		hexes.Write(appendHex(id[:0], b[at:at+20]))
 		at += 20
 		path, ok1 := take()
 		value, ok2 := take()
@@ -213,7 +215,7 @@ func parseSummaries(b []byte, version string) (root plumbing.Hash, out []Summary
 		}
 		out = append(out, Summary{Path: path, Value: value})
 	}
-	all := string(hexes)
+	all := hexes.String()
 	for i := range out {
 		out[i].Blob = BlobID(all[i*40 : i*40+40])
 	}
