@@ -55,6 +55,9 @@ func FuzzDecode(f *testing.F) {
 		"format = 1\nkind = \"tune\"\nrig = \"0qygem5g0z\"\n[stiffness]\npan = 3\n[follow.walk]\ndeadband = { pan = 1 }\n[proof.hold]\nat = 2026-01-10T10:00:00Z\nplace = \"hand\"\nonset = { tilt = 60 }\n",
 		"format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-10\n[[pin]]\nrig = \"0qygem5g0z\"\n[[shot]]\nname = \"a\"\nlens_mm = 35\n",
 		"format = 1\nkind = \"bench\"\nrig = \"0qygem5g0z\"\n[[step]]\naxis = \"pan\"\nvalue = 3\nsaw = \"clean\"\nat = 2026-01-10T10:00:00Z\n",
+		"format = 1\nkind = \"balance\"\nrig = \"0qygem5g0z\"\nbegan = 2026-01-10T10:00:00Z\n[[mark]]\nname = \"plate\"\nat = 2026-01-10T10:00:00Z\nmm = 47\n[[effort]]\npoint = \"tilt, lens level\"\nat = 2026-01-10T10:00:00Z\nsides_pct = [2.8, 1.2]\n",
+		"format = 1\nkind = \"part\"\nname = \"x\"\nmass_g = 3\n[mount.top]\nat_mm = [0, 0, 3]\ntakes = [\"lens\"]\n",
+		"mark = 3\neffort = [[]]\nbegan = \"x\"\nmount = [1]\n",
 		"stiffness = 3\nfollow = []\nproof = \"x\"\npart = 1\npin = {}\nstep = [[]]\nwas = 3\nrig = 1979-05-27\n",
 	} {
 		f.Add([]byte(s))
@@ -67,6 +70,15 @@ func FuzzDecode(f *testing.F) {
 		preset.DecodeTune(cat, tree)
 		preset.DecodeJob("2026-01-01-x", tree)
 		preset.DecodeBench(tree)
+		preset.DecodeShopPart("x", tree, nil)
+		b := preset.DecodeBalance(tree)
+		for _, m := range b.Marks {
+			b.Mark(m.Name)
+		}
+		for _, e := range b.Efforts {
+			b.EffortAt(e.Point)
+			e.Readings()
+		}
 		r := preset.DecodeRig("", tree)
 		if len(schema.Errors(cat.Validate(schema.KindRig, tree, nil))) > 0 {
 			return

@@ -161,6 +161,18 @@ func inOrder(mounts []assembly.Mount, names []string) []assembly.Mount {
 	return mounts
 }
 
+// MountsIn is the build with the mounts of each part in the order that names gives for it, joined
+// anew: a part without a mount of its own takes the first that is free.
+func (r Rig) MountsIn(names func(part int) []string) Rig {
+	r.Parts = slices.Clone(r.Parts)
+	for i := range r.Parts {
+		p := &r.Parts[i]
+		p.Mounts = inOrder(slices.Clone(p.Mounts), names(i))
+	}
+	r.Join()
+	return r
+}
+
 // massUnits are the units of a mass by the tail of its key.
 var massUnits = map[string]float64{"kg": 1, "g": unit.Gram, "lb": unit.Pound, "oz": unit.Ounce}
 

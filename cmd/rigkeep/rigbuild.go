@@ -247,10 +247,14 @@ func (k *invocation) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
 		after, errB := to.Inertias(sheet, nil)
 		if errA == nil && errB == nil {
 			var out []string
+			of := "kg·m²"
 			for _, a := range schema.Axes {
+				if !sheet.Axes[a].MovingKnown {
+					of = "kg·m², of the build alone"
+				}
 				out = append(out, fmt.Sprintf("%s %.4f (%+.0f %%)", a, after[a].Min, (after[a].Min/before[a].Min-1)*100))
 			}
-			t.add("least inertia", strings.Join(out, ", ")+", kg·m²")
+			t.add("least inertia", strings.Join(out, ", ")+", "+of)
 		}
 	}
 	near, err := k.nearWords(to)
