@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"rigkeep/preset/balance"
-	"rigkeep/preset/bench"
 	"rigkeep/preset/mass"
 	"rigkeep/schema"
 )
@@ -115,79 +114,24 @@ func ReadEffort(s *schema.Sheet, r Rig, p BalancePoint, efforts []float64) (bala
 	return out, err
 }
 
-// Notes by which a session goes on although a point of the balance check, named
-// behind it, is over the threshold or was not read.
-const (
-	GoneOn  = "gone on over the threshold of balance: "
-	NotRead = "not read: "
-)
-
-// BalanceDone says which points of the balance check a session has settled: read
-// and workable, gone on with, or passed over.
+// AxisEfforts are the resting efforts of a record by axis, percent: of those at the points
+// of an axis the largest.
 //
-// Source: the log and the sheet's thresholds.
-func (b BenchLog) BalanceDone(s *schema.Sheet, r Rig) map[string]bool {
-	done := map[string]bool{}
-	for _, p := range BalancePoints(s) {
-		for _, x := range b.Steps {
-			switch {
-			case x.Saw == string(bench.Effort) && x.Text == p.Text:
-				read, err := ReadEffort(s, r, p, x.Readings())
-				done[p.Text] = err == nil && read.Verdict != balance.Rebalance
-			case x.Saw == string(bench.Note) && (x.Text == GoneOn+p.Text || x.Text == NotRead+p.Text):
-				done[p.Text] = true
-			}
-		}
-	}
-	return done
-}
-
-// Readings are the readings of a resting effort, percent: one, or two from either side.
-//
-// Source: the log.
-func (s BenchStep) Readings() []float64 {
-	if len(s.Sides) > 0 {
-		return s.Sides
-	}
-	return []float64{s.Effort}
-}
-
-// Balance is the balance check of a session as it stands: at each point that was
-// read the last reading, in the sheet's order, then points that are not on the sheet.
-//
-// Source: the log; ReadEffort.
-func (b BenchLog) Balance(s *schema.Sheet, r Rig) ([]PointReading, error) {
-	points := BalancePoints(s)
-	known := map[string]bool{}
-	for _, p := range points {
-		known[p.Text] = true
-	}
-	last := map[string]BenchStep{}
-	for _, x := range b.Steps {
-		if x.Saw != string(bench.Effort) {
+// Source: the record.
+func (b BalanceRecord) AxisEfforts() map[schema.Axis]float64 {
+	out := map[schema.Axis]float64{}
+	for _, x := range b.Efforts {
+		a, ok := schema.ParseAxis(x.Axis)
+		e, _ := b.EffortAt(x.Point)
+		if !ok || e.Effort == nil {
 			continue
 		}
-		if !known[x.Text] {
-			known[x.Text] = true
-			p := BalancePoint{Text: x.Text}
-			p.Axis, p.HasAxis = schema.ParseAxis(x.Axis)
-			points = append(points, p)
+		v := *e.Effort
+		if was, have := out[a]; !have || math.Abs(v) > math.Abs(was) || math.Abs(v) == math.Abs(was) && v > was {
+			out[a] = v
 		}
-		last[x.Text] = x
 	}
-	var out []PointReading
-	for _, p := range points {
-		x, ok := last[p.Text]
-		if !ok {
-			continue
-		}
-		read, err := ReadEffort(s, r, p, x.Readings())
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, PointReading{p, x.Readings(), read})
-	}
-	return out, nil
+	return out
 }
 
 // PointReading is a resting effort at a point of the balance check, as typed and as read.

@@ -121,7 +121,10 @@ func NewestBalance(records []BalanceRecord, fingerprint, unit string) (BalanceRe
 		if sa, sb := unit != "" && a.Unit == unit, unit != "" && b.Unit == unit; sa != sb {
 			return sa
 		}
-		return a.Began.After(b.Began)
+		if !a.Began.Equal(b.Began) {
+			return a.Began.After(b.Began)
+		}
+		return a.Path > b.Path // begun in the same second
 	})
 	return own[0], true
 }

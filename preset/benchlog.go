@@ -3,10 +3,12 @@ package preset
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"rigkeep/preset/bench"
+	"rigkeep/preset/mass"
 	"rigkeep/preset/start"
 	"rigkeep/schema"
 )
@@ -19,9 +21,8 @@ type BenchStep struct {
 	Value    float64
 	Saw      string
 	Hz       float64
-	TiltDeg  float64
-	Effort   float64
-	Sides    []float64 // the two readings that Effort is the mean of; nil for one
+	TiltDeg  *float64 // up positive, nil not known
+	Inertia  float64  // kg·m² about Axis at TiltDeg, 0 unknown
 	Text     string
 	HasValue bool
 }
@@ -31,12 +32,16 @@ type BenchResult struct {
 	Kept, Clean, Onset *float64
 	Hz                 float64 // 0 unknown
 	Saw                string  // "chatter", "rocking" or ""
+	TiltDeg            *float64
+	Inertia            float64 // kg·m² at TiltDeg, where the onset was seen; 0 unknown
 	Doubt              bool
 }
 
 // BenchAxis is what was expected of an axis when the session began; nil is not known.
 type BenchAxis struct {
 	Offered, OnsetLow, OnsetHigh *float64
+	TiltDeg                      *float64 // how the head stands while the axis is searched
+	Held                         *float64 // of the tune, where a recheck begins with it
 	Why                          string
 }
 
@@ -45,7 +50,9 @@ type BenchAxis struct {
 type BenchPlan struct {
 	Order   []schema.Axis
 	Margin  float64
-	HandDeg []float64 // tilts of the check in the hand, up positive
+	HandDeg []float64 // tilts of the handheld check, up positive
+	Styles  []string  // that a recheck tries
+	Minutes float64   // of a recheck, handheld; 0 of a search
 	Axes    map[schema.Axis]BenchAxis
 }
 
@@ -54,7 +61,7 @@ type BenchLog struct {
 	Rig, Tune, Unit, By, Firmware, Note string
 	Began, Ended                        time.Time // Ended is zero while the session is open
 	MassKg                              float64
-	Inertia                             map[schema.Axis]float64 // kg·m², 0 unknown
+	Inertia, InertiaMost                map[schema.Axis]float64 // kg·m², least and greatest over the tilts in use
 	Plan                                BenchPlan
 	Set                                 map[string]float64 // filters at the time, by parameter key
 	Steps                               []BenchStep
@@ -67,8 +74,8 @@ func DecodeBench(doc schema.Tree) BenchLog {
 	f := schema.Flatten(doc)
 	b := BenchLog{Rig: f.Str("rig"), Tune: f.Str("tune"), Unit: f.Str("unit"), By: f.Str("by"), Firmware: f.Str("firmware"), Note: f.Str("note"),
 		Began: f.Time("began"), Ended: f.Time("ended"), Results: map[schema.Axis]BenchResult{}, Hand: f.Bool("result.hand"),
-		MassKg: f.NumOr("mass_kg", 0), Inertia: perAxis(f, "inertia_kgm2."), Set: map[string]float64{}}
-	b.Plan = BenchPlan{Margin: f.NumOr("plan.margin", 0), HandDeg: f.Nums("plan.hand_deg"), Axes: map[schema.Axis]BenchAxis{}}
+		MassKg: f.NumOr("mass_kg", 0), Inertia: perAxis(f, "inertia_kgm2."), InertiaMost: perAxis(f, "inertia_most_kgm2."), Set: map[string]float64{}}
+	b.Plan = BenchPlan{Margin: f.NumOr("plan.margin", 0), HandDeg: f.Nums("plan.hand_deg"), Styles: f.Strs("plan.styles"), Minutes: f.NumOr("plan.minutes", 0), Axes: map[schema.Axis]BenchAxis{}}
 	for _, s := range f.Strs("plan.order") {
 		if a, ok := schema.ParseAxis(s); ok {
 			b.Plan.Order = append(b.Plan.Order, a)
@@ -79,27 +86,27 @@ func DecodeBench(doc schema.Tree) BenchLog {
 			b.Set[k] = v
 		}
 	}
-	for i := range f.Len("step") {
-		at := fmt.Sprintf("step[%d].", i)
-		s := BenchStep{At: f.Time(at + "at"), Axis: f.Str(at + "axis"), Key: f.Str(at + "key"), Saw: f.Str(at + "saw"), Hz: f.NumOr(at+"hz", 0),
-			TiltDeg: f.NumOr(at+"tilt_deg", 0), Effort: f.NumOr(at+"effort_pct", 0), Sides: f.Nums(at + "effort_sides_pct"), Text: f.Str(at + "text")}
-		s.Value, s.HasValue = f.Num(at + "value")
-		b.Steps = append(b.Steps, s)
-	}
 	num := func(key string) *float64 {
 		if v, ok := f.Num(key); ok {
 			return &v
 		}
 		return nil
 	}
+	for i := range f.Len("step") {
+		at := fmt.Sprintf("step[%d].", i)
+		s := BenchStep{At: f.Time(at + "at"), Axis: f.Str(at + "axis"), Key: f.Str(at + "key"), Saw: f.Str(at + "saw"), Hz: f.NumOr(at+"hz", 0),
+			TiltDeg: num(at + "tilt_deg"), Inertia: f.NumOr(at+"inertia_kgm2", 0), Text: f.Str(at + "text")}
+		s.Value, s.HasValue = f.Num(at + "value")
+		b.Steps = append(b.Steps, s)
+	}
 	for _, a := range schema.Axes {
 		if at := "result." + a.String(); len(f.Names(at)) > 0 {
 			at += "."
-			b.Results[a] = BenchResult{num(at + "kept"), num(at + "clean"), num(at + "onset"), f.NumOr(at+"hz", 0), f.Str(at + "saw"), f.Bool(at + "doubt")}
+			b.Results[a] = BenchResult{num(at + "kept"), num(at + "clean"), num(at + "onset"), f.NumOr(at+"hz", 0), f.Str(at + "saw"), num(at + "tilt_deg"), f.NumOr(at+"inertia_kgm2", 0), f.Bool(at + "doubt")}
 		}
 		if at := "plan." + a.String(); len(f.Names(at)) > 0 {
 			at += "."
-			b.Plan.Axes[a] = BenchAxis{num(at + "offered"), num(at + "onset_low"), num(at + "onset_high"), f.Str(at + "why")}
+			b.Plan.Axes[a] = BenchAxis{num(at + "offered"), num(at + "onset_low"), num(at + "onset_high"), num(at + "tilt_deg"), num(at + "held"), f.Str(at + "why")}
 		}
 	}
 	return b
@@ -109,9 +116,9 @@ func DecodeBench(doc schema.Tree) BenchLog {
 func (b BenchLog) Open() bool { return b.Ended.IsZero() }
 
 // PlanBench is the plan of a session on a rig: the axes in the sheet's order (only
-// those named, if any are), what the offers of a starting tune say of each, and
-// the tilts for the check in the hand, the one with the least inertia first, since
-// an axis oscillates sooner the less it has to turn.
+// those named, if any are), what the offers of a starting tune say of each, how the head
+// stands for it, and the tilts for the handheld check. An axis is searched where it has
+// least to turn, since there it oscillates first; those tilts come first handheld too.
 func PlanBench(sheet *schema.Sheet, r Rig, t *Tune, offers []start.Offer, only []schema.Axis) (BenchPlan, error) {
 	p := BenchPlan{Margin: sheet.BenchMargin, Axes: map[schema.Axis]BenchAxis{}}
 	for _, a := range sheet.BenchOrder {
@@ -152,12 +159,32 @@ func PlanBench(sheet *schema.Sheet, r Rig, t *Tune, offers []start.Offer, only [
 		return p, err
 	}
 	lo, hi := TiltRange(sheet, t)
-	least := -js[schema.Pan].MinAt * 180 / math.Pi
-	if r := math.Round(least/5) * 5; r >= -hi*180/math.Pi && r <= -lo*180/math.Pi {
-		least = r // nobody reads a tilt closer than that
+	up, down := math.Round(-lo*180/math.Pi), math.Round(-hi*180/math.Pi)
+	var tilts []float64
+	for _, a := range []schema.Axis{schema.Pan, schema.Roll, schema.Tilt} {
+		if err != nil {
+			break // known by its mass alone
+		}
+		deg := 0.0 // level, unless it makes a difference
+		if !FlatInertia(js[a]) {
+			deg = -js[a].MinAt * 180 / math.Pi
+			deg = math.Round(deg/5)*5 + 0 // nobody reads a tilt closer than that; no minus zero
+		}
+		deg = math.Max(down, math.Min(up, deg))
+		tilts = append(tilts, deg)
+		if has(p.Order, a) {
+			x := p.Axes[a]
+			x.TiltDeg = &deg
+			p.Axes[a] = x
+		}
 	}
-	for _, deg := range []float64{least, -lo * 180 / math.Pi, -hi * 180 / math.Pi, 0} {
-		deg = math.Round(deg) + 0 // no minus zero
+	for _, deg := range append(tilts, up, down, 0) {
+		switch { // the ends of the range themselves are tested
+		case up-deg < 15:
+			deg = up
+		case deg-down < 15:
+			deg = down
+		}
 		near := false
 		for _, d := range p.HandDeg {
 			near = near || math.Abs(d-deg) < 15
@@ -168,6 +195,48 @@ func PlanBench(sheet *schema.Sheet, r Rig, t *Tune, offers []start.Offer, only [
 	}
 	return p, nil
 }
+
+// recheckMinutes is how long a rig is worked before a recheck counts as clean (common
+// practice, no source).
+const recheckMinutes = 5
+
+// FlatInertia reports whether an axis turns the same at every tilt in use, to what counts as
+// the same build.
+//
+// Source: common practice, no source.
+func FlatInertia(m mass.Moment) bool { return m.Max <= m.Min*(1+sameInertia) }
+
+// Recheck makes a plan one of a recheck after a rebuild: the tune's values handheld at the
+// plan's tilts, its follow styles, then five minutes. A finding leads into the search.
+//
+// Source: common practice, no source.
+func (p BenchPlan) Recheck(sheet *schema.Sheet, t *Tune) (BenchPlan, error) {
+	if t == nil {
+		return p, &schema.DomainError{What: "a recheck needs a tune"}
+	}
+	order := p.Order
+	p.Order, p.Styles, p.Minutes = nil, t.Styles(), recheckMinutes
+	for _, a := range order {
+		v, ok := t.Stiffness(a)
+		if !ok {
+			continue // the tune leaves it as it is
+		}
+		if d := sheet.Dials["stiffness."+a.String()]; !d.OnStep(v) {
+			return p, &schema.DomainError{What: fmt.Sprintf("%s %s of the tune is not a step of its dial", a, schema.Num(v))}
+		}
+		x := p.Axes[a]
+		x.Held, x.Offered, x.OnsetLow, x.OnsetHigh, x.Why = &v, nil, nil, nil, ""
+		p.Axes[a] = x
+		p.Order = append(p.Order, a)
+	}
+	if len(p.Order) == 0 {
+		return p, &schema.DomainError{What: "a recheck needs a tune with a stiffness of at least one axis"}
+	}
+	return p, nil
+}
+
+// IsRecheck reports whether the session began with the values of a tune.
+func (p BenchPlan) IsRecheck() bool { return p.Minutes > 0 }
 
 func has[T comparable](l []T, v T) bool {
 	for _, x := range l {
@@ -200,14 +269,20 @@ func (p BenchPlan) config(sheet *schema.Sheet) (bench.Config, error) {
 			return cfg, &schema.DomainError{What: "gimbal " + sheet.Slug + " has no dial for the stiffness of " + a.String() + " any more, so this session cannot go on"}
 		}
 		x := p.Axes[a]
-		s := bench.Setup{Axis: a, Dial: d, Evidence: bench.Evidence{Offered: x.Offered, Reason: x.Why}}
+		s := bench.Setup{Axis: a, Dial: d, TiltDeg: x.TiltDeg, Held: x.Held, Evidence: bench.Evidence{Offered: x.Offered, Reason: x.Why}}
 		if x.OnsetLow != nil && x.OnsetHigh != nil {
 			s.Evidence.Onset = &start.Range{Lo: *x.OnsetLow, Hi: *x.OnsetHigh}
 		}
 		cfg.Axes = append(cfg.Axes, s)
 	}
 	for _, deg := range p.HandDeg {
-		cfg.Hand = append(cfg.Hand, bench.Point{Label: TiltWords(deg), TiltDeg: deg})
+		cfg.Hand = append(cfg.Hand, bench.Point{Label: TiltWords(deg), TiltDeg: &deg})
+	}
+	for _, s := range p.Styles {
+		cfg.Hand = append(cfg.Hand, bench.Point{Label: "style " + s, Style: s})
+	}
+	if p.Minutes > 0 {
+		cfg.Hand = append(cfg.Hand, bench.Point{Label: schema.Num(p.Minutes) + " minutes of handheld work", Minutes: p.Minutes})
 	}
 	return cfg, nil
 }
@@ -227,7 +302,7 @@ func TiltWords(deg float64) string {
 func (b BenchLog) events() ([]bench.Event, error) {
 	out := make([]bench.Event, len(b.Steps))
 	for i, s := range b.Steps {
-		e := bench.Event{Saw: bench.Saw(s.Saw), Hz: s.Hz, TiltDeg: s.TiltDeg, Effort: s.Effort, Sides: s.Sides, Text: s.Text}
+		e := bench.Event{Saw: bench.Saw(s.Saw), Hz: s.Hz, TiltDeg: s.TiltDeg, Text: s.Text}
 		if s.Key != "" && !strings.HasPrefix(s.Key, "stiffness.") {
 			// whatever was seen then, it is no look at a stiffness
 			e.Saw, e.Key = bench.Note, s.Key
@@ -250,7 +325,7 @@ func (b BenchLog) events() ([]bench.Event, error) {
 
 // StepOf is an answer as a step of the log.
 func StepOf(e bench.Event, at time.Time) BenchStep {
-	s := BenchStep{At: at.UTC().Truncate(time.Second), Saw: string(e.Saw), Hz: e.Hz, TiltDeg: e.TiltDeg, Effort: e.Effort, Sides: e.Sides, Text: e.Text, Key: e.Key}
+	s := BenchStep{At: at.UTC().Truncate(time.Second), Saw: string(e.Saw), Hz: e.Hz, TiltDeg: e.TiltDeg, Text: e.Text, Key: e.Key}
 	if e.HasAxis {
 		s.Axis = e.Axis.String()
 	}
@@ -261,37 +336,70 @@ func StepOf(e bench.Event, at time.Time) BenchStep {
 }
 
 // ResultsOf are the results of a session as its log keeps them, with whether the
-// check in the hand was done and clean.
+// handheld check was done and clean.
 func ResultsOf(s *bench.Session) (map[schema.Axis]BenchResult, bool) {
 	out := map[schema.Axis]BenchResult{}
 	for _, r := range s.Results() {
-		if r.Looks == 0 {
+		if r.Trials == 0 {
 			continue
 		}
-		out[r.Axis] = BenchResult{r.Kept, r.Clean, r.Onset, r.Hz, string(r.Saw), len(r.Contradictions) > 0}
+		out[r.Axis] = BenchResult{r.Kept, r.Clean, r.Onset, r.Hz, string(r.Saw), r.TiltDeg, 0, len(r.Contradictions) > 0}
 	}
 	h := s.HandCheck()
-	return out, h.Clean > 0 && h.Clean == h.Points && !h.Skipped
+	return out, h.Done()
 }
 
-// Efforts are the resting efforts of the session by axis, percent: the last one
-// read at each point of the balance check, and of those the largest.
-func (b BenchLog) Efforts() map[schema.Axis]float64 {
-	type point struct{ axis, text string }
-	last := map[point]float64{}
+// OnsetInertia is the inertia about an axis at the tilt where its onset was seen, else the
+// least over the tilts in use: what onset and regression go by. 0 is unknown.
+//
+// Source: the log.
+func (b BenchLog) OnsetInertia(a schema.Axis) float64 {
+	if j := b.Results[a].Inertia; j > 0 {
+		return j
+	}
+	return b.Inertia[a]
+}
+
+// Onsets puts the onsets that a session saw into a proof, with where they were seen; it reports
+// whether there was one without doubt.
+//
+// Source: the log.
+func (b BenchLog) Onsets(p *Proof) bool {
+	for _, m := range []*map[schema.Axis]float64{&p.Onset, &p.OnsetHz, &p.OnsetTilt, &p.OnsetInertia} {
+		if *m == nil {
+			*m = map[schema.Axis]float64{}
+		}
+	}
+	for a, r := range b.Results {
+		if r.Onset == nil || r.Doubt {
+			continue
+		}
+		p.Onset[a] = *r.Onset
+		if r.Hz > 0 && p.OnsetHz[a] == 0 {
+			p.OnsetHz[a] = r.Hz
+		}
+		if r.TiltDeg != nil {
+			p.OnsetTilt[a] = *r.TiltDeg
+		}
+		if r.Inertia > 0 {
+			p.OnsetInertia[a] = r.Inertia
+		}
+	}
+	return len(p.Onset) > 0
+}
+
+// HandTilts are the tilts at which the values were tested handheld, as the steps say, up
+// positive, least first.
+//
+// Source: the log.
+func (b BenchLog) HandTilts() []float64 {
+	var out []float64
 	for _, s := range b.Steps {
-		if s.Saw == string(bench.Effort) {
-			r := s.Readings()
-			last[point{s.Axis, s.Text}] = Rounded(r[0]/2+r[len(r)-1]/2, 9)
+		if s.Saw == string(bench.Hand) && s.TiltDeg != nil && !has(out, *s.TiltDeg) {
+			out = append(out, *s.TiltDeg)
 		}
 	}
-	out := map[schema.Axis]float64{}
-	for p, v := range last {
-		a, ok := schema.ParseAxis(p.axis)
-		if was, have := out[a]; ok && (!have || math.Abs(v) > math.Abs(was) || math.Abs(v) == math.Abs(was) && v > was) {
-			out[a] = v
-		}
-	}
+	slices.Sort(out)
 	return out
 }
 

@@ -70,6 +70,7 @@ type Proof struct {
 	CGmm                      []float64
 	Effort, Onset, OnsetHz    map[schema.Axis]float64
 	Inertia, InertiaMost      map[schema.Axis]float64 // least and greatest over the tilts in use
+	OnsetTilt, OnsetInertia   map[schema.Axis]float64 // where the onset was seen: degrees up, kg·m²
 	Ended                     string                  // why a merge or a handover ended it, "" when nothing did
 }
 
@@ -100,6 +101,19 @@ func (t Tune) Groups() []string {
 	}
 	sort.Strings(styles)
 	return append(out, styles...)
+}
+
+// TestedGroups are the groups that a test is of: all but the styles, and those that were
+// tried; or, with onlyStyles, those styles alone.
+func (t Tune) TestedGroups(styles []string, onlyStyles bool) []string {
+	var out []string
+	for _, g := range t.Groups() {
+		style := GroupStyle(g)
+		if style == "" && !onlyStyles && (g == GroupHold || len(t.GroupValues(g)) > 0) || style != "" && has(styles, style) {
+			out = append(out, g)
+		}
+	}
+	return out
 }
 
 // GroupValues are the values of one group.
@@ -155,7 +169,8 @@ func (t *Tune) readProofs(f schema.Flat) {
 			Minutes: f.NumOr(at+"minutes", 0), Note: f.Str(at + "note"), Rig: f.Str(at + "rig"), Digest: f.Str(at + "digest"), Parts: f.Str(at + "parts"),
 			TiltsDeg: f.Nums(at + "tilts_deg"), MassKg: f.NumOr(at+"mass_kg", 0), CGmm: f.Nums(at + "cg_mm"), Ended: f.Str(at + "stale"),
 			Effort: perAxis(f, at+"effort_pct."), Onset: perAxis(f, at+"onset."), OnsetHz: perAxis(f, at+"onset_hz."),
-			Inertia: perAxis(f, at+"inertia_kgm2."), InertiaMost: perAxis(f, at+"inertia_most_kgm2.")}
+			Inertia: perAxis(f, at+"inertia_kgm2."), InertiaMost: perAxis(f, at+"inertia_most_kgm2."),
+			OnsetTilt: perAxis(f, at+"onset_tilt_deg."), OnsetInertia: perAxis(f, at+"onset_inertia_kgm2.")}
 		if g == GroupHold {
 			t.Proof = p
 			continue
@@ -182,7 +197,7 @@ func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune, group string) (Proof
 		}
 	}
 	if group != GroupHold {
-		p.Effort, p.Onset, p.OnsetHz = nil, nil, nil
+		p.Effort, p.Onset, p.OnsetHz, p.OnsetTilt, p.OnsetInertia = nil, nil, nil, nil, nil
 		if group == GroupLimits {
 			p.Parts = r.shapes()
 		} else {
@@ -362,8 +377,11 @@ func (t Tune) widened(tested []float64, sheet *schema.Sheet) string {
 		{"limits.tilt.down_deg", "down", -slices.Min(tested), func() *float64 { return sheet.TiltDownDeg }},
 	} {
 		now, ok := t.Num(x.key)
+		if !ok && sheet == nil {
+			continue // a list, which has the tune alone
+		}
 		if !ok {
-			if sheet == nil || x.travel() == nil {
+			if x.travel() == nil {
 				words = append(words, "no limit "+x.word+", tested to "+schema.Num(x.tested)+"°")
 				continue
 			}
@@ -451,7 +469,7 @@ func (p Proof) Flat(group string) schema.Flat {
 	put("mass_kg", p.MassKg, p.MassKg != 0)
 	put("cg_mm", anys(p.CGmm), len(p.CGmm) > 0)
 	put("tilts_deg", anys(p.TiltsDeg), len(p.TiltsDeg) > 0)
-	for key, m := range map[string]map[schema.Axis]float64{"effort_pct": p.Effort, "onset": p.Onset, "onset_hz": p.OnsetHz, "inertia_kgm2": p.Inertia, "inertia_most_kgm2": p.InertiaMost} {
+	for key, m := range map[string]map[schema.Axis]float64{"effort_pct": p.Effort, "onset": p.Onset, "onset_hz": p.OnsetHz, "inertia_kgm2": p.Inertia, "inertia_most_kgm2": p.InertiaMost, "onset_tilt_deg": p.OnsetTilt, "onset_inertia_kgm2": p.OnsetInertia} {
 		for a, v := range m {
 			put(key+"."+a.String(), v, true)
 		}

@@ -375,6 +375,20 @@ func (r Rig) Inertias(sheet *schema.Sheet, t *Tune) ([3]mass.Moment, error) {
 	return out, nil
 }
 
+// InertiaAt gives the inertia about an axis at a tilt in degrees, up positive, in kg·m² to
+// four digits; 0 where the build does not tell it.
+//
+// Source: Inertias.
+func (r Rig) InertiaAt(sheet *schema.Sheet) func(a schema.Axis, tiltDeg float64) float64 {
+	js, err := r.Inertias(sheet, nil)
+	return func(a schema.Axis, tiltDeg float64) float64 {
+		if err != nil {
+			return 0
+		}
+		return Rounded(js[a].Form.At(-tiltDeg*math.Pi/180), 4)
+	}
+}
+
 // WithoutPart leaves out the one part with the given slot or name; case does
 // not matter. None or several is an error that lists what there is.
 func WithoutPart(parts []Part, name string) ([]Part, error) {

@@ -63,7 +63,7 @@ func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r 
 		}
 		clean, ok1 := stiffnessOf(d, *res.Clean)
 		onset, ok2 := stiffnessOf(d, *res.Onset)
-		j := b.Inertia[a]
+		j := b.OnsetInertia(a)
 		if !ok1 || !ok2 || !(clean <= onset) || !(j > 0) {
 			continue
 		}
@@ -133,7 +133,7 @@ func (b BenchLog) AsTune(sheet *schema.Sheet, fp, ref string, now time.Time) (t 
 	}
 	t.Rig = start.Rig{ID: fp, Mass: b.MassKg}
 	for a, j := range b.Inertia {
-		t.Rig.J[a] = j
+		t.Rig.J[a], t.OnsetJ[a] = j, b.OnsetInertia(a)
 	}
 	t.AgeDays = math.Max(0, now.Sub(b.Ended).Hours()/24)
 	for a, r := range b.Results {

@@ -170,34 +170,40 @@ func benchKind(ps []Param) Kind {
 		Field{Path: "plan.order", Type: Strings, Derived: true, Enum: axisNames[:], MaxLen: len(axisNames), Doc: "The axes of the session in the order of work.", Example: []any{"tilt", "roll", "pan"}},
 		Field{Path: "plan.margin", Type: Float, Derived: true, Min: At(1), Max: At(10), Doc: "Onset over kept stiffness that the session keeps.", Example: 1.5},
 		Field{Path: "plan.hand_deg", Type: Floats, Derived: true, Unit: "°", Min: At(-180), Max: At(180), MaxLen: 20, Doc: "Tilts at which the kept values are tested handheld, up positive, in order.", Example: []any{-60.0, 0.0, 45.0}},
+		Field{Path: "plan.styles", Type: Strings, Derived: true, MaxLen: 100, Doc: "Follow styles that a recheck tries.", Example: []any{"walk"}},
+		Field{Path: "plan.minutes", Type: Float, Derived: true, Unit: "min", Above: At(0), Max: At(1440), Doc: "For how long a recheck works the rig handheld.", Example: 5.0},
 		Field{Path: "step[].at", Type: Time, Required: true, Doc: "When the step was answered.", Example: "2026-03-02T09:34:00Z"},
 		Field{Path: "step[].axis", Type: String, Enum: axisNames[:], Doc: "The axis under test.", Example: "pan"},
 		Field{Path: "step[].key", Type: String, MaxLen: 200, Doc: "The parameter under test, if not the axis's stiffness.", Example: "filters.drive"},
 		Field{Path: "step[].value", Type: Float, Doc: "The dial number that was set.", Example: 40.0},
-		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "chatter", "rocking", "stand", "skip", "back", "note", "effort", "hand", "reopen", "withdraw", "keep"}, Doc: "What was seen: clean, chatter, rocking, stand only, skipped, taken back, a note, a resting effort, clean handheld, sent back from the hand check, an oscillation withdrawn or kept after further looks.", Example: "clean"},
+		Field{Path: "step[].saw", Type: String, Required: true, Enum: []string{"clean", "chatter", "rocking", "stand", "skip", "undo", "note", "hand", "reopen", "withdraw", "keep", "nearer"}, Doc: "What was seen: clean, chatter, rocking, stand only, skipped, the last answer undone, a note, clean handheld, sent back from the handheld check, an oscillation withdrawn or kept after further trials, a value kept nearer the onset than the margin gives.", Example: "clean"},
 		Field{Path: "step[].hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency of the oscillation, if known.", Example: 18.0},
-		Field{Path: "step[].tilt_deg", Type: Float, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt at which it was seen.", Example: -30.0},
-		Field{Path: "step[].effort_pct", Type: Float, Unit: "%", Min: At(-100), Max: At(100), Doc: "Resting effort read; of two readings their mean, which is what gravity asks for.", Example: 2.0},
-		Field{Path: "step[].effort_sides_pct", Type: Floats, Len: 2, Unit: "%", Min: At(-100), Max: At(100), Doc: "The two readings, where the angle was come to from either side, in the order read; half their difference is friction.", Example: []any{2.8, 1.2}},
+		Field{Path: "step[].tilt_deg", Type: Float, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt at which it was seen, up positive.", Example: -30.0},
+		Field{Path: "step[].inertia_kgm2", Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Inertia about the axis at that tilt.", Example: 0.031},
 		Field{Path: "step[].text", Type: String, Doc: "Note.", Example: "Hum on a firm tap, gone at once."},
 	)
 	for _, a := range axisNames {
 		bench = append(bench,
-			Field{Path: "inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Inertia about this axis at the time.", Example: 0.031},
+			Field{Path: "inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Least inertia about this axis over the tilts in use at the time.", Example: 0.031},
+			Field{Path: "inertia_most_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Greatest inertia about this axis over the tilts in use at the time.", Example: 0.034},
+			Field{Path: "plan." + a + ".tilt_deg", Type: Float, Derived: true, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt of the head while this axis is searched, up positive: where it has least to turn.", Example: -40.0},
 			Field{Path: "plan." + a + ".offered", Type: Float, Derived: true, Doc: "Stiffness at which the evidence said to begin.", Example: 30.0, Of: "stiffness." + a},
 			Field{Path: "plan." + a + ".onset_low", Type: Float, Derived: true, Min: At(-far), Max: At(far), Doc: "Where oscillation was expected, low end; may lie off the dial.", Example: 44.0},
 			Field{Path: "plan." + a + ".onset_high", Type: Float, Derived: true, Min: At(-far), Max: At(far), Doc: "Where oscillation was expected, high end.", Example: 62.0},
+			Field{Path: "plan." + a + ".held", Type: Float, Derived: true, Doc: "Stiffness of the tune that a recheck begins with.", Example: 30.0, Of: "stiffness." + a},
 			Field{Path: "plan." + a + ".why", Type: String, Derived: true, Doc: "What that rests on.", Example: "4 proved tunes of other rigs"},
 			Field{Path: "result." + a + ".kept", Type: Float, Doc: "Stiffness kept.", Example: 34.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".clean", Type: Float, Doc: "Stiffest clean value.", Example: 50.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".onset", Type: Float, Doc: "Softest value that oscillated (onset).", Example: 55.0, Of: "stiffness." + a},
 			Field{Path: "result." + a + ".hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency at the onset, if known.", Example: 18.0},
 			Field{Path: "result." + a + ".saw", Type: String, Enum: []string{"chatter", "rocking"}, Doc: "How it oscillated: chatter or rocking.", Example: "chatter"},
+			Field{Path: "result." + a + ".tilt_deg", Type: Float, Derived: true, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt at which the onset was seen, up positive.", Example: -40.0},
+			Field{Path: "result." + a + ".inertia_kgm2", Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Inertia about this axis at that tilt.", Example: 0.031},
 			Field{Path: "result." + a + ".doubt", Type: Bool, Doc: "The answers contradict each other.", Example: false},
 		)
 	}
 
-	bench = append(bench, Field{Path: "result.hand", Type: Bool, Doc: "The kept values were tested handheld at every tilt of the plan, and were clean.", Example: true})
+	bench = append(bench, Field{Path: "result.hand", Type: Bool, Doc: "The kept values were clean handheld at every tilt of the plan.", Example: true})
 	for _, p := range ps {
 		if p.Group == "filters" {
 			f := p.Field
@@ -375,6 +381,8 @@ func proofFields() []Field {
 			Field{Path: at + "onset_hz." + a, Type: Float, Unit: "Hz", Above: At(0), Max: At(MaxShakeHz), Doc: "Frequency of that oscillation, if known.", Example: 18.0},
 			Field{Path: at + "inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Least inertia about this axis over the tilts in use at the time.", Example: 0.031},
 			Field{Path: at + "inertia_most_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Greatest inertia about this axis over the tilts in use at the time.", Example: 0.034},
+			Field{Path: at + "onset_tilt_deg." + a, Type: Float, Unit: "°", Min: At(-MaxTiltDeg), Max: At(MaxTiltDeg), Doc: "Tilt at which that oscillation was seen, up positive.", Example: -40.0},
+			Field{Path: at + "onset_inertia_kgm2." + a, Type: Float, Derived: true, Unit: "kg·m²", Above: At(0), Max: At(1000), Doc: "Inertia about this axis at that tilt.", Example: 0.031},
 		)
 	}
 	return fs

@@ -25,6 +25,8 @@ type prompter struct {
 	in   io.Reader
 	keys bool   // the terminal gives single keys
 	held []byte // read, not yet used
+
+	screen *screen // redrawn in place; nil where lines follow each other
 }
 
 // errStopped ends a session that the person left with Ctrl-C or whose input ended.
@@ -96,7 +98,13 @@ func (a *prompter) columns() int {
 func (a *prompter) next() (byte, error) {
 	if len(a.held) == 0 {
 		var b [64]byte
+		if a.screen != nil {
+			a.screen.mu.Unlock() // while it waits the window may be drawn again
+		}
 		n, err := a.in.Read(b[:])
+		if a.screen != nil {
+			a.screen.mu.Lock()
+		}
 		if n == 0 {
 			if err == nil || errors.Is(err, io.EOF) {
 				err = errStopped
@@ -152,6 +160,10 @@ func (a *prompter) key() (byte, error) {
 
 // prompt prints a question to the width, with the cursor behind it.
 func (a *prompter) prompt(text string) {
+	if a.screen != nil {
+		a.screen.ask(a, text)
+		return
+	}
 	a.k.out("%s ", strings.TrimSuffix(wrap(text, "", a.columns()-1), "\n"))
 }
 
@@ -194,8 +206,13 @@ func (a *prompter) line(prompt string) (string, error) {
 			text = append(text, c)
 			_, _ = a.k.Stdout.Write([]byte{c})
 		}
+		if a.screen != nil {
+			a.screen.typed = string(text)
+		}
 	}
-	if a.keys || !tty(a.in) {
+	if a.screen != nil {
+		a.screen.answered()
+	} else if a.keys || !tty(a.in) {
 		a.k.out("\n")
 	}
 	if !utf8.Valid(text) {
@@ -239,28 +256,39 @@ func (a *prompter) choose(prompt string, cs []choice, def byte) (key byte, numbe
 		for {
 			c, err := a.key()
 			if err != nil {
-				a.k.out("\n")
+				if a.screen == nil {
+					a.k.out("\n")
+				}
 				return 0, "", err
 			}
 			if c >= '0' && c <= '9' || c == '.' && len(digits) > 0 {
 				digits = append(digits, c)
 				a.k.out("%c", c)
+				a.echo(digits)
 				continue
 			}
 			if (c == backspace || c == del) && len(digits) > 0 {
 				digits = digits[:len(digits)-1]
 				a.k.out("\b \b")
+				a.echo(digits)
 				continue
 			}
 			if (c == '\r' || c == '\n') && def != 0 {
 				c = def
 			}
 			if c == '?' {
-				a.k.out("\n")
+				if a.screen != nil {
+					a.screen.answered()
+				} else {
+					a.k.out("\n")
+				}
 				a.say("%s", legend(cs))
 				break
 			}
-			if x, ok := byKey(c, cs); ok {
+			if x, ok := byKey(c, cs); ok && a.screen != nil {
+				a.screen.answered()
+				return x.key, string(digits), nil
+			} else if ok {
 				if len(digits) > 0 {
 					a.k.out(" ")
 				}
@@ -307,8 +335,20 @@ func pick(s string, cs []choice) (key byte, number string, ok bool) {
 	return key, number, found == 1
 }
 
-// say prints a paragraph to the width of the window as it is now.
+// echo tells the screen what stands behind its prompt, to be drawn again.
+func (a *prompter) echo(text []byte) {
+	if a.screen != nil {
+		a.screen.typed = string(text)
+	}
+}
+
+// say prints a paragraph to the width of the window as it is now; on a screen it stands below
+// the next question.
 func (a *prompter) say(format string, args ...any) {
+	if a.screen != nil {
+		a.screen.notes = append(a.screen.notes, fmt.Sprintf(format, args...))
+		return
+	}
 	a.k.out("%s", wrap(fmt.Sprintf(format, args...), "", a.columns()))
 }
 

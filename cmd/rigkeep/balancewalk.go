@@ -157,6 +157,18 @@ func (b *balanceRun) save(why string) (store.Rev, error) {
 	return b.record(plan, subject, strings.Join(b.rec.Record.Found(b.d.Sheet, b.d.Rig), "\n"), nil)
 }
 
+func jsonReadings(reads []preset.PointReading) []jsonReading {
+	out := []jsonReading{}
+	for _, r := range reads {
+		x := jsonReading{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words}
+		if len(r.Efforts) > 1 {
+			x.Sides = r.Efforts
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
 // answers are the marks that are expected: for the questions still open by all records
 // but this one's answers, which say themselves.
 func (b *balanceRun) answers() ([]preset.MarkAnswer, error) {
@@ -213,13 +225,7 @@ func (b *balanceRun) state(saved string) error {
 			if b.rec.Saved() {
 				j.Record = b.rec.Path
 			}
-			for _, r := range b.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig) {
-				x := jsonReading{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words}
-				if len(r.Efforts) > 1 {
-					x.Sides = r.Efforts
-				}
-				j.Balance = append(j.Balance, x)
-			}
+			j.Balance = jsonReadings(b.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig))
 		}
 		return b.encode(j)
 	}

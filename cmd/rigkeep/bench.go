@@ -7,7 +7,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"rigkeep/diffview"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/balance"
@@ -20,13 +19,14 @@ import (
 func benchVerb() command {
 	return command{
 		name: "bench", args: "RIG[/TUNE]", short: "run a tuning session at the stand",
-		long: "Step by step: enter the resting efforts, then set the value shown for each axis and press one key for what you see. Rigkeep brackets the onset, picks a value with the sheet's margin below it, and then asks for a handheld test over the tilt range. " +
+		long: "On a terminal it asks, one key an answer: axis by axis which value to set and what was seen there. It brackets the onset of oscillation, keeps a value one margin below it, and has the kept values tested handheld over the tilt range. A balance record of the same day is taken, else balance is offered. " +
 			"Every answer is stored at once; continue an interrupted session with --resume. At the end the tune and the session log are saved as one revision.\n" +
-			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, chatter, rocking, stand (on the stand only); or skip, back, note, hand (clean handheld), reopen, withdraw, keep.",
-		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw chatter --hz 22\nrigkeep bench a-cam-zoom --saw note --key filters.sensing --text \"At 4 the ring of the zoom is gone\" --end\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
+			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, chatter, rocking, stand (stand only); or skip, undo, note, hand (clean handheld), reopen, withdraw, keep, nearer (keep --value, nearer the onset than the margin gives).",
+		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --recheck\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw chatter --hz 22\nrigkeep bench a-cam-zoom --saw note --key filters.sensing --text \"At 4 the ring of the zoom is gone\" --end\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
 		flags: append(boolFlags("resume", "continue the open session", "new", "start a new session; an open one is closed first",
 			"plain", "ask line by line, without single keys", "go-on", "continue with poor balance",
-			"save", "end the session and save the tune and the log", "end", "end the session without putting its values into the tune"),
+			"recheck", "after a rebuild: the tune's values handheld; clean renews the proof, a finding leads into the search",
+			"all", "every trial, and published rules for comparison", "save", "end the session and save the tune and the log", "end", "end the session without putting its values into the tune"),
 			&cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` on the stand (serial or label)"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's"},
 			&cli.StringFlag{Name: "only", Usage: "work only on these `AXES`, with commas"},
@@ -38,16 +38,13 @@ func benchVerb() command {
 			&cli.Float64Flag{Name: "tilt", Usage: "tilt in `DEGREES` (up positive)"},
 			&cli.StringFlag{Name: "key", Usage: "the `KEY` of another parameter that a note is about, as filters.drive; --value is its number, else the tune's"},
 			&cli.StringFlag{Name: "text", Usage: "a `NOTE`"},
-			&cli.StringFlag{Name: "effort", Usage: "resting effort, `AXIS=PERCENT`, comma-separated; two readings as tilt=2.8/1.2"},
+			&cli.StringFlag{Name: "effort", Usage: "resting effort for the balance record, `AXIS=PERCENT`, comma-separated; two readings as tilt=2.8/1.2"},
 			&cli.StringFlag{Name: "point", Usage: "the `POINT` of the sheet's balance check that --effort was read at; else the axis's first"},
 			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB` when saving"},
 		),
 		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runBench,
 	}
 }
-
-// benchCautions are said once, when a session begins.
-var benchCautions = bench.Cautions
 
 func runBench(k *invocation) error {
 	d, err := k.loadNow(false, "bench uses the current build only")
@@ -69,6 +66,10 @@ func runBench(k *invocation) error {
 	if err != nil {
 		return err
 	}
+	efforts, err := k.effortsFlag(d.Sheet)
+	if err != nil {
+		return err
+	}
 	s, err := k.lib.OpenSession(d)
 	if err != nil {
 		return err
@@ -78,8 +79,8 @@ func runBench(k *invocation) error {
 	}
 	b := &benchRun{invocation: k, d: d, s: s, only: only}
 	switch {
-	case len(answers) > 0 || k.c.Bool("save") || k.c.Bool("end"):
-		return b.scripted(answers)
+	case len(answers)+len(efforts) > 0 || k.c.Bool("save") || k.c.Bool("end"):
+		return b.scripted(answers, efforts)
 	case k.json():
 		return b.showNext()
 	case k.dryRun():
@@ -94,33 +95,12 @@ type benchRun struct {
 	d     *library.Loaded
 	s     *library.Session
 	only  []schema.Axis
-	reads []preset.PointReading // of this run
-	told  map[bench.Stage]bool  // whose keys were explained
-	drift map[string]bool       // that was said
-}
-
-// benchBalance is one resting effort, read.
-type benchBalance struct {
-	Point   string    `json:"point"`
-	Axis    string    `json:"axis,omitempty"`
-	Effort  float64   `json:"effort_pct"`
-	Sides   []float64 `json:"effort_sides_pct,omitempty"`
-	Verdict string    `json:"verdict"`
-	Words   string    `json:"words"`
+	asked bool            // on a terminal, and begun
+	drift map[string]bool // that was said
 }
 
 // benchAnswers reads the answers of a scripted run.
 func (k *invocation) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
-	var out []bench.Event
-	efforts, err := k.effortReadings()
-	if err != nil {
-		return nil, err
-	}
-	for _, a := range schema.Axes {
-		if v, ok := efforts[a]; ok {
-			out = append(out, effortEvent(preset.BalancePoint{Axis: a, HasAxis: true}, v))
-		}
-	}
 	saw := k.c.String("saw")
 	if saw == "" {
 		for _, f := range []string{"axis", "value", "hz", "tilt", "text", "key"} {
@@ -128,17 +108,16 @@ func (k *invocation) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 				return nil, usage("--%s needs --saw", f).hinted("for example: rigkeep bench %s --axis pan --value 40 --saw clean; to work on some axes only: --only pan,tilt", k.args[0])
 			}
 		}
-		return out, nil
+		return nil, nil
 	}
-	switch bench.Saw(saw) {
-	case bench.Effort:
-		return nil, usage("a resting effort is given as --effort AXIS=PERCENT").hinted("for example: rigkeep bench %s --effort tilt=2.8/1.2", k.args[0])
-	case bench.Note:
-		if strings.TrimSpace(k.c.String("text")) == "" {
-			return nil, usage("--saw note needs its words").hinted("for example: --saw note --text \"Cable tied back\"")
-		}
+	if bench.Saw(saw) == bench.Note && strings.TrimSpace(k.c.String("text")) == "" {
+		return nil, usage("--saw note needs its words").hinted("for example: --saw note --text \"Cable tied back\"")
 	}
-	e := bench.Event{Saw: bench.Saw(saw), Hz: k.c.Float64("hz"), TiltDeg: k.c.Float64("tilt"), Text: k.c.String("text")}
+	e := bench.Event{Saw: bench.Saw(saw), Hz: k.c.Float64("hz"), Text: k.c.String("text")}
+	if k.c.IsSet("tilt") {
+		v := k.c.Float64("tilt")
+		e.TiltDeg = &v
+	}
 	if w := k.c.String("axis"); w != "" {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
@@ -155,7 +134,7 @@ func (k *invocation) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 			return nil, err
 		}
 	}
-	return append(out, e), nil
+	return []bench.Event{e}, nil
 }
 
 // noteOn makes a note one about a parameter that a session does not look for itself, as a
@@ -200,7 +179,7 @@ func (b *benchRun) begin(unit string) error {
 	if who, err := b.who(); err == nil {
 		by = who.Name
 	}
-	s, err := b.lib.NewSession(b.d, library.SessionRequest{Unit: unit, By: by, Firmware: firmware, Axes: b.only, Now: b.Now(), Margin: b.c.Float64("margin")})
+	s, err := b.lib.NewSession(b.d, library.SessionRequest{Unit: unit, By: by, Firmware: firmware, Axes: b.only, Now: b.Now(), Margin: b.c.Float64("margin"), Recheck: b.c.Bool("recheck")})
 	if err != nil {
 		return err
 	}
@@ -225,6 +204,9 @@ func (b *benchRun) resume() error {
 	}
 	if b.s == nil {
 		return b.begin(unit)
+	}
+	if b.c.Bool("recheck") && !b.s.Log.Plan.IsRecheck() {
+		return fail(exitConflict, "a session on %s is open, and it is no recheck", refName(b.d)).hinted("end it first: rigkeep bench %s --end; or add --new", b.args[0])
 	}
 	b.warnChangedSetup()
 	if m := b.c.Float64("margin"); b.c.IsSet("margin") && m != b.s.Log.Plan.Margin && !b.dryRun() {
@@ -252,7 +234,7 @@ func (b *benchRun) answer(e bench.Event) error {
 	ctx, stop := b.ctx()
 	defer stop()
 	err := b.lib.Answer(ctx, b.s, e, b.Now())
-	if err == nil && b.told != nil {
+	if err == nil && b.asked {
 		b.resumable()
 	}
 	var refused *bench.AnswerError
@@ -275,17 +257,12 @@ func (b *benchRun) moved(d *library.Loaded) error {
 
 // scripted adds the answers of a command line, ends or saves the session where
 // asked, and says what comes next.
-func (b *benchRun) scripted(answers []bench.Event) error {
+func (b *benchRun) scripted(answers []bench.Event, efforts []preset.BalanceEffort) error {
 	if err := b.resume(); err != nil {
 		return err
 	}
 	if b.dryRun() {
 		for i := range answers {
-			if answers[i].Saw == bench.Effort {
-				if _, err := b.readEffort(&answers[i]); err != nil {
-					return err
-				}
-			}
 			if err := b.s.State.Answer(answers[i]); err != nil {
 				return usage("%v", err)
 			}
@@ -308,18 +285,14 @@ func (b *benchRun) scripted(answers []bench.Event) error {
 		return b.showNext()
 	}
 	first := !b.s.Saved()
-	bad := false
-	for i, e := range answers { // all are looked at before any is written
-		if e.Saw == bench.Effort {
-			ok, err := b.readEffort(&answers[i])
-			if err != nil {
-				return err
-			}
-			bad = bad || !ok
-		}
-		if err := b.s.State.Fits(answers[i]); err != nil {
+	for _, e := range answers { // all are looked at before any is written
+		if err := b.s.State.Fits(e); err != nil {
 			return usage("%v", err)
 		}
+	}
+	bad, err := b.keepBalance(efforts)
+	if err != nil {
+		return err
 	}
 	for _, e := range answers {
 		if err := b.answer(e); err != nil {
@@ -327,7 +300,7 @@ func (b *benchRun) scripted(answers []bench.Event) error {
 		}
 	}
 	if first && len(answers) > 0 {
-		for _, c := range benchCautions {
+		for _, c := range bench.Cautions {
 			b.say("%s", strings.TrimRight(wrap("Caution: "+c, "", b.wide), "\n"))
 		}
 	}
@@ -369,16 +342,6 @@ func (b *benchRun) scripted(answers []bench.Event) error {
 	return nil
 }
 
-// effortEvent is a resting effort at a point as an answer: of two readings their
-// mean, and both.
-func effortEvent(p preset.BalancePoint, efforts []float64) bench.Event {
-	e := bench.Event{Saw: bench.Effort, Axis: p.Axis, HasAxis: p.HasAxis, Text: p.Text, Effort: efforts[0]}
-	if len(efforts) > 1 {
-		e.Effort, e.Sides = preset.Rounded(efforts[0]/2+efforts[1]/2, 9), efforts
-	}
-	return e
-}
-
 // effortReadings reads --effort: per axis one reading, or two from either side.
 func (k *invocation) effortReadings() (map[schema.Axis][]float64, error) {
 	m, err := axisReadings(k.c.String("effort"))
@@ -398,41 +361,30 @@ func (k *invocation) effortReadings() (map[schema.Axis][]float64, error) {
 	return m, nil
 }
 
-// readEffort reads the effort of an answer at the point of the sheet that --point
-// names, or the first for its axis; ok is false where it is not workable.
-func (b *benchRun) readEffort(e *bench.Event) (ok bool, err error) {
-	p := preset.BalancePoint{Text: e.Axis.String(), Axis: e.Axis, HasAxis: e.Axis != schema.Pan}
-	var have []string
-	named := b.c.String("point")
-	found := named == ""
-	for _, x := range preset.BalancePoints(b.d.Sheet) {
-		if !x.HasAxis || x.Axis != e.Axis {
-			continue
-		}
-		have = append(have, x.Text)
-		if named == "" && len(have) == 1 || strings.EqualFold(x.Text, strings.TrimSpace(named)) {
-			p, found = x, true
-		}
+// keepBalance writes resting efforts into a balance record, as balance does, and shows them;
+// bad says that one is not workable.
+func (b *benchRun) keepBalance(efforts []preset.BalanceEffort) (bad bool, err error) {
+	if len(efforts) == 0 {
+		return false, nil
 	}
-	if !found {
-		return false, usage("--point %q is not a point of the balance check for %s", named, e.Axis).hinted("gimbal %s lists: %s", b.d.Sheet.Slug, firstOf(strings.Join(have, "; "), "none"))
-	}
-	e.Text = p.Text
-	sides := e.Sides
-	if sides == nil {
-		sides = []float64{e.Effort}
-	}
-	return b.note(p, sides)
-}
-
-// note reads an effort and keeps the reading for the answer.
-func (b *benchRun) note(p preset.BalancePoint, efforts []float64) (ok bool, err error) {
-	r, err := preset.ReadEffort(b.d.Sheet, b.d.Rig, p, efforts)
-	if err != nil {
+	w := &balanceRun{invocation: b.invocation, d: b.d, unit: b.s.Log.Unit}
+	if err := w.resume(); err != nil {
 		return false, err
 	}
-	b.reads = append(b.reads, preset.PointReading{Point: p, Efforts: efforts, Read: r})
-	return r.Verdict != balance.Rebalance, nil
+	if err := w.add(nil, efforts); err != nil {
+		return false, err
+	}
+	if _, err := w.save(""); err != nil {
+		return false, err
+	}
+	reads := w.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig)
+	for _, r := range reads {
+		bad = bad || r.Read.Verdict == balance.Rebalance
+		if !b.json() {
+			b.out("%s", wrap(safe.Text(r.Read.Words), "", b.wide))
+		}
+	}
+	return bad, nil
 }
 
 // showNext prints what to do next, without changing anything.
@@ -445,13 +397,13 @@ func (b *benchRun) showNext() error {
 	if b.json() {
 		return b.encodeState("")
 	}
-	for _, r := range b.reads {
-		b.out("%s", wrap(r.Read.Words, "", b.wide))
-	}
 	p := b.s.State.Next()
 	if p.Stage == bench.Done {
 		b.printEnd()
-		b.out("next: rigkeep bench %s --save -m WHY\n", b.args[0])
+		b.out("\nTry: rigkeep bench %s --save -m REASON\n", b.args[0])
+		if !b.c.Bool("all") {
+			b.out("Every trial and published rules for comparison: --all\n")
+		}
 		return nil
 	}
 	b.out("%s", wrap("next: "+proposalWords(p), "", b.wide))
@@ -472,6 +424,7 @@ func proposalWords(p bench.Proposal) string {
 }
 
 type jsonProposal struct {
+	ID      string      `json:"id"`
 	Stage   bench.Stage `json:"stage"`
 	Axis    string      `json:"axis,omitempty"`
 	Value   *float64    `json:"value,omitempty"`
@@ -498,7 +451,8 @@ type jsonBenchAxis struct {
 	SI             bool         `json:"gain_margin_si"`
 	StandOnly      []float64    `json:"stand_only,omitempty"`
 	Contradictions []string     `json:"contradictions,omitempty"`
-	Looks          int          `json:"looks"`
+	TiltDeg        *float64     `json:"tilt_deg,omitempty"` // at the onset
+	Trials         int          `json:"trials"`
 	Why            string       `json:"why"`
 	// Published is how published rules read the onset, for comparison only.
 	Published []preset.PublishedReading `json:"published,omitempty"`
@@ -516,7 +470,7 @@ type jsonBench struct {
 	Next     jsonProposal    `json:"next"`
 	Axes     []jsonBenchAxis `json:"axes"`
 	Hand     bench.HandCheck `json:"hand"`
-	Balance  []benchBalance  `json:"balance"`
+	Balance  []jsonReading   `json:"balance"`
 	Saved    string          `json:"saved,omitempty"` // the revision, after --save
 	Raises   string          `json:"raises"`          // what the stiffness dial moves
 	Cautions []string        `json:"cautions"`
@@ -524,43 +478,33 @@ type jsonBench struct {
 
 func (b *benchRun) encodeState(saved string) error {
 	p := b.s.State.Next()
-	n := jsonProposal{Stage: p.Stage, Reason: p.Reason, Clean: p.Clean, Onset: p.Onset, Allowed: p.Allowed}
+	n := jsonProposal{ID: p.ID, Stage: p.Stage, TiltDeg: p.TiltDeg, Reason: p.Reason, Clean: p.Clean, Onset: p.Onset, Allowed: p.Allowed}
 	switch p.Stage {
 	case bench.Search, bench.Relook, bench.Decide:
 		v := p.Value
 		n.Axis, n.Value = p.Axis.String(), &v
 	case bench.InHand:
-		t := p.Point.TiltDeg
-		n.Point, n.TiltDeg = p.Point.Label, &t
+		n.Point = p.Point.Label
 	}
 	j := jsonBench{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Tune: b.d.Ref.Tune, Unit: b.s.Log.Unit, Steps: len(b.s.Log.Steps),
-		Next: n, Hand: b.s.State.HandCheck(), Balance: []benchBalance{}, Saved: saved, Raises: b.d.Sheet.Raises(), Cautions: benchCautions, Axes: []jsonBenchAxis{}}
-	reads, err := b.s.Log.Balance(b.d.Sheet, b.d.Rig)
+		Next: n, Hand: b.s.State.HandCheck(), Balance: []jsonReading{}, Saved: saved, Raises: b.d.Sheet.Raises(), Cautions: bench.Cautions, Axes: []jsonBenchAxis{}}
+	reads, err := b.lib.SessionBalance(b.d, b.s, b.Now().Location())
 	if err != nil {
 		return err
 	}
-	for _, r := range reads {
-		x := benchBalance{Point: r.Point.Text, Effort: preset.Rounded(r.Read.Effort, 9), Verdict: string(r.Read.Verdict), Words: r.Read.Words}
-		if r.Point.HasAxis {
-			x.Axis = r.Point.Axis.String()
-		}
-		if len(r.Efforts) > 1 {
-			x.Sides = r.Efforts
-		}
-		j.Balance = append(j.Balance, x)
-	}
+	j.Balance = jsonReadings(reads)
 	if b.s.Saved() {
 		j.Session = b.s.Path
 	}
 	for _, r := range b.s.State.Results() {
-		j.Axes = append(j.Axes, jsonBenchAxis{r.Axis.String(), r.Status, r.Kept, r.Clean, r.Onset, r.Hz, r.Saw, r.InHand, r.GM, r.GMLow, r.GMHigh, r.SI, r.StandOnly, r.Contradictions, r.Looks, r.Why, b.published(r)})
+		j.Axes = append(j.Axes, jsonBenchAxis{r.Axis.String(), r.Status, r.Kept, r.Clean, r.Onset, r.Hz, r.Saw, r.InHand, r.GM, r.GMLow, r.GMHigh, r.SI, r.StandOnly, r.Contradictions, r.TiltDeg, r.Trials, r.Why, b.published(r)})
 	}
 	return b.encode(j)
 }
 
-// recheck reads the rig and its tune anew before anything is made of what was
+// reread reads the rig and its tune anew before anything is made of what was
 // read when the session began, and says what does not go with it any more.
-func (b *benchRun) recheck() error {
+func (b *benchRun) reread() error {
 	d, err := b.loadNow(false, "bench uses the current build only")
 	if err != nil {
 		return err
@@ -589,7 +533,7 @@ func (b *benchRun) warnChangedSetup() {
 
 // saveSession ends the session and saves tune and log as one revision.
 func (b *benchRun) saveSession(why string) (store.Rev, error) {
-	if err := b.recheck(); err != nil {
+	if err := b.reread(); err != nil {
 		return "", err
 	}
 	plan, err := b.lib.PlanSession(b.d, b.s, b.Now())
@@ -611,8 +555,8 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 	if err != nil {
 		return "", err
 	}
-	subject := firstOf(strings.TrimSpace(why), b.defaultWhy())
-	body := strings.TrimSpace(words(reports) + "\n\n" + b.sessionWords())
+	subject := firstOf(strings.TrimSpace(why), b.s.Subject(b.d))
+	body := strings.TrimSpace(words(reports) + "\n\n" + b.lib.SessionWords(b.d, b.s, b.Now().Location()))
 	if b.dryRun() {
 		if b.json() {
 			return "", b.encodeState("")
@@ -626,47 +570,22 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 	if b.json() {
 		return b.record(plan, subject, body, trailers)
 	}
-	if err := b.commit(plan, subject, body, trailers); err != nil {
+	rev, err := b.record(plan, subject, body, trailers)
+	if err != nil {
 		return "", err
 	}
+	b.printf("Saved as %s: %s\n", rev.Short(), safe.Line(subject))
 	facts, err := b.unitFacts(b.d.Sheet, b.s.Log.Unit)
 	if err != nil {
 		return "", err
 	}
-	b.printUnit(facts)
-	b.say("Test it handheld, then record it.\nTry: rigkeep prove %s", b.args[0])
-	return "", nil
-}
-
-func (b *benchRun) defaultWhy() string {
-	return b.s.Subject(b.d)
-}
-
-// sessionWords are what the session found, for the message of its revision.
-func (b *benchRun) sessionWords() string { return b.s.Words(b.d) }
-
-// handWords says how far the check in the hand came.
-func (b *benchRun) handWords() string { return b.s.State.HandCheck().Words() }
-
-// axisWords says in words how far an axis has come.
-func axisWords(r bench.AxisResult) string { return r.Words() }
-
-// wouldSave is the change of the tune in words.
-func (b *benchRun) wouldSave() (string, error) {
-	if len(b.s.KeptValues()) == 0 {
+	if facts != nil && len(facts.Words()) > 0 {
+		b.printUnit(facts)
+	}
+	if b.s.Proves() {
+		b.out("Proof renewed: %s\n", safe.Line(strings.Join(b.tested(), ", ")))
 		return "", nil
 	}
-	e, err := b.lib.SessionTune(b.d, b.s)
-	if err != nil {
-		return "", err
-	}
-	now := *b.d
-	t := preset.DecodeTune(b.cat, e.After.Tree())
-	now.Tune = &t
-	now.Texts = map[string][]byte{}
-	for p, x := range b.d.Texts {
-		now.Texts[p] = x
-	}
-	now.Texts[b.d.TunePath()] = e.After.Text()
-	return strings.TrimSpace(diffview.InWords(diffview.Compare(b.cat, b.side(b.d), b.side(&now)))), nil
+	b.out("Try: rigkeep prove %s\n", b.args[0])
+	return "", nil
 }

@@ -3,11 +3,14 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
+	"rigkeep/preset/balance"
 	"rigkeep/preset/bench"
 	"rigkeep/schema"
 )
@@ -33,15 +36,15 @@ func (b *benchRun) interactive() error {
 		if b.s == nil || !b.s.Saved() { // only the unit was asked for
 			return stopped("Stopped. No answers recorded.", "Try: rigkeep bench "+b.args[0])
 		}
-		return stopped(fmt.Sprintf("Stopped. %d answers stored in %s", len(b.s.Log.Steps), b.s.Path), "Try: rigkeep bench "+b.args[0]+" --resume")
+		return stopped(fmt.Sprintf("Stopped. %s stored in %s", schema.Count(len(b.s.Log.Steps), "answer", "answers"), b.s.Path), "Try: rigkeep bench "+b.args[0]+" --resume")
 	}
 	return err
 }
 
 func (b *benchRun) runQuestions(a *prompter) error {
-	if b.s != nil && !b.c.Bool("resume") && !b.c.Bool("new") {
-		a.say("A session from %s is open (%d answers).", b.clock(b.s.Log.Began), len(b.s.Log.Steps))
-		c, _, err := a.choose("go on with it, begin a new one, or leave? [g/n/q]", []choice{{'g', "go on"}, {'n', "new"}, {'q', "leave"}}, 'g')
+	if b.s != nil && !b.c.Bool("resume") && !b.c.Bool("new") && !b.c.Bool("recheck") {
+		a.say("A session from %s is open (%s).", b.clock(b.s.Log.Began), schema.Count(len(b.s.Log.Steps), "answer", "answers"))
+		c, _, err := a.choose("Go on with it, begin a new one, or quit? [g/n/q]", []choice{{'g', "go on"}, {'n', "new"}, {'q', "quit"}}, 'g')
 		if err != nil {
 			return err
 		}
@@ -69,23 +72,18 @@ func (b *benchRun) runQuestions(a *prompter) error {
 	if b.s.Saved() {
 		b.resumable()
 	}
-	head := fmt.Sprintf("%s on %s", b.d.Label(), b.d.Sheet.Slug)
-	if b.s.Log.Unit != "" {
-		head += ", unit " + safe.Line(b.s.Log.Unit)
+	b.asked = true
+	b.out("%s\n", b.paint.bold(b.head()))
+	for _, c := range bench.Cautions {
+		a.say("Caution: %s", c)
 	}
-	b.out("%s\n", b.paint.bold(head))
-	if fresh {
-		for _, c := range benchCautions {
-			a.say("Caution: %s", c)
-		}
-		if b.s.Log.Unit == "" {
-			a.say("There is no unit of %s on record, so what this session finds is kept for the model of gimbal, not for the one on the stand; rigkeep unit new %s SERIAL names it.", b.d.Sheet.Slug, b.d.Sheet.Slug)
-		}
-	} else {
-		a.say("Continuing after %d answers.", len(b.s.Log.Steps))
+	if fresh && b.s.Log.Unit == "" {
+		a.say("No unit of %s is on record: what this session finds is kept for the model. Try: rigkeep unit new %s SERIAL", b.d.Sheet.Slug, b.d.Sheet.Slug)
 	}
-	b.told = map[bench.Stage]bool{}
-	if b.looks() == 0 {
+	if !fresh {
+		a.say("Continuing after %s.", schema.Count(len(b.s.Log.Steps), "answer", "answers"))
+	}
+	if b.trials() == 0 {
 		leave, err := b.balance(a)
 		if err != nil {
 			return err
@@ -98,26 +96,44 @@ func (b *benchRun) runQuestions(a *prompter) error {
 	return b.askLoop(a)
 }
 
-// askLoop asks until the session is over or left.
+// head names what is on the stand.
+func (b *benchRun) head() string {
+	return safe.Line(b.d.Label() + " on " + firstOf(b.s.Log.Unit, b.d.Sheet.Slug))
+}
+
+// askLoop asks until the session is over or left, on a screen where there is one.
 func (b *benchRun) askLoop(a *prompter) error {
+	closeScreen := a.openScreen(func(wide int) []string { return b.block(b.s.State.Next(), wide) })
+	done, err := b.questions(a)
+	closeScreen()
+	switch {
+	case err != nil:
+		return err
+	case done:
+		return b.finish(a)
+	}
+	b.printResumeHint(a)
+	return nil
+}
+
+// questions asks one after the other; done says that none is left.
+func (b *benchRun) questions(a *prompter) (done bool, err error) {
 	for {
 		p := b.s.State.Next()
-		var leave bool
-		var err error
-		switch p.Stage {
-		case bench.Done:
-			return b.finish(a)
-		case bench.InHand:
-			leave, err = b.askHand(a, p)
-		default:
-			leave, err = b.askLook(a, p)
+		if p.Stage == bench.Done {
+			return true, nil
 		}
-		if err != nil {
-			return err
+		if a.screen == nil {
+			for _, l := range b.block(p, a.columns()) {
+				b.out("%s\n", l)
+			}
 		}
-		if leave {
-			b.printResumeHint(a)
-			return nil
+		ask := b.askTrial
+		if p.Stage == bench.InHand {
+			ask = b.askHand
+		}
+		if leave, err := ask(a, p); err != nil || leave {
+			return false, err
 		}
 	}
 }
@@ -130,10 +146,11 @@ func (b *benchRun) resumable() {
 
 func (b *benchRun) printResumeHint(a *prompter) {
 	if !b.s.Saved() {
-		a.say("Nothing was answered; no session was kept.")
+		a.say("No answers recorded; no session was kept.")
 		return
 	}
-	a.say("%d answers are in %s; go on with: rigkeep bench %s --resume", len(b.s.Log.Steps), b.s.Path, b.args[0])
+	a.say("%s stored in %s", schema.Count(len(b.s.Log.Steps), "answer", "answers"), b.s.Path)
+	b.out("Try: rigkeep bench %s --resume\n", b.args[0])
 }
 
 // askUnit asks for a unit until it is one of the sheet's.
@@ -150,81 +167,76 @@ func (a *prompter) askUnit(sheet *schema.Sheet) (string, error) {
 	}
 }
 
-func (b *benchRun) looks() int {
+func (b *benchRun) trials() int {
 	n := 0
 	for _, r := range b.s.State.Results() {
-		n += r.Looks
+		n += r.Trials
 	}
 	return n
 }
 
-// balance goes through the sheet's points that were not read yet; over the
-// threshold it stops unless told to go on.
+// balance says the balance that counts for the session: a record of the same day is taken,
+// else one is offered; an effort that is not workable is asked about.
 func (b *benchRun) balance(a *prompter) (leave bool, err error) {
-	done := b.s.Log.BalanceDone(b.d.Sheet, b.d.Rig)
-	points := preset.BalancePoints(b.d.Sheet)
-	first := true
-	for i := 0; i < len(points); {
-		p := points[i]
-		if done[p.Text] {
-			i++
-			continue
-		}
-		if first {
-			first = false
-			a.say("Balance first: type the resting effort in percent as the controller shows it; two readings, the angle come to from either side, as 2.1/-1.4 tell friction apart. Enter passes a point over, u goes back to the one before, q leaves.")
-		}
-		efforts, act, err := a.efforts(p.Text)
-		switch {
-		case err != nil:
-			return false, err
-		case act == 'q':
-			return true, nil
-		case act == 'u':
-			if i == 0 {
-				a.say("already at the first point")
-				continue
-			}
-			i--
-			done[points[i].Text] = false
-			continue
-		case efforts == nil:
-			if err := b.answer(bench.Event{Saw: bench.Note, Axis: p.Axis, HasAxis: p.HasAxis, Text: preset.NotRead + p.Text}); err != nil {
-				return false, err
-			}
-			i++
-			continue
-		}
-		ok, err := b.note(p, efforts)
-		if err != nil {
-			a.say("%v", err)
-			continue
-		}
-		a.say("%s", b.reads[len(b.reads)-1].Read.Words)
-		if err := b.answer(effortEvent(p, efforts)); err != nil {
-			return false, err
-		}
-		if ok || b.c.Bool("go-on") {
-			i++
-			continue
-		}
-		c, _, err := a.choose("Rebalance: power off, move it, then read again. Read again, go on as it is, or leave? [r/g/q]",
-			[]choice{{'r', "read again"}, {'g', "go on"}, {'q', "leave"}}, 'r')
+	for {
+		rec, ok, err := b.lib.BalanceOfDay(b.d, b.s.Log.Unit, b.Now())
 		if err != nil {
 			return false, err
 		}
-		if c == 'q' {
-			a.say("Rebalance first.\nTry: rigkeep bench %s --resume", b.args[0])
-			return false, errFindings
-		}
-		if c == 'g' {
-			if err := b.answer(bench.Event{Saw: bench.Note, Axis: p.Axis, HasAxis: p.HasAxis, Text: preset.GoneOn + p.Text}); err != nil {
-				return false, err
+		question := "No balance record of today. Balance now, go on without it, or quit? [b/g/q]"
+		if ok {
+			reads := rec.ReadEfforts(b.d.Sheet, b.d.Rig)
+			a.say("Balance of %s: %s", b.clock(rec.Began), firstOf(shortReadings(reads), "no resting effort was read"))
+			bad := false
+			for _, r := range reads {
+				if r.Read.Verdict == balance.Rebalance {
+					bad = true
+					a.say("%s", safe.Text(r.Read.Words))
+				}
 			}
-			i++
+			if !bad || b.c.Bool("go-on") {
+				return false, nil
+			}
+			question = "Rebalance first. Balance again, go on as it is, or quit? [b/g/q]"
+		} else if b.c.Bool("go-on") {
+			return false, nil
+		}
+		c, _, err := a.choose(question, []choice{{'b', "balance"}, {'g', "go on"}, {'q', "quit"}}, 'b')
+		if err != nil || c != 'b' {
+			return c == 'q', err
+		}
+		w := &balanceRun{invocation: b.invocation, d: b.d, unit: b.s.Log.Unit}
+		if err := w.walk(a); err != nil {
+			return false, err
+		}
+		goOn.Store(nil)
+	}
+}
+
+// shortReadings are resting efforts in a line, of each axis the largest:
+// "pan 1 % (good), tilt 1.5 % (workable)".
+func shortReadings(reads []preset.PointReading) string {
+	most := map[string]preset.PointReading{}
+	var order []string
+	for _, r := range reads {
+		name := r.Point.Text
+		if r.Point.HasAxis {
+			name = r.Point.Axis.String()
+		}
+		was, have := most[name]
+		if !have {
+			order = append(order, name)
+		}
+		if !have || math.Abs(r.Read.Effort) > math.Abs(was.Read.Effort) {
+			most[name] = r
 		}
 	}
-	return false, nil
+	var out []string
+	for _, name := range order {
+		r := most[name].Read
+		out = append(out, fmt.Sprintf("%s %s %% (%s)", safe.Line(name), schema.Num(preset.Rounded(r.Effort, 3)), r.Verdict))
+	}
+	return strings.Join(out, ", ")
 }
 
 // typedNumber reads a number as people type it: a percent sign and a decimal comma will do.
@@ -252,62 +264,38 @@ func typedEfforts(s string) ([]float64, bool) {
 
 const effortWanted = "a number of percent from -100 to 100, or two as 2.1/-1.4"
 
-// efforts asks for one effort or two; nil for Enter, act b or q where that was typed.
-func (a *prompter) efforts(point string) (efforts []float64, act byte, err error) {
-	for {
-		s, err := a.line("effort in %, " + safe.Line(point) + ":")
-		if err != nil || s == "" {
-			return nil, 0, err
-		}
-		if w := strings.ToLower(s); w == "u" || w == "q" {
-			return nil, w[0], nil
-		}
-		if out, ok := typedEfforts(s); ok {
-			return out, 0, nil
-		}
-		a.say("%q is no effort: %s; u undo, q leave", safe.Line(s), effortWanted)
-	}
+var (
+	trialChoices  = []choice{{'c', "clean"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "stand only"}, {'k', "skip this axis"}, {'u', "undo"}, {'n', "note"}, {'o', "another value"}, {'q', "quit"}}
+	decideChoices = []choice{{'w', "withdraw the oscillation"}, {'k', "keep it as the onset"}, {'u', "undo"}, {'n', "note"}, {'q', "quit"}}
+	handChoices   = []choice{{'c', "clean handheld"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "stand only"}, {'k', "skip the rest"}, {'v', "keep a value nearer the onset"}, {'u', "undo"}, {'n', "note"}, {'q', "quit"}}
+	styleChoices  = append([]choice{{'k', "skip this style"}}, without(handChoices, 'k')...)
+)
+
+func without(cs []choice, key byte) []choice {
+	return slices.DeleteFunc(slices.Clone(cs), func(c choice) bool { return c.key == key })
 }
 
-var lookChoices = []choice{{'c', "clean"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "on the stand only"}, {'k', "skip this axis"}, {'u', "undo"}, {'n', "note"}, {'o', "another value"}, {'q', "leave"}}
-var decideChoices = []choice{{'w', "withdraw the oscillation"}, {'k', "keep it as the onset"}, {'u', "undo"}, {'n', "note"}, {'q', "leave"}}
-var handChoices = []choice{{'c', "clean handheld"}, {'h', "chatter"}, {'r', "rocking"}, {'s', "on the stand only"}, {'k', "skip the rest"}, {'u', "undo"}, {'n', "note"}, {'q', "leave"}}
-
-var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'h': bench.Chatter, 'r': bench.Rocking, 's': bench.Stand, 'k': bench.Skip, 'u': bench.Back}
-
-// tell explains the keys of a stage once.
-func (b *benchRun) tell(a *prompter, stage bench.Stage, cs []choice) {
-	if b.told[stage] {
-		return
+// choices are the answers to a question, with those of them that its line of keys shows.
+func choices(p bench.Proposal) (cs []choice, keys []string) {
+	switch {
+	case p.Stage == bench.Decide:
+		return decideChoices, []string{"[w]ithdraw", "[k]eep", "[u]ndo", "[q]uit", " ? help"}
+	case p.Stage == bench.InHand:
+		cs = handChoices
+		if p.Point.Style != "" {
+			cs = styleChoices
+		}
+		return cs, []string{"[c]lean", "c[h]atter", "[r]ocking", "[v]alue", "s[k]ip", "[u]ndo", "[q]uit", " ? help"}
 	}
-	b.told[stage] = true
-	a.say("keys: %s; ? says them again.", legend(cs))
+	return trialChoices, []string{"[c]lean", "c[h]atter", "[r]ocking", "[s]tand only", "s[k]ip", "[u]ndo", "[q]uit", " ? help"}
 }
 
-func keysOf(cs []choice) string {
-	var k []byte
-	for _, c := range cs {
-		k = append(k, c.key)
-	}
-	return "[" + string(k) + "]"
-}
+var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'h': bench.Chatter, 'r': bench.Rocking, 's': bench.Stand, 'k': bench.Skip, 'u': bench.Undo}
 
-// askLook asks what is seen at the proposed value.
-func (b *benchRun) askLook(a *prompter, p bench.Proposal) (leave bool, err error) {
-	cs, stage := lookChoices, bench.Search
-	if p.Stage == bench.Decide {
-		cs, stage = decideChoices, bench.Decide
-	}
-	b.tell(a, stage, cs)
-	what := "set " + p.Axis.String() + " to " + schema.Num(p.Value)
-	switch p.Stage {
-	case bench.Relook:
-		what += " again"
-	case bench.Decide:
-		what = p.Axis.String() + " at " + schema.Num(p.Value)
-	}
-	a.say("%s (%s)", what, p.Reason)
-	c, hz, err := a.choose(p.Axis.String()+" "+schema.Num(p.Value)+" "+keysOf(cs), cs, 0)
+// askTrial asks what is seen at the proposed value.
+func (b *benchRun) askTrial(a *prompter, p bench.Proposal) (leave bool, err error) {
+	cs, _ := choices(p)
+	c, hz, err := a.choose(">", cs, 0)
 	if err != nil {
 		return false, err
 	}
@@ -319,13 +307,11 @@ func (b *benchRun) askLook(a *prompter, p bench.Proposal) (leave bool, err error
 	case c == 'n':
 		return false, b.askNote(a, p.Axis, true)
 	case p.Stage == bench.Decide && c == 'w':
-		e.Saw = bench.Withdraw
-		e.Value = &value
+		e.Saw, e.Value = bench.Withdraw, &value
 	case p.Stage == bench.Decide && c == 'k':
-		e.Saw = bench.Keep
-		e.Value = &value
+		e.Saw, e.Value = bench.Keep, &value
 	case c == 'u':
-		e = bench.Event{Saw: bench.Back}
+		e = bench.Event{Saw: bench.Undo}
 	case c == 'k':
 	case c == 'o':
 		if e, err = b.otherValue(a, p.Axis); err != nil || e.Saw == "" {
@@ -376,9 +362,7 @@ func (b *benchRun) take(a *prompter, e bench.Event) error {
 	}
 	for _, r := range b.s.State.Results() {
 		if r.Status != bench.Open && r.Status != was[r.Axis] {
-			for _, l := range strings.Split(strings.TrimSuffix(wrap(r.Axis.String()+": "+axisWords(r), "", a.columns()), "\n"), "\n") {
-				b.out("%s\n", b.paint.bold(l))
-			}
+			a.say("%s: %s", r.Axis, r.Words())
 		}
 	}
 	return nil
@@ -392,7 +376,7 @@ func (b *benchRun) askNote(a *prompter, axis schema.Axis, has bool) error {
 	return b.take(a, bench.Event{Saw: bench.Note, Axis: axis, HasAxis: has, Text: s})
 }
 
-var otherChoices = append(lookChoices[:4:4], choice{'u', "undo, none of these"})
+var otherChoices = append(trialChoices[:4:4], choice{'u', "undo, none of these"})
 
 // otherValue asks for a look of the person's own choosing; no answer where it was
 // thought better of.
@@ -412,7 +396,7 @@ func (b *benchRun) otherValue(a *prompter, x schema.Axis) (bench.Event, error) {
 			a.say("%v", err)
 			continue
 		}
-		c, hz, err := a.choose(x.String()+" "+schema.Num(v)+" "+keysOf(otherChoices), otherChoices, 0)
+		c, hz, err := a.choose(fmt.Sprintf("%s %s: clean, chatter, rocking, stand only, undo? [c/h/r/s/u]", x, schema.Num(v)), otherChoices, 0)
 		if err != nil || c == 'u' {
 			return bench.Event{}, err
 		}
@@ -422,32 +406,14 @@ func (b *benchRun) otherValue(a *prompter, x schema.Axis) (bench.Event, error) {
 	}
 }
 
-// askHand asks how the kept values work in the hand at one tilt.
+// askHand asks how the kept values work handheld at one point.
 func (b *benchRun) askHand(a *prompter, p bench.Proposal) (leave bool, err error) {
-	if !b.told[bench.InHand] {
-		var kept []string
-		for _, r := range b.s.State.Results() {
-			if r.Kept != nil {
-				kept = append(kept, r.Axis.String()+" "+schema.Num(*r.Kept))
-			}
-		}
-		for _, r := range b.s.State.Results() {
-			switch r.Status {
-			case bench.Failed:
-				a.say("%s oscillates even at its softest setting. Do not operate it like this. Press q, check balance, loose parts and filters, then try again.", r.Axis)
-			case bench.Skipped:
-				a.say("%s skipped; value unchanged.", r.Axis)
-			}
-		}
-		a.say("Handheld test with %s: walk, turn, tap the handle. First tilt: where pan has the least inertia and oscillates first.", strings.Join(kept, ", "))
-	}
-	b.tell(a, bench.InHand, handChoices)
-	h := b.s.State.HandCheck()
-	c, hz, err := a.choose(fmt.Sprintf("handheld, %s (%d of %d) %s", p.Point.Label, h.Clean+1, h.Points, keysOf(handChoices)), handChoices, 0)
+	cs, _ := choices(p)
+	c, hz, err := a.choose(">", cs, 0)
 	if err != nil {
 		return false, err
 	}
-	e := bench.Event{Saw: sawOf[c], TiltDeg: p.Point.TiltDeg}
+	e := bench.Event{Saw: sawOf[c]}
 	switch c {
 	case 'q':
 		return true, nil
@@ -455,14 +421,14 @@ func (b *benchRun) askHand(a *prompter, p bench.Proposal) (leave bool, err error
 		return false, b.askNote(a, 0, false)
 	case 'c':
 		e.Saw = bench.Hand
-	case 'u':
-		e = bench.Event{Saw: bench.Back}
+	case 'v':
+		return false, b.askNearer(a)
 	case 'h', 'r':
-		x, _, err := a.choose("which axis? [p/t/r]", []choice{{'p', "pan"}, {'t', "tilt"}, {'r', "roll"}}, 0)
+		x, err := a.askAxis()
 		if err != nil {
 			return false, err
 		}
-		e.Axis, e.HasAxis = map[byte]schema.Axis{'p': schema.Pan, 'r': schema.Roll, 't': schema.Tilt}[x], true
+		e.Axis, e.HasAxis = x, true
 		if !b.hz(a, &e, hz) {
 			return false, nil
 		}
@@ -470,54 +436,72 @@ func (b *benchRun) askHand(a *prompter, p bench.Proposal) (leave bool, err error
 	return false, b.take(a, e)
 }
 
+func (a *prompter) askAxis() (schema.Axis, error) {
+	c, _, err := a.choose("which axis? [p/t/r]", []choice{{'p', "pan"}, {'t', "tilt"}, {'r', "roll"}}, 0)
+	return map[byte]schema.Axis{'p': schema.Pan, 't': schema.Tilt, 'r': schema.Roll}[c], err
+}
+
+// askNearer keeps a value nearer the onset than the margin gives.
+func (b *benchRun) askNearer(a *prompter) error {
+	x, err := a.askAxis()
+	if err != nil {
+		return err
+	}
+	s, err := a.line(fmt.Sprintf("which value of %s to keep, above what the margin of %s gives? [Enter: none]", x, schema.Num(b.s.Log.Plan.Margin)))
+	if err != nil || s == "" {
+		return err
+	}
+	v, ok := typedNumber(s)
+	if !ok {
+		a.say("%q is not a number", safe.Line(s))
+		return nil
+	}
+	return b.take(a, bench.Event{Saw: bench.Nearer, Axis: x, HasAxis: true, Value: &v})
+}
+
 // finish shows what was found and saves it.
 func (b *benchRun) finish(a *prompter) error {
 	b.wide = a.columns()
 	b.printEnd()
-	if err := b.recheck(); err != nil {
+	if err := b.reread(); err != nil {
 		return err
 	}
-	w, err := b.wouldSave()
-	if err != nil {
-		return err
+	cs := []choice{{'s', "save"}, {'v', "keep a value nearer the onset"}, {'u', "undo"}, {'q', "quit"}}
+	question := "Save, keep a nearer value, undo the last answer, or quit? [s/v/u/q]"
+	none := len(b.s.KeptValues()) == 0
+	if none {
+		a.say("No value found; the tune is unchanged.")
+		cs, question = []choice{{'e', "end"}, {'u', "undo"}, {'q', "quit"}}, "End the session, undo the last answer, or quit? [e/u/q]"
 	}
-	if len(b.s.KeptValues()) == 0 {
-		a.say("No new value found; the tune is unchanged.")
-		c, _, err := a.choose("end the session, take the last answer back, or leave it open? [e/u/q]", []choice{{'e', "end"}, {'u', "undo"}, {'q', "leave"}}, 'q')
-		if err != nil || c == 'q' {
-			return err
-		}
-		if c == 'u' {
-			if err := b.take(a, bench.Event{Saw: bench.Back}); err != nil {
-				return err
-			}
-			return b.askLoop(a)
-		}
-		ctx, stop := b.ctx()
-		defer stop()
-		return b.lib.EndSession(ctx, b.s, b.Now())
-	}
-	if w == "" {
-		w = "values unchanged; session log saved"
-	}
-	a.say("would save, with the log of the session:\n%s", safe.Text(w))
-	c, _, err := a.choose("save, take the last answer back, or leave it open? [s/u/q]", []choice{{'s', "save"}, {'u', "undo"}, {'q', "leave"}}, 0)
+	c, _, err := a.choose(question, cs, 0)
 	if err != nil {
 		return err
 	}
 	switch c {
 	case 'q':
-		a.say("Session left open.\nTry: rigkeep bench %s --save", b.args[0])
+		a.say("Session left open.")
+		if !none {
+			b.out("Try: rigkeep bench %s --save -m REASON\n", b.args[0])
+		}
 		return nil
 	case 'u':
-		if err := b.take(a, bench.Event{Saw: bench.Back}); err != nil {
+		if err := b.take(a, bench.Event{Saw: bench.Undo}); err != nil {
 			return err
 		}
 		return b.askLoop(a)
+	case 'v':
+		if err := b.askNearer(a); err != nil {
+			return err
+		}
+		return b.askLoop(a)
+	case 'e':
+		ctx, stop := b.ctx()
+		defer stop()
+		return b.lib.EndSession(ctx, b.s, b.Now())
 	}
 	why := b.c.String("message")
 	if why == "" {
-		if why, err = a.line(fmt.Sprintf("reason [Enter: %s]", safe.Line(b.defaultWhy()))); err != nil {
+		if why, err = a.line(fmt.Sprintf("reason [Enter: %s]:", safe.Line(b.s.Subject(b.d)))); err != nil {
 			return err
 		}
 	}

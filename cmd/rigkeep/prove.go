@@ -122,7 +122,7 @@ func runProve(k *invocation) error {
 	}
 	p.Effort = map[schema.Axis]float64{}
 	for a, e := range efforts {
-		if p.Effort[a] = effortEvent(preset.BalancePoint{}, e).Effort; math.Abs(p.Effort[a]) > d.Sheet.WorkablePct {
+		if p.Effort[a] = *preset.NewEffort(preset.BalancePoint{}, e, k.Now()).Effort; math.Abs(p.Effort[a]) > d.Sheet.WorkablePct {
 			k.say("note: %s %s %% is over the workable %s %% of the sheet", a, schema.Num(p.Effort[a]), schema.Num(d.Sheet.WorkablePct))
 		}
 	}
@@ -147,7 +147,7 @@ func runProve(k *invocation) error {
 			return uerr
 		}
 	}
-	groups := proveGroups(d, styles, len(only) > 0)
+	groups := d.Tune.TestedGroups(styles, len(only) > 0)
 	e, err := k.lib.Prove(d, p, groups...)
 	if err != nil {
 		return err
@@ -182,19 +182,6 @@ func runProve(k *invocation) error {
 		k.say("note: stand test only. An axis may still oscillate handheld or at another tilt")
 	}
 	return k.commit(plan, subject, body, trailers)
-}
-
-// proveGroups are the groups that a test is of: all but the styles, and those that were
-// tried; or, with onlyStyles, those styles alone.
-func proveGroups(d *library.Loaded, styles []string, onlyStyles bool) []string {
-	var out []string
-	for _, g := range d.Tune.Groups() {
-		style := preset.GroupStyle(g)
-		if style == "" && !onlyStyles && (g == preset.GroupHold || len(d.Tune.GroupValues(g)) > 0) || contains(styles, style) {
-			out = append(out, g)
-		}
-	}
-	return out
 }
 
 // planHolds adds to a plan that a unit holds a tune, which was worked on it.
@@ -271,6 +258,20 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 			k.say("from the session %s: %s", path, strings.Join(took, ", "))
 		}
 	}
+	if len(p.Effort) == 0 {
+		day := k.Now()
+		if log != nil {
+			day = log.Began.In(day.Location())
+		}
+		rec, ok, err := k.lib.BalanceOfDay(d, firstOf(serial, p.Unit), day)
+		if err != nil {
+			return false, err
+		}
+		if e := rec.AxisEfforts(); ok && len(e) > 0 {
+			p.Effort = e
+			k.say("from the balance of %s: resting efforts", k.clock(rec.Began))
+		}
+	}
 	asks := !k.c.Bool("no-input") && tty(k.Stdin) && tty(k.Stdout)
 	if p.Unit != "" && p.Place != "" || !asks {
 		var missing []string
@@ -298,31 +299,19 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 	return asked, err
 }
 
-// fromSession takes onsets and efforts of a session where the person gave none.
+// fromSession takes onsets, where they were seen, and the tilts tested handheld of a session
+// where the person gave none.
 func fromSession(log *preset.BenchLog, p *preset.Proof) string {
-	var took []string
-	if len(p.Onset) == 0 {
-		for a, r := range log.Results {
-			if r.Onset != nil && !r.Doubt {
-				p.Onset[a] = *r.Onset
-				if r.Hz > 0 && p.OnsetHz[a] == 0 {
-					p.OnsetHz[a] = r.Hz
-				}
-			}
-		}
-		if len(p.Onset) > 0 {
-			took = append(took, "onsets")
-		}
+	if len(p.TiltsDeg) == 0 && p.Place != "stand" {
+		p.TiltsDeg = log.HandTilts()
 	}
-	if len(p.Effort) == 0 {
-		for a, v := range log.Efforts() {
-			p.Effort[a] = v
-		}
-		if len(p.Effort) > 0 {
-			took = append(took, "resting efforts")
-		}
+	if len(p.Onset) > 0 {
+		return ""
 	}
-	return strings.Join(took, " and ")
+	if !log.Onsets(p) {
+		return ""
+	}
+	return "onsets"
 }
 
 func unitNames(s *schema.Sheet) string {
@@ -433,7 +422,7 @@ func (a *prompter) effort(sheet *schema.Sheet, x schema.Axis, p *preset.Proof) (
 			a.say("%q is no effort: %s", safe.Line(s), effortWanted)
 			continue
 		}
-		v := effortEvent(preset.BalancePoint{}, e).Effort
+		v := *preset.NewEffort(preset.BalancePoint{}, e, p.At).Effort
 		if w := sheet.WorkablePct; math.Abs(v) > w {
 			c, _, err := a.choose(fmt.Sprintf("%s %% is over the workable %s %%. Type it again, or keep it? [t/k]", schema.Num(v), schema.Num(w)), []choice{{'t', "type it again"}, {'k', "keep it"}}, 't')
 			if err != nil {

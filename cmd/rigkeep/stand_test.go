@@ -135,7 +135,7 @@ func TestBenchByScript(t *testing.T) {
 		t.Error(out)
 	}
 	// the log is in the same revision as the tune
-	if out := s.ok(t, "git", "show", "--stat", "--format=%s%n%b", "HEAD"); !strings.Contains(out, "/bench/20260301T") || !strings.Contains(out, "main.toml") || !strings.Contains(out, "clean handheld at") {
+	if out := s.ok(t, "git", "show", "--stat", "--format=%s%n%b", "HEAD"); !strings.Contains(out, "/bench/20260301T") || !strings.Contains(out, "main.toml") || !strings.Contains(out, "clean handheld at 3 tilts") {
 		t.Error(out)
 	}
 	// and the session is over
@@ -299,8 +299,8 @@ func FuzzAnswers(f *testing.F) {
 				}
 			}
 		}
-		if key, number, ok := pick(s, lookChoices); ok {
-			if _, known := byKey(key, lookChoices); !known {
+		if key, number, ok := pick(s, trialChoices); ok {
+			if _, known := byKey(key, trialChoices); !known {
 				t.Fatalf("%q gives %q %q", s, key, number)
 			}
 		}

@@ -18,6 +18,7 @@
 //  5. Keep the lowest onset of the whole log over Margin (a ratio of stiffness), once:
 //     the stiffest step that has it, at least MarginSteps fine steps below the onset and
 //     no stiffer than a value seen clean. What oscillates on the stand only is no onset.
+//     The person at the stand may keep a value nearer the onset, by name.
 //  6. Work the kept values in the hand; an axis that oscillates there is sent back
 //     and searched again below, with what was seen in the hand only.
 //
@@ -68,13 +69,13 @@ const (
 	Rocking  Saw = "rocking"  // slow oscillation, seen as a sway of the head
 	Stand    Saw = "stand"    // oscillates on the stand only, smooth in the hand
 	Skip     Saw = "skip"     // leave this axis, or the rest of the hand check
-	Back     Saw = "back"     // take the last answer back
+	Undo     Saw = "undo"     // take the last answer back
 	Note     Saw = "note"     // words only
-	Effort   Saw = "effort"   // a resting effort, kept for the log
 	Hand     Saw = "hand"     // clean in the hand
 	Reopen   Saw = "reopen"   // oscillates in the hand: send the axis back
 	Withdraw Saw = "withdraw" // an oscillation seen before was not one
 	Keep     Saw = "keep"     // it was one after all
+	Nearer   Saw = "nearer"   // keep a stiffer value than the margin gives, nearer the onset
 )
 
 // Oscillates reports whether the answer is an oscillation.
@@ -89,10 +90,8 @@ type Event struct {
 	HasAxis bool
 	Value   *float64 // dial number
 	Saw     Saw
-	Hz      float64 // of the oscillation, 0 unknown
-	TiltDeg float64
-	Effort  float64   // percent, with Saw Effort
-	Sides   []float64 // percent, with Saw Effort: two readings from either side whose mean Effort is; nil for one
+	Hz      float64  // of the oscillation, 0 unknown
+	TiltDeg *float64 // at which it was seen, up positive; nil is the proposal's, if it has one
 	Text    string
 	Key     string // with Saw Note: the parameter that the note and Value are about, "" for none
 	At      string // when, for the log; not read here
@@ -122,15 +121,23 @@ func EvidenceFrom(o start.Offer) Evidence {
 
 // Setup is one axis of the session.
 type Setup struct {
-	Axis     schema.Axis
+	Axis schema.Axis
+	// TiltDeg is how the head stands while the axis is searched, up positive: where it has
+	// least to turn, since there it oscillates first. nil where that is not known.
+	TiltDeg  *float64
 	Dial     schema.Dial
 	Evidence Evidence
+	// Held is the dial number that a tune has, for a recheck: the session begins with the
+	// handheld check of it, and searches the axis only where it oscillates there.
+	Held *float64
 }
 
 // Point is one place of the hand check.
 type Point struct {
 	Label   string
-	TiltDeg float64
+	TiltDeg *float64 // nil is any
+	Style   string   // the follow style that is tried, "" for none; it can be passed over by itself
+	Minutes float64  // for how long, 0 as long as it takes
 }
 
 // Config is what a session is run with. Replay needs the same Config.
@@ -210,6 +217,12 @@ func (c Config) check() error {
 			k.Finite(name+" expected onset", o.Hi)
 		}
 	}
+	for _, a := range c.Axes {
+		if h := a.Held; h != nil && k.Err() == nil {
+			_, ok := newGrid(a.Dial, 1).index(*h)
+			k.That(ok, a.Axis.String()+" value of the tune", *h, "a number that the dial can show", "correct the tune")
+		}
+	}
 	k.That(c.Margin >= 1 && !math.IsInf(c.Margin, 0), "margin", c.Margin, "onset over kept stiffness, 1 or more", "use 1.5")
 	k.That(c.MarginSteps >= 1, "margin in fine steps", float64(c.MarginSteps), "1 or more", "")
 	k.That(c.StopWidth >= 1, "bracket to stop at", float64(c.StopWidth), "1 fine step or more", "")
@@ -284,22 +297,24 @@ type Proposal struct {
 	// is the same after the log was read again, on any machine; each recorded step, a note or
 	// an undo included, makes a new one, and no ID comes back. Whoever asks on several screens
 	// sends it back as Event.Question.
-	ID     string
-	Stage  Stage
-	Axis   schema.Axis // Search, Relook, Decide
-	Value  float64     // dial number; Search, Relook, Decide
-	Point  Point       // InHand
-	Reason string
+	ID    string
+	Stage Stage
+	Axis  schema.Axis // Search, Relook, Decide
+	Value float64     // dial number; Search, Relook, Decide
+	Point Point       // InHand
+	// TiltDeg is how the head stands, nil where it does not matter or is not known.
+	TiltDeg *float64
+	Reason  string
 	// Clean and Onset are the bracket so far, nil where a side is open.
 	Clean, Onset *float64
 	Allowed      []Saw
 }
 
 var (
-	lookAnswers   = []Saw{Clean, Chatter, Rocking, Stand, Skip, Back, Note}
-	decideAnswers = []Saw{Withdraw, Keep, Back, Note}
-	handAnswers   = []Saw{Hand, Reopen, Chatter, Rocking, Stand, Skip, Back, Note}
-	doneAnswers   = []Saw{Back, Note}
+	lookAnswers   = []Saw{Clean, Chatter, Rocking, Stand, Skip, Undo, Note}
+	decideAnswers = []Saw{Withdraw, Keep, Undo, Note}
+	handAnswers   = []Saw{Hand, Reopen, Chatter, Rocking, Stand, Skip, Nearer, Undo, Note}
+	doneAnswers   = []Saw{Nearer, Undo, Note}
 )
 
 // AnswerError is an answer that does not fit; nothing was recorded.
@@ -328,7 +343,7 @@ func (s *Session) Next() Proposal {
 	case Search, Relook, Decide:
 		p.ID += fmt.Sprintf("-%s-%s", p.Axis, schema.Num(p.Value))
 	case InHand:
-		p.ID += "-" + schema.Num(p.Point.TiltDeg)
+		p.ID += "-" + p.Point.Label
 	}
 	return p
 }
@@ -350,8 +365,8 @@ func (s *Session) Answer(e Event) error {
 	e.Question = ""
 	s.events = append(s.events, e)
 	switch e.Saw {
-	case Note, Effort:
-	case Back:
+	case Note:
+	case Undo:
 		s.st = s.replay()
 	default:
 		s.st.live = append(s.st.live, e)
@@ -371,23 +386,27 @@ func (s *Session) Fits(e Event) error {
 
 // accept checks an event against the state and fills in what the proposal says.
 func (st *state) accept(e Event) (Event, error) {
+	p := st.next()
+	e, err := st.check(e, p)
+	asked := p.Stage == InHand && e.Value == nil || (p.Stage == Search || p.Stage == Relook) && e.HasAxis && e.Axis == p.Axis
+	if err == nil && e.TiltDeg == nil && asked && (e.Saw.Oscillates() || e.Saw == Clean || e.Saw == Stand || e.Saw == Hand || e.Saw == Reopen) {
+		e.TiltDeg = p.TiltDeg
+	}
+	return e, err
+}
+
+func (st *state) check(e Event, p Proposal) (Event, error) {
 	refuse := func(what, do string) (Event, error) { return e, &AnswerError{what, do} }
 	if !(e.Hz >= 0 && e.Hz <= schema.MaxShakeHz) {
 		return refuse(fmt.Sprintf("a frequency of %s Hz", domain.Number(e.Hz)), fmt.Sprintf("give a number above 0 and up to %g, or leave it out", schema.MaxShakeHz))
 	}
-	if !(math.Abs(e.TiltDeg) <= schema.MaxTiltDeg) {
-		return refuse(fmt.Sprintf("a tilt of %s degrees", domain.Number(e.TiltDeg)), fmt.Sprintf("give a number from -%g to %g, up positive, or leave it out", schema.MaxTiltDeg, schema.MaxTiltDeg))
+	if e.TiltDeg != nil && !(math.Abs(*e.TiltDeg) <= schema.MaxTiltDeg) {
+		return refuse(fmt.Sprintf("a tilt of %s degrees", domain.Number(*e.TiltDeg)), fmt.Sprintf("give a number from -%g to %g, up positive, or leave it out", schema.MaxTiltDeg, schema.MaxTiltDeg))
 	}
-	for _, v := range append([]float64{e.Effort}, e.Sides...) {
-		if !(math.Abs(v) <= 100) {
-			return refuse(fmt.Sprintf("an effort of %s %%", domain.Number(v)), "give a number from -100 to 100")
-		}
-	}
-	p := st.next()
 	switch e.Saw {
-	case Note, Effort:
+	case Note:
 		return e, nil
-	case Back:
+	case Undo:
 		if len(st.live) == 0 {
 			return refuse("there is no answer to take back", "answer the proposal")
 		}
@@ -428,6 +447,8 @@ func (st *state) accept(e Event) (Event, error) {
 			e.Axis, e.HasAxis = p.Axis, true
 		}
 		return e, nil
+	case Nearer:
+		return st.checkNearer(e)
 	case Withdraw, Keep:
 		if !e.HasAxis {
 			if p.Stage == InHand || p.Stage == Done {
@@ -476,6 +497,26 @@ func (st *state) accept(e Event) (Event, error) {
 	g := st.axes[e.Axis].grid
 	if _, ok := g.index(*e.Value); !ok {
 		return refuse(fmt.Sprintf("%s is not a number this dial can show (%s to %s in steps of %s)", domain.Number(*e.Value), schema.Num(g.d.Min), schema.Num(g.d.Max), schema.Num(g.d.Fine)), "give the number that was set")
+	}
+	return e, nil
+}
+
+// checkNearer takes a value between the one that the margin gives and the stiffest that was
+// clean below the onset.
+func (st *state) checkNearer(e Event) (Event, error) {
+	if !e.HasAxis || e.Value == nil {
+		return e, &AnswerError{"a nearer value without its axis and number", "name both"}
+	}
+	a := st.axes[e.Axis]
+	if a.setup.Held != nil && len(a.looks) == 0 {
+		return e, &AnswerError{fmt.Sprintf("%s was not searched", e.Axis), "change the tune with set, then check it again"}
+	}
+	k, ok := a.grid.index(*e.Value)
+	switch {
+	case a.result.Kept == nil:
+		return e, &AnswerError{fmt.Sprintf("%s has no kept value yet", e.Axis), "finish the axis first"}
+	case !ok || k <= a.byMargin || k > a.lo:
+		return e, &AnswerError{fmt.Sprintf("%s is not between %s, which the margin gives, and %s, the stiffest clean value of %s", domain.Number(*e.Value), a.num(a.byMargin), a.num(a.lo), e.Axis), "give a number above the first and up to the second"}
 	}
 	return e, nil
 }

@@ -75,8 +75,9 @@ func drawDial(t *rapid.T) schema.Dial {
 func drawConfig(t *rapid.T) Config {
 	c := Config{NoRetry: rapid.Bool().Draw(t, "noretry"), StopWidth: rapid.IntRange(0, 6).Draw(t, "stop"), Margin: rapid.SampledFrom([]float64{0, 1, 1.2, 3}).Draw(t, "margin")}
 	for range rapid.IntRange(0, 2).Draw(t, "points") {
-		c.Hand = append(c.Hand, Point{Label: "somewhere"})
+		c.Hand = append(c.Hand, Point{Label: "somewhere", Style: rapid.SampledFrom([]string{"", "walk"}).Draw(t, "style")})
 	}
+	recheck := rapid.Bool().Draw(t, "recheck")
 	for _, a := range schema.Axes[:rapid.IntRange(1, 3).Draw(t, "axes")] {
 		s := Setup{Axis: a, Dial: drawDial(t)}
 		if rapid.Bool().Draw(t, "offered") {
@@ -85,6 +86,10 @@ func drawConfig(t *rapid.T) Config {
 		if rapid.Bool().Draw(t, "onset known") {
 			lo := rapid.Float64Range(-30, 200).Draw(t, "onset")
 			s.Evidence.Onset = &start.Range{Best: lo + 5, Lo: lo, Hi: lo + 10}
+		}
+		if recheck {
+			g := newGrid(s.Dial, 1)
+			s.Held = ptr(g.value(rapid.IntRange(0, g.n).Draw(t, "held")))
 		}
 		c.Axes = append(c.Axes, s)
 	}
@@ -121,12 +126,13 @@ func standing(account []seen, a schema.Axis, d schema.Dial) (onset, clean float6
 	return onset, clean, hasOnset, hasClean
 }
 
-// The safety rule, whatever is answered: a proposal is on the dial, never stiffer
-// than a standing onset and, once anything was clean, never more than one coarse
+// The safety rule, whatever is answered, in a search and in a recheck: a proposal is on the
+// dial, never stiffer than a standing onset, what is tested handheld lies below it, and, once anything was clean, never more than one coarse
 // step stiffer than the stiffest clean value. Withdrawing an onset takes two clean
 // looks at that very value. Each prefix of the log replays to the same state.
 func TestSafetyRule(t *testing.T) {
 	withdrawn, reopened, contradicted, looks := 0, 0, 0, 0
+	nearer, held := false, false
 	check := func(t *rapid.T) {
 		c := drawConfig(t)
 		s, err := New(c)
@@ -158,7 +164,23 @@ func TestSafetyRule(t *testing.T) {
 				}
 				looks++
 			}
-			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Clean, Clean, Chatter, Rocking, Chatter, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Withdraw, Keep, Effort}).Draw(t, "saw")}
+			for _, r := range s.Results() {
+				d := dials[r.Axis]
+				onset, clean, hasOnset, hasClean := standing(account, r.Axis, d)
+				if r.Kept == nil || p.Stage != InHand {
+					continue
+				}
+				v := *r.Kept
+				if d.Sign < 0 {
+					v = -v
+				}
+				if hasOnset && v > onset-d.Fine+1e-9 || hasClean && r.Status != Held && v > clean+1e-9 {
+					t.Fatalf("%+v is to be tested handheld: onset %v, clean up to %v", r, onset, clean)
+				}
+				nearer = nearer || r.Nearer
+				held = held || r.Status == Held
+			}
+			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Clean, Clean, Chatter, Rocking, Chatter, Stand, Skip, Undo, Note, Hand, Reopen, Withdraw, Withdraw, Keep, Nearer}).Draw(t, "saw")}
 			if rapid.IntRange(0, 5).Draw(t, "own choice") == 0 {
 				e.HasAxis, e.Axis = true, rapid.SampledFrom(schema.Axes).Draw(t, "axis")
 				if x, ok := s.st.axes[e.Axis]; ok && rapid.Bool().Draw(t, "with value") {
@@ -185,12 +207,12 @@ func TestSafetyRule(t *testing.T) {
 				about.value = *e.Value
 			}
 			switch {
-			case e.Saw == Note || e.Saw == Effort:
+			case e.Saw == Note:
 				continue
-			case e.Saw == Back:
+			case e.Saw == Undo:
 				account = account[:len(account)-1]
 				continue
-			case e.Saw == Skip || e.Saw == Keep || e.Saw == Hand || p.Stage == InHand && e.Value == nil && !about.osc:
+			case e.Saw == Skip || e.Saw == Keep || e.Saw == Hand || e.Saw == Nearer || p.Stage == InHand && e.Value == nil && !about.osc:
 				about.other = true
 			case p.Stage == InHand && (e.Value == nil || e.Saw == Reopen):
 				for _, r := range results {
@@ -236,6 +258,9 @@ func TestSafetyRule(t *testing.T) {
 		rapid.Check(t, check)
 	}
 	t.Logf("%d proposals, %d withdrawals, %d axes sent back, %d contradictions", looks, withdrawn, reopened, contradicted)
+	if !nearer || !held {
+		t.Errorf("the property never met a nearer value (%v) or a recheck (%v)", nearer, held)
+	}
 	if withdrawn == 0 || reopened == 0 || contradicted == 0 {
 		t.Errorf("the property never met a withdrawal (%d), an axis sent back (%d) or a contradiction (%d)", withdrawn, reopened, contradicted)
 	}
@@ -251,7 +276,7 @@ func TestResume(t *testing.T) {
 			t.Fatal(err)
 		}
 		for range 30 {
-			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Chatter, Rocking, Stand, Skip, Back, Note, Hand, Reopen, Withdraw, Keep}).Draw(t, "saw"), Text: "word"}
+			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Chatter, Rocking, Stand, Skip, Undo, Note, Hand, Reopen, Withdraw, Keep}).Draw(t, "saw"), Text: "word"}
 			if rapid.IntRange(0, 3).Draw(t, "named") == 0 {
 				e.HasAxis = true
 			}
@@ -355,6 +380,7 @@ func TestRightAnswersFindTheOnset(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawConfig(t)
 		c.Axes = c.Axes[:1]
+		c.Axes[0].Held = nil
 		c.StopWidth = 1
 		s := begin(t, c)
 		g := s.st.axes[schema.Pan].grid
@@ -448,7 +474,7 @@ func history(rng *rand.Rand, n int, scatter float64) (start.Request, float64) {
 	panic("unreachable")
 }
 
-// Looks against the plain way, right answers. What is assumed: the plain way has no
+// Trials against the plain way, right answers. What is assumed: the plain way has no
 // record to begin from and begins at the dial's bottom; the gimbal's record holds
 // eight rigs with onsets that scatter 8 % about inertia; onsets of 28 to 99 on a dial
 // of 0 to 100. Begun at the same value as ours, the plain way needs as many looks up,
@@ -617,7 +643,7 @@ func TestALoneOnsetIsLookedAtAgainAndWithdrawn(t *testing.T) {
 }
 
 func TestInHandSendsAnAxisBack(t *testing.T) {
-	c := Config{Hand: []Point{{"tilted down 40°", -40}, {"level", 0}}}
+	c := Config{Hand: []Point{{Label: "tilted down 40°", TiltDeg: ptr(-40)}, {Label: "level", TiltDeg: ptr(0)}}}
 	for _, a := range schema.Axes {
 		c.Axes = append(c.Axes, Setup{Axis: a, Dial: plainDial, Evidence: Evidence{Offered: ptr(50)}})
 	}
@@ -662,7 +688,7 @@ func TestInHandSendsAnAxisBack(t *testing.T) {
 			t.Errorf("%s kept %v, want %v", s.Results()[i].Axis, got, want)
 		}
 	}
-	say(t, s, Event{Saw: Back})
+	say(t, s, Event{Saw: Undo})
 	if s.Next().Stage != InHand {
 		t.Error("back from the end goes to the hand check")
 	}
@@ -689,7 +715,7 @@ func TestOrderSkipBackNote(t *testing.T) {
 		t.Errorf("%v", o)
 	}
 	s := begin(t, Config{Axes: InOrder(axes, nil)})
-	say(t, s, Event{Saw: Note, Text: "cable tied back"}, Event{Saw: Effort, Axis: schema.Pan, HasAxis: true, Effort: 2.5})
+	say(t, s, Event{Saw: Note, Text: "cable tied back"})
 	if p := s.Next(); p.Axis != schema.Tilt || p.Value != 0 {
 		t.Errorf("%+v", p)
 	}
@@ -697,7 +723,7 @@ func TestOrderSkipBackNote(t *testing.T) {
 	if p := s.Next(); p.Axis != schema.Roll {
 		t.Errorf("%+v", p)
 	}
-	say(t, s, Event{Saw: Back}, Event{Saw: Note}, Event{Saw: Back})
+	say(t, s, Event{Saw: Undo}, Event{Saw: Note}, Event{Saw: Undo})
 	if p := s.Next(); p.Axis != schema.Tilt || p.Value != 0 {
 		t.Errorf("%+v, want the first question again", p)
 	}
@@ -710,8 +736,8 @@ func TestOrderSkipBackNote(t *testing.T) {
 			t.Errorf("%+v", r)
 		}
 	}
-	if n := len(s.Events()); n != 10 {
-		t.Errorf("%d events on record, want 10: nothing is ever struck out", n)
+	if n := len(s.Events()); n != 9 {
+		t.Errorf("%d events on record, want 9: nothing is ever struck out", n)
 	}
 }
 
@@ -797,6 +823,70 @@ func TestMarginOnceFromTheLowestOnset(t *testing.T) {
 	}
 }
 
+// A nearer value is kept by name only: above what the margin gives, up to the stiffest clean
+// one; it is tested handheld again, and falls when the axis oscillates there.
+func TestNearerValueIsKeptByName(t *testing.T) {
+	s := begin(t, Config{Axes: []Setup{{Axis: schema.Pan, Dial: plainDial}}, Margin: 1.6, NoRetry: true})
+	say(t, s, at(32, Clean), at(33, Chatter), Event{Saw: Hand})
+	for _, v := range []float64{20, 33, 40, 20.5} { // 20 is 33/1.6, by hand
+		if err := s.Answer(at(v, Nearer)); err == nil {
+			t.Errorf("%v was kept", v)
+		}
+	}
+	say(t, s, at(24, Nearer))
+	r := s.Results()[0]
+	if *r.Kept != 24 || !r.Nearer || !strings.Contains(r.Why, "kept 24, nearer the onset than the margin of 1.6 allows (20)") || s.Next().Stage != InHand {
+		t.Errorf("%+v kept %v, then %+v", r, *r.Kept, s.Next())
+	}
+	say(t, s, Event{Saw: Undo})
+	if r := s.Results()[0]; *r.Kept != 20 || r.Nearer {
+		t.Errorf("undone: %+v", r)
+	}
+	say(t, s, Event{Saw: Undo}, at(24, Nearer), Event{Saw: Reopen, HasAxis: true, Axis: schema.Pan})
+	if p := s.Next(); p.Stage != Search || p.Value != 15 { // 24/1.6
+		t.Errorf("%+v", p)
+	}
+}
+
+// A recheck begins with the tune's values handheld: all clean ends it, a finding leads into
+// the search from below, and a style that is passed over is not counted as tried.
+func TestRecheck(t *testing.T) {
+	c := Config{Margin: 1.6, Hand: []Point{{Label: "level", TiltDeg: ptr(0)}, {Label: "style walk", Style: "walk"}, {Label: "style run", Style: "run"}, {Label: "five minutes", Minutes: 5}}}
+	for _, a := range []schema.Axis{schema.Tilt, schema.Pan} {
+		c.Axes = append(c.Axes, Setup{Axis: a, Dial: plainDial, Held: ptr(26)})
+	}
+	s := begin(t, c)
+	if p := s.Next(); p.Stage != InHand || *p.TiltDeg != 0 {
+		t.Fatalf("%+v", p)
+	}
+	say(t, s, Event{Saw: Hand}, Event{Saw: Skip}, Event{Saw: Hand}, Event{Saw: Hand})
+	if h := s.HandCheck(); s.Next().Stage != Done || !h.Done() || h.Passed != 1 || len(s.CleanPoints()) != 3 || s.CleanPoints()[1].Style != "run" {
+		t.Errorf("%+v %+v %v", s.Next(), h, s.CleanPoints())
+	}
+	if r := s.Results()[1]; r.Status != Held || *r.Kept != 26 || r.Trials != 0 {
+		t.Errorf("%+v", r)
+	}
+	say(t, s, Event{Saw: Undo}, Event{Saw: Rocking, HasAxis: true, Axis: schema.Pan})
+	if p := s.Next(); p.Stage != Search || p.Axis != schema.Pan || p.Value != 16 { // 26/1.6
+		t.Fatalf("%+v", p)
+	}
+	say(t, s, Event{Saw: Clean})
+	for p := s.Next(); p.Stage == Search || p.Stage == Relook; p = s.Next() {
+		e := Event{Saw: Clean}
+		if p.Value >= 21 {
+			e.Saw = Rocking
+		}
+		say(t, s, e)
+	}
+	if r := s.Results()[1]; *r.Onset != 21 || *r.Kept != 13 || s.Next().Point.Label != "level" {
+		t.Errorf("%+v kept %v, then %+v", r, *r.Kept, s.Next())
+	}
+	c.Axes[0].Held = ptr(26.5)
+	if _, err := New(c); err == nil {
+		t.Error("a value that the dial cannot show")
+	}
+}
+
 // Clean handheld can be said whenever every axis is done or skipped.
 func TestHandAfterSkipping(t *testing.T) {
 	s := begin(t, one(plainDial, Evidence{}))
@@ -845,7 +935,7 @@ func TestAnswersThatDoNotFit(t *testing.T) {
 	nan := math.NaN()
 	for name, e := range map[string]Event{
 		"unknown word":       {Saw: "maybe"},
-		"nothing to undo":    {Saw: Back},
+		"nothing to undo":    {Saw: Undo},
 		"hand too early":     {Saw: Hand},
 		"reopen too early":   {Saw: Reopen, HasAxis: true},
 		"nothing to decide":  {Saw: Withdraw},
@@ -859,10 +949,8 @@ func TestAnswersThatDoNotFit(t *testing.T) {
 		"NaN frequency":      {Saw: Chatter, Hz: nan},
 		"negative frequency": {Saw: Chatter, Hz: -3},
 		"no such frequency":  {Saw: Chatter, Hz: 1001},
-		"NaN tilt":           {Saw: Clean, TiltDeg: nan},
-		"no such tilt":       {Saw: Clean, TiltDeg: -181},
-		"no such effort":     {Saw: Effort, Effort: 101},
-		"NaN side":           {Saw: Effort, Sides: []float64{1, nan}},
+		"NaN tilt":           {Saw: Clean, TiltDeg: &nan},
+		"no such tilt":       {Saw: Clean, TiltDeg: ptr(-181)},
 	} {
 		s := begin(t, one(plainDial, Evidence{}))
 		var ae *AnswerError
@@ -936,7 +1024,7 @@ func TestMarginStepsAndHandAgain(t *testing.T) {
 	c := one(plainDial, Evidence{Offered: ptr(40)})
 	c.Margin = 1
 	c.Axes = append(c.Axes, Setup{Axis: schema.Tilt, Dial: plainDial, Evidence: Evidence{Offered: ptr(40)}})
-	c.Hand = []Point{{"lens down", -90}, {"level", 0}}
+	c.Hand = []Point{{Label: "lens down", TiltDeg: ptr(-90)}, {Label: "level", TiltDeg: ptr(0)}}
 	s := begin(t, c)
 	for p := s.Next(); p.Stage == Search || p.Stage == Relook; p = s.Next() {
 		e := Event{Saw: Clean}
@@ -960,7 +1048,7 @@ func TestQuestionIDs(t *testing.T) {
 	cfg := one(plainDial, Evidence{})
 	s := begin(t, cfg)
 	seen := map[string]bool{}
-	for _, saw := range []Saw{Clean, Note, Chatter, Back, Chatter, Clean} {
+	for _, saw := range []Saw{Clean, Note, Chatter, Undo, Chatter, Clean} {
 		p := s.Next()
 		if p.ID == "" || seen[p.ID] {
 			t.Fatalf("%q came back", p.ID)

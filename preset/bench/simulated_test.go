@@ -90,7 +90,7 @@ func TestThreeSessionsTeachTheFourth(t *testing.T) {
 				t.Fatalf("seed %d: %+v", seed, end)
 			}
 			if rig == 0 {
-				firstLooks += end.Looks
+				firstLooks += end.Trials
 			}
 			if rig < 3 {
 				tune := start.Tune{Ref: fmt.Sprintf("rig %d", rig), Unit: "U", Rig: r, Values: map[string]float64{simDial.Key: *end.Kept}}
@@ -100,7 +100,7 @@ func TestThreeSessionsTeachTheFourth(t *testing.T) {
 				tunes = append(tunes, tune)
 				continue
 			}
-			looks += end.Looks
+			looks += end.Trials
 			off := math.Abs(offer.Value-*end.Kept) / simDial.Coarse
 			worst = math.Max(worst, off)
 			if off <= 2 {

@@ -77,6 +77,7 @@ type look struct {
 	k         int
 	saw       Saw
 	hz        float64
+	tilt      *float64
 	hand      bool // after the axis was sent back from the hand check
 	withdrawn bool
 }
@@ -92,6 +93,9 @@ type axis struct {
 	kept    map[int]bool // oscillations confirmed by Keep
 	skipped bool
 	hand    bool // sent back: only looks in the hand count as clean
+	near    int  // kept by Nearer, -1 for none
+
+	byMargin int // what the margin gives, where the axis is finished
 
 	lo, hi         int // highest clean below hi, lowest standing onset; -1 none
 	contradictions []string
@@ -107,23 +111,24 @@ type state struct {
 	live     []Event // events in force: neither taken back nor words only
 	handDone int
 	handSkip bool
+	passed   map[int]bool // points of the handheld check that were passed over
 	reopened int
 }
 
 // replay works the state out anew from the events.
 func (s *Session) replay() *state {
-	st := &state{cfg: s.cfg, axes: map[schema.Axis]*axis{}}
+	st := &state{cfg: s.cfg, axes: map[schema.Axis]*axis{}, passed: map[int]bool{}}
 	for _, e := range s.events {
 		switch e.Saw {
-		case Note, Effort:
-		case Back:
+		case Note:
+		case Undo:
 			st.live = st.live[:len(st.live)-1]
 		default:
 			st.live = append(st.live, e)
 		}
 	}
 	for _, a := range s.cfg.Axes {
-		x := &axis{setup: a, grid: newGrid(a.Dial, s.cfg.StopWidth), cfg: &st.cfg, kept: map[int]bool{}}
+		x := &axis{setup: a, grid: newGrid(a.Dial, s.cfg.StopWidth), cfg: &st.cfg, kept: map[int]bool{}, near: -1}
 		st.axes[a.Axis] = x
 		st.order = append(st.order, a.Axis)
 		x.decide()
@@ -141,9 +146,16 @@ func (st *state) apply(e Event) {
 		return
 	}
 	if e.Saw == Skip && !e.HasAxis {
+		if st.cfg.Hand[st.handDone].Style != "" {
+			st.passed[st.handDone] = true
+			st.handDone++
+			return
+		}
 		st.handSkip = true
 		return
 	}
+	// whatever else changes a kept value, or may: it is tested handheld again
+	st.handDone, st.passed = 0, map[int]bool{}
 	a := st.axes[e.Axis]
 	switch {
 	case e.Saw == Skip:
@@ -158,17 +170,18 @@ func (st *state) apply(e Event) {
 	case e.Saw == Keep:
 		k, _ := a.grid.index(*e.Value)
 		a.kept[k] = true
+	case e.Saw == Nearer:
+		a.near, _ = a.grid.index(*e.Value)
+		st.handSkip = false
 	case e.Saw == Reopen || e.Saw.Oscillates() && e.Value == nil:
 		k, _ := a.grid.index(*a.result.Kept)
-		a.hand = true
-		a.looks = append(a.looks, look{k: k, saw: e.Saw, hz: e.Hz, hand: true})
-		st.handDone = 0
+		a.hand, a.near = true, -1
+		a.looks = append(a.looks, look{k: k, saw: e.Saw, hz: e.Hz, tilt: e.TiltDeg, hand: true})
 		st.reopened++
 	default:
 		k, _ := a.grid.index(*e.Value)
 		a.skipped = false
-		a.looks = append(a.looks, look{k: k, saw: e.Saw, hz: e.Hz, hand: a.hand})
-		st.handDone = 0
+		a.looks = append(a.looks, look{k: k, saw: e.Saw, hz: e.Hz, tilt: e.TiltDeg, hand: a.hand})
 		st.handSkip = false
 	}
 	a.decide()
@@ -186,8 +199,8 @@ func (st *state) next() Proposal {
 	}
 	if kept && !st.handSkip && st.handDone < len(st.cfg.Hand) {
 		p := st.cfg.Hand[st.handDone]
-		return Proposal{Stage: InHand, Point: p, Allowed: handAnswers,
-			Reason: fmt.Sprintf("Handheld test, %s (%d of %d). If an axis oscillates, name it.", p.Label, st.handDone+1, len(st.cfg.Hand))}
+		return Proposal{Stage: InHand, Point: p, TiltDeg: p.TiltDeg, Allowed: handAnswers,
+			Reason: fmt.Sprintf("handheld with the kept values, %s (%d of %d); name the axis if one oscillates", p.Label, st.handDone+1, len(st.cfg.Hand))}
 	}
 	return Proposal{Stage: Done, Allowed: doneAnswers, Reason: "every axis is finished"}
 }
@@ -282,7 +295,7 @@ func (a *axis) decide() {
 func (a *axis) propose(clash, standOnly bool) Proposal {
 	done := func(why string) Proposal { return Proposal{Stage: Done, Axis: a.setup.Axis, Reason: why} }
 	ask := func(stage Stage, k int, format string, args ...any) Proposal {
-		p := Proposal{Stage: stage, Axis: a.setup.Axis, Value: a.grid.value(k), Reason: fmt.Sprintf(format, args...),
+		p := Proposal{Stage: stage, Axis: a.setup.Axis, Value: a.grid.value(k), TiltDeg: a.setup.TiltDeg, Reason: fmt.Sprintf(format, args...),
 			Clean: a.ptr(a.lo), Onset: a.ptr(a.hi), Allowed: lookAnswers}
 		if stage == Decide {
 			p.Allowed = decideAnswers
@@ -291,6 +304,9 @@ func (a *axis) propose(clash, standOnly bool) Proposal {
 	}
 	if a.skipped {
 		return done("skipped")
+	}
+	if a.setup.Held != nil && len(a.looks) == 0 {
+		return done("the value of the tune")
 	}
 	g := a.grid
 	step := g.coarse
@@ -307,7 +323,7 @@ func (a *axis) propose(clash, standOnly bool) Proposal {
 		}
 		k := min(a.lo+step, g.n)
 		if standOnly {
-			return ask(Search, k, "%s oscillates on the stand only: half a coarse step up, then look handheld as well", a.num(a.lo))
+			return ask(Search, k, "%s oscillates on the stand only: half a coarse step up, then try it handheld as well", a.num(a.lo))
 		}
 		return ask(Search, k, "%s clean, one coarse step up", a.num(a.lo))
 	}

@@ -17,15 +17,15 @@ var Cautions = []string{
 // RaiseCaution is said before each question that asks for a stiffer value.
 const RaiseCaution = "Tighten everything. Keep a hand at the motor switch, faces and fingers clear."
 
-// HandCautions are said before the kept values are worked in the hand.
+// HandCautions are said before the kept values are worked handheld.
 func (s *Session) HandCautions() []string {
 	var out []string
 	for _, r := range s.Results() {
 		switch r.Status {
 		case Failed:
-			out = append(out, r.Axis.String()+" oscillates at its softest and has no value: do not work the head handheld like that. Leave, mend it (balance, loose parts, filters), then look at it again.")
+			out = append(out, r.Axis.String()+" oscillates even at its softest: do not work the head like that. Quit, check balance, loose parts and filters, then try again.")
 		case Skipped:
-			out = append(out, r.Axis.String()+" was skipped and stays at what it is set to.")
+			out = append(out, r.Axis.String()+" skipped: it stays at what it is set to.")
 		}
 	}
 	return out
@@ -59,15 +59,66 @@ func (r AxisResult) Words() string {
 		s += fmt.Sprintf(", at %s Hz", schema.Num(r.Hz))
 	}
 	if len(r.Contradictions) > 0 {
-		s += "; CONTRADICTION, look again: " + strings.Join(r.Contradictions, "; ")
+		s += "; CONTRADICTION, try again: " + strings.Join(r.Contradictions, "; ")
 	}
 	return s
 }
 
-// Words says how far the check in the hand came.
+// Words says how far the handheld check came.
 func (h HandCheck) Words() string {
-	if h.Clean == h.Points && !h.Skipped {
-		return fmt.Sprintf("tested handheld at %d tilts", h.Points)
+	what := "tilts"
+	if h.More {
+		what = "points"
 	}
-	return fmt.Sprintf("not tested handheld over the whole tilt range (%d of %d)", h.Clean, h.Points)
+	switch {
+	case h.Done() && h.Passed == 0:
+		return fmt.Sprintf("clean handheld at %d %s", h.Points, what)
+	case h.Done():
+		return fmt.Sprintf("clean handheld at %d %s, %s not tried", h.Clean, what, schema.Count(h.Passed, "style", "styles"))
+	}
+	return fmt.Sprintf("handheld at %d of %d %s", h.Clean, h.Points, what)
+}
+
+// Do says in a few words what a question asks to do, to be read at arm's length.
+func (p Proposal) Do() string {
+	set := fmt.Sprintf("set %s to %s", p.Axis, schema.Num(p.Value))
+	switch {
+	case p.Stage == Done:
+		return "done"
+	case p.Stage == Decide:
+		return fmt.Sprintf("%s at %s: onset or not?", p.Axis, schema.Num(p.Value))
+	case p.Stage == Relook:
+		return set + " again"
+	case p.Stage == Search:
+		return set
+	case p.Point.Minutes > 0:
+		return fmt.Sprintf("handheld for %s minutes", schema.Num(p.Point.Minutes))
+	}
+	return "handheld: " + p.Point.Label
+}
+
+// How says how the head stands or is worked for a question. flat says that the axis turns the
+// same at every tilt.
+func (p Proposal) How(flat bool) string {
+	switch {
+	case p.Point.Style != "":
+		return "Load the style, then walk and turn as for its shots."
+	case p.Point.Minutes > 0:
+		return "Walk, turn, tilt over the whole range, as on the shoot."
+	case p.Stage == InHand:
+		return "Walk, turn, tap the handle. Name the axis if one oscillates."
+	case p.TiltDeg == nil:
+		return "Tap the head at each value, and let it settle."
+	}
+	head := "Head level"
+	switch t := *p.TiltDeg; {
+	case t > 0:
+		head = fmt.Sprintf("Tilt the head %s° up", schema.Num(t))
+	case t < 0:
+		head = fmt.Sprintf("Tilt the head %s° down", schema.Num(-t))
+	}
+	if flat {
+		return fmt.Sprintf("%s; %s turns the same at every tilt. Tap the head.", head, p.Axis)
+	}
+	return fmt.Sprintf("%s: there %s has least to turn. Tap the head.", head, p.Axis)
 }

@@ -76,7 +76,11 @@ func newEstimator(q Request) (*estimator, error) {
 	n := len(q.Tunes)
 	s.lnMass, s.lnJ, s.thin, s.errSD = make([]float64, n), make([][3]float64, n), make([][3]bool, n), make([]float64, n)
 	for i, t := range q.Tunes {
-		switch why := rigProblem(t.Rig); {
+		why := rigProblem(t.Rig)
+		if why == "" {
+			why = rigProblem(Rig{Mass: t.Rig.Mass, J: t.OnsetJ})
+		}
+		switch {
 		case why != "":
 			s.bad[i] = why
 		case !(t.AgeDays >= 0) || math.IsInf(t.AgeDays, 0):
@@ -96,7 +100,10 @@ func newEstimator(q Request) (*estimator, error) {
 		if _, no := s.bad[i]; no {
 			continue
 		}
-		for a := range s.lnJ[i] {
+		for a, j := range t.OnsetJ {
+			if j > 0 {
+				t.Rig.J[a] = j
+			}
 			s.lnJ[i][a], s.thin[i][a] = s.inertia(t.Rig, schema.Axis(a))
 		}
 	}

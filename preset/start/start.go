@@ -55,8 +55,7 @@ type Param struct {
 type Rig struct {
 	ID   string  // fingerprint; equal IDs are the same rig, "" matches none
 	Mass float64 // kg
-	// J is the inertia about each schema.Axis in kg·m², 0 unknown: at the tilt where the
-	// onset was seen, else the least over the tilts in use.
+	// J is the least inertia about each schema.Axis over the tilts in use in kg·m², 0 unknown.
 	J [3]float64
 	// JFromMass says that J came from masses and a stated density, not from
 	// measured parts: it is believed with Options.MassOnly.
@@ -82,6 +81,9 @@ type Tune struct {
 	Doubt     string // why the caller doubts it, "" for no doubt
 	Values    map[string]float64
 	Onset     map[string]float64 // stiffness key to the dial number of the onset seen
+	// OnsetJ is the inertia about each axis at the tilt where its onset was seen, kg·m²; 0 for
+	// the rig's own.
+	OnsetJ [3]float64
 }
 
 // CapFunc asks the loop model for the stiffest dial number it allows on an axis

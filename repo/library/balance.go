@@ -104,6 +104,21 @@ func (l *Library) Balances(gimbal, fp string) ([]preset.BalanceRecord, error) {
 	return append(out, own...), err
 }
 
+// BalanceOfDay is the newest ended record of a build on a unit ("" any) that was begun on the
+// day of a moment, in its zone; ok is false where there is none.
+func (l *Library) BalanceOfDay(d *Loaded, unit string, day time.Time) (b preset.BalanceRecord, ok bool, err error) {
+	own, err := l.OwnBalances(d.Rig.ID)
+	if err != nil {
+		return b, false, err
+	}
+	of := func(t time.Time) string { return t.In(day.Location()).Format(time.DateOnly) }
+	own = slices.DeleteFunc(own, func(r preset.BalanceRecord) bool {
+		return r.Open() || of(r.Began) != of(day) || unit != "" && r.Unit != "" && serial(d.Sheet, r.Unit) != serial(d.Sheet, unit)
+	})
+	b, ok = preset.NewestBalance(own, d.Rig.ID, unit)
+	return b, ok, nil
+}
+
 // mostParents bounds how many rigs are looked at as one to start from.
 const mostParents = 40
 

@@ -11,6 +11,7 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/bench"
 	"rigkeep/preset/file"
+	"rigkeep/preset/mass"
 	"rigkeep/preset/start"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
@@ -25,6 +26,7 @@ type Session struct {
 
 	doc   *file.Doc // as on disk, nil before the first answer
 	sheet *schema.Sheet
+	at    func(schema.Axis, float64) float64 // inertia of the build at a tilt
 }
 
 // Saved reports whether the log is on disk.
@@ -74,7 +76,7 @@ func (l *Library) OpenSession(d *Loaded) (*Session, error) {
 		if err != nil {
 			return nil, err
 		}
-		s := &Session{Path: paths[i], Log: preset.DecodeBench(doc.Tree()), doc: doc, sheet: d.Sheet}
+		s := &Session{Path: paths[i], Log: preset.DecodeBench(doc.Tree()), doc: doc, sheet: d.Sheet, at: d.Rig.InertiaAt(d.Sheet)}
 		if s.State, err = s.Log.BenchSession(d.Sheet); err != nil {
 			return nil, &file.Error{File: paths[i], What: err.Error(), Fix: "correct the step, or start another session with --new"}
 		}
@@ -89,6 +91,7 @@ type SessionRequest struct {
 	Axes               []schema.Axis // only these; nil for all
 	Now                time.Time
 	Margin             float64 // onset over kept stiffness; 0 for the sheet's
+	Recheck            bool    // begin with the tune's values, handheld
 }
 
 // NewSession works out a session: where to begin from the evidence, in which
@@ -103,10 +106,15 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 		return nil, err
 	}
 	log := preset.BenchLog{Rig: d.Rig.ID, Tune: d.Ref.Tune, Unit: q.Unit, By: q.By, Firmware: q.Firmware, Began: q.Now.UTC().Truncate(time.Second),
-		MassKg: preset.Rounded(d.Rig.Mass(), 4), Inertia: map[schema.Axis]float64{}, Set: map[string]float64{}}
+		MassKg: preset.Rounded(d.Rig.Mass(), 4), Inertia: map[schema.Axis]float64{}, InertiaMost: map[schema.Axis]float64{}, Set: map[string]float64{}}
 	for a, j := range req.Rig.J {
 		if j > 0 {
 			log.Inertia[schema.Axis(a)] = preset.Rounded(j, 4)
+		}
+	}
+	if js, err := d.Rig.Inertias(d.Sheet, d.Tune); err == nil {
+		for a, m := range js {
+			log.InertiaMost[schema.Axis(a)] = preset.Rounded(m.Worst(), 4)
 		}
 	}
 	for _, key := range []string{"filters.sensing", "filters.drive"} {
@@ -126,7 +134,12 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 	if q.Margin > 0 {
 		log.Plan.Margin = q.Margin
 	}
-	s := &Session{Log: log, sheet: d.Sheet}
+	if q.Recheck {
+		if log.Plan, err = log.Plan.Recheck(d.Sheet, d.Tune); err != nil {
+			return nil, err
+		}
+	}
+	s := &Session{Log: log, sheet: d.Sheet, at: d.Rig.InertiaAt(d.Sheet)}
 	if s.State, err = log.BenchSession(d.Sheet); err != nil {
 		return nil, err
 	}
@@ -213,7 +226,11 @@ func (l *Library) Answer(ctx context.Context, s *Session, e bench.Event, at time
 		return err
 	}
 	events := s.State.Events()
-	step := preset.StepOf(events[len(events)-1], at)
+	last := events[len(events)-1]
+	step := preset.StepOf(last, at)
+	if last.HasAxis && last.TiltDeg != nil {
+		step.Inertia = s.at(last.Axis, *last.TiltDeg)
+	}
 	err := l.append(ctx, s, step)
 	if err != nil {
 		log := s.Log
@@ -283,15 +300,10 @@ func stepTable(s preset.BenchStep) file.Table {
 	add("value", number(s.Value), s.HasValue)
 	add("saw", s.Saw, true)
 	add("hz", number(s.Hz), s.Hz != 0)
-	add("tilt_deg", number(s.TiltDeg), s.TiltDeg != 0)
-	add("effort_pct", number(s.Effort), s.Saw == string(bench.Effort))
-	if len(s.Sides) > 0 {
-		sides := make([]any, len(s.Sides))
-		for i, v := range s.Sides {
-			sides[i] = number(v)
-		}
-		add("effort_sides_pct", sides, true)
+	if s.TiltDeg != nil {
+		add("tilt_deg", number(*s.TiltDeg), true)
 	}
+	add("inertia_kgm2", s.Inertia, s.Inertia > 0)
 	add("text", s.Text, s.Text != "")
 	return t
 }
@@ -331,6 +343,7 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 		}
 	}
 	perAxis("inertia_kgm2", b.Inertia)
+	perAxis("inertia_most_kgm2", b.InertiaMost)
 	w.Table("plan")
 	var order, hand []any
 	for _, a := range b.Plan.Order {
@@ -342,6 +355,12 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 	w.Key("order", order)
 	w.Key("margin", b.Plan.Margin)
 	w.Key("hand_deg", hand)
+	if b.Plan.IsRecheck() {
+		if len(b.Plan.Styles) > 0 {
+			w.Key("styles", b.Plan.Styles)
+		}
+		w.Key("minutes", number(b.Plan.Minutes))
+	}
 	for _, a := range b.Plan.Order {
 		x, ok := b.Plan.Axes[a]
 		if !ok {
@@ -351,7 +370,7 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 		for _, f := range []struct {
 			key string
 			v   *float64
-		}{{"offered", x.Offered}, {"onset_low", x.OnsetLow}, {"onset_high", x.OnsetHigh}} {
+		}{{"offered", x.Offered}, {"onset_low", x.OnsetLow}, {"onset_high", x.OnsetHigh}, {"tilt_deg", x.TiltDeg}, {"held", x.Held}} {
 			if f.v != nil {
 				w.Key(f.key, number(*f.v))
 			}
@@ -371,9 +390,21 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 	return w.Doc()
 }
 
+// results are the results as the log keeps them.
+func (s *Session) results() (map[schema.Axis]preset.BenchResult, bool) {
+	out, hand := preset.ResultsOf(s.State)
+	for a, r := range out {
+		if r.TiltDeg != nil {
+			r.Inertia = s.at(a, *r.TiltDeg)
+			out[a] = r
+		}
+	}
+	return out, hand
+}
+
 // end writes results and the end of a session into its log's text.
 func (s *Session) end(now time.Time) (*file.Doc, error) {
-	results, hand := preset.ResultsOf(s.State)
+	results, hand := s.results()
 	doc, err := s.doc.Apply(file.Edit{Key: "ended", Value: now.UTC().Truncate(time.Second)})
 	if err != nil {
 		return nil, err
@@ -395,6 +426,12 @@ func (s *Session) end(now time.Time) (*file.Doc, error) {
 		}
 		if r.Hz > 0 {
 			x = append(x, file.Field{Key: "hz", Value: number(r.Hz)})
+		}
+		if r.TiltDeg != nil {
+			x = append(x, file.Field{Key: "tilt_deg", Value: number(*r.TiltDeg)})
+		}
+		if r.Inertia > 0 {
+			x = append(x, file.Field{Key: "inertia_kgm2", Value: r.Inertia})
 		}
 		if r.Saw != "" {
 			x = append(x, file.Field{Key: "saw", Value: r.Saw})
@@ -444,16 +481,36 @@ func (s *Session) KeptValues() map[string]any {
 
 // Subject says in a line what the session is, for the revision that saves it.
 func (s *Session) Subject(d *Loaded) string {
-	if s.Log.Unit == "" {
-		return "Bench session on " + d.Label()
+	what := "Bench session on "
+	if s.Log.Plan.IsRecheck() {
+		what = "Recheck of "
 	}
-	return "Bench session on " + d.Label() + ", unit " + s.Log.Unit
+	if s.Log.Unit == "" {
+		return what + d.Label()
+	}
+	return what + d.Label() + ", unit " + s.Log.Unit
 }
 
-// Words are what the session found, a line each, for the message of its revision.
-func (s *Session) Words(d *Loaded) string {
+// How says how the head stands or is worked for a question of the session.
+func (s *Session) How(d *Loaded, p bench.Proposal) string {
+	js, err := d.Rig.Inertias(d.Sheet, d.Tune)
+	return p.How(err != nil || preset.FlatInertia(js[p.Axis]))
+}
+
+// SessionBalance are the resting efforts of the balance record that counts for a session: that
+// of its day in a zone, on its unit.
+func (l *Library) SessionBalance(d *Loaded, s *Session, zone *time.Location) ([]preset.PointReading, error) {
+	rec, ok, err := l.BalanceOfDay(d, s.Log.Unit, s.Log.Began.In(zone))
+	if err != nil || !ok {
+		return nil, err
+	}
+	return rec.ReadEfforts(d.Sheet, d.Rig), nil
+}
+
+// SessionWords are what a session found, a line each, for the message of its revision.
+func (l *Library) SessionWords(d *Loaded, s *Session, zone *time.Location) string {
 	var out []string
-	if reads, err := s.Log.Balance(d.Sheet, d.Rig); err == nil { // one that cannot be read any more is in the log all the same
+	if reads, err := l.SessionBalance(d, s, zone); err == nil { // a log that cannot be read is said by check
 		for _, r := range reads {
 			out = append(out, "resting effort, "+r.Short())
 		}
@@ -476,8 +533,52 @@ func (l *Library) SessionTune(d *Loaded, s *Session) (Edited, error) {
 	return l.PutTune(d, values)
 }
 
+// Proves reports whether saving a session renews the proof: a recheck that ended clean.
+func (s *Session) Proves() bool { return s.Log.Plan.IsRecheck() && s.State.HandCheck().Done() }
+
+// renewProof is the tune as a clean recheck leaves it, proved as prove does it: at the tilts
+// that were clean, with the styles that were tried. Onsets are this session's, else those of
+// the session before on a build that turns as much.
+func (l *Library) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Edited, error) {
+	p := preset.Proof{At: now, By: s.Log.By, Unit: s.Log.Unit, Firmware: s.Log.Firmware, Place: "hand"}
+	var styles []string
+	for _, x := range s.State.CleanPoints() {
+		switch {
+		case x.Style != "":
+			styles = append(styles, x.Style)
+		case x.TiltDeg != nil:
+			p.TiltsDeg = append(p.TiltsDeg, *x.TiltDeg)
+		}
+		p.Minutes += x.Minutes
+	}
+	seen := s.Log
+	seen.Results, _ = s.results()
+	if !seen.Onsets(&p) {
+		before, _, err := l.LastSession(d, s.Log.Unit)
+		if err != nil {
+			return e, err
+		}
+		if js, jerr := d.Rig.Inertias(d.Sheet, d.Tune); before != nil && jerr == nil && before.OfBuild(mass.Moments{Pan: js[schema.Pan], Roll: js[schema.Roll], Tilt: js[schema.Tilt]}) {
+			before.Onsets(&p)
+		}
+	}
+	rec, ok, err := l.BalanceOfDay(d, s.Log.Unit, now)
+	if err != nil {
+		return e, err
+	}
+	if ok {
+		p.Effort = rec.AxisEfforts()
+	}
+	after := *d
+	t := preset.DecodeTune(l.Cat, e.After.Tree())
+	after.Tune, after.Doc = &t, e.After
+	out, err := l.Prove(&after, p, t.TestedGroups(styles, false)...)
+	out.Before, out.BeforeText = e.Before, e.BeforeText
+	return out, err
+}
+
 // PlanSession plans the revision that saves what a session found: the tune and
-// the ended log together.
+// the ended log together, and after a clean recheck the proof.
 func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, error) {
 	if s.doc == nil || len(s.KeptValues()) == 0 {
 		return nil, &store.Error{Kind: store.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", Hint: "Go on with it: rigkeep bench " + d.Rig.Alias}
@@ -485,6 +586,11 @@ func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, erro
 	e, err := l.SessionTune(d, s)
 	if err != nil {
 		return nil, err
+	}
+	if s.Proves() {
+		if e, err = l.renewProof(d, s, e, now); err != nil {
+			return nil, err
+		}
 	}
 	log, err := s.end(now)
 	if err != nil {

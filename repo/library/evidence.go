@@ -178,6 +178,7 @@ func startTune(r preset.Rig, sheet *schema.Sheet, t preset.Tune, ref string, now
 	}
 	for a, v := range t.Proof.Onset {
 		out.Onset["stiffness."+a.String()] = v
+		out.OnsetJ[a] = t.Proof.OnsetInertia[a]
 	}
 	return out, nil
 }
@@ -204,6 +205,11 @@ next:
 				}
 			}
 			out[i].Onset = onset
+			for a, j := range s.OnsetJ {
+				if out[i].OnsetJ[a] == 0 {
+					out[i].OnsetJ[a] = j
+				}
+			}
 			continue next
 		}
 		out = append(out, s)

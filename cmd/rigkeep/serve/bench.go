@@ -10,7 +10,6 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/pages"
-	"rigkeep/preset"
 	"rigkeep/preset/bench"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
@@ -30,22 +29,6 @@ func (t *task) session() (*library.Session, error) {
 	return t.l.NewSession(t.d, q)
 }
 
-// effortPoint is the point of the balance check that is asked for before the first look.
-func (t *task) effortPoint(s *library.Session) (preset.BalancePoint, bool) {
-	for _, r := range s.State.Results() {
-		if r.Looks > 0 {
-			return preset.BalancePoint{}, false
-		}
-	}
-	done := s.Log.BalanceDone(t.d.Sheet, t.d.Rig)
-	for _, p := range preset.BalancePoints(t.d.Sheet) {
-		if !done[p.Text] {
-			return p, true
-		}
-	}
-	return preset.BalancePoint{}, false
-}
-
 func showBench(t *task) (pages.Stand, error) {
 	s, err := t.session()
 	if err != nil {
@@ -59,9 +42,6 @@ func showBench(t *task) (pages.Stand, error) {
 	if n := len(s.Log.Steps); n > 0 {
 		p.Version = path.Base(s.Path) + " " + q.ID
 		p.Saved = fmt.Sprintf("answer %d saved %s", n, t.clock(s.Log.Steps[n-1].At))
-		if n == 1 {
-			p.Saved = "answer saved " + t.clock(s.Log.Steps[0].At)
-		}
 	}
 	if err := t.s.stands.busy(t.l, t.d.Rig.ID); err != nil {
 		p.Version += " busy"
@@ -70,9 +50,10 @@ func showBench(t *task) (pages.Stand, error) {
 	for _, w := range s.Log.Drift(t.d.Rig, t.d.Tune) {
 		p.Badges = append(p.Badges, page.Badge{Name: "Changed", State: page.State{V: page.Look, Word: w}})
 	}
-	if point, ok := t.effortPoint(s); ok {
-		t.benchEffort(&p, s, point)
-		return p, nil
+	if len(s.Log.Steps) == 0 {
+		if err := t.benchBalance(&p, s); err != nil {
+			return p, err
+		}
 	}
 	switch q.Stage {
 	case bench.InHand:
@@ -86,7 +67,7 @@ func showBench(t *task) (pages.Stand, error) {
 }
 
 var (
-	undo   = pages.Button{Value: "back", Word: "Undo", Size: "low", Said: "Undo"}
+	undo   = pages.Button{Value: "undo", Word: "Undo", Size: "low", Said: "Undo"}
 	noteIt = pages.Form{Fold: "Note", Fields: []pages.Field{{Name: "text", Label: "Note", Kind: "area"}}, Buttons: []pages.Button{{Value: "note", Word: "Keep the note", Size: "full low", Said: "The note"}}}
 )
 
@@ -129,13 +110,14 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	}
 	p.Bracket = b
 	p.Set = &pages.SetTo{Do: "set " + axis + " to", Number: num, As: strings.Join(as, ", ")}
+	p.Lines = append(p.Lines, s.How(t.d, q))
 	if s.State.Raises() {
 		p.Caution = []string{bench.RaiseCaution}
 	}
 	at := "at " + num
 	if q.Stage == bench.Decide {
 		p.Set.Do = axis + " oscillated at"
-		p.Lines = []string{q.Reason}
+		p.Lines = append(p.Lines, q.Reason)
 		p.Forms = []pages.Form{{Buttons: []pages.Button{saw("keep", "It did", "it stays the onset", page.Bad, "", at), saw("withdraw", "It did not", "the answer was wrong", page.Good, "", at), undo}}, noteIt}
 		return
 	}
@@ -154,25 +136,22 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	}
 }
 
-// benchEffort asks for a resting effort before the first look.
-func (t *task) benchEffort(p *pages.Stand, s *library.Session, point preset.BalancePoint) {
-	p.Step = "balance first"
-	p.Set = &pages.SetTo{Do: "resting effort", Number: point.Text, As: "in percent, as the controller shows it"}
-	p.ID += "@" + point.Text
-	answers := []pages.Button{{Value: "effort", Word: "Keep the reading", Size: "main", Said: "The reading"}, {Value: "notread", Word: "Not read", Size: "full low", Said: "Not read"}}
-	if reads, err := s.Log.Balance(t.d.Sheet, t.d.Rig); err == nil {
-		for _, r := range reads {
-			if r.Point.Text == point.Text {
-				p.Caution = []string{preset.BalanceCautions[0]}
-				p.Lines = append(p.Lines, r.Read.Words+". Rebalance with the power off, then read again.")
-				answers = append(answers, pages.Button{Value: "goon", Word: "Go on as it is", Size: "full low", Said: "Go on"})
-			}
-		}
+// benchBalance says the balance record that counts for the session, before its first answer.
+func (t *task) benchBalance(p *pages.Stand, s *library.Session) error {
+	reads, err := t.l.SessionBalance(t.d, s, t.now().Location())
+	if err != nil {
+		return err
 	}
-	p.Forms = []pages.Form{{Fields: []pages.Field{{Name: "effort", Label: "Resting effort", Kind: "number", Unit: "%", Hint: "Two readings, from either side, as 2.8/1.2 tell friction apart."}}, Buttons: answers}, noteIt}
+	if reads == nil {
+		p.Lines = append(p.Lines, "No balance record of today: balance first.")
+	}
+	for _, r := range reads {
+		p.Lines = append(p.Lines, "Balance of today: "+r.Short())
+	}
+	return nil
 }
 
-// benchHand asks how the kept values work in the hand.
+// benchHand asks how the kept values work handheld.
 func (t *task) benchHand(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	h := s.State.HandCheck()
 	p.Step = fmt.Sprintf("tilt %d of %d", h.Clean+1, h.Points)
@@ -184,7 +163,7 @@ func (t *task) benchHand(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	}
 	p.Caution = append([]string{bench.RaiseCaution}, s.State.HandCautions()...)
 	p.Set = &pages.SetTo{Do: "handheld", Number: q.Point.Label, As: strings.Join(kept, ", ")}
-	p.Lines = []string{"Walk, turn, tap the handle."}
+	p.Lines = append(p.Lines, s.How(t.d, q))
 	at := "handheld, " + q.Point.Label
 	p.Forms = []pages.Form{
 		{More: "Axis that oscillates, and its frequency", Fields: []pages.Field{{Name: "axis", Label: "Axis", Kind: "choose", Options: axes}, hzField}, Buttons: []pages.Button{
@@ -231,12 +210,7 @@ func actBench(t *task) (pages.Stand, error) {
 		return t.refused(showBench, err)
 	}
 	q := s.State.Next()
-	id := q.ID
-	point, efforts := t.effortPoint(s)
-	if efforts {
-		id += "@" + point.Text
-	}
-	if t.get("id") != id {
+	if t.get("id") != q.ID {
 		return t.refused(showBench, errors.New(errStale.Error()+lastStep(s)))
 	}
 	switch t.get("do") {
@@ -246,7 +220,7 @@ func actBench(t *task) (pages.Stand, error) {
 			err = t.l.PlanSessionHeld(plan, t.d, s, t.dev.who.Name, t.now())
 		}
 		if err == nil {
-			err = t.save(plan, s.Subject(t.d), s.Words(t.d))
+			err = t.save(plan, s.Subject(t.d), t.l.SessionWords(t.d, s, t.now().Location()))
 		}
 		if err != nil {
 			return t.refused(showBench, err)
@@ -261,7 +235,7 @@ func actBench(t *task) (pages.Stand, error) {
 		t.rigPage()
 		return pages.Stand{}, nil
 	}
-	e, err := t.benchEvent(q, point, efforts)
+	e, err := t.benchEvent(q)
 	if err != nil {
 		return t.refused(showBench, err)
 	}
@@ -301,7 +275,7 @@ func lastStep(s *library.Session) string {
 }
 
 // benchEvent is an answer as the session takes it.
-func (t *task) benchEvent(q bench.Proposal, point preset.BalancePoint, efforts bool) (e bench.Event, err error) {
+func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 	do := t.get("do")
 	look := q.Stage == bench.Search || q.Stage == bench.Relook
 	if look || q.Stage == bench.Decide {
@@ -319,27 +293,8 @@ func (t *task) benchEvent(q bench.Proposal, point preset.BalancePoint, efforts b
 			return e, errors.New("the note has no words yet")
 		}
 		return e, nil
-	case "back":
-		return bench.Event{Saw: bench.Back}, nil
-	case "effort", "notread", "goon":
-		if !efforts {
-			return e, errStale
-		}
-		e.Axis, e.HasAxis = point.Axis, point.HasAxis
-		switch do {
-		case "notread":
-			e.Saw, e.Text = bench.Note, preset.NotRead+point.Text
-		case "goon":
-			e.Saw, e.Text = bench.Note, preset.GoneOn+point.Text
-		default:
-			v, err := preset.ParseEfforts(t.get("effort"))
-			if err != nil {
-				return e, err
-			}
-			x := preset.NewEffort(point, v, t.now())
-			e.Saw, e.Text, e.Effort, e.Sides = bench.Effort, point.Text, *x.Effort, x.Sides
-		}
-		return e, nil
+	case "undo":
+		return bench.Event{Saw: bench.Undo}, nil
 	case "keep", "withdraw":
 		e.Saw, e.Value = bench.Saw(do), &q.Value
 		return e, nil
@@ -365,7 +320,6 @@ func (t *task) benchEvent(q bench.Proposal, point preset.BalancePoint, efforts b
 		e.Value = &q.Value
 		return e, nil
 	}
-	e.TiltDeg = q.Point.TiltDeg
 	switch {
 	case do == "clean":
 		e.Saw = bench.Hand

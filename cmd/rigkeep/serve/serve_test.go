@@ -273,7 +273,7 @@ func TestAttacks(t *testing.T) {
 	other.get("/bench-rail-35.html")
 	p.get("/bench-rail-35.html")
 	p.answer("begin", "unit", "QL-0031")
-	at, good := p.at, p.form("do", "notread")
+	at, good := p.at, p.form("do", "clean")
 	head := k.head().ID
 	base := "http://" + k.addr
 	change := func(edit func(*http.Request)) func() *http.Request {
@@ -339,7 +339,7 @@ func TestAttacks(t *testing.T) {
 		{"a cookie of nobody", []int{401}, change(func(r *http.Request) { r.AddCookie(&http.Cookie{Name: cookieName(r), Value: "x"}) }), none()},
 		{"reading without a cookie", []int{401}, read("/index.html"), none()},
 		{"events without a cookie", []int{401}, read("/events?at=bench-rail-35.html"), none()},
-		{"a change by GET", []int{200}, read("/bench-rail-35.html?unit=QL-0031&do=notread&token=" + url.QueryEscape(good.Get("token"))), nil},
+		{"a change by GET", []int{200}, read("/bench-rail-35.html?unit=QL-0031&do=clean&token=" + url.QueryEscape(good.Get("token"))), nil},
 		{"another method", []int{405}, change(func(r *http.Request) { r.Method = "DELETE" }), nil},
 		{"a form of 10 MB", []int{413}, form(func(v url.Values) { v.Set("text", strings.Repeat("x", 10<<20)) }), nil},
 		{"a form without end", []int{413}, func() *http.Request {
@@ -510,15 +510,13 @@ func TestSlowConnections(t *testing.T) {
 	}
 }
 
-// begun is a bench session before its first look, its balance check passed over.
+// begun is a bench session before its first look, its balance not recorded.
 func (p *phone) begun() {
 	p.k.t.Helper()
 	p.get("/bench-rail-35.html")
 	p.has("Unit on the stand", "powered motors pinch")
 	p.answer("begin", "unit", "QL-0031")
-	for strings.Contains(p.text(), "resting effort") {
-		p.answer("notread")
-	}
+	p.has("No balance record of today")
 }
 
 // A session at the phone: each answer is on disk before the next question, a second answer
@@ -591,7 +589,7 @@ func TestBench(t *testing.T) {
 			if p.code != 200 {
 				t.Errorf("%q: %d", bad, p.code)
 			}
-			p.answer("back")
+			p.answer("undo")
 			continue
 		}
 		if p.code != 409 {
@@ -788,6 +786,7 @@ func TestEvents(t *testing.T) {
 	k := newDesk(t)
 	p := k.pairedPhone(operator)
 	p.begun()
+	p.answer("clean")
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 	defer cancel()
 	r, _ := http.NewRequestWithContext(ctx, "GET", "http://"+k.addr+"/events?at=bench-rail-35.html&unit=QL-0031", nil)
