@@ -148,7 +148,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 			r := preset.DecodeRig(place.Rig, doc.Tree())
 			rigs[place.Rig] = r
 			for _, w := range r.Was {
-				if other, ok := earlierOf[w]; ok && other != place.Rig {
+				if other, ok := earlierOf[w]; ok && other != place.Rig && !(l.wasAt(w, r.Alias) && l.wasAt(w, rigs[other].Alias)) {
 					fault("was", fmt.Sprintf("the earlier fingerprint %s belongs to the rig %s as well: its history would show as this one's", w, other), "take it out of the sheet that was copied", false)
 				}
 				if present[w] && w != place.Rig {
@@ -220,4 +220,19 @@ func (l *Library) Check() ([]Finding, int, error) {
 		return out[i].Line < out[j].Line
 	})
 	return out, files, nil
+}
+
+// wasAt reports whether a rig of this name lay under a fingerprint in some revision: two that did so
+// one after the other may both say so, a copied sheet may not.
+func (l *Library) wasAt(fp, alias string) bool {
+	path := preset.RigPath(fp)
+	revs, err := l.Store.History(path, 0)
+	return err == nil && slices.ContainsFunc(revs, func(r store.FileRevision) bool {
+		data, err := l.Store.ReadAt(r.ID, path)
+		if err != nil {
+			return false
+		}
+		doc, err := file.Parse(path, data)
+		return err == nil && schema.Flatten(doc.Tree()).Str("alias") == alias
+	})
 }
