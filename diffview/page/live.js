@@ -82,7 +82,7 @@ const seen = () => {
   if (was !== true) { state(); if (waiting) post(); }
 };
 const ask = async (method, body) => {
-  const r = await fetch(location.href, { method, body, headers: { "X-Rigkeep-Page": "1" }, signal: AbortSignal.timeout(8000) });
+  const r = await fetch(location.href, { method, body, signal: AbortSignal.timeout(8000) });
   if (r.status === 401) { up = "pair"; state(); return null; }
   if (r.status >= 500 || r.status === 429) throw new Error(r.status);
   return r;

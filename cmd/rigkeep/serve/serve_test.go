@@ -779,6 +779,37 @@ func TestLoadAndPhoto(t *testing.T) {
 	if list, err := l.Photos(rr); err != nil || len(list) != 1 {
 		t.Errorf("photos: %v, %v", list, err)
 	}
+	pic.Reset()
+	if err := jpeg.Encode(&pic, image.NewGray(image.Rect(0, 0, 48, 64)), nil); err != nil {
+		t.Fatal(err)
+	}
+	send(pic.Bytes())
+	if list, err := k.lib().Photos(rr); err != nil || len(list) != 2 {
+		t.Errorf("a second photo: %v, %v\n%s", list, err, p.text())
+	}
+
+	// a unit with several memories asks for the one; beginning twice is no answer given twice
+	if err := os.WriteFile(filepath.Join(k.dir, filepath.FromSlash(preset.UnitPath("quay-large", "QL-0044"))), []byte("format = 1\nkind = \"unit\"\nmemories = 3\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		p.get("/load-rail-35.html")
+		p.answer("begin", "unit", "QL-0044")
+		p.has("several memories")
+		p.answer("begin", "unit", "QL-0044", "memory", "2")
+		p.has("rail-35 to QL-0044, memory 2", "tilt")
+	}
+	if p.get("/load-rail-35.html?unit=QL-0044&memory=9"); p.code != 200 || !strings.Contains(p.text(), "several memories") {
+		t.Errorf("a memory that is not there: %d", p.code)
+	}
+	p.get("/load-rail-35.html?unit=QL-0044&memory=2")
+	p.answer("record", "key", "stiffness.tilt")
+	if u, err = k.lib().FindUnit("QL-0044"); err != nil {
+		t.Fatal(err)
+	}
+	if h, ok := u.Holds(2); !ok || len(h.Values) != 1 {
+		t.Errorf("memory 2: %+v", h)
+	}
 }
 
 // A page at the stand hears of an answer that the terminal gave.

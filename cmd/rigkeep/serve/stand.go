@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -160,7 +161,7 @@ func (t *task) unitField(first string) []pages.Field {
 
 // begin is the first page of what is done on a unit.
 func (t *task) begin(what string, cautions []string, lines ...string) pages.Stand {
-	p := pages.Stand{Title: t.name, Step: what, Caution: cautions, Lines: lines, ID: "begin",
+	p := pages.Stand{Title: t.name, Step: what, Caution: cautions, Lines: lines,
 		Forms: []pages.Form{{Fields: t.unitField(t.held()), Buttons: []pages.Button{{Value: "begin", Word: "Begin", Size: "main"}}}}}
 	if len(t.d.Sheet.Units) == 0 {
 		p.Lines = append(p.Lines, "There is no unit of "+t.d.Sheet.Slug+" on record, so what is found is kept for the model of gimbal.")
@@ -196,6 +197,9 @@ func (t *task) begun() error {
 		unit = u.Serial
 	}
 	t.at(unit)
+	if m := t.get("memory"); m != "" {
+		t.to += "&memory=" + url.QueryEscape(m)
+	}
 	return nil
 }
 
@@ -230,15 +234,27 @@ func why(def string) pages.Field {
 
 // ---- load
 
+// errMemory says that the numbered memory is still to be chosen.
+var errMemory = errors.New("choose the memory")
+
+// memory is the numbered memory that the address names, 0 for none.
+func (t *task) memory() int {
+	n, err := strconv.Atoi(t.req.URL.Query().Get("memory"))
+	if err != nil {
+		return 0
+	}
+	return max(n, 0)
+}
+
 func (t *task) loadOn() (u library.UnitRef, memory int, was schema.Held, known bool, err error) {
 	x, err := t.l.UnitOf(t.d.Sheet, t.unit)
 	if err != nil {
 		return u, 0, was, false, err
 	}
 	u = library.UnitRef{Gimbal: t.d.Sheet.Slug, Unit: x}
-	memory, ok := library.MemoryOf(x, t.d.Rig, t.d.Ref.Tune, 0)
-	if !ok {
-		memory = 1
+	memory, ok := library.MemoryOf(x, t.d.Rig, t.d.Ref.Tune, t.memory())
+	if !ok || memory > max(x.Memories, 0) {
+		return u, 0, was, false, errMemory
 	}
 	was, known = x.Holds(memory)
 	return u, memory, was, known, nil
@@ -254,6 +270,17 @@ func showLoad(t *task) (pages.Stand, error) {
 		return p, nil
 	}
 	u, memory, was, known, err := t.loadOn()
+	if errors.Is(err, errMemory) {
+		p := t.begin("load a unit", nil)
+		x, _ := t.d.Sheet.Unit(t.unit)
+		f := pages.Field{Name: "memory", Label: "Memory of " + x.Serial, Kind: "select", Value: "1"}
+		for i := range x.Memories {
+			f.Options = append(f.Options, strconv.Itoa(i+1))
+		}
+		p.Lines = []string{x.Serial + " has several memories, and none is known to be for this tune."}
+		p.Forms[0].Fields = []pages.Field{{Name: "unit", Kind: "hidden", Value: x.Serial}, f}
+		return p, nil
+	}
 	if err != nil {
 		return pages.Stand{}, err
 	}
@@ -302,7 +329,7 @@ func actLoad(t *task) (pages.Stand, error) {
 		return pages.Stand{}, nil
 	}
 	p, err := showLoad(t)
-	if err != nil || p.ID == "begin" || p.Refused != "" {
+	if err != nil || p.ID == "" || p.Refused != "" {
 		return p, err
 	}
 	keyed := map[string]bool{}
@@ -340,7 +367,7 @@ func actLoad(t *task) (pages.Stand, error) {
 // ---- photo
 
 func showPhoto(t *task) (pages.Stand, error) {
-	return pages.Stand{Title: t.name, Step: "photo", ID: "photo",
+	return pages.Stand{Title: t.name, Step: "photo",
 		Lines: []string{"Of the marks, the build, the cables. It is made small, and where it was taken is left out."},
 		Forms: []pages.Form{{Upload: true, Fields: []pages.Field{{Name: "photo", Label: "Photo, JPEG or PNG", Kind: "file"}}, Buttons: []pages.Button{{Value: "add", Word: "Add the photo", Size: "main"}}}}}, nil
 }

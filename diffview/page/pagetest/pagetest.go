@@ -258,19 +258,35 @@ func Phone(t testing.TB) (ctx context.Context, done func()) {
 	return ctx, done
 }
 
-// Here looks at the page that stands in a browser, as Check does, and applies axe-core. With
-// PAGETEST_SHOTS set a picture is left there.
+// Here looks at the page that stands in a browser, as Check does, and applies axe-core: on a
+// phone in light, at a desk in dark. With PAGETEST_SHOTS set pictures are left there. The
+// browser is a phone again afterwards.
 func Here(t testing.TB, ctx context.Context, name string) {
 	t.Helper()
-	faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](look))
-	if err != nil {
-		t.Fatalf("%s: %v", name, err)
+	show := func(v view) {
+		t.Helper()
+		err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height), chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
+			_, err := cdp.Call(ctx, s, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: v.media, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: v.scheme}}})
+			return err
+		}))
+		if err != nil {
+			t.Fatalf("%s, %s: %v", name, v.name, err)
+		}
 	}
-	for _, f := range faults {
-		t.Errorf("%s: %s", name, f)
-	}
-	applyAxe(t, ctx, name, Axe(t))
-	if dir := os.Getenv("PAGETEST_SHOTS"); dir != "" {
-		shot(t, ctx, filepath.Join(dir, name+".png"))
+	defer show(views[0])
+	for _, v := range []view{views[0], views[4]} {
+		show(v)
+		where := name + ", " + v.name
+		faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](look))
+		if err != nil {
+			t.Fatalf("%s: %v", where, err)
+		}
+		for _, f := range faults {
+			t.Errorf("%s: %s", where, f)
+		}
+		applyAxe(t, ctx, where, Axe(t))
+		if dir := os.Getenv("PAGETEST_SHOTS"); dir != "" {
+			shot(t, ctx, filepath.Join(dir, where+".png"))
+		}
 	}
 }
