@@ -11,6 +11,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"log"
 	"net"
 	"net/http"
 	"strings"
@@ -19,6 +20,7 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/pages"
+	"rigkeep/diffview/safe"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
 )
@@ -77,7 +79,8 @@ func (s *Server) Close() {
 
 // Serve answers on a listener until the server is closed.
 func (s *Server) Serve(l net.Listener) error {
-	h := &http.Server{Handler: s.Handler(), ReadHeaderTimeout: headerTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime, MaxHeaderBytes: maxHeader}
+	h := &http.Server{Handler: s.Handler(), ReadHeaderTimeout: headerTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime, MaxHeaderBytes: maxHeader,
+		ErrorLog: log.New(teller(s.opt.Told), "", 0)}
 	go func() {
 		<-s.done
 		h.Close()
@@ -87,6 +90,15 @@ func (s *Server) Serve(l net.Listener) error {
 		return nil
 	}
 	return err
+}
+
+// teller tells the first line of what net/http has to say, as of a fault in a page.
+type teller func(string)
+
+func (t teller) Write(b []byte) (int, error) {
+	line, _, _ := strings.Cut(string(b), "\n")
+	t(safe.Line(line))
+	return len(b), nil
 }
 
 // Handler answers requests, all of them guarded.
