@@ -865,3 +865,66 @@ func TestEvents(t *testing.T) {
 		t.Error("a revoked device still hears")
 	}
 }
+
+// Hostile text in every field is refused or kept as text: the server goes on, no page obeys
+// it, and the library can be read by a library of its own afterwards.
+func TestHostileText(t *testing.T) {
+	k := newDesk(t)
+	p := k.pairedPhone(operator)
+	texts := []string{hostile, "\x00", "\xff\xfe", "\u202egnp.exe", "\x1b[2J\x07", "a\nb = 1\n[x]", `"""` + "'''" + `\u0000`, strings.Repeat("é", 2500), "${x} {{.}} %s %n", "-1e308", "NaN", "0x1p-2", "../../x"}
+	check := func(field, text string) {
+		t.Helper()
+		if p.code >= 500 {
+			t.Errorf("%s %.20q: %d\n%s", field, text, p.code, p.text())
+		}
+		if strings.Contains(p.page, "<script>alert") || strings.ContainsAny(p.page, "\x1b\x00\x07\u202e") {
+			t.Errorf("%s %.20q: the page has it as it is", field, text)
+		}
+		if _, s := k.session(); s != nil && s.Log.Open() != true {
+			t.Errorf("%s %.20q: the session ended", field, text)
+		}
+	}
+	p.begun()
+	at := p.at
+	for _, x := range texts {
+		for _, f := range [][]string{{"note", "text"}, {"chatter", "hz"}, {"other", "value", "saw", "clean"}, {"other", "saw", "value", "40"}, {"save", "why"}, {x, "text"}} {
+			p.get(at)
+			p.answer(f[0], append([]string{f[1], x}, f[2:]...)...)
+			check("bench "+f[0]+" "+f[1], x)
+			p.get(at)
+			check("bench after "+f[0]+" "+f[1], x)
+		}
+		p.get("/bench-rail-35.html?unit=" + url.QueryEscape(x))
+		check("unit", x)
+		p.get("/events?at=" + url.QueryEscape(x))
+		check("at", x)
+		p.get("/" + url.PathEscape(x))
+		check("page", x)
+		p.get("/bench-" + url.PathEscape(x) + ".html")
+		check("rig", x)
+		p.get("/balance-rail-35.html?unit=QL-0044&step=" + url.QueryEscape(x))
+		for _, f := range []string{"mm", "effort"} {
+			p.answer("mark", f, x)
+			check("balance "+f, x)
+		}
+		p.get("/load-rail-35.html?unit=QL-0031&memory=" + url.QueryEscape(x))
+		p.answer("record", "key", x)
+		check("load key", x)
+		q := k.phone()
+		code := k.s.NewCode()
+		if q.post("/p/"+code, "name", x, "mail", x+"@example.org"); q.code >= 500 || strings.Contains(q.page, "<script>alert") {
+			t.Errorf("pairing as %.20q: %d", x, q.code)
+		}
+		if n := len(k.s.Devices()); n > 1 {
+			k.s.Revoke(n)
+		}
+	}
+	for _, d := range k.s.Devices() {
+		if strings.ContainsAny(d, "\x1b\n\u202e") {
+			t.Errorf("the terminal is told %q", d)
+		}
+	}
+	if _, s := k.session(); s == nil || len(s.Log.Steps) == 0 {
+		t.Error("the session is gone")
+	}
+}
