@@ -243,6 +243,11 @@ func (m *measuring) asked() error {
 		}
 		r := dial.Reading{Number: number, Values: map[string]float64{}}
 		for _, c := range m.columns() {
+			_, there := r.Values[c.with]
+			_, beside := r.Values[c.without]
+			if c.with != "" && !there || beside {
+				continue
+			}
 			v, err := m.value(a, c)
 			if errors.Is(err, errFinished) {
 				return nil
@@ -309,6 +314,8 @@ type column struct {
 	key, ask string
 	keep     bool // the last answer is the default
 	optional bool
+	// asked only where another column was read, or was not
+	with, without string
 }
 
 func (m *measuring) columns() []column {
@@ -321,7 +328,8 @@ func (m *measuring) columns() []column {
 		return []column{load, {key: "arm_mm", ask: "Arm from the motor axis, mm", keep: true}, {key: "rest_deg", ask: "Arm below level unloaded, ° [Enter: 0]", optional: true},
 			{key: "up_deg", ask: "Turned after pressing further and letting come up, ° [Enter: not read]", optional: true}, {key: "down_deg", ask: "Turned after letting down gently, °"}}
 	case dial.OfDeadBand:
-		return []column{{key: "left_deg", ask: "To the left until it follows, °"}, {key: "right_deg", ask: "To the right, °"}}
+		return []column{{key: "left_deg", ask: "To the left until it follows, ° [Enter: read by turning back]", optional: true},
+			{key: "right_deg", ask: "To the right, °", with: "left_deg"}, {key: "back_deg", ask: "While it follows one way, turned back until it follows again, °", without: "left_deg"}}
 	}
 	return []column{{key: "half_s", ask: "Time to half, s"}, {key: "most_s", ask: "Time to nine tenths, s"}, {key: "turn_s", ask: "The turn itself took, s [Enter: sudden]", optional: true}}
 }

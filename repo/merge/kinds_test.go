@@ -49,6 +49,38 @@ func TestUnitLoadedOnBothSides(t *testing.T) {
 	})
 }
 
+// TestUnitRenamedAndLoaded: a unit gets another serial on one side and is loaded on the other. The
+// record goes to the new serial with all that it held, and nothing stays under the old one.
+func TestUnitRenamedAndLoaded(t *testing.T) {
+	base, fp := library(t)
+	old, now := preset.UnitPath("quay-large", "ql-0031"), preset.UnitPath("quay-large", "ql-0131")
+	head := "format = 1\nkind = \"unit\"\nlabel = \"Bay 1\"\n"
+	held := "\n[[held]]\nat = 2026-03-02T11:00:00Z\nby = \"A-cam operator\"\nrig = \"" + fp + "\"\ntune = \"main\"\nvalues.stiffness.pan = 40\n"
+	base = base.with(old, head)
+	to := func(serial string) mem {
+		m := base.with(preset.UnitPath("quay-large", serial), "format = 1\nkind = \"unit\"\nlabel = \"Bay 1\"\nwas = [\"ql-0031\"]\n")
+		delete(m, old)
+		return m
+	}
+	write := preset.UnitDir("quay-large", "ql-0031") + "/writes/20260302T110000Z.jsonl"
+	both(t, base, to("ql-0131"), base.with(old, head+held, write, "{}\n"), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if _, there := got[old]; there || !strings.Contains(got[now], "was = [\"ql-0031\"]") || !strings.Contains(got[now], "stiffness.pan = 40") {
+			t.Errorf("the merge is\n%s", got[now])
+		}
+		if got[strings.Replace(write, "ql-0031", "ql-0131", 1)] != "{}\n" || got[write] != "" {
+			t.Error("what was written over a link did not follow its unit")
+		}
+		holds(t, got)
+	})
+	// to two serials: nothing is lost
+	both(t, base, to("ql-0131"), to("ql-0231"), func(t *testing.T, out *SetOutput, got mem) {
+		if got[now] == "" || got[preset.UnitPath("quay-large", "ql-0231")] == "" {
+			t.Error("a record is gone")
+		}
+	})
+}
+
 // TestWritesOfBothSides: what was written over a link lies in a file per write; two are both kept,
 // and one name with two contents is a conflict.
 func TestWritesOfBothSides(t *testing.T) {

@@ -217,7 +217,7 @@ func TestProof(t *testing.T) {
 		{"values there, proof untouched: nothing of the merge's", base, pan, "A-cam operator", ""},
 		{"proved anew there, nothing here", base, newer(pan, "2026-03-03T11:00:00Z", "B-cam operator"), "B-cam operator", ""},
 		{"proved anew on both, same values: the newer", newer(base, "2026-03-04T11:00:00Z", "B-cam operator"), newer(base, "2026-03-03T11:00:00Z", "C-cam operator"), "B-cam operator", ""},
-		{"proved anew here, value changed there", newer(base, "2026-03-04T11:00:00Z", "B-cam operator"), edits(t, base, "roll = 38", "roll = 40"), "B-cam operator", "worked with other values"},
+		{"proved anew here, value changed there", newer(base, "2026-03-04T11:00:00Z", "B-cam operator"), edits(t, base, "roll = 38", "roll = 40"), "B-cam operator", "with other values"},
 		{"proved anew here, a style changed there", newer(base, "2026-03-04T11:00:00Z", "B-cam operator"), edits(t, base, "tilt = 8", "tilt = 9"), "B-cam operator", ""},
 		{"values of both sides", pan, edits(t, base, "roll = 38", "roll = 40"), "A-cam operator", "from two sides"},
 		{"stiffness here, a style there", pan, edits(t, base, "tilt = 8", "tilt = 9"), "A-cam operator", ""},

@@ -71,6 +71,12 @@ func Set(in SetInput) (*SetOutput, error) {
 		return nil, err
 	}
 	s.pairNew()
+	for old, now := range s.ours.units { // to two serials: neither is where the other goes
+		if t := s.theirs.units[old]; t != "" && t != now {
+			delete(s.ours.units, old)
+			delete(s.theirs.units, old)
+		}
+	}
 	return s.out, s.run()
 }
 
@@ -96,6 +102,21 @@ type renames struct {
 	from map[string]string // identity: fingerprint on the side
 	news map[string][]string
 	gone map[string]bool // rigs of the base that the side has no more under that fingerprint
+	// units are the folders of units that the side renamed, new ones by their old ones.
+	units map[string]string
+}
+
+// unitPath is a path of the base in the folder that its unit has on the side, or back.
+func (l *renames) unitPath(path string, back bool) string {
+	for from, to := range l.units {
+		if back {
+			from, to = to, from
+		}
+		if rest, ok := strings.CutPrefix(path, from+"/"); ok {
+			return to + "/" + rest
+		}
+	}
+	return path
 }
 
 func (l *renames) id(fp string) string {
@@ -127,7 +148,7 @@ func locate(path string) (preset.Place, bool) {
 func (l *renames) aligned(path string) string {
 	p, ok := locate(path)
 	if !ok || p.Rig == "" || l.id(p.Rig) == p.Rig {
-		return path
+		return l.unitPath(path, true)
 	}
 	return strings.Replace(path, preset.RigDir(p.Rig), preset.RigDir(l.id(p.Rig)), 1)
 }
@@ -136,17 +157,32 @@ func (l *renames) aligned(path string) string {
 func (l *renames) real(path string) string {
 	p, ok := locate(path)
 	if !ok || p.Rig == "" || l.fp(p.Rig) == p.Rig {
-		return path
+		return l.unitPath(path, false)
 	}
 	return strings.Replace(path, preset.RigDir(p.Rig), preset.RigDir(l.fp(p.Rig)), 1)
 }
 
 func (s *set) renames(side Tree, changed []string) (*renames, error) {
-	l := &renames{to: map[string]string{}, from: map[string]string{}, news: map[string][]string{}, gone: map[string]bool{}}
+	l := &renames{to: map[string]string{}, from: map[string]string{}, news: map[string][]string{}, gone: map[string]bool{}, units: map[string]string{}}
 	var arrived []string
 	was := map[string][]string{}
+	left, came := map[string]bool{}, map[string][]string{} // folders of units, and what those that came were before
 	for _, path := range changed {
 		p, ok := preset.Locate(path)
+		if ok && p.Kind == schema.KindUnit {
+			now, err := side.Read(path)
+			if err != nil {
+				return nil, err
+			}
+			dir := preset.UnitDir(p.Gimbal, p.Name)
+			if now == nil {
+				left[dir] = true
+			} else if t, err := file.Values(path, now); err == nil {
+				for _, w := range schema.Flatten(t).Strs("was") {
+					came[dir] = append(came[dir], preset.UnitDir(p.Gimbal, w))
+				}
+			}
+		}
 		if !ok || p.Kind != schema.KindRig {
 			continue
 		}
@@ -166,6 +202,14 @@ func (s *set) renames(side Tree, changed []string) (*renames, error) {
 			arrived = append(arrived, p.Rig)
 			if t, err := file.Values(path, now); err == nil {
 				was[p.Rig] = schema.Flatten(t).Strs("was")
+			}
+		}
+	}
+	for _, dir := range sortedKeys(came) {
+		for _, w := range slices.Backward(came[dir]) {
+			if left[w] && l.units[w] == "" {
+				l.units[w] = dir
+				break
 			}
 		}
 	}
@@ -229,7 +273,7 @@ func (s *set) run() error {
 		if ok && p.Kind == schema.KindGimbal {
 			s.sheetsMoved = true
 		}
-		loose = append(loose, path)
+		loose = append(loose, c)
 	}
 	for _, p := range s.in.OursChanged {
 		add(s.ours, p)
@@ -403,18 +447,23 @@ func (s *set) sides(aligned string) (b, o, t []byte, err error) {
 	return b, o, t, errors.Join(err1, err2, err3)
 }
 
-// single merges a file that belongs to no rig.
+// single merges a file that belongs to no rig; one of a unit goes where its unit went.
 func (s *set) single(path string) error {
 	b, o, t, err := s.sides(path)
 	if err != nil {
 		return err
 	}
 	place, _ := preset.Locate(path)
-	out, err := s.merge(Input{Path: path, Kind: place.Kind, Base: b, Ours: o, Theirs: t}, path, path)
+	ours, theirs := s.ours.real(path), s.theirs.real(path)
+	final := ours
+	if ours == path {
+		final = theirs
+	}
+	out, err := s.merge(Input{Path: final, Kind: place.Kind, Base: b, Ours: o, Theirs: t}, ours, theirs)
 	if err != nil {
 		return err
 	}
-	s.put(path, path, path, out.Text)
+	s.put(final, ours, theirs, out.Text)
 	return nil
 }
 
