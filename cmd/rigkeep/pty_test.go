@@ -485,7 +485,7 @@ func TestTerminalProof(t *testing.T) {
 		t.Fatalf("exit %d:\n%s", code, x.all())
 	}
 	show := s.ok(t, "show", "a-cam-zoom", "--all")
-	if !strings.Contains(show, "tested handheld on 2026-03-01 by A-cam operator, unit QL-0031, 12 min;\n  resting effort pan 1 %. Smooth") {
+	if !strings.Contains(strings.Join(strings.Fields(show), " "), "tested handheld on 2026-03-01 by A-cam operator, unit QL-0031, 12 min; resting effort pan 1 %. Smooth") {
 		t.Error(show)
 	}
 }

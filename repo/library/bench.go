@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"maps"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -551,6 +552,7 @@ func (l *Library) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Ed
 		}
 		p.Minutes += x.Minutes
 	}
+	slices.Sort(p.TiltsDeg)
 	seen := s.Log
 	seen.Results, _ = s.results()
 	if !seen.Onsets(&p) {
