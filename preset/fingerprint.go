@@ -15,7 +15,7 @@ const FingerprintLen = 10
 // Base 32 (crockford.com/base32.html), from memory.
 const alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
 
-// Canonical is the text whose SHA-256 is the rig's fingerprint; DEVELOPERS.md
+// Canonical is the text whose SHA-256 is the rig's fingerprint; examples/vectors/FINGERPRINT.md
 // specifies it so that another program can compute it. Two rigs are the same
 // exactly when their canonical texts are. Balance points are counted from that of
 // the heaviest part, so that where the build sits does not matter; of parts that

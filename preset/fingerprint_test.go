@@ -63,7 +63,7 @@ func second(t *testing.T, file string) (prints, texts []string) {
 }
 
 // The worked vectors are recomputed by the second implementation, and stand in
-// DEVELOPERS.md as they are.
+// FINGERPRINT.md as they are.
 func TestFingerprintVectors(t *testing.T) {
 	file := filepath.Join("testdata", "fingerprints.json")
 	data, err := os.ReadFile(file)
@@ -74,7 +74,7 @@ func TestFingerprintVectors(t *testing.T) {
 	if err := json.Unmarshal(data, &vs); err != nil {
 		t.Fatal(err)
 	}
-	manual, err := os.ReadFile(filepath.Join("..", "DEVELOPERS.md"))
+	manual, err := os.ReadFile(filepath.Join("..", "examples", "vectors", "FINGERPRINT.md"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -91,7 +91,7 @@ func TestFingerprintVectors(t *testing.T) {
 			t.Errorf("vector %d: %s, the second implementation says %s", i+1, got, prints[i])
 		}
 		if !strings.Contains(string(manual), texts[i]) || !strings.Contains(string(manual), prints[i]) {
-			t.Errorf("vector %d (%s) does not stand in DEVELOPERS.md as it is:\n%s", i+1, prints[i], texts[i])
+			t.Errorf("vector %d (%s) does not stand in FINGERPRINT.md as it is:\n%s", i+1, prints[i], texts[i])
 		}
 	}
 }

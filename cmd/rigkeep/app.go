@@ -21,12 +21,27 @@ import (
 	"rigkeep/schema"
 )
 
+// release is the version of a release; .ci/release sets it when it links.
+var release = "1.0-dev"
+
 // version is stamped into pages and handovers.
-func version() string {
-	if bi, ok := debug.ReadBuildInfo(); ok && bi.Main.Version != "" && bi.Main.Version != "(devel)" {
-		return bi.Main.Version
+func version() string { return release }
+
+// wholeVersion says version, revision and Go, for people who report something.
+func wholeVersion() string {
+	out := version()
+	if bi, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range bi.Settings {
+			switch {
+			case s.Key == "vcs.revision":
+				out += ", revision " + s.Value[:min(len(s.Value), 10)]
+			case s.Key == "vcs.modified" && s.Value == "true":
+				out += " with changes"
+			}
+		}
+		out += ", " + bi.GoVersion
 	}
-	return "1.0-dev"
+	return out
 }
 
 const about = "Rigkeep keeps the tunes of motorised handheld camera stabilisers: per rig, as text files in a git-backed library, so that a technician can start a tune from mass, compare two by number and by behaviour, see what changed before a shoot, and hand a tune to another operator.\n\n" +
@@ -66,7 +81,7 @@ type namedVerb struct {
 // command, it is whole.
 func newApp(e Env, words []string) *cli.App {
 	app := cli.NewApp()
-	app.Name, app.Usage, app.Description, app.Version = "rigkeep", "tune library for camera stabilisers", about, version()
+	app.Name, app.Usage, app.Description, app.Version = "rigkeep", "tune library for camera stabilisers", about, wholeVersion()
 	app.Writer, app.ErrWriter, app.Reader = e.Stdout, e.Stderr, e.Stdin
 	app.HideHelpCommand, app.DisableSliceFlagSeparator = true, true
 	app.ExitErrHandler = func(*cli.Context, error) {} // main exits, once

@@ -104,7 +104,7 @@ func BenchmarkCommands(b *testing.B) {
 	}
 }
 
-// BenchmarkPages writes a library of 1,000 rigs as pages; DEVELOPERS.md has a table of it.
+// BenchmarkPages writes a library of 1,000 rigs as pages; repo/bench/FIGURES.md has a table of it.
 func BenchmarkPages(b *testing.B) {
 	dir, _, _ := benchLibrary(b, 1000)
 	to := filepath.Join(b.TempDir(), "site")

@@ -119,31 +119,6 @@ func (s *safeBuffer) Write(p []byte) (int, error) {
 }
 func (s *safeBuffer) String() string { return string(s.b) }
 
-func schemaVerb() command {
-	return command{
-		name: "schema", args: "KIND", short: "print the JSON Schema of a file kind",
-		long:    "Kinds: library, gimbal, rig, tune, bench, job. A library has them all under schema/, and its files name them in their first line, which editors that check TOML read.",
-		example: "rigkeep schema tune > tune.schema.json",
-		noLib:   true, minArgs: 1, maxArgs: 1, argKind: []string{"kind"}, run: runSchema,
-	}
-}
-
-func runSchema(k *invocation) error {
-	if _, ok := k.cat.Kind(k.args[0]); !ok {
-		f := fail(exitNotFound, "unknown file kind %q", k.args[0])
-		if s := schema.Suggest(k.args[0], schema.Kinds); s != "" {
-			return f.hinted("%s", s)
-		}
-		return f.hinted("kinds: %v", schema.Kinds)
-	}
-	js, err := k.cat.JSONSchema(k.args[0])
-	if err != nil {
-		return err
-	}
-	k.write(string(js))
-	return nil
-}
-
 func gitVerb() command {
 	return command{
 		name: "git", args: "…", short: "run git in the library",

@@ -34,7 +34,7 @@ func roff(s string) string {
 // manPage writes section 1 from the command tree, so that it cannot drift.
 func manPage(app *cli.App) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, ".TH RIGKEEP 1 \"\" \"rigkeep %s\" \"User Commands\"\n.SH NAME\nrigkeep \\- %s\n", app.Version, roff(app.Usage))
+	fmt.Fprintf(&b, ".TH RIGKEEP 1 \"\" \"rigkeep %s\" \"User Commands\"\n.SH NAME\nrigkeep \\- %s\n", version(), roff(app.Usage))
 	b.WriteString(".SH SYNOPSIS\n.B rigkeep\n[\\fIflags\\fR] \\fICOMMAND\\fR [\\fIarguments\\fR] [\\fIflags\\fR]\n.SH DESCRIPTION\n" + strings.ReplaceAll(roff(about), "\n\n", "\n.PP\n") + "\n.SH COMMANDS\n")
 	var walk func(path []string, c *cli.Command)
 	walk = func(path []string, c *cli.Command) {

@@ -9,7 +9,7 @@ import (
 )
 
 // The JSON shapes of answers that show a model's own values. Units stand in the
-// names; DEVELOPERS.md lists every shape, and a test holds it to the program.
+// names; answers.json has the schema of each, and a test holds it to the program.
 
 type jsonPart struct {
 	Slot      string     `json:"slot"`

@@ -5,12 +5,12 @@ import (
 	"encoding"
 	"encoding/json"
 	"fmt"
-	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"reflect"
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"testing"
@@ -21,8 +21,8 @@ import (
 )
 
 // plays are the commands by which each JSON shape is seen, in this order, in the
-// demo library. A command that reads has a line here and so a section in
-// DEVELOPERS.md.
+// demo library. A command that reads has a line here and so a schema in
+// answers.json.
 var plays = []struct{ section, line string }{
 	{"rig list", "rig list"},
 	{"rig show", "rig show b-cam-85"},
@@ -91,8 +91,8 @@ var plays = []struct{ section, line string }{
 	{"an error", "show nobody"},
 }
 
-// TestShapes holds the JSON that the commands print against DEVELOPERS.md, where
-// each shape is listed. RIGKEEP_UPDATE=1 writes the list as it is now; a change
+// TestShapes holds the JSON that the commands print against answers.json, the schemas that
+// `rigkeep schema --answers` prints. RIGKEEP_UPDATE=1 writes them as they are now; a change
 // that takes a field away or turns it into another type raises "format" instead.
 func TestShapes(t *testing.T) {
 	top := t.TempDir()
@@ -163,33 +163,27 @@ func TestShapes(t *testing.T) {
 		}
 	}
 
-	var b strings.Builder
-	whole := map[reflect.Type]string{} // shapes that may stand inside later ones
-	b.WriteString("\n```\n")
-	for _, s := range order {
-		w := shapeWriter{t: t, section: s, met: maps.Clone(whole)}
-		fmt.Fprintf(&b, "%s\n%s", s, w.top(types[s]))
-		whole[types[s]] = "the answer of " + s
+	var b bytes.Buffer
+	b.WriteString("{")
+	for i, s := range order {
+		if i > 0 {
+			b.WriteString(",")
+		}
+		w := answerSchema{t: t, section: s}
+		text, err := json.Marshal(w.of(types[s], ""))
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&b, "\n%q: %s", s, text)
 	}
-	b.WriteString("```\n")
-	file := filepath.Join("..", "..", "DEVELOPERS.md")
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	const begin, end = "<!-- shapes -->", "<!-- end of shapes -->"
-	head, rest, ok := strings.Cut(string(text), begin)
-	was, tail, ok2 := strings.Cut(rest, end)
-	if !ok || !ok2 {
-		t.Fatalf("DEVELOPERS.md has no %s … %s", begin, end)
-	}
-	if was == b.String() {
+	b.WriteString("\n}\n")
+	if bytes.Equal(b.Bytes(), answers) {
 		return
 	}
 	if os.Getenv("RIGKEEP_UPDATE") == "" {
-		t.Fatalf("DEVELOPERS.md does not list the shapes as they are; RIGKEEP_UPDATE=1 go test ./cmd/rigkeep -run TestShapes rewrites them:\n%s", b.String())
+		t.Fatal("answers.json is not what the commands print; RIGKEEP_UPDATE=1 go test ./cmd/rigkeep -run TestShapes rewrites it")
 	}
-	if err := os.WriteFile(file, []byte(head+begin+b.String()+end+tail), 0o644); err != nil {
+	if err := os.WriteFile("answers.json", b.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -249,94 +243,61 @@ func jsonFields(t reflect.Type) []jsonField {
 	return out
 }
 
-// shapeWriter writes a type as the JSON it makes: text, number, true/false, time,
-// any; a question mark behind a name that may be left out.
-type shapeWriter struct {
-	t       *testing.T
-	section string
-	met     map[reflect.Type]string
-}
-
 var snake = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
 
-// top writes the members of the whole, simple ones together, others on lines of
-// their own.
-func (w *shapeWriter) top(t reflect.Type) string {
-	for t.Kind() == reflect.Pointer {
-		t = t.Elem()
-	}
-	var b strings.Builder
-	var simple []string
-	flush := func() {
-		if len(simple) > 0 {
-			b.WriteString(wrap(strings.Join(simple, ", "), "    ", 116))
-		}
-		simple = nil
-	}
-	for _, f := range jsonFields(t) {
-		s := w.member(f, "")
-		if strings.ContainsAny(s, "{") {
-			flush()
-			line := wrap(s, "      ", 116)
-			b.WriteString("    " + strings.TrimPrefix(line, "      "))
-			continue
-		}
-		simple = append(simple, s)
-	}
-	flush()
-	return b.String()
+// answerSchema writes a type as the JSON Schema of what it prints.
+type answerSchema struct {
+	t       *testing.T
+	section string
+	open    []reflect.Type // that the writer is inside of
 }
 
-func (w *shapeWriter) member(f jsonField, at string) string {
-	if !snake.MatchString(f.name) {
-		w.t.Errorf("%s: %s%s is not in small letters and underscores", w.section, at, f.name)
-	}
-	mark := ""
-	if f.optional {
-		mark = "?"
-	}
-	null := ""
-	if f.typ.Kind() == reflect.Pointer && !f.optional {
-		null = " or null"
-	}
-	return f.name + mark + ": " + w.shape(f.typ, at+f.name) + null
-}
-
-func (w *shapeWriter) shape(t reflect.Type, at string) string {
+func (w *answerSchema) of(t reflect.Type, at string) map[string]any {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
 	switch {
 	case t == reflect.TypeFor[time.Time]():
-		return "time"
+		return map[string]any{"type": "string", "format": "date-time"}
 	case t.Implements(textMarshaler):
-		return "text"
+		return map[string]any{"type": "string"}
 	}
 	switch t.Kind() {
 	case reflect.Struct:
-		if was := w.met[t]; was != "" {
-			return "{as " + was + "}"
+		if slices.Contains(w.open, t) {
+			return map[string]any{"type": "object"}
 		}
-		w.met[t] = at
-		var in []string
+		w.open = append(w.open, t)
+		defer func() { w.open = w.open[:len(w.open)-1] }()
+		props, required := map[string]any{}, []string{}
 		for _, f := range jsonFields(t) {
-			in = append(in, w.member(f, at+"."))
+			if !snake.MatchString(f.name) {
+				w.t.Errorf("%s: %s%s is not in small letters and underscores", w.section, at, f.name)
+			}
+			s := w.of(f.typ, at+f.name+".")
+			if kind, ok := s["type"]; ok && f.typ.Kind() == reflect.Pointer && !f.optional {
+				s["type"] = []any{kind, "null"}
+			}
+			props[f.name] = s
+			if !f.optional {
+				required = append(required, f.name)
+			}
 		}
-		return "{" + strings.Join(in, ", ") + "}"
+		return map[string]any{"type": "object", "properties": props, "required": required}
 	case reflect.Slice:
-		return "[" + w.shape(t.Elem(), at+"[]") + " …]"
+		return map[string]any{"type": "array", "items": w.of(t.Elem(), at)}
 	case reflect.Array:
-		return fmt.Sprintf("[%d × %s]", t.Len(), w.shape(t.Elem(), at+"[]"))
+		return map[string]any{"type": "array", "items": w.of(t.Elem(), at), "minItems": t.Len(), "maxItems": t.Len()}
 	case reflect.Map:
-		return "{KEY: " + w.shape(t.Elem(), at+"{}") + " …}"
+		return map[string]any{"type": "object", "additionalProperties": w.of(t.Elem(), at)}
 	case reflect.String:
-		return "text"
+		return map[string]any{"type": "string"}
 	case reflect.Bool:
-		return "true/false"
+		return map[string]any{"type": "boolean"}
 	case reflect.Interface:
-		return "any"
+		return map[string]any{}
 	}
-	return "number"
+	return map[string]any{"type": "number"}
 }
 
 // TestJSONIsSafe: text from outside stands escaped in an answer as well.

@@ -242,7 +242,7 @@ func (k *invocation) printTune(d *library.Loaded) {
 	for _, s := range standing {
 		if s.Group == preset.GroupHold {
 			for _, r := range s.Reasons {
-				k.write(wrap("OUT OF DATE: "+safe.Line(r.Text), "      ", k.wide))
+				k.write(wrap("OUT OF DATE: "+safe.Line(r.Text), strings.Repeat(" ", 12), k.wide))
 			}
 		}
 	}
@@ -285,6 +285,20 @@ func (k *invocation) styleTable(d *library.Loaded) string {
 				}
 			}
 		}
+	}
+	if k.wide < 60 { // no room for columns: a line for each style
+		k.printf("FOLLOW\n")
+		for _, s := range styles {
+			var said []string
+			for _, key := range k.inOrder(*d.Tune) {
+				if rest, ok := strings.CutPrefix(key, "follow."+s+"."); ok {
+					p, _ := k.cat.Param(key)
+					said = append(said, strings.ReplaceAll(rest, ".", " ")+" "+withUnit(valueText(d.Tune.Values[key]), k.unitOf(d, p, key)))
+				}
+			}
+			k.labelled("  "+safe.Line(s), said)
+		}
+		return ""
 	}
 	t := table{}
 	head := []string{"FOLLOW"}

@@ -314,7 +314,7 @@ func (k *invocation) pinProposals(pins *handover.Pins, name string, open []hando
 		return fail(exitNotFound, "the library proposes no key that is not pinned")
 	}
 	if !k.canAsk() {
-		f := usage("there is no terminal to ask on, and %s proposed", schema.Count(len(open), "key", "keys")+map[bool]string{true: " is", false: " are"}[len(open) == 1])
+		f := usage("no terminal for questions, and %s proposed", schema.Count(len(open), "key", "keys")+map[bool]string{true: " is", false: " are"}[len(open) == 1])
 		var ways []string
 		for _, x := range open {
 			ways = append(ways, "rigkeep trust add "+x.Key.Print)

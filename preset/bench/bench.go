@@ -285,7 +285,7 @@ type Stage string
 // Stages of a session.
 const (
 	Search Stage = "search" // set Value on Axis and look
-	Relook Stage = "relook" // set Value on Axis and look again: a doubtful answer
+	Relook Stage = "relook" // set Value on Axis and check again: a doubtful answer
 	Decide Stage = "decide" // withdraw or keep the oscillation at Value
 	InHand Stage = "hand"   // work all kept values in the hand at Point
 	Done   Stage = "done"

@@ -16,7 +16,7 @@ type Status string
 const (
 	Open    Status = "open"
 	Found   Status = "found"   // onset bracketed, value kept
-	NoOnset Status = "clean"   // no oscillation up to the end of the dial, value kept
+	NoOnset Status = "clean"   // no oscillation on the whole dial, value kept
 	Failed  Status = "failed"  // oscillates at the soft end of the dial, nothing kept
 	Skipped Status = "skipped" // left by the person at the stand
 	Held    Status = "held"    // the value of the tune, not searched

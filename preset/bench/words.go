@@ -9,9 +9,9 @@ import (
 
 // Cautions are said when a session begins.
 var Cautions = []string{
-	"Power off before the camera is moved on its plate, and hold it before a clamp is loosened: powered motors pinch.",
+	"Power off before you move the camera on its plate; hold it before you open a clamp. Powered motors pinch.",
 	"Tighten everything first. An axis that oscillates can throw a loose part: keep a hand at the motor switch while stiffness is raised, and faces and fingers clear.",
-	"Values are found from below and are a place to work from, not a promise. The maker's manual, local codes and qualified crew come first.",
+	"Values found here are working values, not a guarantee. The maker's manual, local codes and qualified crew come first.",
 }
 
 // RaiseCaution is said before each question that asks for a stiffer value.

@@ -1,4 +1,4 @@
-"""A second, independent implementation of a rig's fingerprint, after DEVELOPERS.md alone.
+"""A second, independent implementation of a rig's fingerprint, after examples/vectors/FINGERPRINT.md alone.
 
 usage: fingerprint.py VECTORS.json     prints "fingerprint<TAB>canonical text as JSON" a line
 """

@@ -1,5 +1,5 @@
 // Command bench compares the store with plain git, side by side on copies of one library, and
-// prints the table of "Figures: store" in DEVELOPERS.md. Every figure is a whole process from start to exit; runs
+// prints the table of "Figures: store" in FIGURES.md. Every figure is a whole process from start to exit; runs
 // of the two sides alternate, and the median of each is taken.
 //
 //	go run ./repo/bench -library DIR [-rounds 15]

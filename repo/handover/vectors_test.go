@@ -65,7 +65,7 @@ var refusals = []string{
 var vectorDir = filepath.Join("..", "..", "examples", "vectors")
 
 // TestVectors holds examples/vectors to what this program says, and to a second reader in Python
-// that knows DEVELOPERS.md alone. RIGKEEP_UPDATE=1 writes the vectors anew.
+// that knows the documents alone. RIGKEEP_UPDATE=1 writes the vectors anew.
 func TestVectors(t *testing.T) {
 	if os.Getenv("RIGKEEP_UPDATE") != "" {
 		writeVectors(t, cat)

@@ -1,4 +1,4 @@
-"""A second, independent reader of examples/vectors, after DEVELOPERS.md and README.md alone.
+"""A second, independent reader of examples/vectors, after FINGERPRINT.md and README.md alone.
 
 usage: vectors.py FOLDER     says with how many vectors it agrees, or where it does not
 """
