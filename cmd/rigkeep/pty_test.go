@@ -485,11 +485,7 @@ func TestTerminalProof(t *testing.T) {
 		t.Fatalf("exit %d:\n%s", code, x.all())
 	}
 	show := s.ok(t, "show", "a-cam-zoom", "--all")
-<<<<<<< HEAD
 	if !strings.Contains(strings.Join(strings.Fields(show), " "), "tested handheld on 2026-03-01 by A-cam operator, unit QL-0031, 12 min; resting effort pan 1 %. Smooth") {
-=======
-	if !strings.Contains(show, "tested handheld on 2026-03-01 by A-cam operator, unit QL-0031, 12 min; resting\n  effort pan 1 %. Smooth") {
->>>>>>> 2c14479 (Print the schema of an answer; shorten README and DEVELOPERS.md)
 		t.Error(show)
 	}
 }
