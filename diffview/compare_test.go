@@ -3,6 +3,7 @@ package diffview
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"io"
 	"math"
 	"regexp"
@@ -216,7 +217,7 @@ func TestNewParameter(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	for name, write := range map[string]func(io.Writer) error{
-		"text":     func(w io.Writer) error { return WriteText(w, r, Options{}, Style{Width: 120}) },
+		"text":     func(w io.Writer) error { return WriteText(w, r, Options{All: true}, Style{Width: 120}) },
 		"markdown": func(w io.Writer) error { return WriteMarkdown(w, r, Options{}) },
 		"page":     func(w io.Writer) error { return WriteHTML(w, r, Options{}, page.Foot{}) },
 		"json":     func(w io.Writer) error { return WriteJSON(w, r) },
@@ -350,7 +351,18 @@ func TestSmallerChanges(t *testing.T) {
 		return b.String()
 	}
 	mixed, small := Compare(cat, side(40, 40), side(40.5, 60)), Compare(cat, side(40, 40), side(40.5, 40))
-	if s := text(mixed, Options{}); strings.Contains(s, "stiffness, pan") || !strings.Contains(s, "1 minor change hidden; --all") {
+	// on a screen where there is room, and not where there are many
+	if s := text(mixed, Options{}); !strings.Contains(s, "pan   40 to 40.5") || strings.Contains(s, "hidden") {
+		t.Error(s)
+	}
+	a, b := map[string]any{}, map[string]any{}
+	for i := range shortChanges {
+		key := fmt.Sprintf("follow.s%d.lag.pan", i)
+		a[key], b[key] = 0.1, 0.9
+	}
+	a["stiffness.pan"], b["stiffness.pan"] = 40.0, 40.5
+	many := Compare(cat, Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(a)}, Side{Label: "x", Sheet: sheetSI(), Tune: tuneOf(b)})
+	if s := text(many, Options{}); !strings.Contains(s, "40.5") || !strings.Contains(s, "1 smaller change hidden. Everything: --all") {
 		t.Error(s)
 	}
 	if s := text(mixed, Options{All: true}); !strings.Contains(s, "stiffness, pan") || strings.Contains(s, "hidden") {
@@ -369,7 +381,7 @@ func TestSmallerChanges(t *testing.T) {
 			t.Errorf("a page leaves a value out: %s", s)
 		}
 	}
-	if s := text(small, Options{}); !strings.Contains(s, "stiffness, pan") {
+	if s := text(small, Options{}); !strings.Contains(s, "pan  40 to 40.5") {
 		t.Error(s)
 	}
 	if s := text(Compare(cat, side(1, 1), side(1, 1)), Options{}); !strings.Contains(s, "identical") {

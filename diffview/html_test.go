@@ -42,7 +42,7 @@ func TestPageIsSelfContained(t *testing.T) {
 	}
 	s := b.String()
 	for _, want := range []string{
-		`<meta http-equiv="Content-Security-Policy" content="default-src &#39;none&#39;; style-src &#39;unsafe-inline&#39;; img-src data:; script-src &#39;sha256-`,
+		`<meta http-equiv="Content-Security-Policy" content="default-src &#39;none&#39;; style-src &#39;unsafe-inline&#39;; img-src data:; base-uri &#39;none&#39;; script-src &#39;sha256-`,
 		`<html lang="en">`, `role="img"`, `<title>`, "State of 2026-03-10 07:00 UTC", "Made by Rigkeep 0.1", "3f2a1b9c0d", `<th scope="row"`, `<th scope="col"`,
 	} {
 		if !strings.Contains(s, want) {

@@ -175,7 +175,7 @@ func TestGathered(t *testing.T) {
 	if err := WriteReviewHTML(&page, r, demoFoot); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"  a; d, not on any earlier job\n", "  b; e, since tug: identical\n", "  f, since day: no difference\n", "  c, since tug: ", "  g, since tug: "} {
+	for _, want := range []string{"  a; d, not on any earlier job\n", "  b; e, since tug: identical\n", "  f, since day: identical\n", "  c, since tug: ", "  g, since tug: "} {
 		if strings.Count(text.String(), want) != 1 {
 			t.Errorf("not once %q in\n%s", want, text.String())
 		}

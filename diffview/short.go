@@ -188,11 +188,12 @@ func (b *Build) short(p *printer) (hidden int) {
 }
 
 func (r Report) shortTune(p *printer) (hidden int) {
-	least, n := schema.Minor, 0
+	least, n, weighty := schema.Minor, 0, false
 	for _, g := range r.Tune {
 		n += len(g.Changes)
+		weighty = weighty || slices.ContainsFunc(g.Changes, func(c Change) bool { return c.Level >= schema.Notable })
 	}
-	if n > shortChanges { // the smaller ones only where there is room
+	if n > shortChanges && weighty { // the smaller ones only where there is room
 		least = schema.Notable
 	}
 	left := shortChanges

@@ -134,7 +134,7 @@ func TestEmpty(t *testing.T) {
 	r.Tunes[0].Tune.Proof, r.Tunes[0].Changes = nil, nil
 	r.Rig.Parts = []preset.Part{{Slot: "body", Name: "a body", Mass: 1.2}, {Slot: "lens", Name: "a lens", Shape: "point", Mass: 0.3}, {Slot: "ball", Name: "a ball", Shape: "sphere", Diameter: 0.05, Mass: 0.1, Place: [3]float64{0.1, 0.02, 0}}}
 	html := string(write(t, c))
-	for _, want := range []string{"not proved", "Nothing to compare with yet", "stroke-dasharray=\"4 3\""} {
+	for _, want := range []string{"not proved", "No earlier revision", "stroke-dasharray=\"4 3\""} {
 		if !strings.Contains(html, want) {
 			t.Errorf("the card lacks %q", want)
 		}

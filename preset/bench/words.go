@@ -18,6 +18,7 @@ var Cautions = []string{
 const RaiseCaution = "Tighten everything. Keep a hand at the motor switch, faces and fingers clear."
 
 // HandCautions are said before the kept values are worked handheld.
+// Source: words only; package comment.
 func (s *Session) HandCautions() []string {
 	var out []string
 	for _, r := range s.Results() {
@@ -33,6 +34,7 @@ func (s *Session) HandCautions() []string {
 
 // Raises reports whether the next question asks to set an axis stiffer than it was looked
 // at last; before the first look of an axis it does.
+// Source: words only; package comment.
 func (s *Session) Raises() bool {
 	p := s.Next()
 	if p.Stage != Search && p.Stage != Relook {
@@ -47,6 +49,7 @@ func (s *Session) Raises() bool {
 }
 
 // Words says how far an axis has come.
+// Source: words only; package comment.
 func (r AxisResult) Words() string {
 	switch r.Status {
 	case Open:
@@ -65,6 +68,7 @@ func (r AxisResult) Words() string {
 }
 
 // Words says how far the handheld check came.
+// Source: words only; package comment.
 func (h HandCheck) Words() string {
 	what := "tilts"
 	if h.More {
@@ -80,6 +84,7 @@ func (h HandCheck) Words() string {
 }
 
 // Do says in a few words what a question asks to do, to be read at arm's length.
+// Source: words only; package comment.
 func (p Proposal) Do() string {
 	set := fmt.Sprintf("set %s to %s", p.Axis, schema.Num(p.Value))
 	switch {
@@ -99,6 +104,7 @@ func (p Proposal) Do() string {
 
 // How says how the head stands or is worked for a question. flat says that the axis turns the
 // same at every tilt.
+// Source: words only; package comment.
 func (p Proposal) How(flat bool) string {
 	switch {
 	case p.Point.Style != "":

@@ -106,7 +106,7 @@ func TestEvidenceTakesOver(t *testing.T) {
 		if o.Value > o.Final.Lo || o.Value < o.Final.Lo-1 || o.Value != math.Floor(o.Value) {
 			t.Errorf("offered %v is not the low end %v on a step toward less stiff", o.Value, o.Final.Lo)
 		}
-		if !strings.Contains(o.Reason, fmt.Sprint(o.Value)) || !strings.Contains(o.Assumption, "no map") {
+		if !strings.Contains(o.Reason, fmt.Sprint(o.Value)) || !strings.Contains(o.Assumption, "no conversion to SI") {
 			t.Errorf("reason %q assumption %q", o.Reason, o.Assumption)
 		}
 	}
