@@ -155,14 +155,28 @@ func WriteReviewText(w io.Writer, r Review, s Style, why bool) error {
 		}
 	} else {
 		p.line("")
-		for _, g := range equalFindings(open) {
-			p.short(g)
+		most, left := reviewLines+max(len(r.Subject)-1, 0), equalFindings(open)
+		for len(left) > 0 { // what must be fixed is always shown; the rest where there is room
+			if left[0][0].Severity != schema.Fix && strings.Count(p.b.String(), "\n")+3 > most-reviewFoot {
+				break
+			}
+			p.short(left[0])
+			left = left[1:]
+		}
+		if n := len(left); n > 0 {
+			p.para("", schema.Count(n, "more finding", "more findings")+": --why", dim)
 		}
 		p.foot(r, len(accepted))
 	}
 	_, err := io.WriteString(w, p.b.String())
 	return err
 }
+
+// A review's screen is 24 lines for one rig, one more for each further one, of which the foot takes six.
+const (
+	reviewLines = 24
+	reviewFoot  = 6
+)
 
 func split(fs []review.Finding) (open, accepted []review.Finding) {
 	for _, f := range fs {

@@ -76,7 +76,7 @@ func ProposeStyle(c *schema.Catalogue, s *schema.Sheet, kind, style string, fovH
 			best = &p.Least
 			out.Reason += fmt.Sprintf("%s: no setting meets the limit of %.0f %%; least drift is %.0f %%. ", a, p.MaxDrift*100, best.Drift*100)
 		} else {
-			out.Reason += fmt.Sprintf("%[1]s: drift %[4].0f %% (limit %[2].0f %%) on %[3]q. ", a, p.MaxDrift*100, shot.Move, best.Drift*100)
+			out.Reason += fmt.Sprintf("%[1]s: drift %.0[4]f %% (limit %.0[2]f %%) on %[3]q. ", a, p.MaxDrift*100, shot.Move, best.Drift*100)
 		}
 		if wok {
 			out.Values["follow."+style+".deadband."+a.String()] = winDial[best.Style.DeadBand]

@@ -16,10 +16,11 @@ import (
 // the check that README.md and the flags agree are all made from it.
 type command struct {
 	name    string
-	args    string // "RIG[/TUNE][@WHEN] KEY=VALUE…"
-	short   string // one line
-	long    string // paragraphs
-	example string // lines that can be typed
+	args    string      // "RIG[/TUNE][@WHEN] KEY=VALUE…"
+	short   string      // one line
+	long    string      // paragraphs
+	example string      // lines that can be typed
+	table   [][2]string // what its words mean, under the paragraphs
 	flags   []cli.Flag
 	subs    []command
 	reads   bool     // adds --json, which it answers itself

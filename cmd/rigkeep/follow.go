@@ -23,10 +23,17 @@ import (
 func followVerb() command {
 	return command{
 		name: "follow", args: "RIG[/TUNE]", short: "simulate a follow style, or suggest styles for a job's shots",
-		long: "Simulates the head during an operator move: start delay, trail, settling, subject drift in frame, and how much sway gets through. Without SI conversions in the gimbal sheet, results are relative to --against. " +
-			"With --for JOB it proposes dead band and lag for each shot of the job, by searching the model for the smoothest response whose lag keeps the subject in the stated share of the frame; --write puts them into the tune, and their names into the job's shot list, where a shot names none.\n" +
-			"Moves: " + strings.Join(strings.Fields(follow.MoveGrammar), " "),
-		example: "rigkeep follow b-cam-85 --style walk --lens 50mm --sensor 24.9x18.7mm\nrigkeep follow b-cam-85 --style walk --move \"turn 90deg in 2s\" --axis pan --svg turn.svg\nrigkeep follow b-cam-85 --style sweep --against walk\nrigkeep follow b-cam-85 --for pilot-station",
+		long: "Simulates the head during an operator move. Without SI conversions in the gimbal sheet, results are relative to --against. " +
+			"--for JOB searches the smoothest style for each shot that keeps the subject in frame; --write puts it into the tune.",
+		table: [][2]string{
+			{"pan 20deg/s for 3s", "constant rate, dead stop (pan or tilt by --axis)"},
+			{"turn 90deg in 2s", "smooth turn, rest to rest"},
+			{"whip 120deg [in 0.4s]", "fast turn; without a time at most 300 deg/s"},
+			{"sway 2deg at 0.8Hz", "not meant by the operator; \"and 1deg at 2Hz\", \"for 5s\""},
+			{"hold 1s", "stand still"},
+			{"A then B, A with B", "one after the other; both at once"},
+		},
+		example: "rigkeep follow b-cam-85 --style walk --against sweep\nrigkeep follow b-cam-85 --style walk --move \"turn 90deg in 2s\" --axis pan --svg turn.svg\nrigkeep follow b-cam-85 --for pilot-station",
 		flags: []cli.Flag{
 			&cli.StringFlag{Name: "style", Usage: "the follow `STYLE` to try"},
 			&cli.StringFlag{Name: "against", Usage: "compare with this `STYLE`"},

@@ -161,6 +161,13 @@ func printHelp(e Env, w io.Writer, data any) {
 		if d.Description != "" {
 			b.WriteString("\n" + wrap(d.Description, "", width))
 		}
+		if v != nil && v.table != nil {
+			t := table{}
+			for _, row := range v.table {
+				t.add(row[0], row[1])
+			}
+			b.WriteString("\n" + t.render(paint{}, "  ", width))
+		}
 		if len(d.Subcommands) > 0 {
 			b.WriteString("\nCommands:\n")
 			t := table{}

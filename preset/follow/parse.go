@@ -27,28 +27,26 @@ func (e *ParseError) Error() string {
 	return fmt.Sprintf("move %q, at %s (character %d): expected %s", e.Text, got, utf8.RuneCountInString(e.Text[:e.Offset])+1, e.Want)
 }
 
-// MoveGrammar is the form ParseMove reads, for help texts.
-const MoveGrammar = `move  = line { "with" line }            lines run at the same time, added up
-line  = step { "then" step }            steps run one after the other
-step  = "pan" ANGLE"/s" "for" TIME      constant rate, dead stop
-      | "turn" ANGLE "in" TIME          minimum-jerk turn, rest to rest
-      | "whip" ANGLE [ "in" TIME ]      fast turn; without a time its peak rate is 300 deg/s
-      | "sway" ANGLE "at" FREQ { "and" ANGLE "at" FREQ } [ "for" TIME ]
-                                        sines (peak amplitude), not meant by the operator;
-                                        without a time: on a line of its own as long
-                                        as the others, else 10 s
-      | "hold" TIME                     stand still
-ANGLE = number with deg, ° or rad       TIME = number with s, ms or min
-FREQ  = number with Hz                  positive turns left (pan) or up (tilt) by the rig's own sense
-`
-
 // ParseMove reads a move such as "turn 90deg in 2s", "pan 20deg/s for 3s",
 // "whip 120deg", or "turn 40deg in 2s then hold 1s with sway 2deg at 0.8Hz".
-// MoveGrammar has the whole form. Capitals do not matter. The error is a
+// The whole form is below. Capitals do not matter. The error is a
 // *ParseError for a text of another form, an *domain.Error for a number outside
 // the model's domain.
 //
-// Source: a form of our own, MoveGrammar.
+//	move  = line { "with" line }            lines run at the same time, added up
+//	line  = step { "then" step }            steps run one after the other
+//	step  = "pan" ANGLE"/s" "for" TIME      constant rate, dead stop
+//	      | "turn" ANGLE "in" TIME          minimum-jerk turn, rest to rest
+//	      | "whip" ANGLE [ "in" TIME ]      fast turn; without a time its peak rate is 300 deg/s
+//	      | "sway" ANGLE "at" FREQ { "and" ANGLE "at" FREQ } [ "for" TIME ]
+//	                                        sines (peak amplitude), not meant by the operator;
+//	                                        without a time: on a line of its own as long
+//	                                        as the others, else 10 s
+//	      | "hold" TIME                     stand still
+//	ANGLE = number with deg, ° or rad       TIME = number with s, ms or min
+//	FREQ  = number with Hz                  positive turns left (pan) or up (tilt) by the rig's own sense
+//
+// Source: a form of our own.
 func ParseMove(text string) (Move, error) {
 	p := &parser{text: text}
 	m, err := p.move()
