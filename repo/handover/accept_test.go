@@ -153,7 +153,7 @@ func TestAcceptThereAndBack(t *testing.T) {
 	// an older handover over the newer tune is noticed, here and at its own source
 	for _, s := range []*handovertest.Shop{a, b} {
 		var old *handover.Old
-		if _, err := handover.Accept(s.Library, open(t, first), handover.Options{}); !errors.As(err, &old) || old.Same || store.ExitClass(err) != 5 || !strings.Contains(err.Error(), "older than what") {
+		if _, err := handover.Accept(s.Library, open(t, first), handover.Options{}); !errors.As(err, &old) || old.Same || store.ExitClass(err) != 5 || !strings.Contains(err.Error(), "older than your library") {
 			t.Errorf("replay: %v", err)
 		}
 	}

@@ -466,7 +466,7 @@ func TestSyncRefuses(t *testing.T) {
 	a, _ := newLibrary(t, 1)
 	stranger, _ := newLibrary(t, 2)
 	put(t, stranger, 1, "library.toml", swap("prep bay", "another"))
-	if _, err := trySync(t, stranger, bareOf(t, a), 1, nil); !errors.Is(err, store.ErrDiverged) || !strings.Contains(err.Error(), "no revision in common") {
+	if _, err := trySync(t, stranger, bareOf(t, a), 1, nil); !errors.Is(err, store.ErrDiverged) || !strings.Contains(err.Error(), "share no history") {
 		t.Error(err)
 	}
 	// A repository that is no library, one on another branch, and one of a newer format.
