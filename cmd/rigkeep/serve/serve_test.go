@@ -514,7 +514,7 @@ func TestSlowConnections(t *testing.T) {
 func (p *phone) begun() {
 	p.k.t.Helper()
 	p.get("/bench-rail-35.html")
-	p.has("Unit on the stand", "powered motors pinch")
+	p.has("Unit on the stand", "Powered motors pinch")
 	p.answer("begin", "unit", "QL-0031")
 	p.has("No balance record of today")
 }
