@@ -226,7 +226,7 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 			ans := st.saw(p)
 			switch r := rng.Float64(); {
 			case r < 0.05 && len(live) > 0:
-				ans = []string{"--saw", "back"}
+				ans = []string{"--saw", "undo"}
 				if l := live[len(live)-1]; l != nil && l.gone { // a withdrawal taken back: too deep for this count
 					ans = st.saw(p)
 				}
@@ -254,7 +254,7 @@ func TestSafetyRuleEndToEnd(t *testing.T) {
 				}
 			}
 			switch saw := get("saw"); saw {
-			case "back":
+			case "undo":
 				live = live[:len(live)-1]
 			case "clean", "stand", "chatter":
 				v := 0.0

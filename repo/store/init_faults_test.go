@@ -130,7 +130,7 @@ func TestRepairSays(t *testing.T) {
 			}
 			for _, r := range l.Recovered() {
 				kind := ""
-				for _, k := range []string{"lock file", "temporary file", "Finished a save", "was not finished", "just before or after"} {
+				for _, k := range []string{"lock file", "temporary file", "Completed the interrupted save", "was not completed", "was killed during a save"} {
 					if strings.Contains(r, k) {
 						kind = k
 					}
@@ -143,7 +143,7 @@ func TestRepairSays(t *testing.T) {
 			// What is said is what was done: a save is finished exactly where it says so, and the
 			// work tree, the index or the branch is brought along.
 			now := stateOf(t, dir)
-			finished := strings.Contains(said, "Finished a save")
+			finished := strings.Contains(said, "Completed the interrupted save")
 			if finished && (now.same(before) || now.head == before.head) {
 				t.Fatalf("%s, killed at %d: says %q and did not", name, at, said)
 			}
@@ -155,7 +155,7 @@ func TestRepairSays(t *testing.T) {
 			}
 		}
 	}
-	for _, k := range []string{"lock file", "temporary file", "Finished a save"} {
+	for _, k := range []string{"lock file", "temporary file", "Completed the interrupted save"} {
 		if kinds[k] == 0 {
 			t.Errorf("no kill led to %q", k)
 		}

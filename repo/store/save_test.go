@@ -34,7 +34,7 @@ func TestInitAndSave(t *testing.T) {
 	if got := git(t, l.Root(), "log", "-1", "--format=%an <%ae> %cI"); got != "Gimbal technician <tech@example.org> 2025-03-01T10:00:00+00:00" {
 		t.Fatal(got)
 	}
-	if got := git(t, l.Root(), "reflog", "--format=%gs"); got != "commit: First tune\ncommit (initial): Begin the library" {
+	if got := git(t, l.Root(), "reflog", "--format=%gs"); got != "commit: First tune\ncommit (initial): Create library" {
 		t.Fatalf("reflog: %s", got)
 	}
 	data, err := l.ReadAt(id, "rigs/ab/abc/main.toml")
@@ -229,10 +229,10 @@ func TestSaveRefusals(t *testing.T) {
 		say  string
 	}{
 		"same":      {req(File{Path: "a.toml", Data: []byte("a = 2\n")}), ErrNothing, "nothing to save"},
-		"work":      {req(a3), ErrChanged, "no longer holds"},
+		"work":      {req(a3), ErrChanged, "file changed while saving"},
 		"base":      {with(req(a3), func(q *SaveRequest) { q.Base, q.WriteWork = first, true }), ErrChanged, "another revision has just changed a.toml"},
-		"name":      {with(req(a3), func(q *SaveRequest) { q.Author = Person{} }), ErrNoIdentity, "who is saving"},
-		"subject":   {with(req(a3), func(q *SaveRequest) { q.Subject = " " }), ErrBadPath, "says why"},
+		"name":      {with(req(a3), func(q *SaveRequest) { q.Author = Person{} }), ErrNoIdentity, "No author set"},
+		"subject":   {with(req(a3), func(q *SaveRequest) { q.Subject = " " }), ErrBadPath, "needs a reason"},
 		"nul":       {with(req(a3), func(q *SaveRequest) { q.Body = "\x00" }), ErrBadPath, "UTF-8"},
 		"path":      {req(File{Path: "../a.toml"}), ErrBadPath, "dotted"},
 		"git":       {req(File{Path: ".GIT/config"}), ErrBadPath, "git's own"},
@@ -240,7 +240,7 @@ func TestSaveRefusals(t *testing.T) {
 		"case":      {with(req(File{Path: "A.toml"}), func(q *SaveRequest) { q.WriteWork = true }), ErrBadPath, "capitals"},
 		"twice":     {req(a3, File{Path: "A.toml"}), ErrBadPath, "twice"},
 		"file/file": {with(req(File{Path: "a.toml/b.toml"}), func(q *SaveRequest) { q.WriteWork = true }), nil, "a.toml"},
-		"gone":      {req(File{Path: "a.toml", Delete: true}), ErrChanged, "no longer holds"},
+		"gone":      {req(File{Path: "a.toml", Delete: true}), ErrChanged, "file changed while saving"},
 	} {
 		head, _ := l.Head()
 		_, err := l.Save(ctx, c.q)

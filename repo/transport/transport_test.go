@@ -241,7 +241,7 @@ func TestHTTPLogin(t *testing.T) {
 		opt     Options
 		says    string
 	}{
-		{plain, Options{}, "wants a name and a password"},
+		{plain, Options{}, "needs a user name and a password"},
 		{plain, Options{Getenv: env("RIGKEEP_TOKEN", "wrong", "RIGKEEP_USER", "tech", "RIGKEEP_TOKEN_HOST", hostOf(h))}, "from RIGKEEP_TOKEN"},
 		{h.With("tech", "wrong") + "a.git", Options{}, "from the address"},
 	} {
@@ -603,7 +603,7 @@ func TestSSH(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = dial(t, s.URL+bare, Options{Getenv: env("HOME", empty, "RIGKEEP_SSH_KEY", key, "SSH_KNOWN_HOSTS", wrong)}).Refs(ctx)
-	if !errors.Is(err, store.ErrUntrusted) || !strings.Contains(err.Error(), "not the one that is known") || !strings.Contains(err.Error(), s.Fingerprint) {
+	if !errors.Is(err, store.ErrUntrusted) || !strings.Contains(err.Error(), "has changed: now") || !strings.Contains(err.Error(), s.Fingerprint) {
 		t.Errorf("changed key: %v", err)
 	}
 
@@ -620,7 +620,7 @@ func TestSSH(t *testing.T) {
 	}{
 		{[]string{"HOME", empty, "RIGKEEP_SSH_KEY", strange}, "does not accept the keys"},
 		{[]string{"HOME", empty}, "there is no key to show"},
-		{[]string{"HOME", empty, "RIGKEEP_SSH_KEY", filepath.Join(empty, "none")}, "unreadable"},
+		{[]string{"HOME", empty, "RIGKEEP_SSH_KEY", filepath.Join(empty, "none")}, "cannot be read"},
 	} {
 		_, err := dial(t, s.URL+bare, Options{Getenv: env(append(c.env, "SSH_KNOWN_HOSTS", s.KnownHosts)...)}).Refs(ctx)
 		if err == nil || !strings.Contains(err.Error(), c.says) {
@@ -724,7 +724,7 @@ func TestReadOnlyServer(t *testing.T) {
 			t.Fatal(name, err)
 		}
 		_, err := r.Push(ctx, a, Push{"refs/heads/main", "", id, aCam, day})
-		if !errors.Is(err, store.ErrRefused) || store.ExitClass(err) != 4 || !strings.Contains(err.Error(), "can be read, but takes nothing") {
+		if !errors.Is(err, store.ErrRefused) || store.ExitClass(err) != 4 || !strings.Contains(err.Error(), "is read-only for you") {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
