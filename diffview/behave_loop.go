@@ -160,13 +160,13 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 		}},
 		{"phase_margin", "phase margin", "°", HigherIsBetter, func(m *modelled) float64 { return m.margins.PMDeg }},
 		{"gain_margin", "gain margin", "dB", HigherIsBetter, func(m *modelled) float64 { return m.margins.GMdB }},
-		{"sensitivity", "largest sensitivity", "", LowerIsBetter, func(m *modelled) float64 {
+		{"sensitivity", "peak sensitivity", "", LowerIsBetter, func(m *modelled) float64 {
 			if !m.margins.Stable {
 				return math.Inf(1) // it has none, which is not a small one
 			}
 			return m.margins.Ms
 		}},
-		{"bandwidth", "bandwidth of the hold", "Hz", HigherIsBetter, func(m *modelled) float64 { return m.margins.Bandwidth / (2 * math.Pi) }},
+		{"bandwidth", "bandwidth", "Hz", HigherIsBetter, func(m *modelled) float64 { return m.margins.Bandwidth / (2 * math.Pi) }},
 	} {
 		if q.key == "onset" && a != nil && b != nil && (a.dial == nil) != (b.dial == nil) {
 			continue // one is off the dial, which "below onset" says better

@@ -186,7 +186,7 @@ func (r Review) together(open bool, rigs map[string]int, href func(string) strin
 	for _, g := range groups {
 		f := g[0]
 		w := severityWords[f.Severity]
-		x := page.Finding{ID: f.Rule, V: w.v, Word: w.word, Title: f.Title, Of: f.Of, What: sentenceCase(f.What), Accepted: f.Word()}
+		x := page.Finding{ID: f.Rule, V: w.v, Word: w.word, Title: f.Title, Of: f.Of, What: f.What, Accepted: f.Word()}
 		if ids[f.Rule]++; ids[f.Rule] > 1 {
 			x.ID += fmt.Sprintf("-%d", ids[f.Rule])
 		}

@@ -50,10 +50,6 @@ func (r Report) short(p *printer, o Options) bool {
 			p.para("  ", safe.Line(t.Summary), dim)
 		}
 	}
-	more := o.more
-	if more == "" {
-		more = "--all"
-	}
 	p.line("")
 	words := "Models are optimistic: use them to compare, not as a test. "
 	if len(fs) == 0 {
@@ -62,7 +58,7 @@ func (r Report) short(p *printer, o Options) bool {
 	if hidden > 0 {
 		words += schema.Count(hidden, "smaller change", "smaller changes") + " hidden. "
 	}
-	p.para("", words+"Everything: "+more, dim)
+	p.para("", words+"Everything: "+o.rest(), dim)
 	return true
 }
 

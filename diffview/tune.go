@@ -167,7 +167,7 @@ func (c *comparison) numbers(ch *Change, p schema.Param, rel relation, na, nb fl
 		ch.Reason = rel.reason
 		v, unit, err := rel.convert(na)
 		if err != nil {
-			ch.Level, ch.Remark = schema.Major, "what "+num(na)+" is outside the dial of "+rel.nameB
+			ch.Level, ch.Remark = schema.Major, num(na)+" is outside the dial of "+rel.nameB
 			if sa, sb := ch.SI.Before, ch.SI.After; sa != nil && sb != nil {
 				ch.setSense(p, cmp(*sb, *sa)*p.SI[unit])
 			}

@@ -21,13 +21,17 @@ type Options struct {
 	more string // how to see what is counted only; "" is --all
 }
 
+// rest is how to see what is counted only.
+func (o Options) rest() string {
+	if o.more != "" {
+		return o.more
+	}
+	return "--all"
+}
+
 // counted says how many of something are not shown, and how to see them.
 func (o Options) counted(n int, one, many string) block {
-	more := o.more
-	if more == "" {
-		more = "--all"
-	}
-	return block{Para: schema.Count(n, one, many) + " hidden; " + more, Tone: dim}
+	return block{Para: schema.Count(n, one, many) + " hidden; " + o.rest(), Tone: dim}
 }
 
 // view is a report laid out for reading, before it is written as text, Markdown

@@ -152,7 +152,7 @@ func PlanBench(sheet *schema.Sheet, r Rig, t *Tune, offers []start.Offer, only [
 		}
 	}
 	if len(p.Order) == 0 {
-		return p, &schema.DomainError{What: "gimbal " + sheet.Slug + " has no stiffness dial for the axes asked for, so there is nothing to work on"}
+		return p, &schema.DomainError{What: "gimbal " + sheet.Slug + " has no stiffness dial for the axes asked for. Type the controller's dials into its sheet: rigkeep edit gimbal:" + sheet.Slug}
 	}
 	js, err := r.Inertias(sheet, t)
 	if err != nil && !IsUnknown(err) {

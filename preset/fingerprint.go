@@ -11,9 +11,9 @@ import (
 // FingerprintLen is the number of characters of a fingerprint.
 const FingerprintLen = 10
 
-// alphabet is Crockford's base32, lower case. Source: Douglas Crockford,
-// Base 32 (crockford.com/base32.html), from memory.
-const alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
+// Alphabet is Crockford's base32 in lower case: no letter that is taken for a digit.
+// Source: Douglas Crockford, Base 32 (crockford.com/base32.html), from memory.
+const Alphabet = "0123456789abcdefghjkmnpqrstvwxyz"
 
 // Canonical is the text whose SHA-256 is the rig's fingerprint; examples/vectors/FINGERPRINT.md
 // specifies it so that another program can compute it. Two rigs are the same
@@ -85,7 +85,7 @@ func digest(text string) string {
 		if bit/8+1 < len(sum) {
 			v |= uint16(sum[bit/8+1])
 		}
-		out[i] = alphabet[v>>(11-bit%8)&31]
+		out[i] = Alphabet[v>>(11-bit%8)&31]
 	}
 	return string(out[:])
 }
@@ -123,7 +123,7 @@ func IsFingerprint(s string) bool {
 		return false
 	}
 	for _, c := range s {
-		if !strings.ContainsRune(alphabet, c) {
+		if !strings.ContainsRune(Alphabet, c) {
 			return false
 		}
 	}

@@ -44,8 +44,8 @@ func wholeVersion() string {
 	return out
 }
 
-const about = "Rigkeep keeps the tunes of motorised handheld camera stabilisers: per rig, as text files in a git-backed library, so that a technician can start a tune from mass, compare two by number and by behaviour, see what changed before a shoot, and hand a tune to another operator.\n\n" +
-	"A rig is named by its alias or the start of its fingerprint. RIG[/TUNE][@WHEN] names a tune; WHEN is a commit, ~N revisions back, a date, yesterday, or a job.\n\n" +
+const about = "Rigkeep stores tunes for handheld motorised camera stabilisers, one set per rig, as text files in a git repository. It suggests a starting tune from the build's mass, compares tunes, checks a job before the shoot, and packs a rig for another operator.\n\n" +
+	"RIG is an alias or the first letters of a fingerprint. RIG[/TUNE][@WHEN] picks a tune; WHEN is a job, a date, yesterday, ~N (N revisions back) or a commit.\n\n" +
 	"Calculated values are low starting points, not safe settings. The maker's manual, local codes and qualified crew come first."
 
 func globalFlags() []cli.Flag {

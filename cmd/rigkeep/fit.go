@@ -179,7 +179,7 @@ func (k *invocation) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet
 	}
 	ans.parts, ans.Overlap = r.Parts, append(ans.Overlap, r.Overlaps()...)
 	if _, err := r.Properties(); err != nil {
-		ans.Unknown = append(ans.Unknown, "clearance, inertia and gravity: "+err.Error())
+		ans.Unknown = append(ans.Unknown, "clearance, inertia and gravity: "+strings.TrimPrefix(err.Error(), "unknown: "))
 		return nil
 	}
 	js, err := r.Inertias(sheet, t)

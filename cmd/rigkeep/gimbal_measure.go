@@ -583,5 +583,5 @@ func (m *measuring) then() {
 		m.say("Margins and the cap of %s can now be computed.", m.axis)
 		return
 	}
-	m.say("For margins and the cap of %s is missing: %s. Two onsets with their frequency on this unit tell it.", m.axis, strings.Join(missing, ", "))
+	m.say("Missing for margins and the cap of %s: %s. Two onsets with their frequency on this unit give it.", m.axis, strings.Join(missing, ", "))
 }

@@ -54,7 +54,7 @@ func handoverVerb() command {
 				long: "Checks the file, then merges it by key as one revision, with its history. Accepting is not a test: their proof is marked as theirs, and your own is kept. A handover older than your library is refused. " +
 					"It must be signed by a key that you pinned for its sender (rigkeep trust add), or that --signers names; what " + handover.SignersPath + " of the library says is a proposal. --unsigned and --trust-unknown take one in that is not. With --on the tunes are converted to another gimbal, each number shown.",
 				example: "rigkeep handover accept a-cam.zip\nrigkeep handover accept a-cam.zip --unsigned --dry-run\nrigkeep handover accept a-cam.zip --theirs stiffness.pan -m \"As the A-cam operator left it\"",
-				flags: append(boolFlags("unsigned", "accept an unsigned file", "trust-unknown", "take it in although its signer is not trusted: a key that is unknown, expired, or somebody else's", "jobs", "take in the jobs that pin the tunes too"),
+				flags: append(boolFlags("unsigned", "accept an unsigned file", "trust-unknown", "accept although the signer is not trusted (an unknown, expired or somebody else's key)", "jobs", "accept the jobs that pin the tunes too"),
 					signers, on, alias, messageFlag(),
 					&cli.StringSliceFlag{Name: "ours", Usage: "keep our value: `KEY`, FILE:KEY, FILE or all"},
 					&cli.StringSliceFlag{Name: "theirs", Usage: "take their value: `KEY`, FILE:KEY, FILE or all"},
@@ -76,7 +76,7 @@ func (k *invocation) wantedRigs(names []string) ([]handover.Wanted, error) {
 			return nil, err
 		}
 		if ref.When != "" {
-			return nil, usage("a handover always contains the current state; remove @%s", name).hinted("leave out @%s", ref.When)
+			return nil, usage("a handover always contains the current state: remove @%s", ref.When)
 		}
 		rr, err := k.lib.Find(ref.Rig)
 		if err != nil {

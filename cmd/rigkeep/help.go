@@ -124,7 +124,7 @@ func overview(d *cli.App, width int) string {
 		}
 		b.WriteString("\n" + g.title + "\n" + t.render(paint{}, "  ", width))
 	}
-	b.WriteString("\nA derived value is a place to start, from below. The maker's manual, local codes\nand qualified crew come first.\n")
+	b.WriteString("\nCalculated values are low starting points, not safe settings. The maker's\nmanual, local codes and qualified crew come first.\n")
 	b.WriteString("Try: rigkeep COMMAND --help\nFlags for every command, and exit codes: rigkeep man\n")
 	return b.String()
 }

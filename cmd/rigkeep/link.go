@@ -205,7 +205,7 @@ func (k *invocation) styleOf(values map[string]any, has []link.Value) (string, e
 	styles := preset.Tune{Values: values}.Styles()
 	if s := k.c.String("style"); s != "" {
 		if len(styles) > 0 && !slices.Contains(styles, s) {
-			return "", usage("unknown follow style %q", s).hinted("commands: %s", strings.Join(styles, ", "))
+			return "", usage("unknown follow style %q", s).hinted("styles: %s", strings.Join(styles, ", "))
 		}
 		return s, nil
 	}

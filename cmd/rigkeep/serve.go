@@ -248,7 +248,7 @@ func (k *invocation) listen() (net.Listener, []string, error) {
 	addr, lan := k.c.String("addr"), k.c.Bool("lan")
 	host, port, err := net.SplitHostPort(addr)
 	if addr != "" && err != nil {
-		return nil, nil, usage("--addr %s: HOST:PORT was expected", addr).hinted("for example: --addr 127.0.0.1:%s", servePort)
+		return nil, nil, usage("--addr %s: write HOST:PORT", addr).hinted("for example: --addr 127.0.0.1:%s", servePort)
 	}
 	if host == "" && !lan {
 		host = "127.0.0.1"

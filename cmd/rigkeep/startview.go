@@ -61,7 +61,7 @@ func (v startView) nothing() {
 	if d := v.d.Sheet.Dials["stiffness.tilt"]; d.ShownAs != "" {
 		key = d.ShownAs
 	}
-	v.printf("%s on %s, %s: no starting tune, nothing is proved on this gimbal yet\n\n", v.paint.bold(v.d.Label()), v.d.Sheet.Slug, v.units().kg(v.d.Rig.Mass()))
+	v.printf("%s on %s, %s: no starting tune, nothing proved on this gimbal\n\n", v.paint.bold(v.d.Label()), v.d.Sheet.Slug, v.units().kg(v.d.Rig.Mass()))
 	v.printf("Type in what is on the controller:\n")
 	v.printf("Try: rigkeep set %s %s\n", name, shellWord(key+"=VALUE"))
 	if hits, _, err := v.nearestRigs(v.d.Rig); err == nil {
@@ -70,8 +70,13 @@ func (v startView) nothing() {
 			v.printf("Try: rigkeep copy %s %s\n", hits[i].Alias, name)
 		}
 	}
-	v.printf("Or begin a bench session, from the soft end of each dial:\n")
-	v.printf("Try: rigkeep bench %s\n", name)
+	if slices.ContainsFunc(schema.Axes[:], func(a schema.Axis) bool { _, ok := v.d.Sheet.Dials["stiffness."+a.String()]; return ok }) {
+		v.printf("Or begin a bench session, from the soft end of each dial:\n")
+		v.printf("Try: rigkeep bench %s\n", name)
+	} else {
+		v.printf("Or type the controller's dials into the sheet, for a bench session:\n")
+		v.printf("Try: rigkeep edit gimbal:%s\n", v.d.Sheet.Slug)
+	}
 	for _, w := range v.res.Warnings {
 		v.write(wrap(v.paint.warn("Note: ")+safe.Text(w), "", v.wide))
 	}

@@ -50,7 +50,7 @@ func proofMissing(l *look, x *Subject) {
 	if x.Tune == nil || x.Tune.Proof != nil || x.taken() {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("%s has no proof", x.Ref), seen: x.state(), evidence: []Evidence{x.TuneFile.fact("the tune has no [proof.hold]", "kind")}})
+	l.on(x, hit{what: "no proof on record", seen: x.state(), evidence: []Evidence{x.TuneFile.fact("the tune has no [proof.hold]", "kind")}})
 }
 
 // taken reports whether the newest acceptance of a handover still lacks a proof of ours.

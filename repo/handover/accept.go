@@ -49,7 +49,7 @@ func (o *Old) Error() string {
 		s += ", since " + o.Accept.When.Format("2006-01-02 15:04") + " (" + o.Accept.Author.Name + ")"
 	}
 	if !o.Same {
-		s = fmt.Sprintf("this handover is %d revisions older than your library; %s", o.Since, s)
+		s = fmt.Sprintf("this handover is %s older than your library; %s", schema.Count(o.Since, "revision", "revisions"), s)
 	}
 	return s
 }

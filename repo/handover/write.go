@@ -100,8 +100,8 @@ func readme(m Manifest) []byte {
 	p("CAUTION")
 	p("")
 	p("Values from another unit, operator or build are low starting points.")
-	p("start, from below. Accepting them proves nothing: balance first, start low, keep a hand near")
-	p("the motor cut-off, and test the rig handheld before the shoot. The maker's manual, local")
+	p("start, from below. Accepting them proves nothing: balance first, start low, keep a hand at")
+	p("the motor switch, and test the rig handheld before the shoot. The maker's manual, local")
 	p("codes and qualified crew come first.")
 	return b.Bytes()
 }

@@ -369,7 +369,7 @@ func (l *Library) earlier(at store.Rev, path string) (out []string) {
 // Errors: those of store.Save; store.ErrChanged also if ours moved on and touched the same files.
 func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body string, who store.Person, when time.Time) (store.Rev, error) {
 	if len(m.Clashes) > 0 {
-		return "", &store.Error{Kind: store.ErrDiverged, Msg: fmt.Sprintf("%d conflicts to settle", len(m.Clashes))}
+		return "", &store.Error{Kind: store.ErrDiverged, Msg: schema.Count(len(m.Clashes), "conflict", "conflicts") + " to settle"}
 	}
 	defer l.forget()
 	q := store.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: m.Ours, WriteWork: true, Parents: []store.Rev{m.Theirs}}

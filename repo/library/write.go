@@ -109,7 +109,7 @@ func (l *Library) stepped(d *Loaded, a Assign) (to float64, note string, ok bool
 func (l *Library) value(kind string, a Assign) (any, error) {
 	f, _ := l.Cat.Field(kind, a.Key)
 	bad := func(want string) error {
-		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s: %q was given, %s was expected", a.Key, a.Text, want)}
+		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s: %q is not valid; write %s", a.Key, a.Text, want)}
 	}
 	switch f.Type {
 	case schema.Float, schema.Int:

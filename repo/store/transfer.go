@@ -121,7 +121,7 @@ func badTransfer(err error) error {
 		return err
 	}
 	return &Error{Kind: ErrDamaged, Msg: "what was received is damaged: " + strings.TrimPrefix(err.Error(), "damaged: "),
-		Hint: "Nothing was changed. repeat the command; if it stays so, tell whoever keeps the other side"}
+		Hint: "nothing changed. Repeat the command; if it stays so, tell the administrator of the other side"}
 }
 
 // DropQuarantine removes what transfers left whose process died. Receive does it too.

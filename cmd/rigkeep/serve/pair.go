@@ -14,6 +14,7 @@ import (
 
 	"rigkeep/diffview/pages"
 	"rigkeep/diffview/safe"
+	"rigkeep/preset"
 	"rigkeep/repo/store"
 )
 
@@ -59,8 +60,8 @@ type pairing struct {
 	last    int
 }
 
-// base32 has no letters that are taken for digits (Crockford, as fingerprints).
-const base32 = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+// base32 has no letters that are taken for digits, as fingerprints have it.
+var base32 = strings.ToUpper(preset.Alphabet)
 
 func secret(n int) []byte {
 	b := make([]byte, n)
@@ -253,7 +254,7 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
 	name, mail := strings.TrimSpace(r.PostForm.Get("name")), strings.TrimSpace(r.PostForm.Get("mail"))
 	who, err := store.ParsePerson(name + " <" + mail + ">")
 	if err != nil || !strings.Contains(mail, "@") || len(name) > maxName || len(mail) > maxName || name != safe.Line(name) || mail != safe.Line(mail) {
-		s.askPairing(w, http.StatusBadRequest, fmt.Sprintf("A name or role and a mail address were expected, each of at most %d letters.", maxName), first(name, maxName), first(mail, maxName))
+		s.askPairing(w, http.StatusBadRequest, fmt.Sprintf("Write a name or role and a mail address, each of at most %d letters.", maxName), first(name, maxName), first(mail, maxName))
 		return
 	}
 	s.enter(w, r, c, who)

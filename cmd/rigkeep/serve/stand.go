@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"net/http"
 	"net/url"
 	"path"
@@ -131,7 +132,7 @@ func (t *task) at(unit string) { t.to = t.req.URL.Path + "?unit=" + url.QueryEsc
 func (t *task) rigPage() { t.to = "/" + pages.File("rig", t.name) }
 
 // refused shows the page as it stands now with why an answer was not taken, where that is
-// something that a person can mend.
+// something that a person can correct.
 func (t *task) refused(show func(*task) (pages.Stand, error), err error) (pages.Stand, error) {
 	p, serr := show(t)
 	if serr != nil {
@@ -378,13 +379,9 @@ func actPhoto(t *task) (pages.Stand, error) {
 		return t.refused(showPhoto, errors.New("choose a photo first"))
 	}
 	defer f.Close()
-	data := make([]byte, min(head.Size, photo.MaxFile+1))
-	for n := 0; n < len(data); {
-		k, err := f.Read(data[n:])
-		if err != nil {
-			return t.refused(showPhoto, err)
-		}
-		n += k
+	data, err := io.ReadAll(io.LimitReader(f, photo.MaxFile+1))
+	if err != nil {
+		return t.refused(showPhoto, err)
 	}
 	rr, err := t.l.Find(t.name)
 	if err != nil {
