@@ -220,7 +220,7 @@ func (w *behaviour) marginPlot(x schema.Axis, a, b *modelled) {
 	if !(lo < hi) || math.IsInf(hi, 0) {
 		return
 	}
-	p := Plot{Key: "loop." + x.String(), Title: fmt.Sprintf("Nearness to oscillation, %s", x), LogX: true, XLabel: "frequency, Hz", YLabel: "sensitivity",
+	p := Plot{Key: "loop." + x.String(), Title: fmt.Sprintf("Sensitivity, %s", x), LogX: true, XLabel: "frequency, Hz", YLabel: "sensitivity",
 		About: "Share of a disturbance that remains (1 = all). A higher peak is closer to oscillation; starting tunes stay below the limit."}
 	for _, s := range []struct {
 		name string

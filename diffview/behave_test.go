@@ -55,7 +55,7 @@ func TestFollowFigures(t *testing.T) {
 }
 
 // The job's shot, lens, sensor and sway come before the defaults.
-func TestJobCircumstances(t *testing.T) {
+func TestJobConditions(t *testing.T) {
 	job := &preset.Job{Longest: 135, Sensor: [2]float64{36, 24}, Squeeze: 1, Sway: map[schema.Axis]float64{schema.Pan: 3},
 		Shots: []preset.Shot{{Name: "gangway", Kind: "stairs", Style: "walk", LensMM: 85}}}
 	b := Behave(cat, followSide(1, 5), followSide(2, 10), Conditions{Job: job})

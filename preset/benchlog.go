@@ -302,7 +302,7 @@ func TiltWords(deg float64) string {
 func (b BenchLog) events() ([]bench.Event, error) {
 	out := make([]bench.Event, len(b.Steps))
 	for i, s := range b.Steps {
-		e := bench.Event{Saw: bench.Saw(s.Saw), Hz: s.Hz, TiltDeg: s.TiltDeg, Text: s.Text}
+		e := bench.Event{Saw: bench.Outcome(s.Saw), Hz: s.Hz, TiltDeg: s.TiltDeg, Text: s.Text}
 		if s.Key != "" && !strings.HasPrefix(s.Key, "stiffness.") {
 			// whatever was seen then, it is no look at a stiffness
 			e.Saw, e.Key = bench.Note, s.Key

@@ -172,7 +172,7 @@ func TestCapFromTwoOnsets(t *testing.T) {
 		bare.Dials[k] = d
 	}
 	set := map[string]float64{"filters.sensing": 100, "filters.drive": 70}
-	var sights []identify.Sight
+	var sights []identify.OnsetObservation
 	for i, scale := range []float64{0.9, 1.1} {
 		r := build(fmt.Sprint("rig-", i), scale)
 		js, err := r.Inertias(truth, nil)

@@ -18,8 +18,8 @@ type Lens struct {
 	Pupil *float64
 }
 
-// Sight is what a lens sees and how steady the head has to hold for it.
-type Sight struct {
+// LensView is what a lens sees and how steady the head has to hold for it.
+type LensView struct {
 	FOV struct {
 		Across  float64 `json:"across"`
 		UpDown  float64 `json:"up_down"`
@@ -52,8 +52,8 @@ type TiltLimits struct {
 // See works out what a lens sees on a rig. t may be nil.
 //
 // Source: frame.Camera.FOV, AngleFor and frame.Look.TiltLimits; chord 2 r sin(a/2) for roll.
-func See(s *schema.Sheet, r Rig, t *Tune, l Lens) (Sight, error) {
-	var out Sight
+func See(s *schema.Sheet, r Rig, t *Tune, l Lens) (LensView, error) {
+	var out LensView
 	cam := frame.Camera{Focal: l.Focal, Width: l.Width, Height: l.Height, Squeeze: l.Squeeze, Magnification: l.Magnification, WidthPx: l.WidthPx}
 	v, err := cam.FOV()
 	if err != nil {

@@ -39,7 +39,7 @@ func (b BenchLog) OfBuild(m mass.Moments) bool {
 // maps, each carries the loop of its axis at the inertia of the session.
 //
 // Source: AxisLoop.
-func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref string) []identify.Sight {
+func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r *Rig, ref string) []identify.OnsetObservation {
 	known := false
 	if r != nil {
 		if js, err := r.Inertias(sheet, nil); err == nil {
@@ -53,7 +53,7 @@ func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r 
 			as.Learned.InDelay[key] = v
 		}
 	}
-	var out []identify.Sight
+	var out []identify.OnsetObservation
 	for _, a := range schema.Axes {
 		res, ok := b.Results[a]
 		key := "stiffness." + a.String()
@@ -67,7 +67,7 @@ func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r 
 		if !ok1 || !ok2 || !(clean <= onset) || !(j > 0) {
 			continue
 		}
-		s := identify.Sight{Ref: ref, Unit: b.Unit, Axis: a, Clean: clean, Onset: onset, J: j, Hz: res.Hz, Doubt: res.Doubt, Raise: Raise(sheet)}
+		s := identify.OnsetObservation{Ref: ref, Unit: b.Unit, Axis: a, Clean: clean, Onset: onset, J: j, Hz: res.Hz, Doubt: res.Doubt, Raise: Raise(sheet)}
 		if u, ok := sheet.Unit(b.Unit); ok {
 			s.Unit = u.Serial
 		}

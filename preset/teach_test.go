@@ -142,7 +142,7 @@ func request(t testing.TB, sh *schema.Sheet, r preset.Rig, unit string, logs []p
 		key := "stiffness." + a.String()
 		q.Params = append(q.Params, start.Param{Key: key, Kind: start.Stiffness, Axis: a, Dial: sh.Dials[key]})
 	}
-	var sights []identify.Sight
+	var sights []identify.OnsetObservation
 	for i, l := range logs {
 		sights = append(sights, l.OnsetObservations(cat, sh, &rigs[i], fmt.Sprint("session ", i))...)
 	}

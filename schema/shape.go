@@ -23,7 +23,7 @@ func newNode(path, name string) *node {
 }
 
 // kid finds or makes the child for one segment of a pattern.
-func (n *node) kid(segment string) *node {
+func (n *node) child(segment string) *node {
 	name, list := strings.CutSuffix(segment, "[]")
 	if name == "*" && n.star != nil {
 		return n.star
@@ -58,7 +58,7 @@ func grow(k *Kind, ps []Param) *node {
 		f := &k.Fields[i]
 		n := root
 		for _, s := range strings.Split(f.Path, ".") {
-			n = n.kid(s)
+			n = n.child(s)
 		}
 		n.field = f
 		if n.param = byPath[f.Of]; f.Of == "" && k.Name == KindTune {

@@ -110,10 +110,10 @@ func (k *invocation) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 		}
 		return nil, nil
 	}
-	if bench.Saw(saw) == bench.Note && strings.TrimSpace(k.c.String("text")) == "" {
+	if bench.Outcome(saw) == bench.Note && strings.TrimSpace(k.c.String("text")) == "" {
 		return nil, usage("--saw note needs its words").hinted("for example: --saw note --text \"Cable tied back\"")
 	}
-	e := bench.Event{Saw: bench.Saw(saw), Hz: k.c.Float64("hz"), Text: k.c.String("text")}
+	e := bench.Event{Saw: bench.Outcome(saw), Hz: k.c.Float64("hz"), Text: k.c.String("text")}
 	if k.c.IsSet("tilt") {
 		v := k.c.Float64("tilt")
 		e.TiltDeg = &v
@@ -424,36 +424,36 @@ func proposalWords(p bench.Proposal) string {
 }
 
 type jsonProposal struct {
-	ID      string      `json:"id"`
-	Stage   bench.Stage `json:"stage"`
-	Axis    string      `json:"axis,omitempty"`
-	Value   *float64    `json:"value,omitempty"`
-	Point   string      `json:"point,omitempty"`
-	TiltDeg *float64    `json:"tilt_deg,omitempty"`
-	Reason  string      `json:"reason"`
-	Clean   *float64    `json:"clean,omitempty"`
-	Onset   *float64    `json:"onset,omitempty"`
-	Allowed []bench.Saw `json:"allowed"`
+	ID      string          `json:"id"`
+	Stage   bench.Stage     `json:"stage"`
+	Axis    string          `json:"axis,omitempty"`
+	Value   *float64        `json:"value,omitempty"`
+	Point   string          `json:"point,omitempty"`
+	TiltDeg *float64        `json:"tilt_deg,omitempty"`
+	Reason  string          `json:"reason"`
+	Clean   *float64        `json:"clean,omitempty"`
+	Onset   *float64        `json:"onset,omitempty"`
+	Allowed []bench.Outcome `json:"allowed"`
 }
 
 type jsonBenchAxis struct {
-	Axis           string       `json:"axis"`
-	Status         bench.Status `json:"status"`
-	Kept           *float64     `json:"kept"`
-	Clean          *float64     `json:"clean"`
-	Onset          *float64     `json:"onset"`
-	Hz             float64      `json:"hz,omitempty"`
-	Saw            bench.Saw    `json:"saw,omitempty"`
-	InHand         bool         `json:"in_hand"`
-	GM             float64      `json:"gain_margin,omitempty"`
-	GMLow          float64      `json:"gain_margin_low,omitempty"`
-	GMHigh         float64      `json:"gain_margin_high,omitempty"`
-	SI             bool         `json:"gain_margin_si"`
-	StandOnly      []float64    `json:"stand_only,omitempty"`
-	Contradictions []string     `json:"contradictions,omitempty"`
-	TiltDeg        *float64     `json:"tilt_deg,omitempty"` // at the onset
-	Trials         int          `json:"trials"`
-	Why            string       `json:"why"`
+	Axis           string        `json:"axis"`
+	Status         bench.Status  `json:"status"`
+	Kept           *float64      `json:"kept"`
+	Clean          *float64      `json:"clean"`
+	Onset          *float64      `json:"onset"`
+	Hz             float64       `json:"hz,omitempty"`
+	Saw            bench.Outcome `json:"saw,omitempty"`
+	InHand         bool          `json:"in_hand"`
+	GM             float64       `json:"gain_margin,omitempty"`
+	GMLow          float64       `json:"gain_margin_low,omitempty"`
+	GMHigh         float64       `json:"gain_margin_high,omitempty"`
+	SI             bool          `json:"gain_margin_si"`
+	StandOnly      []float64     `json:"stand_only,omitempty"`
+	Contradictions []string      `json:"contradictions,omitempty"`
+	TiltDeg        *float64      `json:"tilt_deg,omitempty"` // at the onset
+	Trials         int           `json:"trials"`
+	Why            string        `json:"why"`
 	// Published is how published rules read the onset, for comparison only.
 	Published []preset.PublishedReading `json:"published,omitempty"`
 }

@@ -290,7 +290,7 @@ func choices(p bench.Proposal) (cs []choice, keys []string) {
 	return trialChoices, []string{"[c]lean", "c[h]atter", "[r]ocking", "[s]tand only", "s[k]ip", "[u]ndo", "[q]uit", " ? help"}
 }
 
-var sawOf = map[byte]bench.Saw{'c': bench.Clean, 'h': bench.Chatter, 'r': bench.Rocking, 's': bench.Stand, 'k': bench.Skip, 'u': bench.Undo}
+var sawOf = map[byte]bench.Outcome{'c': bench.Clean, 'h': bench.Chatter, 'r': bench.Rocking, 's': bench.Stand, 'k': bench.Skip, 'u': bench.Undo}
 
 // askTrial asks what is seen at the proposed value.
 func (b *benchRun) askTrial(a *prompter, p bench.Proposal) (leave bool, err error) {

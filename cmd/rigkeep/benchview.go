@@ -61,7 +61,7 @@ func (b *benchRun) block(p bench.Proposal, wide int) []string {
 // sighting is what the answers said of a value.
 type sighting struct {
 	value float64
-	saw   bench.Saw
+	saw   bench.Outcome
 	hz    float64
 }
 
@@ -120,7 +120,7 @@ func (b *benchRun) bar(p bench.Proposal, wide int) string {
 	}
 	type part struct {
 		text string
-		saw  bench.Saw
+		saw  bench.Outcome
 	}
 	const asked = "?"
 	var parts []part

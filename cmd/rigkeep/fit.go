@@ -66,7 +66,7 @@ type fitAnswer struct {
 	Efforts []preset.Holding    `json:"efforts,omitempty"`
 	Draw    *balance.Draw       `json:"added_draw,omitempty"`
 	NoMotor []string            `json:"draw_unknown,omitempty"`
-	Sight   *preset.Sight       `json:"lens,omitempty"`
+	Sight   *preset.LensView    `json:"lens,omitempty"`
 
 	answers []preset.MarkAnswer
 	sheet   *schema.Sheet

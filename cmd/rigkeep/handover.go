@@ -311,7 +311,7 @@ func reportWords(r diffview.Report) []string {
 }
 
 // readHandover reads a file, no more of it than a handover can have, and checks it whole.
-func (k *invocation) readHandover(name string) (*handover.Parcel, error) {
+func (k *invocation) readHandover(name string) (*handover.Package, error) {
 	// what a hostile file could make us hold at once stays well below 200 MB
 	debug.SetMemoryLimit(128 << 20)
 	in := k.Stdin
@@ -357,7 +357,7 @@ type signature struct {
 
 // signatureOf judges a handover's signature: by the list of --signers, else by the keys that are
 // pinned here for this library.
-func (k *invocation) signatureOf(p *handover.Parcel) (signature, error) {
+func (k *invocation) signatureOf(p *handover.Package) (signature, error) {
 	s := signature{Principals: []string{}}
 	if p.Signed {
 		s.Key, s.Type, s.public = p.Key.Print, p.Key.Type, p.Key.Public()
@@ -412,7 +412,7 @@ func (k *invocation) signatureOf(p *handover.Parcel) (signature, error) {
 func (s signature) good() bool { return s.TrustLevel == string(handover.Good) }
 
 // words say who signed, loudly where it is not to be trusted.
-func (s signature) words(p *handover.Parcel) (text, hint string) {
+func (s signature) words(p *handover.Package) (text, hint string) {
 	names := strings.Join(s.Principals, ", ")
 	at := "pinned here"
 	if s.List != "" {

@@ -22,7 +22,7 @@ func sha256Text(data []byte) string { return fmt.Sprintf("%x", sha256.Sum256(dat
 
 // taking is a handover with what it would do here.
 type taking struct {
-	p       *handover.Parcel
+	p       *handover.Package
 	sig     signature
 	a       *handover.Acceptance // nil without a library
 	old     *handover.Old        // it is all here already
@@ -144,7 +144,7 @@ func runHandoverRead(k *invocation) error {
 }
 
 // historyOf gives the last revisions of the handover's own history, for a card without a library.
-func (k *invocation) historyOf(p *handover.Parcel) func(handover.Rig, handover.Tune) ([]card.Change, string) {
+func (k *invocation) historyOf(p *handover.Package) func(handover.Rig, handover.Tune) ([]card.Change, string) {
 	return func(r handover.Rig, t handover.Tune) ([]card.Change, string) {
 		side := func(c store.Commit) (diffview.Side, bool) {
 			files, err := p.History.Files(c.ID)

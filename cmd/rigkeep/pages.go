@@ -1166,7 +1166,7 @@ func (s *site) unitRow(u library.UnitRef) pages.UnitRow {
 		row.State = page.State{V: page.Look, Word: "its tune is not in the library"}
 		return row
 	}
-	if differ := review.Differ(h.Values, d.Tune.Values); len(differ) > 0 {
+	if differ := review.ChangedKeys(h.Values, d.Tune.Values); len(differ) > 0 {
 		row.State = page.State{V: page.Look, Word: "differs from the library: " + schema.Count(len(differ), "value", "values")}
 	} else {
 		row.State = page.State{V: page.Good, Word: "as in the library"}

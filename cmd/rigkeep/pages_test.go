@@ -73,7 +73,7 @@ func TestPages(t *testing.T) {
 	}{
 		{"review of a job", 1, []string{"review", "night-pilotage", "--html", "-"}, []string{"proof-missing", "Accepted until 2026-03-03", `<span class="box"`, "Values by job", "Follow response", "&lt;script&gt;", "<h3>b-cam-85</h3>"}, nil, ""},
 		{"review with nothing to say", 0, []string{"review", "night-pilotage", "--only", "payload-over", "--html", "-"}, []string{"Nothing is open"}, nil, ""},
-		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Values by job", "Nearness to oscillation", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}, nil, ""},
+		{"compare", 1, []string{"compare", "b-cam-85@pilot-station", "b-cam-85", "--all", "--html", "-"}, []string{"Stiffness", "Values by job", "Sensitivity", "stiffness, tilt", "Follow response, pan (sweep)", "before, angle, °"}, nil, ""},
 		{"gyro log", 0, []string{"diagnose", "--log", "../desk/b-cam-shake.csv", "--rig", "b-cam-85", "--html", "-"}, []string{"tilt: chatter at 24.3", "onset 18", "Time strip", "Try in this order"}, nil, ""},
 		{"cards of two rigs", 0, []string{"card", "a-cam-prime", "b-cam-85", "--html", "-"}, []string{"Cards of 2 rigs", "Rigs on this card", `href="#rig2"`, "QR code of: rigkeep show a-cam-prime", "QR code of: rigkeep show b-cam-85", "Marks"}, nil, ""},
 		{"card", 1, []string{"handover", "read", "../b-cam.zip", "--card", "../card.html"}, []string{"b-cam-85", "<svg"}, []string{"handover", "write", "b-cam-85", "../b-cam.zip", "--saved"}, "../card.html"},

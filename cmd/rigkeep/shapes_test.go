@@ -20,10 +20,10 @@ import (
 	"rigkeep/diffview/safe"
 )
 
-// plays are the commands by which each JSON shape is seen, in this order, in the
+// shapeCases are the commands by which each JSON shape is seen, in this order, in the
 // demo library. A command that reads has a line here and so a schema in
 // answers.json.
-var plays = []struct{ section, line string }{
+var shapeCases = []struct{ section, line string }{
 	{"rig list", "rig list"},
 	{"rig show", "rig show b-cam-85"},
 	{"rig near", "rig near b-cam-85"},
@@ -126,7 +126,7 @@ func TestShapes(t *testing.T) {
 	var order []string
 	covered := map[string]bool{}
 	device := ""
-	for _, p := range plays {
+	for _, p := range shapeCases {
 		if strings.Contains(p.line, "DEVICE") && device == "" {
 			device = devicetest.Start(t, "udp", "--table", linkTable(t), "--heartbeat", "300").Address()
 			linkedSheet(t, &shop{dir: dir}, "by value", "on command")
@@ -159,7 +159,7 @@ func TestShapes(t *testing.T) {
 	}
 	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}, nil).Commands, "") {
 		if findVerb(strings.Fields(path)).reads && !covered[path] {
-			t.Errorf("%s reads and its JSON shape is not documented: add it to plays", path)
+			t.Errorf("%s reads and its JSON shape is not documented: add it to shapeCases", path)
 		}
 	}
 

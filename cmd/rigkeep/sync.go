@@ -201,11 +201,11 @@ type syncRevision struct {
 }
 
 type syncMerge struct {
-	Revision string        `json:"revision,omitempty"`
-	Bases    []store.Rev   `json:"bases"`
-	Files    []string      `json:"files"`
-	Taken    []merge.Taken `json:"taken"`
-	Notes    []merge.Note  `json:"notes"`
+	Revision string           `json:"revision,omitempty"`
+	Bases    []store.Rev      `json:"bases"`
+	Files    []string         `json:"files"`
+	Taken    []merge.Accepted `json:"taken"`
+	Notes    []merge.Note     `json:"notes"`
 }
 
 func syncAnswerOf(s *library.Synced, address string, dry bool) syncAnswer {
@@ -215,7 +215,7 @@ func syncAnswerOf(s *library.Synced, address string, dry bool) syncAnswer {
 		a.Changed = append(a.Changed, c.Path)
 	}
 	if m := s.Merged; m != nil {
-		a.Merge = &syncMerge{Revision: string(s.Revision), Bases: m.Bases, Files: m.Paths(), Taken: append([]merge.Taken{}, m.Taken...), Notes: append([]merge.Note{}, m.Notes...)}
+		a.Merge = &syncMerge{Revision: string(s.Revision), Bases: m.Bases, Files: m.Paths(), Taken: append([]merge.Accepted{}, m.Taken...), Notes: append([]merge.Note{}, m.Notes...)}
 		a.Conflicts = append(a.Conflicts, m.Clashes...)
 	}
 	return a

@@ -15,7 +15,7 @@ type Stand struct {
 	Site    Site
 	Title   string    // "a-cam-prime on QL-0031"
 	Up      page.Link // the page above
-	Step    string    // "axis 3 of 3, look 5"
+	Step    string    // "axis 3 of 3, trial 5"
 	Saved   string    // the last answer on disk, "" for none yet
 	Refused string    // why the last answer was not taken
 	Told    []string  // what came of the last answer
@@ -90,14 +90,14 @@ type Bracket struct {
 	Min, Max     float64 // of the dial
 	Coarse       float64
 	Reversed     bool // the smaller number is the stiffer
-	Looks        []BracketLook
+	Trials       []BracketTrial
 	Next         *float64
 	Clean, Onset *float64
 	OnsetWord    string // "chatter 47, 19 Hz"
 }
 
-// BracketLook is one look.
-type BracketLook struct {
+// BracketTrial is one trial.
+type BracketTrial struct {
 	Value float64
 	Bad   bool
 }
@@ -183,7 +183,7 @@ type bracketDrawing struct {
 func (b Bracket) Draw() bracketDrawing {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	span := func(v float64) { lo, hi = min(lo, v), max(hi, v) }
-	for _, l := range b.Looks {
+	for _, l := range b.Trials {
 		span(l.Value)
 	}
 	if b.Next != nil {
@@ -224,7 +224,7 @@ func (b Bracket) Draw() bracketDrawing {
 	if stiff > soft {
 		d.Zones = append(d.Zones, standMark{X: soft, W: stiff - soft, Fill: "open-zone"})
 	}
-	for _, l := range b.Looks {
+	for _, l := range b.Trials {
 		x := at(l.Value)
 		d.Dots = append(d.Dots, standMark{X: x, L: x - 8, R: x + 8, Bad: l.Bad})
 		m := standMark{X: min(max(x, 22), 340), Text: schema.Num(l.Value)}

@@ -10,7 +10,7 @@
 //     or, where onsets are on record, a coarse step below the low end of the
 //     expected onset, whichever is stiffer; with no evidence at the dial's soft end.
 //  2. Raise by one coarse step while it stays clean, until it oscillates. If the
-//     first look oscillates already, go down by one, two, four ... coarse steps.
+//     first trial oscillates already, go down by one, two, four ... coarse steps.
 //  3. Halve the bracket between the highest clean value and the onset, in fine
 //     steps, until it is StopWidth wide.
 //  4. Look again at a doubtful answer: an oscillation seen once that nothing else
@@ -25,24 +25,24 @@
 // # Safety rule
 //
 // A proposal is never stiffer than a standing onset, and never more than one coarse
-// step stiffer than the stiffest clean value below it (the very first look has no
+// step stiffer than the stiffest clean value below it (the very first trial has no
 // clean value to measure from). "Only on the stand" counts as clean, since that is
 // acceptable (common practice, no source), but the next step up is halved. An
 // oscillation stands until the person at the stand withdraws it, which takes two
-// clean looks at that same value, or takes the answer back.
+// clean trials at that same value, or takes the answer back.
 //
-// # How many looks
+// # How many trials
 //
 // With N fine steps on the dial, C fine steps to a coarse one, right answers and
-// the search begun s coarse steps below the onset: s+1 looks up to the first
+// the search begun s coarse steps below the onset: s+1 trials up to the first
 // oscillation, at most ceil(log2 C) to close the bracket and at most one second
-// look. For a dial of 0 to 100, coarse 5, fine 1 that is at most 25 looks from the
+// trial. For a dial of 0 to 100, coarse 5, fine 1 that is at most 25 trials from the
 // bottom; MaxTrials counts it for any start. The plain way of stepping up by coarse
 // steps and back down by fine ones needs s+1 and up to C-1, and begins at the
 // bottom when it has no evidence. In simulation (bench_test.go) the search takes 46 %
-// of its looks with right answers, and a third or less with one answer in twenty or in
+// of its trials with right answers, and a third or less with one answer in twenty or in
 // ten wrong, if the plain way looks twice or three times at each value, which it must
-// to be trusted as far; with single looks it stops early, and mostly wrongly.
+// to be trusted as far; with single trials it stops early, and mostly wrongly.
 //
 // A session is its list of events. Replaying the list gives the same state, which
 // is how it is resumed. No I/O, no clock.
@@ -59,29 +59,29 @@ import (
 	"rigkeep/schema"
 )
 
-// Saw is what was seen at a step; the words are those of a bench log.
-type Saw string
+// Outcome is what was seen at a step; the words are those of a bench log.
+type Outcome string
 
 // What can be seen, and what can be said instead.
 const (
-	Clean    Saw = "clean"    // no oscillation
-	Chatter  Saw = "chatter"  // fast oscillation, felt as a rattle
-	Rocking  Saw = "rocking"  // slow oscillation, seen as a sway of the head
-	Stand    Saw = "stand"    // oscillates on the stand only, smooth in the hand
-	Skip     Saw = "skip"     // leave this axis, or the rest of the hand check
-	Undo     Saw = "undo"     // take the last answer back
-	Note     Saw = "note"     // words only
-	Hand     Saw = "hand"     // clean in the hand
-	Reopen   Saw = "reopen"   // oscillates in the hand: send the axis back
-	Withdraw Saw = "withdraw" // an oscillation seen before was not one
-	Keep     Saw = "keep"     // it was one after all
-	Nearer   Saw = "nearer"   // keep a stiffer value than the margin gives, nearer the onset
+	Clean    Outcome = "clean"    // no oscillation
+	Chatter  Outcome = "chatter"  // fast oscillation, felt as a rattle
+	Rocking  Outcome = "rocking"  // slow oscillation, seen as a sway of the head
+	Stand    Outcome = "stand"    // oscillates on the stand only, smooth in the hand
+	Skip     Outcome = "skip"     // leave this axis, or the rest of the hand check
+	Undo     Outcome = "undo"     // take the last answer back
+	Note     Outcome = "note"     // words only
+	Hand     Outcome = "hand"     // clean in the hand
+	Reopen   Outcome = "reopen"   // oscillates in the hand: send the axis back
+	Withdraw Outcome = "withdraw" // an oscillation seen before was not one
+	Keep     Outcome = "keep"     // it was one after all
+	Nearer   Outcome = "nearer"   // keep a stiffer value than the margin gives, nearer the onset
 )
 
 // Oscillates reports whether the answer is an oscillation.
 //
 // Source: definitions above.
-func (s Saw) Oscillates() bool { return s == Chatter || s == Rocking }
+func (s Outcome) Oscillates() bool { return s == Chatter || s == Rocking }
 
 // Event is one answer. Value is nil for answers that are not about a value; an
 // oscillation without a value is one seen in the hand check, at the kept value.
@@ -89,7 +89,7 @@ type Event struct {
 	Axis    schema.Axis
 	HasAxis bool
 	Value   *float64 // dial number
-	Saw     Saw
+	Saw     Outcome
 	Hz      float64  // of the oscillation, 0 unknown
 	TiltDeg *float64 // at which it was seen, up positive; nil is the proposal's, if it has one
 	Text    string
@@ -100,7 +100,7 @@ type Event struct {
 	Question string
 }
 
-// Evidence is what is expected of an axis before the first look.
+// Evidence is what is expected of an axis before the first trial.
 type Evidence struct {
 	Offered *float64     // the starting value; nil for none
 	Onset   *start.Range // where oscillation is expected; nil if nothing is known
@@ -151,7 +151,7 @@ type Config struct {
 	MarginSteps int
 	// StopWidth is the bracket, in fine steps, at which the search stops; 0 is 1.
 	StopWidth int
-	// NoRetry leaves out the second looks.
+	// NoRetry leaves out the second trials.
 	NoRetry bool
 }
 
@@ -307,14 +307,14 @@ type Proposal struct {
 	Reason  string
 	// Clean and Onset are the bracket so far, nil where a side is open.
 	Clean, Onset *float64
-	Allowed      []Saw
+	Allowed      []Outcome
 }
 
 var (
-	lookAnswers   = []Saw{Clean, Chatter, Rocking, Stand, Skip, Undo, Note}
-	decideAnswers = []Saw{Withdraw, Keep, Undo, Note}
-	handAnswers   = []Saw{Hand, Reopen, Chatter, Rocking, Stand, Skip, Nearer, Undo, Note}
-	doneAnswers   = []Saw{Nearer, Undo, Note}
+	lookAnswers   = []Outcome{Clean, Chatter, Rocking, Stand, Skip, Undo, Note}
+	decideAnswers = []Outcome{Withdraw, Keep, Undo, Note}
+	handAnswers   = []Outcome{Hand, Reopen, Chatter, Rocking, Stand, Skip, Nearer, Undo, Note}
+	doneAnswers   = []Outcome{Nearer, Undo, Note}
 )
 
 // AnswerError is an answer that does not fit; nothing was recorded.
@@ -508,7 +508,7 @@ func (st *state) checkNearer(e Event) (Event, error) {
 		return e, &AnswerError{"a nearer value without its axis and number", "name both"}
 	}
 	a := st.axes[e.Axis]
-	if a.setup.Held != nil && len(a.looks) == 0 {
+	if a.setup.Held != nil && len(a.trials) == 0 {
 		return e, &AnswerError{fmt.Sprintf("%s was not searched", e.Axis), "change the tune with set, then check it again"}
 	}
 	k, ok := a.grid.index(*e.Value)
@@ -533,7 +533,7 @@ func (st *state) acceptDecision(e Event) (Event, error) {
 	return e, nil
 }
 
-func words(s []Saw) string {
+func words(s []Outcome) string {
 	w := make([]string, len(s))
 	for i := range s {
 		w[i] = string(s[i])

@@ -60,7 +60,7 @@ func say(t tb, s *Session, events ...Event) {
 	}
 }
 
-func at(v float64, saw Saw) Event {
+func at(v float64, saw Outcome) Event {
 	return Event{Axis: schema.Pan, HasAxis: true, Value: ptr(v), Saw: saw}
 }
 
@@ -129,9 +129,9 @@ func standing(account []seen, a schema.Axis, d schema.Dial) (onset, clean float6
 // The safety rule, whatever is answered, in a search and in a recheck: a proposal is on the
 // dial, never stiffer than a standing onset, what is tested handheld lies below it, and, once anything was clean, never more than one coarse
 // step stiffer than the stiffest clean value. Withdrawing an onset takes two clean
-// looks at that very value. Each prefix of the log replays to the same state.
+// trials at that very value. Each prefix of the log replays to the same state.
 func TestSafetyRule(t *testing.T) {
-	withdrawn, reopened, contradicted, looks := 0, 0, 0, 0
+	withdrawn, reopened, contradicted, trials := 0, 0, 0, 0
 	nearer, held := false, false
 	check := func(t *rapid.T) {
 		c := drawConfig(t)
@@ -162,7 +162,7 @@ func TestSafetyRule(t *testing.T) {
 				if hasClean && v > clean+d.Coarse+1e-9 {
 					t.Fatalf("%+v is more than a coarse step above %v", p, clean)
 				}
-				looks++
+				trials++
 			}
 			for _, r := range s.Results() {
 				d := dials[r.Axis]
@@ -180,7 +180,7 @@ func TestSafetyRule(t *testing.T) {
 				nearer = nearer || r.Nearer
 				held = held || r.Status == Held
 			}
-			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Clean, Clean, Chatter, Rocking, Chatter, Stand, Skip, Undo, Note, Hand, Reopen, Withdraw, Withdraw, Keep, Nearer}).Draw(t, "saw")}
+			e := Event{Saw: rapid.SampledFrom([]Outcome{Clean, Clean, Clean, Clean, Chatter, Rocking, Chatter, Stand, Skip, Undo, Note, Hand, Reopen, Withdraw, Withdraw, Keep, Nearer}).Draw(t, "saw")}
 			if rapid.IntRange(0, 5).Draw(t, "own choice") == 0 {
 				e.HasAxis, e.Axis = true, rapid.SampledFrom(schema.Axes).Draw(t, "axis")
 				if x, ok := s.st.axes[e.Axis]; ok && rapid.Bool().Draw(t, "with value") {
@@ -228,7 +228,7 @@ func TestSafetyRule(t *testing.T) {
 					}
 				}
 				if n < 2 {
-					t.Fatalf("%v withdrawn after %d clean looks", about, n)
+					t.Fatalf("%v withdrawn after %d clean trials", about, n)
 				}
 				withdrawn++
 				// an account with withdrawals cannot be popped: replace it, and take no more back
@@ -257,7 +257,7 @@ func TestSafetyRule(t *testing.T) {
 	for range storm(4, 400) {
 		rapid.Check(t, check)
 	}
-	t.Logf("%d proposals, %d withdrawals, %d axes sent back, %d contradictions", looks, withdrawn, reopened, contradicted)
+	t.Logf("%d proposals, %d withdrawals, %d axes sent back, %d contradictions", trials, withdrawn, reopened, contradicted)
 	if !nearer || !held {
 		t.Errorf("the property never met a nearer value (%v) or a recheck (%v)", nearer, held)
 	}
@@ -276,7 +276,7 @@ func TestResume(t *testing.T) {
 			t.Fatal(err)
 		}
 		for range 30 {
-			e := Event{Saw: rapid.SampledFrom([]Saw{Clean, Clean, Chatter, Rocking, Stand, Skip, Undo, Note, Hand, Reopen, Withdraw, Keep}).Draw(t, "saw"), Text: "word"}
+			e := Event{Saw: rapid.SampledFrom([]Outcome{Clean, Clean, Chatter, Rocking, Stand, Skip, Undo, Note, Hand, Reopen, Withdraw, Keep}).Draw(t, "saw"), Text: "word"}
 			if rapid.IntRange(0, 3).Draw(t, "named") == 0 {
 				e.HasAxis = true
 			}
@@ -311,7 +311,7 @@ func (o operator) osc(k int) bool {
 	return (k >= o.onset) != (o.rng != nil && o.rng.Float64() < o.wrong)
 }
 
-// work answers until the axis is finished and returns the looks taken.
+// work answers until the axis is finished and returns the trials taken.
 func (o operator) work(t tb, s *Session) (AxisResult, int) {
 	t.Helper()
 	n := 0
@@ -338,13 +338,13 @@ func (o operator) work(t tb, s *Session) (AxisResult, int) {
 
 // plainWay is what is done without this package: up by coarse steps until it
 // oscillates, then back by fine steps until it is clean. look says whether a value
-// oscillated and how many looks that took. It returns the stiffest clean step and the
-// looks.
-func plainWay(g grid, from int, look func(k int) (osc bool, looks int)) (clean, n int) {
+// oscillated and how many trials that took. It returns the stiffest clean step and the
+// trials.
+func plainWay(g grid, from int, look func(k int) (osc bool, trials int)) (clean, n int) {
 	k := from
 	for {
-		osc, looks := look(k)
-		n += looks
+		osc, trials := look(k)
+		n += trials
 		if osc {
 			break
 		}
@@ -355,8 +355,8 @@ func plainWay(g grid, from int, look func(k int) (osc bool, looks int)) (clean, 
 	}
 	for k > 0 {
 		k--
-		osc, looks := look(k)
-		n += looks
+		osc, trials := look(k)
+		n += trials
 		if !osc {
 			break
 		}
@@ -364,11 +364,11 @@ func plainWay(g grid, from int, look func(k int) (osc bool, looks int)) (clean, 
 	return k, n
 }
 
-func (o operator) once(k int) (osc bool, looks int) { return o.osc(k), 1 }
+func (o operator) once(k int) (osc bool, trials int) { return o.osc(k), 1 }
 
-// sure is what two of three looks say: who may see wrongly and wants to be trusted has to
+// sure is what two of three trials say: who may see wrongly and wants to be trusted has to
 // look more than once.
-func (o operator) sure(k int) (osc bool, looks int) {
+func (o operator) sure(k int) (osc bool, trials int) {
 	a, b := o.osc(k), o.osc(k)
 	if a == b {
 		return a, 2
@@ -386,7 +386,7 @@ func TestRightAnswersFindTheOnset(t *testing.T) {
 		g := s.st.axes[schema.Pan].grid
 		onset := rapid.IntRange(0, g.n+1).Draw(t, "onset")
 		if _, n := (operator{onset: onset}).work(t, s); n > g.n/g.coarse+20+2*g.coarse {
-			t.Fatal("too many looks")
+			t.Fatal("too many trials")
 		}
 		r := s.Results()[0]
 		switch {
@@ -415,17 +415,17 @@ func TestRightAnswersFindTheOnset(t *testing.T) {
 }
 
 // The counts that the package comment states.
-func TestMostLooks(t *testing.T) {
+func TestMaxTrials(t *testing.T) {
 	most, mean, err := MaxTrials(Config{}, Setup{Dial: plainDial})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("from the bottom: at most %d, %.1f on average", most, mean)
 	if most != 25 {
-		t.Errorf("from the bottom at most %d looks, the package comment says 25", most)
+		t.Errorf("from the bottom at most %d trials, the package comment says 25", most)
 	}
 	if m, _, _ := MaxTrials(Config{NoRetry: true}, Setup{Dial: plainDial}); m != 24 {
-		t.Errorf("without second looks at most %d, want 24", m)
+		t.Errorf("without second trials at most %d, want 24", m)
 	}
 	worst, where := 0, 0.0
 	for v := 0.0; v <= 100; v += 3 {
@@ -439,9 +439,9 @@ func TestMostLooks(t *testing.T) {
 	}
 	t.Logf("over every start: at most %d, from %v", worst, where)
 	if worst > 25 {
-		t.Errorf("from %v as many as %d looks", where, worst)
+		t.Errorf("from %v as many as %d trials", where, worst)
 	}
-	// s+1 looks up, log2 of the coarse step down, one second look
+	// s+1 trials up, log2 of the coarse step down, one second look
 	g := newGrid(plainDial, 1)
 	for from := 0; from <= 100; from += 7 {
 		for onset := from + 1; onset <= 100; onset++ {
@@ -449,7 +449,7 @@ func TestMostLooks(t *testing.T) {
 			_, n := operator{onset: onset}.work(t, begin(t, one(plainDial, Evidence{Offered: &v})))
 			up := (onset-from+g.coarse-1)/g.coarse + 1
 			if limit := up + int(math.Ceil(math.Log2(float64(g.coarse)))) + 1; n > limit {
-				t.Fatalf("from %d to onset %d: %d looks, the rule says at most %d", from, onset, n, limit)
+				t.Fatalf("from %d to onset %d: %d trials, the rule says at most %d", from, onset, n, limit)
 			}
 		}
 	}
@@ -477,9 +477,9 @@ func history(rng *rand.Rand, n int, scatter float64) (start.Request, float64) {
 // Trials against the plain way, right answers. What is assumed: the plain way has no
 // record to begin from and begins at the dial's bottom; the gimbal's record holds
 // eight rigs with onsets that scatter 8 % about inertia; onsets of 28 to 99 on a dial
-// of 0 to 100. Begun at the same value as ours, the plain way needs as many looks up,
+// of 0 to 100. Begun at the same value as ours, the plain way needs as many trials up,
 // and what is left of the saving is the halving of the bracket.
-func TestHalfTheLooksOfThePlainWay(t *testing.T) {
+func TestHalfTheTrialsOfThePlainWay(t *testing.T) {
 	const runs = 200
 	var ours, bottom, same, bare float64
 	for seed := int64(0); seed < runs; seed++ {
@@ -502,13 +502,13 @@ func TestHalfTheLooksOfThePlainWay(t *testing.T) {
 		_, n = o.work(t, begin(t, one(plainDial, Evidence{})))
 		bare += float64(n)
 	}
-	t.Logf("looks: %.1f with the record, %.1f plain from the bottom (%.0f %%), %.1f plain from the same start, %.1f without any record",
+	t.Logf("trials: %.1f with the record, %.1f plain from the bottom (%.0f %%), %.1f plain from the same start, %.1f without any record",
 		ours/runs, bottom/runs, 100*ours/bottom, same/runs, bare/runs)
 	if ours > bottom/2 {
-		t.Errorf("%.1f looks against %.1f, want at most half", ours/runs, bottom/runs)
+		t.Errorf("%.1f trials against %.1f, want at most half", ours/runs, bottom/runs)
 	}
 	if ours > same*1.05 {
-		t.Errorf("%.1f looks against %.1f of the plain way from the same start", ours/runs, same/runs)
+		t.Errorf("%.1f trials against %.1f of the plain way from the same start", ours/runs, same/runs)
 	}
 }
 
@@ -516,7 +516,7 @@ func TestHalfTheLooksOfThePlainWay(t *testing.T) {
 func TestWrongAnswers(t *testing.T) {
 	g := newGrid(plainDial, 1)
 	for _, rate := range []float64{0.05, 0.1} {
-		type tally struct{ looks, over, far, off float64 }
+		type tally struct{ trials, over, far, off float64 }
 		var ours, once, same, plain, sure tally
 		runs := float64(storm(400, 10000))
 		for seed := int64(0); seed < int64(runs); seed++ {
@@ -530,7 +530,7 @@ func TestWrongAnswers(t *testing.T) {
 			true1 := int(math.Ceil(onset))
 			ideal := math.Floor(float64(true1-1) / schema.DefaultBenchMargin)
 			count := func(w *tally, kept float64, n int) {
-				w.looks += float64(n) / runs
+				w.trials += float64(n) / runs
 				if kept >= float64(true1) {
 					w.over += 100.0 / runs
 				}
@@ -562,21 +562,21 @@ func TestWrongAnswers(t *testing.T) {
 		for _, x := range []struct {
 			name string
 			t    tally
-		}{{"with second looks", ours}, {"without", once}, {"plain way from the same start", same}, {"plain way from the bottom", plain}, {"the same, two of three looks at each value", sure}} {
-			t.Logf("wrong %.0f %%, %s: %.1f looks, kept %.1f off on average, more than a coarse step off %.1f %%, at or above the true onset %.2f %%", 100*rate, x.name, x.t.looks, x.t.off, x.t.far, x.t.over)
+		}{{"with second trials", ours}, {"without", once}, {"plain way from the same start", same}, {"plain way from the bottom", plain}, {"the same, two of three trials at each value", sure}} {
+			t.Logf("wrong %.0f %%, %s: %.1f trials, kept %.1f off on average, more than a coarse step off %.1f %%, at or above the true onset %.2f %%", 100*rate, x.name, x.t.trials, x.t.off, x.t.far, x.t.over)
 		}
 		if ours.over > 0.5 {
 			t.Errorf("wrong %.0f %%: %.2f %% of sessions keep a value at or above the true onset", 100*rate, ours.over)
 		}
 		if ours.far >= once.far || ours.far >= same.far {
-			t.Errorf("wrong %.0f %%: second looks should leave fewer sessions far off (%.1f %%) than none (%.1f %%) and than the plain way from the same start (%.1f %%)", 100*rate, ours.far, once.far, same.far)
+			t.Errorf("wrong %.0f %%: second trials should leave fewer sessions far off (%.1f %%) than none (%.1f %%) and than the plain way from the same start (%.1f %%)", 100*rate, ours.far, once.far, same.far)
 		}
 		// Against the plain way that can be trusted as far, which stops early and wrongly otherwise.
-		if ours.looks > sure.looks/2 || ours.far > sure.far {
-			t.Errorf("wrong %.0f %%: %.1f looks and %.1f %% far off, against %.1f and %.1f %% of two looks in three; want at most half the looks", 100*rate, ours.looks, ours.far, sure.looks, sure.far)
+		if ours.trials > sure.trials/2 || ours.far > sure.far {
+			t.Errorf("wrong %.0f %%: %.1f trials and %.1f %% far off, against %.1f and %.1f %% of two trials in three; want at most half the trials", 100*rate, ours.trials, ours.far, sure.trials, sure.far)
 		}
-		if ours.looks > plain.looks {
-			t.Errorf("wrong %.0f %%: %.1f looks against %.1f", 100*rate, ours.looks, plain.looks)
+		if ours.trials > plain.trials {
+			t.Errorf("wrong %.0f %%: %.1f trials against %.1f", 100*rate, ours.trials, plain.trials)
 		}
 	}
 }
@@ -1048,7 +1048,7 @@ func TestQuestionIDs(t *testing.T) {
 	cfg := one(plainDial, Evidence{})
 	s := begin(t, cfg)
 	seen := map[string]bool{}
-	for _, saw := range []Saw{Clean, Note, Chatter, Undo, Chatter, Clean} {
+	for _, saw := range []Outcome{Clean, Note, Chatter, Undo, Chatter, Clean} {
 		p := s.Next()
 		if p.ID == "" || seen[p.ID] {
 			t.Fatalf("%q came back", p.ID)

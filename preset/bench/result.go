@@ -31,10 +31,10 @@ type AxisResult struct {
 	Clean  *float64 // stiffest clean below the onset
 	Onset  *float64 // softest standing oscillation
 	Hz     float64  // at the onset, 0 unknown
-	Saw    Saw      // Chatter or Rocking at the onset, "" unknown
+	Saw    Outcome  // Chatter or Rocking at the onset, "" unknown
 	// TiltDeg is how the head stood when the onset was seen, nil unknown.
 	TiltDeg *float64
-	InHand  bool // the bracket is from looks in the hand
+	InHand  bool // the bracket is from trials in the hand
 	// Gain margins are ratios of stiffness to the kept value: GM at the geometric
 	// mean of the bracket, GMLow at its clean end (certain), GMHigh at its onset. SI
 	// says that they are of N·m/rad by the dial's map and not of dial numbers. All 0
@@ -111,8 +111,8 @@ func (s *Session) CleanPoints() []Point {
 // summarise reads the axis's result off its bracket.
 func (a *axis) summarise() AxisResult {
 	r := AxisResult{Axis: a.setup.Axis, Status: Open, Clean: a.ptr(a.lo), Onset: a.ptr(a.hi), InHand: a.hand,
-		Contradictions: a.contradictions, Trials: len(a.looks), Why: a.proposal.Reason}
-	for _, l := range a.looks {
+		Contradictions: a.contradictions, Trials: len(a.trials), Why: a.proposal.Reason}
+	for _, l := range a.trials {
 		if v := a.grid.value(l.k); l.saw == Stand && !slices.Contains(r.StandOnly, v) {
 			r.StandOnly = append(r.StandOnly, v)
 		}
@@ -127,7 +127,7 @@ func (a *axis) summarise() AxisResult {
 	case a.skipped:
 		r.Status = Skipped
 		return r
-	case a.setup.Held != nil && len(a.looks) == 0:
+	case a.setup.Held != nil && len(a.trials) == 0:
 		r.Status, r.Kept = Held, a.setup.Held
 		return r
 	case a.lo < 0:
@@ -185,9 +185,9 @@ func (a *axis) summarise() AxisResult {
 
 // atOnset is frequency and character of the look nearest the onset that has one, and the
 // tilt of the onset; an axis sent back from the hand oscillates in its own way there.
-func (a *axis) atOnset() (hz float64, saw Saw, tilt *float64) {
+func (a *axis) atOnset() (hz float64, saw Outcome, tilt *float64) {
 	near, nearSaw := math.MaxInt, math.MaxInt
-	for _, l := range a.looks {
+	for _, l := range a.trials {
 		if !l.osc() || l.withdrawn || l.hand != a.hand {
 			continue
 		}
@@ -207,7 +207,7 @@ func (a *axis) atOnset() (hz float64, saw Saw, tilt *float64) {
 
 const mostCounted = 2000
 
-// MaxTrials counts the looks that the search of one axis takes with right answers,
+// MaxTrials counts the trials that the search of one axis takes with right answers,
 // over every onset the dial can show and none at all: the most, and the mean over
 // them all alike. A dial of more than 2,000 fine steps is a *domain.Error.
 //

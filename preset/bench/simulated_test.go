@@ -57,7 +57,7 @@ func runSession(t *testing.T, g gimbalSim, a modeltest.Stand, ev Evidence, rng *
 // against where its own session ends: within two coarse steps in nine of ten.
 func TestThreeSessionsTeachTheFourth(t *testing.T) {
 	const runs = 200
-	landed, expected, looks, firstLooks := 0, 0, 0, 0
+	landed, expected, trials, firstTrials := 0, 0, 0, 0
 	worst := 0.0
 	for seed := int64(0); seed < runs; seed++ {
 		rng := rand.New(rand.NewSource(seed))
@@ -90,7 +90,7 @@ func TestThreeSessionsTeachTheFourth(t *testing.T) {
 				t.Fatalf("seed %d: %+v", seed, end)
 			}
 			if rig == 0 {
-				firstLooks += end.Trials
+				firstTrials += end.Trials
 			}
 			if rig < 3 {
 				tune := start.Tune{Ref: fmt.Sprintf("rig %d", rig), Unit: "U", Rig: r, Values: map[string]float64{simDial.Key: *end.Kept}}
@@ -100,7 +100,7 @@ func TestThreeSessionsTeachTheFourth(t *testing.T) {
 				tunes = append(tunes, tune)
 				continue
 			}
-			looks += end.Trials
+			trials += end.Trials
 			off := math.Abs(offer.Value-*end.Kept) / simDial.Coarse
 			worst = math.Max(worst, off)
 			if off <= 2 {
@@ -111,12 +111,12 @@ func TestThreeSessionsTeachTheFourth(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("offered low end of %d of %d starts within two coarse steps (worst %.1f), expected value of %d; looks %.1f on the first rig, %.1f on the fourth", landed, runs, worst, expected, float64(firstLooks)/runs, float64(looks)/runs)
+	t.Logf("offered low end of %d of %d starts within two coarse steps (worst %.1f), expected value of %d; trials %.1f on the first rig, %.1f on the fourth", landed, runs, worst, expected, float64(firstTrials)/runs, float64(trials)/runs)
 	// the low end lies below by what the interval allows for an inertia 10 % off
 	if landed < runs*65/100 || expected < runs*95/100 {
 		t.Errorf("%d offers and %d expected values of %d landed within two coarse steps of the final value, want 65 and 95 %%", landed, expected, runs)
 	}
-	if looks*10 > firstLooks*6 {
-		t.Errorf("%d looks with three sessions behind, %d with none: the evidence should save four in ten", looks, firstLooks)
+	if trials*10 > firstTrials*6 {
+		t.Errorf("%d trials with three sessions behind, %d with none: the evidence should save four in ten", trials, firstTrials)
 	}
 }

@@ -75,7 +75,7 @@ func (g grid) stiffness(k int) (float64, bool) {
 // look is one sighting.
 type look struct {
 	k         int
-	saw       Saw
+	saw       Outcome
 	hz        float64
 	tilt      *float64
 	hand      bool // after the axis was sent back from the hand check
@@ -89,10 +89,10 @@ type axis struct {
 	setup   Setup
 	grid    grid
 	cfg     *Config
-	looks   []look
+	trials  []look
 	kept    map[int]bool // oscillations confirmed by Keep
 	skipped bool
-	hand    bool // sent back: only looks in the hand count as clean
+	hand    bool // sent back: only trials in the hand count as clean
 	near    int  // kept by Nearer, -1 for none
 
 	byMargin int // what the margin gives, where the axis is finished
@@ -162,9 +162,9 @@ func (st *state) apply(e Event) {
 		a.skipped = true
 	case e.Saw == Withdraw:
 		k, _ := a.grid.index(*e.Value)
-		for i := range a.looks {
-			if a.looks[i].k == k && a.looks[i].osc() {
-				a.looks[i].withdrawn = true
+		for i := range a.trials {
+			if a.trials[i].k == k && a.trials[i].osc() {
+				a.trials[i].withdrawn = true
 			}
 		}
 	case e.Saw == Keep:
@@ -176,12 +176,12 @@ func (st *state) apply(e Event) {
 	case e.Saw == Reopen || e.Saw.Oscillates() && e.Value == nil:
 		k, _ := a.grid.index(*a.result.Kept)
 		a.hand, a.near = true, -1
-		a.looks = append(a.looks, look{k: k, saw: e.Saw, hz: e.Hz, tilt: e.TiltDeg, hand: true})
+		a.trials = append(a.trials, look{k: k, saw: e.Saw, hz: e.Hz, tilt: e.TiltDeg, hand: true})
 		st.reopened++
 	default:
 		k, _ := a.grid.index(*e.Value)
 		a.skipped = false
-		a.looks = append(a.looks, look{k: k, saw: e.Saw, hz: e.Hz, tilt: e.TiltDeg, hand: a.hand})
+		a.trials = append(a.trials, look{k: k, saw: e.Saw, hz: e.Hz, tilt: e.TiltDeg, hand: a.hand})
 		st.handSkip = false
 	}
 	a.decide()
@@ -205,10 +205,10 @@ func (st *state) next() Proposal {
 	return Proposal{Stage: Done, Allowed: doneAnswers, Reason: "every axis is finished"}
 }
 
-// count is the number of standing looks at k that oscillated or did not.
+// count is the number of standing trials at k that oscillated or did not.
 func (a *axis) count(k int, osc bool) int {
 	n := 0
-	for _, l := range a.looks {
+	for _, l := range a.trials {
 		if l.k == k && l.osc() == osc && !l.withdrawn && (osc || l.hand == a.hand) {
 			n++
 		}
@@ -252,18 +252,18 @@ func (a *axis) first() (int, string) {
 	return k, why
 }
 
-// decide works out bracket, contradictions, proposal and result from the looks.
+// decide works out bracket, contradictions, proposal and result from the trials.
 func (a *axis) decide() {
 	a.lo, a.hi = -1, -1
 	a.contradictions = nil
-	for _, l := range a.looks {
+	for _, l := range a.trials {
 		if l.osc() && !l.withdrawn && (a.hi < 0 || l.k < a.hi) {
 			a.hi = l.k
 		}
 	}
 	clash := -1
 	standOnly := false
-	for _, l := range a.looks {
+	for _, l := range a.trials {
 		if l.osc() || l.hand != a.hand {
 			continue
 		}
@@ -283,9 +283,9 @@ func (a *axis) decide() {
 			a.contradictions = append(a.contradictions, fmt.Sprintf("%s: oscillating at %s, clean at %s", a.setup.Axis, a.num(a.hi), a.num(clash)))
 		}
 	}
-	for i, l := range a.looks {
-		if l.withdrawn && slices.IndexFunc(a.looks, func(m look) bool { return m.k == l.k && m.withdrawn }) == i {
-			a.contradictions = append(a.contradictions, fmt.Sprintf("%s: an oscillation at %s was withdrawn after clean looks", a.setup.Axis, a.num(l.k)))
+	for i, l := range a.trials {
+		if l.withdrawn && slices.IndexFunc(a.trials, func(m look) bool { return m.k == l.k && m.withdrawn }) == i {
+			a.contradictions = append(a.contradictions, fmt.Sprintf("%s: an oscillation at %s was withdrawn after clean trials", a.setup.Axis, a.num(l.k)))
 		}
 	}
 	a.proposal = a.propose(clash >= 0, standOnly)
@@ -305,7 +305,7 @@ func (a *axis) propose(clash, standOnly bool) Proposal {
 	if a.skipped {
 		return done("skipped")
 	}
-	if a.setup.Held != nil && len(a.looks) == 0 {
+	if a.setup.Held != nil && len(a.trials) == 0 {
 		return done("the value of the tune")
 	}
 	g := a.grid
@@ -334,7 +334,7 @@ func (a *axis) propose(clash, standOnly bool) Proposal {
 		if a.hi == 0 {
 			return done("oscillates at the softest setting: check balance, loose parts and filters")
 		}
-		if a.hand && a.looks[len(a.looks)-1].hand && a.handLooks() == 1 {
+		if a.hand && a.trials[len(a.trials)-1].hand && a.handTrials() == 1 {
 			k := max(0, min(a.hi-1, a.margin(a.hi)))
 			return ask(Search, k, "oscillated handheld at %s: restart one margin lower", a.num(a.hi))
 		}
@@ -349,9 +349,9 @@ func (a *axis) propose(clash, standOnly bool) Proposal {
 	return done(fmt.Sprintf("onset between %s and %s", a.num(a.lo), a.num(a.hi)))
 }
 
-func (a *axis) handLooks() int {
+func (a *axis) handTrials() int {
 	n := 0
-	for _, l := range a.looks {
+	for _, l := range a.trials {
 		if l.hand {
 			n++
 		}
@@ -361,7 +361,7 @@ func (a *axis) handLooks() int {
 
 func (a *axis) distinctOnsets() int {
 	seen := map[int]bool{}
-	for _, l := range a.looks {
+	for _, l := range a.trials {
 		if l.osc() && !l.withdrawn && l.hand == a.hand {
 			seen[l.k] = true
 		}
@@ -391,7 +391,7 @@ func (a *axis) doubt(clash bool, ask func(Stage, int, string, ...any) Proposal) 
 	}
 	standing, after, cleanAfter := 0, 0, false
 	seen := false
-	for _, l := range a.looks {
+	for _, l := range a.trials {
 		switch {
 		case l.withdrawn:
 		case l.osc():

@@ -41,11 +41,11 @@ func (s *Session) Raises() bool {
 		return false
 	}
 	a := s.st.axes[p.Axis]
-	if len(a.looks) == 0 {
+	if len(a.trials) == 0 {
 		return true
 	}
 	k, ok := a.grid.index(p.Value)
-	return !ok || k > a.looks[len(a.looks)-1].k
+	return !ok || k > a.trials[len(a.trials)-1].k
 }
 
 // Words says how far an axis has come.

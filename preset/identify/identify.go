@@ -29,8 +29,8 @@ import (
 	"rigkeep/schema"
 )
 
-// Sight is one onset that one session saw on one axis.
-type Sight struct {
+// OnsetObservation is one onset that one session saw on one axis.
+type OnsetObservation struct {
 	Ref   string // what a person can look up
 	Unit  string // "" unknown: it speaks for the model of gimbal only
 	Axis  schema.Axis
@@ -190,7 +190,7 @@ func (r *Report) Ratio(a schema.Axis, from, to string) float64 {
 // inertia at equal loops; delay and scale by loop.DelayFromOnset and the onset of
 // the loop, pooled as normal estimates (Gelman et al., Bayesian Data Analysis, ch.
 // 2, from memory).
-func Units(sights []Sight, o Options) (*Report, error) {
+func Units(sights []OnsetObservation, o Options) (*Report, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
@@ -222,7 +222,7 @@ func Units(sights []Sight, o Options) (*Report, error) {
 	}
 	for i := range r.Units {
 		u := &r.Units[i]
-		var mine []Sight
+		var mine []OnsetObservation
 		for _, s := range sights {
 			if s.Unit == u.Unit {
 				mine = append(mine, s)
@@ -238,7 +238,7 @@ func sq(x float64) float64 { return x * x }
 
 // ln is the logarithm of the stiffness at onset, the geometric middle of its
 // bracket, with its variance: bracket (uniform in ln), inertia, session.
-func (o Options) ln(s Sight) (y, v float64) {
+func (o Options) ln(s OnsetObservation) (y, v float64) {
 	y = (math.Log(s.Clean) + math.Log(s.Onset)) / 2
 	v = sq(math.Log(s.Onset/s.Clean))/12 + sq(o.SessionSD)
 	j := o.JSD
@@ -259,7 +259,7 @@ func (o Options) interval(ln, variance float64, n int) Estimate {
 }
 
 // offsets predicts what each unit takes more or less than the model of gimbal.
-func (o Options) offsets(r *Report, sights []Sight, a schema.Axis) {
+func (o Options) offsets(r *Report, sights []OnsetObservation, a schema.Axis) {
 	type sum struct {
 		w, wy float64
 		n     int
@@ -305,8 +305,8 @@ func (o Options) offsets(r *Report, sights []Sight, a schema.Axis) {
 }
 
 // loops finds the delay and the scales of the dials of one unit.
-func (o Options) loops(u *Unit, sights []Sight) {
-	refuse := func(s Sight, what string, err error) {
+func (o Options) loops(u *Unit, sights []OnsetObservation) {
+	refuse := func(s OnsetObservation, what string, err error) {
 		u.Refused = append(u.Refused, fmt.Sprintf("%s, %s: no %s: %v", s.Ref, s.Axis, what, err))
 	}
 	sights = sameFilters(u, sights, refuse)
@@ -390,7 +390,7 @@ func (o Options) loops(u *Unit, sights []Sight) {
 
 // sameFilters takes the loop from the sights whose filters without a map had other
 // settings than most.
-func sameFilters(u *Unit, sights []Sight, refuse func(Sight, string, error)) []Sight {
+func sameFilters(u *Unit, sights []OnsetObservation, refuse func(OnsetObservation, string, error)) []OnsetObservation {
 	count := map[string]int{}
 	most := ""
 	for _, s := range sights {
@@ -422,7 +422,7 @@ func sameFilters(u *Unit, sights []Sight, refuse func(Sight, string, error)) []S
 //
 // At onset the loop's magnitude is 1: stiffness and frequency then tell the damping.
 // Delay, phase and so the frequency's own error hardly enter.
-func (o Options) dampings(u *Unit, sights []Sight, refuse func(Sight, string, error)) []Sight {
+func (o Options) dampings(u *Unit, sights []OnsetObservation, refuse func(OnsetObservation, string, error)) []OnsetObservation {
 	out := slices.Clone(sights)
 	for i := range u.Axes {
 		a := &u.Axes[i]
@@ -476,7 +476,7 @@ func (o Options) dampings(u *Unit, sights []Sight, refuse func(Sight, string, er
 //
 // Source: magnitude condition of the ultimate point (Åström & Hägglund, PID
 // Controllers, ch. 2, from memory): |K + j(ωD − Ki/ω)| |G(jω)| = 1.
-func lnDamping(s Sight, lnK, hz float64) (float64, error) {
+func lnDamping(s OnsetObservation, lnK, hz float64) (float64, error) {
 	bare := *s.Loop
 	ki := bare.Ki
 	if s.Raise == loop.RaiseTogether {
@@ -501,7 +501,7 @@ func lnDamping(s Sight, lnK, hz float64) (float64, error) {
 }
 
 // delay is the delay that one frequency says, with its standard deviation.
-func (o Options) delay(s Sight) (t, sd float64, err error) {
+func (o Options) delay(s OnsetObservation) (t, sd float64, err error) {
 	at := func(hz float64) (float64, error) { return delayAt(*s.Loop, s.Raise, 2*math.Pi*hz) }
 	if t, err = at(s.Hz); err != nil {
 		return 0, 0, err
@@ -547,7 +547,7 @@ func delayAt(l loop.Loop, how loop.Raise, w float64) (float64, error) {
 
 // onsetAt is ln of the loop's stiffness at onset at a delay, with what the delay's
 // spread makes of it.
-func onsetAt(s Sight, delay, sd float64) (lnK, spread float64, err error) {
+func onsetAt(s OnsetObservation, delay, sd float64) (lnK, spread float64, err error) {
 	at := func(t float64) (float64, error) {
 		l := *s.Loop
 		l.Delay = t

@@ -19,7 +19,7 @@ func axis(j float64) loop.Loop {
 
 // seen is what a session sees of a loop whose true delay and dial scale differ from
 // the sheet's, with a bracket of the given ratio.
-func seen(t *testing.T, j, delay, scale, bracket float64, how loop.Raise) Sight {
+func seen(t *testing.T, j, delay, scale, bracket float64, how loop.Raise) OnsetObservation {
 	t.Helper()
 	sheet := axis(j)
 	if how == loop.RaiseStiffness {
@@ -34,7 +34,7 @@ func seen(t *testing.T, j, delay, scale, bracket float64, how loop.Raise) Sight 
 	if err != nil || !on.Exists {
 		t.Fatal(on, err)
 	}
-	return Sight{Ref: "s", Unit: "U1", Axis: schema.Tilt, Clean: on.K / scale / math.Sqrt(bracket), Onset: on.K / scale * math.Sqrt(bracket), J: j, Hz: on.Hz, Loop: &sheet, Raise: how}
+	return OnsetObservation{Ref: "s", Unit: "U1", Axis: schema.Tilt, Clean: on.K / scale / math.Sqrt(bracket), Onset: on.K / scale * math.Sqrt(bracket), J: j, Hz: on.Hz, Loop: &sheet, Raise: how}
 }
 
 // With many good sights the true delay and scale come out, whichever the dial raises.
@@ -43,7 +43,7 @@ func TestManySightsFindDelayAndScale(t *testing.T) {
 	o.HzSD, o.SessionSD, o.JSD, o.Common = 0.005, 0.01, 0.01, 0.01
 	for _, how := range []loop.Raise{loop.RaiseTogether, loop.RaiseStiffness} {
 		for _, c := range []struct{ delay, scale float64 }{{0.003, 1}, {0.0045, 0.8}, {0.002, 1.3}} {
-			var s []Sight
+			var s []OnsetObservation
 			for i := range 12 {
 				s = append(s, seen(t, 0.004+0.0008*float64(i), c.delay, c.scale, 1.02, how))
 			}
@@ -70,7 +70,7 @@ func TestManySightsFindDelayAndScale(t *testing.T) {
 func TestWhatIsNotKnownIsNotSaid(t *testing.T) {
 	s := seen(t, 0.005, 0.003, 0.8, 1.05, loop.RaiseTogether)
 	s.Hz = 0
-	r, err := Units([]Sight{s}, DefaultOptions())
+	r, err := Units([]OnsetObservation{s}, DefaultOptions())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -78,11 +78,11 @@ func TestWhatIsNotKnownIsNotSaid(t *testing.T) {
 		t.Errorf("%+v: the scale should be drawn towards 1", u)
 	}
 	s.Loop = nil
-	if r, _ = Units([]Sight{s}, DefaultOptions()); r.Units[0].Axes[0].Scale != nil {
+	if r, _ = Units([]OnsetObservation{s}, DefaultOptions()); r.Units[0].Axes[0].Scale != nil {
 		t.Error("a scale without a model")
 	}
 	s.Unit = ""
-	if r, _ = Units([]Sight{s}, DefaultOptions()); len(r.Units) != 0 {
+	if r, _ = Units([]OnsetObservation{s}, DefaultOptions()); len(r.Units) != 0 {
 		t.Error("facts about nobody")
 	}
 	if r, err = Units(nil, DefaultOptions()); err != nil || len(r.Units) != 0 {
@@ -97,7 +97,7 @@ func TestWhatIsNotKnownIsNotSaid(t *testing.T) {
 func TestSightThatTheModelCannotExplain(t *testing.T) {
 	s := seen(t, 0.005, 0.003, 1, 1.05, loop.RaiseTogether)
 	s.Hz = 400
-	r, err := Units([]Sight{s}, DefaultOptions())
+	r, err := Units([]OnsetObservation{s}, DefaultOptions())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,11 +109,11 @@ func TestSightThatTheModelCannotExplain(t *testing.T) {
 // Two units whose dials differ are told apart without any model, each believed less
 // than its own sights say.
 func TestUnitsAreToldApart(t *testing.T) {
-	var s []Sight
+	var s []OnsetObservation
 	for i := range 4 {
 		j := 0.01 * float64(i+1)
-		s = append(s, Sight{Ref: "a", Unit: "A", Axis: schema.Pan, Clean: 990 * j, Onset: 1010 * j, J: j},
-			Sight{Ref: "b", Unit: "B", Axis: schema.Pan, Clean: 1188 * j, Onset: 1212 * j, J: j})
+		s = append(s, OnsetObservation{Ref: "a", Unit: "A", Axis: schema.Pan, Clean: 990 * j, Onset: 1010 * j, J: j},
+			OnsetObservation{Ref: "b", Unit: "B", Axis: schema.Pan, Clean: 1188 * j, Onset: 1212 * j, J: j})
 	}
 	r, err := Units(s, DefaultOptions())
 	if err != nil {
@@ -130,11 +130,11 @@ func TestUnitsAreToldApart(t *testing.T) {
 	if c := r.Ratio(schema.Pan, "A", "C"); c <= 1 || c >= got {
 		t.Errorf("a unit that nobody knows counts as the model does: ratio %v", c)
 	}
-	one, _ := Units(append([]Sight{s[0]}, s[1]), DefaultOptions())
+	one, _ := Units(append([]OnsetObservation{s[0]}, s[1]), DefaultOptions())
 	if one.Ratio(schema.Pan, "A", "B") >= got {
 		t.Error("one session each should be believed less than four")
 	}
-	doubt := append([]Sight(nil), s...)
+	doubt := append([]OnsetObservation(nil), s...)
 	for i := range doubt {
 		doubt[i].Doubt = true
 	}
@@ -149,7 +149,7 @@ func TestOffsetsCover(t *testing.T) {
 	in, n := 0, 0
 	for seed := range int64(300) {
 		rng := rand.New(rand.NewSource(seed))
-		var s []Sight
+		var s []OnsetObservation
 		truth := map[string]float64{}
 		for i := range 4 {
 			name := fmt.Sprint(i)
@@ -157,7 +157,7 @@ func TestOffsetsCover(t *testing.T) {
 			for range 1 + rng.Intn(3) {
 				j := 0.01 * math.Exp(rng.NormFloat64())
 				y := 5 + truth[name] + math.Log(j) + math.Hypot(o.SessionSD, o.JSD)*rng.NormFloat64()
-				s = append(s, Sight{Ref: "x", Unit: name, Axis: schema.Roll, Clean: math.Exp(y - 0.01), Onset: math.Exp(y + 0.01), J: j})
+				s = append(s, OnsetObservation{Ref: "x", Unit: name, Axis: schema.Roll, Clean: math.Exp(y - 0.01), Onset: math.Exp(y + 0.01), J: j})
 			}
 		}
 		r, err := Units(s, o)
@@ -177,31 +177,31 @@ func TestOffsetsCover(t *testing.T) {
 }
 
 func TestBadSightsAndOptions(t *testing.T) {
-	ok := Sight{Ref: "s", Unit: "U", Axis: schema.Pan, Clean: 10, Onset: 11, J: 0.01}
-	for name, f := range map[string]func(*Sight){
-		"no inertia":      func(s *Sight) { s.J = 0 },
-		"onset of NaN":    func(s *Sight) { s.Onset = math.NaN() },
-		"clean above":     func(s *Sight) { s.Clean = 12 },
-		"negative clean":  func(s *Sight) { s.Clean = -1 },
-		"frequency below": func(s *Sight) { s.Hz = -1 },
-		"no such axis":    func(s *Sight) { s.Axis = 7 },
+	ok := OnsetObservation{Ref: "s", Unit: "U", Axis: schema.Pan, Clean: 10, Onset: 11, J: 0.01}
+	for name, f := range map[string]func(*OnsetObservation){
+		"no inertia":      func(s *OnsetObservation) { s.J = 0 },
+		"onset of NaN":    func(s *OnsetObservation) { s.Onset = math.NaN() },
+		"clean above":     func(s *OnsetObservation) { s.Clean = 12 },
+		"negative clean":  func(s *OnsetObservation) { s.Clean = -1 },
+		"frequency below": func(s *OnsetObservation) { s.Hz = -1 },
+		"no such axis":    func(s *OnsetObservation) { s.Axis = 7 },
 	} {
 		s := ok
 		f(&s)
-		_, err := Units([]Sight{s}, DefaultOptions())
+		_, err := Units([]OnsetObservation{s}, DefaultOptions())
 		modeltest.WantDomain(t, name, err)
 	}
 	for name, f := range map[string]func(*Options){"level": func(o *Options) { o.Level = 1 }, "spread": func(o *Options) { o.UnitSD = 0 }, "NaN": func(o *Options) { o.ScaleSD = math.NaN() }} {
 		o := DefaultOptions()
 		f(&o)
-		_, err := Units([]Sight{ok}, o)
+		_, err := Units([]OnsetObservation{ok}, o)
 		modeltest.WantDomain(t, name, err)
 	}
 }
 
 // What the sessions could not tell from the model of gimbal is not said.
 func TestWords(t *testing.T) {
-	r, err := Units([]Sight{seen(t, 0.005, 0.004, 0.9, 1.05, loop.RaiseTogether)}, DefaultOptions())
+	r, err := Units([]OnsetObservation{seen(t, 0.005, 0.004, 0.9, 1.05, loop.RaiseTogether)}, DefaultOptions())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -222,10 +222,10 @@ func TestWords(t *testing.T) {
 }
 
 func BenchmarkUnits(b *testing.B) {
-	var s []Sight
+	var s []OnsetObservation
 	for i := range 300 {
 		l := axis(0.005)
-		s = append(s, Sight{Ref: "s", Unit: fmt.Sprint(i % 5), Axis: schema.Axes[i%3], Clean: 19, Onset: 20, J: 0.005, Hz: 34, Loop: &l})
+		s = append(s, OnsetObservation{Ref: "s", Unit: fmt.Sprint(i % 5), Axis: schema.Axes[i%3], Clean: 19, Onset: 20, J: 0.005, Hz: 34, Loop: &l})
 	}
 	b.ReportAllocs()
 	for b.Loop() {
@@ -239,7 +239,7 @@ func BenchmarkUnits(b *testing.B) {
 // both; one tells neither.
 func TestTwoOnsetsTellDelayAndDamping(t *testing.T) {
 	for _, how := range []loop.Raise{loop.RaiseTogether, loop.RaiseStiffness} {
-		var sights []Sight
+		var sights []OnsetObservation
 		var held float64
 		for _, j := range []float64{0.005, 0.008} {
 			s := seen(t, j, 0.004, 1, 1.05, how)

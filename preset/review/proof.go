@@ -292,11 +292,11 @@ func lastChange(cs []Change, key string) int {
 
 // changed lists the keys whose values differ from others, in working order.
 func (x *Subject) changed(from map[string]any) []string {
-	return Differ(from, x.Tune.Values)
+	return ChangedKeys(from, x.Tune.Values)
 }
 
-// Differ lists the keys of two sets of values that differ, in byte order.
-func Differ(a, b map[string]any) []string {
+// ChangedKeys lists the keys of two sets of values that differ, in byte order.
+func ChangedKeys(a, b map[string]any) []string {
 	var out []string
 	for k, v := range a {
 		if w, ok := b[k]; !ok || !same(v, w) {

@@ -29,7 +29,7 @@ type Acceptance struct {
 	Base        store.Rev // where the two histories part, as an extracted revision; "" if they share nothing
 	Conversions []Conversion
 	Conflicts   []merge.Conflict // while there are any, there is no Plan
-	Taken       []merge.Taken
+	Taken       []merge.Accepted
 	Notes       []merge.Note
 	Jobs        []string // jobs that come in
 	JobsLeft    []string // jobs that do not, because they were not asked for or are here already
@@ -67,7 +67,7 @@ func (o *Old) Unwrap() error {
 //
 // Errors: *Old; ErrBadPath for a conversion that cannot be made, with what is missing; ErrChanged
 // if the gimbal's dials mean something else here; those of reading and merging.
-func Accept(l *library.Library, p *Parcel, o Options) (*Acceptance, error) {
+func Accept(l *library.Library, p *Package, o Options) (*Acceptance, error) {
 	head, err := l.Store.Head()
 	if err != nil {
 		return nil, err
@@ -88,7 +88,7 @@ func Accept(l *library.Library, p *Parcel, o Options) (*Acceptance, error) {
 // accepting is one run of Accept.
 type accepting struct {
 	l    *library.Library
-	p    *Parcel
+	p    *Package
 	o    Options
 	head store.Rev
 	a    *Acceptance
@@ -188,7 +188,7 @@ func (x *accepting) meet() error {
 	if len(x.ours) == 0 {
 		return nil // the rigs were here once and were removed: they come back whole
 	}
-	bases := x.p.History.Meet(own)
+	bases := x.p.History.MergeBases(own)
 	if len(bases) == 0 {
 		return nil
 	}

@@ -19,7 +19,7 @@ import (
 	"rigkeep/schema"
 )
 
-func open(t testing.TB, data []byte) *handover.Parcel {
+func open(t testing.TB, data []byte) *handover.Package {
 	t.Helper()
 	p, err := handover.Open(data, cat)
 	if err != nil {
@@ -29,7 +29,7 @@ func open(t testing.TB, data []byte) *handover.Parcel {
 }
 
 // accept takes a handover in and has the real git look at the library.
-func accept(s *handovertest.Shop, data []byte, o handover.Options) *handover.Acceptance {
+func accept(s *handovertest.Fixture, data []byte, o handover.Options) *handover.Acceptance {
 	s.T.Helper()
 	p := open(s.T, data)
 	a, err := handover.Accept(s.Library, p, o)
@@ -46,7 +46,7 @@ func accept(s *handovertest.Shop, data []byte, o handover.Options) *handover.Acc
 	return a
 }
 
-func clean(s *handovertest.Shop) {
+func clean(s *handovertest.Fixture) {
 	s.T.Helper()
 	dir := s.Store.Root()
 	if out := run(s.T, dir, "git", "fsck", "--strict", "--no-dangling"); out != "" {
@@ -64,7 +64,7 @@ func clean(s *handovertest.Shop) {
 	}
 }
 
-func value(s *handovertest.Shop, ref, key string) float64 {
+func value(s *handovertest.Fixture, ref, key string) float64 {
 	s.T.Helper()
 	d, err := s.Load(ref, true)
 	if err != nil {
@@ -151,7 +151,7 @@ func TestAcceptThereAndBack(t *testing.T) {
 		t.Errorf("roll %v", r)
 	}
 	// an older handover over the newer tune is noticed, here and at its own source
-	for _, s := range []*handovertest.Shop{a, b} {
+	for _, s := range []*handovertest.Fixture{a, b} {
 		var old *handover.Old
 		if _, err := handover.Accept(s.Library, open(t, first), handover.Options{}); !errors.As(err, &old) || old.Same || store.ExitClass(err) != 5 || !strings.Contains(err.Error(), "older than your library") {
 			t.Errorf("replay: %v", err)
@@ -407,7 +407,7 @@ func TestAcceptCrosswise(t *testing.T) {
 		accept(b, a.HandOver("walk-build"), handover.Options{})
 		for round := range 6 {
 			two := r.Perm(len(keys))[:2]
-			for i, s := range []*handovertest.Shop{a, b} {
+			for i, s := range []*handovertest.Fixture{a, b} {
 				k := keys[two[i]]
 				// two values in turn: most changes take something back
 				v := 20.0
@@ -420,7 +420,7 @@ func TestAcceptCrosswise(t *testing.T) {
 			fromA, fromB := a.HandOver("walk-build"), b.HandOver("walk-build")
 			accept(a, fromB, handover.Options{})
 			accept(b, fromA, handover.Options{})
-			for name, s := range map[string]*handovertest.Shop{"A": a, "B": b} {
+			for name, s := range map[string]*handovertest.Fixture{"A": a, "B": b} {
 				for _, k := range keys {
 					if got := value(s, "walk-build", k); got != want[k] {
 						t.Fatalf("seed %d, round %d: %s of %s is %g, want %g", seed, round, k, name, got, want[k])

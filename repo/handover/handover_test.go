@@ -145,7 +145,7 @@ func TestOpen(t *testing.T) {
 	}
 }
 
-func mustFind(s *handovertest.Shop, name string) library.RigRef {
+func mustFind(s *handovertest.Fixture, name string) library.RigRef {
 	s.T.Helper()
 	rr, err := s.Find(name)
 	if err != nil {

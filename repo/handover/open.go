@@ -20,9 +20,9 @@ import (
 // MaxSize is the largest handover file, in bytes.
 const MaxSize = 32 << 20
 
-// Parcel is a handover that has been read whole and found sound. Whether to trust its sender is
+// Package is a handover that has been read whole and found sound. Whether to trust its sender is
 // another question: TrustLevel.
-type Parcel struct {
+type Package struct {
 	Contents
 	Manifest Manifest
 	Digest   string // SHA-256 of the manifest: identifies the handover
@@ -80,7 +80,7 @@ func Signer(name, agentSocket string) (s SigningKey, close func(), err error) {
 }
 
 // TrustLevel judges the sender at a moment by a list of trusted keys, nil for none.
-func (p *Parcel) TrustLevel(t *Trusted, now time.Time) Verdict {
+func (p *Package) TrustLevel(t *Trusted, now time.Time) Verdict {
 	if !p.Signed {
 		return Verdict{TrustLevel: Unsigned}
 	}
@@ -90,7 +90,7 @@ func (p *Parcel) TrustLevel(t *Trusted, now time.Time) Verdict {
 // Open reads a handover and checks all of it; nothing is written anywhere.
 //
 // Errors: ErrDamaged for whatever is not exactly as Seal makes it, ErrForeign for a newer format.
-func Open(data []byte, cat *schema.Catalogue) (*Parcel, error) {
+func Open(data []byte, cat *schema.Catalogue) (*Package, error) {
 	if len(data) > MaxSize {
 		return nil, damaged("it is larger than %d MB", MaxSize>>20)
 	}
@@ -98,7 +98,7 @@ func Open(data []byte, cat *schema.Catalogue) (*Parcel, error) {
 	if err != nil {
 		return nil, distrust(err)
 	}
-	p := &Parcel{Size: len(data)}
+	p := &Package{Size: len(data)}
 	p.Files = map[string][]byte{}
 	by := map[string][]byte{}
 	for _, m := range ms {
@@ -141,7 +141,7 @@ func Open(data []byte, cat *schema.Catalogue) (*Parcel, error) {
 }
 
 // members holds the file's members against the manifest and the sums.
-func (p *Parcel) members(ms []parcel.Member, by map[string][]byte) error {
+func (p *Package) members(ms []parcel.Member, by map[string][]byte) error {
 	order := []string{ManifestName}
 	if _, ok := by[SignatureName]; ok {
 		order = append(order, SignatureName)
@@ -180,7 +180,7 @@ func (p *Parcel) members(ms []parcel.Member, by map[string][]byte) error {
 }
 
 // history holds the bundle against the manifest and the files.
-func (p *Parcel) history() error {
+func (p *Package) history() error {
 	tip, _ := p.History.Commit(p.History.Tip)
 	when, _ := time.Parse(time.RFC3339, p.Manifest.Time)
 	switch {

@@ -168,7 +168,7 @@ const (
 )
 
 // Judge says what the pins hold of a handover's signature. pin is the key's, if it has one.
-func (p *Pins) Judge(x *Parcel, now time.Time) (v Verdict, pin *Pin) {
+func (p *Pins) Judge(x *Package, now time.Time) (v Verdict, pin *Pin) {
 	v = x.TrustLevel(p.trusted(), now)
 	if !x.Signed {
 		return v, nil

@@ -84,7 +84,7 @@ func TestLogEditedByHand(t *testing.T) {
 	l, fps := shop(t, 1)
 	ctx := context.Background()
 	d, s := session(t, l, fps[0])
-	for _, saw := range []bench.Saw{bench.Clean, bench.Clean} {
+	for _, saw := range []bench.Outcome{bench.Clean, bench.Clean} {
 		if err := l.Answer(ctx, s, bench.Event{Saw: saw}, day); err != nil {
 			t.Fatal(err)
 		}

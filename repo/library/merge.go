@@ -37,7 +37,7 @@ type Merged struct {
 	Bases        []store.Rev
 	Files        map[string][]byte // what differs from ours; nil is a file that is gone
 	Clashes      []Clash           // not empty: it cannot be saved
-	Taken        []merge.Taken
+	Taken        []merge.Accepted
 	Notes        []merge.Note
 }
 
@@ -402,7 +402,7 @@ func (l *Library) checkTheirs(rev store.Rev) error {
 // files that changed, and of those changed on both sides which values were taken over.
 func (m *Merged) Words() []string {
 	var out []string
-	by := map[string][]merge.Taken{}
+	by := map[string][]merge.Accepted{}
 	for _, t := range m.Taken {
 		by[firstWord(t.File, t.Path)] = append(by[firstWord(t.File, t.Path)], t)
 	}

@@ -441,7 +441,7 @@ func (l *Library) newer(pinned, present state) *review.Newer {
 	if a == nil || b == nil {
 		return nil // an unreadable file is said by itself
 	}
-	n := &review.Newer{At: present.stamp, Path: present.path, Keys: review.Differ(a.Values, b.Values), Proof: !sameProofs(a, b)}
+	n := &review.Newer{At: present.stamp, Path: present.path, Keys: review.ChangedKeys(a.Values, b.Values), Proof: !sameProofs(a, b)}
 	if len(n.Keys) == 0 && !n.Proof {
 		return nil
 	}
@@ -632,7 +632,7 @@ func (l *Library) builds(rr RigRef, after time.Time) ([]review.Stamp, error) {
 // whoChanged finds, for every key that differs from the proof, the last revision
 // that changed it. hist runs from the present to the proof, newest first.
 func (l *Library) whoChanged(x *review.Subject, then map[string]any, hist []Revision) error {
-	open := review.Differ(then, x.Tune.Values)
+	open := review.ChangedKeys(then, x.Tune.Values)
 	after := x.Tune.Values
 	for i := 0; i < len(hist) && len(open) > 0; i++ {
 		if hist[i].Blob == "" {
@@ -646,7 +646,7 @@ func (l *Library) whoChanged(x *review.Subject, then map[string]any, hist []Revi
 		if t == nil {
 			continue
 		}
-		differ := review.Differ(t.Values, after)
+		differ := review.ChangedKeys(t.Values, after)
 		var left []string
 		for _, key := range open {
 			switch {

@@ -77,7 +77,7 @@ func (l *Library) Units(sheet *schema.Sheet, unit string) (*identify.Report, err
 }
 
 func (l *Library) units(sheet *schema.Sheet, unit string, logs []savedLog) (*identify.Report, error) {
-	var sights []identify.Sight
+	var sights []identify.OnsetObservation
 	builds := map[string]*preset.Rig{}
 	for _, x := range logs {
 		var r *preset.Rig

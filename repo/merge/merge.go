@@ -87,8 +87,8 @@ type Choice struct {
 // only a choice naming file and key should have an effect.
 type Chooser func(c Conflict, clean bool) (Choice, bool)
 
-// Taken is a key whose value came from the other side.
-type Taken struct {
+// Accepted is a key whose value came from the other side.
+type Accepted struct {
 	Path   string `json:"path"`
 	File   string `json:"file,omitempty"` // its short name
 	Key    string `json:"key"`
@@ -117,7 +117,7 @@ type Input struct {
 type Output struct {
 	Text      []byte // nil: the file is gone
 	Conflicts []Conflict
-	Taken     []Taken
+	Taken     []Accepted
 	// Stale lists why this merge ends the proof of a tune, whether or not there is a proof.
 	Stale []string
 	// Lost says what could not be brought over, in words.
@@ -250,7 +250,7 @@ func whole(in Input, why string) Output {
 	c := Conflict{Path: in.Path, Base: textOrNil(in.Base), Ours: textOrNil(in.Ours), Theirs: textOrNil(in.Theirs), Why: why}
 	if in.Choose != nil {
 		if ch, ok := in.Choose(c, false); ok && ch.Take == Theirs {
-			return Output{Text: in.Theirs, Taken: []Taken{{Path: in.Path, Ours: c.Ours, Merged: c.Theirs, Chosen: true}}}
+			return Output{Text: in.Theirs, Taken: []Accepted{{Path: in.Path, Ours: c.Ours, Merged: c.Theirs, Chosen: true}}}
 		} else if ok && ch.Take == Ours {
 			return Output{Text: in.Ours}
 		}
@@ -337,7 +337,7 @@ func (m *merger) decide(id string, side Side, chosen bool) {
 	if !o.is(t) {
 		m.from[id] = side
 		if side == Theirs {
-			m.out.Taken = append(m.out.Taken, Taken{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(t.value), Chosen: chosen})
+			m.out.Taken = append(m.out.Taken, Accepted{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(t.value), Chosen: chosen})
 		}
 	}
 }
@@ -372,7 +372,7 @@ func (m *merger) leaf(id string) {
 				m.decide(id, ch.Take, true)
 			} else {
 				m.final[id] = cell{true, ch.Value}
-				m.out.Taken = append(m.out.Taken, Taken{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(ch.Value), Chosen: true})
+				m.out.Taken = append(m.out.Taken, Accepted{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(ch.Value), Chosen: true})
 			}
 			return
 		}
@@ -385,7 +385,7 @@ func (m *merger) leaf(id string) {
 		if v, ok := m.together(id, b, o, t); ok {
 			m.final[id] = v
 			if !v.is(o) {
-				m.out.Taken = append(m.out.Taken, Taken{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(v.value)})
+				m.out.Taken = append(m.out.Taken, Accepted{Path: m.in.Path, Key: id, Ours: show(o.value), Merged: show(v.value)})
 			}
 			return
 		}
@@ -500,7 +500,7 @@ func (m *merger) unitsGone() deletedUnits {
 			continue
 		}
 		if side == Theirs {
-			m.out.Taken = append(m.out.Taken, Taken{Path: m.in.Path, Key: u, Ours: c.Ours, Merged: c.Theirs})
+			m.out.Taken = append(m.out.Taken, Accepted{Path: m.in.Path, Key: u, Ours: c.Ours, Merged: c.Theirs})
 			if o {
 				m.drop = append(m.drop, u)
 			} else {

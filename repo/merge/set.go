@@ -53,7 +53,7 @@ type Note struct {
 type SetOutput struct {
 	Files     map[string][]byte // nil is a file that is gone
 	Conflicts []Conflict
-	Taken     []Taken
+	Taken     []Accepted
 	Notes     []Note
 }
 
@@ -498,7 +498,7 @@ func (s *set) each(groups []*group, fn func(*group) error) error {
 	wg.Wait()
 	// What was found came in any order.
 	slices.SortStableFunc(s.out.Conflicts, func(a, b Conflict) int { return strings.Compare(a.Path, b.Path) })
-	slices.SortStableFunc(s.out.Taken, func(a, b Taken) int { return strings.Compare(a.Path, b.Path) })
+	slices.SortStableFunc(s.out.Taken, func(a, b Accepted) int { return strings.Compare(a.Path, b.Path) })
 	slices.SortStableFunc(s.out.Notes, func(a, b Note) int { return strings.Compare(a.Path, b.Path) })
 	return errors.Join(errs...)
 }
@@ -649,7 +649,7 @@ func (s *set) rigGone(g *group, shown string, b, o, t []byte) (done bool, err er
 			g.rig = text
 		}
 	}
-	s.out.Taken = append(s.out.Taken, Taken{Path: shown, Ours: textOrNil(o), Merged: textOrNil(g.rig), Chosen: worked})
+	s.out.Taken = append(s.out.Taken, Accepted{Path: shown, Ours: textOrNil(o), Merged: textOrNil(g.rig), Chosen: worked})
 	return true, nil
 }
 

@@ -22,7 +22,7 @@ import (
 type Bundle struct {
 	Tip Rev
 
-	whole   *objects.Whole
+	whole   *objects.VerifiedPack
 	at      map[plumbing.Hash]int
 	commits []*Commit // parents before children
 	byRev   map[Rev]*Commit
@@ -218,7 +218,7 @@ func bundleHeader(data []byte) (tip Rev, pack []byte, err error) {
 	}
 }
 
-func newBundle(tip Rev, whole *objects.Whole) *Bundle {
+func newBundle(tip Rev, whole *objects.VerifiedPack) *Bundle {
 	b := &Bundle{Tip: tip, whole: whole, at: make(map[plumbing.Hash]int, len(whole.Objects)), byRev: map[Rev]*Commit{}}
 	for i, o := range whole.Objects {
 		b.at[o.ID] = i
@@ -443,8 +443,8 @@ func (f *fsck) tree(id plumbing.Hash, dir string) (files int, err error) {
 	return files, nil
 }
 
-// Meet gives the best common ancestors of two histories' tips, as MergeBase does within a library.
-func (b *Bundle) Meet(other *Bundle) []Rev {
+// MergeBases gives the best common ancestors of two histories' tips, as MergeBase does within a library.
+func (b *Bundle) MergeBases(other *Bundle) []Rev {
 	return b.best(b.Ancestors(b.Tip), other.Ancestors(other.Tip))
 }
 

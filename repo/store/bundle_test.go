@@ -100,7 +100,7 @@ func TestExtractStable(t *testing.T) {
 	}
 	edit(t, l, "rigs/aa/aaaa/main.toml", "v = 7\n", "on")
 	on := extract(t, l)
-	if meet := on.Meet(b); len(meet) != 1 || meet[0] != b.Tip {
+	if meet := on.MergeBases(b); len(meet) != 1 || meet[0] != b.Tip {
 		t.Errorf("meet at %v, want %s", meet, b.Tip)
 	}
 }
@@ -231,14 +231,14 @@ func TestThereAndBack(t *testing.T) {
 	for i := range 3 {
 		there := extract(t, a)
 		if i > 0 {
-			if meet := there.Meet(extract(t, b)); len(meet) != 1 || meet[0] != extract(t, b).Tip {
+			if meet := there.MergeBases(extract(t, b)); len(meet) != 1 || meet[0] != extract(t, b).Tip {
 				t.Fatalf("round %d: they meet at %v", i, meet)
 			}
 		}
 		takeIn(t, b, there)
 		edit(t, b, "rigs/aa/aaaa/main.toml", fmt.Sprintf("v = %d\n", 100+i), "Changed there")
 		back := extract(t, b)
-		if meet := back.Meet(extract(t, a)); len(meet) != 1 || meet[0] != there.Tip {
+		if meet := back.MergeBases(extract(t, a)); len(meet) != 1 || meet[0] != there.Tip {
 			t.Fatalf("round %d: they meet at %v, want %s", i, meet, there.Tip)
 		}
 		takeIn(t, a, back)

@@ -137,7 +137,7 @@ func (x *extractor) run(start plumbing.Hash) (*Bundle, error) {
 
 // pack puts the objects into an order that depends on nothing but the history itself.
 func (x *extractor) pack(tip plumbing.Hash) (*Bundle, error) {
-	all := &objects.Whole{}
+	all := &objects.VerifiedPack{}
 	for _, o := range x.objs {
 		all.Objects = append(all.Objects, o)
 	}

@@ -519,7 +519,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	}
 	m := move{branch: branch, from: head, to: commit.ID, steps: steps, up: up,
 		who: signature(committer, when), why: word + ": " + strings.Join(strings.Fields(q.Subject), " ")}
-	along := objects.Along{Dirs: []string{l.own("held")}}
+	along := objects.SyncBatch{Dirs: []string{l.own("held")}}
 	if !slices.ContainsFunc(steps, func(s step) bool { return s.write }) {
 		// The work tree stays as it is, so what the index will hold is known now, and can be
 		// written into its lock while the objects are.

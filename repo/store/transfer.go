@@ -75,7 +75,7 @@ func (l *Lib) Receive(ctx context.Context, r io.Reader, tell Progress) (count in
 		// What is pointed to before what points to it: should this be cut short, a commit that is there is whole.
 		objs := slices.Clone(w.Objects)
 		slices.Reverse(objs)
-		err := l.store.WriteWith(objs, objects.Along{Temp: receivedObject(tmp)})
+		err := l.store.WriteWith(objs, objects.SyncBatch{Temp: receivedObject(tmp)})
 		return len(w.Objects), func() {}, device("storing what was received", err)
 	}
 	undo, err = l.store.AddVerifiedPack(w, tmp)

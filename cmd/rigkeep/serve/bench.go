@@ -92,7 +92,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 		if !e.HasAxis || e.Axis != q.Axis || e.Value == nil || !(e.Saw.Oscillates() || e.Saw == bench.Clean || e.Saw == bench.Stand) {
 			continue
 		}
-		b.Looks = append(b.Looks, pages.BracketLook{Value: *e.Value, Bad: e.Saw.Oscillates()})
+		b.Trials = append(b.Trials, pages.BracketTrial{Value: *e.Value, Bad: e.Saw.Oscillates()})
 		last = "now " + schema.Num(*e.Value)
 		if q.Onset != nil && *q.Onset == *e.Value && e.Saw.Oscillates() {
 			b.OnsetWord = string(e.Saw) + " " + schema.Num(*e.Value)
@@ -104,7 +104,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	if last != "" && last != "now "+num {
 		as = append(as, last)
 	}
-	as = append(as, fmt.Sprintf("look %d", len(b.Looks)+1))
+	as = append(as, fmt.Sprintf("trial %d", len(b.Trials)+1))
 	if b.Onset != nil && b.OnsetWord == "" {
 		b.OnsetWord = "onset " + schema.Num(*b.Onset)
 	}
@@ -132,7 +132,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 		{Fold: "Why this value; another value; skip", Fields: []pages.Field{
 			{Name: "value", Label: "Another value was set on " + axis, Kind: "number", Hint: "Why " + num + ": " + q.Reason},
 			{Name: "saw", Label: "What was seen there", Kind: "choose", Options: []string{"clean", "chatter", "rocking", "stand"}}},
-			Buttons: []pages.Button{{Value: "other", Word: "Keep this look", Size: "low", Said: "The look"}, {Value: "skip", Word: "Skip " + axis, Size: "low", Said: "Skip " + axis}}},
+			Buttons: []pages.Button{{Value: "other", Word: "Record this trial", Size: "low", Said: "The trial"}, {Value: "skip", Word: "Skip " + axis, Size: "low", Said: "Skip " + axis}}},
 	}
 }
 
@@ -296,7 +296,7 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 	case "undo":
 		return bench.Event{Saw: bench.Undo}, nil
 	case "keep", "withdraw":
-		e.Saw, e.Value = bench.Saw(do), &q.Value
+		e.Saw, e.Value = bench.Outcome(do), &q.Value
 		return e, nil
 	case "skip":
 		e.Saw = bench.Skip
@@ -306,8 +306,8 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 		if err != nil {
 			return e, fmt.Errorf("%q is no number of the dial", t.get("value"))
 		}
-		e.Saw, e.Value = bench.Saw(t.get("saw")), &v
-		if !look || !slices.Contains([]bench.Saw{bench.Clean, bench.Chatter, bench.Rocking, bench.Stand}, e.Saw) {
+		e.Saw, e.Value = bench.Outcome(t.get("saw")), &v
+		if !look || !slices.Contains([]bench.Outcome{bench.Clean, bench.Chatter, bench.Rocking, bench.Stand}, e.Saw) {
 			return e, errors.New("say what was seen there: clean, chatter, rocking or stand")
 		}
 		return e, nil
@@ -315,7 +315,7 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 	default:
 		return e, errors.New("that is no answer here")
 	}
-	e.Saw = bench.Saw(do)
+	e.Saw = bench.Outcome(do)
 	if look {
 		e.Value = &q.Value
 		return e, nil

@@ -41,7 +41,7 @@ const Evil = `"'><script>alert(1)</script><img src=x onerror=alert(2)>` + "\u202
 
 // Corpus makes the bad handovers of a rig. older is a handover of it that is older than what the
 // library they are tried on holds.
-func (s *Shop) Corpus(rig string, older []byte) []Case {
+func (s *Fixture) Corpus(rig string, older []byte) []Case {
 	t := s.T
 	t.Helper()
 	var out []Case
@@ -69,12 +69,12 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	}
 	honest := s.Tamper(rig)
 	honest.packer = packer
-	forge := func(change func(f *Forgery)) []byte {
+	tamper := func(change func(f *Tampering)) []byte {
 		f := honest.again()
 		change(f)
 		return f.Data()
 	}
-	if _, err := handover.Open(forge(func(*Forgery) {}), s.Cat); err != nil {
+	if _, err := handover.Open(tamper(func(*Tampering) {}), s.Cat); err != nil {
 		t.Fatalf("a forgery without a lie is refused: %v", err)
 	}
 
@@ -183,7 +183,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 
 	// what the manifest says
 	drop := func(name string) []byte {
-		return forge(func(f *Forgery) {
+		return tamper(func(f *Tampering) {
 			f.OnMembers = func(ms []parcel.Member) []parcel.Member {
 				var out []parcel.Member
 				for _, m := range ms {
@@ -198,16 +198,16 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	for _, n := range []string{handover.ManifestName, handover.SumsName, handover.ReadmeName, handover.CardName, handover.BundleName, handover.FilesDir + preset.GimbalPath("pier-one")} {
 		add("without "+n, drop(n))
 	}
-	add("a member that the manifest does not name", forge(func(f *Forgery) {
+	add("a member that the manifest does not name", tamper(func(f *Tampering) {
 		f.OnMembers = func(ms []parcel.Member) []parcel.Member { return append(ms, parcel.Member{Name: "library/evil.toml"}) }
 	}))
-	add("a member of no known kind", forge(func(f *Forgery) {
+	add("a member of no known kind", tamper(func(f *Tampering) {
 		f.OnMembers = func(ms []parcel.Member) []parcel.Member {
 			return f.seal0(append(ms[2:], parcel.Member{Name: "install.sh", Data: []byte("#!/bin/sh\n")}))
 		}
 	}))
 	lie := func(old, new string) []byte {
-		return forge(func(f *Forgery) {
+		return tamper(func(f *Tampering) {
 			f.OnManifest = func(b []byte) []byte {
 				if !bytes.Contains(b, []byte(old)) {
 					t.Fatalf("the manifest has no %q", old)
@@ -217,24 +217,24 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 		})
 	}
 	manifest := func(change func(m *handover.Manifest)) []byte {
-		return forge(func(f *Forgery) { change(&f.Manifest) })
+		return tamper(func(f *Tampering) { change(&f.Manifest) })
 	}
 	add("a size that is another", lie(`"size": 9`, `"size": 8`))
-	add("a sum that is another", forge(func(f *Forgery) {
+	add("a sum that is another", tamper(func(f *Tampering) {
 		f.OnManifest = func(b []byte) []byte { i := bytes.Index(b, []byte(`"sha256": "`)) + 11; b[i] ^= 1; return b }
 	}))
-	add("sums that are others", forge(func(f *Forgery) { f.OnSums = func(b []byte) []byte { b[3] ^= 1; return b } }))
-	add("sums of a file outside", forge(func(f *Forgery) {
+	add("sums that are others", tamper(func(f *Tampering) { f.OnSums = func(b []byte) []byte { b[3] ^= 1; return b } }))
+	add("sums of a file outside", tamper(func(f *Tampering) {
 		f.OnSums = func(b []byte) []byte { return append(b, strings.Repeat("0", 64)+"  ../../etc/passwd\n"...) }
 	}))
 	add("a key twice in the manifest", lie(`"tip":`, `"tip": "x", "tip":`))
 	add("an unknown key in the manifest", lie(`"note":`, `"run": "rm -rf", "note":`))
-	add("a manifest with something behind it", forge(func(f *Forgery) { f.OnManifest = func(b []byte) []byte { return append(b, "{}"...) } }))
-	add("a manifest that is no JSON", forge(func(f *Forgery) { f.OnManifest = func(b []byte) []byte { return b[:len(b)/2] } }))
-	add("a manifest nested without end", forge(func(f *Forgery) {
+	add("a manifest with something behind it", tamper(func(f *Tampering) { f.OnManifest = func(b []byte) []byte { return append(b, "{}"...) } }))
+	add("a manifest that is no JSON", tamper(func(f *Tampering) { f.OnManifest = func(b []byte) []byte { return b[:len(b)/2] } }))
+	add("a manifest nested without end", tamper(func(f *Tampering) {
 		f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(`{"a":`), 40_000) }
 	}))
-	heavy("a manifest of 12 MB", forge(func(f *Forgery) { f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(" "), 12<<20) } }))
+	heavy("a manifest of 12 MB", tamper(func(f *Tampering) { f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(" "), 12<<20) } }))
 	add("a byte-order mark in the manifest", lie("{\n", "\ufeff{\n"))
 	add("a newer format", manifest(func(m *handover.Manifest) { m.Format = 2 }))
 	add("format zero", manifest(func(m *handover.Manifest) { m.Format = 0 }))
@@ -248,7 +248,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	add("an impossible time", manifest(func(m *handover.Manifest) { m.Time = "2026-02-30T00:00:00Z" }))
 	add("another time than the revision's", manifest(func(m *handover.Manifest) { m.Time = "2027-01-01T00:00:00Z" }))
 	add("another revision than the history's", manifest(func(m *handover.Manifest) { m.Revision = Rev("a") }))
-	add("another tip than the bundle's", forge(func(f *Forgery) { f.Manifest.Tip, f.SameTip = Rev("b"), true }))
+	add("another tip than the bundle's", tamper(func(f *Tampering) { f.Manifest.Tip, f.SameTip = Rev("b"), true }))
 	add("no rigs", manifest(func(m *handover.Manifest) { m.Rigs = []handover.RigEntry{} }))
 	add("a rig twice", manifest(func(m *handover.Manifest) { m.Rigs = append(m.Rigs, m.Rigs[0]) }))
 	add("another fingerprint", manifest(func(m *handover.Manifest) { m.Rigs[0].Fingerprint = "0123456789" }))
@@ -267,7 +267,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	fp := honest.Manifest.Rigs[0].Fingerprint
 	rigPath, tunePath, sheetPath := preset.RigPath(fp), preset.TunePath(fp, "main"), preset.GimbalPath("pier-one")
 	text := func(path, old, new string) []byte {
-		return forge(func(f *Forgery) {
+		return tamper(func(f *Tampering) {
 			if !strings.Contains(f.Files[path], old) {
 				t.Fatalf("%s has no %q", path, old)
 			}
@@ -296,23 +296,23 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	add("a sheet without a needed key", text(sheetPath, "max_kg = 5.0", ""))
 	add("a file that is not UTF-8", text(tunePath, "Cable", "Ca\xffble"))
 	add("a file with a NUL", text(tunePath, "Cable", "Ca\x00ble"))
-	add("an empty file", forge(func(f *Forgery) { f.Files[tunePath] = "" }))
-	heavy("a file of two megabytes", forge(func(f *Forgery) { f.Files[tunePath] += strings.Repeat("# x\n", 1<<19) }))
+	add("an empty file", tamper(func(f *Tampering) { f.Files[tunePath] = "" }))
+	heavy("a file of two megabytes", tamper(func(f *Tampering) { f.Files[tunePath] += strings.Repeat("# x\n", 1<<19) }))
 	heavy("arrays nested without end", text(tunePath, "[stiffness]", "x = "+strings.Repeat("[", 200_000)+strings.Repeat("]", 200_000)+"\n[stiffness]"))
-	heavy("a hundred thousand keys", forge(func(f *Forgery) {
+	heavy("a hundred thousand keys", tamper(func(f *Tampering) {
 		var b strings.Builder
 		for i := range 60_000 {
 			fmt.Fprintf(&b, "k%d=1\n", i)
 		}
 		f.Files[tunePath] = b.String() + f.Files[tunePath]
 	}))
-	add("a file of no known place", forge(func(f *Forgery) { f.Files["library.toml"] = handover.Marker }))
-	add("a file of another rig", forge(func(f *Forgery) {
+	add("a file of no known place", tamper(func(f *Tampering) { f.Files["library.toml"] = handover.Marker }))
+	add("a file of another rig", tamper(func(f *Tampering) {
 		f.Files[preset.TunePath("0123456789", "main")] = strings.Replace(f.Files[tunePath], fp, "0123456789", 1)
 	}))
-	add("a sheet that no rig needs", forge(func(f *Forgery) { f.Files[preset.GimbalPath("pier-two")] = f.Files[sheetPath] }))
+	add("a sheet that no rig needs", tamper(func(f *Tampering) { f.Files[preset.GimbalPath("pier-two")] = f.Files[sheetPath] }))
 	job := func(pin string) []byte {
-		return forge(func(f *Forgery) {
+		return tamper(func(f *Tampering) {
 			f.Files[preset.JobPath("2026-01-01-x")] = "format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-01\nstate = \"open\"\n\n[[pin]]\n" + pin
 		})
 	}
@@ -320,7 +320,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	add("a job that pins a revision of nowhere", job(fmt.Sprintf("rig = %q\ntune = \"main\"\nrevision = %q\n", fp, Rev("c"))))
 
 	// what the history holds
-	add("files that are not those of the history", forge(func(f *Forgery) {
+	add("files that are not those of the history", tamper(func(f *Tampering) {
 		f.History = map[string]string{}
 		for p, text := range f.Files {
 			f.History[p] = text
@@ -328,7 +328,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 		f.Files[tunePath] = strings.Replace(f.Files[tunePath], "roll = 25", "roll = 24", 1)
 	}))
 	extra := func(path, text string) []byte {
-		return forge(func(f *Forgery) {
+		return tamper(func(f *Tampering) {
 			f.History = map[string]string{path: text}
 			for p, text := range f.Files {
 				if p != path {
@@ -342,13 +342,13 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	add("another library.toml in the history", extra("library.toml", "format = 1\nkind = \"library\"\nname = \"Other\"\n"))
 	add("a trusted key in the history", extra("trust/allowed_signers", "* ssh-ed25519 AAAA\n"))
 	add("another rig in the history", extra(preset.RigPath("0123456789"), "x"))
-	add("a revision that does not say what it was made from", forge(func(f *Forgery) { f.Message = "Forged" }))
-	add("an escape in an author", forge(func(f *Forgery) { f.Author = "A\x1b[2J <a@example.org> 1768208400 +0000" }))
-	add("an escape in a message", forge(func(f *Forgery) { f.Message = "\x1b]0;x\x07" + f.Message }))
-	add("a reversed message", forge(func(f *Forgery) { f.Message = "\u202e" + f.Message }))
+	add("a revision that does not say what it was made from", tamper(func(f *Tampering) { f.Message = "Forged" }))
+	add("an escape in an author", tamper(func(f *Tampering) { f.Author = "A\x1b[2J <a@example.org> 1768208400 +0000" }))
+	add("an escape in a message", tamper(func(f *Tampering) { f.Message = "\x1b]0;x\x07" + f.Message }))
+	add("a reversed message", tamper(func(f *Tampering) { f.Message = "\u202e" + f.Message }))
 	b, tip := honest.again().bundle()
 	bundle := func(change func(b []byte) []byte) []byte {
-		return forge(func(f *Forgery) { f.Bundle = change(bytes.Clone(b)); f.Manifest.Tip = tip })
+		return tamper(func(f *Tampering) { f.Bundle = change(bytes.Clone(b)); f.Manifest.Tip = tip })
 	}
 	swap := func(old, new string) []byte {
 		return bundle(func(b []byte) []byte { return bytes.Replace(b, []byte(old), []byte(new), 1) })
@@ -421,7 +421,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 	}
 	itself := func(m []byte) []byte { return m }
 	signed := func(name string, sound bool, f func([]byte) []byte, signers string) {
-		out = append(out, Case{Name: name, Data: forge(func(x *Forgery) { x.Sign = f }), Signers: signers, Sound: sound})
+		out = append(out, Case{Name: name, Data: tamper(func(x *Tampering) { x.Sign = f }), Signers: signers, Sound: sound})
 	}
 	line := func(who, options string, k ssh.Signer) string {
 		return strings.TrimSpace(who+" "+options) + " " + string(ssh.MarshalAuthorizedKey(k.PublicKey()))
@@ -456,7 +456,7 @@ func (s *Shop) Corpus(rig string, older []byte) []Case {
 }
 
 // seal0 seals members once more, with those that are there already left as they are.
-func (f *Forgery) seal0(ms []parcel.Member) []parcel.Member {
+func (f *Tampering) seal0(ms []parcel.Member) []parcel.Member {
 	on := f.OnMembers
 	f.OnMembers = nil
 	defer func() { f.OnMembers = on }()
@@ -480,7 +480,7 @@ func newKey(t testing.TB) ssh.Signer {
 
 // Harmless makes sound handovers with Evil in every text that may hold it: they can be read, and
 // nothing in them may reach a terminal or a page unescaped.
-func (s *Shop) Harmless(rig string) []byte {
+func (s *Fixture) Harmless(rig string) []byte {
 	f := s.Tamper(rig)
 	quoted, _ := json.Marshal(Evil)
 	evil := strings.NewReplacer(`\u003c`, "<", `\u003e`, ">").Replace(string(quoted))

@@ -98,8 +98,8 @@ place_mm = [48, 0, 4]
 `, alias, gimbal, lensGrams)
 }
 
-// Shop is a library with the means to go on working in it.
-type Shop struct {
+// Fixture is a library with the means to go on working in it.
+type Fixture struct {
 	*library.Library
 	T   testing.TB
 	Who store.Person
@@ -107,12 +107,12 @@ type Shop struct {
 }
 
 // Empty makes a library without rigs.
-func Empty(t testing.TB, who store.Person) *Shop {
+func Empty(t testing.TB, who store.Person) *Fixture {
 	t.Helper()
 	return empty(t, filepath.Join(t.TempDir(), "library"), who)
 }
 
-func empty(t testing.TB, dir string, who store.Person) *Shop {
+func empty(t testing.TB, dir string, who store.Person) *Fixture {
 	t.Helper()
 	files, err := library.NewFiles(schema.Default(), "Test", "kg", "mm")
 	if err != nil {
@@ -121,7 +121,7 @@ func empty(t testing.TB, dir string, who store.Person) *Shop {
 	if _, err := store.Init(dir, files, who, Start); err != nil {
 		t.Fatal(err)
 	}
-	return &Shop{Library: reopen(t, dir), T: t, Who: who, now: Start}
+	return &Fixture{Library: reopen(t, dir), T: t, Who: who, now: Start}
 }
 
 func reopen(t testing.TB, dir string) *library.Library {
@@ -134,13 +134,13 @@ func reopen(t testing.TB, dir string) *library.Library {
 }
 
 // Now is a moment later each time it is asked for.
-func (s *Shop) Now() time.Time {
+func (s *Fixture) Now() time.Time {
 	s.now = s.now.Add(time.Hour)
 	return s.now
 }
 
 // Add saves new files.
-func (s *Shop) Add(why string, files map[string]string) {
+func (s *Fixture) Add(why string, files map[string]string) {
 	s.T.Helper()
 	var list []library.NewFile
 	for p, text := range files {
@@ -152,7 +152,7 @@ func (s *Shop) Add(why string, files map[string]string) {
 }
 
 // AddBuild saves a build, and gives its fingerprint.
-func (s *Shop) AddBuild(text string) string {
+func (s *Fixture) AddBuild(text string) string {
 	s.T.Helper()
 	r, err := s.AddRig("rig.toml", []byte(text))
 	if err != nil {
@@ -163,7 +163,7 @@ func (s *Shop) AddBuild(text string) string {
 }
 
 // Set changes values of a tune, KEY=VALUE, and saves it.
-func (s *Shop) Set(rig, why string, values ...string) store.Rev {
+func (s *Fixture) Set(rig, why string, values ...string) store.Rev {
 	s.T.Helper()
 	d, err := s.Load(rig, true)
 	if err != nil {
@@ -184,7 +184,7 @@ func (s *Shop) Set(rig, why string, values ...string) store.Rev {
 	return s.save(e, rig, why)
 }
 
-func (s *Shop) save(e library.Edited, rig, why string, trailers ...store.Trailer) store.Rev {
+func (s *Fixture) save(e library.Edited, rig, why string, trailers ...store.Trailer) store.Rev {
 	s.T.Helper()
 	if err := s.Write(context.Background(), e); err != nil {
 		s.T.Fatal(err)
@@ -193,7 +193,7 @@ func (s *Shop) save(e library.Edited, rig, why string, trailers ...store.Trailer
 }
 
 // Save saves a rig as it lies in the folder.
-func (s *Shop) Save(rig, why string, trailers ...store.Trailer) store.Rev {
+func (s *Fixture) Save(rig, why string, trailers ...store.Trailer) store.Rev {
 	s.T.Helper()
 	target, err := s.Target(rig)
 	if err != nil {
@@ -211,7 +211,7 @@ func (s *Shop) Save(rig, why string, trailers ...store.Trailer) store.Rev {
 }
 
 // Replace changes text in a file of the folder and saves the rig it belongs to.
-func (s *Shop) Replace(path, old, new, rig, why string) store.Rev {
+func (s *Fixture) Replace(path, old, new, rig, why string) store.Rev {
 	s.T.Helper()
 	data, err := s.Store.Read(path)
 	if err != nil {
@@ -227,7 +227,7 @@ func (s *Shop) Replace(path, old, new, rig, why string) store.Rev {
 }
 
 // ProveOn records a proof of a rig's main tune on a unit.
-func (s *Shop) ProveOn(rig, unit string) store.Rev {
+func (s *Fixture) ProveOn(rig, unit string) store.Rev {
 	s.T.Helper()
 	d, err := s.Load(rig, true)
 	if err != nil {
@@ -268,7 +268,7 @@ lag = { pan = 40, tilt = 45 }
 
 // Filled makes a library with two rigs on one gimbal. The first, walk-build, has a history of six
 // revisions, a proof, a job that pins it together with the other, and an earlier fingerprint.
-func Filled(t testing.TB, who store.Person) *Shop {
+func Filled(t testing.TB, who store.Person) *Fixture {
 	t.Helper()
 	madeMu.Lock()
 	defer madeMu.Unlock()
@@ -284,7 +284,7 @@ func Filled(t testing.TB, who store.Person) *Shop {
 	if err := os.CopyFS(dir, os.DirFS(made[who])); err != nil {
 		t.Fatal(err)
 	}
-	s := &Shop{Library: reopen(t, dir), T: t, Who: who, now: Start.Add(100 * time.Hour)}
+	s := &Fixture{Library: reopen(t, dir), T: t, Who: who, now: Start.Add(100 * time.Hour)}
 	if _, err := s.Store.Status(); err != nil {
 		t.Fatal(err)
 	}
@@ -304,7 +304,7 @@ func Clean() {
 	}
 }
 
-func fill(s *Shop) {
+func fill(s *Fixture) {
 	t := s.T
 	t.Helper()
 	s.Add("Add the sheet", map[string]string{preset.GimbalPath("pier-one"): Sheet(Dials{100, 1, 200})})
@@ -340,7 +340,7 @@ func fill(s *Shop) {
 }
 
 // Gather collects a rig as RIG or RIG/TUNE.
-func (s *Shop) Gather(names ...string) *handover.Contents {
+func (s *Fixture) Gather(names ...string) *handover.Contents {
 	s.T.Helper()
 	var wanted []handover.Wanted
 	for _, n := range names {
@@ -364,7 +364,7 @@ func (s *Shop) Gather(names ...string) *handover.Contents {
 }
 
 // HandOver makes an unsigned handover with a card that says nothing.
-func (s *Shop) HandOver(names ...string) []byte {
+func (s *Fixture) HandOver(names ...string) []byte {
 	s.T.Helper()
 	data, _, err := handover.Seal(s.Gather(names...), []byte("<!DOCTYPE html><title>card</title>\n"), "rigkeep test", nil)
 	if err != nil {

@@ -504,18 +504,18 @@ func (s *Store) Missing(objs []Object) []Object {
 // written beside, synced together, renamed, folders synced together. Objects that the store
 // already holds are left alone. On an error nothing but stale temporary files can remain, and
 // those are removed too where the disk still lets us.
-func (s *Store) Write(objs []Object) error { return s.WriteWith(objs, Along{}) }
+func (s *Store) Write(objs []Object) error { return s.WriteWith(objs, SyncBatch{}) }
 
-// Along is what a caller wants on stable storage together with objects: it costs no wait of its
+// SyncBatch is what a caller wants on stable storage together with objects: it costs no wait of its
 // own then.
-type Along struct {
+type SyncBatch struct {
 	Files []func() error // each writes and syncs a file; run beside the writing of the objects
 	Dirs  []string       // folders to sync with the objects' own
 	Temp  string         // begins the names of half-written objects in place of TempPrefix, for a caller that clears them itself
 }
 
 // WriteWith is Write with company.
-func (s *Store) WriteWith(objs []Object, along Along) (err error) {
+func (s *Store) WriteWith(objs []Object, along SyncBatch) (err error) {
 	todo := s.Missing(objs)
 	if along.Temp == "" {
 		along.Temp = TempPrefix

@@ -15,8 +15,8 @@ import (
 	"rigkeep/repo/internal/disk"
 )
 
-// Whole is a pack that is held in memory with all its objects, for what travels in a file.
-type Whole struct {
+// VerifiedPack is a pack that is held in memory with all its objects, for what travels in a file.
+type VerifiedPack struct {
 	ID      plumbing.Hash // the pack's own check sum
 	Data    []byte        // the pack's bytes
 	Objects []Object      // in the order of the pack
@@ -36,8 +36,8 @@ type Limits struct {
 }
 
 // WritePack makes a pack of the objects in the given order: the same objects give the same bytes.
-func WritePack(objs []Object) (*Whole, error) {
-	w := &Whole{Objects: objs, places: make([]place, len(objs))}
+func WritePack(objs []Object) (*VerifiedPack, error) {
+	w := &VerifiedPack{Objects: objs, places: make([]place, len(objs))}
 	var b bytes.Buffer
 	p := NewPackWriter(&b, len(objs))
 	for i, o := range objs {
@@ -64,7 +64,7 @@ func packSum(b []byte) (id plumbing.Hash) {
 
 // ReadPack reads a whole pack. Everything the pack needs must be in it; what its headers claim
 // is held against the limits before anything is made of that size. The error wraps ErrDamaged.
-func ReadPack(data []byte, lim Limits) (*Whole, error) {
+func ReadPack(data []byte, lim Limits) (*VerifiedPack, error) {
 	const name = "the pack"
 	if len(data) < 32 || !bytes.Equal(data[:4], []byte("PACK")) {
 		return nil, damaged("%s does not begin as a pack does", name)
@@ -77,7 +77,7 @@ func ReadPack(data []byte, lim Limits) (*Whole, error) {
 	if count > int64(lim.Objects) || count*9 > int64(len(data)) {
 		return nil, damaged("%s claims %d objects; at most %d were expected in %d bytes", name, count, lim.Objects, len(data))
 	}
-	w := &Whole{Data: data}
+	w := &VerifiedPack{Data: data}
 	copy(w.ID[:], data[len(data)-20:])
 	if packSum(data[:len(data)-20]) != w.ID {
 		return nil, damaged("%s does not have the check sum it ends with", name)
@@ -192,7 +192,7 @@ func deltaSize(delta []byte) int64 {
 }
 
 // Index makes the .idx of the pack.
-func (w *Whole) Index() ([]byte, error) {
+func (w *VerifiedPack) Index() ([]byte, error) {
 	var x idxfile.Writer
 	if err := x.OnHeader(uint32(len(w.Objects))); err != nil {
 		return nil, err
@@ -229,7 +229,7 @@ func (s *Store) AddPack(objs []Object) (undo func(), err error) {
 // AddVerifiedPack puts a pack into the store just as it is, on stable storage, whatever the store has
 // already; tmp is the name, in the pack folder, under which it is written first. undo is as in
 // AddPack.
-func (s *Store) AddVerifiedPack(w *Whole, tmp string) (undo func(), err error) {
+func (s *Store) AddVerifiedPack(w *VerifiedPack, tmp string) (undo func(), err error) {
 	idx, err := w.Index()
 	if err != nil {
 		return nil, err

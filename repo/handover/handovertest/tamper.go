@@ -23,9 +23,9 @@ import (
 	"rigkeep/repo/internal/tree"
 )
 
-// Forgery is a handover that is put together by hand, so that every single thing in it can be a
+// Tampering is a handover that is put together by hand, so that every single thing in it can be a
 // lie while all the rest fits it. Without a lie it is a good one.
-type Forgery struct {
+type Tampering struct {
 	Manifest handover.Manifest
 	Files    map[string]string // below library/
 	History  map[string]string // files of the one revision; nil: Files without jobs, and the marker
@@ -47,13 +47,13 @@ type Forgery struct {
 const stamp = "A-cam operator <a-cam@example.org> 1768208400 +0000"
 
 // Tamper begins a forgery of a rig of the shop.
-func (s *Shop) Tamper(rig string) *Forgery {
+func (s *Fixture) Tamper(rig string) *Tampering {
 	s.T.Helper()
 	p, err := handover.Open(s.HandOver(rig), s.Cat)
 	if err != nil {
 		s.T.Fatal(err)
 	}
-	f := &Forgery{Manifest: p.Manifest, Files: map[string]string{}, Author: stamp, Readme: "Read me.\n", Card: "<!DOCTYPE html><title>card</title>\n", t: s.T}
+	f := &Tampering{Manifest: p.Manifest, Files: map[string]string{}, Author: stamp, Readme: "Read me.\n", Card: "<!DOCTYPE html><title>card</title>\n", t: s.T}
 	for path, text := range p.Files {
 		if !strings.HasPrefix(path, "jobs/") { // they pin revisions of the real history
 			f.Files[path] = string(text)
@@ -65,7 +65,7 @@ func (s *Shop) Tamper(rig string) *Forgery {
 }
 
 // bundle makes a history of one revision.
-func (f *Forgery) bundle() (data []byte, tip string) {
+func (f *Tampering) bundle() (data []byte, tip string) {
 	files := f.History
 	if files == nil {
 		files = maps.Clone(f.Files)
@@ -108,7 +108,7 @@ func Bundle(objs []objects.Object, tip string) []byte {
 func sum(b []byte) string { return fmt.Sprintf("%x", sha256.Sum256(b)) }
 
 // Members puts it together, with every sum right.
-func (f *Forgery) Members() []parcel.Member {
+func (f *Tampering) Members() []parcel.Member {
 	bundle, tip := f.Bundle, f.Manifest.Tip
 	if bundle == nil {
 		bundle, tip = f.bundle()
@@ -124,7 +124,7 @@ func (f *Forgery) Members() []parcel.Member {
 }
 
 // seal puts manifest, signature and sums before the members.
-func (f *Forgery) seal(ms []parcel.Member) []parcel.Member {
+func (f *Tampering) seal(ms []parcel.Member) []parcel.Member {
 	f.Manifest.Members = nil
 	for _, m := range ms {
 		f.Manifest.Members = append(f.Manifest.Members, handover.MemberSums{Name: m.Name, Size: len(m.Data), SHA256: sum(m.Data)})
@@ -160,15 +160,15 @@ func (f *Forgery) seal(ms []parcel.Member) []parcel.Member {
 }
 
 // again begins another forgery of the same handover.
-func (f *Forgery) again() *Forgery {
+func (f *Tampering) again() *Tampering {
 	g := *f
 	g.Files = maps.Clone(f.Files)
 	g.Manifest.Rigs = slices.Clone(f.Manifest.Rigs)
 	return &g
 }
 
-// Data is the forged file.
-func (f *Forgery) Data() []byte {
+// Data is the tampered file.
+func (f *Tampering) Data() []byte {
 	z := &Zip{packer: f.packer}
 	for _, m := range f.Members() {
 		z.Add(m.Name, m.Data)
