@@ -80,9 +80,12 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 		if err != nil {
 			return 0, "", false
 		}
-		next, _, err := loop.LargestOver(loops, CapLimits, Raise(s), k)
+		next, binds, err := loop.LargestOver(loops, CapLimits, Raise(s), k)
 		if err != nil {
 			return 0, "", false
+		}
+		if !next.Feasible {
+			at = binds
 		}
 		if !next.Feasible || next.K >= k*(1-1e-9) {
 			st.Feasible, dial = next.Feasible, v
@@ -90,14 +93,19 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 		}
 		st = next
 	}
+	model := fmt.Sprintf("for a rigid build and a delay of %s ms%s", schema.Num(Rounded(s.Delay*1e3, 3)), s.LearnedWords())
+	if s.Learned != nil && s.Learned.Scale[a] > 0 {
+		model += fmt.Sprintf(", with the dial of unit %s taken as up to ×%.2f of the sheet's", s.Learned.Unit, s.Learned.Scale[a])
+	}
 	if !st.Feasible || st.K < softest {
-		return soft, margins + " hold nowhere on this dial " + where + "; " + s.Raises(), soft >= lo && soft <= hi
+		return soft, fmt.Sprintf("%s hold nowhere on this dial %s, %s; %s (%s); %s",
+			margins, where, tiltOf(m, loops[max(at, 0)].J), model, nowhereWords(d, loops, largest, softest), s.Raises()), soft >= lo && soft <= hi
 	}
 	if dial < lo || dial > hi {
 		return 0, "", false
 	}
-	return dial, fmt.Sprintf("%s hold %s, limited by %s %s; for a rigid build and a delay of %s ms%s (%s); %s",
-		margins, where, limitWords[st.LimitedBy], tiltOf(m, loops[at].J), schema.Num(Rounded(s.Delay*1e3, 3)), s.LearnedWords(), delayWords(loops, largest, st.K), s.Raises()), true
+	return dial, fmt.Sprintf("%s hold up to here %s, limited by %s %s; %s (%s); %s",
+		margins, where, limitWords[st.LimitedBy], tiltOf(m, loops[at].J), model, delayWords(loops, largest, st.K), s.Raises()), true
 }
 
 // mostSteps is how many numbers of a dial capByStep looks at.
@@ -220,18 +228,27 @@ func tiltOf(m mass.Moment, j float64) string {
 // delayStep is how far the delay is moved to say what it does to a cap, s.
 const delayStep = 1e-3
 
+// delayed are loops with more or less delay; nil where that leaves less than none.
+func delayed(loops []loop.Loop, by float64) []loop.Loop {
+	var out []loop.Loop
+	for _, l := range loops {
+		if l.Delay += by; l.Delay < 0 {
+			return nil
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
 // delayWords say how far ±1 ms of delay moves a cap of k; cap finds it for other loops,
 // 0 where there is none.
 func delayWords(loops []loop.Loop, cap func([]loop.Loop) (float64, error), k float64) string {
 	moved := func(by float64) string {
-		var out []loop.Loop
-		for _, l := range loops {
-			if l.Delay += by; l.Delay < 0 {
-				return ""
-			}
-			out = append(out, l)
+		other := delayed(loops, by)
+		if other == nil {
+			return ""
 		}
-		switch x, err := cap(out); {
+		switch x, err := cap(other); {
 		case err != nil:
 			return ""
 		case x == 0:
@@ -249,30 +266,48 @@ func delayWords(loops []loop.Loop, cap func([]loop.Loop) (float64, error), k flo
 	return out
 }
 
-// CapLearned is CapStiffness for a unit whose loop sessions have told: the dial
-// number at which the sheet's margin is kept to the onset of that loop at the tilt
-// where it is lowest, at the soft end of what is not sure of the dial. ok is false
-// where nothing is known of it.
+// nowhereWords are delayWords where no number of a dial holds the limits: what 1 ms
+// less delay would allow. More delay allows no more.
+func nowhereWords(d schema.Dial, loops []loop.Loop, cap func([]loop.Loop) (float64, error), softest float64) string {
+	other := delayed(loops, -delayStep)
+	if other == nil {
+		return "nor with 1 ms more"
+	}
+	x, err := cap(other)
+	if err != nil || x < softest {
+		return "nor with 1 ms more or less"
+	}
+	v, err := d.FromSI(x)
+	if err != nil {
+		return "1 ms less lifts the cap"
+	}
+	return "1 ms less would hold up to " + schema.Num(d.Round(v))
+}
+
+// EndLearned is the dial number at which a session of a rig on a unit should end, by
+// the loop that earlier sessions on that unit told: the lowest onset over the tilts in
+// use, over the sheet's margin. It is where a value is expected, not a cap: the limits
+// of CapStiffness may allow less. ok is false where nothing is known of it.
 //
 // Source: loop.Loop.OnsetCommon and OnsetStiffness; package identify.
-func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, unit string, r Rig, t *Tune, a schema.Axis, m mass.Moment, lo, hi float64) (dial float64, reason string, ok bool) {
+func EndLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, unit string, r Rig, t *Tune, a schema.Axis, m mass.Moment) (dial float64, reason string, ok bool) {
 	if facts == nil {
 		return 0, "", false
 	}
 	u, has := facts.Unit(unit)
 	key := "stiffness." + a.String()
-	d, onDial := s.Dials[key]
-	if !has || !onDial || d.Map == nil {
+	if !has || s.Dials[key].Map == nil {
+		return 0, "", false
+	}
+	own := SheetOf(s, facts, unit)
+	if len(own.LoopMissing(a)) > 0 {
 		return 0, "", false
 	}
 	for _, x := range u.Axes {
 		if x.Axis != a.String() || x.Scale == nil {
 			continue
 		}
-		own := SheetOf(s, facts, unit)
-		if len(own.LoopMissing(a)) > 0 {
-			return 0, "", false
-		}
+		d := own.Dials[key]
 		loops, err := tiltLoops(c, own, trialTune(t, key, (d.Min+d.Max)/2), r, a, m)
 		if err != nil {
 			return 0, "", false
@@ -281,17 +316,10 @@ func CapLearned(c *schema.Catalogue, s *schema.Sheet, facts *identify.Report, un
 		if err != nil || math.IsInf(k, 1) {
 			return 0, "", false
 		}
-		dial, nowhere, ok := capOnDial(d, k/s.BenchMargin/x.Scale.Hi, lo, hi)
-		how := "up to here"
-		if nowhere {
-			how = "nowhere on this dial"
+		if dial, err = d.FromSI(k / s.BenchMargin); err != nil {
+			return 0, "", false
 		}
-		onset := func(loops []loop.Loop) (float64, error) {
-			k, _, err := leastOnset(loops, Raise(s))
-			return k, err
-		}
-		return dial, fmt.Sprintf("the loop as %s on unit %s told it keeps a margin of %s below its onset %s at every tilt in use, %s, lowest %s; for a rigid build and a delay of %s ms (%s); %s",
-			schema.Count(x.Scale.N, "onset", "onsets"), unit, schema.Num(s.BenchMargin), how, tiltWords(s, t), tiltOf(m, at), schema.Num(Rounded(own.Delay*1e3, 3)), delayWords(loops, onset, k), s.Raises()), ok
+		return d.Round(dial), fmt.Sprintf("a margin of %s below the onset %s, as %s on unit %s told the loop", schema.Num(s.BenchMargin), tiltOf(m, at), schema.Count(x.Scale.N, "onset", "onsets"), unit), true
 	}
 	return 0, "", false
 }
@@ -365,27 +393,6 @@ func trialTune(t *Tune, key string, v float64) Tune {
 		}
 	}
 	return trial
-}
-
-// capOnDial is the dial number of the stiffest k allowed, rounded toward less
-// stiff. A k under all of the dial gives its soft end, and nowhere; ok is false for
-// one beyond it, where nothing is to be capped, or outside lo to hi.
-func capOnDial(d schema.Dial, k, lo, hi float64) (dial float64, nowhere, ok bool) {
-	soft, _ := ends(d)
-	softest, err := d.ToSI(soft)
-	if err != nil {
-		return 0, false, false
-	}
-	if k < softest {
-		return soft, true, soft >= lo && soft <= hi
-	}
-	if dial, err = d.FromSI(k); err != nil || dial < lo || dial > hi {
-		return 0, false, false
-	}
-	if dial = d.Round(dial); d.Less(dial, soft) {
-		dial = soft // the last step of the dial is shorter than the others
-	}
-	return dial, false, true
 }
 
 // limitWords say what loop.Start.LimitedBy means.

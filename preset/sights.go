@@ -2,6 +2,7 @@ package preset
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -221,6 +222,18 @@ func LoopRemarks(sheet *schema.Sheet, facts *identify.Report, unit string) []str
 //
 // Source: package identify.
 func SheetOf(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.Sheet {
+	return scaledSheet(sheet, facts, unit, func(e identify.Estimate) float64 { return e.Best })
+}
+
+// CapSheet is SheetOf at the stiff end of what the onsets tell of each scale: a cap may
+// not rest on the dial giving less than it does.
+//
+// Source: package identify.
+func CapSheet(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.Sheet {
+	return scaledSheet(sheet, facts, unit, func(e identify.Estimate) float64 { return e.Hi })
+}
+
+func scaledSheet(sheet *schema.Sheet, facts *identify.Report, unit string, by func(identify.Estimate) float64) *schema.Sheet {
 	if facts == nil {
 		return sheet
 	}
@@ -229,24 +242,29 @@ func SheetOf(sheet *schema.Sheet, facts *identify.Report, unit string) *schema.S
 		return sheet
 	}
 	out := *LoopSheet(sheet, facts, unit)
-	out.Dials = map[string]schema.Dial{}
-	for k, d := range sheet.Dials {
-		out.Dials[k] = d
+	learned := schema.LearnedLoop{Unit: unit}
+	if out.Learned != nil {
+		learned = *out.Learned
 	}
-	for _, a := range u.Axes {
-		key := "stiffness." + a.Axis
+	out.Dials = maps.Clone(sheet.Dials)
+	for _, x := range u.Axes {
+		key := "stiffness." + x.Axis
 		d, ok := out.Dials[key]
-		if a.Scale == nil || !ok || d.Map == nil {
+		if x.Scale == nil || !ok || d.Map == nil {
 			continue
 		}
+		scale := by(*x.Scale)
 		m := *d.Map
-		m.AtMin, m.AtMax = m.AtMin*a.Scale.Best, m.AtMax*a.Scale.Best
+		m.AtMin, m.AtMax = m.AtMin*scale, m.AtMax*scale
 		m.Points = nil
 		for _, p := range d.Map.Points {
-			m.Points = append(m.Points, [2]float64{p[0], p[1] * a.Scale.Best})
+			m.Points = append(m.Points, [2]float64{p[0], p[1] * scale})
 		}
 		d.Map = &m
 		out.Dials[key] = d
+		a, _ := schema.ParseAxis(x.Axis)
+		learned.Scale[a] = scale
+		out.Learned = &learned
 	}
 	return &out
 }

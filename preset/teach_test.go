@@ -155,30 +155,32 @@ func request(t testing.TB, sh *schema.Sheet, r preset.Rig, unit string, logs []p
 			q.Tunes = append(q.Tunes, x)
 		}
 	}
+	own := preset.CapSheet(sh, facts, unit)
 	q.Cap = func(a schema.Axis, lo, hi float64) (float64, string, bool) {
-		if v, why, ok := preset.CapLearned(cat, sh, facts, unit, r, nil, a, js[a], lo, hi); ok {
-			return v, why, ok
-		}
-		return preset.CapStiffness(cat, sh, r, nil, a, js[a], lo, hi)
+		return preset.CapStiffness(cat, own, r, nil, a, js[a], lo, hi)
+	}
+	q.End = func(a schema.Axis) (float64, string, bool) {
+		return preset.EndLearned(cat, sh, facts, unit, r, nil, a, js[a])
 	}
 	return q, facts
 }
 
-// Three sessions on a simulated gimbal make the fourth rig's start land: the value
-// offered is within two coarse steps of the one the fourth session keeps in nine of
-// ten of 200 seeded shops. Once with all sessions on one unit, once with the first
-// two on another unit than the one at hand. The sheet's references are left out:
-// what helps is what the sessions taught.
+// Three sessions on a simulated gimbal tell where the fourth rig's ends: the value
+// expected is within two coarse steps of the one that the fourth session keeps, and the
+// 90 % interval holds it, in nine of ten of 120 seeded shops. The cap, which allows less,
+// does not enter the interval: it only bounds the value offered. Once with all sessions
+// on one unit, once with the first two on another unit than the one at hand. The sheet's
+// references are left out: what helps is what the sessions taught.
 func TestThreeSessionsTeachTheNextStart(t *testing.T) {
 	sh := *sheet(t, "skiff-small")
 	sh.References = nil
 	now := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
 	for _, two := range []bool{false, true} {
-		runs := 200
+		runs := 120
 		if two {
 			runs = 60
 		}
-		landed, n, worst := 0, 0, 0.0
+		landed, inside, capped, n, worst := 0, 0, 0, 0, 0.0
 		inScale, nScale, inDelay, nDelay := 0, 0, 0, 0
 		nearer := 0.0
 		for seed := range int64(runs) {
@@ -225,16 +227,19 @@ func TestThreeSessionsTeachTheNextStart(t *testing.T) {
 					if kept == nil {
 						t.Fatalf("seed %d: nothing kept on %s", seed, ax)
 					}
-					off := math.Abs(o.Value-*kept) / sh.Dials[o.Key].Coarse
+					d := sh.Dials[o.Key]
+					off := math.Abs(o.Final.Best-*kept) / d.Coarse
 					worst = math.Max(worst, off)
-					if seed < 0 {
-						t.Logf("%s offered %v (final %.1f..%.1f..%.1f) kept %v; prior sessions %v J %v", o.Key, o.Value, o.Final.Lo, o.Final.Best, o.Final.Hi, *kept, func() (v []float64) {
-							for i, l := range logs[:3] {
-								_ = i
-								v = append(v, *l.Results[xa].Kept, l.Inertia[xa])
-							}
-							return
-						}(), log.Inertia[xa])
+					if o.Final.Lo-d.Fine/2 <= *kept && *kept <= o.Final.Hi+d.Fine/2 {
+						inside++
+					}
+					if limit, _, ok := q.Cap(xa, d.Min, d.Max); ok {
+						if o.Value > limit {
+							t.Errorf("seed %d, %s: offered %v, the limits hold up to %v", seed, ax, o.Value, limit)
+						}
+						if limit < d.Round(o.Final.Lo) {
+							capped++
+						}
 					}
 					n++
 					if off <= 2 {
@@ -243,10 +248,10 @@ func TestThreeSessionsTeachTheNextStart(t *testing.T) {
 				}
 			}
 		}
-		t.Logf("two units %v: %d of %d starts within two coarse steps (worst %.1f); intervals hold the true scale in %d of %d, the true delay in %d of %d; scale nearer the truth than the sheet by %.0f %% on average",
-			two, landed, n, worst, inScale, nScale, inDelay, nDelay, -100*nearer/float64(nScale))
-		if landed*10 < n*9 {
-			t.Errorf("two units %v: %d of %d starts within two coarse steps, want 90 %%", two, landed, n)
+		t.Logf("two units %v: %d of %d expected within two coarse steps (worst %.1f), %d in the interval, %d starts capped; intervals hold the true scale in %d of %d, the true delay in %d of %d; scale nearer the truth than the sheet by %.0f %% on average",
+			two, landed, n, worst, inside, capped, inScale, nScale, inDelay, nDelay, -100*nearer/float64(nScale))
+		if landed*10 < n*9 || inside*100 < n*85 {
+			t.Errorf("two units %v: of %d values kept %d were within two coarse steps of the one expected, want 90 %%, and %d in the interval, want 85 %%", two, n, landed, inside)
 		}
 		if inScale*100 < nScale*80 || inDelay*100 < nDelay*80 {
 			t.Errorf("two units %v: the intervals of 90 %% hold the true scale in %d of %d and the true delay in %d of %d", two, inScale, nScale, inDelay, nDelay)

@@ -74,7 +74,10 @@ type Sheet struct {
 // LearnedLoop is what the loop of a sheet rests on where sessions told it.
 type LearnedLoop struct {
 	Unit   string // on which they were
-	Onsets int    // with their frequency
+	Onsets int    // with their frequency; 0 where the delay is the sheet's
+	// Scale is what the map of each stiffness dial was multiplied by; 0 where it is the
+	// sheet's.
+	Scale [3]float64
 	// InDelay are the filters without a map, at the settings at which their lag is part
 	// of the delay.
 	InDelay map[string]float64
@@ -83,7 +86,7 @@ type LearnedLoop struct {
 // LearnedWords say behind a number of the loop what it rests on; "" where it is the
 // sheet's.
 func (s *Sheet) LearnedWords() string {
-	if s.Learned == nil {
+	if s.Learned == nil || s.Learned.Onsets == 0 {
 		return ""
 	}
 	return " as " + Count(s.Learned.Onsets, "onset", "onsets") + " on unit " + s.Learned.Unit + " told"

@@ -161,7 +161,7 @@ func basedOn(o start.Offer) string {
 	case o.Rigs > 0:
 		out = append(out, schema.Count(o.Rigs, "proved rig", "proved rigs"))
 	}
-	for _, k := range [][2]string{{"reference", "reference"}, {"loop", "loop model"}} {
+	for _, k := range [][2]string{{"reference", "reference"}, {"learned", "learned onsets"}, {"loop", "loop model"}} {
 		if counts[k[0]] > 0 {
 			out = append(out, k[1])
 		}
@@ -298,6 +298,8 @@ func evidenceName(kind string) string {
 		return "proved"
 	case "loop":
 		return "loop model"
+	case "learned":
+		return "onsets"
 	}
 	return kind
 }

@@ -76,7 +76,7 @@ func Backtest(q Request, opt BacktestOptions) (*Report, error) {
 	if opt.Max < 0 {
 		return nil, &domain.Error{Model: "start", Name: "tunes to try", Value: fmt.Sprint(opt.Max), Want: "0 for all, or a number above 0"}
 	}
-	q.Cap, q.Follow, q.Shots, q.PayloadLimit = nil, nil, nil, 0
+	q.Cap, q.End, q.Follow, q.Shots, q.PayloadLimit = nil, nil, nil, nil, 0
 	// any usable rig serves to set up; each trial brings its own
 	q.Rig = Rig{Mass: 1}
 	for _, t := range q.Tunes {

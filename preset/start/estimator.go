@@ -350,6 +350,14 @@ func (s *estimator) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 		a.ev = Evidence{Kind: "reference", Ref: r.Name, Value: v, Text: text}
 		out = append(out, a)
 	}
+	if len(out) == 0 && s.q.End != nil && sc.mapped {
+		if v, why, ok := s.q.End(p.Axis); ok {
+			if y, no := sc.ln(v); no == "" {
+				return append(out, anchorPoint{lnJ: f.lnJ, lnK: y, sd: s.o.LoopSD,
+					ev: Evidence{Kind: "learned", Value: v, Text: fmt.Sprintf("%s, ±%.0f %%: %s", number(v), 100*s.o.LoopSD, why)}})
+			}
+		}
+	}
 	if len(out) == 0 && s.q.Cap != nil && sc.mapped {
 		if v, why, ok := s.q.Cap(p.Axis, p.Dial.Min, p.Dial.Max); ok {
 			if y, no := sc.ln(v); no != "" {
@@ -742,7 +750,7 @@ func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) strin
 		parts = append(parts, fmt.Sprintf("%s on other rigs (%d similar), scaled by inertia^%.2f", schema.Count(n, "proved tune", "proved tunes"), near, o.Slope))
 	}
 	for _, e := range f.prior {
-		if (e.Kind == "reference" || e.Kind == "loop") && o.DataShare < 0.9 {
+		if (e.Kind == "reference" || e.Kind == "loop" || e.Kind == "learned") && o.DataShare < 0.9 {
 			parts = append(parts, e.Text)
 		}
 	}

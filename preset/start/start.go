@@ -91,6 +91,11 @@ type Tune struct {
 // or the model has nothing to say.
 type CapFunc func(axis schema.Axis, lo, hi float64) (dial float64, reason string, ok bool)
 
+// EndFunc asks where the value of an axis should end on the unit at hand, by what
+// onsets on it told. It is evidence for the interval and caps nothing. ok is false
+// where nothing is known.
+type EndFunc func(axis schema.Axis) (dial float64, reason string, ok bool)
+
 // Shot is a kind of shot and the lens it is made with.
 type Shot struct {
 	Kind          string  // "walk", "sweep", "chase", ...
@@ -117,6 +122,7 @@ type Request struct {
 	References   []Reference
 	Tunes        []Tune
 	Cap          CapFunc
+	End          EndFunc
 	Shots        []Shot
 	Follow       FollowFunc
 	Options      *Options // nil is DefaultOptions
@@ -189,8 +195,8 @@ const (
 // Evidence is one thing an offer rests on.
 type Evidence struct {
 	// Kind is "own" (a proof of this rig), "proved" (one of another rig),
-	// "proved-rest" (those not listed one by one), "reference", "physics", "loop",
-	// "dial" or "default".
+	// "proved-rest" (those not listed one by one), "reference", "physics", "learned"
+	// (where onsets on the unit at hand say it ends), "loop" (the cap), "dial" or "default".
 	Kind     string  `json:"kind"`
 	Ref      string  `json:"ref,omitempty"` // tune or sheet reference
 	Rig      string  `json:"rig,omitempty"`

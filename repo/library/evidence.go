@@ -69,10 +69,8 @@ func (l *Library) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Ti
 
 // with puts evidence into a request for a rig.
 func (l *Library) with(q *start.Request, e evidence, r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) {
-	q.Tunes, q.Cap = e.tunes, l.Cap(r, sheet, tune)
-	if e.facts != nil {
-		q.Cap = l.capLearned(r, sheet, tune, e.facts, q.Unit)
-	}
+	q.Tunes, q.Cap = e.tunes, l.Cap(r, preset.CapSheet(sheet, e.facts, q.Unit), tune)
+	q.End = l.endLearned(r, sheet, tune, e.facts, q.Unit)
 	q.Remarks = append(q.Remarks, preset.LoopRemarks(preset.LoopSheet(sheet, e.facts, q.Unit), e.facts, q.Unit)...)
 	if text, ok := preset.LongWithoutResonance(r); ok {
 		q.Remarks = append(q.Remarks, text)
@@ -238,19 +236,15 @@ func sameStiffness(s, proof start.Tune) bool {
 	return true
 }
 
-// capLearned is Cap with the loop that sessions on the unit at hand told, axis by
-// axis where they did.
-func (l *Library) capLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, facts *identify.Report, unit string) start.CapFunc {
+// endLearned asks where a value should end by the loop that sessions on the unit at hand
+// told.
+func (l *Library) endLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, facts *identify.Report, unit string) start.EndFunc {
 	js, err := r.Inertias(sheet, tune)
-	if err != nil {
+	if facts == nil || err != nil {
 		return nil
 	}
-	usual := l.Cap(r, preset.SheetOf(sheet, facts, unit), tune)
-	return func(a schema.Axis, lo, hi float64) (float64, string, bool) {
-		if v, why, ok := preset.CapLearned(l.Cat, sheet, facts, unit, r, tune, a, js[a], lo, hi); ok {
-			return v, why, true
-		}
-		return usual(a, lo, hi)
+	return func(a schema.Axis) (float64, string, bool) {
+		return preset.EndLearned(l.Cat, sheet, facts, unit, r, tune, a, js[a])
 	}
 }
 
