@@ -17,7 +17,33 @@ var BalanceCautions = []string{
 	"The maker's manual, local codes and qualified crew come first.",
 }
 
-// LookFor says what to look for by hand, with the power off (common practice, no source).
+// Sign is what is seen when a build is off balance, and which way the slide must go then.
+type Sign struct {
+	Sees  string // "The lens sinks"
+	Short string // "Lens sinks", for a button
+	Way   string // "back"
+}
+
+// lookFor is how to look, with the power off, and the two things that can be seen (common
+// practice, no source). what is the word for the thing that is moved, end what stands after.
+func lookFor(adj schema.Adjustment) (how string, signs [2]Sign, what, end string) {
+	what = "the build"
+	switch {
+	case adj.Stage == schema.Tilt && adj.Moves == 0:
+		return "Camera level, let go of it gently.", [2]Sign{{"The lens sinks", "Lens sinks", "back"}, {"The lens rises", "Lens rises", "forward"}}, "it", " It stays where you leave it when the mark is right."
+	case adj.Stage == schema.Tilt:
+		return "Point the lens straight up, let go gently.", [2]Sign{{"It falls back, over the top", "Falls back", "down"}, {"It falls forward", "Falls forward", "up"}}, what, " It stays at any tilt when the mark is right."
+	case adj.Stage == schema.Roll && adj.Moves == 1:
+		return "Head level, let go gently.", [2]Sign{{"It leans left", "Leans left", "right"}, {"It leans right", "Leans right", "left"}}, what, ""
+	case adj.Stage == schema.Roll:
+		return "Lean the head 90° to one side, let go gently.", [2]Sign{{"It swings upright", "Swings upright", "up"}, {"It turns over", "Turns over", "down"}}, what, ""
+	case adj.Moves == 0:
+		return "Lean the handle 20° to one side, let go of pan gently.", [2]Sign{{"The lens swings to the low side", "Lens swings low", "back"}, {"The back does", "Back swings low", "forward"}}, what, ""
+	}
+	return "Lean the handle 20° forward, let go of pan gently.", [2]Sign{{"The left side swings to the front", "Left side to front", "right"}, {"The right side does", "Right side to front", "left"}}, what, ""
+}
+
+// LookFor says what to look for by hand, and what to do about it.
 func LookFor(adj schema.Adjustment) string {
 	way := func(dir string) string {
 		if dir == adj.Rising() {
@@ -25,19 +51,51 @@ func LookFor(adj schema.Adjustment) string {
 		}
 		return dir + " (smaller mark)"
 	}
+	how, s, what, end := lookFor(adj)
+	return how + " " + s[0].Sees + ": move " + what + " " + way(s[0].Way) + ". " + s[1].Sees + ": move it " + way(s[1].Way) + "." + end
+}
+
+// Signs are the two things that LookFor names.
+func Signs(adj schema.Adjustment) [2]Sign {
+	_, s, _, _ := lookFor(adj)
+	return s
+}
+
+// Try is a mark that is tried at a slide.
+type Try struct {
+	Mark float64 // metres
+	By   float64 // the step that led there, metres, above 0; 0 for the first
+	Way  string  // the way of that step
+}
+
+// firstTry and leastTry are the largest first step and the smallest of all, in metres: a
+// scale is read to a millimetre (common practice, no source).
+const (
+	firstTry = 0.008
+	leastTry = 0.001
+)
+
+// Next is the mark to try after a sign: on from the last one by the same step, back by half of
+// it where the build went too far. half is how far the expected mark may be off, 0 where it was
+// found before. It stays on the scale. Marks are whole millimetres.
+func (t Try) Next(adj schema.Adjustment, s Sign, half float64) Try {
+	by := t.By
 	switch {
-	case adj.Stage == schema.Tilt && adj.Moves == 0:
-		return "Camera level, let go of it gently. The lens sinks: move it " + way("back") + ". The lens rises: move it " + way("forward") + ". It stays where you leave it when the mark is right."
-	case adj.Stage == schema.Tilt:
-		return "Point the lens straight up, let go gently. It falls back, over the top: move the build " + way("down") + ". It falls forward: move it " + way("up") + ". It stays at any tilt when the mark is right."
-	case adj.Stage == schema.Roll && adj.Moves == 1:
-		return "Head level, let go gently. It leans left: move the build " + way("right") + ". It leans right: move it " + way("left") + "."
-	case adj.Stage == schema.Roll:
-		return "Lean the head 90° to one side, let go gently. It swings upright: move the build " + way("up") + ". It turns over: move it " + way("down") + "."
-	case adj.Moves == 0:
-		return "Lean the handle 20° to one side, let go of pan gently. The lens swings to the low side: move the build " + way("back") + ". The back does: move it " + way("forward") + "."
+	case by <= 0:
+		by = min(half/2, firstTry)
+	case s.Way != t.Way:
+		by /= 2
 	}
-	return "Lean the handle 20° forward, let go of pan gently. The left side swings to the front: move the build " + way("right") + ". The right side does: move it " + way("left") + "."
+	by = max(math.Round(by*1000)/1000, leastTry)
+	step := by
+	if s.Way != adj.Rising() {
+		step = -by
+	}
+	mark := math.Round((t.Mark+step)*1000) / 1000
+	if r := adj.Range; r != nil {
+		mark = min(max(mark, r[0]), r[1])
+	}
+	return Try{Mark: mark, By: by, Way: s.Way}
 }
 
 // ParseMark reads a mark of an adjustment as people type it, mm with a decimal comma or

@@ -67,9 +67,12 @@ const state = () => {
 const put = (text, url) => {
   const doc = new DOMParser().parseFromString(text, "text/html"), main = doc.querySelector("main");
   if (!doc.getElementById("con") || new URL(url).pathname !== here) { location.href = url; return; }
+  if (url !== location.href) history.replaceState(null, "", url);
+  const heard = con().dataset.events;
   document.querySelector("main").replaceWith(main);
   document.title = doc.title;
   bind();
+  if (con().dataset.events !== heard) listen();
   state();
   document.getElementById("set")?.focus({ preventScroll: true });
   scrollTo(0, 0);

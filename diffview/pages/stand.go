@@ -44,6 +44,7 @@ type SetTo struct {
 // Form is a group of answers that are sent together.
 type Form struct {
 	Fold    string // title of a fold that holds all of it, "" for none
+	Caution string // before what is asked
 	More    string // title of a fold that holds the fields, behind the buttons
 	Fields  []Field
 	Keys    []KeyGroup
@@ -61,8 +62,10 @@ type Field struct {
 	Hint                     string
 }
 
-// Button is one answer. Its value is sent as "do".
+// Button is one answer. Its value is sent as "do"; one with an address only shows another
+// page, and is no answer.
 type Button struct {
+	Href              string
 	Value, Word, Hint string
 	V                 page.Verdict
 	Size              string // "full", "low", "main"
@@ -119,8 +122,8 @@ const standBody = `{{define "body"}}{{if .Events}}<div class="con" id="con" role
 {{with .Steps}}<ol class="steps">{{range .}}<li{{if .Now}} class="now" aria-current="step"{{end}}>{{if .Href}}<a href="{{.Href}}">{{line .Name}}</a>{{else}}<span>{{line .Name}}</span>{{end}}<span class="v">{{line .Value}}</span></li>{{end}}</ol>{{end}}
 {{end}}
 {{define "form"}}<form class="ask" method="post"{{if .Form.Upload}} enctype="multipart/form-data"{{end}}><input type="hidden" name="token" value="{{.Page.Token}}"><input type="hidden" name="id" value="{{.Page.ID}}">
-{{range .Form.Keys}}{{template "keys" .}}{{end}}{{if not .Form.More}}{{range .Form.Fields}}{{template "field" .}}{{end}}{{end}}{{if .Form.Count}}<div class="foot-bar"><b id="ticked" role="status"></b>{{end}}{{range .Form.Buttons}}<button name="do" value="{{.Value}}" class="{{.Size}}" data-word="{{.Said}}"><span class="t">{{with .V}}<span class="sign {{.}}" aria-hidden="true">{{.Sign}}</span>{{end}}{{line .Word}}</span>{{with .Hint}}<small>{{line .}}</small>{{end}}</button>
-{{end}}{{if .Form.Count}}</div>{{end}}{{with .Form.More}}<details{{if $.Form.Open}} open{{end}}><summary>{{line .}}</summary><div class="in">{{range $.Form.Fields}}{{template "field" .}}{{end}}</div></details>{{end}}</form>{{end}}
+{{with .Form.Caution}}{{template "caution" .}}{{end}}{{range .Form.Keys}}{{template "keys" .}}{{end}}{{if not .Form.More}}{{range .Form.Fields}}{{template "field" .}}{{end}}{{end}}{{if .Form.Count}}<div class="foot-bar"><b id="ticked" role="status"></b>{{end}}{{range .Form.Buttons}}{{if .Href}}<a class="b {{.Size}}" href="{{.Href}}"><span class="t">{{line .Word}}</span>{{with .Hint}}<small>{{line .}}</small>{{end}}</a>{{else}}<button name="do" value="{{.Value}}" class="b {{.Size}}" data-word="{{.Said}}"><span class="t">{{with .V}}<span class="sign {{.}}" aria-hidden="true">{{.Sign}}</span>{{end}}{{line .Word}}</span>{{with .Hint}}<small>{{line .}}</small>{{end}}</button>
+{{end}}{{end}}{{if .Form.Count}}</div>{{end}}{{with .Form.More}}<details{{if $.Form.Open}} open{{end}}><summary>{{line .}}</summary><div class="in">{{range $.Form.Fields}}{{template "field" .}}{{end}}</div></details>{{end}}</form>{{end}}
 {{define "field"}}{{if eq .Kind "choose"}}<fieldset class="choose"><legend>{{line .Label}}</legend>{{range .Options}}<label><input class="rad" type="radio" name="{{$.Name}}" value="{{.}}"{{if eq . $.Value}} checked{{end}}>{{line .}}</label>{{end}}</fieldset>{{else if eq .Kind "hidden"}}<input type="hidden" name="{{.Name}}" value="{{.Value}}">{{else}}<label class="field"><span>{{line .Label}}</span>{{if eq .Kind "area"}}<textarea name="{{.Name}}" rows="2">{{raw .Value}}</textarea>{{else if eq .Kind "select"}}<select name="{{.Name}}">{{range .Options}}<option{{if eq . $.Value}} selected{{end}}>{{.}}</option>{{end}}</select>{{else if eq .Kind "file"}}<input type="file" name="{{.Name}}" accept="image/*" capture="environment">{{else}}<input type="{{.Type}}" name="{{.Name}}" value="{{raw .Value}}"{{if eq .Kind "number"}} inputmode="text" autocomplete="off"{{end}}>{{end}}{{with .Unit}}<b>{{line .}}</b>{{end}}{{with .Hint}}<small class="soft">{{line .}}</small>{{end}}</label>{{end}}{{end}}
 {{define "keys"}}<div class="keys"><h2>{{line .Title}}</h2>{{range .Keys}}<label><input class="tick" type="checkbox" name="key" value="{{.Key}}" data-tick="{{.Key}}" data-of="{{.Of}}"><span><b>{{line .Name}}</b><span class="soft small">{{line .About}}</span>{{with .Was}} <span class="small look">{{line .}}</span>{{end}}</span><span class="v">{{line .Number}}</span></label>{{end}}</div>{{end}}
 {{define "bracket"}}<svg viewBox="0 0 362 104" role="img" aria-labelledby="br-t br-d" font-family="system-ui, sans-serif" font-size="15" style="fill:var(--second)"><title id="br-t">{{.Title}}</title><desc id="br-d">{{.Desc}}</desc>

@@ -501,6 +501,17 @@ func (st *state) check(e Event, p Proposal) (Event, error) {
 	return e, nil
 }
 
+// NearerRange is which values of an axis may be kept nearer the onset, by name: from the
+// softest to the stiffest. ok is false where there is none.
+// Source: the rules in the package comment.
+func (s *Session) NearerRange(x schema.Axis) (softest, stiffest float64, ok bool) {
+	a := s.st.axes[x]
+	if a == nil || a.result.Kept == nil || a.setup.Held != nil && len(a.trials) == 0 || a.byMargin >= a.lo {
+		return 0, 0, false
+	}
+	return a.grid.value(a.byMargin + 1), a.grid.value(a.lo), true
+}
+
 // checkNearer takes a value between the one that the margin gives and the stiffest that was
 // clean below the onset.
 func (st *state) checkNearer(e Event) (Event, error) {

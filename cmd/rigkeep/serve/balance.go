@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"net/url"
 	"path"
 	"strconv"
 	"strings"
@@ -31,6 +32,7 @@ type balanceAt struct {
 	points  []preset.BalancePoint
 	mark    int
 	point   int
+	try     preset.Try // of a mark that a sign led to; By is 0 for none
 }
 
 func (t *task) balanceAt() (*balanceAt, error) {
@@ -50,7 +52,21 @@ func (t *task) balanceAt() (*balanceAt, error) {
 	if i, err := strconv.Atoi(t.req.URL.Query().Get("step")); err == nil && i >= 0 && i < len(x.answers) {
 		x.mark, x.point = i, -1 // once more
 	}
+	if v, err := url.ParseQuery(t.req.URL.RawQuery); err == nil && x.mark >= 0 {
+		x.try = tryOf(x.answers[x.mark].Adjustment, v)
+	}
 	return x, nil
+}
+
+// tryOf reads a mark that is tried from the address; one off the scale is none.
+func tryOf(adj schema.Adjustment, v url.Values) preset.Try {
+	mark, err := preset.ParseMark(adj, v.Get("try"))
+	by, berr := strconv.ParseFloat(v.Get("by"), 64)
+	way := v.Get("way")
+	if err != nil || berr != nil || !(by > 0 && by <= 1000) || way != adj.Rising() && way != adj.Falling() {
+		return preset.Try{}
+	}
+	return preset.Try{Mark: mark, By: by / 1000, Way: way}
 }
 
 // id names the question: how many answers there are, and what is asked.
@@ -80,7 +96,7 @@ func showBalance(t *task) (pages.Stand, error) {
 		p.Refused = words(err)
 	}
 	for i, a := range x.answers {
-		st := pages.StandStep{Name: fmt.Sprintf("%d  %s", i+1, a.Adjustment.Name), Now: i == x.mark, Href: fmt.Sprintf("?unit=%s&step=%d", rec.Unit, i)}
+		st := pages.StandStep{Name: fmt.Sprintf("%d  %s", i+1, a.Adjustment.Name), Now: i == x.mark, Href: "?" + url.Values{"unit": {rec.Unit}, "step": {strconv.Itoa(i)}}.Encode()}
 		if m, ok := rec.Mark(a.Adjustment.Name); ok {
 			st.Value = "left out"
 			if m.Mark != nil {
@@ -143,7 +159,17 @@ func (t *task) balanceMark(p *pages.Stand, x *balanceAt) {
 		how = "from " + schema.Count(a.Mark.N, "record", "records")
 	}
 	p.Set = &pages.SetTo{Do: adj.Name + " to", Number: num, Unit: "mm", As: how}
+	half := 0.0
+	if !found {
+		half = (a.Hi - a.Lo) / 2
+	}
 	at := to * 1000
+	try := preset.Try{Mark: to}
+	if x.try.By > 0 {
+		try = x.try
+		num, at = mm(try.Mark), try.Mark*1000
+		p.Set.Number, p.Set.As = num, mm(try.By)+" mm "+try.Way+", "+how
+	}
 	sc.Set = &at
 	if m, ok := x.b.Record.Mark(adj.Name); ok && m.Mark != nil {
 		now := *m.Mark * 1000
@@ -157,6 +183,15 @@ func (t *task) balanceMark(p *pages.Stand, x *balanceAt) {
 	}
 	p.Forms = []pages.Form{{Buttons: []pages.Button{saw("stays", "Stays at "+num+" mm", "", "good", "full", "")}}, form}
 	p.Forms[0].Fields = []pages.Field{{Name: "mm", Kind: "hidden", Value: num}}
+	for _, s := range preset.Signs(adj) {
+		to := try.Next(adj, s, half)
+		next := "next: " + mm(to.Mark) + " mm, " + s.Way
+		if to.Mark == try.Mark {
+			next = "the scale ends here"
+		}
+		q := url.Values{"unit": {x.b.Record.Unit}, "step": {strconv.Itoa(x.mark)}, "try": {mm(to.Mark)}, "by": {mm(to.By)}, "way": {to.Way}}
+		p.Forms[0].Buttons = append(p.Forms[0].Buttons, pages.Button{Word: s.Short, Hint: next, Href: "?" + q.Encode()})
+	}
 }
 
 // balanceEffort asks for a resting effort.

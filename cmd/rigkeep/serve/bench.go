@@ -22,8 +22,12 @@ func (t *task) session() (*library.Session, error) {
 	if s != nil || err != nil || !t.chosen() {
 		return s, err
 	}
-	q := library.SessionRequest{Unit: t.unit, By: t.dev.who.Name, Now: t.now()}
-	if u, ok := t.d.Sheet.Unit(t.unit); ok {
+	return t.newSession(t.unit, t.req.URL.Query().Has("recheck"))
+}
+
+func (t *task) newSession(unit string, recheck bool) (*library.Session, error) {
+	q := library.SessionRequest{Unit: unit, By: t.dev.who.Name, Now: t.now(), Recheck: recheck}
+	if u, ok := t.d.Sheet.Unit(unit); ok {
 		q.Firmware = u.Firmware
 	}
 	return t.l.NewSession(t.d, q)
@@ -35,7 +39,12 @@ func showBench(t *task) (pages.Stand, error) {
 		return pages.Stand{}, err
 	}
 	if s == nil {
-		return t.begin("bench", bench.Cautions), nil
+		p := t.begin("bench", bench.Cautions)
+		if _, err := t.newSession(t.held(), true); err == nil {
+			f := &p.Forms[0]
+			f.Buttons = append(f.Buttons, pages.Button{Value: "recheck", Word: "Recheck after a rebuild", Hint: "the tune’s values handheld, no search", Size: "full low"})
+		}
+		return p, nil
 	}
 	q := s.State.Next()
 	p := pages.Stand{Title: t.title(s.Log.Unit), ID: q.ID, Version: q.ID}
@@ -67,6 +76,7 @@ func showBench(t *task) (pages.Stand, error) {
 }
 
 var (
+	endNow = pages.Form{Fold: "End the session here", Buttons: []pages.Button{{Value: "end", Word: "End it, change no value", Hint: "the log is kept", Size: "full low", Said: "The end"}}}
 	undo   = pages.Button{Value: "undo", Word: "Undo", Size: "low", Said: "Undo"}
 	noteIt = pages.Form{Fold: "Note", Fields: []pages.Field{{Name: "text", Label: "Note", Kind: "area"}}, Buttons: []pages.Button{{Value: "note", Word: "Keep the note", Size: "full low", Said: "The note"}}}
 )
@@ -133,6 +143,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 			{Name: "value", Label: "Another value was set on " + axis, Kind: "number", Hint: "Why " + num + ": " + q.Reason},
 			{Name: "saw", Label: "What was seen there", Kind: "choose", Options: []string{"clean", "chatter", "rocking", "stand"}}},
 			Buttons: []pages.Button{{Value: "other", Word: "Record this trial", Size: "low", Said: "The trial"}, {Value: "skip", Word: "Skip " + axis, Size: "low", Said: "Skip " + axis}}},
+		endNow,
 	}
 }
 
@@ -154,7 +165,7 @@ func (t *task) benchBalance(p *pages.Stand, s *library.Session) error {
 // benchHand asks how the kept values work handheld.
 func (t *task) benchHand(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	h := s.State.HandCheck()
-	p.Step = fmt.Sprintf("tilt %d of %d", h.Clean+1, h.Points)
+	p.Step = fmt.Sprintf("handheld %d of %d", h.Clean+h.Passed+1, h.Points)
 	var kept, axes []string
 	for _, r := range s.State.Results() {
 		if r.Kept != nil {
@@ -165,14 +176,38 @@ func (t *task) benchHand(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	p.Set = &pages.SetTo{Do: "handheld", Number: q.Point.Label, As: strings.Join(kept, ", ")}
 	p.Lines = append(p.Lines, s.How(t.d, q))
 	at := "handheld, " + q.Point.Label
+	skip := "Skip the other tilts"
+	if q.Point.Style != "" {
+		skip = "Skip this style"
+	}
 	p.Forms = []pages.Form{
 		{More: "Axis that oscillates, and its frequency", Fields: []pages.Field{{Name: "axis", Label: "Axis", Kind: "choose", Options: axes}, hzField}, Buttons: []pages.Button{
 			saw("clean", "Clean", "", page.Good, "full", at), saw("chatter", "Chatter", "choose the axis below", page.Bad, "", at), saw("rocking", "Rocking", "choose the axis below", page.Bad, "", at),
 			saw("stand", "Stand only", "", "", "low", at), undo}},
 		noteIt,
-		{Fold: "Skip the rest", Buttons: []pages.Button{{Value: "skip", Word: "Skip the other tilts", Size: "full low", Said: "Skip"}}},
+		{Fold: "Skip", Buttons: []pages.Button{{Value: "skip", Word: skip, Size: "full low", Said: "Skip"}}},
 	}
+	p.Forms = append(append(p.Forms, nearer(s)...), endNow)
 	p.Forms[0].Open = true
+}
+
+// nearer asks for a value to keep between that of the margin and the onset, of the axes
+// that have room there; no form where none has.
+func nearer(s *library.Session) []pages.Form {
+	f := pages.Form{Fold: "Keep a value nearer the onset", Caution: bench.RaiseCaution + " A nearer value leaves less margin."}
+	var axes, room []string
+	for _, r := range s.State.Results() {
+		if lo, hi, ok := s.State.NearerRange(r.Axis); ok {
+			axes = append(axes, r.Axis.String())
+			room = append(room, r.Axis.String()+" "+schema.Num(lo)+" to "+schema.Num(hi))
+		}
+	}
+	if len(axes) == 0 {
+		return nil
+	}
+	f.Fields = []pages.Field{{Name: "axis", Label: "Axis", Kind: "choose", Options: axes}, {Name: "value", Label: "Value to keep", Kind: "number", Hint: strings.Join(room, "; ") + ". It is tried handheld next."}}
+	f.Buttons = []pages.Button{{Value: "nearer", Word: "Keep this value", Size: "full low", Said: "The value"}}
+	return []pages.Form{f}
 }
 
 // benchDone shows what was found.
@@ -193,12 +228,16 @@ func (t *task) benchDone(p *pages.Stand, s *library.Session) {
 		return
 	}
 	p.Forms = []pages.Form{{Fields: []pages.Field{why(s.Subject(t.d))}, Buttons: []pages.Button{{Value: "save", Word: "Save tune and session", Size: "main", Said: "The save"}, undo}}}
+	p.Forms = append(append(p.Forms, nearer(s)...), endNow)
 }
 
 func actBench(t *task) (pages.Stand, error) {
-	if t.get("do") == "begin" {
+	if do := t.get("do"); do == "begin" || do == "recheck" {
 		if err := t.begun(); err != nil {
 			return t.refused(showBench, err)
+		}
+		if do == "recheck" {
+			t.to += "&recheck"
 		}
 		return pages.Stand{}, nil
 	}
@@ -301,6 +340,13 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 	case "skip":
 		e.Saw = bench.Skip
 		return e, nil
+	case "nearer":
+		a, ok := schema.ParseAxis(t.get("axis"))
+		v, err := number(t.get("value"))
+		if !ok || err != nil {
+			return e, errors.New("choose the axis and type the value to keep")
+		}
+		return bench.Event{Saw: bench.Nearer, Axis: a, HasAxis: true, Value: &v}, nil
 	case "other":
 		v, err := number(t.get("value"))
 		if err != nil {

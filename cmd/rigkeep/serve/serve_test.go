@@ -642,6 +642,25 @@ func TestBench(t *testing.T) {
 			}
 		}
 	}
+	// a value nearer the onset is kept by name, and tried handheld before anything is saved
+	p.has("Keep a value nearer the onset", "leaves less margin")
+	room := regexp.MustCompile(`(tilt|roll|pan) ([0-9.]+) to ([0-9.]+)`).FindStringSubmatch(p.text())
+	if room == nil {
+		t.Fatalf("no room for a nearer value:\n%s", p.text())
+	}
+	for _, bad := range [][]string{{}, {"axis", room[1]}, {"axis", room[1], "value", "1e9"}, {"axis", "yaw", "value", room[2]}} {
+		if p.answer("nearer", bad...); p.code != 409 {
+			t.Errorf("nearer %q: %d", bad, p.code)
+		}
+	}
+	p.get(at)
+	p.answer("nearer", "axis", room[1], "value", room[2])
+	p.has("handheld 1 of", room[1]+" "+room[2])
+	for range 3 {
+		if !strings.Contains(p.text(), "Save tune and session") {
+			p.answer("clean")
+		}
+	}
 	head := k.head().ID
 	p.answer("save", "why", "Session at the quay")
 	if p.code != 200 || p.at != "/"+pages.File("rig", "rail-35") {
@@ -657,6 +676,27 @@ func TestBench(t *testing.T) {
 	}
 	if d, err := k.lib().Load("rail-35", true); err != nil || d.Tune.Values["stiffness.tilt"] == 26.0 {
 		t.Errorf("the tune: %v, %v", d, err)
+	}
+	if d, err := k.lib().Load("rail-35", true); err != nil || schema.Num(d.Tune.Values["stiffness."+room[1]].(float64)) != room[2] {
+		t.Errorf("the nearer value %q: %v, %v", room, d, err)
+	}
+
+	// after a rebuild the tune's values are looked at handheld; the session ends without a value
+	p.get("/bench-rail-35.html")
+	p.answer("recheck", "unit", "QL-0031")
+	p.has("handheld 1 of", "Keep a hand at the motor switch")
+	p.answer("clean")
+	p.has("handheld 2 of", "answer 1 saved")
+	if _, s := k.session(); s == nil || !s.Log.Plan.IsRecheck() {
+		t.Error("the session is no recheck")
+	}
+	head = k.head().ID
+	p.answer("end")
+	if p.at != "/"+pages.File("rig", "rail-35") || k.head().ID != head {
+		t.Errorf("the end: at %s", p.at)
+	}
+	if _, s := k.session(); s != nil {
+		t.Error("the session is still open")
 	}
 }
 
@@ -686,6 +726,16 @@ func TestBalance(t *testing.T) {
 	p.get(at + "&step=0") // once more
 	p.answer("mark", "mm", "59")
 	p.has("✓ 59 mm")
+
+	// what is seen leads to the next mark to try, and is no answer: on by the same step, back
+	// by half of it
+	p.get(at + "&step=0")
+	p.has("Stays at 59 mm", "next: 58 mm, back", "next: 60 mm, forward")
+	p.get("/balance-rail-35.html?unit=QL-0044&step=0&try=58&by=1&way=back")
+	p.has("Stays at 58 mm", "1 mm back", "next: 57 mm, back", "next: 59 mm, forward")
+	p.get("/balance-rail-35.html?unit=QL-0044&step=0&try=9000&by=1&way=%3Cscript%3E")
+	p.has("Stays at 59 mm")
+	p.get(at)
 	head := k.head().ID
 	for i := 0; !strings.Contains(p.text(), "Save the balance"); i++ {
 		if i > 12 {
