@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
+	"net/http"
+	"net/http/cookiejar"
 	"os"
 	"path/filepath"
 	"strings"
@@ -121,4 +124,86 @@ func BenchmarkPages(b *testing.B) {
 		b.ReportMetric(float64(said.Pages), "pages")
 		b.ReportMetric(float64(said.Bytes)/1e6, "MB")
 	}
+}
+
+// BenchmarkServe asks a running server for pages of a large library, as a browser does. The
+// first request after its start stands beside the next ones.
+func BenchmarkServe(b *testing.B) {
+	for _, n := range sizes() {
+		dir, alias, _ := benchLibrary(b, n)
+		b.Run(fmt.Sprintf("first/%d", n), func(b *testing.B) {
+			for b.Loop() {
+				b.StopTimer()
+				get, done := benchServer(b, dir)
+				b.StartTimer()
+				get("")
+				b.StopTimer()
+				done()
+				b.StartTimer()
+			}
+		})
+		get, done := benchServer(b, dir)
+		for _, c := range []struct{ name, at string }{
+			{"library", "index.html"}, {"rig", "rig-" + alias + ".html"}, {"bench", "bench-" + alias + ".html"},
+			{"search-all", "index.html?q=lens"}, {"search-half", "index.html?q=skiff"}, {"search-two", "index.html?q=body+lens"}, {"search-one", "index.html?q=" + alias}, {"search-none", "index.html?q=nowhere"},
+		} {
+			b.Run(fmt.Sprintf("%s/%d", c.name, n), func(b *testing.B) {
+				b.ReportAllocs()
+				size := get(c.at)
+				for b.Loop() {
+					get(c.at)
+				}
+				b.ReportMetric(float64(size)/1e3, "kB")
+			})
+		}
+		done()
+	}
+}
+
+// benchServer runs serve; get asks for a page of it and gives its size.
+func benchServer(b *testing.B, dir string) (get func(string) int, done func()) {
+	b.Helper()
+	in, keys := io.Pipe()
+	out, said := io.Pipe()
+	e := Env{Stdin: in, Stdout: said, Stderr: io.Discard, Dir: dir, Now: time.Now, Getenv: func(k string) string {
+		return map[string]string{"RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>"}[k]
+	}}
+	ended := make(chan int, 1)
+	go func() { ended <- Main([]string{"rigkeep", "serve", "--json", "--addr", "127.0.0.1:0"}, e) }()
+	var a jsonServe
+	if err := json.NewDecoder(out).Decode(&a); err != nil {
+		b.Fatal(err)
+	}
+	go io.Copy(io.Discard, out)
+	jar, _ := cookiejar.New(nil)
+	c := http.Client{Jar: jar}
+	ask := func(at string) int {
+		b.Helper()
+		res, err := c.Get(at)
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer res.Body.Close()
+		text, err := io.ReadAll(res.Body)
+		if err != nil || res.StatusCode != http.StatusOK {
+			b.Fatalf("%s: %s, %v", at, res.Status, err)
+		}
+		return len(text)
+	}
+	own := a.Own
+	return func(at string) int {
+			b.Helper()
+			if own != "" { // pairs, and leads to the library
+				n := ask(own)
+				if own = ""; at == "" {
+					return n
+				}
+			}
+			return ask(a.Address + "/" + at)
+		}, func() {
+			keys.Close()
+			if code := <-ended; code != 0 {
+				b.Errorf("serve: exit %d", code)
+			}
+		}
 }

@@ -130,6 +130,7 @@ type site struct {
 	rows  []library.RigRow
 	page  map[string]string // of a rig by fingerprint and alias
 	jobs  []preset.Job
+	next  map[string]goingOut // of the rigs
 	units []library.UnitRef
 	today time.Time
 	zone  *time.Location
@@ -167,6 +168,7 @@ func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
 			s.jobs = append(s.jobs, j)
 		}
 	}
+	s.next = k.nextPins(s.jobs)
 	if s.units, _, err = k.lib.AllUnits(); err != nil {
 		return nil, err
 	}
@@ -235,23 +237,34 @@ func (s *site) all() error {
 	return s.library(states)
 }
 
-// nextPin is the next open job of a rig that is not over, with the pin.
-func (s *site) nextPin(fp string) (preset.Job, preset.Pin, bool) {
-	var best preset.Job
-	var pin preset.Pin
-	found := false
-	for _, j := range s.jobs {
-		if j.State != "open" || !s.notOver(j) || found && !j.From.Before(best.From) {
+// goingOut is a rig on an open job that is not over.
+type goingOut struct {
+	job preset.Job
+	pin preset.Pin
+}
+
+// nextPins are the next jobs of all rigs, by fingerprint.
+func (k *invocation) nextPins(jobs []preset.Job) map[string]goingOut {
+	out := map[string]goingOut{}
+	for _, j := range jobs {
+		if j.State != "open" || !k.notOver(j) {
 			continue
 		}
+		mine := map[string]bool{}
 		for _, p := range j.Pins {
-			if p.Rig == fp {
-				best, pin, found = j, p, true
-				break
+			if was, ok := out[p.Rig]; !mine[p.Rig] && (!ok || j.From.Before(was.job.From)) {
+				out[p.Rig] = goingOut{j, p}
 			}
+			mine[p.Rig] = true
 		}
 	}
-	return best, pin, found
+	return out
+}
+
+// nextPin is the next open job of a rig that is not over, with the pin.
+func (s *site) nextPin(fp string) (preset.Job, preset.Pin, bool) {
+	g, ok := s.next[fp]
+	return g.job, g.pin, ok
 }
 
 func (s *site) saved(t time.Time) string {

@@ -35,13 +35,14 @@ func serveVerb() command {
 	return command{
 		name: "serve", args: "", short: "the library's pages live; bench, balance and load on the phone at the stand",
 		long: "Serves the pages of the library as it is now to a browser on this machine, and opens it. With --lan a phone in the same network takes part: it scans the code that is shown, says who works there, and can answer a bench session or a balance, tick off a load and add photos. Each answer is on disk before the next question, and the terminal goes on where the phone stopped.\n\n" +
-			"A code is for one device and ten minutes; at most eight devices. Keys while it runs, each with Enter: l lists the devices, r N ends number N, n makes a new code, q quits. Nothing on a page writes to a unit over a link.\n\n" +
-			"The pages go over plain http: a wireless network without encryption can be read by others. Use one with a password, or the phone's own hotspot.",
-		example: "rigkeep serve\nrigkeep serve --lan",
+			"A code is for one device and ten minutes; at most eight devices. Keys while it runs, each with Enter: l lists the devices, r N ends number N, n makes a new code, q quits. Pairings are kept in memory only: after a restart each device scans anew, and an answer that waits on it goes in then. Nothing on a page writes to a unit over a link.\n\n" +
+			"The pages go over plain http: a wireless network without encryption can be read by others. Use one with a password, or the phone's own hotspot.\n\n" +
+			"--json prints the addresses once, opens no browser, and says the rest on stderr.",
+		example: "rigkeep serve\nrigkeep serve --lan\nrigkeep serve --json",
 		flags: []cli.Flag{&cli.BoolFlag{Name: "lan", Usage: "let devices of the local network in, with a code"},
 			&cli.BoolFlag{Name: "no-browser", Usage: "open no browser; print the address"},
 			&cli.StringFlag{Name: "addr", Usage: "answer at `HOST:PORT`; else port " + servePort + ", or a free one"}},
-		minArgs: 0, maxArgs: 0, run: runServe,
+		reads: true, minArgs: 0, maxArgs: 0, run: runServe,
 	}
 }
 
@@ -74,8 +75,12 @@ func runServe(k *invocation) error {
 	defer s.Close()
 	failed := make(chan error, 1)
 	go func() { failed <- s.Serve(l) }()
+	go k.warmUp(who)
 	_, port, _ := net.SplitHostPort(l.Addr().String())
 	own := "http://127.0.0.1:" + port + "/p/" + s.OwnCode()
+	if k.json() {
+		return k.serveJSON(s, failed, "http://127.0.0.1:"+port, own, hosts[0])
+	}
 	k.printf("Serving %s at http://127.0.0.1:%s\n", safe.Line(k.siteOf().Library), port)
 	if k.c.Bool("lan") {
 		if err := k.invite(s, hosts[0]); err != nil {
@@ -89,6 +94,43 @@ func runServe(k *invocation) error {
 		k.printf("This machine's browser, once:\n%s\n", own)
 	}
 	k.printf("Keys, with Enter: l list, r N revoke, n new code, q quit\n")
+	return k.serveKeys(s, failed, hosts[0])
+}
+
+type jsonServe struct {
+	Format  int         `json:"format"`
+	Library string      `json:"library"`
+	Address string      `json:"address"`
+	Own     string      `json:"own"` // lets this machine's browser in, once
+	Lan     *jsonInvite `json:"lan,omitempty"`
+	Devices int         `json:"devices_max"`
+}
+
+// jsonInvite is the code for one more device.
+type jsonInvite struct {
+	Code   string    `json:"code"`
+	URL    string    `json:"url"` // what the QR code of the code holds
+	Expiry time.Time `json:"expires"`
+}
+
+// serveJSON prints the addresses and serves. Keys still work, and say what came of them on
+// stderr: a script reads one document.
+func (k *invocation) serveJSON(s *serve.Server, failed chan error, address, own, host string) error {
+	j := jsonServe{Format: 1, Library: k.siteOf().Library, Address: address, Own: own, Devices: serve.MaxDevices}
+	if k.c.Bool("lan") {
+		code := s.NewCode()
+		j.Lan = &jsonInvite{Code: code, URL: inviteURL(host, code), Expiry: k.Now().Add(serve.CodeTime).UTC().Truncate(time.Second)}
+	}
+	if err := k.encode(j); err != nil {
+		return err
+	}
+	on := *k
+	on.Stdout = k.Stderr
+	return on.serveKeys(s, failed, host)
+}
+
+// serveKeys does what is typed until the server or the person ends.
+func (k *invocation) serveKeys(s *serve.Server, failed chan error, host string) error {
 	typed := make(chan string)
 	go func() {
 		defer close(typed)
@@ -109,7 +151,7 @@ func runServe(k *invocation) error {
 				typed = nil // in the background: it runs until it is ended
 				continue
 			}
-			if quit := k.serveKey(s, hosts[0], line); quit {
+			if quit := k.serveKey(s, host, line); quit {
 				return nil
 			}
 		}
@@ -154,7 +196,7 @@ func (k *invocation) serveKey(s *serve.Server, host, line string) (quit bool) {
 func (k *invocation) invite(s *serve.Server, host string) error {
 	code := s.NewCode()
 	if tty(k.Stdout) {
-		q, err := card.TextCode(strings.ToUpper("http://" + host + "/p/" + code))
+		q, err := card.TextCode(inviteURL(host, code))
 		if err != nil {
 			return err
 		}
@@ -164,6 +206,9 @@ func (k *invocation) invite(s *serve.Server, host string) error {
 	k.printf("For one device, for %d minutes. A wireless network without encryption can be\nread by others: use one with a password, or the phone's own hotspot.\n", int(serve.CodeTime.Minutes()))
 	return nil
 }
+
+// inviteURL is what the QR code of a code holds: in capitals it is smaller.
+func inviteURL(host, code string) string { return strings.ToUpper("http://" + host + "/p/" + code) }
 
 // reopened is the library as it is now.
 func (k *invocation) reopened(committer store.Person) (*library.Library, error) {
@@ -233,6 +278,19 @@ func (w *warm[T]) get(k *invocation, gather func(*invocation) (T, error)) (T, er
 		}()
 	}
 	return w.v, nil
+}
+
+// warmUp gathers what takes long of a large library before the first request asks for it. A
+// fault is told by that request.
+func (k *invocation) warmUp(who store.Person) {
+	l, err := k.reopened(who)
+	if err != nil || l.Small() {
+		return
+	}
+	on := k.on(l)
+	if _, err := on.rigRows(); err == nil {
+		_, _ = on.findTexts()
+	}
 }
 
 // on is the run over a library that was opened anew.
@@ -396,10 +454,15 @@ func (k *invocation) rigRows() ([]*library.RigRow, error) {
 	return k.kept.rows.get(k, func(k *invocation) ([]*library.RigRow, error) { return k.lib.RigRows(k.Now()) })
 }
 
+// findTexts are what a search looks in; a server may have them at hand.
+func (k *invocation) findTexts() (library.FindTexts, error) {
+	return k.kept.texts.get(k, func(k *invocation) (library.FindTexts, error) { return k.lib.FindTexts() })
+}
+
 // search looks for words, with the page of what was found.
 func (k *invocation) search(words string) (pages.Find, error) {
 	out := pages.Find{Words: words}
-	texts, err := k.kept.texts.get(k, func(k *invocation) (library.FindTexts, error) { return k.lib.FindTexts() })
+	texts, err := k.findTexts()
 	if err != nil {
 		return out, err
 	}
@@ -411,16 +474,16 @@ func (k *invocation) search(words string) (pages.Find, error) {
 		}
 		return out, err
 	}
-	found, err := k.lib.SearchIn(texts, aliases, strings.Fields(words), mostFound)
+	found, n, err := k.lib.SearchIn(texts, aliases, strings.Fields(words), mostFound)
 	if err != nil {
 		out.Said = rootCause(err)
 		return out, nil
 	}
-	out.Said = fmt.Sprintf("%d found.", len(found))
-	if len(found) > mostFound {
-		out.Said = fmt.Sprintf("The first %d of %d.", mostFound, len(found))
+	out.Said = fmt.Sprintf("%d found.", n)
+	if n > len(found) {
+		out.Said = fmt.Sprintf("The first %d of %d.", len(found), n)
 	}
-	for _, f := range found[:min(len(found), mostFound)] {
+	for _, f := range found {
 		e := pages.Entry{firstOf(f.Title, f.Name), "", f.Kind, f.Kind}
 		switch f.Kind {
 		case "rig":

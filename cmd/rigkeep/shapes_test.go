@@ -79,6 +79,7 @@ var shapeCases = []struct{ section, line string }{
 	{"card", "card b-cam-85 --html ../card.html"},
 	{"open", "open b-cam-85"},
 	{"pages", "pages ../pages"},
+	{"serve", "serve --lan --addr 127.0.0.1:0"},
 	{"handover write", "handover write b-cam-85 ../parcel.zip"},
 	{"handover read", "handover read ../parcel.zip"},
 	{"handover accept", "handover accept ../parcel.zip --unsigned --library ../other"},

@@ -1,6 +1,7 @@
 package library
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -190,7 +191,7 @@ func isDigit(r rune) bool { return r >= '0' && r <= '9' }
 // records and photos; jobs; parts; units; gimbals. A word may also stand in a job that has the
 // rig, or in a rig that the job has, as long as one is in the thing itself. Work tree and last
 // revision count alike: what is searched is what lies there now. Names first, then by name.
-// Title and Where are given for the first shown of them, for all where shown is negative.
+// At most shown of them are given, all where shown is negative.
 //
 // What is searched is kept beside the library and brought forward by what changed.
 //
@@ -200,7 +201,8 @@ func (l *Library) Search(words []string, shown int) ([]Found, error) {
 	if err != nil {
 		return nil, err
 	}
-	return l.SearchIn(texts, l.aliases, words, shown)
+	out, _, err := l.SearchIn(texts, l.aliases, words, shown)
+	return out, err
 }
 
 // FindTexts is what a search looks in.
@@ -222,9 +224,10 @@ func (l *Library) aliases() (map[string]string, error) {
 	return out, err
 }
 
-// SearchIn is Search in texts that were gathered before. aliases is asked where so many rigs
+// SearchIn is Search in texts that were gathered before: at most shown of
+// them, the first in order, and how many there are; shown below 0 is all. aliases is asked where so many rigs
 // fit that reading their names one by one would take longer.
-func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, error), words []string, shown int) ([]Found, error) {
+func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, error), words []string, shown int) (out []Found, n int, err error) {
 	var want []string
 	for _, w := range words {
 		for _, f := range strings.Fields(fold(w)) {
@@ -234,7 +237,7 @@ func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, er
 		}
 	}
 	if len(want) == 0 || len(want) > 32 {
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), Hint: "Give one to 32 words"}
+		return nil, 0, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), Hint: "Give one to 32 words"}
 	}
 	type thing struct {
 		has, named uint32   // words found, by bit
@@ -279,7 +282,7 @@ func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, er
 		t.files = append(t.files, e.Path)
 	}
 	if some != all {
-		return nil, nil // a word that stands nowhere
+		return nil, 0, nil // a word that stands nowhere
 	}
 	for _, id := range order {
 		name, ok := strings.CutPrefix(id, "job ")
@@ -297,12 +300,10 @@ func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, er
 			}
 		}
 	}
-	var out []Found
 	var alias map[string]string
 	if len(order) > manyFound {
-		var err error
 		if alias, err = aliases(); err != nil {
-			return nil, err
+			return nil, 0, err
 		}
 	}
 	for _, id := range order {
@@ -323,23 +324,38 @@ func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, er
 		f.files = files
 		out = append(out, f)
 	}
-	rank := map[string]int{"rig": 0, "job": 1, "part": 2, "unit": 3, "gimbal": 4}
-	slices.SortStableFunc(out, func(a, b Found) int {
-		if a.named != b.named {
-			return map[bool]int{true: -1, false: 1}[a.named]
+	n = len(out)
+	if shown < 0 || shown >= n {
+		slices.SortStableFunc(out, before)
+	} else {
+		best := make([]Found, 0, shown+1) // to sort all for the few that are shown takes longer than to find them
+		for _, f := range out {
+			if len(best) == shown && before(f, best[shown-1]) >= 0 {
+				continue
+			}
+			i, _ := slices.BinarySearchFunc(best, f, func(a, b Found) int { return cmp.Or(before(a, b), -1) })
+			best = slices.Insert(best, i, f)[:min(len(best)+1, shown)]
 		}
-		if c := rank[a.Kind] - rank[b.Kind]; c != 0 {
-			return c
-		}
-		return schema.CompareNatural(a.Name, b.Name)
-	})
-	if shown < 0 {
-		shown = len(out)
+		out = best
 	}
-	for i := range out[:min(shown, len(out))] {
+	for i := range out {
 		l.where(&out[i], want)
 	}
-	return out, nil
+	return out, n, nil
+}
+
+// foundRank is the order in which things that were found are listed.
+var foundRank = map[string]int{"rig": 0, "job": 1, "part": 2, "unit": 3, "gimbal": 4}
+
+// before compares two things that were found: those whose name has all words first.
+func before(a, b Found) int {
+	switch {
+	case a.named != b.named && a.named:
+		return -1
+	case a.named != b.named:
+		return 1
+	}
+	return cmp.Or(foundRank[a.Kind]-foundRank[b.Kind], schema.CompareNatural(a.Name, b.Name))
 }
 
 // manyFound is from how many hits on the names of all rigs are read at once.

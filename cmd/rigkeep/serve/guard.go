@@ -80,7 +80,7 @@ func (s *Server) paired(next func(http.ResponseWriter, *http.Request, *device)) 
 	return func(w http.ResponseWriter, r *http.Request) {
 		d := s.pairs.of(r)
 		if d == nil {
-			s.refuse(w, http.StatusUnauthorized, "This browser is not paired. Scan the code that rigkeep serve shows, or type n there for a new one.")
+			s.refuse(w, http.StatusUnauthorized, "This browser is not paired. Scan the code that rigkeep serve shows, or type n there for a new one. A restart of rigkeep serve, a day, or r there ends a pairing; answers that wait on this phone are kept.")
 			return
 		}
 		if r.Method == http.MethodPost && !s.form(w, r, d) {
