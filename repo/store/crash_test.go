@@ -330,11 +330,13 @@ func TestFaults(t *testing.T) {
 			}
 			steps := count.Steps()
 			modes := []disktest.Mode{disktest.Fail, disktest.FailOn, disktest.Die, disktest.DieShort}
+			faults := 0
 			for at := 1; at <= steps; at++ {
 				for _, mode := range modes {
 					if !long && (3*at+5*int(mode)+i)%8 != 0 {
 						continue // the short form takes an eighth of the grid; the long one all of it
 					}
+					faults++
 					dir := duplicate(t, base)
 					f := &disktest.Faulty{Inner: disk.OS{}, At: at, Mode: mode, Err: syscall.ENOSPC}
 					l, err := OpenWith(dir, Options{fs: f, LockWait: 300 * time.Millisecond})
@@ -366,6 +368,7 @@ func TestFaults(t *testing.T) {
 					nextWorks(t, dir, what)
 				}
 			}
+			t.Logf("%d faults at %d steps", faults, steps)
 		})
 	}
 }
