@@ -70,7 +70,9 @@ func FuzzDecode(f *testing.F) {
 		preset.DecodeTune(cat, tree)
 		preset.DecodeJob("2026-01-01-x", tree)
 		preset.DecodeBench(tree)
-		preset.DecodeShopPart("x", tree, nil)
+		if doc, err := file.Parse("x.toml", text); err == nil {
+			preset.ReadShopPart("x", doc)
+		}
 		b := preset.DecodeBalance(tree)
 		for _, m := range b.Marks {
 			b.Mark(m.Name)

@@ -13,6 +13,7 @@ import (
 
 	"rigkeep/preset/assembly"
 	"rigkeep/preset/domain"
+	"rigkeep/preset/file"
 	"rigkeep/preset/fit"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/unit"
@@ -83,8 +84,13 @@ type Rig struct {
 	Fault      error // why the parts cannot be joined
 }
 
-// DecodeRig reads a build sheet that has passed Validate. fp is the folder's
-// fingerprint.
+// ReadRig reads a build sheet that has passed Validate. fp is the folder's fingerprint.
+func ReadRig(fp string, doc *file.Doc) Rig {
+	return DecodeRig(fp, doc.Tree()).fileOrder(func() *file.Doc { return doc })
+}
+
+// DecodeRig is ReadRig for whoever has no more than the values: they do not say which mount
+// stands first. Where parts lie may depend on that, so go on with InFileOrder where it matters.
 func DecodeRig(fp string, doc schema.Tree) Rig {
 	f := schema.Flatten(doc)
 	r := Rig{ID: fp, Alias: f.Str("alias"), Gimbal: f.Str("gimbal"), Note: f.Str("note"), Was: f.Strs("was")}
@@ -161,16 +167,43 @@ func inOrder(mounts []assembly.Mount, names []string) []assembly.Mount {
 	return mounts
 }
 
-// MountsIn is the build with the mounts of each part in the order that names gives for it, joined
-// anew: a part without a mount of its own takes the first that is free.
-func (r Rig) MountsIn(names func(part int) []string) Rig {
-	r.Parts = slices.Clone(r.Parts)
+// InFileOrder is a build whose sheet is text with its mounts as they stand there: a part that names
+// no mount takes the first that is free. A text that cannot be read changes nothing.
+func (r Rig) InFileOrder(text []byte) Rig {
+	return r.fileOrder(func() *file.Doc {
+		doc, _ := file.Parse(RigName, text)
+		return doc
+	})
+}
+
+// fileOrder asks for the text only where the order of mounts can matter, as in few builds it does.
+func (r Rig) fileOrder(text func() *file.Doc) Rig {
+	chooses := func(p Part) bool { return p.On == "" && p.Seat == nil }
+	several := func(p Part) bool { return len(p.Mounts) > 1 }
+	if !slices.ContainsFunc(r.Parts, chooses) || !slices.ContainsFunc(r.Parts, several) {
+		return r
+	}
+	doc := text()
+	if doc == nil {
+		return r
+	}
 	for i := range r.Parts {
 		p := &r.Parts[i]
-		p.Mounts = inOrder(slices.Clone(p.Mounts), names(i))
+		p.Mounts = inOrder(p.Mounts, MountOrder(doc, fmt.Sprintf("part[%d].", i)))
 	}
 	r.Join()
 	return r
+}
+
+// MountOrder lists the mounts of the part at a path ("" or "part[0].") in the order of the text.
+func MountOrder(doc *file.Doc, at string) []string {
+	var out []string
+	for _, t := range doc.Tables() {
+		if name, ok := strings.CutPrefix(t, at+"mount."); ok && !strings.Contains(name, ".") {
+			out = append(out, name)
+		}
+	}
+	return out
 }
 
 // massUnits are the units of a mass by the tail of its key.

@@ -1,6 +1,7 @@
 package preset
 
 import (
+	"rigkeep/preset/file"
 	"rigkeep/schema"
 )
 
@@ -12,15 +13,14 @@ type ShopPart struct {
 	Owner    string
 }
 
-// DecodeShopPart reads the file of a part that has passed Validate. order gives the names
-// of its mounts in the order of the file; nil takes them by name.
-func DecodeShopPart(name string, doc schema.Tree, order []string) ShopPart {
-	f := schema.Flatten(doc)
+// ReadShopPart reads the file of a part that has passed Validate, its mounts in the order of the file.
+func ReadShopPart(name string, doc *file.Doc) ShopPart {
+	f := schema.Flatten(doc.Tree())
 	p := ShopPart{File: name, Part: decodePart(f, ""), Quantity: -1, Owner: f.Str("owner")}
 	if n, ok := f.Num("quantity"); ok {
 		p.Quantity = int(n)
 	}
 	p.From = name
-	p.Mounts = inOrder(p.Mounts, order)
+	p.Mounts = inOrder(p.Mounts, MountOrder(doc, ""))
 	return p
 }

@@ -162,7 +162,7 @@ func (k *invocation) fileSide(name string) (diffview.Side, onDisk, error) {
 			return s, at, err
 		}
 	case schema.KindRig:
-		r := preset.DecodeRig("", doc.Tree())
+		r := preset.ReadRig("", doc)
 		r.ID = r.Fingerprint()
 		s.Rig = &r
 		if k.lib != nil {

@@ -215,7 +215,7 @@ func (k *invocation) driverSide(path, name string) (*diffview.Side, error) {
 		s.Tune = &t
 		s.Rig, s.Sheet = k.driverRig(place.Rig)
 	case schema.KindRig:
-		r := preset.DecodeRig(place.Rig, tree)
+		r := preset.DecodeRig(place.Rig, tree).InFileOrder(text)
 		s.Rig = &r
 	default:
 		s.Docs[path] = tree

@@ -117,7 +117,7 @@ func runFit(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		r.Parts = append(append([]preset.Part(nil), r.Parts...), preset.DecodeRig("", doc.Tree()).Parts...)
+		r.Parts = append(append([]preset.Part(nil), r.Parts...), preset.ReadRig("", doc).Parts...)
 		ans.WhatIf = append(ans.WhatIf, "with the parts of "+f)
 	}
 	if len(ans.WhatIf) > 0 || sheet.Slug != d.Sheet.Slug {

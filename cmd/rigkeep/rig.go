@@ -49,10 +49,6 @@ func runRigAdd(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		data, seats, err := library.FirstMounts(name, data)
-		if err != nil {
-			return err
-		}
 		r, err := k.lib.AddRig(name, data)
 		if err != nil {
 			return err
@@ -60,9 +56,6 @@ func runRigAdd(k *invocation) error {
 		data, foreign, err := k.lib.OwnHistory(name, data)
 		if err != nil {
 			return err
-		}
-		for _, s := range seats {
-			k.printf("%s\n", safe.Line(s))
 		}
 		if foreign != nil {
 			k.say("%s: left out the earlier fingerprints of another rig: %s", r.Alias, strings.Join(foreign, ", "))

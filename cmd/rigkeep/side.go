@@ -140,7 +140,7 @@ func (k *invocation) rigOf(path string, text []byte, fp string) *preset.Rig {
 	if err != nil {
 		return nil
 	}
-	r := preset.DecodeRig(fp, doc.Tree())
+	r := preset.ReadRig(fp, doc)
 	return &r
 }
 

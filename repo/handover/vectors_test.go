@@ -136,7 +136,7 @@ func rigOf(t *testing.T, cat *schema.Catalogue, name string, data []byte) preset
 	if err != nil {
 		t.Fatal(err)
 	}
-	return preset.DecodeRig("", doc.Tree())
+	return preset.ReadRig("", doc)
 }
 
 func tuneOf(t *testing.T, cat *schema.Catalogue, name string, data []byte) preset.Tune {
@@ -187,6 +187,12 @@ func writeVectors(t *testing.T, cat *schema.Catalogue) {
 		part("bracket", "Swan neck", "0.19", "")+"on = \"body.top\"\nshift_mm = [22.0, 0.0, 0.0]\nturn_deg = [0.0, -30.0, 0.0]\ncg_mm = [0.0, 0.0, 31.0]\n\n[part.mount.end]\nat_mm = [0.0, 0.0, 66.0]\nturn_deg = [15.0, 0.0, 0.0]\n"+
 		part("monitor", "Small", "0.31", "")+"on = \"bracket.end\"\ncg_mm = [3.0, 8.0, 41.0]\n"+
 		part("cable", "Without a balance point", "0.05", "")+"on = \"body.side\"\n")
+	clip := func(slot string) string {
+		return "takes = [\"" + slot + "\"]\n"
+	}
+	rig("rigs/first.toml", "# the first mount in the file that takes the slot, which is neither the first by name nor the only one\n"+head+part("body", "Body", "2.1", "")+"cg_mm = [4.0, 1.0, 52.0]\n\n"+
+		"[part.mount.zenith]\nat_mm = [0.0, 0.0, 104.0]\n"+clip("accessory")+"\n[part.mount.cheek]\nat_mm = [0.0, 60.0, 52.0]\n"+clip("accessory")+
+		"\n[part.mount.brow]\nat_mm = [61.0, 0.0, 90.0]\n"+clip("lens")+part("accessory", "Clip", "0.06", "")+"cg_mm = [0.0, 0.0, 5.0]\n"+part("accessory", "Second clip", "0.08", "")+"cg_mm = [0.0, 0.0, 5.0]\n")
 	rig("rigs/apart.toml", "# two parts sit on nothing, so nobody knows where they lie from each other\n"+head+body+lens+part("battery", "Loose", "0.4", "")+"cg_mm = [0.0, 0.0, 30.0]\n")
 
 	s := handovertest.Filled(t, handovertest.ACam)

@@ -145,7 +145,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 				unitNames[id] = u.Serial
 			}
 		case schema.KindRig:
-			r := preset.DecodeRig(place.Rig, doc.Tree())
+			r := preset.ReadRig(place.Rig, doc)
 			rigs[place.Rig] = r
 			for _, w := range r.Was {
 				if other, ok := earlierOf[w]; ok && other != place.Rig && !(l.wasAt(w, r.Alias) && l.wasAt(w, rigs[other].Alias)) {

@@ -210,7 +210,7 @@ func (l *Library) Rig(rev store.Rev, fp string) (preset.Rig, error) {
 	if err != nil {
 		return preset.Rig{}, err
 	}
-	return preset.DecodeRig(fp, doc.Tree()), nil
+	return preset.ReadRig(fp, doc), nil
 }
 
 // Job reads a job by its slug.

@@ -108,7 +108,7 @@ func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
 		if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
 			err = ps[0]
 		} else {
-			r := preset.DecodeRig(fp, tree)
+			r := preset.DecodeRig(fp, tree).InFileOrder(data)
 			ref.Was = r.Was
 			ref.props, err = propsOf(r)
 		}
@@ -346,7 +346,7 @@ func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) 
 	if err != nil {
 		return nil, err
 	}
-	d.Rig = preset.DecodeRig(fp, rigDoc.Tree())
+	d.Rig = preset.ReadRig(fp, rigDoc)
 	if now := d.Rig.Fingerprint(); d.Rev == "" && now != fp {
 		d.Rig.Edited = now
 	}

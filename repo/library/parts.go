@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
@@ -69,7 +68,7 @@ func (l *Library) Part(rev store.Rev, name string) (preset.ShopPart, error) {
 	if err != nil {
 		return preset.ShopPart{}, err
 	}
-	return shopPart(name, doc), nil
+	return preset.ReadShopPart(name, doc), nil
 }
 
 // Parts reads every part of the shop in the work tree, by file name. One that cannot be
@@ -88,20 +87,4 @@ func (l *Library) Parts() ([]preset.ShopPart, error) {
 		out = append(out, p)
 	}
 	return out, nil
-}
-
-// shopPart decodes a part with its mounts in the order of the file.
-func shopPart(name string, doc *file.Doc) preset.ShopPart {
-	return preset.DecodeShopPart(name, doc.Tree(), mountOrder(doc, ""))
-}
-
-// mountOrder lists the mounts of the part at a path ("" or "part[0].") in the order of the text.
-func mountOrder(doc *file.Doc, at string) []string {
-	var out []string
-	for _, t := range doc.Tables() {
-		if name, ok := strings.CutPrefix(t, at+"mount."); ok && !strings.Contains(name, ".") {
-			out = append(out, name)
-		}
-	}
-	return out
 }

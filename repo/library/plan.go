@@ -326,7 +326,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		if err != nil {
 			return err
 		}
-		r := preset.DecodeRig(it.Place.Rig, doc.Tree())
+		r := preset.ReadRig(it.Place.Rig, doc)
 		s, err := l.plannedSheet(p, r.Gimbal)
 		if err != nil {
 			return doc.Fault("gimbal", fmt.Sprintf("there is no gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")

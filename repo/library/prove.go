@@ -159,7 +159,7 @@ func (p *Proofs) rig(h Revision) preset.Rig {
 		if id, ok, err := p.l.Store.Always(preset.RigPath(h.Fingerprint)); err == nil && ok {
 			if data, err := p.l.Store.ReadBlob(id); err == nil {
 				if doc, err := p.l.Parse(preset.RigPath(h.Fingerprint), data, nil); err == nil {
-					only := preset.DecodeRig(h.Fingerprint, doc.Tree())
+					only := preset.ReadRig(h.Fingerprint, doc)
 					r = &only
 				}
 			}

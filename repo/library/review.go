@@ -281,7 +281,7 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 		x.RigFile = source(rigPath, rigText, review.Stamp{})
 		var doc *file.Doc
 		if doc, err = l.Parse(rigPath, rigText, nil); err == nil {
-			x.Rig = preset.DecodeRig(fp, doc.Tree())
+			x.Rig = preset.ReadRig(fp, doc)
 		}
 	}
 	if err != nil {

@@ -40,7 +40,7 @@ func (r RigRow) Unit() string {
 }
 
 // listVersion changes whenever listText answers differently for the same file.
-const listVersion = "2"
+const listVersion = "3"
 
 // listText is what is kept of one file for the list of rigs, fields parted by fieldSep: of a
 // build sheet alias, gimbal, mass, lens and fault; of a tune the state and the unit of its proof;
@@ -57,7 +57,7 @@ func (l *Library) listText(path string, data []byte) string {
 			if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
 				err = ps[0]
 			} else {
-				r := preset.DecodeRig(place.Rig, tree)
+				r := preset.DecodeRig(place.Rig, tree).InFileOrder(data)
 				kg = r.Mass()
 				for _, p := range r.Parts {
 					if p.Slot == "lens" {

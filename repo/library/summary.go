@@ -62,7 +62,7 @@ func (s *summary) byAlias() []*rigSummary {
 
 const (
 	summaryName  = "summary"
-	summaryMagic = "rigkeep-summary-7\n"
+	summaryMagic = "rigkeep-summary-8\n"
 )
 
 // summary gives the summary of the last revision.
@@ -211,7 +211,11 @@ func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, shee
 		return nil
 	}
 	out := &rigSummary{fp: fp}
-	tree, err := l.blobTree(preset.RigPath(fp), sheetBlob)
+	var tree schema.Tree
+	data, err := l.Store.ReadBlob(sheetBlob)
+	if err == nil {
+		tree, err = file.Values(preset.RigPath(fp), data)
+	}
 	if err == nil {
 		if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
 			err = ps[0]
@@ -219,7 +223,7 @@ func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, shee
 	}
 	var r preset.Rig
 	if err == nil {
-		r = preset.DecodeRig(fp, tree)
+		r = preset.DecodeRig(fp, tree).InFileOrder(data)
 		out.alias, out.gimbal, out.was = r.Alias, r.Gimbal, r.Was
 		out.props, err = propsOf(r)
 	}

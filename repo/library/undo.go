@@ -136,7 +136,7 @@ func (l *Library) findMoves(p *Plan) {
 		if err != nil {
 			return r, false
 		}
-		return preset.DecodeRig(it.Place.Rig, doc.Tree()), true
+		return preset.ReadRig(it.Place.Rig, doc), true
 	}
 	for _, gone := range p.Items {
 		if gone.Place.Kind != schema.KindRig || gone.After != nil {

@@ -317,7 +317,7 @@ func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
 	if err != nil {
 		return r, err
 	}
-	r = preset.DecodeRig("", doc.Tree())
+	r = preset.ReadRig("", doc)
 	r.ID = r.Fingerprint()
 	if _, err := l.Sheet("", r.Gimbal); err != nil {
 		return r, err
@@ -329,33 +329,6 @@ func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
 		return r, err
 	}
 	return r, l.checkAliasFree(r.Alias, r.ID)
-}
-
-// FirstMounts writes into a new build sheet which mount a part sits on that names none, where the
-// order of the mounts in the file says another than that of their names, by which a sheet is read
-// later. It gives the text, and the parts with their mounts.
-func FirstMounts(name string, text []byte) ([]byte, []string, error) {
-	doc, err := file.Parse(name, text)
-	if err != nil {
-		return nil, nil, err
-	}
-	byName := preset.DecodeRig("", doc.Tree())
-	byFile := byName.MountsIn(func(i int) []string { return mountOrder(doc, fmt.Sprintf("part[%d].", i)) })
-	var edits []file.Edit
-	var said []string
-	for i, p := range byFile.Parts {
-		if p.SitsOn != byName.Parts[i].SitsOn && p.SitsOn != "" {
-			edits = append(edits, file.Edit{Key: fmt.Sprintf("part[%d].on", i), Value: p.SitsOn})
-			said = append(said, p.Label()+" on "+p.SitsOn)
-		}
-	}
-	if edits == nil {
-		return text, nil, nil
-	}
-	if doc, err = doc.Apply(edits...); err != nil {
-		return nil, nil, err
-	}
-	return doc.Text(), said, nil
 }
 
 // OwnHistory takes the earlier fingerprints out of a new build sheet that belong to a rig of the

@@ -719,7 +719,7 @@ func (s *set) decodeRig(text []byte) (preset.Rig, bool) {
 	s.mu.Unlock()
 	if !known {
 		if v, err := file.Values("", text); err == nil {
-			rig := preset.DecodeRig("", v)
+			rig := preset.DecodeRig("", v).InFileOrder(text)
 			r = &rig
 		}
 		s.mu.Lock()
