@@ -566,9 +566,14 @@ func TestLinkKilled(t *testing.T) {
 					sends++
 				}
 			}
-			distinct := slices.Compact(d.Writes(t))
-			if len(distinct) > sends {
-				t.Errorf("the log has %d writes, the device saw %v", sends, distinct)
+			distinct, last := 0, devicetest.Seen{} // a write whose answer is late is sent again
+			for _, x := range d.Seen(t) {
+				if x.Event == "set" && (x.ID != last.ID || x.Asked != last.Asked) {
+					distinct, last = distinct+1, x
+				}
+			}
+			if distinct > sends {
+				t.Errorf("the log has %d writes, the device saw %v", sends, d.Writes(t))
 			}
 			code, out, errw := s.child(t, "", "unit", "read", "QL-0044", "--from", d.Address())
 			ended := logs[0][len(logs[0])-1].Event == link.EvEnd
@@ -590,14 +595,14 @@ func TestLinkKilled(t *testing.T) {
 			if code != 0 || !strings.Contains(errw, "Put the old values back first?") {
 				t.Fatalf("exit %d\n%s%s", code, out, errw)
 			}
-			last := map[string]any{}
+			has := map[string]any{}
 			for _, x := range d.Seen(t) {
 				if x.Event == "set" {
-					last[x.ID] = x.Now
+					has[x.ID] = x.Now
 				}
 			}
 			for id, old := range map[string]float64{"TILT_STIFF": 38, "PAN_LAG": 12} {
-				if now, ok := last[id]; ok && now != old {
+				if now, ok := has[id]; ok && now != old {
 					t.Errorf("%s has %v, not %v:\n%s%s", id, now, old, out, errw)
 				}
 			}
