@@ -26,6 +26,14 @@ type Held struct {
 	Values           map[string]any
 }
 
+// Says names what an entry without a rig holds.
+func (h Held) Says() string {
+	if h.Digest == "" && len(h.Values) == 0 {
+		return "something not handed over" // a handover said no more
+	}
+	return "values of no tune"
+}
+
 // Is reports whether a name written by a person means this unit: its serial, its
 // label or a serial it had, without case.
 func (u Unit) Is(name string) bool {

@@ -181,6 +181,9 @@ func (k *invocation) printSummary(out string, size int, c *handover.Contents, m 
 		}
 		k.printf("  %s (%s): %s%s\n", safe.Line(r.Alias), r.ID, strings.Join(tuneNames(r), ", "), with)
 	}
+	for _, u := range c.Units {
+		k.printf("  unit %s of %s: its record, as far as it concerns these rigs\n", safe.Line(u.Serial), u.Gimbal)
+	}
 	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), k.clock(c.Time))
 	if !signed {
 		k.say("%s", k.paint.warn("Not signed. The receiver cannot verify the sender. Add --sign KEY"))

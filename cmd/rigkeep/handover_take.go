@@ -69,6 +69,16 @@ type jsonHistory struct {
 	Why      string `json:"why"`
 }
 
+// jsonTakenUnit is a unit of a handover.
+type jsonTakenUnit struct {
+	Gimbal   string     `json:"gimbal"`
+	Serial   string     `json:"serial"`
+	Label    string     `json:"label,omitempty"`
+	Firmware string     `json:"firmware,omitempty"`
+	Trouble  string     `json:"trouble,omitempty"`
+	Held     []jsonHeld `json:"held"` // oldest first; one without a rig is of something that was not handed over
+}
+
 type jsonTaking struct {
 	Format      int                   `json:"format"`
 	Manifest    handover.Manifest     `json:"manifest"`
@@ -78,6 +88,8 @@ type jsonTaking struct {
 	History     []jsonHistory         `json:"history"` // newest first
 	Jobs        []string              `json:"jobs"`
 	Photos      int                   `json:"photos"`            // that would come in, or came
+	Units       []jsonTakenUnit       `json:"units"`             // that the handover speaks of
+	UnitChanges []handover.UnitChange `json:"unit_changes"`      // what comes of them here
 	Known       string                `json:"known,omitempty"`   // why there is nothing to take in
 	Refused     string                `json:"refused,omitempty"` // why it cannot be taken in here
 	Changes     []diffview.Report     `json:"changes"`
@@ -89,7 +101,14 @@ type jsonTaking struct {
 
 func (k *invocation) jsonOf(t *taking) jsonTaking {
 	j := jsonTaking{Format: 1, Manifest: t.p.Manifest, Digest: t.p.Digest, Bytes: t.p.Size, Signature: t.sig, History: []jsonHistory{}, Jobs: []string{},
-		Changes: []diffview.Report{}, Conversions: []handover.Conversion{}, Conflicts: []merge.Conflict{}, Notes: []merge.Note{}}
+		Changes: []diffview.Report{}, Conversions: []handover.Conversion{}, Conflicts: []merge.Conflict{}, Notes: []merge.Note{}, Units: []jsonTakenUnit{}, UnitChanges: []handover.UnitChange{}}
+	for _, u := range t.p.Units {
+		x := jsonTakenUnit{u.Gimbal, u.Serial, u.Label, u.Firmware, u.Trouble, []jsonHeld{}}
+		for _, h := range u.Held {
+			x.Held = append(x.Held, jsonHeld{h.At, h.By, h.Memory, h.Rig, t.alias(h.Rig), h.Tune, h.Revision, h.Digest, h.Values})
+		}
+		j.Units = append(j.Units, x)
+	}
 	commits := t.p.History.Commits()
 	for _, c := range slices.Backward(commits) {
 		j.History = append(j.History, jsonHistory{string(c.ID), c.Trailer(handover.Trailer), c.When.UTC().Format("2006-01-02T15:04:05Z"), c.Author.Name, c.Subject})
@@ -106,9 +125,20 @@ func (k *invocation) jsonOf(t *taking) jsonTaking {
 	if t.a != nil {
 		j.Changes = append(j.Changes, t.reports...)
 		j.Photos = t.a.Photos
+		j.UnitChanges = append(j.UnitChanges, t.a.Units...)
 		j.Conversions, j.Conflicts, j.Notes = append(j.Conversions, t.a.Conversions...), append(j.Conflicts, t.a.Conflicts...), append(j.Notes, t.a.Notes...)
 	}
 	return j
+}
+
+// alias is what the handover calls a rig.
+func (t *taking) alias(fp string) string {
+	for _, r := range t.p.Rigs {
+		if fp == r.ID || slices.Contains(r.Was, fp) {
+			return r.Alias
+		}
+	}
+	return ""
 }
 
 func runHandoverRead(k *invocation) error {
@@ -223,6 +253,29 @@ func (k *invocation) printTaking(t *taking) error {
 	for _, j := range p.Jobs {
 		k.printf("  job %s: %s\n", safe.Line(j.Slug), safe.Line(j.Name))
 	}
+	if len(p.Units) > 0 {
+		k.printf("\n%s\n", k.paint.bold("Units"))
+		u := table{}
+		for _, x := range p.Units {
+			var holds []string
+			for _, h := range x.Memory() {
+				holds = append(holds, "holds "+heldWords(h, t.alias(h.Rig), k.Now().Location()))
+			}
+			name := x.Serial
+			if x.Label != "" {
+				name += " (" + x.Label + ")"
+			}
+			words := []string{firstOf(strings.Join(holds, "; "), "nobody recorded what it holds")}
+			if x.Firmware != "" {
+				words = append(words, "firmware "+x.Firmware)
+			}
+			if x.Trouble != "" {
+				words = append(words, "trouble: "+x.Trouble)
+			}
+			u.add(safe.Line(name), safe.Line(strings.Join(words, ". ")))
+		}
+		k.write(u.render(k.paint, "  ", k.wide))
+	}
 	if k.lib == nil {
 		k.say("no library here; add --library DIR to preview the changes")
 		return nil
@@ -267,6 +320,9 @@ func (k *invocation) printEffect(t *taking) error {
 	}
 	if n := t.a.Photos; n > 0 {
 		fmt.Fprintf(&added, "  + %s\n", schema.Count(n, "photo", "photos"))
+	}
+	for _, u := range t.a.Units {
+		fmt.Fprintf(&added, "  + %s\n", safe.Line(u.Words()))
 	}
 	k.write(added.String() + b.String())
 	for _, n := range t.a.Notes {
@@ -420,6 +476,9 @@ func runHandoverAccept(k *invocation) error {
 	k.bind(t)
 	if n := t.a.Photos; n > 0 {
 		k.printf("%s taken in\n", schema.Count(n, "photo", "photos"))
+	}
+	for _, u := range t.a.Units {
+		k.printf("%s\n", safe.Line(u.Words()))
 	}
 	for _, n := range t.a.Notes {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))

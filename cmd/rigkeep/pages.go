@@ -1171,7 +1171,10 @@ func (s *site) unitRow(u library.UnitRef) pages.UnitRow {
 		row.Holds.Text += fmt.Sprintf(" and %d more", len(m)-1)
 	}
 	if h.Rig == "" {
-		row.Holds, row.State.Word = page.Link{Text: "values of no tune"}, "read from the unit"
+		row.Holds, row.State.Word = page.Link{Text: h.Says()}, "read from the unit"
+		if len(h.Values) == 0 {
+			row.State.Word = "as a handover said"
+		}
 		return row
 	}
 	d, err := s.lib.Load(h.Rig+"/"+cmp.Or(h.Tune, preset.MainTune), false)

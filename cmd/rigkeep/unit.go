@@ -156,9 +156,14 @@ func (k *invocation) jsonUnit(u library.UnitRef) jsonUnit {
 
 // holdsWords says in a few words what a memory holds.
 func (k *invocation) holdsWords(h schema.Held) string {
-	what := "values of no tune"
+	return heldWords(h, k.aliasOfRig(h.Rig), k.Now().Location())
+}
+
+// heldWords is holdsWords of a rig by its alias.
+func heldWords(h schema.Held, alias string, zone *time.Location) string {
+	what := h.Says()
 	if h.Rig != "" {
-		what = firstOf(k.aliasOfRig(h.Rig), h.Rig)
+		what = firstOf(alias, h.Rig)
 		if h.Tune != "" && h.Tune != "main" {
 			what += "/" + h.Tune
 		}
@@ -166,7 +171,7 @@ func (k *invocation) holdsWords(h schema.Held) string {
 	if h.Memory > 0 {
 		what = fmt.Sprintf("%d: %s", h.Memory, what)
 	}
-	return what + " since " + schema.SayDay(h.At, k.Now().Location())
+	return what + " since " + schema.SayDay(h.At, zone)
 }
 
 func runUnitList(k *invocation) error {

@@ -255,7 +255,7 @@ func unitHolds(l *look, x *Subject) {
 		if h.Digest == digest {
 			return
 		}
-		name := "values of no tune"
+		name := h.Says()
 		switch {
 		case h.Rig == x.Rig.ID || slices.Contains(x.Rig.Was, h.Rig):
 			name = "other values of " + x.Rig.Alias

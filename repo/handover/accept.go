@@ -2,6 +2,7 @@ package handover
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -34,6 +35,7 @@ type Acceptance struct {
 	Jobs        []string // jobs that come in
 	JobsLeft    []string // jobs that do not, because they were not asked for or are here already
 	Photos      int      // how many come in
+	Units       []UnitChange
 }
 
 // Old is why a handover is not taken in: all of it is here already.
@@ -73,8 +75,11 @@ func Accept(l *library.Library, p *Package, o Options) (*Acceptance, error) {
 		return nil, err
 	}
 	x := &accepting{l: l, p: p, o: o, head: head, a: &Acceptance{}, theirs: map[string][]byte{}, base: map[string][]byte{}, ours: map[string]bool{}}
-	for _, step := range []func() error{x.place, x.meet, x.sides, x.proofs, x.dials, x.merge, x.jobs, x.photos} {
+	for _, step := range []func() error{x.place, x.meet, x.sides, x.proofs, x.dials, x.merge, x.jobs, x.photos, x.units} {
 		if err := step(); err != nil {
+			if old := (*Old)(nil); errors.As(err, &old) && old.Same {
+				return x.unitsAlone(old)
+			}
 			return nil, err
 		}
 	}
@@ -82,6 +87,29 @@ func Accept(l *library.Library, p *Package, o Options) (*Acceptance, error) {
 		return x.a, nil
 	}
 	x.a.Plan, err = l.PlanIncoming(x.files, x.moves, p.History)
+	return x.a, err
+}
+
+// unitsAlone takes in what a handover says of units where its rigs are here already: a unit's
+// record changes without the rigs. old is returned where there is nothing new of them either.
+func (x *accepting) unitsAlone(old *Old) (*Acceptance, error) {
+	if x.to != nil {
+		c := newConverter(x.l.Cat, x.to, x.p.Rigs)
+		if _, err := c.files(x.p.Files, true); err != nil {
+			return nil, old
+		}
+		x.a.Conversions = c.made
+	}
+	x.files = map[string][]byte{}
+	if err := x.units(); err != nil {
+		return nil, err
+	}
+	if len(x.files) == 0 {
+		return nil, old
+	}
+	x.a.Conversions, x.a.Notes = nil, append(x.a.Notes, merge.Note{Path: preset.RigPath(x.p.Rigs[0].ID), Text: "the rigs are here already; only what became of the units comes in"})
+	var err error
+	x.a.Plan, err = x.l.PlanIncoming(x.files, nil, nil)
 	return x.a, err
 }
 
@@ -200,7 +228,8 @@ func (x *accepting) meet() error {
 	old := &Old{}
 	known := x.p.History.Ancestors(x.p.History.Tip)
 	for _, c := range own.Commits() {
-		if c.Trailer(library.HandoverTrailer) == x.p.Digest {
+		// the same rigs may have come in before with another note, or other records of units
+		if sum := c.Trailer(library.HandoverTrailer); sum == x.p.Digest || sum != "" && slices.Contains(c.Parents, x.p.History.Tip) {
 			old.Accept = &c
 		}
 		if !known[c.ID] {

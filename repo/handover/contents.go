@@ -31,6 +31,7 @@ type Contents struct {
 	Time     time.Time // of that revision
 	Rigs     []Rig
 	Jobs     []preset.Job      // jobs that pin the tunes, oldest first
+	Units    []library.UnitRef // those that the tunes are pinned to, name, or are on; as much of them as concerns the rigs
 	Files    map[string][]byte // texts and photos by path in a library
 	History  *store.Bundle
 }
@@ -151,7 +152,10 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 	if err := c.gatherJobs(l, head, entries); err != nil {
 		return nil, err
 	}
-	return c, c.decode(l.Cat, entries)
+	if err := c.decode(l.Cat, entries); err != nil {
+		return nil, err
+	}
+	return c, c.gatherUnits(l, head)
 }
 
 // extraction is what both sides extract a history by: the files of the rigs, the sheets that their
@@ -357,8 +361,16 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 				}
 			}
 			c.Jobs = append(c.Jobs, j)
+		case p.Kind == schema.KindUnit:
 		case !used[path]:
 			return fmt.Errorf("%q belongs to none of its rigs", path)
+		}
+	}
+	for _, path := range c.Paths() { // what a unit may say depends on the jobs
+		if p := place[path]; p.Kind == schema.KindUnit {
+			if err := c.checkUnit(cat, path, p, docs[path]); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

@@ -11,7 +11,12 @@
 //	README.txt          how to read and check it without Rigkeep
 //	card.html           the rigs and tunes as a page, for a phone and for paper
 //	history.bundle      the rigs' history as a git bundle, for `git clone history.bundle`
-//	library/…           the files as they lie in a library: sheets, rigs, tunes, bench logs, jobs
+//	library/…           the files as they lie in a library: sheets, rigs, tunes, bench logs, jobs, units
+//
+// Of a job goes along what concerns these rigs. So it is with a unit, where a job pins one of the tunes to it, a
+// tune names it, or one of its memories holds one: label, serials, firmware, memories, trouble note, and of what it
+// held the entries of these tunes. An entry with no more than moment, person and memory says that something else
+// is there since. Note and link address stay out. Jobs, units and photos have no history here.
 //
 // The same revision, sender and program give the same bytes (a signature of some kinds of key
 // holds a random number, and differs).

@@ -111,7 +111,7 @@ func TestOpen(t *testing.T) {
 	if p.Revision != c.Revision || !p.Time.Equal(c.Time) || p.Sender != c.Sender || p.History.Tip != c.History.Tip {
 		t.Errorf("read %v %v %v, gathered %v %v %v", p.Revision, p.Time, p.Sender, c.Revision, c.Time, c.Sender)
 	}
-	if strings.Join(p.Paths(), " ") != strings.Join(c.Paths(), " ") || len(p.Files) != 4 {
+	if strings.Join(p.Paths(), " ") != strings.Join(c.Paths(), " ") || len(p.Files) != 5 {
 		t.Errorf("files %v, want %v", p.Paths(), c.Paths())
 	}
 	r := p.Rigs[0]

@@ -224,12 +224,12 @@ func (p *Package) history() error {
 	return nil
 }
 
-// isExtra reports whether a path is of what goes along without its history: jobs and photos.
+// isExtra reports whether a path is of what goes along without its history: jobs, units and photos.
 func isExtra(path string) bool {
 	p, ok := preset.Locate(path)
 	if !ok {
 		_, ok = preset.LocatePhoto(path)
 		return ok
 	}
-	return p.Kind == schema.KindJob
+	return p.Kind == schema.KindJob || p.Kind == schema.KindUnit
 }

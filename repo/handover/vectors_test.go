@@ -58,6 +58,7 @@ var refusals = []string{
 	"a member that the manifest does not name", "a size that is another", "a sum that is another", "sums that are others",
 	"a key twice in the manifest", "an unknown key in the manifest", "a newer format", "another kind", "without history.bundle",
 	"another tip than the bundle's", "another revision than the history's", "another fingerprint", "another alias", "a build that is another", "a file of no known place", "a file of another rig",
+	"a unit with a note", "a unit that holds another rig", "a unit that holds other values than their digest", "a unit whose entry names a revision of nowhere", "a unit that no tune here needs", "a unit of another gimbal",
 	"files that are not those of the history", "another library.toml in the history", "a trusted key in the history", "another rig in the history",
 	"a revision that does not say what it was made from", "an escape in an author", "a reversed message", "a bundle cut short", "a bit flipped in the pack",
 }

@@ -190,6 +190,15 @@ func (l *Library) NewUnit(u UnitRef) (NewFile, error) {
 	if err := l.freeUnit(u, ""); err != nil {
 		return NewFile{}, err
 	}
+	doc, err := UnitDoc(l.Cat, u)
+	if err != nil {
+		return NewFile{}, err
+	}
+	return NewFile{Path: u.Path(), Text: doc.Text(), What: "unit " + u.Serial}, nil
+}
+
+// UnitDoc writes a record anew, with all that a unit has.
+func UnitDoc(cat *schema.Catalogue, u UnitRef) (*file.Doc, error) {
 	w := file.NewWriter(u.Path())
 	w.Directive(directive(u.Path(), schema.KindUnit))
 	w.Key("format", schema.Format)
@@ -198,6 +207,9 @@ func (l *Library) NewUnit(u UnitRef) (NewFile, error) {
 		if f[1] != "" {
 			w.Key(f[0], f[1])
 		}
+	}
+	if len(u.Was) > 0 {
+		w.Key("was", anyList(u.Was))
 	}
 	if u.Memories > 0 {
 		w.Key("memories", u.Memories)
@@ -212,10 +224,43 @@ func (l *Library) NewUnit(u UnitRef) (NewFile, error) {
 		w.Key("address", u.Address)
 	}
 	doc, err := w.Doc()
-	if err != nil {
-		return NewFile{}, err
+	for _, h := range u.Held {
+		if err != nil {
+			return nil, err
+		}
+		doc, err = AppendHeld(cat, doc, h)
 	}
-	return NewFile{Path: u.Path(), Text: doc.Text(), What: "unit " + u.Serial}, nil
+	return doc, err
+}
+
+// AppendHeld adds an entry to a record, without a look at what the record says already.
+func AppendHeld(cat *schema.Catalogue, doc *file.Doc, h schema.Held) (*file.Doc, error) {
+	t := file.Table{{Key: "at", Value: h.At.UTC().Truncate(time.Second)}}
+	for _, f := range [][2]string{{"by", h.By}, {"rig", h.Rig}, {"tune", h.Tune}} {
+		if f[1] != "" {
+			t = append(t, file.Field{Key: f[0], Value: f[1]})
+		}
+	}
+	if h.Memory > 0 {
+		t = append(t, file.Field{Key: "memory", Value: h.Memory})
+	}
+	for _, f := range [][2]string{{"revision", h.Revision}, {"digest", h.Digest}} {
+		if f[1] != "" {
+			t = append(t, file.Field{Key: f[0], Value: f[1]})
+		}
+	}
+	if len(h.Values) > 0 {
+		t = append(t, file.Field{Key: "values", Value: valueTable(cat, h.Values)})
+	}
+	return doc.Append("held", t)
+}
+
+func anyList(list []string) []any {
+	out := make([]any, len(list))
+	for i, s := range list {
+		out[i] = s
+	}
+	return out
 }
 
 // AddUnit checks a record that a person wrote, for a unit of a gimbal.
@@ -365,21 +410,6 @@ func (l *Library) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware stri
 		}
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: what + fmt.Sprintf("; %d was given", h.Memory), Hint: fmt.Sprintf("If it has them: rigkeep set unit:%s memories=%d", u.Serial, h.Memory)}
 	}
-	t := file.Table{{Key: "at", Value: h.At.UTC().Truncate(time.Second)}}
-	for _, f := range [][2]string{{"by", h.By}, {"rig", h.Rig}, {"tune", h.Tune}} {
-		if f[1] != "" {
-			t = append(t, file.Field{Key: f[0], Value: f[1]})
-		}
-	}
-	if h.Memory > 0 {
-		t = append(t, file.Field{Key: "memory", Value: h.Memory})
-	}
-	for _, f := range [][2]string{{"revision", h.Revision}, {"digest", h.Digest}} {
-		if f[1] != "" {
-			t = append(t, file.Field{Key: f[0], Value: f[1]})
-		}
-	}
-	t = append(t, file.Field{Key: "values", Value: l.valueTable(h.Values)})
 	doc = doc.WithOrder(l.rank(u.Path()))
 	var err error
 	if firmware != "" && firmware != u.Firmware {
@@ -387,7 +417,7 @@ func (l *Library) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware stri
 			return nil, err
 		}
 	}
-	if doc, err = doc.Append("held", t); err != nil {
+	if doc, err = AppendHeld(l.Cat, doc, h); err != nil {
 		return nil, err
 	}
 	_, err = l.Parse(u.Path(), doc.Text(), nil)
@@ -395,10 +425,10 @@ func (l *Library) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware stri
 }
 
 // valueTable is values as tables within tables, in the catalogue's order.
-func (l *Library) valueTable(values map[string]any) file.Table {
+func valueTable(cat *schema.Catalogue, values map[string]any) file.Table {
 	keys := make([]string, 0, len(values))
 	order := map[string]int{}
-	for i, k := range l.Cat.Expand(preset.Tune{Values: values}.Styles()) {
+	for i, k := range cat.Expand(preset.Tune{Values: values}.Styles()) {
 		order[k] = i
 	}
 	for k := range values {

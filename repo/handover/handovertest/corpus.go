@@ -311,6 +311,25 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 		f.Files[preset.TunePath("0123456789", "main")] = strings.Replace(f.Files[tunePath], fp, "0123456789", 1)
 	}))
 	add("a sheet that no rig needs", tamper(func(f *Tampering) { f.Files[preset.GimbalPath("pier-two")] = f.Files[sheetPath] }))
+	unitPath := preset.UnitPath("pier-one", "U-01")
+	unit := func(name string, change func(text string) string) {
+		add(name, tamper(func(f *Tampering) {
+			now := change(f.Files[unitPath])
+			if now == f.Files[unitPath] {
+				t.Fatalf("%s: the record is as it was:\n%s", name, now)
+			}
+			f.Files[unitPath] = now
+		}))
+	}
+	unit("a unit with a note", func(text string) string { return strings.Replace(text, "firmware", "note = \"ours\"\nfirmware", 1) })
+	unit("a unit with a link", func(text string) string { return text + "\n[link]\naddress = \"tcp:192.0.2.7:5760\"\n" })
+	unit("a unit that holds another rig", func(text string) string { return strings.Replace(text, "rig = \""+fp, "rig = \"0123456789", 1) })
+	unit("a unit that holds other values than their digest", func(text string) string { return strings.Replace(text, "pan = 35", "pan = 36", 1) })
+	unit("a unit whose entry names a revision of nowhere", func(text string) string {
+		return strings.Replace(text, "digest = ", "revision = \""+Rev("c")+"\"\ndigest = ", 1)
+	})
+	add("a unit that no tune here needs", tamper(func(f *Tampering) { f.Files[preset.UnitPath("pier-one", "U-09")] = "format = 1\nkind = \"unit\"\n" }))
+	add("a unit of another gimbal", tamper(func(f *Tampering) { f.Files[preset.UnitPath("pier-two", "U-01")] = f.Files[unitPath] }))
 	job := func(pin string) []byte {
 		return tamper(func(f *Tampering) {
 			f.Files[preset.JobPath("2026-01-01-x")] = "format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-01\nstate = \"open\"\n\n[[pin]]\n" + pin

@@ -241,6 +241,24 @@ func (s *Fixture) ProveOn(rig, unit string) store.Rev {
 	return s.save(e, rig, "Prove "+rig)
 }
 
+// Hold records that a unit of pier-one holds a rig's main tune now.
+func (s *Fixture) Hold(serial, rig string) {
+	s.T.Helper()
+	d, err := s.Load(rig, true)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	u, err := s.FindUnit(serial)
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	e, err := s.AddHeld(u, s.HeldOf(d, 0, s.Who.Name, s.Now()), "")
+	if err != nil {
+		s.T.Fatal(err)
+	}
+	s.save(e, "unit:"+u.Serial, "Load "+rig+" on "+serial)
+}
+
 // Tune is the text of a first tune.
 func Tune(fp string) string {
 	return fmt.Sprintf(`format = 1
@@ -325,6 +343,7 @@ func fill(s *Fixture) {
 	}
 	rev := s.Set("walk-build", "Tilt a step down", "stiffness.tilt=26")
 	s.ProveOn("walk-build", "U-01")
+	s.Hold("U-01", "walk-build")
 	job, err := library.JobText(preset.Job{Slug: "2026-02-02-harbour", Name: "Harbour", From: Start.AddDate(0, 0, 21), Crew: []preset.Crew{{Role: "A-cam operator", Name: "Somebody"}}, Longest: 85, Sensor: [2]float64{24.9, 14}})
 	if err != nil {
 		t.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -23,12 +24,14 @@ import (
 	"rigkeep/repo/internal/tree"
 )
 
+var revisionLine = regexp.MustCompile("(?m)^revision = .*\n")
+
 // Tampering is a handover that is put together by hand, so that every single thing in it can be a
 // lie while all the rest fits it. Without a lie it is a good one.
 type Tampering struct {
 	Manifest handover.Manifest
 	Files    map[string]string // below library/
-	History  map[string]string // files of the one revision; nil: Files without jobs, and the marker
+	History  map[string]string // files of the one revision; nil: Files without jobs and units, and the marker
 	Message  string            // of the revision
 	Author   string
 	Bundle   []byte // in place of the one made of History
@@ -58,6 +61,9 @@ func (s *Fixture) Tamper(rig string) *Tampering {
 		if !strings.HasPrefix(path, "jobs/") { // they pin revisions of the real history
 			f.Files[path] = string(text)
 		}
+		if strings.HasPrefix(path, "units/") { // so do their entries
+			f.Files[path] = revisionLine.ReplaceAllString(f.Files[path], "")
+		}
 	}
 	f.Manifest.Time = time.Unix(1768208400, 0).UTC().Format(time.RFC3339)
 	f.Message = "Forged\n\n" + handover.Trailer + ": " + f.Manifest.Revision
@@ -70,7 +76,7 @@ func (f *Tampering) bundle() (data []byte, tip string) {
 	if files == nil {
 		files = maps.Clone(f.Files)
 		for p := range files {
-			if strings.HasPrefix(p, "jobs/") {
+			if strings.HasPrefix(p, "jobs/") || strings.HasPrefix(p, "units/") {
 				delete(files, p)
 			}
 		}

@@ -194,7 +194,13 @@ def history(ms, m):
         rig = re.fullmatch(r"rigs/(..)/((?:\1)\w{8})/[^/]+(/[^/]+)?\.(toml|jpg)", path)
         return rig and rig[2] in ours or re.fullmatch(r"gimbals/[^/]+\.toml", path)
 
-    need(all(known(p) or re.fullmatch(r"jobs/[^/]+\.toml", p) for p in files), "a file that no rig here needs")
+    jobs = [tomllib.loads(d.decode()) for p, d in files.items() if re.fullmatch(r"jobs/[^/]+\.toml", p)]
+    records = {p: re.fullmatch(r"units/([^/]+)/([^/]+)/unit\.toml", p) for p in files}
+    records = {p: x for p, x in records.items() if x}
+    need(all(known(p) or p in records or re.fullmatch(r"jobs/[^/]+\.toml", p) for p in files), "a file that no rig here needs")
+    entries = []  # revisions that records of units name
+    for path, x in records.items():
+        entries += unit(tomllib.loads(files[path].decode()), x[1], x[2], m["rigs"], files, jobs)
     with tempfile.TemporaryDirectory() as dir:
         def git(*words):
             p = subprocess.run(["git", "-C", dir, *words], capture_output=True, env=dict(os.environ, GIT_CONFIG_GLOBAL=os.devnull))
@@ -206,6 +212,7 @@ def history(ms, m):
         git("init", "-q", "--bare", ".")
         git("fetch", "-q", "./b", "refs/heads/main:refs/heads/main")
         git("fsck", "--strict")
+        need(set(entries) <= set(git("rev-list", "main").decode().split()), "a unit's entry that names a revision of nowhere")
         for n, c in enumerate(git("rev-list", "main").decode().split()):
             need(n > 0 or c == m["tip"], "another tip")
             made = git("show", "-s", "--format=%(trailers:key=Handover-Revision,valueonly)", c).decode().strip()
@@ -215,8 +222,35 @@ def history(ms, m):
             need(there.pop("library.toml", "").split()[2:3] == [blob_id(MARKER.encode())], "another library.toml")
             need(all(known(p) and x.startswith("100644 blob ") for p, x in there.items()), "a file in the history that no rig here needs")
             if n == 0:
-                want = {p: blob_id(d) for p, d in files.items() if not p.startswith("jobs/")}
+                want = {p: blob_id(d) for p, d in files.items() if not p.startswith(("jobs/", "units/"))}
                 need({p: x.split()[2] for p, x in there.items()} == want, "other files than those of the history")
+
+
+def unit(record, gimbal, serial, rigs, files, jobs):
+    """The revisions that a unit's record names; it may speak of the rigs here alone."""
+    ours = [r for r in rigs if r["gimbal"] == gimbal]
+    need(ours, "a unit of a gimbal that no rig here is on")
+    need(not {"note", "link"} & set(record), "more of a unit than concerns the rigs here")
+    names = {fold(x).lower() for x in [serial, record.get("label", serial), *record.get("was", [])]}
+    prints = {f: r for r in ours for f in [r["fingerprint"], *r["was"]]}
+
+    def has(h):
+        r = prints.get(h.get("rig"))
+        return r and (r["whole"] or h.get("tune") in r["tunes"])
+
+    newest, out = {}, []
+    for h in record.get("held", []):
+        at = h.get("memory", 0)
+        if at not in newest or h["at"] >= newest[at]["at"]:
+            newest[at] = h
+        if not set(h) <= {"at", "by", "memory"}:
+            need(has(h), "a unit that holds a rig which is not here")
+            need(values(dict(flat(h["values"]))) == h["digest"], "other values than their digest")
+        out += [h["revision"]] if "revision" in h else []
+    tunes = [tomllib.loads(d.decode()) for p, d in files.items() if any(re.fullmatch(r"rigs/../%s/[^/]+\.toml" % r["fingerprint"], p) for r in ours)]
+    wanted = [t.get("unit", "") for t in tunes] + [p.get("unit", "") for j in jobs for p in j.get("pin", []) if p["rig"] in prints]
+    need(any(fold(w).lower() in names for w in wanted if w) or any(has(h) for h in newest.values()), "a unit that no tune here needs")
+    return out
 
 
 def blob_id(data):
