@@ -55,10 +55,10 @@ func LookFor(adj schema.Adjustment) string {
 	return how + " " + s[0].Sees + ": move " + what + " " + way(s[0].Way) + ". " + s[1].Sees + ": move it " + way(s[1].Way) + "." + end
 }
 
-// Signs are the two things that LookFor names.
-func Signs(adj schema.Adjustment) [2]Sign {
-	_, s, _, _ := lookFor(adj)
-	return s
+// Signs are the two things that LookFor names, with how to look for them.
+func Signs(adj schema.Adjustment) (how string, signs [2]Sign) {
+	how, signs, _, end := lookFor(adj)
+	return how + end, signs
 }
 
 // Try is a mark that is tried at a slide.

@@ -14,7 +14,7 @@ func TestTryNext(t *testing.T) {
 	for _, rising := range []string{"forward", "back"} {
 		moves, sign, _ := schema.ParseRising(rising)
 		adj := schema.Adjustment{Name: "plate", Stage: schema.Tilt, Moves: moves, Direction: sign, Range: &[2]float64{0, 0.12}}
-		signs := Signs(adj)
+		_, signs := Signs(adj)
 		for _, c := range []struct {
 			start, half float64
 			most        int // looks

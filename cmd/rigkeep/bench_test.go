@@ -4,9 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"io"
 	"net/http"
-	"net/http/cookiejar"
 	"os"
 	"path/filepath"
 	"strings"
@@ -163,47 +161,20 @@ func BenchmarkServe(b *testing.B) {
 // benchServer runs serve; get asks for a page of it and gives its size.
 func benchServer(b *testing.B, dir string) (get func(string) int, done func()) {
 	b.Helper()
-	in, keys := io.Pipe()
-	out, said := io.Pipe()
-	e := Env{Stdin: in, Stdout: said, Stderr: io.Discard, Dir: dir, Now: time.Now, Getenv: func(k string) string {
-		return map[string]string{"RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>"}[k]
-	}}
-	ended := make(chan int, 1)
-	go func() { ended <- Main([]string{"rigkeep", "serve", "--json", "--addr", "127.0.0.1:0"}, e) }()
-	var a jsonServe
-	if err := json.NewDecoder(out).Decode(&a); err != nil {
-		b.Fatal(err)
-	}
-	go io.Copy(io.Discard, out)
-	jar, _ := cookiejar.New(nil)
-	c := http.Client{Jar: jar}
-	ask := func(at string) int {
-		b.Helper()
-		res, err := c.Get(at)
-		if err != nil {
-			b.Fatal(err)
-		}
-		defer res.Body.Close()
-		text, err := io.ReadAll(res.Body)
-		if err != nil || res.StatusCode != http.StatusOK {
-			b.Fatalf("%s: %s, %v", at, res.Status, err)
-		}
-		return len(text)
-	}
-	own := a.Own
+	s, done := startStand(b, dir, time.Now)
+	own := s.at.Own
 	return func(at string) int {
-			b.Helper()
-			if own != "" { // pairs, and leads to the library
-				n := ask(own)
-				if own = ""; at == "" {
-					return n
-				}
-			}
-			return ask(a.Address + "/" + at)
-		}, func() {
-			keys.Close()
-			if code := <-ended; code != 0 {
-				b.Errorf("serve: exit %d", code)
+		b.Helper()
+		if own != "" { // pairs, and leads to the library
+			s.get(own)
+			if own = ""; at == "" {
+				return len(s.page)
 			}
 		}
+		s.get(at)
+		if s.code != http.StatusOK {
+			b.Fatalf("%s: %d", at, s.code)
+		}
+		return len(s.page)
+	}, done
 }

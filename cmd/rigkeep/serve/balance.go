@@ -168,7 +168,7 @@ func (t *task) balanceMark(p *pages.Stand, x *balanceAt) {
 	if x.try.By > 0 {
 		try = x.try
 		num, at = mm(try.Mark), try.Mark*1000
-		p.Set.Number, p.Set.As = num, mm(try.By)+" mm "+try.Way+", "+how
+		p.Set.Number, p.Set.As = num, mm(try.By)+" mm "+try.Way
 	}
 	sc.Set = &at
 	if m, ok := x.b.Record.Mark(adj.Name); ok && m.Mark != nil {
@@ -183,9 +183,11 @@ func (t *task) balanceMark(p *pages.Stand, x *balanceAt) {
 	}
 	p.Forms = []pages.Form{{Buttons: []pages.Button{saw("stays", "Stays at "+num+" mm", "", "good", "full", "")}}, form}
 	p.Forms[0].Fields = []pages.Field{{Name: "mm", Kind: "hidden", Value: num}}
-	for _, s := range preset.Signs(adj) {
+	how, signs := preset.Signs(adj)
+	p.Lines[0] = how // the buttons say the rest
+	for _, s := range signs {
 		to := try.Next(adj, s, half)
-		next := "next: " + mm(to.Mark) + " mm, " + s.Way
+		next := "to " + mm(to.Mark) + " mm, " + s.Way
 		if to.Mark == try.Mark {
 			next = "the scale ends here"
 		}

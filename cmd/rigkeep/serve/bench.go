@@ -76,9 +76,10 @@ func showBench(t *task) (pages.Stand, error) {
 }
 
 var (
-	endNow = pages.Form{Fold: "End the session here", Buttons: []pages.Button{{Value: "end", Word: "End it, change no value", Hint: "the log is kept", Size: "full low", Said: "The end"}}}
-	undo   = pages.Button{Value: "undo", Word: "Undo", Size: "low", Said: "Undo"}
-	noteIt = pages.Form{Fold: "Note", Fields: []pages.Field{{Name: "text", Label: "Note", Kind: "area"}}, Buttons: []pages.Button{{Value: "note", Word: "Keep the note", Size: "full low", Said: "The note"}}}
+	endNow    = pages.Form{Fold: "End the session here", Buttons: []pages.Button{{Value: "end", Word: "End it, change no value", Hint: "the log is kept", Size: "full low", Said: "The end"}}}
+	undo      = pages.Button{Value: "undo", Word: "Undo", Size: "low", Said: "Undo"}
+	undoAlone = pages.Button{Value: "undo", Word: "Undo", Size: "full low", Said: "Undo"}
+	noteIt    = pages.Form{Fold: "Note", Fields: []pages.Field{{Name: "text", Label: "Note", Kind: "area"}}, Buttons: []pages.Button{{Value: "note", Word: "Keep the note", Size: "full low", Said: "The note"}}}
 )
 
 func saw(value, word, hint string, v page.Verdict, size, at string) pages.Button {
@@ -118,7 +119,9 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	if b.Onset != nil && b.OnsetWord == "" {
 		b.OnsetWord = "onset " + schema.Num(*b.Onset)
 	}
-	p.Bracket = b
+	if len(b.Trials) > 0 {
+		p.Bracket = b
+	}
 	p.Set = &pages.SetTo{Do: "set " + axis + " to", Number: num, As: strings.Join(as, ", ")}
 	p.Lines = append(p.Lines, s.How(t.d, q))
 	if s.State.Raises() {
@@ -128,7 +131,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	if q.Stage == bench.Decide {
 		p.Set.Do = axis + " oscillated at"
 		p.Lines = append(p.Lines, q.Reason)
-		p.Forms = []pages.Form{{Buttons: []pages.Button{saw("keep", "It did", "it stays the onset", page.Bad, "", at), saw("withdraw", "It did not", "the answer was wrong", page.Good, "", at), undo}}, noteIt}
+		p.Forms = []pages.Form{{Buttons: []pages.Button{saw("keep", "It did", "it stays the onset", page.Bad, "", at), saw("withdraw", "It did not", "the answer was wrong", page.Good, "", at), undoAlone}}, noteIt}
 		return
 	}
 	if q.Stage == bench.Relook {
@@ -189,6 +192,9 @@ func (t *task) benchHand(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	}
 	p.Forms = append(append(p.Forms, nearer(s)...), endNow)
 	p.Forms[0].Open = true
+	if len(axes) == 1 {
+		p.Forms[0].Fields[0].Value = axes[0]
+	}
 }
 
 // nearer asks for a value to keep between that of the margin and the onset, of the axes
@@ -214,20 +220,23 @@ func nearer(s *library.Session) []pages.Form {
 func (t *task) benchDone(p *pages.Stand, s *library.Session) {
 	p.Step = "done"
 	kept := 0
+	var found []string
 	for _, r := range s.State.Results() {
 		st := pages.StandStep{Name: r.Axis.String() + ": " + r.Words(), Value: "–"}
 		if r.Kept != nil {
 			kept++
 			st.Value = schema.Num(*r.Kept)
+			found = append(found, strings.ToUpper(r.Axis.String())+" "+st.Value)
 		}
 		p.Steps = append(p.Steps, st)
 	}
 	p.Lines = []string{schema.Count(kept, "value", "values") + " kept, " + s.State.HandCheck().Words() + "."}
 	if kept == 0 {
-		p.Forms = []pages.Form{{Buttons: []pages.Button{{Value: "end", Word: "End the session", Size: "main", Said: "The end"}, undo}}}
+		p.Forms = []pages.Form{{Buttons: []pages.Button{{Value: "end", Word: "End the session", Size: "main", Said: "The end"}, undoAlone}}}
 		return
 	}
-	p.Forms = []pages.Form{{Fields: []pages.Field{why(s.Subject(t.d))}, Buttons: []pages.Button{{Value: "save", Word: "Save tune and session", Size: "main", Said: "The save"}, undo}}}
+	p.Forms = []pages.Form{{Fields: []pages.Field{why(s.Subject(t.d))}, Buttons: []pages.Button{{Value: "save", Word: "Save tune and session", Size: "main", Said: "The save"}, undoAlone}}}
+	p.Set = &pages.SetTo{Do: "found", Number: strings.Join(found, " · ")}
 	p.Forms = append(append(p.Forms, nearer(s)...), endNow)
 }
 

@@ -546,7 +546,7 @@ func TestBench(t *testing.T) {
 	if p.do(p.request(at, was)); p.code != 409 {
 		t.Errorf("a second answer: %d", p.code)
 	}
-	p.has("answered already", "The last answer on record: clean at tilt", "set tilt to")
+	p.has("Answered already", "The last answer on record: clean at tilt", "set tilt to")
 	q := k.pairedPhone(technician)
 	q.get(at)
 	same := q.form("do", "clean")
@@ -730,9 +730,9 @@ func TestBalance(t *testing.T) {
 	// what is seen leads to the next mark to try, and is no answer: on by the same step, back
 	// by half of it
 	p.get(at + "&step=0")
-	p.has("Stays at 59 mm", "next: 58 mm, back", "next: 60 mm, forward")
+	p.has("Stays at 59 mm", "to 58 mm, back", "to 60 mm, forward")
 	p.get("/balance-rail-35.html?unit=QL-0044&step=0&try=58&by=1&way=back")
-	p.has("Stays at 58 mm", "1 mm back", "next: 57 mm, back", "next: 59 mm, forward")
+	p.has("Stays at 58 mm", "1 mm back", "to 57 mm, back", "to 59 mm, forward")
 	p.get("/balance-rail-35.html?unit=QL-0044&step=0&try=9000&by=1&way=%3Cscript%3E")
 	p.has("Stays at 59 mm")
 	p.get(at)

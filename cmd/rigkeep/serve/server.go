@@ -17,6 +17,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/pages"
@@ -283,13 +285,15 @@ func (s *Server) fault(w http.ResponseWriter, err error) {
 	s.refuse(w, code, words(err))
 }
 
-// words are an error with what to do.
+// words are an error with what to do, as a sentence begins.
 func words(err error) string {
+	text := err.Error()
 	var e *store.Error
 	if errors.As(err, &e) && e.Hint != "" {
-		return err.Error() + ". " + e.Hint
+		text += ". " + e.Hint
 	}
-	return err.Error()
+	r, n := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(r)) + text[n:]
 }
 
 // first is the beginning of a text, whole runes.

@@ -143,7 +143,7 @@ func (t *task) refused(show func(*task) (pages.Stand, error), err error) (pages.
 }
 
 // stale is an answer to a question that no longer stands.
-var errStale = errors.New("that question was answered already, here or elsewhere. Nothing was noted; this is what is asked now")
+var errStale = errors.New("answered already, here or elsewhere. Nothing was noted; this is asked now")
 
 // unitField asks for the unit; the wanted one first.
 func (t *task) unitField(first string) []pages.Field {
