@@ -14,6 +14,7 @@ import (
 	"pgregory.net/rapid"
 
 	"rigkeep/diffview/page"
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/schema"
 	"rigkeep/schema/schematest"
@@ -220,7 +221,7 @@ func TestNewParameter(t *testing.T) {
 		"text":     func(w io.Writer) error { return WriteText(w, r, Options{All: true}, Style{Width: 120}) },
 		"markdown": func(w io.Writer) error { return WriteMarkdown(w, r, Options{}) },
 		"page":     func(w io.Writer) error { return WriteHTML(w, r, Options{}, page.Foot{}) },
-		"json":     func(w io.Writer) error { return WriteJSON(w, r) },
+		"json":     func(w io.Writer) error { return safe.WriteJSON(w, r) },
 	} {
 		var out bytes.Buffer
 		if err := write(&out); err != nil {
@@ -442,7 +443,7 @@ note changed`
 // The shape of the JSON is documented; what is promised stays.
 func TestJSONShape(t *testing.T) {
 	var b bytes.Buffer
-	if err := WriteJSON(&b, demoReport()); err != nil {
+	if err := safe.WriteJSON(&b, demoReport()); err != nil {
 		t.Fatal(err)
 	}
 	var got map[string]any

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"rigkeep/diffview/page"
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/schema"
 )
@@ -99,7 +100,7 @@ func TestLook(t *testing.T) {
 	for name, f := range map[string]func(io.Writer) error{
 		"html": func(w io.Writer) error { return WriteHTML(w, r, Options{}, foot) },
 		"md":   func(w io.Writer) error { return WriteMarkdown(w, r, Options{}) },
-		"json": func(w io.Writer) error { return WriteJSON(w, r) },
+		"json": func(w io.Writer) error { return safe.WriteJSON(w, r) },
 	} {
 		var b bytes.Buffer
 		if err := f(&b); err != nil {

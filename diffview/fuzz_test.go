@@ -32,7 +32,7 @@ func FuzzTexts(f *testing.F) {
 			"text":     func(w io.Writer) error { return WriteText(w, r, Options{All: true}, Style{Width: 60}) },
 			"markdown": func(w io.Writer) error { return WriteMarkdown(w, r, Options{All: true}) },
 			"html":     func(w io.Writer) error { return WriteHTML(w, r, Options{All: true}, page.Foot{}) },
-			"json":     func(w io.Writer) error { return WriteJSON(w, r) },
+			"json":     func(w io.Writer) error { return safe.WriteJSON(w, r) },
 			"words":    func(w io.Writer) error { _, err := io.WriteString(w, InWords(r)+Stat(r)); return err },
 		} {
 			var out bytes.Buffer

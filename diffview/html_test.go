@@ -10,6 +10,7 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/page/pagetest"
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/schema"
 )
@@ -85,7 +86,7 @@ func TestHostileText(t *testing.T) {
 		"narrow":   func(w io.Writer) error { return WriteText(w, r, Options{All: true}, Style{Width: 30}) },
 		"markdown": func(w io.Writer) error { return WriteMarkdown(w, r, Options{All: true}) },
 		"html":     func(w io.Writer) error { return WriteHTML(w, r, Options{All: true}, foot) },
-		"json":     func(w io.Writer) error { return WriteJSON(w, r) },
+		"json":     func(w io.Writer) error { return safe.WriteJSON(w, r) },
 		"in words": func(w io.Writer) error { _, err := io.WriteString(w, InWords(r)); return err },
 		"one line": func(w io.Writer) error { _, err := io.WriteString(w, Stat(r)); return err },
 	}

@@ -3,20 +3,10 @@ package diffview
 import (
 	"encoding/json"
 	"fmt"
-	"io"
 	"math"
 
-	"rigkeep/diffview/safe"
 	"rigkeep/preset/file"
 )
-
-// WriteJSON writes the report as JSON. The shape is that of Report and its
-// parts, by their json names; "format" is its version. Levels are words, a
-// value that is absent is null, angles are in degrees, masses in the unit the
-// name ends in.
-func WriteJSON(w io.Writer, r Report) error {
-	return safe.WriteJSON(w, r)
-}
 
 // MarshalJSON writes dates and clock times as TOML does, and a number that JSON
 // cannot hold as text.

@@ -97,12 +97,6 @@ func (r Review) days() string {
 	return r.From + " to " + r.To
 }
 
-// WriteReviewJSON writes a review as JSON, in the shape of Review and its parts by
-// their json names.
-func WriteReviewJSON(w io.Writer, r Review) error {
-	return safe.WriteJSON(w, r)
-}
-
 // severityTone is how a severity is painted; its word says it as well.
 func severityTone(s schema.Severity) tone {
 	switch s {

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/review"
 	"rigkeep/schema"
@@ -61,7 +62,7 @@ func TestReviewText(t *testing.T) {
 
 func TestReviewJSON(t *testing.T) {
 	var b bytes.Buffer
-	if err := WriteReviewJSON(&b, sampleReview("a-cam")); err != nil {
+	if err := safe.WriteJSON(&b, sampleReview("a-cam")); err != nil {
 		t.Fatal(err)
 	}
 	var got struct {
@@ -89,7 +90,7 @@ func TestHostileReview(t *testing.T) {
 		"text":   func(w io.Writer) error { return WriteReviewText(w, r, Style{Width: 80}, true) },
 		"narrow": func(w io.Writer) error { return WriteReviewText(w, r, Style{Width: 24}, true) },
 		"html":   func(w io.Writer) error { return WriteReviewHTML(w, r, demoFoot) },
-		"json":   func(w io.Writer) error { return WriteReviewJSON(w, r) },
+		"json":   func(w io.Writer) error { return safe.WriteJSON(w, r) },
 	} {
 		var b bytes.Buffer
 		if err := f(&b); err != nil {

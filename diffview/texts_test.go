@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/schema"
@@ -97,7 +98,7 @@ func TestTextsAlone(t *testing.T) {
 		t.Errorf("%+v", f[0])
 	}
 	var doc bytes.Buffer
-	if err := WriteJSON(&doc, r); err != nil || !strings.Contains(doc.String(), `"after": "2026-03-03"`) {
+	if err := safe.WriteJSON(&doc, r); err != nil || !strings.Contains(doc.String(), `"after": "2026-03-03"`) {
 		t.Errorf("%v %s", err, doc.String())
 	}
 	if last := f[2]; last.Key != "crew[0].odd" || last.Known || last.Op != Added {

@@ -23,7 +23,11 @@ var cat = schema.Default()
 
 func tree(t testing.TB, path string) map[string]any {
 	t.Helper()
-	d, err := file.Load(filepath.Join("..", "..", "examples", path), path)
+	text, err := os.ReadFile(filepath.Join("..", "..", "examples", path))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := file.Parse(path, text)
 	if err != nil {
 		t.Fatal(err)
 	}

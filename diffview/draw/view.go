@@ -453,9 +453,6 @@ const source = `{{define "view"}}<svg xmlns="http://www.w3.org/2000/svg" class="
 {{range .Views}}<svg x="{{.X}}" y="{{$.Top}}" width="{{.View.Width}}" height="{{.View.Height}}" viewBox="0 0 {{.View.Width}} {{.View.Height}}">{{template "view-drawn" .View}}</svg><text x="{{.TextX}}" y="{{$.NameY}}" font-weight="650" style="fill:var(--ink,#13201d)">{{.View.Name}}</text>
 {{end}}</svg>{{end}}`
 
-// Add gives a page's template the name "views", for the views of a build.
-func Add(t *template.Template) (*template.Template, error) { return t.Parse(source) }
-
 // Source is the template itself, for a page that is parsed whole.
 func Source() string { return source }
 

@@ -281,9 +281,6 @@ func Template(body string, funcs template.FuncMap) (*template.Template, error) {
 	return t.Parse(body)
 }
 
-// Must is for templates that are part of the program.
-func Must(t *template.Template, err error) *template.Template { return template.Must(t, err) }
-
 // Write fills a page in, whole, before the first byte goes out.
 func Write(w io.Writer, t *template.Template, p Page, body any) error {
 	var b bytes.Buffer

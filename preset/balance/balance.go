@@ -258,23 +258,6 @@ func Droop(torque, stiffness float64) (float64, error) {
 	return a, c.Err()
 }
 
-// GravityStiffness returns the stiffness in N·m/rad that gravity adds to an axis
-// when the centre of gravity of m (kg) is h (m) below it: positive hangs
-// (steadies), negative is top-heavy (tips over). g in m/s².
-//
-// Errors: *domain.Error for a mass of zero or less, a g below zero, or an h not finite.
-//
-// Source: linearised pendulum, m g h (Meriam & Kraige, Dynamics, ch. 8; from memory).
-func GravityStiffness(m, h, g float64) (float64, error) {
-	c := domain.Checker{Model: model}
-	c.Positive("mass", m, "kg")
-	c.Finite("height of the axis above the centre of gravity", h)
-	c.NotNegative("gravity", g, "m/s²")
-	k := m * g * h
-	c.Result("gravity stiffness", k)
-	return k, c.Err()
-}
-
 // GravityStiffnessTurned returns the stiffness in N·m/rad that gravity adds to a
 // motor axis, as a function of the angle (rad, right-handed) by which the build is
 // turned about the line by; both lines are as they lie with the gimbal upright

@@ -24,19 +24,6 @@ type Reading struct {
 	Words  string   // for a technician: where it lies and which way to slide the build
 }
 
-// Read turns the resting effort of one axis (percent; one reading, or two taken
-// from either side at the same angle) into a verdict, an offset and what to do. The head is
-// at home on a level stand. For pan, Incline near π/2 is an upright axis, which
-// tells no offset; a Full of 0 is an unknown torque, with which no effort does.
-//
-// Errors: *domain.Error for another number of readings, an axis or thresholds
-// out of domain, or readings that are not finite.
-//
-// Source: see FromPair and Where; thresholds are common practice, no source.
-func Read(axis schema.Axis, a Axis, efforts []float64, sign Sign, th Thresholds) (Reading, error) {
-	return ReadAtAttitude(axis, a, efforts, sign, th, Down)
-}
-
 // NeedsTorque is an answer that needs a motor's torque, and how to get that with a scale
 // and the effort on the controller's screen.
 //

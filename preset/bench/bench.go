@@ -155,25 +155,6 @@ type Config struct {
 	NoRetry bool
 }
 
-// InOrder sorts set-ups into the order of axes given; axes that order does not
-// name follow in the usual one.
-//
-// Source: from the inside out (tilt, roll, pan) is common practice, no source.
-func InOrder(axes []Setup, order []schema.Axis) []Setup {
-	if order == nil {
-		order = schema.WorkOrder
-	}
-	rank := func(a schema.Axis) int {
-		if i := slices.Index(order, a); i >= 0 {
-			return i
-		}
-		return len(order) + slices.Index(schema.WorkOrder, a)
-	}
-	out := slices.Clone(axes)
-	slices.SortStableFunc(out, func(a, b Setup) int { return rank(a.Axis) - rank(b.Axis) })
-	return out
-}
-
 func (c Config) withDefaults() Config {
 	if c.Margin == 0 {
 		c.Margin = schema.DefaultBenchMargin

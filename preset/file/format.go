@@ -56,15 +56,6 @@ func (r Raw) read() (raw, *Error) {
 	return raw{s, d.tree["v"]}, nil
 }
 
-// Decimal is the shortest TOML 1.0 decimal that reads back as v, always with a point or an exponent so that it stays a
-// decimal: 62.5, 40.0, 1e300. The error is for NaN and infinities.
-func Decimal(v float64) (string, error) {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "", &Error{Class: Usage, What: fmt.Sprintf("%v is not a number one can set", v), Want: "a finite number"}
-	}
-	return decimal(v), nil
-}
-
 func decimal(v float64) string {
 	if wide(v) {
 		s := strconv.FormatFloat(v, 'e', -1, 64)

@@ -52,18 +52,6 @@ func ReadFrom(r io.Reader, name string) ([]byte, error) {
 	return data, nil
 }
 
-// Load reads and parses a file; see Read and Parse.
-func Load(path, name string) (*Doc, error) {
-	data, err := Read(path, name)
-	if err != nil {
-		return nil, err
-	}
-	if name == "" {
-		name = path
-	}
-	return Parse(name, data)
-}
-
 func regular(name string, info fs.FileInfo) *Error {
 	kind := ""
 	switch m := info.Mode(); {

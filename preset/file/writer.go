@@ -18,13 +18,6 @@ type Writer struct {
 // NewWriter begins a file; the name is for errors.
 func NewWriter(name string) *Writer { return &Writer{name: name} }
 
-// Comment writes remark lines, one for each line of the text, of which every control character becomes a visible escape.
-func (w *Writer) Comment(text string) {
-	for _, line := range strings.Split(text, "\n") {
-		w.buf.WriteString(strings.TrimRight("# "+visible(line), " ") + "\n")
-	}
-}
-
 // Directive writes a line for editors, such as #:schema ./tune.schema.json. It belongs at the top of the file.
 func (w *Writer) Directive(text string) { w.buf.WriteString("#:" + visible(text) + "\n") }
 

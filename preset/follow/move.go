@@ -69,28 +69,6 @@ func NewPan(rate, duration float64) Move {
 	return Move{[][]Step{{{Kind: Pan, Rate: rate, Duration: duration}}}}
 }
 
-// NewTurn is a minimum-jerk turn through angle (rad, signed) in duration s.
-//
-// Source: Flash & Hogan 1985, as Handle.
-func NewTurn(angle, duration float64) Move {
-	return Move{[][]Step{{{Kind: Turn, Angle: angle, Duration: duration}}}}
-}
-
-// NewWhip is a fast minimum-jerk turn through angle (rad, signed) whose peak
-// rate is WhipRate.
-//
-// Source: Flash & Hogan 1985 for the shape; WhipRate is common practice, no source.
-func NewWhip(angle float64) Move {
-	return Move{[][]Step{{{Kind: Whip, Angle: angle, Duration: whipTime(angle)}}}}
-}
-
-// NewSway is a sum of tones for duration s.
-//
-// Source: definition.
-func NewSway(duration float64, tones ...Tone) Move {
-	return Move{[][]Step{{{Kind: Sway, Duration: duration, Tones: tones}}}}
-}
-
 // NewRecorded is a recorded heading; it starts at the first sample's time and
 // angle, which count as zero.
 //

@@ -88,9 +88,6 @@ func (w *Watch) Hear(now time.Time, f wire.Frame) {
 	}
 }
 
-// Beating reports whether a heartbeat was heard.
-func (w *Watch) Beating() bool { return w.beats > 0 }
-
 // Trouble says what is wrong at a time.
 func (w *Watch) Trouble(now time.Time) Trouble {
 	switch {

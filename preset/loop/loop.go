@@ -59,12 +59,6 @@ func FirstOrder(tau float64) Filter {
 	return Filter{Order: 1, Cutoff: 1 / tau}
 }
 
-// Butterworth2 is the second-order Butterworth low-pass with its −3 dB point
-// at cutoff, rad/s.
-//
-// Source: Butterworth, Experimental Wireless 7 (1930) 536-541 (from memory).
-func Butterworth2(cutoff float64) Filter { return Filter{Order: 2, Cutoff: cutoff} }
-
 // LowPassHz is a filter of the given order (1 or 2) with its −3 dB point at hz.
 //
 // Source: definition, ω = 2π f.
@@ -251,12 +245,4 @@ func (l Loop) StandingAngle(torque float64) (float64, error) {
 		return 0, err
 	}
 	return torque / (l.K + l.KG), nil
-}
-
-// scaled multiplies stiffness, damping and integral term together.
-func (l Loop) scaled(m float64) Loop {
-	l.K *= m
-	l.D *= m
-	l.Ki *= m
-	return l
 }
