@@ -12,7 +12,6 @@ require (
 	github.com/go-git/go-billy/v5 v5.9.2
 	github.com/go-git/go-git/v5 v5.19.3
 	github.com/hiddeco/sshsig v0.2.0
-	github.com/jedib0t/go-pretty/v6 v6.8.3
 	github.com/kevinburke/ssh_config v1.2.0
 	github.com/mattn/go-isatty v0.0.24
 	github.com/mattn/go-runewidth v0.0.31

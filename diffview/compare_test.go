@@ -15,6 +15,7 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
+	"rigkeep/diffview/sheet"
 	"rigkeep/preset"
 	"rigkeep/schema"
 	"rigkeep/schema/schematest"
@@ -149,7 +150,7 @@ func TestOtherGimbal(t *testing.T) {
 		{"through SI", scaled(func(d *schema.Dial) { d.Max, d.Coarse, d.Fine = 100, 5, 1 }), "stiffness.pan", 100, 55, "100 there is 50 here, 1 coarse step stiffer", true, schema.Notable, true},
 		{"equal in SI", scaled(func(d *schema.Dial) { d.Max = 100 }), "stiffness.pan", 100, 50, "100 there is 50 here, same effect, different dial number", true, schema.Minor, true},
 		{"equal number, other effect", scaled(func(d *schema.Dial) { d.Max, d.Coarse = 100, 10 }), "stiffness.pan", 50, 50, "50 there is 25 here, 2 coarse and 10 fine steps stiffer", true, schema.Major, true},
-		{"out of reach", scaled(func(d *schema.Dial) { d.Map.AtMax /= 4 }), "stiffness.pan", 150, 100, "softer, what 150 is outside the dial of gimbal capstan", true, schema.Major, true},
+		{"out of reach", scaled(func(d *schema.Dial) { d.Map.AtMax /= 4 }), "stiffness.pan", 150, 100, "softer, 150 is outside the dial of gimbal capstan", true, schema.Major, true},
 		{"same dial on another gimbal", scaled(func(d *schema.Dial) {}), "stiffness.pan", 50, 50, "", true, schema.Same, false},
 		{"no map", sheetPlain(), "stiffness.pan", 50, 50, "not comparable: not comparable: no SI conversion for bollard", false, schema.Notable, true},
 		{"degrees need no map", sheetPlain(), "limits.tilt.up_deg", 50, 51, "+1, 1 fine step wider", true, schema.Minor, true},
@@ -403,8 +404,8 @@ func TestTextWidth(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, l := range strings.Split(plain.String(), "\n") {
-			if width(l) > w {
-				t.Fatalf("a line of %d columns at %d: %q", width(l), w, l)
+			if sheet.Width(l) > w {
+				t.Fatalf("a line of %d columns at %d: %q", sheet.Width(l), w, l)
 			}
 		}
 		if err := WriteText(&painted, r, Options{All: all}, Style{Width: w, Colour: true}); err != nil {

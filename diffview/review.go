@@ -6,9 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"github.com/mattn/go-runewidth"
-
 	"rigkeep/diffview/safe"
+	"rigkeep/diffview/sheet"
 	"rigkeep/preset/review"
 	"rigkeep/schema"
 )
@@ -311,7 +310,7 @@ func (p *printer) finding(f review.Finding) {
 func (p *printer) label(name, s string, t tone) {
 	const col = 9
 	margin := "  " + name + strings.Repeat(" ", max(col-2-len(name), 1))
-	for i, l := range wrap(safe.Line(s), max(p.s.Width-col, 12)) {
+	for i, l := range sheet.WrapCut(safe.Line(s), max(p.s.Width-col, 12)) {
 		if i == 1 {
 			margin = strings.Repeat(" ", col)
 		}
@@ -403,4 +402,4 @@ func (c Since) words() string {
 }
 
 // clipped shortens a line to a width.
-func clipped(s string, width int) string { return runewidth.Truncate(s, max(width, 8), "…") }
+func clipped(s string, width int) string { return sheet.Cut(s, max(width, 8)) }

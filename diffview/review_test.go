@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"rigkeep/diffview/safe"
+	"rigkeep/diffview/sheet"
 	"rigkeep/preset"
 	"rigkeep/preset/review"
 	"rigkeep/schema"
@@ -53,7 +54,7 @@ func TestReviewText(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, l := range strings.Split(b.String(), "\n") {
-			if width(l) > w {
+			if sheet.Width(l) > w {
 				t.Errorf("at %d columns: %q", w, l)
 			}
 		}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"rigkeep/diffview/safe"
+	"rigkeep/diffview/sheet"
 	"rigkeep/schema"
 )
 
@@ -114,31 +115,13 @@ func to(arrow string) string { return strings.Replace(arrow, " → ", " to ", 1)
 
 // aligned writes rows of cells in columns; a row too wide for the screen is wrapped.
 func (p *printer) aligned(rows [][]string, tones []tone) {
-	var w []int
-	for _, r := range rows {
-		for j, c := range r {
-			if j == len(w) {
-				w = append(w, 0)
-			}
-			w[j] = max(w[j], width(c))
+	x := sheet.Table{How: sheet.Joins, Rows: rows, Paint: func(row, column int, s string) string {
+		if column >= 0 || row < 0 {
+			return s
 		}
-	}
-	for i, r := range rows {
-		var b strings.Builder
-		b.WriteString("  ")
-		for j, c := range r {
-			if j == len(r)-1 {
-				w[j] = 0 // nothing behind it
-			}
-			b.WriteString(c + strings.Repeat(" ", max(w[j]-width(c), 0)+2))
-		}
-		l := strings.TrimRight(b.String(), " ")
-		if width(l) > p.s.Width {
-			p.para("  ", strings.Join(r, "  "), tones[i])
-			continue
-		}
-		p.line(p.s.paint(tones[i], l))
-	}
+		return p.s.paint(tones[row], s)
+	}}
+	p.b.WriteString(x.Text("  ", p.s.Width))
 }
 
 func (b *Build) short(p *printer) (hidden int) {

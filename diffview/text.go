@@ -5,9 +5,8 @@ import (
 	"math"
 	"strings"
 
-	"github.com/jedib0t/go-pretty/v6/text"
-
 	"rigkeep/diffview/safe"
+	"rigkeep/diffview/sheet"
 )
 
 // Style is what the caller knows of the terminal.
@@ -74,7 +73,7 @@ func (p *printer) line(s string) {
 
 // para writes one paragraph after a margin, further lines two columns deeper.
 func (p *printer) para(margin, s string, t tone) {
-	for i, l := range wrap(s, max(p.s.Width-len(margin)-2, 8)) {
+	for i, l := range sheet.WrapCut(s, max(p.s.Width-len(margin)-2, 8)) {
 		if i == 1 {
 			margin += "  "
 		}
@@ -84,7 +83,7 @@ func (p *printer) para(margin, s string, t tone) {
 
 // hang writes a paragraph behind a label, further lines under the first.
 func (p *printer) hang(t tone, label, s string) {
-	for i, l := range wrap(s, p.s.Width-len(label)) {
+	for i, l := range sheet.WrapCut(s, p.s.Width-len(label)) {
 		if i == 1 {
 			label = strings.Repeat(" ", len(label))
 		}
@@ -92,83 +91,32 @@ func (p *printer) hang(t tone, label, s string) {
 	}
 }
 
-// width counts the columns a text takes; wide scripts take two a character.
-func width(s string) int { return text.StringWidthWithoutEscSequences(s) }
-
-// wrap breaks a text at blanks into lines of at most w columns; a word longer
-// than a line is cut.
-func wrap(s string, w int) []string {
-	var out []string
-	cur := ""
-	flush := func() {
-		out = append(out, cur)
-		cur = ""
-	}
-	for _, word := range strings.Fields(s) {
-		switch {
-		case cur == "":
-		case width(cur)+1+width(word) <= w:
-			cur += " "
-		default:
-			flush()
-		}
-		for width(word) > w {
-			head := cut(word, w)
-			if head == "" {
-				head = word[:firstLen(word)]
-			}
-			cur, word = head, word[len(head):]
-			flush()
-		}
-		cur += word
-	}
-	if cur != "" || out == nil {
-		flush()
-	}
-	return out
-}
-
-// cut is the longest start of a word that fits into w columns.
-func cut(word string, w int) string {
-	n := 0
-	for i, r := range word {
-		if n += text.RuneWidth(r); n > w {
-			return word[:i]
-		}
-	}
-	return word
-}
-
-func firstLen(s string) int {
-	for i := range s {
-		if i > 0 {
-			return i
-		}
-	}
-	return len(s)
-}
-
-const gap = 2
-
 // table writes a table in columns where it fits; extra columns then move below
 // their row, text columns wrap, and on a narrow screen rows are stacked.
 func (p *printer) table(t table) {
 	if t.Loud {
 		p.para("  ", safe.Line(t.Caption), plainTone)
 	}
-	cells := make([][]string, len(t.Rows)) // safe text, not coloured
+	x := sheet.Table{How: sheet.AllWrap, Head: true, Right: map[int]bool{}, Extra: map[int]bool{}, Plain: map[int]bool{}, Rows: make([][]string, 1+len(t.Rows))}
+	for j, col := range t.Head {
+		x.Rows[0] = append(x.Rows[0], col.Title)
+		x.Right[j], x.Extra[j], x.Plain[j] = col.Right, col.Extra, col.Plain
+	}
 	for i, r := range t.Rows {
 		for _, c := range r.Cells {
-			cells[i] = append(cells[i], c.safe())
+			x.Rows[i+1] = append(x.Rows[i+1], c.safe())
 		}
 	}
-	for _, withExtra := range []bool{true, false} {
-		if widths, ok := p.fit(t, cells, withExtra); ok {
-			p.columns(t, cells, widths)
-			return
+	x.Paint = func(row, column int, s string) string {
+		switch {
+		case column >= 0 && row > 0:
+			return p.s.paint(t.Rows[row-1].Cells[column].Tone, s)
+		case row == 0 && column < 0:
+			return p.s.paint(dim, s)
 		}
+		return s
 	}
-	p.stack(t, cells)
+	p.b.WriteString(x.Text("  ", p.s.Width))
 }
 
 // safe is a cell on one line; marks carry [-gone-] and {+new+} signs.
@@ -190,117 +138,6 @@ func (c cell) safe() string {
 	return b.String()
 }
 
-// fit gives each column a width, 0 for one that is left out; ok is false when
-// the columns would be too narrow to read.
-func (p *printer) fit(t table, cells [][]string, withExtra bool) (widths []int, ok bool) {
-	widths = make([]int, len(t.Head))
-	total := 2
-	for j, col := range t.Head {
-		if col.Extra && !withExtra {
-			continue
-		}
-		for i := range cells {
-			widths[j] = max(widths[j], width(cells[i][j]))
-		}
-		widths[j] = max(widths[j], width(col.Title))
-		total += widths[j] + gap
-	}
-	over := total - gap - p.s.Width
-	if over <= 0 {
-		return widths, true
-	}
-	if withExtra {
-		return nil, false
-	}
-	// take from the widest until it fits
-	for ; over > 0; over-- {
-		widest := -1
-		for j, col := range t.Head {
-			if widths[j] > 0 && !col.Right && (widest < 0 || widths[j] > widths[widest]) {
-				widest = j
-			}
-		}
-		if widest < 0 || widths[widest] <= 20 {
-			return nil, false
-		}
-		widths[widest]--
-	}
-	return widths, true
-}
-
-func (p *printer) columns(t table, cells [][]string, widths []int) {
-	pad := func(s string, j int) string {
-		blanks := strings.Repeat(" ", max(widths[j]-width(s), 0))
-		if t.Head[j].Right {
-			return blanks + s
-		}
-		return s + blanks
-	}
-	var head []string
-	for j, col := range t.Head {
-		if widths[j] > 0 {
-			head = append(head, pad(col.Title, j))
-		}
-	}
-	p.line(p.s.paint(dim, "  "+strings.TrimRight(strings.Join(head, strings.Repeat(" ", gap)), " ")))
-	for i, r := range t.Rows {
-		lines := make([][]string, len(t.Head))
-		height := 1
-		for j := range t.Head {
-			if widths[j] > 0 {
-				lines[j] = wrap(cells[i][j], widths[j])
-				if j == 0 && len(lines[j]) > 1 { // a label goes on under its words, not under its sign
-					lines[j] = wrap(cells[i][j], widths[j]-2)
-					for k := 1; k < len(lines[j]); k++ {
-						lines[j][k] = "  " + lines[j][k]
-					}
-				}
-				height = max(height, len(lines[j]))
-			}
-		}
-		for k := range height {
-			var out []string
-			for j := range t.Head {
-				if widths[j] == 0 {
-					continue
-				}
-				s := ""
-				if k < len(lines[j]) {
-					s = lines[j][k]
-				}
-				out = append(out, p.s.paint(r.Cells[j].Tone, pad(s, j)))
-			}
-			p.line("  " + strings.Join(out, strings.Repeat(" ", gap)))
-		}
-		var left []string
-		for j, col := range t.Head {
-			if widths[j] == 0 && cells[i][j] != "" {
-				title := col.Title
-				if col.Plain {
-					title = ""
-				}
-				left = append(left, strings.TrimSpace(title+" "+cells[i][j]))
-			}
-		}
-		if left != nil {
-			p.para("      ", strings.Join(left, "; "), dim)
-		}
-	}
-}
-
-// stack writes each row as a heading with its cells below.
-func (p *printer) stack(t table, cells [][]string) {
-	for i, r := range t.Rows {
-		p.para("  ", cells[i][0], r.Cells[0].Tone)
-		for j := 1; j < len(t.Head); j++ {
-			if cells[i][j] == "" {
-				continue
-			}
-			p.para("    ", t.Head[j].Title+": "+cells[i][j], r.Cells[j].Tone)
-		}
-	}
-}
-
 var bars = []rune("▁▂▃▄▅▆▇█")
 
 // plot draws each series as a row of bars on one common scale.
@@ -319,7 +156,7 @@ func (p *printer) plot(pl Plot) {
 	p.para("  ", safe.Line(pl.Title), plainTone)
 	name := 0
 	for _, s := range pl.Series {
-		name = max(name, width(safe.Line(s.Name)))
+		name = max(name, sheet.Width(safe.Line(s.Name)))
 	}
 	n := min(p.s.Width-name-6, 60)
 	if n < 8 {
@@ -339,7 +176,7 @@ func (p *printer) plot(pl Plot) {
 			}
 		}
 		label := safe.Line(s.Name)
-		p.line("    " + label + strings.Repeat(" ", name-width(label)) + "  " + string(row))
+		p.line("    " + label + strings.Repeat(" ", name-sheet.Width(label)) + "  " + string(row))
 	}
 	p.para("    ", "across: "+safe.Line(pl.XLabel)+" "+three(x0)+" to "+three(x1)+"; up: "+safe.Line(pl.YLabel)+" "+three(lo)+" to "+three(hi), dim)
 	for _, m := range pl.Marks {

@@ -7,9 +7,8 @@ import (
 	"sync"
 	"time"
 
-	"github.com/mattn/go-runewidth"
-
 	"rigkeep/diffview/safe"
+	"rigkeep/diffview/sheet"
 	"rigkeep/preset"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
@@ -192,7 +191,7 @@ func (k *invocation) printTune(d *library.Loaded) {
 		state = "PROOF OUT OF DATE"
 	}
 	head := fmt.Sprintf("%s on %s, %.3f kg", safe.Line(d.Label()), d.Rig.Gimbal, d.Rig.Mass())
-	if gap := k.wide - runewidth.StringWidth(head) - runewidth.StringWidth(state); gap >= 2 {
+	if gap := k.wide - sheet.Width(head) - sheet.Width(state); gap >= 2 {
 		k.printf("%s%s%s\n", k.paint.bold(head), strings.Repeat(" ", gap), k.paint.bold(state))
 	} else {
 		k.printf("%s\n%s\n", k.paint.bold(head), k.paint.bold(state))
@@ -352,7 +351,7 @@ func (k *invocation) shortProof(p preset.Proof) {
 func (k *invocation) labelled(label string, values []string) {
 	const indent = 12
 	l := fmt.Sprintf("%-*s%s", indent, label, strings.Join(values, "   "))
-	if runewidth.StringWidth(l) > k.wide {
+	if sheet.Width(l) > k.wide {
 		l = strings.TrimSuffix(hang(fmt.Sprintf("%-*s", indent, label), strings.Join(values, ", "), k.wide), "\n")
 	}
 	k.printf("%s\n", l)
