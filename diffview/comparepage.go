@@ -78,6 +78,7 @@ type chartGroup struct {
 type Place struct {
 	Library string
 	Up      []page.Link // from the library down to the page above this one
+	Folder  bool        // it lies in a folder with page.Assets
 }
 
 // Under is a page's place under those above it.
@@ -88,7 +89,7 @@ func (p Place) Under(name string) []page.Link {
 	return append(append([]page.Link(nil), p.Up...), page.Link{Text: name})
 }
 
-// WriteHTML writes the report as one self-contained page.
+// WriteHTML writes the report as a page, self-contained unless its place is a folder.
 //
 // Errors: those of w; a picture that cannot be drawn.
 func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
@@ -98,7 +99,7 @@ func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
 	}
 	o.page = true
 	v := r.forPage(o)
-	p := page.Page{Title: title(r), Name: "Compare", Sub: r.sub(), Library: o.Place.Library, Path: o.Place.Under("Compare"), Foot: foot}
+	p := page.Page{Title: title(r), Name: "Compare", Sub: r.sub(), Library: o.Place.Library, Path: o.Place.Under("Compare"), Foot: foot, Folder: o.Place.Folder}
 	return page.Write(w, t, p, v)
 }
 

@@ -14,6 +14,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"rigkeep/cmd/rigkeep/serve"
 	"rigkeep/diffview"
 	"rigkeep/diffview/card"
@@ -105,11 +107,16 @@ func (k *invocation) writeSite(dir string) (n, size int, err error) {
 	if err != nil {
 		return 0, 0, err
 	}
+	s.of.Folder = true
 	if err := s.all(); err != nil {
 		return 0, 0, err
 	}
-	if err := os.WriteFile(filepath.Join(tmp, ours), nil, 0o644); err != nil {
-		return 0, 0, outError(dir, err)
+	shared := page.Assets()
+	for _, a := range []page.Asset{shared.Style, shared.Script, {Name: ours}} {
+		size += len(a.Text)
+		if err := os.WriteFile(filepath.Join(tmp, a.Name), []byte(a.Text), 0o644); err != nil {
+			return 0, 0, outError(dir, err)
+		}
 	}
 	if err := os.RemoveAll(dir); err != nil {
 		return 0, 0, outError(dir, err)
@@ -129,6 +136,7 @@ type site struct {
 	of    pages.Site
 	rows  []library.RigRow
 	page  map[string]string // of a rig by fingerprint and alias
+	alias map[string]string // what people call a rig, by fingerprint
 	jobs  []preset.Job
 	next  map[string]goingOut // of the rigs
 	units []library.UnitRef
@@ -150,10 +158,11 @@ func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
 	for i, r := range listed {
 		rows[i] = *r
 	}
-	s := &site{invocation: k, put: put, rows: rows, page: map[string]string{}, today: k.Now(), zone: k.Now().Location(), lim: k.units(), listed: map[string]pages.RigRow{}, words: map[string]string{}}
+	s := &site{invocation: k, put: put, rows: rows, page: map[string]string{}, alias: map[string]string{}, today: k.Now(), zone: k.Now().Location(), lim: k.units(), listed: map[string]pages.RigRow{}, words: map[string]string{}}
 	s.of = k.siteOf()
 	for _, r := range rows {
-		f := pages.File("rig", cmp.Or(r.Alias, r.Fingerprint))
+		s.alias[r.Fingerprint] = cmp.Or(r.Alias, r.Fingerprint)
+		f := pages.File("rig", s.alias[r.Fingerprint])
 		s.page[r.Fingerprint] = f
 		if r.Alias != "" {
 			s.page[r.Alias] = f
@@ -197,42 +206,41 @@ func (s *site) href(name string) string {
 	return s.page[name]
 }
 
-// all writes every page: the rigs first, several at once, then the jobs, then the library.
+// all writes every page: the rigs first, several at once, then the jobs, then the library,
+// whose list needs both.
 func (s *site) all() error {
 	b := s.bar("pages", int64(len(s.rows)))
 	b.on = tty(b.out) && len(s.rows) > 50
-	work := make(chan library.RigRow)
-	var wg sync.WaitGroup
-	var first error
 	done := 0
-	for range max(1, runtime.GOMAXPROCS(0)) {
-		wg.Go(func() {
-			for r := range work {
-				err := s.rig(r)
-				s.mu.Lock()
-				first = cmp.Or(first, err)
-				done++
-				b.at(int64(done), 0)
-				s.mu.Unlock()
-			}
+	var work errgroup.Group
+	work.SetLimit(runtime.GOMAXPROCS(0))
+	for _, r := range s.rows {
+		work.Go(func() error {
+			err := s.rig(r)
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			done++
+			b.at(int64(done), 0)
+			return err
 		})
 	}
-	for _, r := range s.rows {
-		work <- r
-	}
-	close(work)
-	wg.Wait()
+	err := work.Wait()
 	b.done()
-	if first != nil {
-		return first
+	if err != nil {
+		return err
 	}
 	states := map[string]page.State{}
 	for _, j := range s.jobs {
-		st, err := s.job(j)
-		if err != nil {
+		work.Go(func() error {
+			st, err := s.job(j)
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			states[j.Slug] = st
 			return err
-		}
-		states[j.Slug] = st
+		})
+	}
+	if err := work.Wait(); err != nil {
+		return err
 	}
 	return s.library(states)
 }
@@ -614,7 +622,7 @@ func (s *site) revisions(d *library.Loaded, r library.RigRow) ([]revision, error
 	for _, h := range list {
 		x := revision{Revision: h}
 		if h.Blob != "" {
-			if data, err := s.lib.Store.ReadAt(h.ID, h.Path); err == nil {
+			if data, err := s.lib.Store.ReadBlob(h.Blob); err == nil {
 				if doc, err := s.lib.Parse(h.Path, data, nil); err == nil {
 					t := preset.DecodeTune(s.cat, doc.Tree())
 					x.tune = &t
@@ -761,8 +769,8 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 		v.Links = append(v.Links, page.Link{Text: text, Href: f})
 		return true
 	}
-	if len(v.Views) > 0 || len(d.Rig.Parts) > 0 && len(v.Parts) > 0 && !other("card", "Card") {
-		c := card.Card{Revision: s.of.Revision, When: s.today, Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.drawn()}
+	if len(v.Parts) > 0 && !other("card", "Card") {
+		c := card.Card{Revision: s.of.Revision, When: s.today, Tool: tool(), Library: s.of.Library, Zone: s.zone, Length: s.lim.drawn(), Folder: s.of.Folder}
 		x := card.Rig{Rig: d.Rig, Sheet: d.Sheet, Unit: row.Unit, Href: row.Href}
 		x.Marks, x.Move = s.cardMarks(d, row.Unit)
 		x.Photos = v.Photos[:min(1, len(v.Photos))]
@@ -791,7 +799,7 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 			rep := diffview.Compare(s.cat, a, b)
 			rep.Behaviour = diffview.Behave(s.cat, a, b, diffview.Conditions{})
 			var buf bytes.Buffer
-			if err := diffview.WriteHTML(&buf, rep, diffview.Options{Place: diffview.Place{Library: s.of.Library, Up: up}}, s.of.Foot()); err != nil {
+			if err := diffview.WriteHTML(&buf, rep, diffview.Options{Place: diffview.Place{Library: s.of.Library, Up: up, Folder: s.of.Folder}}, s.of.Foot()); err != nil {
 				return err
 			}
 			f := pages.File("compare", name)
@@ -905,14 +913,7 @@ func (s *site) startOf(d *library.Loaded, q start.Request, res *start.Result) pa
 }
 
 // aliasOf is what people call a rig of the list.
-func (s *site) aliasOf(fp string) string {
-	for _, r := range s.rows {
-		if r.Fingerprint == fp {
-			return cmp.Or(r.Alias, fp)
-		}
-	}
-	return fp
-}
+func (s *site) aliasOf(fp string) string { return cmp.Or(s.alias[fp], fp) }
 
 // job writes the page of a job and gives how it stands.
 func (s *site) job(j preset.Job) (page.State, error) {

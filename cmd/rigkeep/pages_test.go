@@ -1,6 +1,7 @@
 package main
 
 import (
+	"archive/zip"
 	"bytes"
 	"encoding/json"
 	"html"
@@ -103,16 +104,16 @@ func TestPages(t *testing.T) {
 	}
 }
 
-// site makes the pages of the spoiled library and reads them.
-func sitePages(t *testing.T, dir string, run func(int, ...string) string) map[string]string {
+// sitePages makes the pages of a library as a folder and reads them.
+func sitePages(t *testing.T, dir string, run func(int, ...string) string) (out string, all map[string]string) {
 	t.Helper()
-	out := filepath.Join(filepath.Dir(dir), "site")
+	out = filepath.Join(filepath.Dir(dir), "site")
 	run(0, "pages", out)
 	es, err := os.ReadDir(out)
 	if err != nil {
 		t.Fatal(err)
 	}
-	all := map[string]string{}
+	all = map[string]string{}
 	for _, e := range es {
 		text, err := os.ReadFile(filepath.Join(out, e.Name()))
 		if err != nil {
@@ -120,7 +121,29 @@ func sitePages(t *testing.T, dir string, run func(int, ...string) string) map[st
 		}
 		all[e.Name()] = string(text)
 	}
-	return all
+	return out, all
+}
+
+// zipped packs a folder, unpacks the file elsewhere and gives that folder.
+func zipped(t *testing.T, dir string) string {
+	t.Helper()
+	var b bytes.Buffer
+	w := zip.NewWriter(&b)
+	if err := w.AddFS(os.DirFS(dir)); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := zip.NewReader(bytes.NewReader(b.Bytes()), int64(b.Len()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := filepath.Join(t.TempDir(), "unpacked")
+	if err := os.CopyFS(out, r); err != nil {
+		t.Fatal(err)
+	}
+	return out
 }
 
 var (
@@ -134,7 +157,7 @@ var (
 func TestSiteLinks(t *testing.T) {
 	dir, run := harbour(t)
 	spoil(t, dir, run)
-	all := sitePages(t, dir, run)
+	site, all := sitePages(t, dir, run)
 	places := map[string]map[string]bool{}
 	for name, text := range all {
 		places[name] = map[string]bool{"": true}
@@ -186,7 +209,7 @@ func TestSiteLinks(t *testing.T) {
 		t.Fatal(err)
 	}
 	run(4, "pages", other)
-	run(0, "pages", filepath.Join(filepath.Dir(dir), "site"))
+	run(0, "pages", site)
 	if at := strings.TrimSpace(run(0, "open", "job:night-pilotage", "--print")); !strings.HasSuffix(at, "/.git/rigkeep/pages/job-2026-03-02-night-pilotage.html") {
 		t.Errorf("open prints %q", at)
 	} else if _, err := os.Stat(at); err != nil {
@@ -195,16 +218,18 @@ func TestSiteLinks(t *testing.T) {
 	run(3, "open", "nobody", "--print")
 }
 
-// The pages of a library in a real browser: text from outside, both schemes, all widths.
+// The pages of a library in a real browser, out of a zip: text from outside, both schemes, all
+// widths. What they share lies there once.
 func TestSite(t *testing.T) {
 	dir, run := harbour(t)
 	spoil(t, dir, run)
-	all := sitePages(t, dir, run)
-	for _, name := range []string{"index.html", "rig-b-cam-85.html", "job-2026-03-02-night-pilotage.html", "start-b-cam-18.html"} {
-		if strings.Contains(all[name], "<i>on</i>") || strings.Contains(all[name], "<script>alert") {
-			t.Errorf("%s: text from outside is markup on the page", name)
+	site, all := sitePages(t, dir, run)
+	site = zipped(t, site)
+	for _, name := range []string{"index.html", "rig-b-cam-85.html", "job-2026-03-02-night-pilotage.html", "compare-b-cam-85.html", "card-b-cam-85.html", "start-b-cam-18.html"} {
+		if strings.Contains(all[name], "<i>on</i>") || strings.Contains(all[name], "<script>") || strings.Contains(all[name], ":root") {
+			t.Errorf("%s: text from outside is markup on the page, or a script or style sheet that lies beside it", name)
 		}
-		pagetest.Check(t, strings.TrimSuffix(name, ".html"), []byte(all[name]))
+		pagetest.CheckFile(t, filepath.Join(site, name))
 	}
 }
 
@@ -235,27 +260,27 @@ func TestCardCommand(t *testing.T) {
 // What each page must answer on the first screen of a phone.
 func TestFirstScreens(t *testing.T) {
 	dir, run := harbour(t)
-	all := sitePages(t, dir, run)
-	on := func(name string) []byte { return []byte(all[name]) }
+	site, _ := sitePages(t, dir, run)
+	on := func(name string) string { return filepath.Join(site, name) }
 	partial := []byte(run(0, "review", "night-pilotage", "--only", "library", "--html", "-"))
 	pagetest.Answers(t, []pagetest.Answer{
-		{Name: "library: what is proved", HTML: on("index.html"), Text: "of 4 rigs proved."},
-		{Name: "library: what goes out next", HTML: on("index.html"), Text: "Night pilotage starts"},
-		{Name: "library: a rig of the list", HTML: on("index.html"), Text: "a-cam-prime"},
-		{Name: "rig: the values", HTML: on("rig-a-cam-prime.html"), Text: "29"},
-		{Name: "rig: are they proved", HTML: on("rig-a-cam-prime.html"), Text: "not proved"},
-		{Name: "rig: what next", HTML: on("rig-a-cam-prime.html"), Text: "Test it handheld, then record the proof."},
-		{Name: "job: can it go out", HTML: on("job-2026-03-02-night-pilotage.html"), Text: "must fix"},
-		{Name: "job: on which unit", HTML: on("job-2026-03-02-night-pilotage.html"), Text: "QL-0044"},
-		{Name: "job: what first", HTML: on("job-2026-03-02-night-pilotage.html"), Text: "FIX"},
-		{Name: "compare: what changed", HTML: on("compare-a-cam-prime.html"), Text: "a-cam-prime: what changed"},
-		{Name: "compare: which values", HTML: on("compare-a-cam-prime.html"), Text: "what changed"},
-		{Name: "card: what to key in", HTML: on("card-a-cam-prime.html"), Text: "29"},
-		{Name: "card: is it proved", HTML: on("card-a-cam-prime.html"), Text: "not proved"},
-		{Name: "card: on which unit", HTML: on("card-a-cam-prime.html"), Text: "Goes out on QL-0044"},
-		{Name: "start: where", HTML: on("start-b-cam-18.html"), Text: "Start at these values"},
-		{Name: "start: how far it may go", HTML: on("start-b-cam-18.html"), Text: "expected"},
-		{Name: "start: the caution", HTML: on("start-b-cam-18.html"), Text: "keep a hand at the motor switch"},
+		{Name: "library: what is proved", File: on("index.html"), Text: "of 4 rigs proved."},
+		{Name: "library: what goes out next", File: on("index.html"), Text: "Night pilotage starts"},
+		{Name: "library: a rig of the list", File: on("index.html"), Text: "a-cam-prime"},
+		{Name: "rig: the values", File: on("rig-a-cam-prime.html"), Text: "29"},
+		{Name: "rig: are they proved", File: on("rig-a-cam-prime.html"), Text: "not proved"},
+		{Name: "rig: what next", File: on("rig-a-cam-prime.html"), Text: "Test it handheld, then record the proof."},
+		{Name: "job: can it go out", File: on("job-2026-03-02-night-pilotage.html"), Text: "must fix"},
+		{Name: "job: on which unit", File: on("job-2026-03-02-night-pilotage.html"), Text: "QL-0044"},
+		{Name: "job: what first", File: on("job-2026-03-02-night-pilotage.html"), Text: "FIX"},
+		{Name: "compare: what changed", File: on("compare-a-cam-prime.html"), Text: "a-cam-prime: what changed"},
+		{Name: "compare: which values", File: on("compare-a-cam-prime.html"), Text: "what changed"},
+		{Name: "card: what to key in", File: on("card-a-cam-prime.html"), Text: "29"},
+		{Name: "card: is it proved", File: on("card-a-cam-prime.html"), Text: "not proved"},
+		{Name: "card: on which unit", File: on("card-a-cam-prime.html"), Text: "Goes out on QL-0044"},
+		{Name: "start: where", File: on("start-b-cam-18.html"), Text: "Start at these values"},
+		{Name: "start: how far it may go", File: on("start-b-cam-18.html"), Text: "expected"},
+		{Name: "start: the caution", File: on("start-b-cam-18.html"), Text: "keep a hand at the motor switch"},
 		{Name: "review of some rules", HTML: partial, Text: "Partial review: library rules"},
 	})
 }

@@ -35,6 +35,7 @@ type Card struct {
 	Library  string                 // stands at the head of the paper
 	Zone     *time.Location         // for times that people read; nil is UTC
 	Length   func(m float64) string // nil is mm
+	Folder   bool                   // the page lies in a folder with page.Assets
 }
 
 // Rig is one rig with its tunes.
@@ -251,7 +252,7 @@ func Write(w io.Writer, cat *schema.Catalogue, c Card) error {
 		}
 		b.Contents = append(b.Contents, row)
 	}
-	p := page.Page{Title: strings.Join(names, ", "), Library: c.Library, Foot: page.Foot{Made: c.When.In(zone), Version: strings.TrimPrefix(c.Tool, "rigkeep "), Commits: []string{c.Revision}, Files: c.Files}}
+	p := page.Page{Title: strings.Join(names, ", "), Library: c.Library, Foot: page.Foot{Made: c.When.In(zone), Version: strings.TrimPrefix(c.Tool, "rigkeep "), Commits: []string{c.Revision}, Files: c.Files}, Folder: c.Folder}
 	if len(b.Rigs) == 1 {
 		p.Sub = b.Rigs[0].Line
 		if h := c.Rigs[0].Href; h != "" {

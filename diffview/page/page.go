@@ -1,6 +1,7 @@
-// Package page is the layout that Rigkeep's HTML pages share: one file that loads
-// nothing, under a strict content policy, readable without its script, on a phone
-// and on A4 paper, light and dark, with a foot by which paper can be traced.
+// Package page is the layout that Rigkeep's HTML pages share: under a strict content
+// policy, readable without its script, on a phone and on A4 paper, light and dark, with a
+// foot by which paper can be traced. A page that goes alone is one file that loads nothing;
+// the pages of a folder share one style sheet and one script that lie beside them.
 package page
 
 import (
@@ -40,19 +41,45 @@ var liveCSS string
 // server that it came from and hear from it.
 func Policy(live bool) string {
 	if live {
-		return policies()[1]
+		return policies().live
 	}
-	return policies()[0]
+	return policies().alone
 }
 
-var policies = sync.OnceValue(func() [2]string {
+// policy is that of a page; one of a folder may load what lies beside it and nothing else.
+// Over file:// 'self' names other files too: seen in Chromium 156.
+func (p Page) policy() string {
+	if p.Folder {
+		return policies().folder
+	}
+	return Policy(p.Live)
+}
+
+var policies = sync.OnceValue(func() (p struct{ alone, live, folder string }) {
 	hash := func(s string) string {
 		sum := sha256.Sum256([]byte(s))
 		return " 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
 	}
-	const all = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; script-src"
-	return [2]string{all + hash(script) + "; form-action 'none'",
-		all + hash(script) + hash(liveScript) + "; form-action 'self'; connect-src 'self'"}
+	all := func(style string) string {
+		return "default-src 'none'; style-src " + style + "'unsafe-inline'; img-src data:; base-uri 'none'; script-src"
+	}
+	p.alone = all("") + hash(script) + "; form-action 'none'"
+	p.live = all("") + hash(script) + hash(liveScript) + "; form-action 'self'; connect-src 'self'"
+	p.folder = all("'self' ") + " 'self'; form-action 'none'"
+	return p
+})
+
+// Asset is a file that the pages of a folder share.
+type Asset struct{ Name, Text string }
+
+// Assets are the style sheet and the script of the pages of a folder. Their names change
+// with what is in them, so that no browser shows a page with those of an earlier one.
+var Assets = sync.OnceValue(func() (a struct{ Style, Script Asset }) {
+	named := func(text, ext string) Asset {
+		return Asset{fmt.Sprintf("rigkeep-%.4x%s", sha256.Sum256([]byte(text)), ext), text}
+	}
+	a.Style, a.Script = named(css, ".css"), named(script, ".js")
+	return a
 })
 
 // Page is what every page has around its body.
@@ -66,6 +93,9 @@ type Page struct {
 	// Data is read by the page's script; nil is none. Nothing that must be read
 	// stands in it alone.
 	Data any
+	// Folder is for a page that lies in a folder with Assets; any other holds its style sheet
+	// and script itself.
+	Folder bool
 	// Live is for a page that a server makes anew for each request: ticks are kept on the
 	// phone, and a page at the stand says whether the server is there.
 	Live bool
@@ -109,12 +139,12 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{{policy .Page.Live}}">
+<meta http-equiv="Content-Security-Policy" content="{{policy .Page}}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
 <meta name="referrer" content="{{if .Page.Live}}same-origin{{else}}no-referrer{{end}}">
 <title>{{line .Page.Short}} · Rigkeep</title>
-<style>{{css}}{{if .Page.Live}}{{livecss}}{{end}}</style>
+{{if .Page.Folder}}<link rel="stylesheet" href="{{assets.Style.Name}}">{{else}}<style>{{css}}{{if .Page.Live}}{{livecss}}{{end}}</style>{{end}}
 <style>{{margins .Page}}</style>
 </head>
 <body{{if .Page.Tool}} class="tool"{{end}}>
@@ -129,7 +159,7 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 {{with .Files}}<details><summary>Files and check sums</summary><ul class="in">{{range .}}<li><code>{{raw .Path}}</code> SHA-256 <code>{{raw .SHA256}}</code></li>{{end}}</ul></details>{{end}}{{end}}</footer>
 </main>
 {{with .Page.Data}}<script type="application/json" id="data">{{.}}</script>
-{{end}}<script>{{script}}</script>
+{{end}}{{if .Page.Folder}}<script src="{{assets.Script.Name}}"></script>{{else}}<script>{{script}}</script>{{end}}
 {{if .Page.Live}}<script>{{live}}</script>
 {{end}}</body>
 </html>
@@ -264,7 +294,7 @@ func Template(body string, funcs template.FuncMap) (*template.Template, error) {
 	t := template.New("page").Funcs(template.FuncMap{
 		"line": func(v any) string { return Units(safe.Line(fmt.Sprint(v))) }, "text": func(s string) string { return Units(safe.Text(s)) },
 		"raw": safe.Line, "short": func(rev string) string { return Middle(safe.Line(rev[:min(len(rev), 10)]), 10) }, "name": func(s string) string { return Middle(safe.Line(s), longName) }, "margins": margins,
-		"numbers": tabulate, "words": commandWords, "policy": Policy, "long": longNumber,
+		"numbers": tabulate, "words": commandWords, "policy": Page.policy, "long": longNumber, "assets": func() any { return Assets() },
 		// our own style sheet and script, embedded; nothing from outside gets in
 		"css":     func() template.CSS { return template.CSS(css) },
 		"livecss": func() template.CSS { return template.CSS(liveCSS) },

@@ -122,5 +122,5 @@ func (g Gyro) Figures() []page.Figure {
 
 // Bytes is the page.
 func (g Gyro) Bytes() ([]byte, error) {
-	return write(gyroTemplate, page.Page{Title: g.Title, Sub: g.Sub, Library: g.Site.Library, Foot: g.Site.Foot()}, g)
+	return write(gyroTemplate, page.Page{Title: g.Title, Sub: g.Sub, Library: g.Site.Library, Foot: g.Site.Foot(), Folder: g.Site.Folder}, g)
 }

@@ -54,5 +54,5 @@ var jobTemplate = parsed(jobBody)
 
 // Bytes is the page.
 func (j Job) Bytes() ([]byte, error) {
-	return write(jobTemplate, page.Page{Title: j.Name, Sub: j.Sub, Library: j.Site.Library, Path: j.Site.Up(page.Link{Text: j.Name}), Foot: j.Site.Foot(), Live: j.Site.Live}, j)
+	return write(jobTemplate, page.Page{Title: j.Name, Sub: j.Sub, Library: j.Site.Library, Path: j.Site.Up(page.Link{Text: j.Name}), Foot: j.Site.Foot(), Live: j.Site.Live, Folder: j.Site.Folder}, j)
 }

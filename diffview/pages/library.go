@@ -143,7 +143,7 @@ func (l Library) jobs(open bool) []JobRow {
 
 // Bytes is the page.
 func (l Library) Bytes() ([]byte, error) {
-	p := page.Page{Title: l.Site.Library, Sub: l.Sub, Library: l.Site.Library, Name: l.Site.Library, Path: []page.Link{{Text: "Library"}}, Foot: l.Site.Foot(), Live: l.Site.Live}
+	p := page.Page{Title: l.Site.Library, Sub: l.Sub, Library: l.Site.Library, Name: l.Site.Library, Path: []page.Link{{Text: "Library"}}, Foot: l.Site.Foot(), Live: l.Site.Live, Folder: l.Site.Folder}
 	if l.Part > 1 {
 		p.Path = l.Site.Up(page.Link{Text: fmt.Sprintf("Rigs, page %d", l.Part)})
 		p.Title = fmt.Sprintf("%s: rigs, page %d", l.Site.Library, l.Part)

@@ -24,6 +24,7 @@ type Site struct {
 	Version  string
 	Revision string // of the library
 	Live     bool   // a server makes the pages anew for each request
+	Folder   bool   // the pages lie in a folder with page.Assets
 }
 
 // Foot is the foot of a page.

@@ -101,7 +101,7 @@ func (r Rig) Older() int { return min(1, len(r.History)-1) }
 
 // Bytes is the page.
 func (r Rig) Bytes() ([]byte, error) {
-	p := page.Page{Title: r.Name, Sub: r.Line, Library: r.Site.Library, Path: r.Site.Up(page.Link{Text: r.Name}), Foot: r.Site.Foot(), Live: r.Site.Live}
+	p := page.Page{Title: r.Name, Sub: r.Line, Library: r.Site.Library, Path: r.Site.Up(page.Link{Text: r.Name}), Foot: r.Site.Foot(), Live: r.Site.Live, Folder: r.Site.Folder}
 	if len(r.History) > 1 {
 		type rev struct {
 			Name   string            `json:"name"`

@@ -1,8 +1,10 @@
 package pages
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/svg"
@@ -63,6 +65,10 @@ const startBody = `{{define "body"}}<p class="answer">{{line .Answer}}</p>
 
 var startTemplate = parsed(startBody)
 
+// namedNear is how many proved tunes have their name in the picture: those of the nearest
+// inertia.
+const namedNear = 4
+
 // Figures are the charts, one for each axis that has something to show.
 func (s Start) Figures() []page.Figure {
 	var out []page.Figure
@@ -109,9 +115,11 @@ func (s Start) Figures() []page.Figure {
 		for _, p := range a.References {
 			c.Points = append(c.Points, svg.Point{X: p.J, Y: p.Value, Name: p.Name + " " + page.Number(p.Value), Kind: "reference"})
 		}
-		for k, p := range a.Proved {
+		far := func(p StartPoint) float64 { return math.Abs(math.Log(p.J / a.J)) }
+		near := slices.SortedStableFunc(slices.Values(a.Proved), func(p, q StartPoint) int { return cmp.Compare(far(p), far(q)) })
+		for k, p := range near {
 			name := ""
-			if k < 4 {
+			if k < namedNear {
 				name = p.Name + " " + page.Number(p.Value)
 			}
 			c.Points = append(c.Points, svg.Point{X: p.J, Y: p.Value, Name: name, Kind: "proved"})
@@ -145,7 +153,7 @@ func title(s string) string {
 
 // Bytes is the page.
 func (s Start) Bytes() ([]byte, error) {
-	p := page.Page{Title: s.Rig.Text + ": starting tune", Sub: s.Line, Library: s.Site.Library, Foot: s.Site.Foot()}
+	p := page.Page{Title: s.Rig.Text + ": starting tune", Sub: s.Line, Library: s.Site.Library, Foot: s.Site.Foot(), Folder: s.Site.Folder}
 	if s.Rig.Href != "" {
 		p.Path = s.Site.Up(s.Rig, page.Link{Text: "Start"})
 	}

@@ -130,6 +130,7 @@ type drawing struct {
 	Marks                  []mark
 	YLabelY, XLabelY       float64
 	Points                 []point
+	Crowd                  string // the proved points without a name, as the path of a round pen
 	Zones                  []zone
 	Words                  []word // a row of names along the top
 }
@@ -392,22 +393,39 @@ func (c Chart) lay(id string) (drawing, error) {
 	return d, nil
 }
 
+// covers is how near, in px, one point hides another of its kind.
+const covers = 2
+
 // name lays out the points with their names: beside them where there is room, else
-// above or below, never on each other.
+// above or below, never on each other. Proved points without a name are one path, and of
+// those that lie on each other one is drawn: a library of a thousand rigs has as many.
 func (c Chart) name(d *drawing, px, py func(float64) float64) {
+	type place struct{ x, y int }
+	seen := map[place]bool{}
+	crowd := func(p Point) bool {
+		if p.Name != "" || p.Kind != "proved" || p.Lo < p.Hi {
+			return false
+		}
+		x, y := px(p.X), py(p.Y)
+		at := place{int(x / covers), int(y / covers)}
+		if !seen[at] {
+			d.Crowd += "M" + coord(x) + " " + coord(y) + "h0"
+			seen[at] = true
+		}
+		return true
+	}
+	c.Points = slices.DeleteFunc(slices.Clone(c.Points), func(p Point) bool { return !c.drawable(p.X, p.Y) })
 	type rect struct{ x0, y0, x1, y1 float64 }
 	var taken []rect
 	for _, m := range d.Marks {
 		taken = append(taken, rect{m.TX, m.TY - 11, m.TX + charWidth*float64(len([]rune(m.Name))), m.TY + 3})
 	}
 	for _, p := range c.Points {
-		if c.drawable(p.X, p.Y) {
-			x, y := px(p.X), py(p.Y)
-			taken = append(taken, rect{x - 6, y - 6, x + 6, y + 6})
-		}
+		x, y := px(p.X), py(p.Y)
+		taken = append(taken, rect{x - 6, y - 6, x + 6, y + 6})
 	}
 	for _, p := range c.Points {
-		if !c.drawable(p.X, p.Y) {
+		if crowd(p) {
 			continue
 		}
 		q := point{X: round(px(p.X)), Y: round(py(p.Y)), Kind: p.Kind, Name: cut(safe.Line(p.Name), 26), Anchor: "start"}
@@ -429,9 +447,7 @@ func (c Chart) name(d *drawing, px, py func(float64) float64) {
 			}
 		}
 		q.TX, q.TY = round(math.Max(best[0], 2)), round(best[1])
-		if q.Name != "" {
-			taken = append(taken, rect{q.TX, q.TY - 11, q.TX + long, q.TY + 3})
-		}
+		taken = append(taken, rect{q.TX, q.TY - 11, q.TX + long, q.TY + 3})
 		d.Points = append(d.Points, q)
 	}
 }

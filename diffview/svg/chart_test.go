@@ -200,3 +200,16 @@ func TestMinSpan(t *testing.T) {
 		t.Errorf("2 of 60 rises %g of %g", rise, high)
 	}
 }
+
+// Many proved tunes are one path, each place once; those with a name keep it, also beside them.
+func TestCrowd(t *testing.T) {
+	one, ten := 1.0, 10.0
+	c := Chart{XMin: &one, XMax: &ten, YMin: &one, YMax: &ten, Points: []Point{{X: 5, Y: 5, Name: "near 5", Kind: "proved"}}}
+	for i := range 900 {
+		c.Points = append(c.Points, Point{X: 1 + 9*float64(i%3)/2, Y: 1 + float64(i%2), Kind: "proved"})
+	}
+	s := drawn(t, c)
+	if n := strings.Count(s, "h0"); n != 6 || strings.Count(s, "<circle") != 1 || !strings.Contains(s, ">near 5</text>") {
+		t.Errorf("%d places of 6, %d circles of 1:\n%s", n, strings.Count(s, "<circle"), s)
+	}
+}

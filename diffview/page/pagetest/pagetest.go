@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -24,7 +25,7 @@ import (
 )
 
 //go:embed look.js
-var look string
+var lookScript string
 
 // Browser finds Chromium. Without one the test fails, so that nobody takes pages for
 // looked at that were not; RIGKEEP_NO_BROWSER=1 says that they need not be.
@@ -88,10 +89,27 @@ var views = []view{
 // picture of each view and the PDF are left there for a person to look at.
 func Check(t testing.TB, name string, html []byte) []byte {
 	t.Helper()
-	browser := Browser(t)
 	file := filepath.Join(t.TempDir(), name+".html")
 	if err := os.WriteFile(file, html, 0o666); err != nil {
 		t.Fatal(err)
+	}
+	return look(t, name, file, nil)
+}
+
+// CheckFile is Check for a page of a folder, which may ask for the style sheets and scripts
+// that lie beside it. They must come.
+func CheckFile(t testing.TB, file string) []byte {
+	t.Helper()
+	return look(t, strings.TrimSuffix(filepath.Base(file), ".html"), file, []string{".css", ".js"})
+}
+
+// look opens a file in each view; beside are the endings of what it may load from its folder.
+func look(t testing.TB, name, file string, beside []string) []byte {
+	t.Helper()
+	browser := Browser(t)
+	ours := func(url string) bool {
+		at, ok := strings.CutPrefix(url, "file://"+filepath.Dir(file)+"/")
+		return ok && (at == filepath.Base(file) || !strings.Contains(at, "/") && slices.Contains(beside, filepath.Ext(at)))
 	}
 	var mu sync.Mutex
 	var heard []string
@@ -113,9 +131,11 @@ func Check(t testing.TB, name string, html []byte) []byte {
 		case *log.EventEntryAdded:
 			hear("log: %s", e.Entry.Text)
 		case *network.EventRequestWillBeSent:
-			if u := e.Request.URL; !strings.HasSuffix(u, "/"+name+".html") && !strings.HasPrefix(u, "data:") {
+			if u := e.Request.URL; !ours(u) && !strings.HasPrefix(u, "data:") {
 				hear("asks for %s", u)
 			}
+		case *network.EventLoadingFailed:
+			hear("does not get %s: %s", e.Type, e.ErrorText)
 		}
 	}))
 	defer cancel()
@@ -138,7 +158,7 @@ func Check(t testing.TB, name string, html []byte) []byte {
 			_, err := cdp.Call(ctx, s, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: v.media, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: v.scheme}}})
 			return err
 		}), chromedp.Navigate("file://"+file))
-		faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](look))
+		faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](lookScript))
 		if err != nil {
 			t.Fatalf("%s: %v", v.name, err)
 		}
@@ -188,8 +208,9 @@ func applyAxe(t testing.TB, ctx context.Context, where, axe string) {
 	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](axe+"; typeof window.axe === 'object'")); err != nil {
 		t.Fatalf("%s: axe-core: %v", where, err)
 	}
+	// axe-core would fetch a style sheet that lies beside the page, which its policy forbids
 	faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](
-		`window.axe.run().then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + v.help + ": " + n.html.slice(0, 120))))`, chromedp.EvalAwaitPromise))
+		`window.axe.run(document, { preload: !document.querySelector("link[rel=stylesheet]") }).then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + v.help + ": " + n.html.slice(0, 120))))`, chromedp.EvalAwaitPromise))
 	if err != nil {
 		t.Fatalf("%s: axe-core: %v", where, err)
 	}
@@ -198,9 +219,11 @@ func applyAxe(t testing.TB, ctx context.Context, where, axe string) {
 	}
 }
 
-// Answer is what must be read on the first screen of a page.
+// Answer is what must be read on the first screen of a page: of a file, or of HTML that goes
+// alone.
 type Answer struct {
 	Name string
+	File string
 	HTML []byte
 	Text string
 }
@@ -217,9 +240,12 @@ func Answers(t testing.TB, as []Answer) {
 	defer cancel()
 	dir := t.TempDir()
 	for i, a := range as {
-		file := filepath.Join(dir, fmt.Sprintf("%d.html", i))
-		if err := os.WriteFile(file, a.HTML, 0o666); err != nil {
-			t.Fatal(err)
+		file := a.File
+		if file == "" {
+			file = filepath.Join(dir, fmt.Sprintf("%d.html", i))
+			if err := os.WriteFile(file, a.HTML, 0o666); err != nil {
+				t.Fatal(err)
+			}
 		}
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(390, 844), chromedp.Navigate("file://"+file)); err != nil {
 			t.Fatalf("%s: %v", a.Name, err)
@@ -276,7 +302,7 @@ func Here(t testing.TB, ctx context.Context, name string) {
 	for _, v := range views {
 		show(v)
 		where := name + ", " + v.name
-		faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](look))
+		faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](lookScript))
 		if err != nil {
 			t.Fatalf("%s: %v", where, err)
 		}
