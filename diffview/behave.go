@@ -46,6 +46,7 @@ func Behave(cat *schema.Catalogue, a, b Side, in Conditions) *Behaviour {
 	w.follow()
 	w.loops()
 	w.onsets()
+	w.sag()
 	if w.out.Figures == nil && w.out.Plots == nil && w.out.Missing == nil {
 		return nil
 	}

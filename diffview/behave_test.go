@@ -206,3 +206,51 @@ func TestMeasuredOutranksTheModel(t *testing.T) {
 		t.Error("an onset too near outranks the model")
 	}
 }
+
+// Sag is the residual moment over the stiffness, in SI: 2 % of 3 Nm over 16 and 24 Nm/rad.
+// Where moment or stiffness is not known, it says what it needs.
+//
+// Source: definition, torque = stiffness × angle.
+func TestSag(t *testing.T) {
+	side := func(k float64) Side {
+		s := loopSide(k)
+		s.Tune.Proof = &preset.Proof{Effort: map[schema.Axis]float64{schema.Tilt: 0.5}}
+		s.Resting = map[schema.Axis]float64{schema.Tilt: -2} // the balance record is newer than the proof
+		return s
+	}
+	deg := func(k float64) float64 { return 0.06 / (k * 0.4) * 180 / math.Pi }
+	a, b := side(40), side(60)
+	f := figures(Behave(cat, a, b, Conditions{}))["sag.tilt"]
+	if f.Before == nil || math.Abs(*f.Before-deg(40)) > 1e-4 || math.Abs(*f.After-deg(60)) > 1e-4 || f.Unit != "°" || f.Verdict() != "better" || f.Basis != "residual moment over stiffness (SI)" {
+		t.Errorf("%+v, want %.4f and %.4f", f, deg(40), deg(60))
+	}
+	// one side's reading counts for both on one build, and the proof's where there is no record
+	b.Resting, b.Tune.Proof = nil, nil
+	if f := figures(Behave(cat, a, b, Conditions{}))["sag.tilt"]; f.After == nil || math.Abs(*f.After-deg(60)) > 1e-4 {
+		t.Errorf("%+v", f)
+	}
+	a.Resting = nil
+	if f := figures(Behave(cat, a, b, Conditions{}))["sag.tilt"]; f.Before == nil || math.Abs(*f.Before-deg(40)/4) > 1e-4 {
+		t.Errorf("by the proof: %+v", f)
+	}
+	needs := func(want string) {
+		t.Helper()
+		got := Behave(cat, a, b, Conditions{})
+		if _, ok := figures(got)["sag.tilt"]; ok || got == nil || !strings.Contains(strings.Join(got.Missing, "\n"), want) {
+			t.Errorf("%+v, want %q", got, want)
+		}
+	}
+	a.Tune.Proof = nil
+	needs("sag at rest, tilt: unknown: needs a resting effort (rigkeep balance)")
+	a.Sheet, b.Sheet = sheetPlain(), sheetPlain()
+	a.Sheet.Axes[schema.Tilt].Torque = 0
+	needs("sag at rest, tilt: unknown: needs a resting effort (rigkeep balance), motor.AXIS.torque_nm, the SI conversion of dial.stiffness.AXIS")
+	// an integral term lets nothing sag
+	c, d := side(40), side(60)
+	for _, s := range []Side{c, d} {
+		s.Sheet.Axes[schema.Tilt].Integral = 1
+	}
+	if f, ok := figures(Behave(cat, c, d, Conditions{}))["sag.tilt"]; ok {
+		t.Errorf("with an integral term: %+v", f)
+	}
+}

@@ -41,6 +41,9 @@ type Side struct {
 	// patch and tell of comments and layout.
 	Texts map[string][]byte
 	Meta  Meta
+	// Resting are the efforts of the newest balance record of the build, percent; where it has none
+	// of an axis, those of the tune's proof count.
+	Resting map[schema.Axis]float64
 }
 
 // Op says what happened to a key, part or file.

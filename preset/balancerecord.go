@@ -2,6 +2,7 @@ package preset
 
 import (
 	"fmt"
+	"math"
 	"sort"
 	"time"
 
@@ -64,6 +65,27 @@ func DecodeBalance(doc schema.Tree) BalanceRecord {
 		b.Efforts = append(b.Efforts, e)
 	}
 	return b
+}
+
+// Resting gives of each axis the largest effort read at any point, percent with its sign.
+//
+// Source: the record.
+func (b BalanceRecord) Resting() map[schema.Axis]float64 {
+	out := map[schema.Axis]float64{}
+	newest := map[string]BalanceEffort{}
+	for _, e := range b.Efforts {
+		newest[e.Axis+" "+e.Point] = e
+	}
+	for _, e := range newest {
+		a, ok := schema.ParseAxis(e.Axis)
+		if !ok || e.Effort == nil {
+			continue
+		}
+		if was, seen := out[a]; !seen || math.Abs(*e.Effort) > math.Abs(was) || math.Abs(*e.Effort) == math.Abs(was) && *e.Effort > was {
+			out[a] = *e.Effort
+		}
+	}
+	return out
 }
 
 // Open reports whether the record has not been ended.

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"rigkeep/preset/balance"
+	"rigkeep/preset/loop"
 	"rigkeep/schema"
 )
 
@@ -79,7 +80,7 @@ func Hold(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, efforts map[sche
 			i = math.Abs(i)
 			h.Current, h.Heat = &i, &w
 		}
-		if h.StandingDeg, err = standing(c, s, r, t, a, torque); err != nil {
+		if h.StandingDeg, err = standing(c, s, t, a, torque); err != nil {
 			return nil, err
 		}
 		out = append(out, h)
@@ -95,15 +96,14 @@ func motorOf(s *schema.Sheet, a schema.Axis) (balance.Motor, bool) {
 
 // standing is the angle in degrees by which a torque turns the axis for good; nil
 // where the tune does not set its stiffness or the sheet has no map.
-func standing(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema.Axis, torque float64) (*float64, error) {
+func standing(c *schema.Catalogue, s *schema.Sheet, t *Tune, a schema.Axis, torque float64) (*float64, error) {
 	if t == nil {
 		return nil, nil
 	}
 	if _, ok := t.Stiffness(a); !ok {
 		return nil, nil
 	}
-	// the angle at rest does not depend on the inertia
-	l, err := AxisLoop(c, s, *t, r, a, 1)
+	k, _, err := SI(c, s, *t, "stiffness."+a.String())
 	var no *ErrNoMap
 	if errors.As(err, &no) {
 		return nil, nil
@@ -111,13 +111,35 @@ func standing(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema.Axi
 	if err != nil {
 		return nil, err
 	}
-	l.KG = 0 // the torque that was read is gravity's, all of it
-	angle, err := l.StandingAngle(torque)
+	// neither inertia nor filters count at rest; the torque that was read is gravity's, all of it
+	angle, err := loop.Loop{J: 1, K: k, Ki: k * s.Axes[a].Integral}.StandingAngle(torque)
 	if err != nil {
 		return nil, err
 	}
 	deg := math.Abs(angle) * 180 / math.Pi
 	return &deg, nil
+}
+
+// Sag is how far, in degrees, an axis of a tune sags at rest: the moment that is left of
+// the imbalance, from its resting effort in percent and the motor's torque, over the
+// stiffness. Where that is not known, needs says what it takes.
+//
+// Source: loop.Loop.StandingAngle.
+func Sag(c *schema.Catalogue, s *schema.Sheet, t *Tune, a schema.Axis, effortPct *float64) (deg *float64, needs []string, err error) {
+	if effortPct == nil {
+		needs = append(needs, "a resting effort (rigkeep balance)")
+	}
+	if s.Axes[a].Torque == 0 {
+		needs = append(needs, "motor."+a.String()+".torque_nm")
+	}
+	if d, ok := s.Dials["stiffness."+a.String()]; !ok || d.Map == nil {
+		needs = append(needs, "the SI conversion of dial.stiffness."+a.String())
+	}
+	if needs != nil {
+		return nil, needs, nil
+	}
+	deg, err = standing(c, s, t, a, *effortPct/100*s.Axes[a].Torque)
+	return deg, nil, err
 }
 
 // HoldingDraw is what the holdings add to the battery's load, with the axes whose

@@ -2,11 +2,12 @@ package preset
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"time"
 
 	"rigkeep/preset/diagnose"
-	"rigkeep/preset/loop"
+	"rigkeep/preset/mass"
 	"rigkeep/preset/vibration"
 	"rigkeep/schema"
 )
@@ -154,7 +155,8 @@ type FilterPrice struct {
 }
 
 // PriceOfFilter computes what one coarse step of a filter in a direction does to
-// the phase margin and the onset of an axis at the tune's values. Where it cannot
+// the phase margin and the onset of an axis at the tune's values, each at the tilt in use
+// where it is least, before and after. Where it cannot
 // be computed the text says why.
 //
 // Source: margins as loop.Margins.
@@ -189,10 +191,10 @@ func PriceOfFilter(c *schema.Catalogue, sheet *schema.Sheet, r Rig, t Tune, a sc
 		p.Text = step + ": its price cannot be computed: " + err.Error()
 		return p
 	}
-	was, err := loopAt(c, sheet, r, t, a, key, v, js[a].Level)
+	was, err := loopsAt(c, sheet, r, t, a, key, v, js[a])
 	if err == nil {
 		var now *loopFigures
-		if now, err = loopAt(c, sheet, r, t, a, key, to, js[a].Level); err == nil {
+		if now, err = loopsAt(c, sheet, r, t, a, key, to, js[a]); err == nil {
 			p.PMBefore, p.PMAfter, p.Onset, p.OnsetTo = was.pm, now.pm, was.onset, now.onset
 			p.Text = step + ": " + was.words(now, a)
 			return p
@@ -202,37 +204,40 @@ func PriceOfFilter(c *schema.Catalogue, sheet *schema.Sheet, r Rig, t Tune, a sc
 	return p
 }
 
-type loopFigures struct{ pm, onset *float64 }
+type loopFigures struct {
+	pm, onset *float64
+	tilt      string // at which the phase margin is least, "" where all are alike
+}
 
-// loopAt is phase margin and onset of an axis with one filter at a value.
-func loopAt(c *schema.Catalogue, sheet *schema.Sheet, r Rig, t Tune, a schema.Axis, key string, v, j float64) (*loopFigures, error) {
-	trial := Tune{Values: map[string]any{}}
-	for k, x := range t.Values {
-		trial.Values[k] = x
-	}
+// loopsAt is the least phase margin and the lowest onset of an axis over the tilts in use,
+// with one filter at a value. m is the inertia over them.
+func loopsAt(c *schema.Catalogue, sheet *schema.Sheet, r Rig, t Tune, a schema.Axis, key string, v float64, m mass.Moment) (*loopFigures, error) {
+	trial := Tune{Values: maps.Clone(t.Values)}
 	trial.Values[key] = v
-	l, err := AxisLoop(c, sheet, trial, r, a, j)
-	if err != nil {
-		return nil, err
-	}
-	m, err := l.Margins()
+	loops, err := tiltLoops(c, sheet, trial, r, a, m)
 	if err != nil {
 		return nil, err
 	}
 	out := &loopFigures{}
-	if !math.IsInf(m.PMDeg, 0) {
-		pm := m.PMDeg
-		if !m.Stable {
+	for _, l := range loops {
+		g, err := l.Margins()
+		if err != nil {
+			return nil, err
+		}
+		pm := g.PMDeg
+		if !g.Stable {
 			pm = 0
 		}
-		out.pm = &pm
+		if !math.IsInf(pm, 0) && (out.pm == nil || pm < *out.pm) {
+			out.pm = &pm
+			if !m.Flat() {
+				out.tilt = tiltOf(m, l.J)
+			}
+		}
 	}
-	on, err := l.OnsetStiffness()
-	if Raise(sheet) == loop.RaiseTogether {
-		on, err = l.OnsetCommon()
-	}
-	if err == nil && on.Exists {
-		if dial, err := sheet.Dials["stiffness."+a.String()].FromSI(on.K); err == nil {
+	k, _, err := leastOnset(loops, Raise(sheet))
+	if err == nil && !math.IsInf(k, 1) {
+		if dial, err := sheet.Dials["stiffness."+a.String()].FromSI(k); err == nil {
 			dial = Rounded(dial, 3)
 			out.onset = &dial
 		}
@@ -251,6 +256,9 @@ func (was *loopFigures) words(now *loopFigures, a schema.Axis) string {
 		s = fmt.Sprintf("phase margin of %s %.0f° → %.0f° (%+.0f°)", a, *was.pm, *now.pm, *now.pm-*was.pm)
 		if *now.pm == 0 {
 			s += ", it would oscillate"
+		}
+		if now.tilt != "" {
+			s += " " + now.tilt
 		}
 	}
 	if was.onset != nil && now.onset != nil {

@@ -95,6 +95,28 @@ func TestPriceOfFilter(t *testing.T) {
 	if end := preset.PriceOfFilter(cat, sh, r, tune, schema.Tilt, "filters.sensing", "heavier"); end.PMAfter != nil || !strings.Contains(end.Text, "end of its dial") {
 		t.Errorf("%+v", end)
 	}
+	// at the tilt that binds: a long lens is lightest to roll near level of its travel, and its
+	// phase margin there is far below the one at 90° up
+	long := longLens()
+	tune.Values["stiffness.roll"], tune.Values["filters.sensing"] = 7.0, 100.0
+	js, err := long.Inertias(sh, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	price := preset.PriceOfFilter(cat, sh, long, tune, schema.Roll, "filters.sensing", "heavier")
+	if price.PMBefore == nil || !strings.Contains(price.Text, "at the least inertia, lens") {
+		t.Fatalf("%+v", price)
+	}
+	for i := range 50 {
+		l, err := preset.AxisLoop(cat, sh, tune, long, schema.Roll, js[schema.Roll].Min+(js[schema.Roll].Max-js[schema.Roll].Min)*float64(i)/49)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if m, err := l.Margins(); err != nil || m.PMDeg < *price.PMBefore-1e-6 {
+			t.Errorf("inertia %.5f has %.2f°, less than the %.2f° said: %v", l.J, m.PMDeg, *price.PMBefore, err)
+		}
+	}
+	tune.Values["filters.sensing"] = 40.0
 	delete(tune.Values, "stiffness.tilt")
 	if none := preset.PriceOfFilter(cat, sh, r, tune, schema.Tilt, "filters.drive", "heavier"); none.PMAfter != nil || !strings.Contains(none.Text, "cannot be computed") {
 		t.Errorf("%+v", none)

@@ -22,6 +22,11 @@ func (k *invocation) side(d *library.Loaded) diffview.Side {
 		}
 	}
 	s.Sheet = k.learnedLoop(d.Sheet, units...)
+	if records, err := k.lib.OwnBalances(d.Rig.ID); err == nil { // one that cannot be read is for check
+		if b, ok := preset.NewestBalance(records, d.Rig.ID, s.Meta.Unit); ok {
+			s.Resting = b.Resting()
+		}
+	}
 	return s
 }
 
