@@ -88,6 +88,57 @@ func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r 
 	return out
 }
 
+// ProofSession is what the proof of a tune's stiffness tells as a session does: the
+// onsets that it has with their frequency. Clean is taken as a coarse step below, and at
+// least the value that was proved. ok is false where it tells none, where the values are
+// others by now, so that nobody knows the filters of that day, and where it ended.
+//
+// Source: the proof; the coarse step is common practice, no source.
+func (t Tune) ProofSession(sheet *schema.Sheet) (b BenchLog, ok bool) {
+	p := t.Proof
+	if p == nil || p.Ended != "" || p.Digest != t.GroupDigest(GroupHold) {
+		return b, false
+	}
+	b = BenchLog{Rig: p.Rig, Unit: p.Unit, By: p.By, Began: p.At, Ended: p.At, MassKg: p.MassKg, Inertia: p.Inertia, Set: map[string]float64{}, Results: map[schema.Axis]BenchResult{}}
+	for _, key := range []string{"filters.sensing", "filters.drive"} {
+		if v, set := t.Num(key); set {
+			b.Set[key] = v
+		}
+	}
+	for a, onset := range p.Onset {
+		d, has := sheet.Dials["stiffness."+a.String()]
+		if !has || !(p.OnsetHz[a] > 0) {
+			continue
+		}
+		soft, stiff := ends(d)
+		clean := onset - d.Coarse
+		if d.Sign < 0 {
+			clean = onset + d.Coarse
+		}
+		for _, v := range []float64{soft, valueOr(t, a, soft)} {
+			if d.Less(clean, v) && d.Less(v, onset) {
+				clean = v
+			}
+		}
+		if d.Less(stiff, onset) {
+			continue
+		}
+		r := BenchResult{Onset: &onset, Clean: &clean, Hz: p.OnsetHz[a], Inertia: p.OnsetInertia[a]}
+		if deg, seen := p.OnsetTilt[a]; seen {
+			r.TiltDeg = &deg
+		}
+		b.Results[a] = r
+	}
+	return b, len(b.Results) > 0
+}
+
+func valueOr(t Tune, a schema.Axis, other float64) float64 {
+	if v, ok := t.Stiffness(a); ok {
+		return v
+	}
+	return other
+}
+
 // stiffnessOf is what a dial number is in stiffness: SI by the map, else the number
 // itself or, where larger is softer, its inverse. ok is false where there is none.
 func stiffnessOf(d schema.Dial, v float64) (float64, bool) {

@@ -53,7 +53,7 @@ func (l *Library) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Ti
 		return e, err
 	}
 	logs, err := l.savedLogs(gimbal)
-	if err != nil || len(logs) == 0 {
+	if err != nil {
 		return e, err
 	}
 	for i := range e.tunes {

@@ -1,7 +1,9 @@
 package library
 
 import (
+	"bytes"
 	"encoding/json"
+	"slices"
 	"time"
 
 	"rigkeep/preset"
@@ -66,6 +68,71 @@ func (l *Library) savedLogs(gimbal string) ([]savedLog, error) {
 	return out, nil
 }
 
+// proofLogs gives what the saved proofs of a gimbal tell as sessions do, by path, but for the
+// onsets that one of the logs has seen as well: prove takes them from there.
+func (l *Library) proofLogs(sheet *schema.Sheet, logs []savedLog) ([]savedLog, error) {
+	s, err := l.summary()
+	if err != nil {
+		return nil, err
+	}
+	list, err := l.Store.Summaries(store.SummaryOptions{Name: "proof-onset", Version: "1", SavedOnly: true,
+		Match: func(p string) bool {
+			place, ok := preset.Locate(p)
+			return ok && place.Kind == schema.KindTune
+		},
+		Extract: func(p string, data []byte) string {
+			if !bytes.Contains(data, []byte("onset_hz")) {
+				return ""
+			}
+			tree, err := file.Values(p, data)
+			if err != nil || len(schema.Errors(l.Cat.Validate(schema.KindTune, tree, nil))) > 0 {
+				return "" // check says what is wrong with it
+			}
+			t := preset.DecodeTune(l.Cat, tree)
+			if t.Proof == nil || len(t.Proof.OnsetHz) == 0 {
+				return ""
+			}
+			text, err := json.Marshal(preset.Tune{Values: t.GroupValues(preset.GroupHold), Proof: t.Proof})
+			if err != nil {
+				return ""
+			}
+			return string(text)
+		}})
+	if err != nil {
+		return nil, err
+	}
+	var out []savedLog
+	for _, e := range list {
+		place, _ := preset.Locate(e.Path)
+		r := s.rigs[place.Rig]
+		if e.Value == "" || r == nil || r.gimbal != sheet.Slug {
+			continue
+		}
+		var t preset.Tune
+		if json.Unmarshal([]byte(e.Value), &t) != nil {
+			continue
+		}
+		log, ok := t.ProofSession(sheet)
+		if !ok {
+			continue
+		}
+		for _, x := range logs {
+			if x.fp != place.Rig || serial(sheet, x.log.Unit) != serial(sheet, log.Unit) {
+				continue
+			}
+			for a, seen := range x.log.Results {
+				if mine, ok := log.Results[a]; ok && seen.Onset != nil && *seen.Onset == *mine.Onset {
+					delete(log.Results, a)
+				}
+			}
+		}
+		if len(log.Results) > 0 {
+			out = append(out, savedLog{path: e.Path, fp: place.Rig, ref: r.alias + ", proof of " + log.Began.Format("2006-01-02 15:04"), log: log})
+		}
+	}
+	return out, nil
+}
+
 // Units says what saved sessions and proofs tell of the units of a gimbal. Loops
 // are looked at for one unit only ("" for none), since each needs its build.
 func (l *Library) Units(sheet *schema.Sheet, unit string) (*identify.Report, error) {
@@ -77,9 +144,13 @@ func (l *Library) Units(sheet *schema.Sheet, unit string) (*identify.Report, err
 }
 
 func (l *Library) units(sheet *schema.Sheet, unit string, logs []savedLog) (*identify.Report, error) {
+	typed, err := l.proofLogs(sheet, logs)
+	if err != nil {
+		return nil, err
+	}
 	var sights []identify.OnsetObservation
 	builds := map[string]*preset.Rig{}
-	for _, x := range logs {
+	for _, x := range append(slices.Clip(logs), typed...) {
 		var r *preset.Rig
 		if u, ok := sheet.Unit(x.log.Unit); unit != "" && (x.log.Unit == unit || ok && u.Serial == unit) {
 			if _, ok := builds[x.fp]; !ok {
