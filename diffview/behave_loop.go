@@ -189,7 +189,7 @@ func (w *behaviour) margins(x schema.Axis, a, b *modelled) {
 	if len(w.out.Figures) == before {
 		return
 	}
-	w.basis("Margins are of the loop model at the tilt in use where it is nearest to oscillating, the bandwidth where there is most to turn, with gravity and resonances as the build sheets give them. A model is kinder than a stand: take them to compare, never as proof.")
+	w.basis("Margins are of the loop model at the tilt in use where it is nearest to oscillating, the bandwidth where there is most to turn, with gravity and resonances as the build sheets give them. The model is optimistic: use them to compare, never as proof.")
 	for _, s := range []Side{w.a, w.b} {
 		counted := "onset and gain margin are counted that way"
 		if !s.Sheet.RaiseTogether {

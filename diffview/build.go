@@ -300,7 +300,7 @@ func (o *Build) properties(c *comparison, a, b *preset.Rig) {
 		for _, x := range schema.Axes {
 			ja[x], jb[x] = ma[x].Worst(), mb[x].Worst()
 		}
-		o.InertiaOf = "what each motor turns, the gimbal's own parts included, the worst over the tilt range"
+		o.InertiaOf = "inertia on each motor, gimbal included, maximum over the tilt range"
 	} else {
 		for i, x := range []schema.Axis{schema.Roll, schema.Tilt, schema.Pan} {
 			ja[x], jb[x] = pa.Inertia[i][i], pb.Inertia[i][i]

@@ -322,10 +322,10 @@ func TestProof(t *testing.T) {
 		sentence string
 		level    schema.Level
 	}{
-		{"lost its validity", proved(40), proved(41), "the proof of 2026-03-02 08:00 UTC on unit H-2 no longer holds", schema.Major},
-		{"holds again", proved(41), proved(40), "the proof of 2026-03-02 08:00 UTC on unit H-2 holds again", schema.Minor},
+		{"lost its validity", proved(40), proved(41), "the proof of 2026-03-02 08:00 UTC on unit H-2 is out of date", schema.Major},
+		{"is valid again", proved(41), proved(40), "the proof of 2026-03-02 08:00 UTC on unit H-2 is valid again", schema.Minor},
 		{"new", bare, proved(40), "the proof of 2026-03-02 08:00 UTC on unit H-2 is new", schema.Notable},
-		{"new and stale at once", bare, proved(41), "the proof of 2026-03-02 08:00 UTC on unit H-2 is new, and does not hold", schema.Notable},
+		{"new and stale at once", bare, proved(41), "the proof of 2026-03-02 08:00 UTC on unit H-2 is new, and is out of date", schema.Notable},
 		{"gone", proved(40), bare, "the proof of 2026-03-02 08:00 UTC on unit H-2 removed", schema.Major},
 		{"replaced", proved(40), later, "the proof of 2026-03-09 08:00 UTC on unit H-2 replaces the proof of 2026-03-02 08:00 UTC on unit H-2", schema.Notable},
 		{"noted", proved(40), noted, "the proof of 2026-03-02 08:00 UTC on unit H-2 was changed", schema.Minor},
@@ -430,7 +430,7 @@ filters.drive removed, was 2 (the dial's default 0 now applies)
 horizon.offset_deg 0 → 0.4° (+0.4, 4 fine steps right side down)
 follow.sweep added, 2 values
 follow.walk.lag.pan 40 → 55 (+15, 3 coarse steps longer)
-the proof of 2026-03-02 08:00 UTC on unit H-2 no longer holds
+the proof of 2026-03-02 08:00 UTC on unit H-2 is out of date
 note changed`
 	r := Compare(cat, a, b)
 	if got := InWords(r); got != want {

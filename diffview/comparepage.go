@@ -241,7 +241,7 @@ func (v *compareView) verdict(r Report) {
 	for _, f := range b.Figures {
 		row := figureRow{Name: f.Name + ", " + f.Of, Before: f.text(f.Before), After: f.text(f.After), Crossed: f.past(f.After)}
 		if f.Limit != nil {
-			row.Name += ", limit " + three(*f.Limit) + unitAfter(f.Unit)
+			row.Name += ", limit " + trim(*f.Limit) + unitAfter(f.Unit)
 		}
 		if f.Before != nil && f.After != nil && f.Differs {
 			row.Change = direction(*f.After-*f.Before, three(math.Abs(*f.After-*f.Before))+unitAfter(f.Unit)).Text
@@ -259,7 +259,7 @@ func (v *compareView) verdict(r Report) {
 			}
 		}
 		if f.Crossed() && !f.Detail {
-			crossed = append(crossed, fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), three(*f.Limit)+unitAfter(f.Unit)))
+			crossed = append(crossed, fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), trim(*f.Limit)+unitAfter(f.Unit)))
 		}
 		g := groups[f.Verdict()]
 		g.Rows = append(g.Rows, row)

@@ -176,11 +176,11 @@ func (c *comparison) proof() {
 	switch {
 	case b == nil:
 	case len(p.StaleAfter) > 0 && lost:
-		p.Level, now = schema.Major, "no longer holds"
+		p.Level, now = schema.Major, "is out of date"
 	case len(p.StaleAfter) > 0:
-		p.Level, now = max(p.Level, schema.Notable), "does not hold"
+		p.Level, now = max(p.Level, schema.Notable), "is out of date"
 	case !lost && a != nil:
-		now = "holds again"
+		now = "is valid again"
 	}
 	switch {
 	case did == "":

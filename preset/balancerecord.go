@@ -125,7 +125,7 @@ func (e BalanceEffort) Readings() []float64 {
 }
 
 // NewestBalance orders records by which counts most for a rig on a unit: those of its
-// present fingerprint, of the same unit, the newest. unit "" is no unit.
+// present fingerprint, of the same unit, the newest. unit "" is not a unit.
 //
 // Source: DESIGN section 4, at balance.
 func NewestBalance(records []BalanceRecord, fingerprint, unit string) (BalanceRecord, bool) {

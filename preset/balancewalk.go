@@ -36,11 +36,11 @@ func lookFor(adj schema.Adjustment) (how string, signs [2]Sign, what, end string
 	case adj.Stage == schema.Roll && adj.Moves == 1:
 		return "Head level, let go gently.", [2]Sign{{"It leans left", "Leans left", "right"}, {"It leans right", "Leans right", "left"}}, what, ""
 	case adj.Stage == schema.Roll:
-		return "Lean the head 90° to one side, let go gently.", [2]Sign{{"It swings upright", "Swings upright", "up"}, {"It turns over", "Turns over", "down"}}, what, ""
+		return "Lean the head 90° to one side, let go gently.", [2]Sign{{"It turns upright", "Swings upright", "up"}, {"It turns over", "Turns over", "down"}}, what, ""
 	case adj.Moves == 0:
-		return "Lean the handle 20° to one side, let go of pan gently.", [2]Sign{{"The lens swings to the low side", "Lens swings low", "back"}, {"The back does", "Back swings low", "forward"}}, what, ""
+		return "Lean the handle 20° to one side, let go of pan gently.", [2]Sign{{"The lens turns to the low side", "Lens swings low", "back"}, {"The back does", "Back swings low", "forward"}}, what, ""
 	}
-	return "Lean the handle 20° forward, let go of pan gently.", [2]Sign{{"The left side swings to the front", "Left side to front", "right"}, {"The right side does", "Right side to front", "left"}}, what, ""
+	return "Lean the handle 20° forward, let go of pan gently.", [2]Sign{{"The left side turns to the front", "Left side to front", "right"}, {"The right side does", "Right side to front", "left"}}, what, ""
 }
 
 // LookFor says what to look for by hand, and what to do about it.

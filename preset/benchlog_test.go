@@ -35,12 +35,12 @@ func TestReadEffort(t *testing.T) {
 		mm      float64
 		words   string
 	}{
-		{"tilt, lens level", []float64{5}, 1, balance.Rebalance, d, "back of the axis, slide the build forward"},
-		{"tilt, lens level", []float64{-5}, 1, balance.Rebalance, d, "forward of the axis, slide the build back"},
-		{"tilt, lens level", []float64{5}, -1, balance.Rebalance, d, "forward of the axis, slide the build back"},
-		{"tilt, lens up", []float64{5}, 1, balance.Rebalance, d, "above the axis, slide the build down"},
-		{"tilt, lens down", []float64{5}, 1, balance.Rebalance, d, "below the axis, slide the build up"},
-		{"roll, lens level", []float64{2.5}, 1, balance.Workable, d / 2, "left of the axis, slide the build right"},
+		{"tilt, lens level", []float64{5}, 1, balance.Rebalance, d, "back of the axis, move the build forward"},
+		{"tilt, lens level", []float64{-5}, 1, balance.Rebalance, d, "forward of the axis, move the build back"},
+		{"tilt, lens level", []float64{5}, -1, balance.Rebalance, d, "forward of the axis, move the build back"},
+		{"tilt, lens up", []float64{5}, 1, balance.Rebalance, d, "above the axis, move the build down"},
+		{"tilt, lens down", []float64{5}, 1, balance.Rebalance, d, "below the axis, move the build up"},
+		{"roll, lens level", []float64{2.5}, 1, balance.Workable, d / 2, "left of the axis, move the build right"},
 		{"roll, lens level", []float64{3, -1}, 1, balance.Good, d / 5, "friction 2.0 %"},
 		{"tilt, lens level", []float64{5}, 0, balance.Rebalance, d, "side unknown"},
 		{"pan, handle leaning 30 degrees", []float64{5}, 1, balance.Rebalance, 2 * d, "off the axis"},

@@ -216,7 +216,7 @@ func tiltWord(rad float64) string {
 func tiltOf(m mass.Moment, j float64) string {
 	switch {
 	case m.Flat():
-		return "at every tilt alike"
+		return "the same at every tilt"
 	case j <= m.Min*(1+1e-9):
 		return "at the least inertia, lens " + tiltWord(m.MinAt)
 	case j >= m.Max*(1-1e-9):

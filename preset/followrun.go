@@ -11,7 +11,7 @@ import (
 	"rigkeep/schema"
 )
 
-// DefaultMove stands for a style whose name is no kind of shot.
+// DefaultMove stands for a style whose name is not a kind of shot.
 const DefaultMove = "turn 90deg in 2s then hold 1s"
 
 // FollowCase is what a follow style is tried on.

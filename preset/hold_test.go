@@ -42,7 +42,7 @@ func TestHoldingByHand(t *testing.T) {
 	near("current", h.Current, 0.12)
 	near("heat", h.Heat, 0.12*0.12*4)
 	near("standing angle", h.StandingDeg, 0.06/100.5*180/math.Pi)
-	if h.Verdict != balance.Workable || !strings.Contains(h.Words, "3.1 mm forward of the axis, slide the build back") || !strings.Contains(h.Words, "friction 2.0 %") {
+	if h.Verdict != balance.Workable || !strings.Contains(h.Words, "3.1 mm forward of the axis, move the build back") || !strings.Contains(h.Words, "friction 2.0 %") {
 		t.Errorf("%+v", h)
 	}
 	if held[0].Friction != nil {

@@ -123,7 +123,7 @@ func See(s *schema.Sheet, r Rig, t *Tune, l Lens) (LensView, error) {
 			limit        float64
 		}{{"limits.tilt.up_deg", "up", lim.Up.By, out.Limits.Up}, {"limits.tilt.down_deg", "down", lim.Down.By, out.Limits.Down}} {
 			if v, ok := t.Num(x.key); ok && v > x.limit+1e-9 && x.by != "" {
-				out.Limits.Beyond = append(out.Limits.Beyond, fmt.Sprintf("the tune allows %s° %s, but %s comes into view at %.1f°", schema.Num(v), x.way, x.by, x.limit))
+				out.Limits.Beyond = append(out.Limits.Beyond, fmt.Sprintf("the tune allows %s° %s, but %s is in view from %s°", schema.Num(v), x.way, x.by, schema.Num(Rounded(x.limit, 3))))
 			}
 		}
 	}

@@ -87,7 +87,7 @@ func TestTiltLimitsOfABuild(t *testing.T) {
 	if see.Limits.Up != 60 || see.Limits.UpBy != "" || len(see.Limits.Always) != 0 {
 		t.Errorf("%+v", see.Limits)
 	}
-	if len(see.Limits.Beyond) != 1 || !strings.Contains(see.Limits.Beyond[0], "the tune allows 60° down, but left foot comes into view at") {
+	if len(see.Limits.Beyond) != 1 || !strings.Contains(see.Limits.Beyond[0], "the tune allows 60° down, but left foot is in view from") {
 		t.Errorf("%v", see.Limits.Beyond)
 	}
 	// without a word on it the middle of the lens is taken, and said

@@ -121,7 +121,7 @@ func Locate(p string) (Place, bool) {
 	return Place{}, false
 }
 
-// KindPhoto is the kind of a photo's place; a photo is no file that is read for what it says.
+// KindPhoto is the kind of a photo's place; a photo is not a file that is read for what it says.
 const KindPhoto = "photo"
 
 // PhotoPath is a photo of a rig, by the day on which it was added and the sum of what it holds.

@@ -246,7 +246,7 @@ func (r Rig) shapes() string {
 	return digest("rigkeep-shapes-1\n" + strings.Join(out, "\n"))
 }
 
-// Staleness is one reason why a proof no longer holds.
+// Staleness is one reason why a proof is out of date.
 type Staleness struct {
 	What string // "rig", "tune", "unit", "firmware", "tilts", "parts", "ended"
 	Text string

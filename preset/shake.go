@@ -75,9 +75,9 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 		}
 		switch ratio := on / k; {
 		case ratio <= 1:
-			add("over-onset", 4, "%s; the tune has %s, which is not below it", rec.Text(), schema.Num(v))
+			add("over-onset", 4, "%s; tune %s, not below it", rec.Text(), schema.Num(v))
 		case ratio < sheet.BenchMargin:
-			add("over-onset", 2, "%s; the tune has %s, a margin of only %.2f", rec.Text(), schema.Num(v), ratio)
+			add("over-onset", 2, "%s; tune %s, margin only %.2f", rec.Text(), schema.Num(v), ratio)
 		default:
 			add("over-onset", -2, "%s; tune %s, margin %.2f", rec.Text(), schema.Num(v), ratio)
 		}

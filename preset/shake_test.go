@@ -28,8 +28,8 @@ func TestShakeHints(t *testing.T) {
 		weight map[string]int
 		text   string
 	}{
-		{"at the onset", tune(16, nil), 0, map[string]int{"over-onset": 4}, "onset of tilt: 16 on 2026-03-02 (job 2026-03-02-pilot), at 21 Hz, on unit SK-0412; the tune has 16, which is not below it"},
-		{"little margin", tune(12, nil), 0, map[string]int{"over-onset": 2}, "a margin of only 1.33"},
+		{"at the onset", tune(16, nil), 0, map[string]int{"over-onset": 4}, "onset of tilt: 16 on 2026-03-02 (job 2026-03-02-pilot), at 21 Hz, on unit SK-0412; tune 16, not below it"},
+		{"little margin", tune(12, nil), 0, map[string]int{"over-onset": 2}, "margin only 1.33"},
 		{"margin kept", tune(10, nil), 0, map[string]int{"over-onset": -2}, "margin 1.60"},
 		{"its frequency", tune(10, nil), 22, map[string]int{"over-onset": 0, "long-part": 3}, "a part that rings at 22 Hz on tilt"},
 		{"badly balanced", tune(10, &preset.Proof{At: at, Rig: r.ID, Effort: map[schema.Axis]float64{schema.Tilt: -6}}), 0, map[string]int{"over-onset": -2, "out-of-balance": 3}, "over the workable 4 %"},

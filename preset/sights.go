@@ -15,7 +15,7 @@ import (
 )
 
 // StandOnly is the doubt about what was not worked in the hand.
-const StandOnly = "worked on the stand only"
+const StandOnly = "tested on the stand only"
 
 // sameInertia is how close a recorded inertia must be to the build's present one
 // for the session to count as one of this build.

@@ -307,7 +307,7 @@ func (d Dial) checkMap(key string, p Param) []Problem {
 			return bad(".sigmas", fmt.Sprintf("%d uncertainties for %d points", n, w), "one for each point, or none", "measure again: rigkeep gimbal measure")
 		}
 		if len(m.Points) < 2 {
-			return bad(".points", fmt.Sprintf("the map has %d points", len(m.Points)), "at least two settings: dial, value, dial, value", "measure another setting: rigkeep gimbal measure")
+			return bad(".points", "the map has "+Count(len(m.Points), "point", "points"), "at least two settings: dial, value, dial, value", "measure another setting: rigkeep gimbal measure")
 		}
 		for i, b := range m.Points {
 			if b[0] < d.Min || b[0] > d.Max {
@@ -330,7 +330,7 @@ func (d Dial) checkMap(key string, p Param) []Problem {
 		}
 	} else if m.Kind == Table {
 		if len(m.Points) < 2 {
-			return bad(".points", fmt.Sprintf("the table has %d points", len(m.Points)), "at least two pairs: dial, value, dial, value", "add the values at both ends of the dial")
+			return bad(".points", "the table has "+Count(len(m.Points), "point", "points"), "at least two pairs: dial, value, dial, value", "add the values at both ends of the dial")
 		}
 		if first, last := m.Points[0][0], m.Points[len(m.Points)-1][0]; first != d.Min || last != d.Max {
 			return bad(".points", "the table runs from dial "+Num(first)+" to "+Num(last), "the whole dial, "+Num(d.Min)+" to "+Num(d.Max), "add the end points, or sort the pairs")

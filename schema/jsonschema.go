@@ -16,7 +16,7 @@ import (
 func (c *Catalogue) JSONSchema(kind string) ([]byte, error) {
 	k := c.kind(kind)
 	if k == nil {
-		return nil, fmt.Errorf("there is no kind of file %s; choose one of %s", shown(kind), strings.Join(Kinds, ", "))
+		return nil, fmt.Errorf("unknown file kind %s; choose one of %s", shown(kind), strings.Join(Kinds, ", "))
 	}
 	s := object{{"$schema", "https://json-schema.org/draft/2020-12/schema"}, {"title", "Rigkeep: " + k.Title}, {"description", k.Doc}}
 	var b bytes.Buffer

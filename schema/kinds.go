@@ -38,7 +38,7 @@ func head(kind string) []Field {
 }
 
 func noteField() Field {
-	return Field{Path: "note", Type: String, Doc: "Note for the next person.", Example: "Cable tie on the monitor arm; see the packing list."}
+	return Field{Path: "note", Type: String, Doc: "Note for the next operator.", Example: "Cable tie on the monitor arm; see the packing list."}
 }
 
 func libraryKind(_ []Param) Kind {
@@ -72,7 +72,7 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "payload.max_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Maximum payload, from the maker's manual.", Example: 6.0},
 		Field{Path: "payload.min_kg", Type: Float, Unit: "kg", Min: At(0), Max: At(100), Doc: "Minimum payload, from the maker's manual.", Example: 0.5},
 		Field{Path: "space.box_mm", Type: Floats, Len: 3, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Free space for the build: length, width, height.", Example: []any{220.0, 210.0, 200.0}},
-		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from the axis centre; without it only its size is held against the build.", Example: []any{10.0, 0.0, 0.0}},
+		Field{Path: "space.centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Centre of the clear box from the axis centre; if absent, only its size is compared with the build.", Example: []any{10.0, 0.0, 0.0}},
 		Field{Path: "space.tilt_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the tilt axis.", Example: 150.0},
 		Field{Path: "space.roll_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the roll axis.", Example: 160.0},
 		Field{Path: "space.pan_radius_mm", Type: Float, Unit: "mm", Above: At(0), Max: At(3000), Doc: "Clear radius about the pan axis.", Example: 240.0},
@@ -87,12 +87,12 @@ func gimbalKind(ps []Param) Kind {
 		Field{Path: "drive.rate_hz", Type: Float, Unit: "Hz", Above: At(0), Max: At(1000000), Doc: "Rate of the motor drive.", Example: 20000.0},
 		Field{Path: "balance.workable_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Highest acceptable resting effort.", Example: 4.0},
 		Field{Path: "balance.good_pct", Type: Float, Unit: "%", Above: At(0), Max: At(100), Doc: "Resting effort that needs no further balancing.", Example: 1.0},
-		Field{Path: "balance.effort_sign", Type: String, Enum: []string{"right-handed", "left-handed"}, Doc: "How the controller counts effort: above zero where the motor turns right-handed about its axis (x forward for roll, y left for tilt, z up for pan), or the other way; without it an effort does not tell the side.", Example: "right-handed"},
+		Field{Path: "balance.effort_sign", Type: String, Enum: []string{"right-handed", "left-handed"}, Doc: "How the controller counts effort: above zero where the motor turns right-handed about its axis (x forward for roll, y left for tilt, z up for pan), or the other way; if absent, an effort does not give the side.", Example: "right-handed"},
 		Field{Path: "balance.points", Type: Strings, Doc: "What to check when balancing, in order: the axis, a comma, how the head stands. Say level, lens up or lens down, and by how many degrees a handle leans.", Example: []any{"tilt, lens level", "tilt, lens up", "roll, lens level", "pan, handle leaning 20 degrees"}},
 		Field{Path: "bench.order", Type: Strings, Len: len(axisNames), Enum: axisNames[:], Doc: "Order in which bench tunes the axes.", Example: []any{"tilt", "roll", "pan"}},
 		Field{Path: "bench.margin", Type: Float, Above: At(1), Max: At(10), Doc: "Margin: onset divided by the value kept.", Example: 1.5},
-		Field{Path: "follow.model", Type: String, Enum: []string{"first-order", "critical", "two-stage"}, Doc: "What lag is on this controller: one first-order lag, one critically damped second-order, or two lags in a row.", Example: "first-order"},
-		Field{Path: "obstacle[].name", Type: String, Required: true, MaxLen: 100, Doc: "A part of the gimbal that can come into frame: ring, foot, hand.", Example: "left ring foot"},
+		Field{Path: "follow.model", Type: String, Enum: []string{"first-order", "critical", "two-stage"}, Doc: "How the lag works: first-order, critical (second-order, critically damped) or two-stage (two first-order in a row).", Example: "first-order"},
+		Field{Path: "obstacle[].name", Type: String, Required: true, MaxLen: 100, Doc: "A part of the gimbal that can be in view: ring, foot, hand.", Example: "left ring foot"},
 		Field{Path: "obstacle[].place_mm", Type: Floats, Required: true, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Where its nearest point is, from the axis centre, head level.", Example: []any{60.0, 190.0, -180.0}},
 		Field{Path: "obstacle[].radius_mm", Type: Float, Unit: "mm", Min: At(0), Max: At(1000), Doc: "Its radius about that point.", Example: 20.0},
 	)
@@ -133,7 +133,7 @@ func gimbalKind(ps []Param) Kind {
 		Section{Path: "bench", Doc: "How a tuning session goes on this gimbal."},
 		Section{Path: "follow", Doc: "How this controller follows."},
 		Section{Path: "adjustment[]", Doc: "The slides by which a build is balanced, in the order in which they are set: from the inside out, tilt, roll, pan. A slide between gimbal and build belongs here, also where the plate carries the scale.", ID: []string{"name"}},
-		Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can come into frame.", ID: []string{"name"}},
+		Section{Path: "obstacle[]", Doc: "Parts of the gimbal that can be in view.", ID: []string{"name"}},
 		Section{Path: "reference[]", Doc: "Payloads at which some values are known to work, one table each; starting tunes are scaled from them.", ID: []string{"payload_kg"}, Tie: []string{"source"}},
 	)}
 }
@@ -159,7 +159,7 @@ func tuneKind(ps []Param) Kind {
 func benchKind(ps []Param) Kind {
 	bench := append(head(KindBench),
 		Field{Path: "rig", Type: String, Required: true, Pattern: fingerprintPattern, Doc: "Fingerprint of the rig on the stand.", Example: "k7qd2m9x4c"},
-		Field{Path: "tune", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "The tune that was worked on.", Example: "main"},
+		Field{Path: "tune", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "The tune of the session.", Example: "main"},
 		Field{Path: "unit", Type: String, MaxLen: 100, Doc: "Serial or label of the unit.", Example: "Large A"},
 		Field{Path: "by", Type: String, MaxLen: 200, Doc: "Operator.", Example: "A-cam operator"},
 		Field{Path: "began", Type: Time, Required: true, Doc: "When the session began.", Example: "2026-03-02T09:30:00Z"},
@@ -246,8 +246,8 @@ func jobKind(_ []Param) Kind {
 		Field{Path: "pin[].revision", Type: String, Pattern: `[0-9a-f]{40}`, Doc: "The commit this tune is pinned to; absent until it is saved for the job.", Example: "0123456789abcdef0123456789abcdef01234567"},
 		Field{Path: "pin[].unit", Type: String, MaxLen: 100, Doc: "The unit it goes out on.", Example: "Large A"},
 		Field{Path: "sway.pan_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Operator sway about pan, peak (±).", Example: 3.0},
-		Field{Path: "sway.tilt_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Hand sway of the operator about tilt, half of the swing.", Example: 2.0},
-		Field{Path: "sway.roll_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Hand sway of the operator about roll, half of the swing.", Example: 2.0},
+		Field{Path: "sway.tilt_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Operator sway about tilt, peak (±).", Example: 2.0},
+		Field{Path: "sway.roll_deg", Type: Float, Unit: "°", Above: At(0), Max: At(90), Doc: "Operator sway about roll, peak (±).", Example: 2.0},
 		Field{Path: "accepted[].finding", Type: String, Required: true, MaxLen: 200, Doc: "ID of the accepted finding.", Example: "proof-missing:zoom-build"},
 		Field{Path: "accepted[].why", Type: String, Required: true, Doc: "Why.", Example: "Stands on a tripod all day."},
 		Field{Path: "accepted[].by", Type: String, MaxLen: 200, Doc: "Who accepted it.", Example: "A-cam operator"},
@@ -261,7 +261,7 @@ func jobKind(_ []Param) Kind {
 		{Path: "shot[]", Doc: "One shot of the list.", ID: []string{"name"}, Tie: []string{"kind"}},
 		{Path: "pin[]", Doc: "One tune that goes out on this job.", ID: []string{"rig", "tune"}, Tie: []string{"unit"}},
 		{Path: "sway", Doc: "How much this operator's hands sway."},
-		{Path: "accepted[]", Doc: "A finding of a review that someone has accepted, and until when.", ID: []string{"finding"}, Tie: []string{"until"}},
+		{Path: "accepted[]", Doc: "An accepted finding of a review, and until when.", ID: []string{"finding"}, Tie: []string{"until"}},
 	}}
 }
 
@@ -327,7 +327,7 @@ func dialFields(d string, p Param) []Field {
 		lo, hi = hi, lo
 	}
 	return append(fs, []Field{
-		{Path: d + ".map.kind", Type: String, Required: true, Enum: []string{string(Linear), string(Logarithmic), string(Table), string(Measured)}, Doc: "Law that takes the dial to SI: straight, equal ratios, straight lines between points, or a line through measured points.", Example: string(Linear)},
+		{Path: d + ".map.kind", Type: String, Required: true, Enum: []string{string(Linear), string(Logarithmic), string(Table), string(Measured)}, Doc: "Conversion to SI: linear, logarithmic, a table, or a line through measured points.", Example: string(Linear)},
 		{Path: d + ".map.unit", Type: String, Required: true, Enum: units(p), Doc: "Unit that the map gives.", Example: units(p)[0]},
 		{Path: d + ".map.at_min", Type: Float, Min: At(0), Max: At(far), Doc: "Linear and logarithmic: value at the smallest number.", Example: lo},
 		{Path: d + ".map.at_max", Type: Float, Min: At(0), Max: At(far), Doc: "Linear and logarithmic: value at the largest number.", Example: hi},
@@ -352,9 +352,9 @@ func proofFields() []Field {
 		at := "proof." + g.name + "."
 		fs = append(fs,
 			Field{Path: at + "at", Type: Time, Doc: "When " + g.of + " were tested.", Example: "2026-03-02T11:00:00Z"},
-			Field{Path: at + "unit", Type: String, MaxLen: 100, Doc: "Unit it was worked on, by serial or label.", Example: "Large A"},
+			Field{Path: at + "unit", Type: String, MaxLen: 100, Doc: "Unit it was tested on, by serial or label.", Example: "Large A"},
 			Field{Path: at + "place", Type: String, Enum: []string{"hand", "stand"}, Doc: "Where: handheld, or on the stand only.", Example: "hand"},
-			Field{Path: at + "by", Type: String, MaxLen: 200, Doc: "Who worked it.", Example: "A-cam operator"},
+			Field{Path: at + "by", Type: String, MaxLen: 200, Doc: "Who tested it.", Example: "A-cam operator"},
 			Field{Path: at + "firmware", Type: String, MaxLen: 100, Doc: "Firmware text the unit showed.", Example: "2.4"},
 			Field{Path: at + "minutes", Type: Float, Unit: "min", Min: At(0), Max: At(1440), Doc: "Minutes tested.", Example: 15.0},
 			Field{Path: at + "note", Type: String, Doc: "What was noticed.", Example: "Smooth on the stairs; a little late on whips."},

@@ -11,11 +11,11 @@ func part(at string) []Field {
 		{Path: at + "mass_g", Type: Float, Unit: "g", Above: At(0), Max: At(100000), Doc: "Mass, in grams.", Example: 2350.0},
 		{Path: at + "mass_lb", Type: Float, Unit: "lb", Above: At(0), Max: At(220), Doc: "Mass, in pounds.", Example: 5.18},
 		{Path: at + "mass_oz", Type: Float, Unit: "oz", Above: At(0), Max: At(3520), Doc: "Mass, in ounces.", Example: 82.9},
-		{Path: at + "cg_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Balance point from the seat, along the part's own x, y, z; without it the build's centre of gravity is unknown.", Example: []any{12.0, 0.0, 44.0}},
-		{Path: at + "centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Middle of the outline from the seat, along the part's own x, y, z; without it the outline lies about the balance point.", Example: []any{10.0, 0.0, 44.0}},
+		{Path: at + "cg_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Balance point from the seat, along the part's own x, y, z; if absent, the build's centre of gravity is unknown.", Example: []any{12.0, 0.0, 44.0}},
+		{Path: at + "centre_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Middle of the outline from the seat, along the part's own x, y, z; if absent, the outline lies about the balance point.", Example: []any{10.0, 0.0, 44.0}},
 		{Path: at + "density_kg_m3", Type: Float, Unit: "kg/m³", Above: At(0), Max: At(25000), Doc: "Density from which a part without a size gets one.", Example: 1800.0},
 		{Path: at + "axis", Type: String, Enum: []string{"x", "y", "z"}, Doc: "Direction of a cylinder's or tube's length; x is along the lens.", Example: "x"},
-		{Path: at + "inside", Type: Bool, Doc: "The part lies inside another one on purpose, so an overlap is no mistake.", Example: true},
+		{Path: at + "inside", Type: Bool, Doc: "The part lies inside another one on purpose, so an overlap is not a mistake.", Example: true},
 		{Path: at + "note", Type: String, Doc: "Anything worth telling about this part.", Example: "Weighed with card and cable."},
 	}
 	for _, u := range []struct {
@@ -60,14 +60,14 @@ func rigKind(_ []Param) Kind {
 		Field{Path: "gimbal", Type: String, Required: true, Pattern: slugPattern, MaxLen: 64, Doc: "The gimbal sheet, by its file name without .toml.", Example: "quay-large"},
 		Field{Path: "was", Type: Strings, Pattern: fingerprintPattern, Derived: true, Doc: "Earlier fingerprints of this rig, oldest first."},
 		Field{Path: "clone_of", Type: String, Pattern: fingerprintPattern, Derived: true, Doc: "The rig that this one was cloned from; its filters, limits and styles are where a tune begins."},
-		Field{Path: "origin", Type: String, MaxLen: 200, Doc: "From which point typed places count, in words; without it, the seat of the part that sits on no other.", Example: "the plate's middle screw"},
+		Field{Path: "origin", Type: String, MaxLen: 200, Doc: "From which point typed places count, in words; default: the seat of the part that sits on no other.", Example: "the plate's middle screw"},
 		Field{Path: "weighed_kg", Type: Float, Unit: "kg", Above: At(0), Max: At(100), Doc: "The whole build on a scale, to hold against the sum of its parts.", Example: 2.41},
 		noteField(),
 	)
 	rig = append(rig, part("part[].")...)
 	rig = append(rig,
 		Field{Path: "part[].from", Type: String, Pattern: slugPattern, MaxLen: 64, Doc: "The part of the shop that it was taken from, by its file name without .toml.", Example: "cine-body"},
-		Field{Path: "part[].on", Type: String, MaxLen: 130, Doc: "The mount it sits on, as SLOT.MOUNT of another part; without it and without a place, the first free mount that takes its slot.", Example: "body.front"},
+		Field{Path: "part[].on", Type: String, MaxLen: 130, Doc: "The mount it sits on, as SLOT.MOUNT of another part; if absent, with no place either, the first free mount that takes its slot.", Example: "body.front"},
 		Field{Path: "part[].shift_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "How far from the mount, along the mount's x, y, z.", Example: []any{-15.0, 0.0, 0.0}},
 		Field{Path: "part[].turn_deg", Type: Floats, Len: 3, Unit: "°", Min: At(-360), Max: At(360), Doc: "Rotation of the part about its seat: about x, then y, then z (fixed axes).", Example: []any{0.0, 0.0, 90.0}},
 		Field{Path: "part[].place_mm", Type: Floats, Len: 3, Unit: "mm", Min: At(-3000), Max: At(3000), Doc: "Where its seat is, from the build's origin: x forward, y left, z up; its middle, where it has no balance point of its own.", Example: []any{-20.0, 0.0, 10.0}, Shown: true},

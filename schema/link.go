@@ -141,7 +141,7 @@ func readDialLink(f Flat, at string, d Dial) (*DialLink, []Problem) {
 			return l, ps
 		}
 		if whole && math.Abs(raw-math.Round(raw)) > hair {
-			add(".scale", fmt.Sprintf("dial %s would be %s, which is no whole number", Num(v), Num(raw)), "a scale with which the dial's steps are whole numbers of the device", "correct scale, offset or the range")
+			add(".scale", fmt.Sprintf("dial %s would be %.7g, which is not a whole number", Num(v), raw), "a scale with which the dial's steps are whole numbers of the device", "correct scale, offset or the range")
 			return l, ps
 		}
 	}

@@ -48,7 +48,7 @@ func TestLinkOfASheet(t *testing.T) {
 		{pan + ".type", "int64", pan + ".type", "one of uint8"},
 		{pan + ".type", "uint8", pan + ".type", "dial 70 would be 700, which is no uint8"},
 		{pan + ".scale", int64(0), pan + ".scale", "the scale is 0"},
-		{pan + ".scale", 0.3, pan + ".scale", "no whole number"},
+		{pan + ".scale", 0.3, pan + ".scale", "not a whole number"},
 		{pan + ".highest", int64(101), pan + ".lowest", "5 to 101"},
 		{pan + ".highest", nil, pan + ".highest", "nothing says how far"},
 		{pan + ".lowest", int64(70), pan + ".lowest", "70 to 70"},

@@ -32,7 +32,7 @@ func (l *Level) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is no level of difference; want same, minor, notable or major", text)
+	return fmt.Errorf("%q is not a level of difference; want same, minor, notable or major", text)
 }
 
 // Significance says from how many coarse steps on a difference counts as notable and

@@ -133,7 +133,7 @@ func filterDrive() Param {
 
 func tiltLimit(word string, order int, example float64) Param {
 	frame := map[string]string{"up": "the handle, the pan motor above the head or the operator's hands", "down": "the lower ring, the feet or the operator's own shoes"}[word]
-	ground := map[string]string{"up": "a rear part of the build, such as a battery, swings down toward the gimbal", "down": "the front of the lens swings down toward the gimbal and the ground"}[word]
+	ground := map[string]string{"up": "a rear part of the build, such as a battery, turns down toward the gimbal", "down": "the front of the lens turns down toward the gimbal and the ground"}[word]
 	other := map[string]string{"up": "down", "down": "up"}[word]
 	return Param{
 		Field: Field{Path: "limits.tilt." + word + "_deg", Type: Float, Unit: "°", Min: At(0), Max: At(180), Doc: "How far the head may tilt " + word + " from level, in degrees.", Example: example},

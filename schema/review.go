@@ -35,7 +35,7 @@ func (s *Severity) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is no severity; want fix, check or note", text)
+	return fmt.Errorf("%q is not a severity; want fix, check or note", text)
 }
 
 // ReviewRule is one thing that a review looks for: all of it but the test

@@ -8,9 +8,9 @@ var reviewFrame = ReviewFamily{
 		{
 			ID: "frame-gimbal", Title: "Gimbal or hand in view", Severity: Fix, Weight: 35,
 			Why:      "With the widest lens, part of the gimbal is in view before the tilt limit stops the head.",
-			Do:       "Set the tilt limits to what stays clear, and check it through the lens.",
+			Do:       "Limit the tilt to the clear range, then check it through the lens.",
 			Commands: []string{"rigkeep set {ref} {limits}"},
-			About:    "Fires when, through the job's widest lens, a part listed under [[obstacle]] of the gimbal sheet comes into view at a tilt that the limits allow. A tune without limits allows the whole travel of the gimbal. The lens is taken to see from the middle of its part in the build sheet; hands are seen only where the sheet lists them.",
+			About:    "Fires when, through the job's widest lens, a part listed under [[obstacle]] of the gimbal sheet is in view from a tilt that the limits allow. A tune without limits allows the whole travel of the gimbal. The lens is taken to see from the middle of its part in the build sheet; hands are seen only where the sheet lists them.",
 		},
 		{
 			ID: "frame-short", Title: "Tilt limits tighter than the shot list", Severity: Fix, Weight: 36,

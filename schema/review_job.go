@@ -59,7 +59,7 @@ var reviewJob = ReviewFamily{
 			Why:      "A proof counts for one unit only. Name the unit that goes out.",
 			Do:       "Say which unit goes out.",
 			Commands: []string{"rigkeep job add {job} {ref} --unit UNIT"},
-			About:    "Fires when a pin has no unit, or one of which there is no record.",
+			About:    "Fires when a pin has no unit, or one with no record.",
 		},
 		{
 			ID: "unit-other", Title: "The tune is for another unit", Severity: Fix, Weight: 53,
@@ -70,7 +70,7 @@ var reviewJob = ReviewFamily{
 		},
 		{
 			ID: "unit-trouble", Title: "The unit has a fault", Severity: Check, Weight: 79,
-			Why:      "Whoever takes it out must know.",
+			Why:      "The operator who takes it out must know.",
 			Do:       "Have it looked at, or send another unit.",
 			Commands: []string{"rigkeep unit show {unit}"},
 			About:    "Fires when the record of a unit that goes out has a trouble note.",
@@ -83,7 +83,7 @@ var reviewJob = ReviewFamily{
 			About:    "Fires when the unit that a tune goes out on holds other values, by its record.",
 		},
 		{
-			ID: "unit-unknown", Title: "Nobody recorded what the unit holds", Severity: Check, Weight: 29,
+			ID: "unit-unknown", Title: "No record of what the unit holds", Severity: Check, Weight: 29,
 			Why:      "The controller may hold anything, last month's job included.",
 			Do:       "Key the tune in, or read back what it shows.",
 			Commands: []string{"rigkeep load {ref}@{job} --unit {unit}"},

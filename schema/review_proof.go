@@ -10,7 +10,7 @@ var reviewProof = ReviewFamily{
 			Why:      "No proof is on record for these values on this build. Any oscillation would show up on the shoot.",
 			Do:       "Test it handheld over the full tilt range in every follow style, then record the proof.",
 			Commands: []string{"rigkeep prove {ref} --unit {unit} --place hand"},
-			About:    "Fires when the tune has no [proof.hold], and was not taken over from a handover, which is proof-handover. A starting tune is not proved by being computed, nor a bench session by being ended: prove records that it was worked.",
+			About:    "Fires when the tune has no [proof.hold], and was not accepted from a handover, which is proof-handover. A starting tune is not proved by being computed, nor a bench session by being ended: prove records the handheld test.",
 		},
 		{
 			ID: "proof-handover", Title: "Accepted from a handover, not proved here", Severity: Fix, Weight: 85,
@@ -22,7 +22,7 @@ var reviewProof = ReviewFamily{
 		{
 			ID: "proof-rig", Title: "Build changed since its proof", Severity: Fix, Weight: 75,
 			Why:      "Stiffness must match inertia: a heavier build responds more slowly, a lighter one oscillates sooner.",
-			Do:       "Balance it again, look for the onset again from below, then test it handheld and record it.",
+			Do:       "Balance it again, find the onset again, working up, then test it handheld and record it.",
 			Commands: []string{"rigkeep fit {rig}", "rigkeep prove {ref} --unit {unit} --place hand"},
 			About:    "Fires when the fingerprint of the build differs from the one recorded with the proof. The build of that day is read from history and compared part by part; where it cannot be found, the mass, centre of gravity and inertias recorded with the proof are compared.",
 		},
@@ -38,7 +38,7 @@ var reviewProof = ReviewFamily{
 			Why:      "Units of one model differ in motors, bearings and wear, and so in their onset.",
 			Do:       "Test it handheld on the unit that goes out, and record that, or send the unit it was proved on.",
 			Commands: []string{"rigkeep prove {ref} --unit {unit} --place hand"},
-			About:    "Fires when the job says which unit the tune goes out on and the proof was made on another. Serial and shop label of one unit in the gimbal sheet are the same.",
+			About:    "Fires when the job says which unit the tune goes out on and the proof was made on another. Serial and label of one unit count as the same.",
 		},
 		{
 			ID: "proof-firmware", Title: "Firmware changed since its proof", Severity: Fix, Weight: 50,
@@ -52,7 +52,7 @@ var reviewProof = ReviewFamily{
 			Why:      "A merge or handover changed something the proof does not cover.",
 			Do:       "Look at what was merged, then test it handheld and record it.",
 			Commands: []string{"rigkeep history {ref}", "rigkeep prove {ref} --unit {unit} --place hand"},
-			About:    "Fires when the proof carries a reason why it no longer holds: a merge that mixed two sides within one axis, for example.",
+			About:    "Fires when the proof carries a reason why it ended: a merge that mixed two sides within one axis, for example.",
 		},
 		{
 			ID: "proof-group", Title: "Not all of the tune is proved", Severity: Check, Weight: 74,

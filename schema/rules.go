@@ -114,7 +114,7 @@ func (c *Catalogue) checkBench(f Flat, sheet *Sheet) []Problem {
 			if s := Suggest(key, c.Expand([]string{"*"})); s != "" {
 				fix = s
 			}
-			ps = append(ps, Problem{Key: at + "key", What: "there is no parameter " + shown(key), Want: "the key of a parameter, such as stiffness.pan", Fix: fix, Rule: RuleKnown})
+			ps = append(ps, Problem{Key: at + "key", What: "unknown parameter " + shown(key), Want: "the key of a parameter, such as stiffness.pan", Fix: fix, Rule: RuleKnown})
 		}
 		v, ok := f.Num(at + "value")
 		if p, known := c.Param(key); ok && known && sheet != nil {

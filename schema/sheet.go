@@ -236,7 +236,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		ps = append(ps, Problem{Key: key, What: what, Want: want, Fix: fix, Rule: RuleAgree})
 	}
 	if s.PayloadMin >= s.PayloadMax {
-		contradict("payload.min_kg", "the smallest payload "+Num(s.PayloadMin)+" kg is not below the largest, "+Num(s.PayloadMax)+" kg", "min below max", "correct one of them")
+		contradict("payload.min_kg", "the minimum payload "+Num(s.PayloadMin)+" kg is not below the largest, "+Num(s.PayloadMax)+" kg", "min below max", "correct one of them")
 	}
 	if s.GoodPct > s.WorkablePct {
 		contradict("balance.good_pct", "good "+Num(s.GoodPct)+" % is above workable "+Num(s.WorkablePct)+" %", "good at most workable", "correct one of them")

@@ -90,7 +90,7 @@ func unitKind(ps []Param) Kind {
 		Field{Path: "firmware", Type: String, MaxLen: 100, Doc: "Firmware text it shows now.", Example: "2.4"},
 		Field{Path: "memories", Type: Int, Min: At(1), Max: At(100), Doc: "How many numbered memories its controller has.", Example: 3},
 		noteField(),
-		Field{Path: "trouble", Type: String, Doc: "A fault that whoever takes it out must know of.", Example: "Clicks on roll."},
+		Field{Path: "trouble", Type: String, Doc: "A fault that the operator must know of.", Example: "Clicks on roll."},
 		Field{Path: "was", Type: Strings, Derived: true, MaxLen: 100, Doc: "Serials under which it was known before."},
 		Field{Path: "link.address", Type: String, MaxLen: 200, Pattern: `(serial|tcp|udp|udp-in):[^\x00-\x1f\x7f]+`, Doc: "How it is reached over a link.", Example: "tcp:192.0.2.7:5760"},
 		Field{Path: "link.device_id", Type: String, Derived: true, Pattern: `[0-9a-f]{16,36}`, Doc: "The device's own number, where it tells one.", Example: "0123456789abcdef"},

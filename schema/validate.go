@@ -25,7 +25,7 @@ func (c *Catalogue) Validate(kind string, doc Tree, sheet *Sheet) []Problem {
 func (c *Catalogue) validate(kind string, doc Tree, sheet *Sheet) (_ []Problem, read *Sheet) {
 	k := c.kind(kind)
 	if k == nil {
-		return []Problem{{Key: "kind", What: "there is no kind of file " + shown(kind), Want: "one of " + strings.Join(Kinds, ", "), Fix: "choose one"}}, nil
+		return []Problem{{Key: "kind", What: "unknown file kind " + shown(kind), Want: "one of " + strings.Join(Kinds, ", "), Fix: "choose one"}}, nil
 	}
 	if ps := checkHead(kind, doc); ps != nil {
 		return ps, nil
@@ -185,7 +185,7 @@ func (w *walk) missing(n *node, key string) {
 	case n.field != nil:
 		w.add(Problem{Key: key, What: "the key is missing", Want: n.field.want(), Fix: "add it: " + n.field.Doc})
 	case n.list:
-		w.add(Problem{Key: key, What: "there is no [[" + key + "]] table", Want: fmt.Sprintf("at least %d", n.section.Min), Fix: "add one: " + n.section.Doc})
+		w.add(Problem{Key: key, What: "no [[" + key + "]] table", Want: fmt.Sprintf("at least %d", n.section.Min), Fix: "add one: " + n.section.Doc})
 	default:
 		for _, k := range n.needs {
 			w.missing(k, Join(key, k.name))

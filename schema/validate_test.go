@@ -145,7 +145,7 @@ func TestValidate(t *testing.T) {
 		{KindRig, "part[0].density_kg_m3", 1800.0, "part[0].density_kg_m3", "beside a shape"},
 		{KindRig, "part[0].name", "a\x1b[31mb", "part[0].name", "control character"},
 		{KindBench, "step[0].key", "stifness.pan", "step[0].key", "did you mean stiffness.pan"},
-		{KindBench, "step[0].key", "rig", "step[0].key", "no parameter"},
+		{KindBench, "step[0].key", "rig", "step[0].key", "unknown parameter"},
 		{KindBench, "ended", time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), "ended", "is before began"},
 		{KindJob, "to", time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC), "to", "is before from"},
 		{KindJob, "lens.widest_mm", 100.0, "lens.widest_mm", "longer than the longest"},
@@ -333,7 +333,7 @@ func TestCheckValue(t *testing.T) {
 }
 
 func TestValidateUnknownKind(t *testing.T) {
-	one(t, Default().Validate("recipe", Tree{"format": int64(1), "kind": "recipe"}, nil), "kind", "no kind of file")
+	one(t, Default().Validate("recipe", Tree{"format": int64(1), "kind": "recipe"}, nil), "kind", "unknown file kind")
 	if _, ok := Default().Kind("recipe"); ok {
 		t.Error("a kind that is none")
 	}

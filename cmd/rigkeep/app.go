@@ -55,7 +55,7 @@ func globalFlags() []cli.Flag {
 		&cli.StringFlag{Name: "color", Usage: "use colour: `auto`, always or never", Value: "auto"},
 		&cli.IntFlag{Name: "width", Usage: "text width in `COLUMNS`"},
 		&cli.BoolFlag{Name: "no-pager", Usage: "do not use a pager"},
-		&cli.BoolFlag{Name: "yes", Aliases: []string{"y"}, Usage: "answer yes to questions"},
+		&cli.BoolFlag{Name: "yes", Aliases: []string{"y"}, Usage: "answer yes to every question"},
 		&cli.BoolFlag{Name: "no-input", Usage: "never ask; stop if an answer is missing"},
 	}
 }

@@ -248,7 +248,7 @@ func (a *prompter) choose(prompt string, cs []choice, def byte) (key byte, numbe
 			if key, number, ok := pick(s, cs); ok {
 				return key, number, nil
 			}
-			a.say("%q is no answer here: %s", safe.Line(s), legend(cs))
+			a.say("%q is not an option: %s", safe.Line(s), legend(cs))
 			continue
 		}
 		a.prompt(prompt)
@@ -436,7 +436,7 @@ func (a *prompter) pickOne(prompt string, cs []choice) (byte, error) {
 					return c.key, nil
 				}
 			}
-			a.say("%q is no answer here", safe.Line(s))
+			a.say("%q is not an option", safe.Line(s))
 			continue
 		}
 		a.prompt(prompt)

@@ -21,7 +21,7 @@ func balanceVerb() command {
 			"A script gives the answers: --mark and --effort; the record is saved at once, or with --more once the last answers came. --backtest says how far off the predicted marks were.",
 		example: "rigkeep balance a-cam-prime --unit QL-0031\nrigkeep balance a-cam-prime --unit QL-0031 --mark plate=59,riser=13\nrigkeep balance a-cam-prime --unit QL-0031 --effort tilt=2.8/1.2\nrigkeep balance --backtest",
 		flags: append(boolFlags("new", "start another record; an open one is kept as it stands",
-			"plain", "ask line by line, without single keys", "more", "more answers follow: do not save yet",
+			"plain", "line-by-line questions (no single keys)", "more", "more answers follow: do not save yet",
 			"backtest", "how far off were the predicted marks, whole rigs left out"),
 			&cli.StringFlag{Name: "unit", Usage: "the `UNIT` that is balanced, by serial or label"},
 			&cli.StringSliceFlag{Name: "mark", Usage: "`NAME=MM`, the mark found on an adjustment; with commas for several"},
@@ -399,7 +399,10 @@ func (k *invocation) balanceBacktest() error {
 			k.out("\n%s", wrap("By least squares over all records, for the gimbal sheet (rigs and units not told apart):", "", k.wide))
 			first = false
 		}
-		k.out("%s", wrap(fmt.Sprintf("%s, %s: zero_mm %s, own_mass_kg %s, own_moment_kgm %s; %s mm rms left", r.Gimbal, safe.Line(r.Adjustment), schema.Num(*r.Zero), schema.Num(*r.OwnMass), schema.Num(*r.OwnMoment), schema.Num(*r.Residual)), "  ", k.wide))
+		k.out("%s", wrap(fmt.Sprintf("%s, %s: zero_mm %s, own_mass_kg %s, own_moment_kgm %s; %s mm rms left", r.Gimbal, safe.Line(r.Adjustment), typed(*r.Zero), typed(*r.OwnMass), typed(*r.OwnMoment), typed(*r.Residual)), "  ", k.wide))
 	}
 	return nil
 }
+
+// typed writes a number for a gimbal sheet, to a thousandth: what is left of zero is zero.
+func typed(v float64) string { return schema.Num(math.Round(v*1000)/1000 + 0) }

@@ -306,9 +306,9 @@ func (b *balanceRun) interactive() error {
 	done()
 	if errors.Is(err, errStopped) {
 		if b.rec == nil || !b.rec.Saved() {
-			return stopped("Stopped. No answers recorded.", "Start again with: rigkeep balance "+b.args[0])
+			return stopped("Stopped. No answers recorded.", "Try: rigkeep balance "+b.args[0])
 		}
-		return stopped(fmt.Sprintf("stopped; %s are kept in %s", counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"), b.rec.Path), "go on with: rigkeep balance "+b.args[0])
+		return stopped(fmt.Sprintf("Stopped. %s stored in %s", counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"), b.rec.Path), "Try: rigkeep balance "+b.args[0])
 	}
 	return err
 }
@@ -331,7 +331,7 @@ func (b *balanceRun) walk(a *prompter) error {
 		a.say("Caution: %s", c)
 	}
 	if again {
-		a.say("Going on with the record of %s, %s so far.", b.clock(b.rec.Record.Began), counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"))
+		a.say("Continuing the record of %s after %s.", b.clock(b.rec.Record.Began), counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"))
 	}
 	to := "rigkeep balance " + b.args[0]
 	goOn.Store(&to)
@@ -340,20 +340,31 @@ func (b *balanceRun) walk(a *prompter) error {
 		return err
 	}
 	points := preset.BalancePoints(b.d.Sheet)
-	back := -1 // an adjustment that is asked again
+	redo := -1 // the step that is asked again: an adjustment, then the points
 	for {
 		mark, point := b.next()
-		var leave bool
+		step := mark
+		if point >= 0 {
+			step = len(answers) + point
+		}
+		if redo >= 0 {
+			step = redo
+		}
+		var undo, leave bool
 		switch {
-		case back >= 0:
-			mark, point = back, -1
-			fallthrough
-		case mark >= 0 && mark < len(answers):
-			back, leave, err = b.askMark(a, answers[mark], mark, len(answers))
-		case point >= 0:
-			leave, err = b.askEffort(a, points, point)
+		case step >= 0 && step < len(answers):
+			undo, leave, err = b.askMark(a, answers[step], step, len(answers))
+		case step >= len(answers):
+			undo, leave, err = b.askEffort(a, points, step-len(answers))
 		default:
 			return b.finish(a)
+		}
+		redo = -1
+		if undo {
+			redo = max(0, step-1)
+			if step == 0 {
+				a.say("This is the first one.")
+			}
 		}
 		if err != nil {
 			return err
@@ -363,8 +374,8 @@ func (b *balanceRun) walk(a *prompter) error {
 				a.say("Nothing was answered.")
 				return nil
 			}
-			a.say("Kept in %s. Go on with:", b.rec.Path)
-			b.out("  rigkeep balance %s\n", b.args[0])
+			a.say("Kept in %s", b.rec.Path)
+			b.out("Try: rigkeep balance %s\n", b.args[0])
 			return nil
 		}
 	}
@@ -381,9 +392,8 @@ func (b *balanceRun) finish(a *prompter) error {
 	return nil
 }
 
-// askMark asks for the mark of one adjustment; back is the index of an earlier one that
-// is to be asked again, else -1.
-func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (back int, leave bool, err error) {
+// askMark asks for the mark of one adjustment; undo asks for the step before again.
+func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (undo, leave bool, err error) {
 	adj := x.Adjustment
 	title := fmt.Sprintf("%s on %s", b.d.Rig.Alias, firstOf(b.unit, b.d.Sheet.Slug))
 	b.out("\n%s\n", spread(b.paint.bold(safe.Line(title)), safe.Line(title), fmt.Sprintf("step %d of %d: %s", i+1, n, strings.ToUpper(safe.Line(adj.Name))), a.columns()))
@@ -406,27 +416,23 @@ func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (back i
 		b.out("\n%s\n", wrap(safe.Line("No mark is expected yet: "+x.Unknown+"."), "  ", a.columns()))
 	}
 	a.say("%s", preset.LookFor(adj))
-	prompt := "mark found in mm (s skip, b back, q quit):"
+	prompt := "mark found in mm (s skip, u undo, q quit):"
 	if def != "" {
-		prompt = fmt.Sprintf("mark found in mm (Enter for %s, s skip, b back, q quit):", def)
+		prompt = fmt.Sprintf("mark found in mm (Enter for %s, s skip, u undo, q quit):", def)
 	}
 	for {
 		s, err := a.line(prompt)
 		if err != nil {
-			return -1, false, err
+			return false, false, err
 		}
 		m := preset.BalanceMark{Name: adj.Name, At: b.Now()}
 		switch strings.ToLower(s) {
 		case "q", "quit":
-			return -1, true, nil
-		case "b", "back":
-			if i == 0 {
-				a.say("This is the first one.")
-				continue
-			}
-			return i - 1, false, nil
+			return false, true, nil
+		case "u", "undo":
+			return true, false, nil
 		case "s", "skip":
-			return -1, false, b.add([]preset.BalanceMark{m}, nil)
+			return false, false, b.add([]preset.BalanceMark{m}, nil)
 		case "":
 			if def == "" {
 				a.say("Type the mark, or s to leave this one out.")
@@ -440,7 +446,7 @@ func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (back i
 			continue
 		}
 		m.Mark = &v
-		return -1, false, b.add([]preset.BalanceMark{m}, nil)
+		return false, false, b.add([]preset.BalanceMark{m}, nil)
 	}
 }
 
@@ -461,16 +467,17 @@ func spread(left, plain, right string, wide int) string {
 	return left + strings.Repeat(" ", gap) + right
 }
 
-// askEffort asks for the resting effort at one point of the balance check.
-func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int) (leave bool, err error) {
+// askEffort asks for the resting effort at one point of the balance check; undo asks for the
+// step before again.
+func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int) (undo, leave bool, err error) {
 	p := points[i]
 	if i == 0 || !b.someEffort() {
 		a.say("Tighten every clamp. Power on, hands clear, and read the resting effort where the controller shows it.")
 	}
 	for {
-		s, err := a.line(fmt.Sprintf("resting effort in percent, %s (two readings from either side as 2.8/1.2; s skip, n none is shown, q quit):", safe.Line(p.Text)))
+		s, err := a.line(fmt.Sprintf("resting effort in percent, %s (two readings from either side as 2.8/1.2; s skip, n none is shown, u undo, q quit):", safe.Line(p.Text)))
 		if err != nil {
-			return false, err
+			return false, false, err
 		}
 		e := preset.BalanceEffort{Point: p.Text, At: b.Now()}
 		if p.HasAxis {
@@ -478,9 +485,11 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 		}
 		switch strings.ToLower(s) {
 		case "q", "quit":
-			return true, nil
+			return false, true, nil
+		case "u", "undo":
+			return true, false, nil
 		case "s", "skip", "":
-			return false, b.add(nil, []preset.BalanceEffort{e})
+			return false, false, b.add(nil, []preset.BalanceEffort{e})
 		case "n", "none":
 			var rest []preset.BalanceEffort
 			for _, q := range points[i:] {
@@ -490,7 +499,7 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 				}
 				rest = append(rest, e)
 			}
-			return false, b.add(nil, rest)
+			return false, false, b.add(nil, rest)
 		}
 		v, err := preset.ParseEfforts(s)
 		if err != nil {
@@ -499,10 +508,10 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 		}
 		read, err := preset.ReadEffort(b.d.Sheet, b.d.Rig, p, v)
 		if err != nil {
-			return false, err
+			return false, false, err
 		}
 		if err := b.add(nil, []preset.BalanceEffort{preset.NewEffort(p, v, b.Now())}); err != nil {
-			return false, err
+			return false, false, err
 		}
 		words := read.Words
 		if how := ": " + balance.NeedsTorque(p.Axis).Do; p.HasAxis && strings.Contains(words, how) {
@@ -512,7 +521,7 @@ func (b *balanceRun) askEffort(a *prompter, points []preset.BalancePoint, i int)
 			b.told[p.Axis] = true
 		}
 		a.say("%s.", safe.Text(strings.TrimSuffix(words, ".")))
-		return false, nil
+		return false, false, nil
 	}
 }
 

@@ -24,7 +24,7 @@ func benchVerb() command {
 			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, chatter, rocking, stand (stand only); or skip, undo, note, hand (clean handheld), reopen, withdraw, keep, nearer (keep --value, nearer the onset than the margin gives).",
 		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --recheck\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw chatter --hz 22\nrigkeep bench a-cam-zoom --saw note --key filters.sensing --text \"At 4 the ring of the zoom is gone\" --end\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
 		flags: append(boolFlags("resume", "continue the open session", "new", "start a new session; an open one is closed first",
-			"plain", "ask line by line, without single keys", "go-on", "continue with poor balance",
+			"plain", "line-by-line questions (no single keys)", "go-on", "continue with poor balance",
 			"recheck", "after a rebuild: the tune's values handheld; clean renews the proof, a finding leads into the search",
 			"all", "every trial, and published rules for comparison", "save", "end the session and save the tune and the log", "end", "end the session without putting its values into the tune"),
 			&cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` on the stand (serial or label)"},
@@ -55,7 +55,7 @@ func runBench(k *invocation) error {
 	for _, w := range words2list(k.c.String("only")) {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
-			return usage("--only: %q is no axis", w).hinted("pan, tilt and roll, with commas")
+			return usage("--only: %q is not an axis", w).hinted("pan, tilt and roll, with commas")
 		}
 		only = append(only, a)
 	}
@@ -121,7 +121,7 @@ func (k *invocation) benchAnswers(d *library.Loaded) ([]bench.Event, error) {
 	if w := k.c.String("axis"); w != "" {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
-			return nil, usage("--axis %q is no axis", w).hinted("one of: pan, tilt, roll")
+			return nil, usage("--axis %q is not an axis", w).hinted("one of: pan, tilt, roll")
 		}
 		e.Axis, e.HasAxis = a, true
 	}
@@ -145,7 +145,7 @@ func (k *invocation) noteOn(d *library.Loaded, e *bench.Event, key string) error
 	case e.Saw != bench.Note:
 		return usage("--key goes with --saw note").hinted("a look at a stiffness is given with --axis and --value")
 	case !ok || p.Group == "stiffness":
-		f := usage("--key %q is no parameter to note", key)
+		f := usage("--key %q is not a parameter to note", key)
 		if s := schema.Suggest(key, []string{"filters.sensing", "filters.drive"}); s != "" {
 			return f.hinted("%s", s)
 		}
@@ -206,7 +206,7 @@ func (b *benchRun) resume() error {
 		return b.begin(unit)
 	}
 	if b.c.Bool("recheck") && !b.s.Log.Plan.IsRecheck() {
-		return fail(exitConflict, "a session on %s is open, and it is no recheck", refName(b.d)).hinted("end it first: rigkeep bench %s --end; or add --new", b.args[0])
+		return fail(exitConflict, "a session on %s is open, and it is not a recheck", refName(b.d)).hinted("end it first: rigkeep bench %s --end; or add --new", b.args[0])
 	}
 	b.warnChangedSetup()
 	if m := b.c.Float64("margin"); b.c.IsSet("margin") && m != b.s.Log.Plan.Margin && !b.dryRun() {
@@ -224,7 +224,7 @@ func (b *benchRun) resume() error {
 			return err
 		}
 		if !u.Is(b.s.Log.Unit) {
-			return fail(exitConflict, "the open session is on unit %s, not on %s", safe.Line(b.s.Log.Unit), unit).hinted("go on without --unit, or start another with --new")
+			return fail(exitConflict, "the open session is on unit %s, not %s", safe.Line(b.s.Log.Unit), unit).hinted("continue without --unit, or add --new")
 		}
 	}
 	return nil

@@ -44,7 +44,7 @@ func (b *benchRun) interactive() error {
 func (b *benchRun) runQuestions(a *prompter) error {
 	if b.s != nil && !b.c.Bool("resume") && !b.c.Bool("new") && !b.c.Bool("recheck") {
 		a.say("A session from %s is open (%s).", b.clock(b.s.Log.Began), schema.Count(len(b.s.Log.Steps), "answer", "answers"))
-		c, _, err := a.choose("Go on with it, begin a new one, or quit? [g/n/q]", []choice{{'g', "go on"}, {'n', "new"}, {'q', "quit"}}, 'g')
+		c, _, err := a.choose("Continue it, start a new one, or quit? [g/n/q]", []choice{{'g', "continue"}, {'n', "new"}, {'q', "quit"}}, 'g')
 		if err != nil {
 			return err
 		}
@@ -183,7 +183,7 @@ func (b *benchRun) balance(a *prompter) (leave bool, err error) {
 		if err != nil {
 			return false, err
 		}
-		question := "No balance record of today. Balance now, go on without it, or quit? [b/g/q]"
+		question := "No balance record of today. Balance now, continue without it, or quit? [b/g/q]"
 		if ok {
 			reads := rec.ReadEfforts(b.d.Sheet, b.d.Rig)
 			a.say("Balance of %s: %s", b.clock(rec.Began), firstOf(shortReadings(reads), "no resting effort was read"))
@@ -197,11 +197,11 @@ func (b *benchRun) balance(a *prompter) (leave bool, err error) {
 			if !bad || b.c.Bool("go-on") {
 				return false, nil
 			}
-			question = "Rebalance first. Balance again, go on as it is, or quit? [b/g/q]"
+			question = "Rebalance first. Balance again, continue anyway, or quit? [b/g/q]"
 		} else if b.c.Bool("go-on") {
 			return false, nil
 		}
-		c, _, err := a.choose(question, []choice{{'b', "balance"}, {'g', "go on"}, {'q', "quit"}}, 'b')
+		c, _, err := a.choose(question, []choice{{'b', "balance"}, {'g', "continue"}, {'q', "quit"}}, 'b')
 		if err != nil || c != 'b' {
 			return c == 'q', err
 		}

@@ -221,7 +221,7 @@ func (b *benchRun) printEnd() {
 		case r.Status == bench.Skipped || r.Status == bench.Open || r.Status == bench.Failed:
 			how = string(r.Status)
 		case r.Status == bench.NoOnset:
-			how = "no onset seen"
+			how = "no onset found"
 		case r.Nearer:
 			how = "nearer by choice"
 		case len(r.StandOnly) > 0:

@@ -159,7 +159,7 @@ func completionVerb() command {
 		run: func(k *invocation) error {
 			s, ok := completionScripts[k.args[0]]
 			if !ok {
-				return usage("there is no completion for %q", k.args[0]).hinted("one of: bash, zsh, fish, powershell")
+				return usage("no completion for %q", k.args[0]).hinted("one of: bash, zsh, fish, powershell")
 			}
 			k.write(s)
 			return nil

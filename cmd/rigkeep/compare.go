@@ -23,7 +23,7 @@ import (
 func compareVerb() command {
 	return command{
 		name: "compare", args: "A B", short: "compare two tunes, rigs, jobs or files",
-		long: "Compares any two of: a rig (RIG), a tune (RIG/TUNE), a revision or job (RIG@WHEN), a job's file (job:NAME), a gimbal sheet (gimbal:NAME), a part (part:NAME), both at a moment with @WHEN, what a unit holds by its record (unit:UNIT), or a file on disk, for which no library is needed. A change of build comes first, since it explains the rest. Smaller changes are counted and shown with --all. " +
+		long: "Compares any two of: RIG, RIG/TUNE, RIG@WHEN, job:NAME, gimbal:NAME, part:NAME (each also @WHEN), unit:UNIT (what the unit holds by its record), or a file (no library needed). Changes of the build come first. Minor changes are only counted; --all shows them. " +
 			"With one name: saved against unsaved. Exit 1 if anything differs.",
 		example: "rigkeep compare a-cam-prime@~1 a-cam-prime\nrigkeep compare a-cam-prime@pilot-station a-cam-prime@night-pilotage --html changes.html\nrigkeep compare a-cam-prime b-cam-85 --patch\nrigkeep compare a-cam-prime\nrigkeep compare a-cam-prime --units",
 		flags: append(boolFlags("all", "show smaller changes too", "patch", "print a unified diff (for git apply or patch)", "markdown", "as Markdown", "stat", "one line", "quiet", "only the exit code", "units", "one tune beside what each unit holds of it"),
@@ -93,7 +93,7 @@ func (k *invocation) jobSide(name string) (diffview.Side, error) {
 	return k.docSide("job:"+name, preset.JobPath(slug), when)
 }
 
-// docSide is one file of the library that is no tune and no build, now or then.
+// docSide is one file of the library that is not a tune and no build, now or then.
 func (k *invocation) docSide(label, path, when string) (diffview.Side, error) {
 	s := diffview.Side{Label: label, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
 	var data []byte
@@ -329,7 +329,7 @@ func (k *invocation) circumstances(a, b diffview.Side) (diffview.Conditions, err
 }
 
 // compareHistory pictures the parameters of the second side over the jobs that had
-// its tune; there are none where it is no tune of the library.
+// its tune; there are none where it is not a tune of the library.
 func (k *invocation) compareHistory(name string, b diffview.Side) []diffview.Plot {
 	if k.lib == nil || b.Tune == nil || b.Rig == nil {
 		return nil

@@ -21,8 +21,8 @@ import (
 
 func demoVerb() command {
 	return command{
-		name: "demo", args: "[DIR]", short: "make a demo library and walk through the job",
-		long:    "Plays an invented scenario in DIR, or in a new folder of the system's for temporary files: a documentary about a harbour pilot station, four rigs on two gimbals, three jobs, three roles. Prints a line for each step; --full prints each command with its output. A folder that is not empty is refused.",
+		name: "demo", args: "[DIR]", short: "build a demo library and play one job through",
+		long:    "Builds an invented library in DIR (default: a new temporary folder): a documentary about harbour pilots with four rigs, two gimbals, three jobs and three people. Prints a line for each step; --full prints each command with its output. DIR must be empty.",
 		example: "rigkeep demo\nrigkeep demo harbour --full",
 		flags:   boolFlags("full", "print each command with its output", "quiet", "build the library, print only its location"),
 		changes: true, noLib: true, maxArgs: 1, argKind: []string{"file"}, run: runDemo,

@@ -23,7 +23,7 @@ import (
 func diagnoseVerb() command {
 	return command{
 		name: "diagnose", short: "find the likely cause of a shake",
-		long: "Without a log it asks a few questions, or takes the answers from flags, and ranks the causes with what speaks for each. With --log it reads a gyro log (CSV) first: band levels, peaks, harmonics, and whether that is a hand's sway, a a rocking or a chatter. " +
+		long: "Asks a few questions (or takes flags) and ranks the likely causes. With --log it first reads a gyro log (CSV): levels, peaks, harmonics, and whether it shows hand sway, rocking or chatter. " +
 			"With --rig it also uses that rig's record: onsets, resting effort, ringing parts, and what a filter step costs in phase margin. Steps are in the order balance, build, stiffness, follow, filters. " +
 			"--table prints the table of causes; --causes FILE uses your own.",
 		example: "rigkeep diagnose --axis tilt --feel chatter --when tap --held stops --rig b-cam-85\nrigkeep diagnose --log ../desk/b-cam-shake.csv --rig b-cam-85\nrigkeep diagnose --table",
@@ -43,7 +43,7 @@ func diagnoseVerb() command {
 			&cli.StringFlag{Name: "held", Usage: "when the camera is `HELD` lightly it: stops, goes-on"},
 			&cli.StringFlag{Name: "tilt", Usage: "at which `TILT`: everywhere, up, down, level"},
 			&cli.StringFlag{Name: "changed", Usage: "what `CHANGED` last: build, values, unit, nothing"},
-			&cli.BoolFlag{Name: "plain", Usage: "ask line by line, without single keys"},
+			&cli.BoolFlag{Name: "plain", Usage: "line-by-line questions (no single keys)"},
 			&cli.StringFlag{Name: "causes", Usage: "use this table of causes, a `FILE`"},
 			&cli.BoolFlag{Name: "why", Usage: "what speaks for and against each cause, band levels and peaks"},
 			&cli.BoolFlag{Name: "all", Usage: "every cause, with its reasons"},

@@ -67,7 +67,7 @@ func (k *invocation) installDrivers() error {
 func selfCommand() (string, error) {
 	self, err := os.Executable()
 	if err != nil {
-		return "", fail(exitNotFound, "where this program lies cannot be told: %v", err)
+		return "", fail(exitNotFound, "cannot find where this program is: %v", err)
 	}
 	if found, err := exec.LookPath("rigkeep"); err == nil {
 		a, err1 := os.Stat(found)

@@ -53,14 +53,17 @@ func TestExamplesRun(t *testing.T) {
 			code := Main(words, e)
 			ok := code == exitOK || code == exitFindings ||
 				strings.Contains(errs.String(), "no terminal for questions") ||
-				strings.Contains(errs.String(), "has no photo \"") || strings.Contains(errs.String(), "there is no such file") || strings.Contains(errs.String(), "file not found") || strings.Contains(errs.String(), "there is no key file") || strings.Contains(errs.String(), "standard input:1:1") ||
+				strings.Contains(errs.String(), "has no photo \"") || strings.Contains(errs.String(), "file not found") || strings.Contains(errs.String(), "no key file") || strings.Contains(errs.String(), "standard input:1:1") ||
 				strings.Contains(errs.String(), "no session is open") || strings.Contains(errs.String(), "is neither the print of a key") || strings.Contains(errs.String(), "still the template") ||
 				strings.Contains(errs.String(), "the library proposes") || strings.Contains(errs.String(), "is pinned here") || strings.Contains(errs.String(), "backtest needs at least two") || strings.Contains(errs.String(), "proved tunes") ||
 				strings.Contains(errs.String(), "Add --yes to confirm") ||
 				strings.Contains(errs.String(), "does not open") || strings.Contains(errs.String(), "has no [link]") ||
-				strings.Contains(errs.String(), "there is no folder") || strings.Contains(out.String()+errs.String(), "No sync target yet")
+				strings.Contains(errs.String(), "folder /mnt") || strings.Contains(out.String()+errs.String(), "No sync target yet")
 			if words[0] != "rigkeep" || !ok {
 				t.Errorf("%s\nexit %d\n%s%s", line, code, out.String(), errs.String())
+			}
+			for _, bad := range unplainIn(out.String() + errs.String()) {
+				t.Errorf("%s: %s", line, bad)
 			}
 		}
 	}

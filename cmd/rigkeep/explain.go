@@ -200,7 +200,7 @@ func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) 
 		k.printf("\n%s\n", k.paint.bold("On "+d.Label()+" ("+on.Gimbal+")"))
 		t := table{}
 		if on.Missing {
-			t.add("dial", "no such dial in this gimbal's sheet")
+			t.add("dial", "not in this gimbal's sheet")
 		}
 		if on.Value != nil {
 			v := withUnit(schema.Num(*on.Value), on.Unit)
@@ -265,7 +265,7 @@ func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) 
 		}
 	}
 	k.printf("\n")
-	k.write(wrap(fmt.Sprintf("Touched %s of %d, in the group %s.", ordinal(ex.Order), ex.Of, ex.Title), "", k.wide))
+	k.write(wrap(fmt.Sprintf("Adjust %s of %d (%s).", ordinal(ex.Order), ex.Of, ex.Title), "", k.wide))
 }
 
 func ordinal(n int) string {

@@ -14,7 +14,7 @@ const foundShown = 12
 func searchVerb() command {
 	return command{
 		name: "find", args: "WORDS", short: "rigs, jobs, parts, units and gimbals by words",
-		long:    "Looks in aliases, parts, jobs, shots, notes, units, people and the names of photos, saved or not. All words must fit, in any order and any case. A rig is also found by a word of a job that it is on, and a job by a word of its rigs. A number stands alone: 85 does not find 185.",
+		long:    "Searches aliases, parts, jobs, shots, notes, units, people and the names of photos, saved or not. All words must fit, in any order and any case. A rig is also found by a word of a job that it is on, and a job by a word of its rigs. A number stands alone: 85 does not find 185.",
 		example: "rigkeep find prime 85\nrigkeep find operator --kind job",
 		flags:   []cli.Flag{&cli.StringFlag{Name: "kind", Usage: "only this `KIND`: rig, job, part, unit or gimbal"}, &cli.BoolFlag{Name: "all", Usage: "list all that was found"}},
 		reads:   true, pages: true, minArgs: 1, maxArgs: -1, argKind: []string{"none"}, run: runFind,

@@ -283,7 +283,7 @@ func (k *invocation) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, 
 		return err
 	}
 	if k.c.IsSet("lens") && !(focal > 0 && focal <= 100) {
-		return usage("--lens: %q is no focal length; want one above 0 and up to 100 m", k.c.String("lens")).hinted("for example: --lens 35mm")
+		return usage("--lens: %q is not a focal length; want one above 0 and up to 100 m", k.c.String("lens")).hinted("for example: --lens 35mm")
 	}
 	if focal == 0 && sensor[0] == 0 {
 		for _, f := range []string{"pixels", "squeeze", "magnification", "pupil"} {
@@ -628,7 +628,7 @@ func (k *invocation) printSight(ans fitAnswer) {
 	u := k.units()
 	k.printf("\n%s\n", k.paint.bold("View through the lens"))
 	t := table{}
-	t.add("field of view", fmt.Sprintf("%.1f° across, %.1f° up and down, %.1f° corner to corner", s.FOV.Across, s.FOV.UpDown, s.FOV.Corners))
+	t.add("field of view", fmt.Sprintf("%s° across, %s° up and down, %s° corner to corner", short(s.FOV.Across), short(s.FOV.UpDown), short(s.FOV.Corners)))
 	if s.PixelDeg != nil {
 		t.add("one pixel", fmt.Sprintf("%.4f° pan, tilt, %.4f° roll (corner): the steadiness needed", *s.PixelDeg, *s.RollPixelDeg))
 	}
@@ -640,7 +640,7 @@ func (k *invocation) printSight(ans fitAnswer) {
 			if by == "" {
 				t.add("tilt limit "+way, fmt.Sprintf("%.0f° (full travel; nothing enters the view)", limit))
 			} else {
-				t.add("tilt limit "+way, fmt.Sprintf("%.1f°; beyond it %s is in view", limit, safe.Line(by)))
+				t.add("tilt limit "+way, fmt.Sprintf("%s°; beyond it %s is in view", short(limit), safe.Line(by)))
 			}
 		}
 		if len(l.Always) > 0 {

@@ -157,7 +157,7 @@ func (k *invocation) followAxes(d *library.Loaded, style string) ([]schema.Axis,
 	if w := k.c.String("axis"); w != "" {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
-			return nil, usage("--axis %q is no axis", w).hinted("one of: pan, tilt, roll")
+			return nil, usage("--axis %q is not an axis", w).hinted("one of: pan, tilt, roll")
 		}
 		if !d.Tune.HasStyle(style, a) {
 			return nil, usage("the style %s says nothing for %s", style, a)
@@ -189,7 +189,7 @@ func (k *invocation) followCase(style string) (preset.FollowCase, string, error)
 	}
 	why := "the kind of shot " + style
 	if _, err := follow.ShotOf(style); err != nil {
-		why = "a usual move, since " + style + " is no kind of shot"
+		why = "a usual move, since " + style + " is not a kind of shot"
 	}
 	text, file := k.c.String("move"), k.c.String("csv")
 	switch {
@@ -306,7 +306,7 @@ func followFigures() []followFigure {
 		{"start delay", "s", func(r *preset.FollowRun) *float64 { return r.Response.StartDelay }},
 		{"steady trail", "°", func(r *preset.FollowRun) *float64 { return scaled(r.Response.SteadyTrail, deg) }},
 		{"largest trail", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.MaxTrail * deg) }},
-		{"trail when the operator stops", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.TrailAtStop * deg) }},
+		{"trail at stop", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.TrailAtStop * deg) }},
 		{"settling time", "s", func(r *preset.FollowRun) *float64 { return r.Response.SettleTime }},
 		{"peak rate", "°/s", func(r *preset.FollowRun) *float64 { return at(r.Response.PeakRate * deg) }},
 		{"overshoot", "°", func(r *preset.FollowRun) *float64 { return at(r.Response.Overshoot * deg) }},
@@ -370,7 +370,7 @@ func (k *invocation) printFollow(d *library.Loaded, out followAnswer) {
 			k.out("%s", wrap(k.paint.warn("the subject leaves the frame")+" if it stands in the middle", "  ", k.wide))
 		}
 		if !p.Of.Response.Moves {
-			k.out("%s", wrap("the camera does not move: the whole move stays inside the dead band", "  ", k.wide))
+			k.out("%s", wrap("camera does not move: the move stays inside the dead band", "  ", k.wide))
 		}
 		if pic, err := textchart.Draw(followChart(p, out), min(k.wide, 80), 12, !k.unicode()); err == nil {
 			k.out("\n%s", pic)

@@ -104,7 +104,7 @@ func (k *invocation) followJob(d *library.Loaded) error {
 			k.say("job %s is closed, so its shot list stays as it is", slug)
 		}
 	} else if !k.json() && len(values) > 0 {
-		k.say("To put these styles into the tune: rigkeep follow %s --for %s --write", k.args[0], k.c.String("for"))
+		k.say("Try: rigkeep follow %s --for %s --write", k.args[0], k.c.String("for"))
 	}
 	if !k.json() {
 		return nil
@@ -206,7 +206,7 @@ func (k *invocation) printShots(d *library.Loaded, j preset.Job, slug string, sh
 		sort.Slice(axes, func(i, j int) bool { return axes[i] < axes[j] })
 		for _, a := range axes {
 			if chosenPoint(s.Proposal.Axes[a]).Still {
-				k.out("  %s: the camera stands still, since the sway stays inside the dead band\n", a)
+				k.out("  %s: camera stays still (sway inside the dead band)\n", a)
 				continue
 			}
 			if pic, err := textchart.Draw(tradeChart(a, s.Proposal.Axes[a]), min(k.wide, 64), 7, !k.unicode()); err == nil {

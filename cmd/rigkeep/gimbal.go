@@ -21,7 +21,7 @@ func gimbalVerb() command {
 		name: "gimbal", short: "manage gimbal sheets (payload, clearance, motors, dials)",
 		subs: []command{
 			{name: "new", args: "[FILE]", short: "ask for a gimbal sheet, or write its template", noLib: true, changes: true, maxArgs: 1, argKind: []string{"file"},
-				long:    "On a terminal it asks for what the manual prints, from name and payload to the controller's numbers; what is left out stays unknown. With FILE it writes the commented template there, if there is no such file yet; to a pipe it prints it.",
+				long:    "On a terminal it asks for what the manual prints, from name and payload to the controller's numbers; what is left out stays unknown. With FILE it writes the commented template there, if file not found yet; to a pipe it prints it.",
 				example: "rigkeep gimbal new\nrigkeep gimbal new my-gimbal.toml", flags: append(boolFlags("plain", "ask line by line, from any input"), messageFlag()), run: runGimbalNew},
 			{name: "add", args: "FILE…", short: "check gimbal sheets and add them to the library", changes: true, minArgs: 1, maxArgs: -1, argKind: []string{"file"},
 				long:    "The file's name without .toml becomes the gimbal's name. The sheet is saved as one revision.",
@@ -240,7 +240,7 @@ func runGimbalShow(k *invocation) error {
 			unknown = append(unknown, a.String()+" torque")
 		}
 		if x.MovingKnown {
-			known = append(known, "own inertia "+schema.Num(x.Moving)+" kg·m²")
+			known = append(known, "inertia of moving parts "+schema.Num(x.Moving)+" kg·m²")
 		}
 		if known != nil {
 			t.add(a.String()+" motor", strings.Join(known, ", "))
@@ -285,7 +285,7 @@ func runGimbalShow(k *invocation) error {
 		k.write(t.render(k.paint, "  ", k.wide))
 	}
 	if len(s.References) > 0 {
-		k.printf("\n%s\n", k.paint.bold("known to work"))
+		k.printf("\n%s\n", k.paint.bold("reference tunes"))
 		for _, r := range s.References {
 			var vs []string
 			for _, key := range sortedKeys(r.Values) {

@@ -28,7 +28,7 @@ func gimbalMeasureVerb() command {
 			&cli.StringFlag{Name: "from", Usage: "take the readings from this `FILE`; - for standard input"},
 			&cli.StringFlag{Name: "pan-axis", Usage: "how a stiffness of pan is read, `HOW`: level (the gimbal laid down so that its pan axis is level) or scale (a spring scale pulled sideways)"},
 			&cli.BoolFlag{Name: "creeps", Usage: "the loaded axis creeps back: said, and nothing is measured"},
-			&cli.BoolFlag{Name: "plain", Usage: "ask line by line, without single keys"},
+			&cli.BoolFlag{Name: "plain", Usage: "line-by-line questions (no single keys)"},
 		},
 		changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"key"}, run: runGimbalMeasure,
 	}

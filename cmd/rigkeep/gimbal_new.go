@@ -410,7 +410,7 @@ func dialsOf(s string, axes []string) ([]newDial, error) {
 	if rest = strings.TrimSpace(strings.TrimPrefix(strings.TrimPrefix(rest, "in"), " ")); rest != "" {
 		rest = strings.TrimSpace(strings.TrimLeft(strings.TrimPrefix(rest, "step"), "s of"))
 		if d.fine, err = unit.Number(rest); err != nil || d.fine <= 0 || d.fine > d.max-d.min {
-			return nil, fmt.Errorf("%q is no step of it; write it last, as step 1", rest)
+			return nil, fmt.Errorf("%q is not a step of it; write it last, as step 1", rest)
 		}
 	}
 	d.coarse = d.fine

@@ -184,7 +184,7 @@ func (k *invocation) printSummary(out string, size int, c *handover.Contents, m 
 	for _, u := range c.Units {
 		k.printf("  unit %s of %s: its record, as far as it concerns these rigs\n", safe.Line(u.Serial), u.Gimbal)
 	}
-	k.printf("  %d revisions, the last of %s\n", len(c.History.Commits()), k.clock(c.Time))
+	k.printf("  %s, the last of %s\n", schema.Count(len(c.History.Commits()), "revision", "revisions"), k.clock(c.Time))
 	if !signed {
 		k.say("%s", k.paint.warn("Not signed. The receiver cannot verify the sender. Add --sign KEY"))
 	}

@@ -240,7 +240,7 @@ func (k *invocation) printTaking(t *taking) error {
 		}
 	}
 	commits := p.History.Commits()
-	k.printf("\n%s\n", k.paint.bold(fmt.Sprintf("History, %d revisions", len(commits))))
+	k.printf("\n%s\n", k.paint.bold("History, "+schema.Count(len(commits), "revision", "revisions")))
 	h := table{}
 	for i, c := range slices.Backward(commits) {
 		if i < len(commits)-5 {

@@ -37,7 +37,7 @@ type historyRow struct {
 	Revision string    `json:"revision"`
 	Back     *int      `json:"back,omitempty"` // N of ~N, where the list counts them
 	When     time.Time `json:"when"`
-	OddTime  string    `json:"odd_time,omitempty"` // as recorded, where that is no time; when is then the nearest
+	OddTime  string    `json:"odd_time,omitempty"` // as recorded, where that is not a time; when is then the nearest
 	By       string    `json:"by"`
 	Job      string    `json:"job,omitempty"`
 	Subject  string    `json:"subject"`
@@ -191,7 +191,7 @@ func runHistory(k *invocation) error {
 	}
 	for _, r := range rows {
 		if r.OddTime != "" {
-			k.write(wrap(fmt.Sprintf("? revision %s records the time %q, which is no time; the nearest is shown.", r.Revision[:10], r.OddTime), "", k.wide))
+			k.write(wrap(fmt.Sprintf("? revision %s records the time %q, which is not a time; the nearest is shown.", r.Revision[:10], r.OddTime), "", k.wide))
 		}
 	}
 	if len(rows) > 0 {
@@ -207,7 +207,7 @@ func runHistory(k *invocation) error {
 		if key := k.c.String("key"); key != "" {
 			words = append(words, "--key", key)
 		}
-		k.say("older revisions not shown.\nTry: %s", shellWords(append(words, "--limit", "0")))
+		k.say("older revisions hidden.\nTry: %s", shellWords(append(words, "--limit", "0")))
 	}
 	return nil
 }
@@ -328,12 +328,12 @@ func runRestore(k *invocation) error {
 		return err
 	}
 	if e.Same() {
-		k.say("%s is as it was at %s already", e.Path, d.Ref.When)
+		k.say("%s is already as at %s", e.Path, d.Ref.When)
 		return nil
 	}
 	if k.dryRun() {
 		k.recordResult("", "", "", e.Path)
-		k.printf("would put %s back as it was at %s\n", e.Path, d.Ref.When)
+		k.printf("would restore %s as at %s\n", e.Path, d.Ref.When)
 		return nil
 	}
 	if dirty := k.unsaved(e.Path); len(dirty) > 0 && dirty[0].Kind != store.Deleted {
@@ -347,7 +347,7 @@ func runRestore(k *invocation) error {
 		return err
 	}
 	k.recordResult("", "", "", e.Path)
-	k.printf("put %s back as it was at %s\n", e.Path, d.Ref.When)
+	k.printf("restored %s as at %s\n", e.Path, d.Ref.When)
 	if k.args[0] == s {
 		k.say("not saved yet; save it with: rigkeep save %s -m WHY", refName(d))
 	}

@@ -84,7 +84,7 @@ func (k *invocation) sensor() ([2]float64, error) {
 	}
 	out := [2]float64{round(v[0] * 1000), round(v[1] * 1000)}
 	if !(out[0] > 0 && out[1] > 0 && out[0] <= 1000 && out[1] <= 1000) {
-		return [2]float64{}, usage("--sensor: %q is no sensor; want a width and a height above 0 and up to 1000 mm", s).hinted("for example: --sensor 24.9x18.7mm")
+		return [2]float64{}, usage("--sensor: %q is not a sensor; want a width and a height above 0 and up to 1000 mm", s).hinted("for example: --sensor 24.9x18.7mm")
 	}
 	return out, nil
 }
@@ -165,7 +165,7 @@ func (k *invocation) reopen(slug string) error {
 		return err
 	}
 	if j.State == "open" {
-		return fail(exitFindings, "job %s is already open", slug).hinted("for another job of that name, say its first day: --from DAY")
+		return fail(exitFindings, "job %s is already open", slug).hinted("for a new job of that name add --from DATE")
 	}
 	plan, err := k.lib.PlanJobState(slug, "open", nil)
 	if err != nil {
@@ -262,12 +262,12 @@ func parseShot(s string) (preset.Shot, error) {
 	for _, p := range parts[1:] {
 		if v, err := unit.ParseIn(unit.Length, p, "mm"); err == nil && p != "" && p[0] >= '0' && p[0] <= '9' {
 			if out.LensMM = round(v * 1000); math.IsInf(out.LensMM, 0) {
-				return out, usage("--shot %q: %s is no lens", s, p)
+				return out, usage("--shot %q: %s is not a lens", s, p)
 			}
 			continue
 		}
 		if p = schema.CanonicalName(strings.Join(strings.Fields(p), "-")); !preset.IsName(p) {
-			return out, usage("--shot %q: %q is no kind of shot and no lens", s, p).hinted("write words, kind and lens: --shot \"up the ladder, stairs, 35mm\"")
+			return out, usage("--shot %q: %q is neither a kind of shot nor a lens", s, p).hinted("write words, kind and lens: --shot \"up the ladder, stairs, 35mm\"")
 		}
 		out.Kind = p
 	}

@@ -138,7 +138,7 @@ func (k *invocation) who() (store.Person, error) {
 	return store.IdentityOutside(k.c.String("as"), k.Getenv)
 }
 
-// unsaved lists hand edits that are in no revision, at or below the given paths
+// unsaved lists hand unsaved edits, at or below the given paths
 // (all of the library for none).
 func (k *invocation) unsaved(paths ...string) []store.Change {
 	cs, err := k.lib.Changed(paths...)

@@ -554,7 +554,7 @@ func (r *linkRun) outcomeTail(c link.Change, o link.Outcome, read *uint32) strin
 	case link.Written:
 		return ""
 	case link.Unknown:
-		return "; nobody knows what the unit has now"
+		return "; what the unit has now is unknown"
 	}
 	if read == nil {
 		return ""

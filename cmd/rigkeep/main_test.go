@@ -33,7 +33,9 @@ func TestMain(m *testing.M) {
 			}
 			e.Now = func() time.Time { return t }
 		}
+		plain := overhear(&e, os.Args)
 		code := Main(os.Args, e)
+		plain()
 		if name := os.Getenv("RIGKEEP_PEAK"); name != "" {
 			notePeak(name)
 		}
@@ -74,6 +76,13 @@ func TestScripts(t *testing.T) {
 			e.Setenv("TZ", "UTC")
 			e.Setenv("NO_COLOR", "1")
 			e.Setenv("COLUMNS", "80")
+			words := filepath.Join(e.WorkDir, ".unplain")
+			e.Setenv("RIGKEEP_WORDS", words)
+			e.Defer(func() {
+				if data, err := os.ReadFile(words); err == nil {
+					e.T().Fatal("not plain English, see words_test.go:\n" + string(data))
+				}
+			})
 			e.Setenv("GORACE", "atexit_sleep_ms=0") // else each command of a script waits a second before it ends
 			// the desk holds the example sheets
 			desk := filepath.Join(e.WorkDir, "desk")

@@ -94,7 +94,7 @@ func TestOddCommits(t *testing.T) {
 	if len(raw) > 0 {
 		t.Errorf("not handed over: %v in\n%s", raw, log)
 	}
-	if text := strings.Join(strings.Fields(other.ok(t, "history", "theirs")), " "); strings.Count(text, "which is no time") != len(stamps)-1 || !strings.Contains(text, `records the time "1767225600 +9999"`) {
+	if text := strings.Join(strings.Fields(other.ok(t, "history", "theirs")), " "); strings.Count(text, "which is not a time") != len(stamps)-1 || !strings.Contains(text, `records the time "1767225600 +9999"`) {
 		t.Errorf("not marked where it came to:\n%s", text)
 	}
 	// saving on top, and a sync, go on

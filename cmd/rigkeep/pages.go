@@ -37,7 +37,7 @@ func pagesVerb() command {
 	return command{
 		name: "pages", args: "DIR", short: "the whole library as a folder of pages",
 		long: "Writes a page for the library, each rig, its card, its last change, its starting tune where nothing is proved yet, and each job. The pages need no network and no program: open index.html from a stick, a phone or any web host. Search on the first page goes by words.\n\n" +
-			"DIR is made, or replaced where an earlier run made it. A folder with anything else in it is left alone.",
+			"DIR is made, or replaced where an earlier run made it. A folder with anything else in it is not touched.",
 		example: "rigkeep pages /media/stick/harbour",
 		reads:   true, minArgs: 1, maxArgs: 1, argKind: []string{"file"}, run: runPages,
 	}
@@ -550,7 +550,7 @@ func (s *site) todo(v *pages.Rig, d *library.Loaded, unit string) {
 	name := cmp.Or(d.Rig.Alias, d.Rig.ID)
 	switch {
 	case d.Tune == nil:
-		v.Todo, v.Command = "There is no tune yet. Start one.", "rigkeep start "+name+" --write"
+		v.Todo, v.Command = "No tune yet. Start one.", "rigkeep start "+name+" --write"
 	case v.Groups[0].State.V != page.Good:
 		v.Todo, v.Command = "Test it handheld, then record the proof.", "rigkeep prove "+name
 		if unit != "" {
@@ -592,7 +592,7 @@ func (s *site) frame(b *draw.Build, d *library.Loaded, job preset.Job, goes bool
 	said := fmt.Sprintf("Through %s mm, the widest lens of %s: ", schema.Num(job.Widest), job.Name)
 	switch {
 	case l.UpBy == "" && l.DownBy == "":
-		return said + "nothing of the gimbal comes into view."
+		return said + "nothing of the gimbal is in view."
 	case l.UpBy == "":
 		return said + fmt.Sprintf("%s in frame from %.0f° down.", l.DownBy, l.Down)
 	case l.DownBy == "":
@@ -1127,7 +1127,7 @@ func countsOf(rows []pages.RigRow) []pages.Count {
 	for _, x := range []struct {
 		v    page.Verdict
 		word string
-	}{{page.Bad, "not proved"}, {page.Look, "to look at"}, {page.Note, "no tune yet"}, {page.Good, "proved"}} {
+	}{{page.Bad, "not proved"}, {page.Look, "to check"}, {page.Note, "no tune yet"}, {page.Good, "proved"}} {
 		n := 0
 		for _, r := range rows {
 			if r.State.V == x.v {

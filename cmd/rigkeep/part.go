@@ -43,7 +43,7 @@ func partVerb() command {
 				flags: []cli.Flag{&cli.StringFlag{Name: "slot", Usage: "only parts of this `SLOT`"}}, run: runPartList},
 			{name: "show", pages: true, args: "PART", short: "show a part, and which rigs use it", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"part"}, example: "rigkeep part show 50-mm-prime", run: runPartShow},
 			{name: "import", args: "FILE.csv", short: "import a list of parts from a spreadsheet", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"},
-				long: "Columns are guessed from the header, units with them. Where a row cannot be read, nothing is taken. " +
+				long: "Columns are guessed from the header, units with them. If a row is unreadable, nothing is imported. " +
 					"A column \"balance\" counts from the seat the way the part reaches: up for a monitor or accessory, forward for anything else. Mounts of bodies, plates and lenses are proposed from their sizes: correct them with a ruler.",
 				example: "rigkeep part import shelf.csv --dry-run\nrigkeep part import shelf.csv --map \"Wt=mass:g\" --skip 15",
 				flags: []cli.Flag{&cli.StringSliceFlag{Name: "map", Usage: "take a column for something else, `COLUMN=FIELD[:UNIT]`; - for FIELD leaves it out; repeatable"},

@@ -20,7 +20,7 @@ import (
 func proveVerb() command {
 	return command{
 		name: "prove", args: "RIG[/TUNE]", short: "record a handheld test of a tune",
-		long: "Writes the proof into the tune and saves both as one revision, edits of values that were not saved included: the proof is of the values as they stand now. Each group is proved by itself: hold (stiffness and filters), limits, horizon, and each follow style that was tried; --style proves one style alone. A group is out of date when its own values change; hold and horizon also with the build or the firmware, limits when a part moves or a limit is widened past the tilts tested. " +
+		long: "Saves the current values (unsaved edits included) and their proof as one revision. Each group is proved by itself: hold (stiffness and filters), limits, horizon, and each follow style tested; --style proves one style alone. A group is out of date when its own values change; hold and horizon also with the build or the firmware, limits when a part moves or a limit is widened past the tilts tested. " +
 			"Missing details come from the last bench session with these values, or are asked for.",
 		example: "rigkeep prove b-cam-85 --unit SK-0412 --place hand --minutes 12 --effort pan=1,roll=0.5,tilt=2 --styles walk,sweep\nrigkeep prove b-cam-85 --style walk --unit SK-0412 --place hand\nrigkeep prove a-cam-zoom --unit \"Large A\" --place stand --onset tilt=46 --onset-hz tilt=22 -m \"After the lens change\" --job tug-day",
 		flags: []cli.Flag{
@@ -31,7 +31,7 @@ func proveVerb() command {
 			&cli.StringFlag{Name: "onset", Usage: "onset, `AXIS=NUMBER`, comma-separated"},
 			&cli.StringFlag{Name: "onset-hz", Usage: "onset frequency, `AXIS=HZ`, comma-separated"},
 			&cli.Float64Flag{Name: "minutes", Usage: "test time, `MINUTES`"},
-			&cli.StringFlag{Name: "styles", Usage: "follow styles that were tried too, `NAMES` with commas"},
+			&cli.StringFlag{Name: "styles", Usage: "follow styles tested, `NAMES`, comma-separated"},
 			&cli.StringSliceFlag{Name: "style", Usage: "prove this `STYLE` alone; repeatable"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's for this unit"},
 			&cli.StringFlag{Name: "note", Usage: "a `NOTE`"},
@@ -340,7 +340,7 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, o
 	}
 	if p.Place == "" {
 		steps = append(steps, func() (bool, error) {
-			c, _, err := a.choose("tested handheld or on the stand only? [h/s, u back]", []choice{{'h', "hand"}, {'s', "stand"}, {'u', "undo"}}, 0)
+			c, _, err := a.choose("tested handheld or on the stand only? [h/s, u undo]", []choice{{'h', "hand"}, {'s', "stand"}, {'u', "undo"}}, 0)
 			p.Place = map[byte]string{'h': "hand", 's': "stand"}[c]
 			return c == 'u', err
 		})
@@ -348,7 +348,7 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, o
 	if p.Minutes == 0 {
 		steps = append(steps, func() (bool, error) {
 			for {
-				s, err := a.line("for how many minutes? [Enter: not noted, u back]")
+				s, err := a.line("how many minutes? [Enter: skip, u undo]")
 				if err != nil || s == "" || isBack(s) {
 					return isBack(s), err
 				}
@@ -372,7 +372,7 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, o
 	if have := d.Tune.Styles(); len(*styles) == 0 && len(have) > 0 {
 		steps = append(steps, func() (bool, error) {
 			for {
-				s, err := a.line(fmt.Sprintf("follow styles tried, of %s? [Enter: none, u back]", strings.Join(have, ", ")))
+				s, err := a.line(fmt.Sprintf("follow styles tested (%s)? [Enter: none, u undo]", strings.Join(have, ", ")))
 				if err != nil || isBack(s) && !contains(have, s) {
 					return true, err
 				}
@@ -385,7 +385,7 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, o
 	}
 	if p.Note == "" {
 		steps = append(steps, func() (bool, error) {
-			s, err := a.line("anything noticed? [Enter: nothing, u back]")
+			s, err := a.line("note? [Enter: none, u undo]")
 			if err == nil && !isBack(s) {
 				p.Note = s
 			}
@@ -410,7 +410,7 @@ func (a *prompter) proof(d *library.Loaded, p *preset.Proof, styles *[]string, o
 // is asked again, since it is more often a slip, or minutes, than a rig that was tested so.
 func (a *prompter) effort(sheet *schema.Sheet, x schema.Axis, p *preset.Proof) (back bool, err error) {
 	for {
-		s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read, u back]", x))
+		s, err := a.line(fmt.Sprintf("resting effort, %s, in percent? [Enter: not read, u undo]", x))
 		if err != nil || s == "" {
 			return false, err
 		}
@@ -419,7 +419,7 @@ func (a *prompter) effort(sheet *schema.Sheet, x schema.Axis, p *preset.Proof) (
 		}
 		e, ok := typedEfforts(s)
 		if !ok {
-			a.say("%q is no effort: %s", safe.Line(s), effortWanted)
+			a.say("%q is not an effort: %s", safe.Line(s), effortWanted)
 			continue
 		}
 		v := *preset.NewEffort(preset.BalancePoint{}, e, p.At).Effort
@@ -470,7 +470,7 @@ func (a *prompter) askProofUnit(sheet *schema.Sheet) (string, error) {
 			a.say("a proof says on which unit")
 			continue
 		}
-		c, _, err := a.choose(fmt.Sprintf("%q is not on the sheet of %s. Record it all the same, or name another? [r/n]", safe.Line(s), sheet.Slug), []choice{{'r', "record it"}, {'n', "name another"}}, 0)
+		c, _, err := a.choose(fmt.Sprintf("%q is not in the gimbal sheet of %s. Record it anyway, or name another? [r/n]", safe.Line(s), sheet.Slug), []choice{{'r', "record it"}, {'n', "name another"}}, 0)
 		if err != nil {
 			return "", err
 		}

@@ -505,7 +505,7 @@ func TestTerminalProofAsksAgain(t *testing.T) {
 	if code := x.exit(); code != 0 {
 		t.Fatalf("exit %d:\n%s", code, x.all())
 	}
-	for _, want := range []string{`"rented" is not on the sheet of quay-large`, "a proof says on which unit", `"long" is not a number`, `"little" is no effort`, `"900" is no effort`, `12 % is over the workable`, `no follow style "wlak"`} {
+	for _, want := range []string{`"rented" is not in the gimbal sheet of quay-large`, "a proof says on which unit", `"long" is not a number`, `"little" is not an effort`, `"900" is not an effort`, `12 % is over the workable`, `no follow style "wlak"`} {
 		if !strings.Contains(x.all(), want) {
 			t.Errorf("%q is not in:\n%s", want, x.all())
 		}

@@ -196,7 +196,7 @@ func (k *invocation) pickRules() (picked, error) {
 	for _, s := range p {
 		id, _, _ := strings.Cut(s, ":")
 		if _, ok := schema.FindReviewRule(id); !ok && !isFamily(s) {
-			f := usage("--only %s: there is no such family or rule", s)
+			f := usage("--only %s: unknown family or rule", s)
 			if sug := schema.Suggest(id, ruleNames()); sug != "" {
 				return nil, f.hinted("%s", sug)
 			}
@@ -455,7 +455,7 @@ func (k *invocation) explainRule(id string) error {
 	id, _, _ = strings.Cut(id, ":")
 	r, ok := schema.FindReviewRule(id)
 	if !ok {
-		f := fail(exitNotFound, "there is no rule %q", id)
+		f := fail(exitNotFound, "unknown rule %q", id)
 		if s := schema.Suggest(id, ruleNames()); s != "" {
 			return f.hinted("%s", s)
 		}

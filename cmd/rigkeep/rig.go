@@ -161,7 +161,7 @@ func runRigList(k *invocation) error {
 		if r.Fault != "" {
 			state = "unreadable: " + r.Fault
 		} else if state == "" {
-			state = "none yet"
+			state = "–"
 		}
 		job := ""
 		if r.NextJob != "" {
@@ -205,7 +205,7 @@ func runRigShow(k *invocation) error {
 	k.writeParts(d.Rig, u)
 	t := table{}
 	t.add("mass", u.kg(p.Mass)+k.weighed(d.Rig, u))
-	t.add("centre of gravity", fmt.Sprintf("%s forward, %s left, %s up from the axis centre", u.m(p.CG[0]), u.m(p.CG[1]), u.m(p.CG[2])))
+	t.add("centre of gravity", p.CG.WordsIn(u.m)+" from the axis centre")
 	for _, a := range schema.Axes {
 		t.add("inertia, "+a.String(), fmt.Sprintf("max %.5f kg·m² over the tilt range (level %.5f, gimbal alone %.5f)", js[a].Worst(), js[a].Level, js[a].Own))
 	}
@@ -263,7 +263,7 @@ func runRigNear(k *invocation) error {
 		rows = rows[:n]
 	}
 	if skipped > 0 {
-		k.say("%d rigs could not be read; see: rigkeep check", skipped)
+		k.say("%s unreadable; see: rigkeep check", schema.Count(skipped, "rig", "rigs"))
 	}
 	if k.json() {
 		return k.encode(struct {

@@ -169,7 +169,7 @@ func (k *invocation) payload(r preset.Rig, sheet *schema.Sheet) string {
 	case sheet.PayloadMax > 0 && m > sheet.PayloadMax:
 		return fmt.Sprintf("DOES NOT FIT: %s over the payload limit of %s", u.kg(m-sheet.PayloadMax), sheet.Slug)
 	case m < sheet.PayloadMin:
-		return fmt.Sprintf("DOES NOT FIT: %s under the smallest payload of %s", u.kg(sheet.PayloadMin-m), sheet.Slug)
+		return fmt.Sprintf("DOES NOT FIT: %s under the minimum payload of %s", u.kg(sheet.PayloadMin-m), sheet.Slug)
 	}
 	return fmt.Sprintf("%s under the payload limit of %s", u.kg(sheet.PayloadMax-m), sheet.Slug)
 }

@@ -15,7 +15,7 @@ import (
 func saveVerb() command {
 	return command{
 		name: "save", args: "RIG…", short: "save changes as one revision",
-		long: "Saves the changed files of the named rigs (or one tune, RIG/TUNE; a sheet, gimbal:NAME; a part, part:NAME; a job, job:NAME; or a path) as one revision whose message says why and whose body says the change in words. Other changes stay where they are and are said. " +
+		long: "Saves the changed files of the named rigs, tunes (RIG/TUNE), sheets (gimbal:NAME), parts (part:NAME), jobs (job:NAME) or paths as one revision: your reason, then the changes in words. Other unsaved changes are listed and left alone. " +
 			"A changed build gets a new fingerprint and folder; its history continues. --job pins the tune to a job.",
 		example: "rigkeep save a-cam-prime -m \"Longer lens, tilt up two steps\"\nrigkeep save a-cam-prime b-cam-85 -m \"Prep day\" --job night-pilotage\nrigkeep save --all -m \"Notes from the floor\" --dry-run",
 		flags: []cli.Flag{messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tunes to this `JOB`"}, &cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` that goes out, with --job"},

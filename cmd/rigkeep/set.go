@@ -19,7 +19,7 @@ import (
 func setVerb() command {
 	return command{
 		name: "set", args: "RIG[/TUNE]|unit:UNIT KEY=VALUE…", short: "change values in a tune; makes the tune if there is none",
-		long:    "Each value is changed where it stands: comments, order and spelling stay. KEY is the key, pan, tilt or roll for a stiffness, the end of a key (sensing, walk.lag.pan), or what the controller calls the dial. KEY=+2 is two fine steps up, KEY=-=2 two down, KEY=+1c one coarse step, by the dial's number.",
+		long:    "Changes only the values you name; comments and order stay. KEY is the key, pan, tilt or roll for a stiffness, the end of a key (sensing, walk.lag.pan), or what the controller calls the dial. KEY=+2 is two fine steps up, KEY=-=2 two down, KEY=+1c one coarse step, by the dial's number.",
 		example: "rigkeep set a-cam-prime tilt=44 sensing=3\nrigkeep set a-cam-prime tilt=+2 pan=-=1\nrigkeep set a-cam-prime walk.deadband.pan=6\nrigkeep set a-cam-prime --unset limits.tilt.up_deg\nrigkeep set unit:QL-0044 firmware=2.5 trouble=clicks",
 		flags: []cli.Flag{&cli.StringSliceFlag{Name: "unset", Usage: "remove this `KEY`; repeatable"},
 			&cli.StringFlag{Name: "from-unit", Usage: "take the values that this `UNIT` has: read over a link, else as on record"}, fromFlag(), styleFlag(),

@@ -21,7 +21,7 @@ import (
 func startVerb() command {
 	return command{
 		name: "start", args: "RIG[/TUNE]", short: "a starting tune with expected ranges and reasons",
-		long: "Works out a starting tune from the rig's inertia, proved tunes on this gimbal, the sheet's reference points and the loop model. The value offered is the low end of the expected range. --write puts it in the work tree, with the filters, limits and styles of the rig it was cloned from. " +
+		long: "Suggests low starting values from the rig's inertia, proved tunes on this gimbal, the sheet's reference tunes and the loop model: each is the low end of the expected range. --write puts them in the tune file, with the filters, limits and styles of the rig it was cloned from. " +
 			"--backtest predicts each proved tune without its own rig, and without its own unit.",
 		example: "rigkeep start a-cam-prime\nrigkeep start a-cam-prime --shots walk,sweep --lens 35mm --sensor 24.9x18.7mm --write\nrigkeep start a-cam-prime --backtest",
 		flags: []cli.Flag{

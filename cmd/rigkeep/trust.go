@@ -66,7 +66,7 @@ func (k *invocation) pins() (*handover.Pins, string, error) {
 // keepPins writes the file of pins.
 func (k *invocation) keepPins(p *handover.Pins, name string) error {
 	if name == "" {
-		return usage("there is no place to keep trusted keys").hinted("set HOME or XDG_CONFIG_HOME; the library needs a first revision")
+		return usage("no place to keep trusted keys").hinted("set HOME or XDG_CONFIG_HOME; the library needs a first revision")
 	}
 	if err := os.MkdirAll(filepath.Dir(name), 0o700); err != nil {
 		return outError(name, err)
@@ -134,7 +134,7 @@ func (k *invocation) askPin(x handover.Proposal) error {
 		return errNotPinned
 	}
 	if !strings.HasSuffix(x.Key.Print, answer) || len(answer) < 6 {
-		return fail(exitDamaged, "%s does not end in %q; nothing was pinned", x.Key.Print, answer).hinted("if %s says so, the key that the library proposes is somebody else's", names)
+		return fail(exitDamaged, "%s does not end in %q; nothing was pinned", x.Key.Print, answer).hinted("if %s says so, the key that the library proposes is another person's", names)
 	}
 	return nil
 }
@@ -228,7 +228,7 @@ func runTrustList(k *invocation) error {
 		k.write(wrap(safe.Line("for "+strings.Join(x.Principals, ", ")+", by "+x.Origin()), "    ", k.wide))
 	}
 	if bad > 0 {
-		k.say("%s of %s cannot be read, and propose nobody", schema.Count(bad, "line", "lines"), handover.SignersPath)
+		k.say("%s of %s unreadable; they propose no key", schema.Count(bad, "line", "lines"), handover.SignersPath)
 	}
 	if len(a.Proposed) > 0 {
 		k.say("pin one, once its owner confirmed it by another way, with:\n  rigkeep trust add")

@@ -20,7 +20,7 @@ func unitVerb() command {
 			&cli.StringFlag{Name: "label", Usage: "what is written on its case, the `LABEL`"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` it shows"},
 			&cli.IntFlag{Name: "memories", Usage: "its controller has `N` numbered memories"},
-			&cli.StringFlag{Name: "note", Usage: "`TEXT` worth telling the next person"},
+			&cli.StringFlag{Name: "note", Usage: "`TEXT` for the next operator"},
 			&cli.StringFlag{Name: "trouble", Usage: "a fault it has, as `TEXT`; shown when it goes out"},
 			&cli.StringFlag{Name: "address", Usage: "how it is reached over a link, the `ADDRESS`"},
 			messageFlag(),
@@ -254,12 +254,12 @@ func runUnitShow(k *invocation) error {
 	k.write(t.render(k.paint, "  ", k.wide))
 	holds := u.Memory()
 	if len(holds) == 0 {
-		k.printf("Nobody recorded what it holds.\n")
+		k.printf("No record of what it holds.\n")
 		k.say("Try: rigkeep load RIG --unit %s", u.Serial)
 		return nil
 	}
 	for _, h := range holds {
-		k.printf("\nHOLDS %s, %s\n", safe.Line(k.holdsWords(h)), safe.Line(firstOf(h.By, "nobody named")))
+		k.printf("\nHOLDS %s, %s\n", safe.Line(k.holdsWords(h)), safe.Line(firstOf(h.By, "name not recorded")))
 		k.write(k.keyTable(preset.KeyLines(k.cat, sheet, h.Values), nil))
 	}
 	if n := len(u.Held) - len(holds); n > 0 {

@@ -21,7 +21,7 @@ import (
 func unitReadVerb() command {
 	return command{
 		name: "read", args: "UNIT", short: "read what a unit has over a link, beside what is on record", reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"units"},
-		long:    "Asks the unit for each dial that the gimbal sheet ties to a setting of the device. It only reads. A difference from the record, or an answer that does not hold, is a finding. --record takes what it has into its record.",
+		long:    "Asks the unit for each dial that the gimbal sheet ties to a setting of the device. It only reads. A difference from the record, or an unreliable answer, is a finding. --record takes what it has into its record.",
 		example: "rigkeep unit read QL-0031 --from serial:/dev/ttyUSB0:115200",
 		flags:   append(boolFlags("record", "take what was read in as what the unit holds"), fromFlag(), styleFlag(), &cli.IntFlag{Name: "memory", Usage: "its controller's memory `N` is the one in use"}),
 		run:     runUnitRead,
@@ -339,7 +339,7 @@ func (k *invocation) assignsFromUnit(d *library.Loaded, name string) ([]library.
 	} else {
 		held, ok := u.Holds(k.c.Int("memory"))
 		if !ok {
-			return nil, fail(exitNotFound, "nobody recorded what unit %s holds", u.Serial).hinted("Try: rigkeep load RIG --unit %s", u.Serial)
+			return nil, fail(exitNotFound, "no record of what unit %s holds", u.Serial).hinted("Try: rigkeep load RIG --unit %s", u.Serial)
 		}
 		for key, v := range held.Values {
 			if n, ok := schema.Number(v); ok {
@@ -395,7 +395,7 @@ func (k *invocation) unitSides(nameA, nameB string) (a, b diffview.Side, err err
 			held = h
 		}
 		if held.Values == nil {
-			return diffview.Side{}, fail(exitNotFound, "nobody recorded what unit %s holds", u.Serial).hinted("Try: rigkeep load RIG --unit %s", u.Serial)
+			return diffview.Side{}, fail(exitNotFound, "no record of what unit %s holds", u.Serial).hinted("Try: rigkeep load RIG --unit %s", u.Serial)
 		}
 		s, err := k.lib.Sheet("", u.Gimbal)
 		return diffview.Side{Label: name, Sheet: s, Tune: &preset.Tune{Values: held.Values}, Meta: diffview.Meta{Who: held.By, When: held.At, Unit: u.Serial}}, err
@@ -408,7 +408,7 @@ func (k *invocation) unitSides(nameA, nameB string) (a, b diffview.Side, err err
 	}
 	narrow := func(name string, s *diffview.Side, unit diffview.Side) error {
 		if s.Sheet == nil {
-			return usage("%s is no tune", name).hinted("a unit is compared with RIG, RIG/TUNE or RIG@WHEN, or with another unit")
+			return usage("%s is not a tune", name).hinted("a unit is compared with RIG, RIG/TUNE or RIG@WHEN, or with another unit")
 		}
 		if s.Sheet.Slug != unit.Sheet.Slug {
 			return fail(exitConflict, "%s is on %s, and %s is a %s: their dials are not the same", name, s.Sheet.Slug, unit.Label, unit.Sheet.Slug)

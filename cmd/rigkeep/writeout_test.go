@@ -9,7 +9,7 @@ import (
 	"testing"
 )
 
-// What is no file is written into, a link is followed, a folder is refused: nothing of them is
+// What is not a file is written into, a link is followed, a folder is refused: nothing of them is
 // replaced by a file.
 func TestReplaceFileLeavesWhatIsNoFile(t *testing.T) {
 	dir := t.TempDir()

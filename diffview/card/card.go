@@ -446,7 +446,7 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 			out = append(out, tab)
 		}
 	}
-	caution([]string{"Overhead, on a vehicle or off the ground: use a secondary safety.", "Hold the camera before loosening a clamp. Powered motors pinch."})
+	caution([]string{"Overhead, on a vehicle or off the ground: use a secondary safety.", "Hold the build before you open a clamp. Powered motors pinch."})
 	return out, cautions
 }
 

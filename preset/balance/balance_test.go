@@ -306,9 +306,9 @@ func TestReadInWords(t *testing.T) {
 		want    string
 		known   bool
 	}{
-		{schema.Tilt, a, []float64{7.5}, RightHanded, "tilt holds 7.5 % (rebalance first): centre of gravity 4.7 mm back of the axis, slide the build forward", true},
-		{schema.Tilt, a, []float64{7.5}, LeftHanded, "tilt holds 7.5 % (rebalance first): centre of gravity 4.7 mm forward of the axis, slide the build back", true},
-		{schema.Roll, a, []float64{-4, -1}, RightHanded, "roll holds -2.5 % (workable), friction 1.5 %: centre of gravity 1.6 mm right of the axis, slide the build left", true},
+		{schema.Tilt, a, []float64{7.5}, RightHanded, "tilt holds 7.5 % (rebalance first): 4.7 mm back of the axis, move the build forward", true},
+		{schema.Tilt, a, []float64{7.5}, LeftHanded, "tilt holds 7.5 % (rebalance first): 4.7 mm forward of the axis, move the build back", true},
+		{schema.Roll, a, []float64{-4, -1}, RightHanded, "roll holds -2.5 % (workable), friction 1.5 %: 1.6 mm right of the axis, move the build left", true},
 		{schema.Roll, a, []float64{-3}, SignUnknown, "roll holds -3.0 % (workable): 1.9 mm off the axis, side unknown (try one side and read again)", true},
 		{schema.Tilt, a, []float64{3, -3}, RightHanded, "tilt holds 0.0 % (good), friction 3.0 %: within 0.1 mm", true},
 		{schema.Pan, Axis{Incline: math.Pi / 2}, []float64{0.4}, RightHanded, "pan holds 0.4 % (good): an upright pan axis carries no weight, so this is friction, a cable or a leaning stand", false},

@@ -21,7 +21,7 @@ type Reading struct {
 	Known  bool
 	Offset Offset
 	Side   mass.Vec // m, where the centre of gravity lies off the axis; zero if the sign is unknown
-	Words  string   // for a technician: where it lies and which way to slide the build
+	Words  string   // for a technician: where it lies and which way to move the build
 }
 
 // NeedsTorque is an answer that needs a motor's torque, and how to get that with a scale
@@ -82,7 +82,7 @@ func ReadAtAttitude(axis schema.Axis, a Axis, efforts []float64, sign Sign, th T
 	case ok:
 		r.Side = side.Scale(d)
 		lies, slide := words(side)
-		r.Words += fmt.Sprintf(": centre of gravity %.1f mm %s the axis, slide the build %s", d*1000, lies, slide)
+		r.Words += fmt.Sprintf(": %.1f mm %s the axis, move the build %s", d*1000, lies, slide)
 	default:
 		r.Words += fmt.Sprintf(": %.1f mm off the axis, side unknown (try one side and read again)", d*1000)
 	}

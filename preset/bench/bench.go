@@ -389,7 +389,7 @@ func (st *state) check(e Event, p Proposal) (Event, error) {
 		return e, nil
 	case Undo:
 		if len(st.live) == 0 {
-			return refuse("there is no answer to take back", "answer the proposal")
+			return refuse("no answer to undo", "answer the proposal")
 		}
 		return e, nil
 	}
@@ -455,7 +455,7 @@ func (st *state) check(e Event, p Proposal) (Event, error) {
 			return e, nil
 		}
 		if !e.HasAxis {
-			return refuse("an oscillation handheld without its axis", "name the axis that oscillates")
+			return refuse("a handheld oscillation with no axis", "name the axis that oscillates")
 		}
 		if st.axes[e.Axis].result.Kept == nil {
 			return refuse(fmt.Sprintf("%s has no kept value to go back from", e.Axis), "choose another axis")

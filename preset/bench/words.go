@@ -26,7 +26,7 @@ func (s *Session) HandCautions() []string {
 		case Failed:
 			out = append(out, r.Axis.String()+" oscillates even at its softest: do not work the head like that. Quit, check balance, loose parts and filters, then try again.")
 		case Skipped:
-			out = append(out, r.Axis.String()+" skipped: it stays at what it is set to.")
+			out = append(out, r.Axis.String()+" skipped; value unchanged.")
 		}
 	}
 	return out
@@ -62,7 +62,7 @@ func (r AxisResult) Words() string {
 		s += fmt.Sprintf(", at %s Hz", schema.Num(r.Hz))
 	}
 	if len(r.Contradictions) > 0 {
-		s += "; CONTRADICTION, try again: " + strings.Join(r.Contradictions, "; ")
+		s += "; CONTRADICTORY, check again: " + strings.Join(r.Contradictions, "; ")
 	}
 	return s
 }

@@ -151,7 +151,7 @@ func (t *Table) head(line int, cells []string) error {
 		seen[low] = true
 	}
 	if numbers > 0 {
-		return Fault{line, "", "the first row has numbers and is no header", "put the names of the columns above"}
+		return Fault{line, "", "the first row has numbers, not column names", "put the names of the columns above"}
 	}
 	t.Header = cells
 	return nil

@@ -74,7 +74,7 @@ func TestReadFaults(t *testing.T) {
 		"binary":           {"Name;Mass\nlens;\x00", 2, "not text"},
 		"Latin-1":          {"Name;Mass\nK\xf6rper;3\n", 2, "not UTF-8"},
 		"header only":      {"Name;Mass\n", 0, "no rows"},
-		"no header":        {"lens;468\nbody;3\n", 1, "no header"},
+		"no header":        {"lens;468\nbody;3\n", 1, "not column names"},
 		"doubled name":     {"Name;Mass;mass\nlens;1;2\n", 1, "twice"},
 		"open quote":       {"Name;Mass\n\"lens;468\n", 2, "quote"},
 		"stray quote":      {"Name;Mass\nle\"ns;468\n", 2, "quote"},

@@ -38,7 +38,7 @@ func (p *parser) fault(key, what, want, fix string) {
 func (p *parser) keys(at string, m map[string]any, want ...string) {
 	for _, k := range sortedAny(m) {
 		if !slices.Contains(want, k) {
-			p.es = append(p.es, p.doc.KeyFault(join(at, k), fmt.Sprintf("there is no key %q here", k), "one of "+strings.Join(want, ", "), schema.Suggest(k, want)))
+			p.es = append(p.es, p.doc.KeyFault(join(at, k), fmt.Sprintf("unknown key %q", k), "one of "+strings.Join(want, ", "), schema.Suggest(k, want)))
 		}
 	}
 }
@@ -130,12 +130,12 @@ func (p *parser) cause(t *Table, at string, m map[string]any) Cause {
 		for j, x := range l {
 			q, _ := x.(string)
 			if _, ok := t.Question(q); !ok {
-				p.fault(fmt.Sprintf("%s.needs[%d]", at, j), fmt.Sprintf("there is no question %q", q), "the id of a question", "")
+				p.fault(fmt.Sprintf("%s.needs[%d]", at, j), fmt.Sprintf("unknown question %q", q), "the id of a question", "")
 			}
 			c.Needs = append(c.Needs, q)
 		}
 	} else if m["needs"] != nil {
-		p.fault(at+".needs", "this is no list", "a list of questions", "")
+		p.fault(at+".needs", "not a list", "a list of questions", "")
 	}
 	speaks, ok := m["speaks"].(map[string]any)
 	if !ok {
@@ -144,7 +144,7 @@ func (p *parser) cause(t *Table, at string, m map[string]any) Cause {
 	for _, qid := range sortedAny(speaks) {
 		q, ok := t.Question(qid)
 		if !ok {
-			p.es = append(p.es, p.doc.KeyFault(join(at+".speaks", qid), fmt.Sprintf("there is no question %q", qid), "the id of a question", ""))
+			p.es = append(p.es, p.doc.KeyFault(join(at+".speaks", qid), fmt.Sprintf("unknown question %q", qid), "the id of a question", ""))
 			continue
 		}
 		c.Speaks[qid] = map[string]int{}
@@ -176,7 +176,7 @@ func (p *parser) cause(t *Table, at string, m map[string]any) Cause {
 func (p *parser) whole(key string, v any, lo, hi int) int {
 	n, ok := v.(int64)
 	if !ok || n < int64(lo) || n > int64(hi) {
-		p.fault(key, fmt.Sprintf("%v is no weight", v), fmt.Sprintf("a whole number from %d to %d", lo, hi), "")
+		p.fault(key, fmt.Sprintf("%v is not a weight", v), fmt.Sprintf("a whole number from %d to %d", lo, hi), "")
 		return 0
 	}
 	return int(n)
@@ -186,7 +186,7 @@ func (p *parser) act(at string, m map[string]any) Act {
 	p.keys(at, m, "step", "key", "direction", "do", "why")
 	a := Act{Step: p.str(at, m, "step", true), Key: p.str(at, m, "key", false), Direction: p.str(at, m, "direction", false), Do: p.str(at, m, "do", true), Why: p.str(at, m, "why", true)}
 	if !slices.Contains(Steps, a.Step) {
-		p.fault(at+".step", fmt.Sprintf("there is no step %q", a.Step), "one of "+strings.Join(Steps, ", "), schema.Suggest(a.Step, Steps))
+		p.fault(at+".step", fmt.Sprintf("unknown step %q", a.Step), "one of "+strings.Join(Steps, ", "), schema.Suggest(a.Step, Steps))
 	}
 	if (a.Step == "stiffness" || a.Step == "filters" || a.Step == "follow") != (a.Key != "") {
 		p.fault(at+".key", "a step on a value names its parameter, and no other step does", "a key for stiffness, filters and follow", "")
@@ -200,7 +200,7 @@ func (p *parser) act(at string, m map[string]any) Act {
 	case !ok:
 		p.fault(at+".key", fmt.Sprintf("unknown parameter %q", a.Key), "the key of a parameter, with AXIS for the axis", schema.Suggest(a.Key, p.cat.KnownKeys(schema.KindTune)))
 	case a.Direction != param.Up && a.Direction != param.Down:
-		p.fault(at+".direction", fmt.Sprintf("%q is no direction of %s", a.Direction, a.Key), param.Up+" or "+param.Down, "")
+		p.fault(at+".direction", fmt.Sprintf("%q is not a direction of %s", a.Direction, a.Key), param.Up+" or "+param.Down, "")
 	case !strings.HasPrefix(param.Group, a.Step):
 		p.fault(at+".step", fmt.Sprintf("the step is %s, the parameter is one of %s", a.Step, param.Group), param.Group, "")
 	}

@@ -10,7 +10,7 @@ func (d *Doc) delete(key string) (*Doc, error) {
 	ed := &editor{doc: d, x: d.index()}
 	it := ed.x.find(p)
 	if it == nil {
-		return nil, d.refuse(key, "there is no such key", "a key of this file", "")
+		return nil, d.refuse(key, "unknown key", "a key of this file", "")
 	}
 	switch {
 	case it.parent.kind == arrayItem:

@@ -12,7 +12,7 @@ type Class int
 const (
 	Damaged Class = iota // the file is damaged, not what it should be, or not to be trusted (exit 5)
 	Usage                // what was asked for cannot be done (exit 2)
-	Missing              // there is no such file (exit 3)
+	Missing              // file not found (exit 3)
 )
 
 func (c Class) String() string {

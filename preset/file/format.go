@@ -163,17 +163,17 @@ func ordered(v any, depth int) (any, *Error) {
 		return t.Round(0), nil
 	case Date:
 		if !t.valid() {
-			return bad("there is no day "+t.String(), "a day that exists, from year 1 to 9999")
+			return bad("no day "+t.String(), "a day that exists, from year 1 to 9999")
 		}
 		return t, nil
 	case Clock:
 		if !t.valid() {
-			return bad("there is no such time of day", "00:00:00 to 23:59:59")
+			return bad("not a time of day", "00:00:00 to 23:59:59")
 		}
 		return t, nil
 	case DateTime:
 		if !t.Date.valid() || !t.Clock.valid() {
-			return bad("there is no such day or time", "a day that exists and a time from 00:00:00 to 23:59:59")
+			return bad("not a day or time", "a day that exists and a time from 00:00:00 to 23:59:59")
 		}
 		return t, nil
 	case Table:

@@ -129,14 +129,14 @@ func TestEditsRefused(t *testing.T) {
 		{Edit{Key: "b", Value: Table{{"x", 1}, {"x", 2}}}, "key x is given twice"},
 		{Edit{Key: "b", Value: Table{{"x", []any{Table{{"y", math.NaN()}}}}}}, "b.x.y: NaN"},
 		{Edit{Key: "b", Value: time.Date(-5, 1, 1, 0, 0, 0, 0, time.UTC)}, "year -5 cannot be written"},
-		{Edit{Key: "b", Value: Date{2026, 2, 30}}, "there is no day 2026-02-30"},
-		{Edit{Key: "b", Value: Clock{24, 0, 0, 0}}, "there is no such time of day"},
+		{Edit{Key: "b", Value: Date{2026, 2, 30}}, "no day 2026-02-30"},
+		{Edit{Key: "b", Value: Clock{24, 0, 0, 0}}, "not a time of day"},
 		{Edit{Key: "b", Value: Raw("1\nc = 2")}, "this is more than one value"},
 		{Edit{Key: "b", Value: Raw("1 # x")}, "this is more than one value"},
 		{Edit{Key: "b", Value: Raw("nan")}, "nan is not a number one can set"},
 		{Edit{Key: "b", Value: Raw("")}, "the value is missing"},
 		{Edit{Key: "b", Value: uint64(math.MaxUint64)}, "a whole number that is too large"},
-		{Edit{Key: "b", Delete: true}, "F:1:1: b: there is no such key; expected a key of this file"},
+		{Edit{Key: "b", Delete: true}, "F:1:1: b: unknown key; expected a key of this file"},
 		{Edit{Key: "b..c", Value: 1}, "b..c: '.' cannot stand in a key here; expected keys joined by dots"},
 		{Edit{Key: "", Value: 1}, "an empty key"},
 		{Edit{Key: "b.", Value: 1}, "the key ends with a dot"},
@@ -249,7 +249,7 @@ func TestGraft(t *testing.T) {
 	if string(d.Text()) != want {
 		t.Errorf("got\n%s\nwant\n%s", d.Text(), want)
 	}
-	for _, c := range [][3]string{{"s.pan", "s.pan", "this key is here already"}, {"s.x", "s.x", "theirs:3:2: s.x: there is no such key"}} {
+	for _, c := range [][3]string{{"s.pan", "s.pan", "this key is here already"}, {"s.x", "s.x", "theirs:3:2: s.x: unknown key"}} {
 		if _, err := d.Graft(c[0], src, c[1]); err == nil || !strings.Contains(err.Error(), c[2]) {
 			t.Errorf("%s: %v", c[0], err)
 		}

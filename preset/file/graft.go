@@ -22,7 +22,7 @@ func (d *Doc) Graft(key string, src *Doc, from string) (*Doc, error) {
 	}
 	it := src.find(from)
 	if it == nil {
-		return nil, src.refuse(from, "there is no such key", "a key of this file", "")
+		return nil, src.refuse(from, "unknown key", "a key of this file", "")
 	}
 	value := src.written(it)
 	ed := &editor{doc: d, x: d.index()}

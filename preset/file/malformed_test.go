@@ -37,7 +37,7 @@ var malformed = []struct{ name, text, want string }{
 	{"quote not closed", "name = \"main\nkind = \"tune\"\n", `1:13: name: a quote that is not closed on its line; expected the closing quote on the same line; add the closing quote; for several lines use """`},
 	{"quote not closed at the end", "name = \"main", "1:12: name: a quote that is not closed; expected the closing quote on the same line; add the closing quote"},
 	{"text of several lines not closed", "notes = \"\"\"\nsmooth\n", `2:7: a """ that is not closed; expected a closing """; add """ where the text ends`},
-	{"backslash", `path = "C:\users"` + "\n", `1:13: path: a \u with something that is no hexadecimal digit; expected \u and four hexadecimal digits; correct the digits`},
+	{"backslash", `path = "C:\users"` + "\n", `1:13: path: a \u with something that is not a hexadecimal digit; expected \u and four hexadecimal digits; correct the digits`},
 	{"escape that is none", `s = "a\qb"` + "\n", `1:7: s: a \ that stands for nothing in a text; expected \n, \t, \", \\ or \u and four digits; write \\ for a backslash, or use single quotes`},
 	{"control character", "s = \"a\x1bb\"\n", `1:7: s: a control character in a text; expected plain text; write it as \u and four digits, or remove it`},
 	{"header not closed", "[stiffness\npan = 1\n", "1:11: the header of the table is not closed; expected [name] alone on its line; add ]"},
@@ -166,7 +166,7 @@ func TestReadRefuses(t *testing.T) {
 		{dir, Damaged, "this is a directory; expected a TOML file"},
 		{"/dev/null", Damaged, "this is a device; expected a TOML file"},
 		{big, Damaged, "too large (50 MiB); expected at most 1 MiB"},
-		{filepath.Join(dir, "none.toml"), Missing, "there is no such file"},
+		{filepath.Join(dir, "none.toml"), Missing, "file not found"},
 		{filepath.Join(big, "below"), Damaged, "cannot read the file"},
 		{closed, Damaged, "no permission to read this file"},
 	} {

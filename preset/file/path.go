@@ -89,7 +89,7 @@ func ParsePath(s string) (Path, error) {
 		return bad("an empty key")
 	}
 	if len(s) > 4096 || !utf8.ValidString(s) {
-		return bad("this is no key")
+		return bad("not a key")
 	}
 	var p Path
 	rest := s

@@ -10,7 +10,7 @@ import (
 
 // Read gives the bytes of a regular file of at most MaxBytes, and refuses all else in plain words without reading it:
 // directories, devices, pipes, sockets, larger files. Links are followed. The error is an *Error that calls the file by name
-// (the path if name is ""): class Missing if there is no such file, otherwise Damaged.
+// (the path if name is ""): class Missing if file not found, otherwise Damaged.
 func Read(path, name string) ([]byte, error) {
 	if name == "" {
 		name = path
@@ -80,7 +80,7 @@ func cannotRead(name string, err error) *Error {
 	var pe *fs.PathError
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		e.Class, e.What, e.Fix = Missing, "there is no such file", "check the name"
+		e.Class, e.What, e.Fix = Missing, "file not found", "check the name"
 	case errors.Is(err, fs.ErrPermission):
 		e.What, e.Fix = "no permission to read this file", "ask its owner, or correct its permissions"
 	case errors.As(err, &pe):

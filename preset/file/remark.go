@@ -42,7 +42,7 @@ func (d *Doc) AddComment(key, words string, tail bool) (*Doc, error) {
 	}
 	s := ed.stmtOf(p)
 	if s == nil {
-		return nil, d.refuse(key, "there is no such key", "a key of this file", "")
+		return nil, d.refuse(key, "unknown key", "a key of this file", "")
 	}
 	if tail && len(bytes.TrimSpace(body[s.end:s.eol])) == 0 && !bytes.ContainsRune(body[s.off:s.end], '\n') {
 		ed.put(s.end, s.eol, " "+mark)
@@ -74,7 +74,7 @@ func (d *Doc) DropComment(c Comment) (*Doc, error) {
 		ed.put(start, end, "")
 		return d.remarked(ed, c.Key, c.Text, -1)
 	}
-	return nil, d.refuse(c.Key, "there is no such remark", "a remark of this file", "")
+	return nil, d.refuse(c.Key, "no comment there", "a comment of this file", "")
 }
 
 // stmtOf is the header or key line on which the item at p begins.

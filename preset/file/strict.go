@@ -45,7 +45,7 @@ func (d *Doc) checkBytes() error {
 
 func tooLarge(name string, size int64) *Error {
 	return &Error{File: name, What: "the file is too large (" + sizeText(size) + ")", Want: "at most " + sizeText(MaxBytes),
-		Fix: "this is no file of a library; move it out, or restore the last saved revision"}
+		Fix: "not a file of a library; move it out, or restore the last saved revision"}
 }
 
 func sizeText(n int64) string {
@@ -466,7 +466,7 @@ var rules = []struct{ starts, what, want, fix string }{
 	{"invalid escape character", `a \ that stands for nothing in a text`, `\n, \t, \", \\ or \u and four digits`, `write \\ for a backslash, or use single quotes`},
 	{"need a character after", `a \ at the end of the file`, "the closing quote", "finish the text and close the quote"},
 	{"unicode escape sequence", `a \u without enough digits`, `\u and four hexadecimal digits`, "add the digits"},
-	{"invalid hexadecimal digit", `a \u with something that is no hexadecimal digit`, `\u and four hexadecimal digits`, "correct the digits"},
+	{"invalid hexadecimal digit", `a \u with something that is not a hexadecimal digit`, `\u and four hexadecimal digits`, "correct the digits"},
 	{"escape sequence is not a valid", `a \u that stands for no character`, "the number of a Unicode character", "correct the digits"},
 	{"control characters are not allowed", "a control character in a remark", "plain text", "remove it"},
 	{"basic strings cannot have control", controlInText, "plain text", controlFix},

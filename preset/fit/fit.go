@@ -81,7 +81,7 @@ type Item struct {
 type Report struct {
 	Grade      Grade           `json:"grade"` // the worst of Payload and Balanced
 	Properties mass.Properties `json:"properties"`
-	Payload    []Item          `json:"payload"`  // largest and, where known, smallest payload
+	Payload    []Item          `json:"payload"`  // largest and, where known, minimum payload
 	Balanced   []Item          `json:"balanced"` // clearances with the build balanced
 	// Shift leads from where the motor axes cross to the build's origin, m, with the
 	// build balanced.

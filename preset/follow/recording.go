@@ -31,7 +31,7 @@ const maxRecorded = 5_000_000
 // ReadRecording reads a recorded move: a time and a heading column in a CSV. A
 // heading that jumps by more than half a turn from one row to the next is taken
 // to have passed north, and made continuous. Errors are *ReadError: no such
-// columns, a cell that is no number, a time that does not rise, fewer than two rows;
+// columns, a cell that is not a number, a time that does not rise, fewer than two rows;
 // or *domain.Error: a recording longer than an hour.
 //
 // Source: a form of our own; CSV as RFC 4180 as far as it goes.

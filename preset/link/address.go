@@ -38,7 +38,7 @@ func ParseAddress(s string) (Address, error) {
 		if i := strings.LastIndexByte(rest, ':'); i >= 0 {
 			n, err := strconv.Atoi(rest[i+1:])
 			if err != nil || n < 300 || n > 10_000_000 {
-				return bad(fmt.Sprintf("%q is no rate in baud", rest[i+1:]))
+				return bad(fmt.Sprintf("%q is not a rate in baud", rest[i+1:]))
 			}
 			a.Port, a.Rate = rest[:i], n
 		}
@@ -67,7 +67,7 @@ func ParseAddress(s string) (Address, error) {
 		}
 		return a, nil
 	}
-	return bad(fmt.Sprintf("there is no way %q", kind))
+	return bad(fmt.Sprintf("unknown connection %q", kind))
 }
 
 func (a Address) String() string {

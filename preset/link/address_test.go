@@ -28,9 +28,9 @@ func TestParseAddress(t *testing.T) {
 	for in, want := range map[string]string{
 		"":                      "two parts",
 		"/dev/ttyUSB0":          "two parts",
-		"usb:1":                 `no way "usb"`,
+		"usb:1":                 `unknown connection "usb"`,
 		"serial:":               "two parts",
-		"serial:/dev/ttyUSB0:x": "no rate in baud",
+		"serial:/dev/ttyUSB0:x": "not a rate in baud",
 		"serial::57600":         "no name",
 		"serial:a\x1bb":         "no name",
 		"tcp:unit.example:5760": "numbers with a port",

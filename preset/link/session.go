@@ -44,7 +44,7 @@ type Event struct {
 	OldBits *uint32            `json:"old_bits,omitempty"`
 	Echo    *uint32            `json:"echo,omitempty"`
 	Read    *uint32            `json:"read,omitempty"`
-	Found   map[string]*uint32 `json:"found,omitempty"` // by id; nil is no answer
+	Found   map[string]*uint32 `json:"found,omitempty"` // by id; nil is not an answer
 	Text    string             `json:"text,omitempty"`
 	Result  *Result            `json:"result,omitempty"`
 }

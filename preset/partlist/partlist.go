@@ -147,7 +147,7 @@ func Map(cols []Column, how string) error {
 	}
 	u = strings.TrimSpace(u)
 	if u != "" && unitOf(f.kind(), u) == "" {
-		return fmt.Errorf("%q is no unit of %s", u, f)
+		return fmt.Errorf("%q is not a unit of %s", u, f)
 	}
 	for j := range cols {
 		if j != i && cols[j].Field == f && f != Skip {
@@ -198,7 +198,7 @@ func Read(t *csvtable.Table, cols []Column, skip []int) (rows []Row, faults []cs
 	}
 	for _, s := range skip {
 		if !slices.ContainsFunc(t.Rows, func(r csvtable.Row) bool { return r.Line == s }) {
-			faults = append(faults, csvtable.Fault{Line: s, What: "there is no row to leave out", Fix: "give the line of a part"})
+			faults = append(faults, csvtable.Fault{Line: s, What: "no row to leave out", Fix: "give the line of a part"})
 		}
 	}
 	first := map[string]Row{}

@@ -92,12 +92,12 @@ func TestMap(t *testing.T) {
 		"colour=mass":            "unknown column",
 		"4=mass":                 "unknown column",
 		"Thing=colour":           "unknown field",
-		"how heavy=mass:mm":      "no unit of mass",
+		"how heavy=mass:mm":      "not a unit of mass",
 		"Thing=name":             "",
 		"2=mass:oz":              "",
 		"Weight (kg)=-":          "",
 		"Weight (kg)=owner":      "",
-		"Weight (kg)=quantity:g": "no unit of quantity",
+		"Weight (kg)=quantity:g": "not a unit of quantity",
 	} {
 		err := Map(slices.Clone(cols), how)
 		if want == "" && err != nil || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {

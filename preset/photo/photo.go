@@ -131,7 +131,7 @@ func kindOf(data []byte) (string, error) {
 	case strings.HasPrefix(head, "%PDF"):
 		return other("a PDF")
 	}
-	return "", &Error{"this is no picture that is known", "give a JPEG or PNG file"}
+	return "", &Error{"unknown picture format", "give a JPEG or PNG file"}
 }
 
 // TooLarge is the error of a file of more than MaxFile bytes.

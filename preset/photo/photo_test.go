@@ -166,7 +166,7 @@ func bomb(w, h uint32) []byte {
 func TestCleanRefuses(t *testing.T) {
 	good := asJPEG(t, picture(64, 64))
 	for says, data := range map[string][]byte{
-		"empty": {}, "no picture": []byte("format = 1\n"), "HEIC picture": []byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1"),
+		"empty": {}, "unknown picture format": []byte("format = 1\n"), "HEIC picture": []byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1"),
 		"a film": []byte("\x00\x00\x00\x18ftypqt  xxxx"), "WebP": []byte("RIFF\x00\x00\x00\x00WEBPVP8 "), "GIF": []byte("GIF89a......"), "PDF": []byte("%PDF-1.7........"),
 		"damaged": good[:len(good)/2], "more than 50 megapixels": bomb(20000, 20000), "more than 40 MB": append(bytes.Clone(good), make([]byte, MaxFile)...),
 	} {

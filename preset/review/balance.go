@@ -62,7 +62,7 @@ func payloadUnder(l *look, x *Subject) {
 		return
 	}
 	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg and more", kg, num(x.Sheet.PayloadMin)),
-		evidence: x.weighed("smallest payload "+num(x.Sheet.PayloadMin)+" kg", "payload.min_kg")})
+		evidence: x.weighed("minimum payload "+num(x.Sheet.PayloadMin)+" kg", "payload.min_kg")})
 }
 
 func clearanceOver(l *look, x *Subject) {

@@ -216,9 +216,9 @@ func (l *look) needs(tolerance float64, key string, lens bool) bool {
 	case tolerance <= 0:
 		l.cannot(nil, "job has no %s", key)
 	case lens && j.Longest <= 0:
-		l.cannot(nil, "the job does not state lens.longest_mm")
+		l.cannot(nil, "job has no lens.longest_mm")
 	case lens && j.Sensor == [2]float64{}:
-		l.cannot(nil, "the job does not state lens.sensor_mm")
+		l.cannot(nil, "job has no lens.sensor_mm")
 	default:
 		return true
 	}
@@ -311,7 +311,7 @@ func (l *look) follow(x *Subject, limit float64, unit, key, lens string, measure
 		if !slices.Contains(shots, w.s.kind.Kind) {
 			shots = append(shots, w.s.kind.Kind)
 		}
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: dead band %.1f°, lag %.2f s; move: %s", w.s.name, w.s.axis, w.s.si.DeadBand/follow.Deg, w.s.si.Lag, w.s.kind.Move),
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: dead band %s°, lag %s s; move: %s", w.s.name, w.s.axis, about(w.s.si.DeadBand/follow.Deg), about(w.s.si.Lag), w.s.kind.Move),
 			at+".deadband."+w.s.axis.String(), at+".lag."+w.s.axis.String(), at+".deadband"))
 	}
 	ev = append(ev, l.s.JobFile.fact("the job allows "+num(limit)+unit, key))

@@ -49,10 +49,10 @@ func frameGimbal(l *look, x *Subject) {
 		l.cannot(nil, "it needs a job, whose lenses say how wide the view is")
 		return
 	case j.Widest <= 0:
-		l.cannot(nil, "the job does not state lens.widest_mm")
+		l.cannot(nil, "job has no lens.widest_mm")
 		return
 	case j.Sensor == [2]float64{}:
-		l.cannot(nil, "the job does not state lens.sensor_mm")
+		l.cannot(nil, "job has no lens.sensor_mm")
 		return
 	case len(x.Sheet.Obstacles) == 0:
 		l.cannot(x, "gimbal %s lists no [[obstacle]]", x.Sheet.Slug)

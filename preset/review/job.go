@@ -269,7 +269,7 @@ func unitHolds(l *look, x *Subject) {
 			name = fmt.Sprintf("in memory %d %s", h.Memory, name)
 		}
 		words = append(words, name+" since "+day(h.At))
-		ev = append(ev, x.unitFact(u, name+", "+or(h.By, "nobody named"), "held[0].at"))
+		ev = append(ev, x.unitFact(u, name+", "+or(h.By, "name not recorded"), "held[0].at"))
 	}
 	l.on(x, hit{what: fmt.Sprintf("unit %s holds %s", u.Serial, strings.Join(words, "; ")), evidence: ev, seen: append([]string{digest}, words...)})
 }
@@ -279,7 +279,7 @@ func unitUnknown(l *look, x *Subject) {
 	if !ok || x.Tune == nil || len(u.Held) > 0 {
 		return
 	}
-	l.on(x, hit{what: "nobody recorded what unit " + u.Serial + " holds", evidence: []Evidence{x.unitFact(u, "no entry", "kind")}})
+	l.on(x, hit{what: "no record of what unit " + u.Serial + " holds", evidence: []Evidence{x.unitFact(u, "no entry", "kind")}})
 }
 
 // word1 makes a name one word, for an id that is typed.

@@ -193,7 +193,7 @@ type Acceptance struct {
 	By    string `json:"by,omitempty"`
 	Why   string `json:"why"`
 	Until string `json:"until"` // last day
-	// Lapsed says why it no longer holds, "" while it does.
+	// Lapsed says why it is out of date, "" while it does.
 	Lapsed string `json:"lapsed,omitempty"`
 }
 

@@ -513,7 +513,7 @@ func cases(t testing.TB) []ruleCase {
 			u.Held = append(u.Held, schema.Held{At: now, Memory: 1, Digest: "22bnfhc994"})
 		})},
 		{rule: "unit-holds", name: "nobody knows is another finding", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil })},
-		{rule: "unit-unknown", name: "nothing recorded", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil }), fires: true, severity: schema.Check, says: []string{"nobody recorded what unit SK-0412 holds"}},
+		{rule: "unit-unknown", name: "nothing recorded", change: sub(func(x *Subject) { x.Sheet.Units[0].Held = nil }), fires: true, severity: schema.Check, says: []string{"no record of what unit SK-0412 holds"}},
 		{rule: "unit-unknown", name: "recorded"},
 
 		{rule: "unreadable", name: "bench log", change: sub(func(x *Subject) { x.Faults = []Fault{{Path: "rigs/x/bench/y.toml", What: "unknown key", Line: 7}} }), fires: true, says: []string{"unknown key", "y.toml"}, command: "rigkeep check"},
@@ -600,7 +600,7 @@ func TestRules(t *testing.T) {
 	}
 	for id := range shown {
 		if _, ok := schema.FindReviewRule(id); !ok {
-			t.Errorf("%s is no rule", id)
+			t.Errorf("%s is not a rule", id)
 		}
 	}
 }

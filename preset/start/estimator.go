@@ -859,14 +859,14 @@ func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 		o.Value, o.Status = *def, Default
 		o.Evidence = []Evidence{{Kind: "default", Value: *def, Weight: 1, Text: "sheet default " + schema.Num(*def)}}
 		list()
-		o.Reason = fmt.Sprintf("%s: the sheet's default; at least %d near proved rigs, two thirds of them on one other value, would change it (%d near)", schema.Num(*def), s.o.FilterRigs, len(votes))
+		o.Reason = fmt.Sprintf("%s: sheet default (%s; %d that agree would change it)", schema.Num(*def), schema.Count(len(votes), "near proved rig", "near proved rigs"), s.o.FilterRigs)
 		if agree {
-			o.Reason = fmt.Sprintf("%s: sheet default; %d of %d similar proved rigs agree", schema.Num(*def), tally, len(votes))
+			o.Reason = fmt.Sprintf("%s: sheet default; %d of %d near proved rigs agree", schema.Num(*def), tally, len(votes))
 		}
 	default:
 		o.Value, o.Status = softer(p.Dial, p.Dial.Min, p.Dial.Max), Unknown
 		list()
-		o.Reason = fmt.Sprintf("%s, the lightest setting: no default in the sheet and fewer than %d similar proved rigs agree", schema.Num(o.Value), s.o.FilterRigs)
+		o.Reason = fmt.Sprintf("%s, the lightest setting: no default in the sheet and fewer than %d near proved rigs agree", schema.Num(o.Value), s.o.FilterRigs)
 	}
 	return o
 }

@@ -374,7 +374,7 @@ func (s scale) ln(v float64) (float64, string) {
 		return 0, err.Error()
 	}
 	if k <= 0 {
-		return 0, fmt.Sprintf("its value %s is no stiffness at all by the dial's map, which has no logarithm", schema.Num(v))
+		return 0, fmt.Sprintf("its value %s has no logarithm by the dial's map", schema.Num(v))
 	}
 	return math.Log(k), ""
 }

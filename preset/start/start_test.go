@@ -317,7 +317,7 @@ func TestRefusedEvidence(t *testing.T) {
 		"negative":              {nil, func(t *Tune) { t.Values[panKey] = -3 }, "no logarithm"},
 		"not a number":          {nil, func(t *Tune) { t.Values[panKey] = math.NaN() }, "not a number"},
 		"outside the map":       {func(d *schema.Dial) { *d = mapped(schema.Linear, 1, 50, 1) }, func(t *Tune) { t.Values[panKey] = 120 }, "outside"},
-		"no stiffness by map":   {func(d *schema.Dial) { *d = mapped(schema.Linear, 0, 50, 1) }, func(t *Tune) { t.Values[panKey] = 0 }, "no stiffness"},
+		"no stiffness by map":   {func(d *schema.Dial) { *d = mapped(schema.Linear, 0, 50, 1) }, func(t *Tune) { t.Values[panKey] = 0 }, "no logarithm"},
 		"no mass":               {nil, func(t *Tune) { t.Rig.Mass = 0 }, "mass"},
 		"inertia not a number":  {nil, func(t *Tune) { t.Rig.J[1] = math.NaN() }, "inertia"},
 		"proved in the future":  {nil, func(t *Tune) { t.AgeDays = -3 }, "days old"},
@@ -616,7 +616,7 @@ func TestMoreInertiaIsStiffer(t *testing.T) {
 
 // Whatever the record holds: an error or numbers, never NaN, never a panic.
 // TestOwnProofIsANumber: on a dial that cannot be scaled the rig's own proof is offered as it
-// is, but not if it is no number.
+// is, but not if it is not a number.
 func TestOwnProofIsANumber(t *testing.T) {
 	d := dial(panKey)
 	d.Min = -5

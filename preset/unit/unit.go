@@ -106,7 +106,7 @@ func ParseIn(k Kind, text, bare string) (float64, error) {
 	v, rest, ok := number(s)
 	if !ok {
 		if strings.Contains(s, ",") && !strings.Contains(s, ".") {
-			return fail("has a comma that is no decimal comma", "write decimals as 1.5 or 1,5")
+			return fail("has a comma that is not a decimal comma", "write decimals as 1.5 or 1,5")
 		}
 		return fail("does not start with a number", want)
 	}

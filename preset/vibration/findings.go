@@ -23,7 +23,7 @@ func (l *Log) report(unreadable, disordered, wrapped problem, example string, st
 		l.add(Unreadable, "", unreadable, "%s without a number that is needed%s, left out", rowsOf(unreadable.count), example)
 	}
 	if wrapped.count > 0 {
-		l.add(Wrapped, "time", wrapped, "the clock's counter started again from zero %d times; that is put right", wrapped.count)
+		l.add(Wrapped, "time", wrapped, "the clock's counter started again from zero %d times; corrected", wrapped.count)
 	}
 	t := l.Timing
 	inGaps := 0

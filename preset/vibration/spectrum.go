@@ -32,7 +32,7 @@ type Spectrum struct {
 // periodic Hann window, 50 % overlap, the mean of each segment removed, what is
 // left at a piece's end dropped, plain mean of the periodograms. Errors are
 // *domain.Error: a rate not above 0, n below 8, no piece as long as n, a sample
-// that is no number.
+// that is not a number.
 //
 // Source: Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70; the scaling as
 // scipy.signal.welch's, against which checks f1 to f3 were computed.

@@ -254,14 +254,14 @@ func acts(kind Kind, a schema.Axis) []Act {
 			Act{"balance", "", "nearer zero", n, "first check balance and loose parts: read the resting effort, tighten, rebalance"},
 			Act{"stiffness", "stiffness." + n, "softer", n, "lower it in fine steps until it is clean"})
 		if kind == Rocking {
-			out = append(out, filter("lighter", "rocking is the sign of too much delay: a lighter filter gives some back")...)
+			out = append(out, filter("lighter", "rocking points to too much delay: try a lighter filter")...)
 		} else {
-			out = append(out, filter("heavier", "chatter is the sign of noise or a ringing part passing through: a heavier filter keeps it out, at the price of delay")...)
+			out = append(out, filter("heavier", "chatter points to noise or a ringing part: a heavier filter removes it but adds delay")...)
 		}
 	case HandSway:
 		out = append(out,
 			Act{"follow", "follow.*.deadband." + n, "wider", n, "sway inside the dead band does not move the head"},
-			Act{"follow", "follow.*.lag." + n, "longer", n, "what leaves the dead band is smoothed"})
+			Act{"follow", "follow.*.lag." + n, "longer", n, "the lag reduces what passes the dead band"})
 	}
 	return out
 }

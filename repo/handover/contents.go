@@ -292,7 +292,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 		}
 		used[path] = true
 		if len(photos[e.Fingerprint]) > PhotosOf {
-			return fmt.Errorf("it has %d photos of %s; at most %d were expected", len(photos[e.Fingerprint]), e.Alias, PhotosOf)
+			return fmt.Errorf("it has %d photos of %s; at most %d are allowed", len(photos[e.Fingerprint]), e.Alias, PhotosOf)
 		}
 		for _, path := range photos[e.Fingerprint] {
 			used[path] = true
@@ -379,7 +379,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 // checkPhoto holds a photo to what Rigkeep makes of one, so that nothing else comes in as one.
 func checkPhoto(path string, p preset.Place, data []byte) error {
 	if !photo.IsClean(data) {
-		return fmt.Errorf("%q is no photo as Rigkeep makes them", path)
+		return fmt.Errorf("%q is not a photo as Rigkeep makes them", path)
 	}
 	day, err := time.Parse("2006-01-02", p.Name[:10])
 	if err != nil || preset.PhotoPath(p.Rig, day, data) != path {

@@ -187,8 +187,8 @@ func TestPhotosOf(t *testing.T) {
 		want  string
 	}{
 		{"a clean one", map[string][]byte{path: clean}, ""},
-		{"with a place in it", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, located): located}, "is no photo as Rigkeep makes them"},
-		{"a text", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, []byte("plate 41")): []byte("plate 41")}, "is no photo as Rigkeep makes them"},
+		{"with a place in it", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, located): located}, "is not a photo as Rigkeep makes them"},
+		{"a text", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, []byte("plate 41")): []byte("plate 41")}, "is not a photo as Rigkeep makes them"},
 		{"another's name", map[string][]byte{preset.PhotoPath(rig.Fingerprint, day, located): clean}, "does not have the name"},
 		{"no day", map[string][]byte{strings.Replace(path, "2026-03-01", "2026-13-01", 1): clean}, "that its history does not"},
 		{"of another rig", map[string][]byte{strings.ReplaceAll(path, rig.Fingerprint, "zzzzzzzzzz"): clean}, "that its history does not"},

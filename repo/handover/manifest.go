@@ -125,7 +125,7 @@ func decodeManifest(data []byte) (m Manifest, err error) {
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&m); err != nil {
-		return m, damaged("its manifest cannot be read: %v", err)
+		return m, damaged("unreadable manifest: %v", err)
 	}
 	again, err := m.encode()
 	if err != nil || !bytes.Equal(again, data) {
@@ -157,7 +157,7 @@ func (m Manifest) check() error {
 	case len([]rune(m.Note)) > maxNote || store.PlainText(m.Note) != m.Note:
 		return bad("a note that is too long or not plain text")
 	case len(m.Rigs) == 0 || len(m.Rigs) > maxRigs:
-		return bad("%d rigs; 1 to %d were expected", len(m.Rigs), maxRigs)
+		return bad("%d rigs; allowed are 1 to %d", len(m.Rigs), maxRigs)
 	}
 	prints := map[string]bool{}
 	for _, r := range m.Rigs {

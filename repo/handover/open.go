@@ -56,7 +56,7 @@ const (
 func ParseTrusted(name string, data []byte, loc *time.Location) (*Trusted, error) {
 	t, err := seal.ParseTrusted(name, data, loc)
 	if err != nil {
-		return nil, &store.Error{Kind: store.ErrDamaged, Msg: err.Error(), Hint: "Correct the line; nobody is trusted by a list that cannot be read"}
+		return nil, &store.Error{Kind: store.ErrDamaged, Msg: err.Error(), Hint: "correct the line; an unreadable list trusts no one"}
 	}
 	return t, nil
 }
@@ -71,7 +71,7 @@ type SigningKey = ssh.Signer
 func Signer(name, agentSocket string) (s SigningKey, close func(), err error) {
 	s, close, err = seal.Signer(name, agentSocket)
 	if errors.Is(err, os.ErrNotExist) {
-		return nil, close, &store.Error{Kind: store.ErrNotFound, Msg: "there is no key file " + name, Hint: "Name a private key, or a .pub file whose key an ssh-agent holds"}
+		return nil, close, &store.Error{Kind: store.ErrNotFound, Msg: "no key file " + name, Hint: "Name a private key, or a .pub file whose key an ssh-agent holds"}
 	}
 	if err != nil {
 		return nil, close, &store.Error{Kind: store.ErrBadPath, Msg: err.Error()}

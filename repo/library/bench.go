@@ -610,7 +610,7 @@ func (l *Library) planEdited(p *Plan, e Edited) error {
 		return err
 	}
 	if b := e.base(); (err == nil) != (b != nil) || string(now) != string(b) {
-		return &store.Error{Kind: store.ErrChanged, Msg: e.Path + " was changed by somebody else meanwhile", Hint: "Nothing was saved; look at it and repeat the command", Paths: []string{e.Path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: e.Path + " has been changed by someone else", Hint: "nothing was saved; check it, then repeat the command", Paths: []string{e.Path}}
 	}
 	if err := l.planText(p, e.Path, e.After.Text()); err != nil {
 		return err

@@ -135,7 +135,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 		case schema.KindUnit:
 			u := preset.DecodeUnit(l.Cat, place.Name, doc.Tree())
 			if sheets[place.Gimbal] == nil {
-				fault("kind", fmt.Sprintf("there is no readable gimbal sheet %q", place.Gimbal), "add or correct "+preset.GimbalPath(place.Gimbal)+", or move the unit", false)
+				fault("kind", fmt.Sprintf("no readable gimbal sheet %q", place.Gimbal), "add or correct "+preset.GimbalPath(place.Gimbal)+", or move the unit", false)
 			}
 			for _, n := range u.Names() {
 				id := place.Gimbal + "/" + schema.CanonicalName(n)
@@ -157,7 +157,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 				earlier[w], earlierOf[w] = true, place.Rig
 			}
 			if sheets[r.Gimbal] == nil {
-				fault("gimbal", fmt.Sprintf("there is no readable gimbal sheet %q", r.Gimbal), "add or correct gimbals/"+r.Gimbal+".toml", false)
+				fault("gimbal", fmt.Sprintf("no readable gimbal sheet %q", r.Gimbal), "add or correct gimbals/"+r.Gimbal+".toml", false)
 			}
 			if now := r.Fingerprint(); now != place.Rig {
 				fault("part", fmt.Sprintf("edited by hand: fingerprint %s in the folder of %s", now, place.Rig), "Try: rigkeep save "+r.Alias+" -m WHY", false)
@@ -203,7 +203,7 @@ func (l *Library) Check() ([]Finding, int, error) {
 			for i, pin := range j.Pins {
 				at := fmt.Sprintf("pin[%d].rig", i)
 				if _, ok := rigs[pin.Rig]; !ok && !earlier[pin.Rig] && j.State == "open" {
-					fault(at, "there is no rig "+pin.Rig, "remove the pin, or bring the rig back", false)
+					fault(at, "unknown rig "+pin.Rig, "remove the pin, or bring the rig back", false)
 				}
 				if pin.Revision != "" {
 					if _, err := l.Store.ReadAt(store.Rev(pin.Revision), preset.TunePath(pin.Rig, pin.Tune)); err != nil {

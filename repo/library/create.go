@@ -90,7 +90,7 @@ func TuneText(cat *schema.Catalogue, fp, tune string, values map[string]any) ([]
 		}
 	}
 	if written != len(values) {
-		return nil, fmt.Errorf("a value of the new tune is no parameter of the catalogue")
+		return nil, fmt.Errorf("a value of the new tune is not in the catalogue")
 	}
 	doc, err := w.Doc()
 	if err != nil {

@@ -175,7 +175,7 @@ func (l *Library) noGimbal(slug string) error {
 	slugs, _ := l.Gimbals()
 	way := "Add its sheet with: rigkeep gimbal new, or rigkeep gimbal add FILE"
 	way = nearest(slug, slugs, way)
-	return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no gimbal sheet %q in this library", slug), Hint: way, Paths: []string{preset.GimbalPath(slug)}}
+	return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("no gimbal sheet %q in this library", slug), Hint: way, Paths: []string{preset.GimbalPath(slug)}}
 }
 
 // Gimbals lists the slugs of the sheets in the work tree.
@@ -280,7 +280,7 @@ func (l *Library) FindJob(name string) (string, error) {
 	}
 	way := "List them with: rigkeep job list"
 	way = nearest(name, append(short, all...), way)
-	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("there is no job %q in this library", name), Hint: way}
+	return "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("no job %q in this library", name), Hint: way}
 }
 
 // Tunes lists the names of a rig's tunes in the work tree, main first.

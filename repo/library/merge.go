@@ -384,7 +384,7 @@ func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body stri
 func (l *Library) checkTheirs(rev store.Rev) error {
 	data, err := l.Store.ReadAt(rev, preset.LibraryPath)
 	if isNotFound(err) {
-		return &store.Error{Kind: store.ErrForeign, Msg: "the other side is no library: it has no " + preset.LibraryPath, Hint: "Check the address"}
+		return &store.Error{Kind: store.ErrForeign, Msg: "the other side is not a library: no " + preset.LibraryPath, Hint: "Check the address"}
 	}
 	if err != nil {
 		return err
@@ -414,7 +414,7 @@ func (m *Merged) Words() []string {
 			} else if t.Merged == nil {
 				line += ": removed"
 			} else {
-				line += ": taken over"
+				line += ": accepted"
 			}
 			if t.Chosen {
 				line += " (settled by hand)"

@@ -445,7 +445,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 			return "", "", "", err
 		}
 		if n >= len(hist) {
-			return "", "", "", none(fmt.Sprintf("no %[3]s: %[1]s has only %[2]d revisions", name, len(hist), ref.When), "See them with: rigkeep history "+rr.Alias)
+			return "", "", "", none(fmt.Sprintf("no %s: %s has only %s", ref.When, name, schema.Count(len(hist), "revision", "revisions")), "See them with: rigkeep history "+rr.Alias)
 		}
 		return hist[n].ID, hist[n].Fingerprint, "", nil
 	}
@@ -525,7 +525,7 @@ func parseDate(s string, zone *time.Location) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-// At resolves WHEN for a file that is no tune: a commit, ~N of the file's own
+// At resolves WHEN for a file that is not a tune: a commit, ~N of the file's own
 // revisions, or a date.
 func (l *Library) At(path, when string) (store.Rev, error) {
 	t, ok := l.date(when)

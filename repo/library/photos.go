@@ -52,7 +52,7 @@ func (l *Library) Photos(rr RigRef) ([]Photo, error) {
 // AddPhotos makes photos small and clean, and saves them with the rig as one revision, all or
 // none. day is the day that their names begin with.
 //
-// Errors: *photo.Error for what is no photo; store.ErrChanged for more than MaxPhotos, and for one
+// Errors: *photo.Error for what is not a photo; store.ErrChanged for more than MaxPhotos, and for one
 // that the rig has already; those of the store.
 func (l *Library) AddPhotos(ctx context.Context, rr RigRef, files []NewFile, subject string, who store.Person, when time.Time) ([]string, store.Rev, error) {
 	q, paths, err := l.planPhotos(rr, files, when)

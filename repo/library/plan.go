@@ -329,7 +329,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		r := preset.ReadRig(it.Place.Rig, doc)
 		s, err := l.plannedSheet(p, r.Gimbal)
 		if err != nil {
-			return doc.Fault("gimbal", fmt.Sprintf("there is no gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")
+			return doc.Fault("gimbal", fmt.Sprintf("unknown gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")
 		}
 		if err := l.checkAliasFree(r.Alias, p.oldFingerprint(it.Place.Rig)); err != nil {
 			return err
@@ -504,7 +504,7 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 		}
 		before, err := l.Store.ReadAt(base, path)
 		if err != nil || string(before) != string(now) {
-			return nil, &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", Hint: "Save them first, or take them back with: rigkeep restore " + rr.Alias, Paths: []string{path}}
+			return nil, &store.Error{Kind: store.ErrChanged, Msg: path + " has unsaved edits", Hint: "Save them first, or undo them. Try: rigkeep restore " + rr.Alias, Paths: []string{path}}
 		}
 		p.seen[path] = store.BlobIDOf(now)
 		p.Items = append(p.Items, Item{Path: path, OldPath: path, Place: place, Before: before})

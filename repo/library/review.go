@@ -229,7 +229,7 @@ func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 		} else if !isNotFound(err) {
 			return nil, err
 		} else {
-			a.why = "there is no rig " + p.Rig + " in this library"
+			a.why = "no rig " + p.Rig + " in this library"
 		}
 		count[a.ref()]++
 		out = append(out, a)
@@ -1074,7 +1074,7 @@ func (l *Library) exchange(s *review.Snapshot) error {
 	}
 	x := &review.Exchange{Ref: name}
 	if x.Ahead, x.Behind, err = l.Store.Apart(head, at); err != nil {
-		s.NoExchange = "the server's revisions cannot be read: " + err.Error()
+		s.NoExchange = "unreadable revisions of the server: " + err.Error()
 		return nil
 	}
 	for _, r := range []struct {

@@ -262,7 +262,7 @@ func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Shee
 		}
 	}
 	if err == nil && (rs.fault != "" || sheet == nil) {
-		err = errors.New("its build or gimbal sheet cannot be read")
+		err = errors.New("unreadable build or gimbal sheet")
 	}
 	if err != nil {
 		t.fault = err.Error()
@@ -629,7 +629,7 @@ func decodeEvidence(b []byte) (as start.Tune, err error) {
 	return as, err
 }
 
-var errSummary = errors.New("the summary cannot be read")
+var errSummary = errors.New("unreadable summary")
 
 func decodeSummary(data []byte, stamp [32]byte) (*summary, error) {
 	head := len(summaryMagic)

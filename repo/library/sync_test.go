@@ -469,7 +469,7 @@ func TestSyncRefuses(t *testing.T) {
 	if _, err := trySync(t, stranger, bareOf(t, a), 1, nil); !errors.Is(err, store.ErrDiverged) || !strings.Contains(err.Error(), "share no history") {
 		t.Error(err)
 	}
-	// A repository that is no library, one on another branch, and one of a newer format.
+	// A repository that is not a library, one on another branch, and one of a newer format.
 	base := t.TempDir()
 	odd := transporttest.Bare(t, base, "odd.git")
 	work := filepath.Join(base, "work")
@@ -561,7 +561,7 @@ func TestCrissCross(t *testing.T) {
 	if err != nil || len(bases) < 2 {
 		t.Fatalf("%d bases: this is no criss-cross", len(bases))
 	}
-	// A value that one side then changes is no conflict, although the bases differ in it.
+	// A value that one side then changes is not a conflict, although the bases differ in it.
 	put(t, a, 0, main, swap("pan = 44", "pan = 50"))
 	mergeIn(a, 0, bh)
 	text, _ := a.Store.Read(main)

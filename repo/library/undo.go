@@ -71,11 +71,11 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 		return nil, nil, err
 	}
 	if len(c.Parents) == 0 {
-		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: "the first revision made the library; it cannot be taken back"}
+		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: "the first revision made the library; it cannot be undone"}
 	}
 	// what a handover brought is what differs from our own side
 	if len(c.Parents) > 1 && c.Trailer(HandoverTrailer) == "" {
-		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be taken back as a whole", Hint: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
+		return nil, nil, &store.Error{Kind: store.ErrBadPath, Msg: rev.Short() + " is a merge; it cannot be undone as a whole", Hint: "Restore the tunes one by one: rigkeep restore RIG@WHEN"}
 	}
 	base, err := l.Store.Head()
 	if err != nil {

@@ -348,7 +348,7 @@ func (l *Library) planGone(p *Plan, path string) error {
 	}
 	before, err := l.Store.ReadAt(p.Base, path)
 	if err != nil || string(before) != string(now) {
-		return &store.Error{Kind: store.ErrChanged, Msg: path + " has edits that are in no revision", Hint: "Save them first with: rigkeep save " + path + " -m WHY", Paths: []string{path}}
+		return &store.Error{Kind: store.ErrChanged, Msg: path + " has unsaved edits", Hint: "Save them first with: rigkeep save " + path + " -m WHY", Paths: []string{path}}
 	}
 	place, _ := preset.Locate(path)
 	p.seen[path] = store.BlobIDOf(now)
@@ -563,7 +563,7 @@ func MemoryOf(u schema.Unit, r preset.Rig, tune string, named int) (memory int, 
 }
 
 // PlanHolds adds to a plan that a unit holds values of a tune from now on, if its record
-// says otherwise, and the firmware that it shows. memory is 0 where nobody named one. said
+// says otherwise, and the firmware that it shows. memory is 0 where name not recorded one. said
 // is false where the unit has numbered memories and it is not known which one is meant.
 func (l *Library) PlanHolds(p *Plan, u UnitRef, r preset.Rig, h schema.Held, firmware string) (said bool, err error) {
 	h.Memory, said = MemoryOf(u.Unit, r, h.Tune, h.Memory)

@@ -77,7 +77,7 @@ func (l *Library) stepped(d *Loaded, a Assign) (to float64, note string, ok bool
 		now, has = d.Tune.Num(a.Key)
 	}
 	if !has {
-		return bad(fmt.Sprintf("there is no value yet for %q to change", a.Text), "Give the value itself, such as "+a.Key+"="+strings.TrimRight(m[2], ","))
+		return bad(fmt.Sprintf("no value yet for %q to change", a.Text), "Give the value itself, such as "+a.Key+"="+strings.TrimRight(m[2], ","))
 	}
 	dial, onDial := d.Sheet.DialOf(l.Cat, a.Key)
 	step := 1.0
@@ -90,7 +90,7 @@ func (l *Library) stepped(d *Loaded, a Assign) (to float64, note string, ok bool
 		return bad("coarse steps need a dial, and "+d.Sheet.Slug+" has none for this key", "Give the value itself, or a change without the c")
 	}
 	if onDial && n != math.Trunc(n) {
-		return bad(fmt.Sprintf("%q is no whole number of steps", a.Text), "")
+		return bad(fmt.Sprintf("%q is not a whole number of steps", a.Text), "")
 	}
 	if !onDial {
 		step, n = n, 1

@@ -154,7 +154,7 @@ func (c *Choices) check(shown func(path string) string) error {
 			}
 			return &ChoiceError{fmt.Sprintf("%q is in conflict in %d files: %s", s.text, len(files), strings.Join(files, ", ")), "Name the file as well: " + files[0] + ":" + s.text}
 		case !s.used && s.text != "all":
-			return &ChoiceError{fmt.Sprintf("there is no conflict %q to settle", s.text), "Run it without to see the conflicts and their names"}
+			return &ChoiceError{fmt.Sprintf("no conflict %q to settle", s.text), "Run it without to see the conflicts and their names"}
 		}
 	}
 	return nil

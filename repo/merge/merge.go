@@ -168,7 +168,7 @@ func File(in Input) (Output, error) {
 		var err error
 		// Its values are enough; its remarks are looked at only if someone changed any.
 		if base, err = file.Values(in.Path, in.Base); err != nil {
-			broken = "the file of the common ancestor cannot be read: " + firstLine(err.Error())
+			broken = "unreadable file of the common ancestor: " + firstLine(err.Error())
 		}
 	}
 	if broken != "" {

@@ -87,7 +87,7 @@ func (b *Bundle) Ancestors(of Rev) map[Rev]bool {
 func (b *Bundle) Files(at Rev) ([]Entry, error) {
 	c := b.byRev[at]
 	if c == nil {
-		return nil, &Error{Kind: ErrNotFound, Msg: "there is no revision " + at.Short() + " in the bundle"}
+		return nil, &Error{Kind: ErrNotFound, Msg: "no revision " + at.Short() + " in the bundle"}
 	}
 	var out []Entry
 	err := tree.Walk(b, c.tree, "", func(path string, _ uint32, id plumbing.Hash) error {
@@ -301,7 +301,7 @@ func strictCommit(data []byte) error {
 	}
 	id, ok := want("tree")
 	if !ok || !isID(id) {
-		return errors.New("it has no tree where one was expected")
+		return errors.New("its tree is missing")
 	}
 	parents := map[string]bool{}
 	for {
@@ -317,7 +317,7 @@ func strictCommit(data []byte) error {
 	for _, key := range []string{"author", "committer"} {
 		v, ok := want(key)
 		if !ok || !validSignatureLine(v) {
-			return fmt.Errorf("it has no %s and time where they were expected", key)
+			return fmt.Errorf("its %s and time are missing", key)
 		}
 	}
 	if len(lines) > 0 {

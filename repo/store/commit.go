@@ -120,7 +120,7 @@ func parseCommit(id plumbing.Hash, data []byte) (*Commit, error) {
 }
 
 // parseSignature reads an author line. Git takes any digits for the time and the zone, also with
-// fsck --strict; odd is what it says where that is no time that JSON and a calendar can hold.
+// fsck --strict; odd is what it says where that is not a time that JSON and a calendar can hold.
 func parseSignature(s string) (p Person, t time.Time, odd string) {
 	lt, gt := strings.LastIndexByte(s, '<'), strings.LastIndexByte(s, '>')
 	if lt < 0 || gt < lt {

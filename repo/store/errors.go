@@ -95,7 +95,7 @@ func device(doing string, err error) error {
 	case errors.Is(err, syscall.EROFS):
 		e.Msg, e.Hint = doing+" failed: the disk is read-only", "Copy the library to a disk that can be written, or remount this one"
 	case errors.Is(err, fs.ErrPermission):
-		e.Msg, e.Hint = doing+" failed: no permission", "Check who owns the folder; the library is as it was"
+		e.Msg, e.Hint = doing+" failed: no permission", "check who owns the folder; the library is unchanged"
 	case isQuota(err):
 		e.Msg, e.Hint = doing+" failed: your disk quota is used up", "free some space, then repeat the command; the library is unchanged"
 	case errors.Is(err, fs.ErrNotExist):

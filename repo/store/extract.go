@@ -413,7 +413,7 @@ func (x *extractor) rewrite(c *Commit, root plumbing.Hash, up []*filtered) (obje
 }
 
 // Keys of the lines that keep what an extracted revision cannot have in its head: the author's time as
-// it was recorded, where that is no time, and the whole revision in base64, of which
+// it was recorded, where that is not a time, and the whole revision in base64, of which
 // `base64 -d | git hash-object -t commit --stdin --literally` makes its id again.
 const (
 	recordedTime = "Recorded-Time"

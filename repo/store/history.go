@@ -600,7 +600,7 @@ func (l *Lib) atTree(at Rev, fn func(r *objects.Reader, root plumbing.Hash) erro
 		c, err := l.commit(r, id)
 		var gone *objects.NotFoundError
 		if errors.As(err, &gone) {
-			return &Error{Kind: ErrNotFound, Msg: "there is no revision " + at.Short(), Hint: "`rigkeep history` lists them"}
+			return &Error{Kind: ErrNotFound, Msg: "no revision " + at.Short(), Hint: "Try: rigkeep history"}
 		}
 		if err != nil {
 			return err

@@ -10,7 +10,7 @@ import (
 
 func errNoIdentity() error {
 	return &Error{Kind: ErrNoIdentity, Msg: "No author set",
-		Hint: "Give them with --as 'A-cam operator <a-cam@example.org>', in the environment as RIGKEEP_AUTHOR in the same form, " +
+		Hint: "add --as 'A-cam operator <a-cam@example.org>', set RIGKEEP_AUTHOR in the same form, " +
 			"or once for all with `git config --global user.name …` and `user.email …`"}
 }
 

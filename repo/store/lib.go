@@ -120,7 +120,7 @@ func openError(dir string, err error) error {
 		return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("no Rigkeep library in %s or its parents", dir),
 			Hint: "Go to a library, or make one. Try: rigkeep init DIR"}
 	case errors.As(err, &un):
-		return &Error{Kind: ErrForeign, Msg: "cannot use this repository: " + un.What, Hint: "Way out: " + un.Hint}
+		return &Error{Kind: ErrForeign, Msg: "cannot use this repository: " + un.What, Hint: un.Hint}
 	case errors.Is(err, gitdir.ErrDamaged):
 		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "Try: rigkeep check --git"}
 	}
@@ -160,7 +160,7 @@ func (l *Lib) objectError(err error) error {
 		return &Error{Kind: ErrForeign, Msg: "partial clone: this object is only on the server: " + gone.Error(),
 			Hint: "Fetch all of it with `git fetch --refetch --no-filter`; what is saved here meanwhile is whole"}
 	case errors.As(err, &gone):
-		return &Error{Kind: ErrDamaged, Msg: "the library's history has a gap: " + gone.Error(),
+		return &Error{Kind: ErrDamaged, Msg: "part of the library's history is missing: " + gone.Error(),
 			Hint: "`git fsck` lists what is missing; fetch it again from another copy of the library"}
 	case errors.Is(err, objects.ErrDamaged) || errors.Is(err, gitdir.ErrDamaged):
 		return &Error{Kind: ErrDamaged, Msg: err.Error(), Hint: "another copy of the library can replace the broken file. Try: rigkeep check --git"}

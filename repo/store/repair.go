@@ -108,7 +108,7 @@ func (l *Lib) recoverIfNeeded() error {
 	defer endWriting()
 	if err := l.repair(ctxBackground); err != nil {
 		// Reading needs no repair; a command that writes will try again, and say what is wrong.
-		l.say("A rigkeep was killed while writing, and what it left cannot be put right yet: %v.", err)
+		l.say("A rigkeep was killed while writing, and what it left cannot be repaired yet: %v.", err)
 	}
 	return nil
 }

@@ -48,8 +48,8 @@ func (l *Lib) ResolveFor(path, when string) (Rev, error) {
 		return "", err
 	}
 	if len(revs) <= back {
-		return "", &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%s has only %s, so there is no %s", path, schema.Count(len(revs), "revision", "revisions"), when),
-			Hint: "`rigkeep history` lists them", Paths: []string{path}}
+		return "", &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("no %s: %s has only %s", when, path, schema.Count(len(revs), "revision", "revisions")),
+			Hint: "Try: rigkeep history", Paths: []string{path}}
 	}
 	return revs[back].ID, nil
 }
@@ -79,7 +79,7 @@ func (l *Lib) back(id plumbing.Hash, n int, when string) (Rev, error) {
 				return err
 			}
 			if len(c.Parents) == 0 {
-				return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("there is no %s: the library begins %s earlier", when, schema.Count(i, "revision", "revisions"))}
+				return &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("no %s: the library begins %s earlier", when, schema.Count(i, "revision", "revisions"))}
 			}
 			if id, err = c.Parents[0].hash(); err != nil {
 				return err
@@ -135,7 +135,7 @@ func (l *Lib) resolve(name string) (plumbing.Hash, error) {
 		}
 		return l.peel(id)
 	}
-	return none(fmt.Sprintf("there is no revision %q", name))
+	return none(fmt.Sprintf("no revision %q", name))
 }
 
 // peel follows an annotated tag to its commit.

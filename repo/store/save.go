@@ -79,7 +79,7 @@ func (q *SaveRequest) check() error {
 	text := q.Subject + q.Body + q.Author.Name + q.Author.Email
 	for _, t := range q.Trailers {
 		if !isToken(t.Key) {
-			return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("%q cannot be a trailer's name; letters, digits and dashes were expected", t.Key)}
+			return &Error{Kind: ErrBadPath, Msg: fmt.Sprintf("%q cannot be a trailer's name; use letters, digits and dashes", t.Key)}
 		}
 		text += t.Value
 	}
@@ -241,7 +241,7 @@ func (l *Lib) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Tim
 		if errors.Is(err, index.ErrUnsupported) {
 			return nil, nil, mtime, &Error{Kind: ErrForeign, Msg: err.Error(), Hint: "Then repeat the command"}
 		}
-		return nil, nil, mtime, &Error{Kind: ErrDamaged, Msg: "git's index cannot be read", Err: err,
+		return nil, nil, mtime, &Error{Kind: ErrDamaged, Msg: "unreadable git index", Err: err,
 			Hint: "Delete " + name + "; it is built anew from the last revision by the next save (what was staged with `git add` must be added again)"}
 	}
 }
@@ -330,7 +330,7 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 		s.old = old
 		entry := t.x.Find(f.Path)
 		if f.Delete && entry != nil && entry.SkipWorktree() && !s.there && !q.WriteWork {
-			return nil, &Error{Kind: ErrChanged, Msg: f.Path + " is not in the folder because git was told to leave it out; that is no deletion",
+			return nil, &Error{Kind: ErrChanged, Msg: f.Path + " is not in the folder because git was told to leave it out; that is not a deletion",
 				Hint: "Bring it back with `git update-index --no-skip-worktree " + f.Path + "` and `git checkout -- " + f.Path + "`", Paths: []string{f.Path}}
 		}
 		if !f.Delete {

@@ -38,7 +38,7 @@ func (l *Lib) AddSettings(ctx context.Context, section, subsection string, add .
 		return false, device("reading git's configuration", err)
 	}
 	if err := l.d.Reread(raw); err != nil {
-		return false, &Error{Kind: ErrDamaged, Msg: "git's configuration cannot be read", Err: err, Hint: "`git config --list` shows where it fails"}
+		return false, &Error{Kind: ErrDamaged, Msg: "unreadable git configuration", Err: err, Hint: "`git config --list` shows where it fails"}
 	}
 	var b bytes.Buffer
 	for _, s := range add {

@@ -239,7 +239,7 @@ func (l *Lib) CompleteAll(ctx context.Context, want Rev) error {
 }
 
 func gap(id string) error {
-	return &Error{Kind: ErrDamaged, Msg: "what was received has a gap: object " + id + " is missing", Hint: "Nothing was changed; tell whoever keeps the other side"}
+	return &Error{Kind: ErrDamaged, Msg: "what was received has a gap: object " + id + " is missing", Hint: "Nothing was changed; tell the administrator of the other side"}
 }
 
 // Shared is a repository in a folder, bare or not, to exchange revisions with: on a disk that a
@@ -258,9 +258,9 @@ func OpenShared(dir string, opt Options) (*Shared, error) {
 		if _, serr := opt.fs.Stat(dir); serr != nil && !errors.Is(serr, fs.ErrNotExist) {
 			return nil, device("opening "+dir, serr)
 		} else if serr != nil {
-			return nil, &Error{Kind: ErrNetwork, Msg: fmt.Sprintf("there is no folder %s now", dir), Hint: "Check that the disk or stick is there; what you saved stays here"}
+			return nil, &Error{Kind: ErrNetwork, Msg: fmt.Sprintf("folder %s not found", dir), Hint: "Check that the disk or stick is there; what you saved stays here"}
 		}
-		return nil, &Error{Kind: ErrNotFound, Msg: "there is no git repository in " + dir, Hint: "Make one with `git init --bare " + dir + "`, or name another"}
+		return nil, &Error{Kind: ErrNotFound, Msg: "no git repository in " + dir, Hint: "Make one with `git init --bare " + dir + "`, or name another"}
 	}
 	if err != nil {
 		return nil, openError(dir, err)

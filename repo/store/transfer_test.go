@@ -114,7 +114,7 @@ func TestReceive(t *testing.T) {
 			agrees(t, l.Root())
 		})
 	}
-	// Without its base a later revision is no whole.
+	// Without its base a later revision is not a whole.
 	thin := packFrom(t, src.Root(), "HEAD", "^HEAD~1")
 	l := freshLib(t)
 	if _, _, err := l.Receive(ctx, bytes.NewReader(thin), nil); err != nil {

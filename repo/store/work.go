@@ -42,7 +42,7 @@ func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 		st, err := l.fs.Lstat(name)
 		if err != nil {
 			if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir) {
-				return nil, nil, &Error{Kind: ErrNotFound, Msg: "there is no file " + path, Paths: []string{path}}
+				return nil, nil, &Error{Kind: ErrNotFound, Msg: "no file " + path, Paths: []string{path}}
 			}
 			return nil, nil, device("reading "+path, err)
 		}
@@ -54,7 +54,7 @@ func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 			case st.Mode()&fs.ModeSymlink != 0:
 				what = "a link"
 			}
-			return nil, nil, &Error{Kind: ErrDamaged, Msg: path + " is " + what + "; an ordinary file was expected",
+			return nil, nil, &Error{Kind: ErrDamaged, Msg: path + " is " + what + ", not an ordinary file",
 				Hint: "Move it out of the library and put the file back with `rigkeep restore`", Paths: []string{path}}
 		}
 		f, err := l.fs.OpenFile(name, os.O_RDONLY, 0)

@@ -57,7 +57,7 @@ func httpWay(w *wire) (transport.Transport, way) {
 		t.Proxy = func(*http.Request) (*url.URL, error) {
 			u, err := url.Parse(p)
 			if err != nil {
-				return nil, &store.Error{Kind: store.ErrBadPath, Msg: "http.proxy of the library is no address", Hint: "See it with `git config --get-regexp proxy`"}
+				return nil, &store.Error{Kind: store.ErrBadPath, Msg: "http.proxy of the library is not an address", Hint: "See it with `git config --get-regexp proxy`"}
 			}
 			return u, nil
 		}

@@ -144,7 +144,7 @@ func (l *sshLogin) knownHosts() (*knownhosts.HostKeyDB, error) {
 	}
 	db, err := knownhosts.NewDB(files...)
 	if err != nil {
-		return nil, &store.Error{Kind: store.ErrUntrusted, Msg: "the list of known servers cannot be read", Err: err, Hint: "correct it; without it no server can be verified"}
+		return nil, &store.Error{Kind: store.ErrUntrusted, Msg: "unreadable list of known servers", Err: err, Hint: "correct it: it verifies servers"}
 	}
 	return db, nil
 }
@@ -163,7 +163,7 @@ func (l *sshLogin) checkHost(known *knownhosts.HostKeyDB, host string, remote ne
 	switch {
 	case known != nil && knownhosts.IsHostKeyChanged(err):
 		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("host key of %s has changed: now %s", host, print),
-			Hint: fmt.Sprintf("Another machine may be answering in its place. Ask whoever keeps the server; only if the key was changed on purpose, take the old line out of %s (ssh-keygen -R '%s') and put this one in: %s", file, knownhosts.Normalize(host), line)}
+			Hint: fmt.Sprintf("Another machine may be answering in its place. Ask the server's administrator; only if the key was changed on purpose, take the old line out of %s (ssh-keygen -R '%s') and put this one in: %s", file, knownhosts.Normalize(host), line)}
 	case known == nil || knownhosts.IsHostUnknown(err):
 		return &store.Error{Kind: store.ErrUntrusted, Msg: fmt.Sprintf("the server %s is not known yet; it shows the key %s", host, print),
 			Hint: fmt.Sprintf("compare it with the administrator's. If it matches, add this line to %s and repeat the command: %s", file, line)}
@@ -187,7 +187,7 @@ func (l *sshLogin) signers() ([]ssh.Signer, error) {
 		b, err := os.ReadFile(f)
 		if err != nil {
 			if l.named {
-				l.bad = &store.Error{Kind: store.ErrNotFound, Msg: "the key file named in RIGKEEP_SSH_KEY cannot be read", Err: err}
+				l.bad = &store.Error{Kind: store.ErrNotFound, Msg: "unreadable key file (RIGKEEP_SSH_KEY)", Err: err}
 				return nil, l.bad
 			}
 			continue
@@ -219,10 +219,10 @@ func (l *sshLogin) explain(err error) error {
 		return nil
 	}
 	e := &store.Error{Kind: store.ErrRefused, Msg: fmt.Sprintf("%s does not accept the keys of %s (%d offered)", l.w.shown, l.user, l.keys),
-		Hint: "Give whoever keeps the server your public key, or name another key file in RIGKEEP_SSH_KEY"}
+		Hint: "Give the server's administrator your public key, or name another key file in RIGKEEP_SSH_KEY"}
 	if l.keys == 0 {
-		e.Msg = fmt.Sprintf("there is no key to show to %s", l.w.shown)
-		e.Hint = "Make one with `ssh-keygen -t ed25519` and give the .pub file to whoever keeps the server, or name a key file in RIGKEEP_SSH_KEY"
+		e.Msg = fmt.Sprintf("no key to show to %s", l.w.shown)
+		e.Hint = "Make one with `ssh-keygen -t ed25519` and give the .pub file to the server's administrator, or name a key file in RIGKEEP_SSH_KEY"
 	}
 	if len(l.locked) > 0 {
 		e.Msg += "; " + strings.Join(l.locked, " and ") + " needs a passphrase"

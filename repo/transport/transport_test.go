@@ -619,8 +619,8 @@ func TestSSH(t *testing.T) {
 		says string
 	}{
 		{[]string{"HOME", empty, "RIGKEEP_SSH_KEY", strange}, "does not accept the keys"},
-		{[]string{"HOME", empty}, "there is no key to show"},
-		{[]string{"HOME", empty, "RIGKEEP_SSH_KEY", filepath.Join(empty, "none")}, "cannot be read"},
+		{[]string{"HOME", empty}, "no key to show"},
+		{[]string{"HOME", empty, "RIGKEEP_SSH_KEY", filepath.Join(empty, "none")}, "unreadable key file"},
 	} {
 		_, err := dial(t, s.URL+bare, Options{Getenv: env(append(c.env, "SSH_KNOWN_HOSTS", s.KnownHosts)...)}).Refs(ctx)
 		if err == nil || !strings.Contains(err.Error(), c.says) {

@@ -54,7 +54,7 @@ func (openWay) explain(error) error                 { return nil }
 func dialWire(address string, opt Options) (Remote, error) {
 	ep, err := transport.NewEndpoint(address)
 	if err != nil {
-		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is no address of a repository", Shown(address)), Hint: addressHelp}
+		return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q is not an address of a repository", Shown(address)), Hint: addressHelp}
 	}
 	w := &wire{address: address, shown: Shown(address), ep: ep, opt: opt}
 	switch strings.ToLower(ep.Protocol) {
@@ -147,9 +147,9 @@ func (w *wire) fail(doing string, err error) error {
 	}
 	switch {
 	case errors.Is(err, transport.ErrRepositoryNotFound):
-		return &store.Error{Kind: store.ErrNotFound, Msg: "there is no repository at " + w.shown + ", or you may not see it", Hint: "check the address with the server's administrator"}
+		return &store.Error{Kind: store.ErrNotFound, Msg: "no repository at " + w.shown + ", or you may not see it", Hint: "check the address with the server's administrator"}
 	case errors.Is(err, transport.ErrAuthenticationRequired), errors.Is(err, transport.ErrAuthorizationFailed):
-		return &store.Error{Kind: store.ErrRefused, Msg: w.shown + " refused access", Hint: "Check your name and password or token with whoever keeps the server"}
+		return &store.Error{Kind: store.ErrRefused, Msg: w.shown + " refused access", Hint: "Check your name and password or token with the server's administrator"}
 	}
 	return fail(w.shown, doing, err)
 }
@@ -243,7 +243,7 @@ func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 	s, adv, err := session(ctx, w, w.tr.NewReceivePackSession)
 	if w.reads && (errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrRefused)) {
 		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " is read-only for you",
-			Hint: "Ask whoever keeps the server to let you write; what you saved stays here"}
+			Hint: "Ask the server's administrator to let you write; what you saved stays here"}
 	}
 	if err != nil {
 		return 0, err
@@ -296,7 +296,7 @@ func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 		}
 	}
 	if report != nil {
-		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " did not take what was sent: " + reasonOf(report), Hint: "Nothing was lost here; ask whoever keeps the server"}
+		return 0, &store.Error{Kind: store.ErrRefused, Msg: w.shown + " did not take what was sent: " + reasonOf(report), Hint: "Nothing was lost here; ask the server's administrator"}
 	}
 	return 0, w.fail("sending to", err)
 }

@@ -59,7 +59,7 @@ func Open(ctx context.Context, a link.Address, raise bool) (io.ReadWriteCloser, 
 		}
 		return &listener{UDPConn: c}, nil
 	}
-	return nil, fmt.Errorf("there is no way %q", a.Kind)
+	return nil, fmt.Errorf("unknown connection %q", a.Kind)
 }
 
 // patient is a UDP socket that does not take it for the end that nothing listens yet.

@@ -39,7 +39,7 @@ func serialError(a link.Address, err error) error {
 		case serial.PortBusy:
 			e.Err, e.Hint = errors.New("another program has the port"), "end the other program"
 		case serial.PortNotFound:
-			e.Err = errors.New("there is no such port")
+			e.Err = errors.New("port not found")
 			if ports := Ports(); len(ports) > 0 {
 				e.Hint = "ports here: " + strings.Join(ports, ", ")
 			}

@@ -331,7 +331,7 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 	}
 	if hz := t.get("hz"); hz != "" && (do == "chatter" || do == "rocking" || do == "stand") {
 		if e.Hz, err = number(hz); err != nil || !(e.Hz > 0) {
-			return e, fmt.Errorf("%q is no frequency: write a number above 0 and up to %g", hz, schema.MaxShakeHz)
+			return e, fmt.Errorf("%q is not a frequency: write a number above 0 and up to %g", hz, schema.MaxShakeHz)
 		}
 	}
 	switch do {
@@ -359,7 +359,7 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 	case "other":
 		v, err := number(t.get("value"))
 		if err != nil {
-			return e, fmt.Errorf("%q is no number of the dial", t.get("value"))
+			return e, fmt.Errorf("%q is not a number of the dial", t.get("value"))
 		}
 		e.Saw, e.Value = bench.Outcome(t.get("saw")), &v
 		if !look || !slices.Contains([]bench.Outcome{bench.Clean, bench.Chatter, bench.Rocking, bench.Stand}, e.Saw) {
@@ -368,7 +368,7 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 		return e, nil
 	case "clean", "chatter", "rocking", "stand":
 	default:
-		return e, errors.New("that is no answer here")
+		return e, errors.New("that is not an option")
 	}
 	e.Saw = bench.Outcome(do)
 	if look {

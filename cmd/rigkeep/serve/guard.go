@@ -34,7 +34,7 @@ const (
 // guard refuses what a page of this server would not ask for.
 //
 // Host is held against the addresses that the server has, so that a name of somebody else
-// that resolves to this machine (DNS rebinding) is no way in. A change must come from a page
+// that resolves to this machine (DNS rebinding) is not a way in. A change must come from a page
 // of this server: browsers say so in Origin (RFC 6454), and each form carries the device's
 // token besides.
 func (s *Server) guard(next http.Handler) http.Handler {

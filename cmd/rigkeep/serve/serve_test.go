@@ -581,7 +581,7 @@ func TestBench(t *testing.T) {
 	p.get(at)
 	p.has(fmt.Sprintf("answer %d saved", n+3), "19.5 Hz")
 
-	// what is no answer says so and notes nothing
+	// what is not an answer says so and notes nothing
 	for _, bad := range [][]string{{"nonsense"}, {"clean", "hz", "x"}, {"chatter", "hz", "-4"}, {"chatter", "hz", "NaN"}, {"other", "value", "1e9", "saw", "clean"}, {"other", "value", "40", "saw", "effort"}, {"note", "text", "  "}, {"save"}, {"keep"}, {"effort", "effort", "1"}} {
 		p.get(at)
 		p.answer(bad[0], bad[1:]...)
@@ -838,7 +838,7 @@ func TestLoadAndPhoto(t *testing.T) {
 		t.Errorf("a second photo: %v, %v\n%s", list, err, p.text())
 	}
 
-	// a unit with several memories asks for the one; beginning twice is no answer given twice
+	// a unit with several memories asks for the one; beginning twice is not an answer given twice
 	if err := os.WriteFile(filepath.Join(k.dir, filepath.FromSlash(preset.UnitPath("quay-large", "QL-0044"))), []byte("format = 1\nkind = \"unit\"\nmemories = 3\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}

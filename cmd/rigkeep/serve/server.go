@@ -115,7 +115,7 @@ func (s *Server) Handler() http.Handler {
 	m.HandleFunc("GET /{name}", s.paired(s.read))
 	m.HandleFunc("POST /{name}", s.paired(s.act))
 	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		s.refuse(w, http.StatusNotFound, "There is no such page.")
+		s.refuse(w, http.StatusNotFound, "Page not found.")
 	})
 	return s.guard(m)
 }
@@ -171,7 +171,7 @@ func (s *Server) read(w http.ResponseWriter, r *http.Request, d *device) {
 	case err != nil:
 		s.fault(w, err)
 	case !ok:
-		s.refuse(w, http.StatusNotFound, "There is no such page. It may have been renamed: look for it in the library.")
+		s.refuse(w, http.StatusNotFound, "Page not found. It may have been renamed: look for it in the library.")
 	default:
 		send(w, r, http.StatusOK, data)
 	}

@@ -165,7 +165,7 @@ func (t *task) begin(what string, cautions []string, lines ...string) pages.Stan
 	p := pages.Stand{Title: t.name, Step: what, Caution: cautions, Lines: lines,
 		Forms: []pages.Form{{Fields: t.unitField(t.held()), Buttons: []pages.Button{{Value: "begin", Word: "Begin", Size: "main"}}}}}
 	if len(t.d.Sheet.Units) == 0 {
-		p.Lines = append(p.Lines, "There is no unit of "+t.d.Sheet.Slug+" on record, so what is found is kept for the model of gimbal.")
+		p.Lines = append(p.Lines, "No unit of "+t.d.Sheet.Slug+" is on record, so results count for the model.")
 	}
 	return p
 }
@@ -263,7 +263,7 @@ func (t *task) loadOn() (u library.UnitRef, memory int, was schema.Held, known b
 
 func showLoad(t *task) (pages.Stand, error) {
 	if len(t.d.Sheet.Units) == 0 {
-		return pages.Stand{Title: t.name, Step: "load", Refused: "There is no unit of " + t.d.Sheet.Slug + " on record.", Lines: []string{"Add one at the laptop: rigkeep unit new " + t.d.Sheet.Slug + " SERIAL"}}, nil
+		return pages.Stand{Title: t.name, Step: "load", Refused: "No unit of " + t.d.Sheet.Slug + " is on record.", Lines: []string{"Add one at the laptop: rigkeep unit new " + t.d.Sheet.Slug + " SERIAL"}}, nil
 	}
 	if t.unit == "" {
 		p := t.begin("load a unit", nil)

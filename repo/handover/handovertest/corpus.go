@@ -279,7 +279,7 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 	add("a table over two lines as TOML 1.1 has it", text(tunePath, "deadband = { pan = 12,", "deadband = { pan = 12,\n"))
 	add("a raw escape in a text", text(tunePath, `note = "Cable`, "note = \"\x1b[2JCable"))
 	add("a value twice", text(tunePath, "[stiffness]", "[stiffness]\npan = 1"))
-	add("a value that is no number", text(tunePath, "roll = 25", "roll = nan"))
+	add("a value that is not a number", text(tunePath, "roll = 25", "roll = nan"))
 	add("an infinite value", text(tunePath, "roll = 25", "roll = inf"))
 	add("a value off the dial", text(tunePath, "roll = 25", "roll = 2500"))
 	add("an unknown key", text(tunePath, "[stiffness]", "[stiffness]\nyaw = 3"))

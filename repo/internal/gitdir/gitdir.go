@@ -178,7 +178,7 @@ func open(f disk.FS, work, git string) (*Dir, error) {
 		return nil, err
 	}
 	if d.Config, err = parseConfig(raw); err != nil {
-		return nil, &UnsupportedError{"its .git/config cannot be read: " + err.Error(), "repair it by hand; `git config --list` shows where it fails"}
+		return nil, &UnsupportedError{"unreadable .git/config: " + err.Error(), "repair it by hand; `git config --list` shows where it fails"}
 	}
 	if err := d.supported(); err != nil {
 		return d, err

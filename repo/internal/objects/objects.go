@@ -233,7 +233,7 @@ func (r *Reader) Want(id plumbing.Hash, kind plumbing.ObjectType) ([]byte, error
 		return nil, err
 	}
 	if k != kind {
-		return nil, damaged("object %s is a %s; a %s was expected", id, k, kind)
+		return nil, damaged("object %s is a %s, not a %s", id, k, kind)
 	}
 	if r.Check && plumbing.ComputeHash(k, data) != id {
 		return nil, damaged("object %s holds other bytes than its id says", id)

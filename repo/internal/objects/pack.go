@@ -103,7 +103,7 @@ func openPack(base string) (*pack, error) {
 		return nil, damaged("%s is not a pack", p.name)
 	}
 	if v := binary.BigEndian.Uint32(p.data[4:]); v != 2 && v != 3 {
-		return nil, damaged("%s is a version %d pack; 2 or 3 was expected", p.name, v)
+		return nil, damaged("%s is a version %d pack; only 2 and 3 are known", p.name, v)
 	}
 	if !bytes.Equal(p.data[len(p.data)-20:], idx[len(idx)-40:len(idx)-20]) {
 		return nil, damaged("%s and its index do not belong together", p.name)

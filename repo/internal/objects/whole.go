@@ -70,12 +70,12 @@ func ReadPack(data []byte, lim Limits) (*VerifiedPack, error) {
 		return nil, damaged("%s does not begin as a pack does", name)
 	}
 	if v := binary.BigEndian.Uint32(data[4:]); v != 2 {
-		return nil, damaged("%s has version %d; 2 was expected", name, v)
+		return nil, damaged("%s has version %d; only 2 is known", name, v)
 	}
 	count := int64(binary.BigEndian.Uint32(data[8:]))
 	// the shortest object, an empty one, is a byte of header and eight of zlib
 	if count > int64(lim.Objects) || count*9 > int64(len(data)) {
-		return nil, damaged("%s claims %d objects; at most %d were expected in %d bytes", name, count, lim.Objects, len(data))
+		return nil, damaged("%s claims %d objects; at most %d fit in %d bytes", name, count, lim.Objects, len(data))
 	}
 	w := &VerifiedPack{Data: data}
 	copy(w.ID[:], data[len(data)-20:])
@@ -95,7 +95,7 @@ func ReadPack(data []byte, lim Limits) (*VerifiedPack, error) {
 	w.Objects, w.places = make([]Object, count), make([]place, count)
 	claim := func(n int64) error {
 		if total += n; n > lim.Each || total > lim.Total {
-			return damaged("%s unpacks to more than was expected (%d bytes each, %d in all)", name, lim.Each, lim.Total)
+			return damaged("%s unpacks to more than is allowed (%d bytes each, %d in all)", name, lim.Each, lim.Total)
 		}
 		return nil
 	}

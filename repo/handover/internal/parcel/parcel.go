@@ -101,7 +101,7 @@ func checkNames(names []string) error {
 		low := schema.CanonicalName(n)
 		switch {
 		case !validName(n):
-			return bad("a member is called %q; letters, digits, dots, dashes and slashes between them were expected", clip(n))
+			return bad("a member is called %q; allowed are letters, digits, dots, dashes and slashes between them", clip(n))
 		case seen[low]:
 			return bad("the member %s is there twice", n)
 		}
@@ -203,7 +203,7 @@ func Unpack(data []byte, lim Limits) ([]Member, error) {
 	case disk != 0 || disks != 0 || n != all || comment != 0 || start+size != at:
 		return nil, bad("its table of contents is not where it should be")
 	case n == 0 || n > int64(lim.Members):
-		return nil, bad("it claims %d members; 1 to %d were expected", n, lim.Members)
+		return nil, bad("it claims %d members; allowed are 1 to %d", n, lim.Members)
 	}
 	table := data[start:at]
 	var next, total int64 // where the next local header is expected; bytes unpacked so far
@@ -232,11 +232,11 @@ func Unpack(data []byte, lim Limits) ([]Member, error) {
 		case f.method != int64(zip.Store) && f.method != int64(zip.Deflate):
 			return nil, bad("the member %q is packed in a way that handovers do not use", clip(called))
 		case made == madeBy && outer != mode:
-			return nil, bad("the member %q is no ordinary file (a folder, link or device)", clip(called))
+			return nil, bad("the member %q is not an ordinary file (a folder, link or device)", clip(called))
 		case made != madeBy || outer != mode || f.need != needVersion || f.flags != nameFlag(called) || f.time != 0 || f.date != day || extra != 0 || note != 0 || disk != 0 || inner != 0:
 			return nil, bad("the header of the member %q is not as handovers write it", clip(called))
 		case f.size > lim.Each:
-			return nil, bad("the member %q claims %d bytes; at most %d were expected", clip(called), f.size, lim.Each)
+			return nil, bad("the member %q claims %d bytes; at most %d are allowed", clip(called), f.size, lim.Each)
 		case off != next:
 			return nil, bad("the member %q does not begin where the one before ends", clip(called))
 		}

@@ -46,7 +46,7 @@ func ParseTrusted(name string, data []byte, loc *time.Location) (*Trusted, error
 		}
 		key, _, options, left, err := ssh.ParseAuthorizedKey([]byte(rest))
 		if err != nil || len(bytes.TrimSpace(left)) > 0 {
-			return nil, bad("there is no SSH public key behind the principals")
+			return nil, bad("no SSH public key behind the principals")
 		}
 		e := trusted{line: i + 1, principals: strings.Split(who, ","), key: key.Marshal(), pub: keyOf(key)}
 		certificate := false
@@ -105,7 +105,7 @@ func parseTime(s string, loc *time.Location) (time.Time, error) {
 			return t, nil
 		}
 	}
-	return time.Time{}, fmt.Errorf("%q is no time; YYYYMMDD, YYYYMMDDHHMM or YYYYMMDDHHMMSS was expected, with Z behind it for UTC", s)
+	return time.Time{}, fmt.Errorf("%q is not a time; write YYYYMMDD, YYYYMMDDHHMM or YYYYMMDDHHMMSS, with Z behind it for UTC", s)
 }
 
 // TrustLevel is what a list of trusted keys says of a signature.
