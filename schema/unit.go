@@ -59,7 +59,7 @@ func (u Unit) Names() []string {
 }
 
 // Holds is the newest entry of one memory of the unit's controller; ok is false where
-// nobody recorded any.
+// none is recorded.
 func (u Unit) Holds(memory int) (h Held, ok bool) {
 	for _, x := range u.Held {
 		if x.Memory == memory && (!ok || !x.At.Before(h.At)) {

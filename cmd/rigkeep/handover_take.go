@@ -265,7 +265,7 @@ func (k *invocation) printTaking(t *taking) error {
 			if x.Label != "" {
 				name += " (" + x.Label + ")"
 			}
-			words := []string{firstOf(strings.Join(holds, "; "), "nobody recorded what it holds")}
+			words := []string{firstOf(strings.Join(holds, "; "), "no record of what it holds")}
 			if x.Firmware != "" {
 				words = append(words, "firmware "+x.Firmware)
 			}

@@ -76,7 +76,7 @@ const rigBody = `{{define "body"}}{{with .Fault}}<p class="over">✗ {{line .}}<
 {{end}}</tbody></table>
 <p class="caution"><b>Caution:</b> power off before you move the camera on its plate. Hold it before you open a clamp.</p></section>{{end}}
 {{if .Styles.Rows}}<section aria-labelledby="styles"><div class="head"><h2 id="styles">Follow styles</h2></div>{{template "styles" .Styles}}</section>{{end}}
-<section aria-labelledby="proof"><div class="head"><h2 id="proof">Proof by group</h2></div>{{if .Groups}}{{template "groups" .Groups}}{{else}}<p>There is no tune to prove yet.</p>{{end}}
+<section aria-labelledby="proof"><div class="head"><h2 id="proof">Proof by group</h2></div>{{if .Groups}}{{template "groups" .Groups}}{{else}}<p>No tune to prove yet.</p>{{end}}
 {{with .Other}}<details><summary>Other values</summary><div class="in">{{template "cells" .}}</div></details>{{end}}</section>
 <section aria-labelledby="notes"><div class="head"><h2 id="notes">Photos and notes</h2></div>
 <div class="g2">{{range .Photos}}<img class="photo" src="{{.Data}}" alt="{{line .Alt}}">{{else}}<p class="soft">No photo yet.</p>{{end}}</div>
