@@ -3,6 +3,7 @@ package library
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"runtime"
@@ -10,6 +11,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -148,35 +151,15 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 
 // eachOf calls fn for 0 to n−1 on a few goroutines and gives the first error.
 func eachOf(n int, fn func(i int) error) error {
-	var mu sync.Mutex
-	var wg sync.WaitGroup
-	var first error
-	next := 0
-	for range min(n, runtime.GOMAXPROCS(0), 8) {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			for {
-				mu.Lock()
-				i := next
-				next++
-				stop := i >= n || first != nil
-				mu.Unlock()
-				if stop {
-					return
-				}
-				if err := fn(i); err != nil {
-					mu.Lock()
-					if first == nil {
-						first = err
-					}
-					mu.Unlock()
-				}
-			}
-		}()
+	g, ctx := errgroup.WithContext(context.Background())
+	g.SetLimit(min(runtime.GOMAXPROCS(0), 8))
+	for i := range n {
+		if ctx.Err() != nil {
+			break
+		}
+		g.Go(func() error { return fn(i) })
 	}
-	wg.Wait()
-	return first
+	return g.Wait()
 }
 
 // ask is one subject to be gathered.

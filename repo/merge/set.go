@@ -1,6 +1,7 @@
 package merge
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"reflect"
@@ -9,7 +10,8 @@ import (
 	"sort"
 	"strings"
 	"sync"
-	"sync/atomic"
+
+	"golang.org/x/sync/errgroup"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -481,26 +483,20 @@ func (s *set) each(groups []*group, fn func(*group) error) error {
 		}
 		return nil
 	}
-	var next atomic.Int64
-	errs := make([]error, workers)
-	var wg sync.WaitGroup
-	for w := range workers {
-		wg.Go(func() {
-			for errs[w] == nil {
-				i := int(next.Add(1)) - 1
-				if i >= len(groups) {
-					return
-				}
-				errs[w] = fn(groups[i])
-			}
-		})
+	work, ctx := errgroup.WithContext(context.Background())
+	work.SetLimit(workers)
+	for _, g := range groups {
+		if ctx.Err() != nil {
+			break
+		}
+		work.Go(func() error { return fn(g) })
 	}
-	wg.Wait()
+	err := work.Wait()
 	// What was found came in any order.
 	slices.SortStableFunc(s.out.Conflicts, func(a, b Conflict) int { return strings.Compare(a.Path, b.Path) })
 	slices.SortStableFunc(s.out.Taken, func(a, b Accepted) int { return strings.Compare(a.Path, b.Path) })
 	slices.SortStableFunc(s.out.Notes, func(a, b Note) int { return strings.Compare(a.Path, b.Path) })
-	return errors.Join(errs...)
+	return err
 }
 
 // tunesOnly merges the files of a rig whose build nobody touched: nothing moves, and the build

@@ -11,9 +11,10 @@ import (
 	"path/filepath"
 	"runtime"
 	"strconv"
-	"sync"
 	"sync/atomic"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // File is an open file.
@@ -200,31 +201,13 @@ func Move(f FS, temp, name string, data []byte) error {
 // Each runs fn(0..n-1) on a few goroutines and returns the first error. Syncs that run side
 // by side share one commit of the file system's journal, so a save waits for one, not for six.
 func Each(n int, fn func(i int) error) error {
-	if n == 0 {
-		return nil
-	}
 	if n == 1 {
 		return fn(0)
 	}
-	var wg sync.WaitGroup
-	var mu sync.Mutex
-	var first error
-	sem := make(chan struct{}, 16)
+	var g errgroup.Group
+	g.SetLimit(16)
 	for i := range n {
-		wg.Add(1)
-		sem <- struct{}{}
-		go func() {
-			defer wg.Done()
-			defer func() { <-sem }()
-			if err := fn(i); err != nil {
-				mu.Lock()
-				if first == nil {
-					first = err
-				}
-				mu.Unlock()
-			}
-		}()
+		g.Go(func() error { return fn(i) })
 	}
-	wg.Wait()
-	return first
+	return g.Wait()
 }
