@@ -19,6 +19,17 @@ const (
 	SignersPath = "trust/allowed_signers" // keys that the library proposes, in OpenSSH's form
 )
 
+// TuneOrder sorts names of tunes: the usual one first, the others by name.
+func TuneOrder(a, b string) int {
+	if a == b || a != MainTune && b != MainTune {
+		return strings.Compare(a, b)
+	}
+	if a == MainTune {
+		return -1
+	}
+	return 1
+}
+
 // GimbalPath is the sheet of a gimbal.
 func GimbalPath(slug string) string { return "gimbals/" + slug + ".toml" }
 

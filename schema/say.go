@@ -70,3 +70,22 @@ func ParseDay(s string, now time.Time) (time.Time, bool) {
 	}
 	return time.Time{}, false
 }
+
+// ParseMoment reads a day, a minute or a second as people type it, in a zone where the text names none. What is short of
+// a second means its end: 2026-11-29 is the last second of that day.
+func ParseMoment(s string, zone *time.Location) (time.Time, bool) {
+	if t, err := time.ParseInLocation("2006-01-02", s, zone); err == nil {
+		return t.AddDate(0, 0, 1).Add(-time.Second), true
+	}
+	for _, f := range []string{"2006-01-02T15:04", "2006-01-02 15:04"} {
+		if t, err := time.ParseInLocation(f, s, zone); err == nil {
+			return t.Add(time.Minute - time.Second), true
+		}
+	}
+	for _, f := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02 15:04:05"} {
+		if t, err := time.ParseInLocation(f, s, zone); err == nil {
+			return t, true
+		}
+	}
+	return time.Time{}, false
+}

@@ -35,3 +35,20 @@ func TestParseDay(t *testing.T) {
 		}
 	}
 }
+
+func TestParseMoment(t *testing.T) {
+	zone := time.FixedZone("east", 3*3600)
+	for _, c := range []struct{ in, want string }{
+		{"2026-11-29", "2026-11-29T23:59:59+03:00"},
+		{"2026-11-29 14:55", "2026-11-29T14:55:59+03:00"},
+		{"2026-11-29T14:55", "2026-11-29T14:55:59+03:00"},
+		{"2026-11-29 14:55:03", "2026-11-29T14:55:03+03:00"},
+		{"2026-11-29T14:55:03Z", "2026-11-29T14:55:03Z"},
+		{"29.11.2026", ""}, {"2026-02-30", ""}, {"", ""},
+	} {
+		got, ok := ParseMoment(c.in, zone)
+		if ok != (c.want != "") || ok && got.Format(time.RFC3339) != c.want {
+			t.Errorf("%q: %v, %v; want %q", c.in, got, ok, c.want)
+		}
+	}
+}

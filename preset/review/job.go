@@ -97,7 +97,7 @@ func (x *Subject) tuneName() string {
 	if _, name, ok := strings.Cut(x.Ref, "/"); ok {
 		return name
 	}
-	return "main"
+	return preset.MainTune
 }
 
 func shortRev(rev string) string {

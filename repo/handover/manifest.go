@@ -198,15 +198,7 @@ func plainLine(s string, limit int) bool {
 // tuneOrder sorts tune names, main first, each once.
 func tuneOrder(names []string) []string {
 	out := slices.Clone(names)
-	slices.SortFunc(out, func(a, b string) int {
-		if (a == preset.MainTune) != (b == preset.MainTune) {
-			if a == preset.MainTune {
-				return -1
-			}
-			return 1
-		}
-		return strings.Compare(a, b)
-	})
+	slices.SortFunc(out, preset.TuneOrder)
 	return slices.Compact(out)
 }
 

@@ -6,6 +6,7 @@ package library
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -295,12 +296,7 @@ func (l *Library) Tunes(fp string) ([]string, error) {
 			out = append(out, p.Name)
 		}
 	}
-	sort.Slice(out, func(i, j int) bool {
-		if (out[i] == preset.MainTune) != (out[j] == preset.MainTune) {
-			return out[i] == preset.MainTune
-		}
-		return out[i] < out[j]
-	})
+	slices.SortFunc(out, preset.TuneOrder)
 	return out, nil
 }
 

@@ -3,8 +3,10 @@ package library
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"rigkeep/preset"
+	"rigkeep/schema"
 )
 
 // FuzzNames: what a person names is refused with a way out or taken apart without
@@ -36,7 +38,7 @@ func FuzzNames(f *testing.F) {
 		if a, err := ParseAssign(s); err == nil && (a.Key == "" || a.Text == "" || a.Unset || !strings.Contains(s, a.Key) || !strings.Contains(s, a.Text)) {
 			t.Errorf("%q became %+v", s, a)
 		}
-		if at, ok := parseDate(s, nil); ok && (at.Year() < 0 || at.Year() > 9999) {
+		if at, ok := schema.ParseMoment(s, time.UTC); ok && (at.Year() < 0 || at.Year() > 9999) {
 			t.Errorf("%q is %v", s, at)
 		}
 	})

@@ -490,39 +490,13 @@ func reversed(l []string) []string {
 	return out
 }
 
-// date reads a day or moment as parseDate does, and yesterday.
+// date reads a day or moment, and yesterday.
 func (l *Library) date(s string) (time.Time, bool) {
+	zone := cmp.Or(l.Zone, time.UTC)
 	if s == "yesterday" && l.Now != nil {
-		now := l.Now()
-		if l.Zone != nil {
-			now = now.In(l.Zone)
-		}
-		s = now.AddDate(0, 0, -1).Format("2006-01-02")
+		s = l.Now().In(zone).AddDate(0, 0, -1).Format("2006-01-02")
 	}
-	return parseDate(s, l.Zone)
-}
-
-// parseDate reads a date (its end is meant) or a date and time, in a zone where
-// the text names none; nil is UTC.
-func parseDate(s string, zone *time.Location) (time.Time, bool) {
-	if zone == nil {
-		zone = time.UTC
-	}
-	if t, err := time.ParseInLocation("2006-01-02", s, zone); err == nil {
-		return t.AddDate(0, 0, 1).Add(-time.Second), true
-	}
-	for _, f := range []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02 15:04:05"} {
-		if t, err := time.ParseInLocation(f, s, zone); err == nil {
-			return t, true
-		}
-	}
-	// a minute's end is meant, as a day's is
-	for _, f := range []string{"2006-01-02T15:04", "2006-01-02 15:04"} {
-		if t, err := time.ParseInLocation(f, s, zone); err == nil {
-			return t.Add(time.Minute - time.Second), true
-		}
-	}
-	return time.Time{}, false
+	return schema.ParseMoment(s, zone)
 }
 
 // At resolves WHEN for a file that is not a tune: a commit, ~N of the file's own

@@ -244,12 +244,7 @@ func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, shee
 			out.tunes = append(out.tunes, l.summariseTune(out, r, sheet, e, p.Name))
 		}
 	}
-	sort.Slice(out.tunes, func(i, j int) bool {
-		if a, b := out.tunes[i].name == preset.MainTune, out.tunes[j].name == preset.MainTune; a != b {
-			return a
-		}
-		return out.tunes[i].name < out.tunes[j].name
-	})
+	slices.SortFunc(out.tunes, func(a, b tuneSummary) int { return preset.TuneOrder(a.name, b.name) })
 	return out
 }
 

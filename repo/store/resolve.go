@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strconv"
@@ -125,7 +126,7 @@ func (l *Lib) resolve(name string) (plumbing.Hash, error) {
 	if len(many) == 1 {
 		return got, nil
 	}
-	if t, ok := l.parseTime(name); ok {
+	if t, ok := schema.ParseMoment(name, cmp.Or(l.opt.Location, time.Local)); ok {
 		return l.resolveTime(name, t)
 	}
 	for _, ref := range []string{"refs/heads/" + name, "refs/tags/" + name, "refs/remotes/" + name} {
@@ -156,30 +157,6 @@ func (l *Lib) peel(id plumbing.Hash) (plumbing.Hash, error) {
 		return &Error{Kind: ErrNotFound, Msg: "that tag does not name a revision"}
 	})
 	return id, err
-}
-
-// parseTime reads a date or time; a bare date or minute means its end.
-func (l *Lib) parseTime(s string) (time.Time, bool) {
-	loc := l.opt.Location
-	if loc == nil {
-		loc = time.Local
-	}
-	for _, f := range []struct {
-		layout string
-		last   func(time.Time) time.Time
-	}{
-		{"2006-01-02", func(t time.Time) time.Time { return t.AddDate(0, 0, 1).Add(-time.Second) }},
-		{"2006-01-02T15:04", func(t time.Time) time.Time { return t.Add(59 * time.Second) }},
-		{"2006-01-02 15:04", func(t time.Time) time.Time { return t.Add(59 * time.Second) }},
-		{"2006-01-02T15:04:05", func(t time.Time) time.Time { return t }},
-		{"2006-01-02 15:04:05", func(t time.Time) time.Time { return t }},
-	} {
-		if t, err := time.ParseInLocation(f.layout, s, loc); err == nil {
-			return f.last(t), true
-		}
-	}
-	t, err := time.Parse(time.RFC3339, s)
-	return t, err == nil
 }
 
 // resolveTime finds the last revision made by then, along first parents: what this library held
