@@ -1,5 +1,8 @@
 package schema
 
+// PayloadNear is the share of the payload limit from which a build is near it, percent (common practice, no source).
+const PayloadNear = 90.0
+
 // reviewBalance: is what hangs on the motors within what they should carry?
 var reviewBalance = ReviewFamily{
 	Name: "balance", Title: "Balance and payload",
@@ -17,7 +20,7 @@ var reviewBalance = ReviewFamily{
 			Why:      "Little torque is left for wind, acceleration and imbalance; one more accessory may exceed the limit.",
 			Do:       "Check what may still be added (cards, cables, filter tray) and read the resting efforts.",
 			Commands: []string{"rigkeep fit {rig}"},
-			Limit:    &ReviewLimit{Value: 90, Unit: "% of the limit", Source: "common practice, no source"},
+			Limit:    &ReviewLimit{Value: PayloadNear, Unit: "% of the limit", Source: "common practice, no source"},
 			About:    "Fires when the build weighs more than 90 % of payload.max_kg of the gimbal sheet, and not more than all of it.",
 		},
 		{

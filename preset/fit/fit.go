@@ -11,6 +11,7 @@ import (
 
 	"rigkeep/preset/domain"
 	"rigkeep/preset/mass"
+	"rigkeep/schema"
 )
 
 const model = "fit"
@@ -61,7 +62,7 @@ type Limits struct {
 
 // The usual warnings (common practice, no source).
 const (
-	WarnShare = 0.9
+	WarnShare = schema.PayloadNear / 100
 	WarnClear = 0.005 // m
 )
 
@@ -224,6 +225,30 @@ func (l *Limits) fill() error {
 	return c.Err()
 }
 
+// Load grades a mass against the largest and the smallest payload, all kg, 0 where a sheet gives none: Over beyond one
+// of them, Tight above the share near of the largest.
+//
+// Source: definition.
+func Load(m, smallest, largest, near float64) (ofLargest, ofSmallest Grade) {
+	switch {
+	case largest == 0:
+	case m > largest:
+		ofLargest = Over
+	case m > near*largest:
+		ofLargest = Tight
+	default:
+		ofLargest = Fits
+	}
+	switch {
+	case smallest == 0:
+	case m < smallest:
+		ofSmallest = Over
+	default:
+		ofSmallest = Fits
+	}
+	return ofLargest, ofSmallest
+}
+
 func payload(m float64, l Limits) []Item {
 	it := Item{What: "payload", Have: m, Limit: l.PayloadMax, Unit: "kg"}
 	if l.PayloadMax == 0 {
@@ -231,23 +256,21 @@ func payload(m float64, l Limits) []Item {
 		return []Item{it}
 	}
 	it.Margin = l.PayloadMax - m
-	switch share := m / l.PayloadMax; {
-	case it.Margin < 0:
-		it.Grade = Over
+	least := Unknown
+	it.Grade, least = Load(m, l.PayloadMin, l.PayloadMax, l.WarnShare)
+	switch it.Grade {
+	case Over:
 		it.Words = fmt.Sprintf("%s, %s over the limit of %s: remove parts or use a larger gimbal", l.Mass(m), l.Mass(-it.Margin), l.Mass(l.PayloadMax))
-	case share > l.WarnShare:
-		it.Grade = Tight
-		it.Words = fmt.Sprintf("%s is %.0f %% of the payload limit of %s", l.Mass(m), share*100, l.Mass(l.PayloadMax))
+	case Tight:
+		it.Words = fmt.Sprintf("%s is %.0f %% of the payload limit of %s", l.Mass(m), m/l.PayloadMax*100, l.Mass(l.PayloadMax))
 	default:
-		it.Grade = Fits
 		it.Words = fmt.Sprintf("%s, %s under the payload limit", l.Mass(m), l.Mass(it.Margin))
 	}
 	out := []Item{it}
 	if l.PayloadMin > 0 {
-		lo := Item{What: "minimum payload", Have: m, Limit: l.PayloadMin, Margin: m - l.PayloadMin, Unit: "kg", Grade: Fits}
+		lo := Item{What: "minimum payload", Have: m, Limit: l.PayloadMin, Margin: m - l.PayloadMin, Unit: "kg", Grade: least}
 		lo.Words = l.Mass(lo.Margin) + " above the minimum"
-		if lo.Margin < 0 {
-			lo.Grade = Over
+		if least == Over {
 			lo.Words = fmt.Sprintf("%s, %s below the minimum of %s: add weight", l.Mass(m), l.Mass(-lo.Margin), l.Mass(l.PayloadMin))
 		}
 		out = append(out, lo)

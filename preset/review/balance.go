@@ -24,13 +24,13 @@ func init() {
 	tests["horizon-offset"] = horizonOffset
 }
 
-// payload is the build's mass and its share of the limit, percent.
-func (x *Subject) payload() (kg, pct float64, ok bool) {
-	if x.Sheet == nil || x.Sheet.PayloadMax <= 0 {
-		return 0, 0, false
+// payload is the build's mass and how it stands against the sheet's largest and smallest payload.
+func (x *Subject) payload(near float64) (kg float64, largest, smallest fit.Grade) {
+	if kg = x.Rig.Mass(); x.Sheet == nil || kg <= 0 {
+		return kg, fit.Unknown, fit.Unknown
 	}
-	kg = x.Rig.Mass()
-	return kg, kg / x.Sheet.PayloadMax * 100, kg > 0
+	largest, smallest = fit.Load(kg, x.Sheet.PayloadMin, x.Sheet.PayloadMax, near)
+	return kg, largest, smallest
 }
 
 // weighed is the evidence for a payload.
@@ -39,8 +39,8 @@ func (x *Subject) weighed(limit, key string) []Evidence {
 }
 
 func payloadOver(l *look, x *Subject) {
-	kg, pct, ok := x.payload()
-	if !ok || pct <= 100 {
+	kg, largest, _ := x.payload(1)
+	if largest != fit.Over {
 		return
 	}
 	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg: %.0f g over", kg, num(x.Sheet.PayloadMax), (kg-x.Sheet.PayloadMax)*1000),
@@ -48,17 +48,17 @@ func payloadOver(l *look, x *Subject) {
 }
 
 func payloadNear(l *look, x *Subject) {
-	kg, pct, ok := x.payload()
-	if !ok || pct > 100 || pct <= l.rule.Limit.Value {
+	kg, largest, _ := x.payload(l.rule.Limit.Value / 100)
+	if largest != fit.Tight {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("%.3f kg, %.1f %% of the %s kg limit (check above %s %%)", kg, pct, num(x.Sheet.PayloadMax), num(l.rule.Limit.Value)),
+	l.on(x, hit{what: fmt.Sprintf("%.3f kg, %.1f %% of the %s kg limit (check above %s %%)", kg, kg/x.Sheet.PayloadMax*100, num(x.Sheet.PayloadMax), num(l.rule.Limit.Value)),
 		evidence: x.weighed("payload limit "+num(x.Sheet.PayloadMax)+" kg", "payload.max_kg")})
 }
 
 func payloadUnder(l *look, x *Subject) {
-	kg, _, ok := x.payload()
-	if !ok || kg >= x.Sheet.PayloadMin {
+	kg, _, smallest := x.payload(1)
+	if smallest != fit.Over {
 		return
 	}
 	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg and more", kg, num(x.Sheet.PayloadMin)),

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"rigkeep/preset/domain"
+	fits "rigkeep/preset/fit"
 	"rigkeep/preset/learn"
 	"rigkeep/schema"
 )
@@ -70,7 +71,7 @@ func newEstimator(q Request) (*estimator, error) {
 	if err := c.Err(); err != nil {
 		return nil, err
 	}
-	if q.PayloadLimit > 0 && q.Rig.Mass > q.PayloadLimit {
+	if over, _ := fits.Load(q.Rig.Mass, 0, q.PayloadLimit, 1); over == fits.Over {
 		return nil, &PayloadError{q.Rig.Mass, q.PayloadLimit}
 	}
 	n := len(q.Tunes)
