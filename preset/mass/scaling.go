@@ -154,10 +154,34 @@ func (p Properties) features() (f [7]float64) {
 	f[0] = math.Log(p.Mass)
 	for i := range 3 {
 		f[1+i] = p.CG[i] / NearCG
-		// 3/5 makes a build that only grew count alike in mass and inertia
-		f[4+i] = 0.6 / math.Sqrt(3) * math.Log(p.Inertia[i][i]+p.Mass*nearGyration*nearGyration)
+		f[4+i] = growth / math.Sqrt(3) * math.Log(p.Inertia[i][i]+p.Mass*nearGyration*nearGyration)
 	}
 	return f
+}
+
+// growth weighs ln inertia against ln mass, so that a build that only grew counts alike in both.
+//
+// Source: J ∝ m^(5/3), see Similar.
+const growth = 3.0 / 5
+
+// SizeDistance is Distance without the centre of gravity, for builds of which only mass (kg) and inertia (kg m², 0 where
+// unknown) about some axes are known: over the axes known of both, and over the mass alone where there is none.
+//
+// Source: as Distance.
+func SizeDistance(m, n float64, j, k [3]float64) float64 {
+	dm := math.Log(n / m)
+	var sum, axes float64
+	for a := range j {
+		if j[a] > 0 && k[a] > 0 {
+			d := growth * math.Log(k[a]/j[a])
+			sum += d * d
+			axes++
+		}
+	}
+	if axes == 0 {
+		return math.Abs(dm) * math.Sqrt2
+	}
+	return math.Sqrt(dm*dm + sum/axes)
 }
 
 // Distance returns how far q is from p: the plain distance over ln mass, centre
@@ -187,7 +211,7 @@ func Distance(p, q Properties) (Similarity, error) {
 	}
 	n.Distance = Vec{n.Mass, n.CG, n.Inertia}.Len()
 	for i := range 3 {
-		n.InertiaRatio[i] = math.Exp(d[4+i] * math.Sqrt(3) / 0.6)
+		n.InertiaRatio[i] = math.Exp(d[4+i] * math.Sqrt(3) / growth)
 	}
 	n.LargestShare = "mass"
 	if n.CG > n.Mass && n.CG >= n.Inertia {

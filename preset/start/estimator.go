@@ -10,6 +10,7 @@ import (
 	"rigkeep/preset/domain"
 	fits "rigkeep/preset/fit"
 	"rigkeep/preset/learn"
+	"rigkeep/preset/mass"
 	"rigkeep/schema"
 )
 
@@ -18,7 +19,6 @@ import (
 type estimator struct {
 	q      Request
 	o      Options
-	lnMass []float64
 	lnJ    [][3]float64 // of each tune; NaN where mass itself is unusable
 	thin   [][3]bool    // that inertia comes from mass alone
 	errSD  []float64    // of each proof: session, doubt, age
@@ -75,7 +75,7 @@ func newEstimator(q Request) (*estimator, error) {
 		return nil, &PayloadError{q.Rig.Mass, q.PayloadLimit}
 	}
 	n := len(q.Tunes)
-	s.lnMass, s.lnJ, s.thin, s.errSD = make([]float64, n), make([][3]float64, n), make([][3]bool, n), make([]float64, n)
+	s.lnJ, s.thin, s.errSD = make([][3]float64, n), make([][3]bool, n), make([]float64, n)
 	for i, t := range q.Tunes {
 		why := rigProblem(t.Rig)
 		if why == "" {
@@ -89,7 +89,6 @@ func newEstimator(q Request) (*estimator, error) {
 		case t.OutOfDate != "":
 			s.bad[i] = "its proof is out of date: " + t.OutOfDate
 		default:
-			s.lnMass[i] = math.Log(t.Rig.Mass)
 			s.errSD[i] = s.o.Session * math.Exp2(math.Min(t.AgeDays/s.o.HalfLifeDays, 8)/2)
 			if t.Doubt != "" {
 				s.errSD[i] = math.Hypot(s.errSD[i], s.o.Doubt)
@@ -211,7 +210,6 @@ func (s *estimator) gather(p Param, sc scale, rig Rig, unit string, out leave, o
 		f.points = make([]point, 0, len(s.q.Tunes))
 	}
 	f.lnJ, f.thin = s.inertia(rig, p.Axis)
-	lnM := math.Log(rig.Mass)
 	for i := range s.q.Tunes {
 		t := &s.q.Tunes[i]
 		if out.out(i, t) {
@@ -235,8 +233,7 @@ func (s *estimator) gather(p Param, sc scale, rig Rig, unit string, out leave, o
 			continue
 		}
 		pt := point{i: i, lnJ: s.lnJ[i][p.Axis], lnK: y, value: v, own: t.Rig.ID != "" && t.Rig.ID == rig.ID}
-		dm, dj := s.lnMass[i]-lnM, pt.lnJ-f.lnJ
-		pt.dist = math.Sqrt(dm*dm + dj*dj)
+		pt.dist = mass.SizeDistance(rig.Mass, t.Rig.Mass, [3]float64{math.Exp(f.lnJ)}, [3]float64{math.Exp(pt.lnJ)})
 		f.points = append(f.points, pt)
 	}
 	f.total = len(f.points)
@@ -804,7 +801,7 @@ func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 			o.Refused = append(o.Refused, Refusal{t.Ref, why})
 			continue
 		}
-		d := s.rigDistance(rig, i)
+		d := mass.SizeDistance(rig.Mass, t.Rig.Mass, rig.J, t.Rig.J)
 		if d > s.o.NearDistance {
 			continue
 		}
@@ -870,24 +867,4 @@ func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 		o.Reason = fmt.Sprintf("%s, the lightest setting: no default in the sheet and fewer than %d near proved rigs agree", schema.Num(o.Value), s.o.FilterRigs)
 	}
 	return o
-}
-
-// rigDistance is the distance of a tune's rig in ln mass and the mean ln inertia
-// of the axes known on both.
-func (s *estimator) rigDistance(r Rig, i int) float64 {
-	t := s.q.Tunes[i].Rig
-	dm := s.lnMass[i] - math.Log(r.Mass)
-	var sum float64
-	n := 0
-	for a := range r.J {
-		if r.J[a] > 0 && t.J[a] > 0 {
-			d := math.Log(r.J[a] / t.J[a])
-			sum += d * d
-			n++
-		}
-	}
-	if n == 0 {
-		return math.Abs(dm) * math.Hypot(1, 5.0/3)
-	}
-	return math.Sqrt(dm*dm + sum/float64(n))
 }

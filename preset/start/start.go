@@ -141,7 +141,7 @@ type Options struct {
 	ReferenceSD float64 // of ln K at the sheet's reference point
 	LoopSD      float64 // of ln K by the loop model as the only evidence
 
-	NearDistance float64 // distance up to which a rig is called near
+	NearDistance float64 // mass.SizeDistance up to which a rig is called near
 	// HalfLifeDays is the age at which a proof's own variance has doubled.
 	HalfLifeDays float64
 	SameInertia  float64 // ratio up to which two inertias count as the same
@@ -159,7 +159,7 @@ func DefaultOptions() Options {
 	return Options{
 		Level: 0.90, Spreads: DefaultSpreads(),
 		SlopeSD: 0.10, SlopeSDDial: 0.20, ReferenceSD: 0.25, LoopSD: 0.40,
-		NearDistance: 0.25, HalfLifeDays: 1460, SameInertia: 1.1,
+		NearDistance: 0.18, HalfLifeDays: 1460, SameInertia: 1.1,
 		MaxTunes: 400, FilterRigs: 3, FilterAgree: 2.0 / 3, Listed: 5,
 		Robust: learn.DefaultRobust,
 	}
