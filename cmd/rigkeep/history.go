@@ -64,72 +64,9 @@ func runHistory(k *invocation) error {
 	if limit > 0 {
 		ask = limit + 1 // one more tells whether there are more
 	}
-	var rows []historyRow
-	title, key := "library", ""
-	if len(k.args) == 0 {
-		if k.c.String("key") != "" {
-			return usage("--key needs a rig").hinted("for example: rigkeep history RIG --key stiffness.tilt")
-		}
-		cs, err := k.lib.Store.Log("", ask)
-		if err != nil {
-			return err
-		}
-		for _, c := range cs {
-			rows = append(rows, historyRow{Revision: string(c.ID), When: c.When, OddTime: c.OddTime, By: c.Author.Name, Job: c.Job(), Subject: c.Subject})
-		}
-	} else {
-		ref, err := library.ParseRef(k.args[0])
-		if err != nil {
-			return err
-		}
-		rr, err := k.lib.Find(ref.Rig)
-		if err != nil {
-			return err
-		}
-		title = rr.Alias + "/" + ref.Tune
-		key = k.c.String("key")
-		if key != "" {
-			d, err := k.lib.LoadFound(rr, library.Ref{Rig: ref.Rig, Tune: ref.Tune}, false)
-			if err != nil {
-				d = nil // a broken file does not keep its history from being shown
-			}
-			if key, err = k.lib.Key(key, d); err != nil {
-				return err
-			}
-			if rows, err = k.keyHistory(rr, ref.Tune, key, ask); err != nil {
-				return err
-			}
-		} else {
-			hist, err := k.lib.History(rr, ref.Tune, ask)
-			if err != nil {
-				return err
-			}
-			proofs := k.lib.Proofs()
-			for i, h := range hist {
-				n := i
-				row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, OddTime: h.OddTime, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
-				if t := k.tuneAt(h); t != nil && (t.Proof != nil || len(t.Others) > 0) {
-					row.standing = proofs.StandingAt(h, *t)
-					for _, s := range row.standing {
-						if s.Proof == nil {
-							continue
-						}
-						row.Groups = append(row.Groups, preset.GroupWords(s.Group)+" "+s.State)
-						if s.Group == preset.GroupHold {
-							holds := s.State == preset.Proved
-							row.Proof, row.Holds = firstOf(s.Proof.Place, "yes"), &holds
-						}
-					}
-				}
-				rows = append(rows, row)
-			}
-			if err := k.staleSince(rr, ref.Tune, rows); err != nil {
-				return err
-			}
-		}
-		if len(rows) == 0 {
-			return fail(exitNotFound, "%s has no saved revision", title).hinted("save it with: rigkeep save %s -m WHY", k.args[0])
-		}
+	title, key, rows, err := k.historyRows(ask)
+	if err != nil {
+		return err
 	}
 	more := limit > 0 && len(rows) > limit
 	if more {
@@ -147,6 +84,100 @@ func runHistory(k *invocation) error {
 			More      bool         `json:"more,omitempty"`
 		}{1, title, key, rows, more})
 	}
+	k.printHistory(title, rows)
+	for _, r := range rows {
+		if r.OddTime != "" {
+			k.write(wrap(fmt.Sprintf("? revision %s records the time %q, which is not a time; the nearest is shown.", r.Revision[:10], r.OddTime), "", k.wide))
+		}
+	}
+	if len(rows) > 0 {
+		for _, s := range rows[0].StaleNow {
+			k.write(wrap("Proof of ~0 is out of date: "+safe.Line(s), "", k.wide))
+		}
+	}
+	if !k.c.Bool("all") {
+		k.say("Whole reasons and revisions: --all")
+	}
+	if more {
+		words := append([]string{"rigkeep", "history"}, k.args...)
+		if key := k.c.String("key"); key != "" {
+			words = append(words, "--key", key)
+		}
+		k.say("older revisions hidden.\nTry: %s", shellWords(append(words, "--limit", "0")))
+	}
+	return nil
+}
+
+// historyRows reads what history shows: of the library, of a tune, or of one of its keys; the newest first, at most ask of
+// them (0: all).
+func (k *invocation) historyRows(ask int) (title, key string, rows []historyRow, err error) {
+	key = k.c.String("key")
+	if len(k.args) == 0 {
+		if key != "" {
+			return "", "", nil, usage("--key needs a rig").hinted("for example: rigkeep history RIG --key stiffness.tilt")
+		}
+		cs, err := k.lib.Store.Log("", ask)
+		for _, c := range cs {
+			rows = append(rows, historyRow{Revision: string(c.ID), When: c.When, OddTime: c.OddTime, By: c.Author.Name, Job: c.Job(), Subject: c.Subject})
+		}
+		return "library", "", rows, err
+	}
+	ref, err := library.ParseRef(k.args[0])
+	if err != nil {
+		return "", "", nil, err
+	}
+	rr, err := k.lib.Find(ref.Rig)
+	if err != nil {
+		return "", "", nil, err
+	}
+	title = rr.Alias + "/" + ref.Tune
+	if key == "" {
+		rows, err = k.tuneHistory(rr, ref.Tune, ask)
+	} else {
+		d, broken := k.lib.LoadFound(rr, library.Ref{Rig: ref.Rig, Tune: ref.Tune}, false)
+		if broken != nil {
+			d = nil // a broken file does not keep its history from being shown
+		}
+		if key, err = k.lib.Key(key, d); err == nil {
+			rows, err = k.keyHistory(rr, ref.Tune, key, ask)
+		}
+	}
+	if err == nil && len(rows) == 0 {
+		err = fail(exitNotFound, "%s has no saved revision", title).hinted("save it with: rigkeep save %s -m WHY", k.args[0])
+	}
+	return title, key, rows, err
+}
+
+// tuneHistory reads the revisions of a tune, and what was proved at each.
+func (k *invocation) tuneHistory(rr library.RigRef, tune string, ask int) (rows []historyRow, err error) {
+	hist, err := k.lib.History(rr, tune, ask)
+	if err != nil {
+		return nil, err
+	}
+	proofs := k.lib.Proofs()
+	for i, h := range hist {
+		n := i
+		row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, OddTime: h.OddTime, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
+		if t := k.tuneAt(h); t != nil && (t.Proof != nil || len(t.Others) > 0) {
+			row.standing = proofs.StandingAt(h, *t)
+			for _, s := range row.standing {
+				if s.Proof == nil {
+					continue
+				}
+				row.Groups = append(row.Groups, preset.GroupWords(s.Group)+" "+s.State)
+				if s.Group == preset.GroupHold {
+					holds := s.State == preset.Proved
+					row.Proof, row.Holds = firstOf(s.Proof.Place, "yes"), &holds
+				}
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows, k.staleSince(rr, tune, rows)
+}
+
+// printHistory is the table of history.
+func (k *invocation) printHistory(title string, rows []historyRow) {
 	all := k.c.Bool("all")
 	job := func(r historyRow) string {
 		if all || !dated.MatchString(r.Job) {
@@ -189,27 +220,6 @@ func runHistory(k *invocation) error {
 	} else {
 		k.write(t.fitted(k.paint, "", k.wide, 12))
 	}
-	for _, r := range rows {
-		if r.OddTime != "" {
-			k.write(wrap(fmt.Sprintf("? revision %s records the time %q, which is not a time; the nearest is shown.", r.Revision[:10], r.OddTime), "", k.wide))
-		}
-	}
-	if len(rows) > 0 {
-		for _, s := range rows[0].StaleNow {
-			k.write(wrap("Proof of ~0 is out of date: "+safe.Line(s), "", k.wide))
-		}
-	}
-	if !all {
-		k.say("Whole reasons and revisions: --all")
-	}
-	if more {
-		words := append([]string{"rigkeep", "history"}, k.args...)
-		if key := k.c.String("key"); key != "" {
-			words = append(words, "--key", key)
-		}
-		k.say("older revisions hidden.\nTry: %s", shellWords(append(words, "--limit", "0")))
-	}
-	return nil
 }
 
 // stamp is clock with a mark on a time that was not recorded so.
