@@ -430,7 +430,7 @@ func (t Tune) ProvedMargins(r Rig, sheet *schema.Sheet, unit string) []ProvedMar
 		d := sheet.Dials["stiffness."+a.String()]
 		k, ok1 := stiffnessOf(d, v)
 		kOn, ok2 := stiffnessOf(d, on)
-		if !seen || !ok1 || !ok2 || kOn/k < math.Max(sheet.BenchMargin, 1)*(1-1e-9) {
+		if !seen || !ok1 || !ok2 || kOn/k < math.Max(sheet.BenchMargin, 1)*(1-rounding) {
 			return nil
 		}
 		out = append(out, ProvedMargin{a, v, on})

@@ -12,6 +12,9 @@ import (
 	"rigkeep/schema"
 )
 
+// rounding is what floating-point arithmetic may leave of a ratio of two numbers as typed.
+const rounding = 1e-9
+
 // OnsetRecord is an onset that was seen on a rig.
 type OnsetRecord struct {
 	Axis  schema.Axis
@@ -73,10 +76,10 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 		if !has || !ok1 || !ok2 {
 			continue
 		}
-		switch ratio := on / k; {
-		case ratio <= 1:
+		switch ratio := on / k; { // 1.76 over 1.1 is 1.6
+		case ratio <= 1+rounding:
 			add("over-onset", 4, "%s; tune %s, not below it", rec.Text(), schema.Num(v))
-		case ratio < sheet.BenchMargin:
+		case ratio < sheet.BenchMargin*(1-rounding):
 			add("over-onset", 2, "%s; tune %s, margin only %.2f", rec.Text(), schema.Num(v), ratio)
 		default:
 			add("over-onset", -2, "%s; tune %s, margin %.2f", rec.Text(), schema.Num(v), ratio)

@@ -52,6 +52,16 @@ func TestShakeHints(t *testing.T) {
 			t.Errorf("%s: %v %q", c.name, got, text)
 		}
 	}
+	// exactly at the margin, though the quotient of the two numbers is a hair less
+	if q := num(1.76) / num(1.1); q >= 1.6 {
+		t.Fatalf("%v: no case of rounding", q)
+	}
+	sh.BenchMargin = 1.6
+	for _, h := range preset.ShakeHints(sh, r, tune(1.1, nil), []schema.Axis{schema.Tilt}, []preset.OnsetRecord{{Axis: schema.Tilt, Onset: 1.76, At: at}}, 0) {
+		if h.Weight != -2 || !strings.Contains(h.Text, "margin 1.60") {
+			t.Errorf("at the margin: %+v", h)
+		}
+	}
 	// every hint names a cause of the table
 	tab := diagnose.Default()
 	for _, id := range []string{"over-onset", "long-part", "out-of-balance", "deadband-under-sway", "lens-too-long", "filter-too-heavy"} {
@@ -127,3 +137,8 @@ func TestPriceOfFilter(t *testing.T) {
 		t.Errorf("%+v", none)
 	}
 }
+
+// num keeps the compiler from reckoning exactly.
+//
+//go:noinline
+func num(v float64) float64 { return v }

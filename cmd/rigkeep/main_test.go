@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
@@ -96,6 +97,7 @@ func TestScripts(t *testing.T) {
 			"gitclean": cmdGitClean,
 			"library":  cmdLibrary,
 			"keep":     cmdKeep,
+			"plain":    cmdPlain,
 			"device":   cmdDevice,
 			"same":     cmdSame,
 			"photo":    cmdPhoto,
@@ -117,6 +119,25 @@ func cmdExitCode(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if fmt.Sprint(code) != args[0] {
 		ts.Fatalf("exit code %d, want %s", code, args[0])
+	}
+}
+
+// plain rigkeep ARGS… runs a command, with whatever exit code, and looks for what rounding
+// leaves behind: digits far behind the point, and a value that one unit has of another.
+func cmdPlain(ts *testscript.TestScript, neg bool, args []string) {
+	if err := ts.Exec(args[0], args[1:]...); err != nil {
+		if code := (*exec.ExitError)(nil); !errors.As(err, &code) || code.ExitCode() > 1 {
+			ts.Fatalf("%v", err)
+		}
+	}
+	for _, out := range []string{"stdout", "stderr"} {
+		text := ts.ReadFile(out)
+		if m := unplain["a float with noise"].FindString(text); m != "" {
+			ts.Fatalf("a float with noise: %s", m)
+		}
+		if strings.Contains(text, "taken over to") {
+			ts.Fatalf("a value taken over from another unit:\n%s", text)
+		}
 	}
 }
 

@@ -2,6 +2,7 @@ package review
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"rigkeep/schema"
@@ -35,11 +36,11 @@ func onsetNear(l *look, x *Subject) {
 			if o.Axis != a {
 				continue
 			}
-			n := (o.Value - v) / d.Fine
+			n := math.Round((o.Value-v)/d.Fine*1e6) / 1e6 // 0.3 less 0.2 is one step of 0.1
 			if d.Sign < 0 {
 				n = -n
 			}
-			if n > l.rule.Limit.Value+1e-9 {
+			if n > l.rule.Limit.Value {
 				continue
 			}
 			now = now || o.Now
