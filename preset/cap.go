@@ -104,7 +104,7 @@ func CapStiffness(c *schema.Catalogue, s *schema.Sheet, r Rig, t *Tune, a schema
 	if dial < lo || dial > hi {
 		return 0, "", false
 	}
-	return dial, fmt.Sprintf("%s hold up to here %s, limited by %s %s; %s (%s); %s",
+	return dial, fmt.Sprintf("%s hold up to here %s, limited by %s, %s; %s (%s); %s",
 		margins, where, limitWords[st.LimitedBy], tiltOf(m, loops[at].J), model, delayWords(loops, largest, st.K), s.Raises()), true
 }
 

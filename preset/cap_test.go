@@ -35,7 +35,7 @@ func holdsFor(t *testing.T, name, why string) {
 			t.Errorf("%s: %q does not say %q", name, why, part)
 		}
 	}
-	if !strings.Contains(why, "at the least inertia, lens") && !strings.Contains(why, "at the greatest inertia, lens") && !strings.Contains(why, "between the least and the greatest inertia") && !strings.Contains(why, "at every tilt alike") {
+	if !strings.Contains(why, "at the least inertia, lens") && !strings.Contains(why, "at the greatest inertia, lens") && !strings.Contains(why, "between the least and the greatest inertia") && !strings.Contains(why, "the same at every tilt") {
 		t.Errorf("%s: %q does not say which tilt binds", name, why)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -282,13 +283,19 @@ func (m *measuring) broken(err error) error {
 	if !errors.Is(err, errStopped) {
 		return err
 	}
-	if len(m.readings) > 0 {
-		m.out("Readings so far, for --from:\n")
-		for _, r := range m.readings {
-			m.out("%s\n", r)
-		}
-	}
+	m.sofar()
 	return stopped("stopped; nothing was changed", "take them up again with --from")
+}
+
+// sofar says the readings, so that none that was typed is lost.
+func (m *measuring) sofar() {
+	if len(m.readings) == 0 {
+		return
+	}
+	m.out("Readings so far, for --from:\n")
+	for _, r := range m.readings {
+		m.out("%s\n", r)
+	}
 }
 
 // steps say what to do before the first reading.
@@ -409,7 +416,14 @@ func (m *measuring) next() (float64, string) {
 	var k float64
 	if len(m.points) > 0 {
 		p := m.points[len(m.points)-1]
-		k = p.Value * math.Abs(n-soft) / math.Max(math.Abs(p.Number-soft), m.d.Fine)
+		per := p.Value / math.Max(math.Abs(p.Number-soft), m.d.Fine) // N·m/rad of one number
+		// no stiffer than the largest load turns far enough to be read
+		if most := limit * dial.TorquePart / dial.LeastTurn; limit > 0 && per*math.Abs(n-soft) > most {
+			if softer := m.d.Round(soft + dir*most/per); !m.measured(softer) {
+				n = softer
+			}
+		}
+		k = per * math.Abs(n-soft)
 	}
 	bound := "The controller shows no more than 40 % effort while it hangs."
 	if limit > 0 {
@@ -432,10 +446,18 @@ func (m *measuring) next() (float64, string) {
 	return n, text + fmt.Sprintf(" About %.0f g at %s mm turns it some %.0f°. %s", math.Round(p.Torque/dial.G/(arm/1000)*1000/10)*10, schema.Num(arm), p.Turn*180/math.Pi, bound)
 }
 
-// write puts the map into the sheet.
+// measured reports whether a setting has a point already.
+func (m *measuring) measured(number float64) bool {
+	return slices.ContainsFunc(m.points, func(p dial.Point) bool { return math.Abs(p.Number-number) < m.d.Fine/2 })
+}
+
+// finish puts the map into the sheet.
 func (m *measuring) finish() error {
 	mp, err := dial.Map(m.points)
 	if err != nil {
+		if m.c.String("from") == "" {
+			m.sofar()
+		}
 		return fail(exitConflict, "%s of %s: %s can be used", m.d.Key, m.unit, schema.Count(len(dial.Pool(m.points)), "setting", "settings")).hinted("at least two settings within 20 %% are needed, best three; nothing was changed")
 	}
 	sense := 1
