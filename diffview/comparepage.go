@@ -236,7 +236,7 @@ func (v *compareView) verdict(r Report) {
 	}
 	groups := map[string]*figureGroup{"worse": {State: page.State{V: page.Bad, Word: "worse"}}, "better": {State: page.State{V: page.Good, Word: "better"}}, "": {State: page.State{V: page.Note, Word: "changed"}}}
 	amber := r.provedWithMargin()
-	var crossed []string
+	var crossed, still []string
 	worst, worstBy, best, bestBy := "", 0.0, "", 0.0
 	for _, f := range b.Figures {
 		row := figureRow{Name: f.Name + ", " + f.Of, Before: f.text(f.Before), After: f.text(f.After), Crossed: f.past(f.After)}
@@ -258,8 +258,13 @@ func (v *compareView) verdict(r Report) {
 				best, bestBy = said, by
 			}
 		}
-		if f.Crossed() && !f.Detail {
-			crossed = append(crossed, fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), trim(*f.Limit)+unitAfter(f.Unit)))
+		if f.past(f.After) && !f.Detail {
+			said := fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), trim(*f.Limit)+unitAfter(f.Unit))
+			if f.Crossed() {
+				crossed = append(crossed, said)
+			} else {
+				still = append(still, said)
+			}
 		}
 		g := groups[f.Verdict()]
 		g.Rows = append(g.Rows, row)
@@ -278,10 +283,20 @@ func (v *compareView) verdict(r Report) {
 		}
 		v.Neither = &section{Title: schema.Count(len(rest.Rows), "other figure", "other figures"), Blocks: []block{{Table: &t}}}
 	}
-	if len(crossed) > 2 {
-		crossed = append(crossed[:2], fmt.Sprintf("and %d more", len(crossed)-2))
+	few := func(list []string) string {
+		if len(list) > 2 {
+			list = append(slices.Clone(list[:2]), fmt.Sprintf("and %d more", len(list)-2))
+		}
+		return strings.Join(list, "; ")
 	}
-	switch said := strings.Join(crossed, "; "); {
+	if len(still) > 0 {
+		a := answer{page.State{V: page.Bad, Word: "Still over the limit"}, few(still)}
+		if amber != "" {
+			a = answer{page.State{V: page.Look, Word: "Still over the limit by the model"}, a.Text + ". " + amber}
+		}
+		v.Answers = append(v.Answers, a)
+	}
+	switch said := few(crossed); {
 	case said == "":
 	case amber != "":
 		v.Amber, v.But = said, amber

@@ -855,17 +855,20 @@ func (s *site) startOf(d *library.Loaded, q start.Request, res *start.Result) pa
 			if o.Final != nil {
 				v.As = fmt.Sprintf("%s to %s expected", page.Number(o.Final.Lo), page.Number(o.Final.Hi))
 			}
+			if u := d.Sheet.Dials[o.Key].Unit; u != "" && strings.HasPrefix(o.Key, "filters.") {
+				v.As = u + ", " + v.As
+			}
 		}
 		values[o.Key] = v
 		for _, e := range o.Evidence {
 			row := pages.EvidenceRow{Axis: rigview.Title(strings.TrimPrefix(strings.TrimPrefix(o.Key, "stiffness."), "filters.")), Text: e.Text}
 			if e.Value != 0 {
-				row.Value = page.Number(e.Value)
+				row.Value = page.Dial(e.Value)
 			}
 			p.Evidence = append(p.Evidence, row)
 		}
 		for _, w := range o.Warnings {
-			if !slices.Contains(p.Warnings, w) {
+			if w = rigview.Title(w); !slices.Contains(p.Warnings, w) {
 				p.Warnings = append(p.Warnings, w)
 			}
 		}

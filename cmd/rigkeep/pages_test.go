@@ -5,6 +5,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"html"
+	"image"
+	"image/jpeg"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -254,6 +256,28 @@ func TestCardCommand(t *testing.T) {
 	}
 	if out := run(0, strings.Fields(m[1])[1:]...); !strings.Contains(out, "b-cam-85") {
 		t.Errorf("%s prints\n%s", m[1], out)
+	}
+}
+
+// A card is one sheet of paper, also with a photo and six groups of values.
+func TestCardSheet(t *testing.T) {
+	dir, run := harbour(t)
+	spoil(t, dir, run)
+	picture := filepath.Join(t.TempDir(), "side.jpg")
+	f, err := os.Create(picture)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := jpeg.Encode(f, image.NewGray(image.Rect(0, 0, 1600, 1200)), nil); err != nil {
+		t.Fatal(err)
+	}
+	run(0, "photo", "add", "b-cam-85", picture)
+	for _, rig := range []string{"a-cam-prime", "b-cam-85"} {
+		pdf := pagetest.Check(t, "sheet-"+rig, []byte(run(0, "card", rig, "--html", "-")))
+		if n := bytes.Count(pdf, []byte("/Type /Page\n")); n != 1 {
+			t.Errorf("the card of %s takes %d sheets", rig, n)
+		}
 	}
 }
 

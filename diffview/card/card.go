@@ -162,7 +162,7 @@ type contentsRow struct {
 const source = `{{define "body"}}{{if .Several}}<div class="contents"><table class="rows"><caption class="hush">Rigs on this card</caption><thead><tr><th scope="col">Rig</th><th scope="col">Proof</th><th scope="col">Pan, tilt, roll</th><th scope="col">Unit</th></tr></thead><tbody>
 {{range .Contents}}<tr><th scope="row"><a href="#{{.ID}}"><bdi>{{line .Name}}</bdi></a></th><td>{{template "state" .State}}</td><td data-label="pan, tilt, roll">{{line .Values}}</td><td class="{{if not .Unit}}none{{end}}" data-label="unit">{{line .Unit}}</td></tr>
 {{end}}</tbody></table>{{template "sender" .}}</div>{{end}}
-{{range .Rigs}}<section class="sheet" id="{{.ID}}" aria-label="{{line .Name}}"{{if .One}} style="margin-top:0"{{end}}>
+{{range .Rigs}}<section class="sheet{{if .Photos}} pictured{{end}}" id="{{.ID}}" aria-label="{{line .Name}}"{{if .One}} style="margin-top:0"{{end}}>
 {{if .One}}<h2 class="hush">What to key in</h2>{{else}}<h2 dir="auto">{{line .Name}}</h2><p class="sub">{{line .Line}}</p>{{end}}
 {{template "badges" .Badges}}
 {{with .Main}}{{template "values" .Vals}}{{template "pair" .Pair}}{{end}}
@@ -172,10 +172,9 @@ const source = `{{define "body"}}{{if .Several}}<div class="contents"><table cla
 <div class="g2" style="margin-top:14px">
 {{with .Main}}{{if .Styles.Rows}}<div class="short"><h3>Follow styles</h3>{{template "styles" .Styles}}</div>{{end}}{{end}}
 {{if .Marks}}<div class="short"><h3>Marks</h3><table class="matrix"><caption class="hush">Marks to set</caption><thead class="hush"><tr><th scope="col">Scale</th><th scope="col">Mark</th></tr></thead><tbody>{{range .Marks}}<tr><th scope="row">{{line .Name}}</th><td class="r"><span class="v">{{line .Value}}</span>{{with .Range}} <span class="soft">{{line .}}</span>{{end}}</td></tr>{{end}}</tbody></table></div>{{end}}
-{{range .Photos}}<div class="short"><h3>Photo</h3><img class="photo" src="{{.Data}}" alt="{{line .Alt}}"></div>{{end}}
 <div class="short screen-only">{{template "latest" .}}</div>
 </div>
-{{if .Views}}<h3 style="margin-top:14px">Build{{with .Moves}}: {{line .}}{{end}}</h3><div class="g3">{{range .Views}}<figure class="panel"><figcaption>{{.Name}}</figcaption>{{template "view" .}}</figure>{{end}}<div class="paper-only">{{template "latest" .}}</div></div>{{else}}<div class="paper-only">{{template "latest" .}}</div><p>The build cannot be drawn.</p>{{end}}
+{{if .Views}}<h3 style="margin-top:14px">Build{{with .Moves}}: {{line .}}{{end}}</h3><div class="g3">{{range .Views}}<figure class="panel {{.Of}}"><figcaption>{{.Name}}</figcaption>{{template "view" .}}</figure>{{end}}{{template "beside" .}}</div>{{else}}{{template "beside" .}}<p>The build cannot be drawn.</p>{{end}}
 <details><summary>Parts and clearances</summary><div class="in flush" tabindex="0" role="region" aria-label="Parts and clearances of {{line .Name}}">{{template "numbered" .Parts}}<ul class="plain">{{range .Fits}}<li>{{line .}}</li>{{end}}</ul>{{template "facts" .Facts}}</div></details>
 {{with .Shots}}<details><summary>{{line .Caption}}</summary><div class="in">{{template "table" .}}</div></details>
 {{end}}{{range .Tunes}}<details><summary>Proof and onset{{if not .First}}: {{line .Title}}{{end}}</summary><div class="in">{{template "groups" .Groups}}{{template "facts" .Proof}}{{with .Onset}}{{template "table" .}}{{end}}{{with .Efforts}}{{template "table" .}}{{end}}</div></details>
@@ -185,6 +184,7 @@ const source = `{{define "body"}}{{if .Several}}<div class="contents"><table cla
 <details><summary>Cautions{{if not .First}}: {{line .Title}}{{end}}</summary><ul class="in plain">{{range .Cautions}}<li>{{line .}}</li>{{end}}</ul></details>
 {{end}}{{if .One}}{{template "sender" $}}{{end}}</section>
 {{end}}{{end}}
+{{define "beside"}}<div class="{{if .Photos}}shot{{else}}paper-only{{end}}">{{range .Photos}}<img class="photo" src="{{.Data}}" alt="{{line .Alt}}">{{end}}<div class="paper-only">{{template "latest" .}}</div></div>{{end}}
 {{define "latest"}}<h3>Latest state</h3><div class="code">{{template "code" .Code}}<div><p>Scan on the laptop, or type:</p>{{template "command" .Code.Text}}<p class="small soft">{{line .State}}</p></div></div>{{end}}
 {{define "sender"}}{{if .Facts}}<details><summary>Handover</summary><div class="in">{{template "facts" .Facts}}</div></details>{{end}}{{with .Note}}<p class="strong">{{text .}}</p>{{end}}{{end}}
 {{define "facts"}}{{if .}}<dl>{{range .}}<dt class="soft small">{{line .Term}}</dt><dd>{{line .Text}}</dd>{{end}}</dl>{{end}}{{end}}

@@ -24,8 +24,8 @@ const (
 	head      = 40.0 // two rows of names above
 	foot      = 58.0 // two rows of names, the arrow and the scale below
 	tallest   = 300.0
-	textHigh  = 16.0
-	charWide  = 8.0 // with room for the larger text of paper
+	textHigh  = 17.0
+	charWide  = 8.8 // with room for the larger text of paper
 	axisReach = 8.0
 )
 
@@ -96,6 +96,12 @@ type label struct {
 
 func round(v float64) float64 { return math.Round(v*10) / 10 }
 func num(v float64) string    { return strconv.FormatFloat(round(v)+0, 'f', -1, 64) }
+
+// Of is from where the view looks: "side", "above" or "front".
+func (v View) Of() string {
+	word, _, _ := strings.Cut(strings.ToLower(v.Name), ",")
+	return word
+}
 
 // Quadrants are the dark quarters of the sign for a centre of gravity.
 func (v View) Quadrants() string {
@@ -203,7 +209,8 @@ func (b Build) view(p plane, id string, corners [][]mass.Vec, lo, hi mass.Vec, s
 		l.part(part, shapes[i])
 	}
 	l.put(p.level.String()+" axis", "", [][2]float64{{width - 4, v.Lines[0].Y1 - 4}, {4, v.Lines[0].Y1 - 4}, {width - 4, v.Lines[0].Y1 + 14}, {4, v.Lines[0].Y1 + 14}}, nil)
-	l.put(p.upright.String()+" axis", "", [][2]float64{{v.Lines[1].X1 + 5, base + 14}, {v.Lines[1].X1 - 5, base + 14}, {v.Lines[1].X1 + 5, base + 30}}, nil)
+	upright, beside := p.upright.String()+" axis", v.Lines[1].X1-5-long(p.upright.String()+" axis")
+	l.put(upright, "", [][2]float64{{v.Lines[1].X1 + 5, base + 14}, {beside, base + 14}, {v.Lines[1].X1 + 5, base + 30}, {v.Lines[1].X1 + 5, 29}, {beside, 29}, {v.Lines[1].X1 + 5, 13}, {beside, 13}}, nil)
 	what := "to scale"
 	if over := b.Over(); len(over) > 0 {
 		what += "; does not fit: " + strings.Join(over, ", ")
@@ -245,7 +252,7 @@ func long(s string) float64 { return charWide * float64(len([]rune(s))) }
 
 // put places a text at the best of some points; a point in the right half is where it ends.
 func (l *layout) put(text, class string, at [][2]float64, lead func(rect) *seg) {
-	text = cut(safe.Line(text), 24)
+	text = cut(safe.Line(text), 30)
 	w := long(text)
 	var best rect
 	least := math.Inf(1)
@@ -353,7 +360,7 @@ func (l *layout) tilt(b Build) {
 			a.Bad = append(a.Bad, path(-math.Min(f.Deg, down), -down))
 		}
 		x, y := at(map[bool]float64{true: f.Deg, false: -f.Deg}[i == 0], r+4)
-		l.put("✗ "+f.What+fmt.Sprintf(" from %.0f°", f.Deg), "bad", [][2]float64{{x, y}, {width - 4, y}, {width - 4, 29}, {width - 4, l.base + 14}}, nil)
+		l.put("✗ "+f.What+fmt.Sprintf(" from %.0f°", f.Deg), "bad", [][2]float64{{x, y}, {width - 4, y}, {width - 4, 29}, {width - 4, l.base + 14}, {4, 29}, {4, l.base + 14}, {4, l.base + 30}}, nil)
 	}
 	v.Arc = &a
 	for i, deg := range []float64{up, -down} {
@@ -363,7 +370,9 @@ func (l *layout) tilt(b Build) {
 			name, full = "tilt down", b.Tilt[1]
 			y += 10
 		}
-		l.put(fmt.Sprintf("%s %s°", name, schema.Num(full)), "b", [][2]float64{{x + 2, y}, {x - 4, y - 14}, {width - 4, y}, {width - 4, y - 16}, {width - 4, y + 16}, {x - 60, y}}, nil)
+		text := fmt.Sprintf("%s %s°", name, schema.Num(full))
+		left := x - 8 - long(text)
+		l.put(text, "b", [][2]float64{{x + 2, y}, {x - 4, y - 14}, {width - 4, y}, {width - 4, y - 16}, {width - 4, y + 16}, {left, y}, {left, y - 16}, {left, y + 12}}, nil)
 	}
 }
 

@@ -164,7 +164,7 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 {{end}}</body>
 </html>
 {{end}}
-{{define "figure"}}<figure class="panel"><figcaption>{{line .Chart.Title}}{{with .State.Word}} {{template "state" $.State}}{{end}}{{if not .Said}}{{with .Chart.Desc}}<span class="about">{{line .}}</span>{{end}}{{end}}</figcaption>
+{{define "figure"}}<figure class="panel{{if .Chart.Wide}} wide{{end}}"><figcaption>{{line .Chart.Title}}{{with .State.Word}} {{template "state" $.State}}{{end}}{{if not .Said}}{{with .Chart.Desc}}<span class="about">{{line .}}</span>{{end}}{{end}}</figcaption>
 {{template "chart" (chart .Chart .ID)}}
 {{template "numbers" (numbers .Chart)}}
 </figure>{{end}}
@@ -284,6 +284,16 @@ func Number(v float64) string {
 		return strconv.FormatFloat(v, 'g', 3, 64)
 	}
 	return strconv.FormatFloat(v, 'f', max(d, 0), 64)
+}
+
+// Dial writes a dial number that may have been computed: as Number does, without zeros after
+// the point that no dial shows.
+func Dial(v float64) string {
+	s := Number(v)
+	if strings.Contains(s, ".") {
+		s = strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
+	}
+	return s
 }
 
 // Template parses the body of a page, which must define "body". It may use the

@@ -56,19 +56,21 @@ const gyroBody = `{{define "body"}}{{if eq .State.V "bad"}}<p class="over">✗ {
 {{with .First}}<p class="answer">First: {{line .}}</p>{{end}}
 <section aria-labelledby="spectrum"><div class="head"><h2 id="spectrum">Spectrum</h2><span class="soft small">equal axes</span></div><div class="g3">{{range .Figures}}{{template "figure" .}}{{end}}</div>
 <p class="small soft">Dashed: onset on record. Red: peak. Black: harmonic of it.</p></section>
-{{with .StripFigure}}<section aria-labelledby="strip"><div class="head"><h2 id="strip">Time strip</h2><span class="soft small">tinted: a gap in the log</span></div>{{template "figure" .}}</section>{{end}}
-{{if .Acts}}<section aria-labelledby="try"><div class="head"><h2 id="try">Try in this order</h2></div><ol class="plain" style="list-style:decimal">{{range .Acts}}<li>{{line .Text}}{{with .Command}}{{template "command" .}}{{end}}</li>{{end}}</ol>{{with .Caution}}{{template "caution" .}}{{end}}</section>{{end}}
+{{with .Strips}}<section aria-labelledby="strip"><div class="head"><h2 id="strip">Time strip</h2><span class="soft small">tinted: a gap in the log</span></div>{{range .}}<div class="{{if .Chart.Wide}}wide-only{{else}}phone-only{{end}}">{{template "figure" .}}</div>{{end}}</section>{{end}}
+{{if .Acts}}<section aria-labelledby="try"><div class="head"><h2 id="try">Try in this order</h2></div><ol class="plain">{{range .Acts}}<li>{{line .Text}}{{with .Command}}{{template "command" .}}{{end}}</li>{{end}}</ol>{{with .Caution}}{{template "caution" .}}{{end}}</section>{{end}}
 {{if .Causes}}<section aria-labelledby="causes"><div class="head"><h2 id="causes">Likely causes</h2></div><table class="rows"><caption class="hush">Likely causes</caption><thead><tr><th scope="col">Cause</th><th scope="col">For</th></tr></thead><tbody>{{range .Causes}}<tr><th scope="row">{{line .Name}}</th><td>{{line .For}}</td></tr>{{end}}</tbody></table></section>{{end}}
 {{end}}`
 
 var gyroTemplate = parsed(gyroBody)
 
-// StripFigure is the time strip.
-func (g Gyro) StripFigure() *page.Figure {
+// Strips are the time strip as a phone shows it, and as a wide screen and paper do.
+func (g Gyro) Strips() []page.Figure {
 	if g.Strip == nil {
 		return nil
 	}
-	return &page.Figure{ID: "strip-1", Chart: *g.Strip}
+	wide := *g.Strip
+	wide.Wide = true
+	return []page.Figure{{ID: "strip-1", Chart: *g.Strip}, {ID: "strip-2", Chart: wide}}
 }
 
 // Figures are the spectra with equal axes.

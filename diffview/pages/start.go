@@ -8,6 +8,7 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/svg"
+	"rigkeep/schema"
 )
 
 // Start is the page of a starting tune.
@@ -53,7 +54,7 @@ const startBody = `{{define "body"}}<p class="answer">{{line .Answer}}</p>
 {{with .Unit}}<p class="small soft">Stiffness in {{line .}}.</p>{{end}}
 <p class="caution"><b>Caution:</b> these are values to start from, from below; none of them is tested. Balance first. Raise one axis at a time and keep a hand at the motor switch: an oscillating axis can throw a loose part and pinch fingers. The maker’s manual, local codes and qualified crew come first.</p>
 {{with .Command}}{{template "command" .}}{{end}}
-{{range .Warnings}}<p><span class="st look"><i aria-hidden="true">!</i>{{line .}}</span></p>{{end}}
+{{range .Warnings}}<p style="margin-top:12px"><span class="st look"><i aria-hidden="true">!</i>{{line .}}</span></p>{{end}}
 {{with .Figures}}<section aria-labelledby="over"><div class="head"><h2 id="over">Stiffness over inertia</h2><span class="soft small">equal axes, both by factors</span></div>
 <div class="g3">{{range .}}{{template "figure" .}}{{end}}</div>
 <p class="small soft">Diamond: value offered. Bar: where it should end. Filled circle: proved tune. Square: reference of the sheet. Red stroke: cap of the loop model. Dashed line: how stiffness goes with inertia.</p></section>{{end}}
@@ -94,7 +95,7 @@ func (s Start) Figures() []page.Figure {
 		if !(a.J > 0 && a.Offer > 0) {
 			continue
 		}
-		c := svg.Chart{Title: fmt.Sprintf("%s: start at %s", title(a.Axis), page.Number(a.Offer)), XLabel: "inertia, kg·m²", YLabel: "stiffness" + unit(a.Unit), LogX: true, LogY: true, XMin: &x0, XMax: &x1, YMin: &y0, YMax: &y1}
+		c := svg.Chart{Title: fmt.Sprintf("%s: start at %s", title(a.Axis), schema.Num(a.Offer)), XLabel: "inertia, kg·m²", YLabel: "stiffness" + unit(a.Unit), LogX: true, LogY: true, XMin: &x0, XMax: &x1, YMin: &y0, YMax: &y1}
 		if a.Lo < a.Hi {
 			c.Desc = fmt.Sprintf("Expected to end between %s and %s.", page.Number(a.Lo), page.Number(a.Hi))
 		}
@@ -113,21 +114,21 @@ func (s Start) Figures() []page.Figure {
 			c.Series = append(c.Series, svg.Series{Name: "offered", X: []float64{a.J}, Y: []float64{a.Offer}})
 		}
 		for _, p := range a.References {
-			c.Points = append(c.Points, svg.Point{X: p.J, Y: p.Value, Name: p.Name + " " + page.Number(p.Value), Kind: "reference"})
+			c.Points = append(c.Points, svg.Point{X: p.J, Y: p.Value, Name: p.Name + " " + schema.Num(p.Value), Kind: "reference"})
 		}
 		far := func(p StartPoint) float64 { return math.Abs(math.Log(p.J / a.J)) }
 		near := slices.SortedStableFunc(slices.Values(a.Proved), func(p, q StartPoint) int { return cmp.Compare(far(p), far(q)) })
 		for k, p := range near {
 			name := ""
 			if k < namedNear {
-				name = p.Name + " " + page.Number(p.Value)
+				name = p.Name + " " + schema.Num(p.Value)
 			}
 			c.Points = append(c.Points, svg.Point{X: p.J, Y: p.Value, Name: name, Kind: "proved"})
 		}
 		if a.Cap > 0 {
 			c.Points = append(c.Points, svg.Point{X: a.J, Y: a.Cap, Name: "cap " + page.Number(a.Cap), Kind: "cap"})
 		}
-		offer := svg.Point{X: a.J, Y: a.Offer, Name: "start at " + page.Number(a.Offer), Kind: "offer"}
+		offer := svg.Point{X: a.J, Y: a.Offer, Name: "start at " + schema.Num(a.Offer), Kind: "offer"}
 		if a.Lo < a.Hi {
 			offer.Lo, offer.Hi = a.Lo, a.Hi
 		}

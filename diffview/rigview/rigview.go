@@ -359,7 +359,7 @@ func Kilos(kg float64) string {
 const Templates = `{{define "groups"}}<table class="rows"><caption class="hush">Proof by group</caption><thead><tr><th scope="col">Group</th><th scope="col">State</th><th scope="col">Tested</th><th scope="col">Onset and margin</th></tr></thead><tbody>
 {{range .}}<tr><th scope="row">{{line .Name}}</th><td>{{template "state" .State}}</td><td class="{{if not .Tested}}none{{end}}">{{line .Tested}}{{with .Since}}. <span class="soft">Since then: {{line .}}</span>{{end}}</td><td class="{{if not .Onset}}none{{end}}" data-label="Onset, margin">{{line .Onset}}</td></tr>
 {{end}}</tbody></table>{{end}}
-{{define "styles"}}<div class="flush panel"><table class="matrix"><caption class="hush">Follow styles</caption><thead><tr><td></td>{{range .Spans}}<th scope="colgroup" colspan="{{.N}}" class="r">{{.What}}</th>{{end}}</tr><tr><td></td>{{range .Columns}}<th scope="col" class="r">{{.Axis}}{{with .As}}<span class="u">{{line .}}</span>{{end}}</th>{{end}}</tr></thead><tbody>
+{{define "styles"}}<div class="flush panel narrow"><table class="matrix styles"><caption class="hush">Follow styles</caption><thead><tr><td></td>{{range .Spans}}<th scope="colgroup" colspan="{{.N}}" class="r">{{.What}}</th>{{end}}</tr><tr><td></td>{{range .Columns}}<th scope="col" class="r">{{.Axis}}{{with .As}}<span class="u">{{line .}}</span>{{end}}</th>{{end}}</tr></thead><tbody>
 {{range .Rows}}<tr><th scope="row">{{line .Name}}{{if .State.Word}}<span class="u">{{template "state" .State}}</span>{{end}}</th>{{range .Cells}}<td class="r"><span class="v">{{.}}</span></td>{{end}}</tr>
 {{end}}</tbody></table></div>{{end}}
 `

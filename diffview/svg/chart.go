@@ -417,12 +417,47 @@ func (c Chart) name(d *drawing, px, py func(float64) float64) {
 	c.Points = slices.DeleteFunc(slices.Clone(c.Points), func(p Point) bool { return !c.drawable(p.X, p.Y) })
 	type rect struct{ x0, y0, x1, y1 float64 }
 	var taken []rect
-	for _, m := range d.Marks {
-		taken = append(taken, rect{m.TX, m.TY - 11, m.TX + charWidth*float64(len([]rune(m.Name))), m.TY + 3})
-	}
 	for _, p := range c.Points {
 		x, y := px(p.X), py(p.Y)
 		taken = append(taken, rect{x - 6, y - 6, x + 6, y + 6})
+	}
+	text := func(x, y, long float64) rect { return rect{x, y - 11, x + long, y + 3} }
+	covered := func(r rect) (cost float64) {
+		for _, t := range taken {
+			if w, h := math.Min(r.x1, t.x1)-math.Max(r.x0, t.x0), math.Min(r.y1, t.y1)-math.Max(r.y0, t.y0); w > 0 && h > 0 {
+				cost += w + h
+			}
+		}
+		return cost
+	}
+	for i, m := range d.Marks { // one across stands where it is; one down is named on its other side, or lower
+		long := charWidth * float64(len([]rune(m.Name)))
+		if m.X1 == m.X2 && covered(text(m.TX, m.TY, long)) > 0 {
+			least := math.Inf(1)
+			for _, at := range [][2]float64{{m.TX, m.TY}, {m.X1 - 4 - long, m.TY}, {m.X1 + 4, m.TY + 18}, {m.X1 - 4 - long, m.TY + 18}} {
+				r := text(at[0], at[1], long)
+				if cost := covered(r) + math.Max(0, 2-r.x0) + math.Max(0, r.x1-float64(d.Width)+2); cost < least {
+					d.Marks[i].TX, d.Marks[i].TY, least = round(at[0]), at[1], cost
+				}
+			}
+		}
+		taken = append(taken, text(d.Marks[i].TX, d.Marks[i].TY, long))
+	}
+	// a name on a line is read, but worse than one beside it
+	crossed := func(r rect) (cost float64) {
+		for _, s := range c.Series {
+			for i := range s.X {
+				if x := s.X[i]; c.usable(s, i) && px(x) > r.x0 && px(x) < r.x1 && py(s.Y[i]) > r.y0-1 && py(s.Y[i]) < r.y1+1 {
+					cost += 4
+				}
+			}
+		}
+		for _, m := range d.Marks {
+			if m.X1 == m.X2 && m.X1 > r.x0 && m.X1 < r.x1 {
+				cost += 4
+			}
+		}
+		return math.Min(cost, 16)
 	}
 	for _, p := range c.Points {
 		if crowd(p) {
@@ -435,19 +470,14 @@ func (c Chart) name(d *drawing, px, py func(float64) float64) {
 		long := charWidth * float64(len([]rune(q.Name)))
 		best, least := [2]float64{q.X + 9, q.Y + 4}, math.Inf(1)
 		for _, off := range [][2]float64{{8, -8}, {-8 - long, -8}, {8, 17}, {-8 - long, 17}, {9, 4}, {-9 - long, 4}, {-long / 2, -12}, {-long / 2, 22}, {9, 32}, {-9 - long, -24}, {9, -24}, {-9 - long, 32}} {
-			r := rect{q.X + off[0], q.Y + off[1] - 11, q.X + off[0] + long, q.Y + off[1] + 3}
-			cost := math.Max(0, 2-r.x0) + math.Max(0, r.x1-float64(d.Width)+2) + math.Max(0, d.Top-6-r.y0) + math.Max(0, r.y1-d.Base)
-			for _, t := range taken {
-				if w, h := math.Min(r.x1, t.x1)-math.Max(r.x0, t.x0), math.Min(r.y1, t.y1)-math.Max(r.y0, t.y0); w > 0 && h > 0 {
-					cost += w + h
-				}
-			}
+			r := text(q.X+off[0], q.Y+off[1], long)
+			cost := math.Max(0, 2-r.x0) + math.Max(0, r.x1-float64(d.Width)+2) + math.Max(0, d.Top-6-r.y0) + math.Max(0, r.y1-d.Base) + covered(r) + crossed(r)
 			if cost < least {
 				best, least = [2]float64{r.x0, r.y0 + 11}, cost
 			}
 		}
 		q.TX, q.TY = round(math.Max(best[0], 2)), round(best[1])
-		taken = append(taken, rect{q.TX, q.TY - 11, q.TX + long, q.TY + 3})
+		taken = append(taken, text(q.TX, q.TY, long))
 		d.Points = append(d.Points, q)
 	}
 }
