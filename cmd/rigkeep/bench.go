@@ -19,18 +19,17 @@ import (
 func benchVerb() command {
 	return command{
 		name: "bench", args: "RIG[/TUNE]", short: "run a tuning session at the stand",
-		long: "On a terminal it asks, one key an answer: axis by axis which value to set and what was seen there. It brackets the onset of oscillation, keeps a value one margin below it, and has the kept values tested handheld over the tilt range. A balance record of the same day is taken, else balance is offered. " +
-			"Every answer is stored at once; continue an interrupted session with --resume. At the end the tune and the session log are saved as one revision.\n" +
-			"A script gives one answer a run: --axis, --value and --saw; --json says what to set next. What can be seen: clean, chatter, rocking, stand (stand only); or skip, undo, note, hand (clean handheld), reopen, withdraw, keep, nearer (keep --value, nearer the onset than the margin gives).",
-		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --recheck\nrigkeep bench a-cam-zoom --resume\nrigkeep bench a-cam-zoom --axis pan --value 40 --saw clean --json\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw chatter --hz 22\nrigkeep bench a-cam-zoom --saw note --key filters.sensing --text \"At 4 the ring of the zoom is gone\" --end\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
+		long: "Asks axis by axis which value to set and what was seen there, one key an answer. It brackets the onset, sets a value one margin below it, and asks for a handheld test over the tilt range. Every answer is stored at once; the end saves the tune and the session log as one revision.\n" +
+			"In scripts, one answer per call: --axis, --value and --saw; --json names the next value. --saw takes clean, chatter, rocking, stand (stand only), skip, undo, note, hand (clean handheld), reopen, withdraw, keep or nearer (keep --value, nearer the onset than the margin).",
+		example: "rigkeep bench a-cam-zoom --unit QL-0031\nrigkeep bench a-cam-zoom --recheck\nrigkeep bench a-cam-zoom --axis pan --value 45 --saw chatter --hz 22\nrigkeep bench a-cam-zoom --saw note --key filters.sensing --text \"At 4 the ring of the zoom is gone\" --end\nrigkeep bench a-cam-zoom --save -m \"Session after the lens change\"",
 		flags: append(boolFlags("resume", "continue the open session", "new", "start a new session; an open one is closed first",
 			"plain", "line-by-line questions (no single keys)", "go-on", "continue with poor balance",
-			"recheck", "after a rebuild: the tune's values handheld; clean renews the proof, a finding leads into the search",
-			"all", "every trial, and published rules for comparison", "save", "end the session and save the tune and the log", "end", "end the session without putting its values into the tune"),
+			"recheck", "after a rebuild: test the tune's values handheld",
+			"all", "every trial, and published rules for comparison", "save", "end the session and save the tune and the log", "end", "end the session, tune unchanged"),
 			&cli.StringFlag{Name: "unit", Usage: "gimbal `UNIT` on the stand (serial or label)"},
 			&cli.StringFlag{Name: "firmware", Usage: "firmware `TEXT` the unit shows; else the sheet's"},
 			&cli.StringFlag{Name: "only", Usage: "work only on these `AXES`, with commas"},
-			&cli.Float64Flag{Name: "margin", Usage: "keep the onset over this `RATIO`, above 1; else the sheet's"},
+			&cli.Float64Flag{Name: "margin", Usage: "margin `RATIO`, above 1 (default: the sheet's)"},
 			&cli.StringFlag{Name: "axis", Usage: "the `AXIS` an answer is about"},
 			&cli.Float64Flag{Name: "value", Usage: "the `NUMBER` that was set; else the one proposed"},
 			&cli.StringFlag{Name: "saw", Usage: "what you `SAW`"},
@@ -42,6 +41,7 @@ func benchVerb() command {
 			&cli.StringFlag{Name: "point", Usage: "the `POINT` of the sheet's balance check that --effort was read at; else the axis's first"},
 			messageFlag(), &cli.StringFlag{Name: "job", Usage: "pin the tune to this `JOB` when saving"},
 		),
+		rare:  []string{"axis", "effort", "firmware", "go-on", "hz", "key", "new", "point", "saw", "text", "tilt", "value"},
 		reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runBench,
 	}
 }

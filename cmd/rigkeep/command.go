@@ -22,6 +22,7 @@ type command struct {
 	example string      // lines that can be typed
 	table   [][2]string // what its words mean, under the paragraphs
 	flags   []cli.Flag
+	rare    []string // flags that --help only names, so that it fits a screen; the manual says what they do
 	subs    []command
 	reads   bool     // adds --json, which it answers itself
 	changes bool     // adds --dry-run, and --json, which says what was done

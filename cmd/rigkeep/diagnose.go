@@ -45,10 +45,11 @@ func diagnoseVerb() command {
 			&cli.StringFlag{Name: "changed", Usage: "what `CHANGED` last: build, values, unit, nothing"},
 			&cli.BoolFlag{Name: "plain", Usage: "line-by-line questions (no single keys)"},
 			&cli.StringFlag{Name: "causes", Usage: "use this table of causes, a `FILE`"},
-			&cli.BoolFlag{Name: "why", Usage: "what speaks for and against each cause, band levels and peaks"},
+			&cli.BoolFlag{Name: "why", Usage: "reasons for and against each cause, levels, peaks"},
 			&cli.BoolFlag{Name: "all", Usage: "every cause, with its reasons"},
 			&cli.BoolFlag{Name: "table", Usage: "print the table of causes"},
 		},
+		rare:  []string{"band", "causes", "map", "rate", "rate-unit", "time-unit"},
 		reads: true, noLib: true, maxArgs: 0, run: runDiagnose,
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"slices"
@@ -13,8 +14,9 @@ import (
 	"rigkeep/schema"
 )
 
-// How much of a diagnosis the short screen has room for.
+// The short screen of a diagnosis: its lines, the causes and at most the acts.
 const (
+	shortLines  = 24
 	shortCauses = 3
 	shortActs   = 7
 )
@@ -22,6 +24,9 @@ const (
 // show prints the answer on one screen: what shakes, what it may be, what to try.
 // Reasons are behind --why, all causes behind --all.
 func (x *diagnosis) show() {
+	out := x.Stdout
+	var head bytes.Buffer // what stands above the acts leaves them their number
+	x.Stdout = &head
 	if x.report != nil {
 		x.verdict()
 	}
@@ -45,16 +50,21 @@ func (x *diagnosis) show() {
 		}
 		x.out("%s\n", line)
 	}
-	x.out("\n%s\n", x.paint.bold("Try in this order"))
-	for i, p := range x.plan {
-		if i == shortActs {
-			x.out("  %d more: --all\n", len(x.plan)-i)
-			break
-		}
+	foot := wrap("Caution: "+diagnoseCaution, "", x.wide)
+	x.Stdout = out
+	x.write(head.String())
+	// two lines for the heading, two for the blank and the hint below
+	acts := min(len(x.plan), shortActs, max(3, shortLines-strings.Count(head.String(), "\n")-strings.Count(foot, "\n")-4))
+	more := ""
+	if n := len(x.plan) - acts; n > 0 {
+		more = fmt.Sprintf("  (%d more: --all)", n)
+	}
+	x.out("\n%s%s\n", x.paint.bold("Try in this order"), more)
+	for i, p := range x.plan[:acts] {
 		lead := fmt.Sprintf("  %d ", i+1)
 		x.out("%s", hang(lead, safe.Text(sentences(x.act(p), x.wide-len(lead))), x.wide))
 	}
-	x.out("\n%s", wrap("Caution: "+diagnoseCaution, "", x.wide))
+	x.out("\n%s", foot)
 	x.say("Reasons: --why")
 }
 

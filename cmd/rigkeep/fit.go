@@ -23,9 +23,9 @@ import (
 func fitVerb() command {
 	return command{
 		name: "fit", args: "RIG[/TUNE]", short: "does the build fit, and at which marks will it balance",
-		long: "Holds the build, balanced, against the gimbal's payload, clear box and clear radii, and says at which mark each adjustment balances: found on record, or predicted with its 90 % interval. --without and --add answer the phone call before a booking. " +
-			"--effort reads the resting efforts that the controller shows, and keeps them in a balance record. --lens and --sensor say what the lens sees, how steady the head must hold for it, and the tilt limits that keep the gimbal's own parts out of frame. " +
-			"Exit 1 when something does not fit or cannot be balanced.",
+		long: "Checks the build, balanced, against the gimbal's payload and clearances, and says at which mark each adjustment balances: found on record, or predicted with its 90 % interval. --without, --add and --on try changes without saving. " +
+			"--effort records the controller's resting efforts. --lens with --sensor gives the angle of view, the angle of one pixel, and the tilt range with nothing of the gimbal in view. " +
+			"Exit 1 if something does not fit or cannot be balanced.",
 		example: "rigkeep fit a-cam-prime\nrigkeep fit a-cam-prime --why\nrigkeep fit a-cam-prime --without monitor --on skiff-small\nrigkeep fit a-cam-prime --effort roll=2,tilt=-6/-3 --battery 98Wh\nrigkeep fit a-cam-prime --lens 35mm --sensor 24.9x18.7mm --pixels 6000",
 		flags: []cli.Flag{
 			&cli.StringSliceFlag{Name: "without", Usage: "try without this part (`SLOT` or name); repeatable"},
@@ -34,7 +34,7 @@ func fitVerb() command {
 			&cli.StringFlag{Name: "unit", Usage: "the marks on this `UNIT`, by serial or label"},
 			&cli.BoolFlag{Name: "why", Usage: "say what the marks and clearances rest on"},
 			&cli.BoolFlag{Name: "all", Usage: "every clearance, overhang, inertia and gravity"},
-			&cli.StringFlag{Name: "effort", Usage: "resting `EFFORTS` in percent, as tilt=-3 or, from either side, tilt=-5/-1; with commas for several axes"},
+			&cli.StringFlag{Name: "effort", Usage: "resting `EFFORTS` in percent: roll=2,tilt=-5/-1"},
 			&cli.StringFlag{Name: "battery", Usage: "battery `ENERGY`, as 98Wh, to show what holding costs"},
 			&cli.StringFlag{Name: "lens", Usage: "focal `LENGTH`"},
 			&cli.StringFlag{Name: "sensor", Usage: "sensor `SIZE`, width x height"},
@@ -44,6 +44,7 @@ func fitVerb() command {
 			&cli.Float64Flag{Name: "magnification", Usage: "magnification `RATIO` (0 at infinity)"},
 			&cli.StringFlag{Name: "pupil", Usage: "entrance pupil, `DISTANCE` ahead of the axis centre (default: middle of the lens)"},
 		},
+		rare:  []string{"magnification", "pixels", "pupil", "squeeze"},
 		pages: true, reads: true, changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runFit,
 	}
 }

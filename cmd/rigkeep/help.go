@@ -177,8 +177,20 @@ func printHelp(e Env, w io.Writer, data any) {
 			b.WriteString(t.render(paint{}, "  ", width))
 		}
 		if len(flagLines(d.Flags)) > 0 {
+			var usual []cli.Flag
+			var rare []string
+			for _, f := range d.Flags {
+				if v != nil && slices.Contains(v.rare, f.Names()[0]) {
+					rare = append(rare, flagLines([]cli.Flag{f})[0][0])
+				} else {
+					usual = append(usual, f)
+				}
+			}
 			b.WriteString("\nFlags:\n")
-			printFlags(&b, d.Flags, width)
+			printFlags(&b, usual, width)
+			if rare != nil {
+				b.WriteString(wrap("More in rigkeep man: "+strings.Join(rare, ", "), "", width))
+			}
 		}
 		b.WriteString("\nGlobal flags (--library, --as, --color, --width, …) work in any position: rigkeep --help\n")
 	}

@@ -18,10 +18,10 @@ import (
 func loadVerb() command {
 	return command{
 		name: "load", args: "RIG[/TUNE][@WHEN]", short: "key a tune in to a unit, ticked off, and record what the unit holds",
-		long:    "Lists the values in the order in which they are keyed in, in groups, by what the controller calls them. On a terminal each is ticked off; --done says that all of it is keyed in. What the unit holds then is recorded in its unit record and saved. --read-back asks for each number as the controller shows it and compares; --shows gives those that were read.\nWhere the unit speaks an open standard, --link reads and writes its dials over the wire instead, one at a time, each read back, with the old values on disk first.",
+		long:    "Lists the values in keying order, in groups, by what the controller calls them, to be ticked off; --done ticks all of them. The unit record then says what the unit holds. --read-back compares the numbers that the controller shows. For a unit that speaks an open standard, --link writes the dials over the wire, one at a time, each read back.",
 		example: "rigkeep load a-cam-prime --unit QL-0031\nrigkeep load b-cam-85 --unit SK-0412 --done\nrigkeep load a-cam-prime --unit QL-0031 --read-back --shows tilt=47\nrigkeep load a-cam-prime --unit QL-0031 --link",
-		flags: append(append(loadLinkFlags(), boolFlags("done", "all of it is keyed in: record it", "read-back", "ask for the numbers as the controller shows them, and compare", "plain", "ask line by line, on any input")...),
-			&cli.StringFlag{Name: "unit", Usage: "the `UNIT`, by serial or label; else the one that the tune names"},
+		flags: append(append(loadLinkFlags(), boolFlags("done", "all of it is keyed in: record it", "read-back", "compare with the numbers that the controller shows", "plain", "line-by-line questions (no single keys)")...),
+			&cli.StringFlag{Name: "unit", Usage: "`UNIT`, by serial or label (default: the tune's)"},
 			&cli.IntFlag{Name: "memory", Usage: "the controller's numbered memory `N`"},
 			&cli.StringSliceFlag{Name: "shows", Usage: "`KEY=NUMBER` that the controller shows; repeatable"},
 			messageFlag()),

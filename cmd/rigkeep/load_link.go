@@ -26,9 +26,9 @@ import (
 
 // loadLinkFlags are the flags of load that are about a link.
 func loadLinkFlags() []cli.Flag {
-	return append(boolFlags("link", "write the values over the unit's link, asked step by step",
-		"plan", "with --link: print what would be sent, and send nothing",
-		"restore", "with --link: put the old values back that a writing which did not end has left"),
+	return append(boolFlags("link", "write over the unit's link, step by step",
+		"plan", "with --link: print what would be sent",
+		"restore", "with --link: undo a write that did not end"),
 		fromFlag(), styleFlag())
 }
 
