@@ -59,7 +59,7 @@ func (r *Report) folded() (string, bool) {
 		return "", false
 	}
 	if hz := r.Verdict.Hz; hz != nil && rank[r.Verdict.Kind] == 2 {
-		return "Anything above " + herz(top) + ", half the log's rate, appears folded below it: " + herz(*hz) + " may be " + herz(r.Rate-*hz) + " or " + herz(r.Rate+*hz) + ". A log at another rate tells: a folded frequency moves.", true
+		return "Anything above " + herz(top) + ", half the log's rate, appears folded below it: " + herz(*hz) + " may be " + herz(r.Rate-*hz) + " or " + herz(r.Rate+*hz) + ". Record at another rate: a folded frequency moves.", true
 	}
 	if top < 4*r.Axes[0].Levels[2].Low {
 		return "Anything above " + herz(top) + ", half the log's rate, is missing or appears folded below it.", true
