@@ -10,7 +10,7 @@ import (
 	"rigkeep/schema"
 )
 
-// Proof is how the record of having worked the tune in the hand differs, and
+// Proof is how the record of the handheld test differs, and
 // whether it still holds on each side.
 type Proof struct {
 	Op     Op           `json:"op"` // "changed" also when only its validity changed

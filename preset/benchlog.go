@@ -66,7 +66,7 @@ type BenchLog struct {
 	Set                                 map[string]float64 // filters at the time, by parameter key
 	Steps                               []BenchStep
 	Results                             map[schema.Axis]BenchResult
-	Hand                                bool // worked in the hand at every tilt of the plan, and clean
+	Hand                                bool // tested handheld at every tilt of the plan, and clean
 }
 
 // DecodeBench reads a bench log that has passed Validate.

@@ -68,7 +68,7 @@ func TestReadEffort(t *testing.T) {
 	}
 }
 
-// The tilts of the check in the hand: the least inertia about pan first, then the
+// The tilts of the handheld test: the least inertia about pan first, then the
 // ends of the travel and level, none twice.
 func TestPlanBench(t *testing.T) {
 	sh, r := sheet(t, "skiff-small"), build("x", 1)

@@ -24,7 +24,7 @@ const capInertias = 5
 // CapStiffness is the stiffest dial number of an axis between lo and hi that keeps
 // CapLimits in the loop model at every tilt in use, with what that holds for in
 // words; the softest number where none of the dial keeps them. m is the inertia of
-// the axis over those tilts. ok is false where the sheet has no SI map for the dials
+// the axis over those tilts. ok is false where the sheet has no conversion to SI for the dials
 // it needs, and where the whole dial keeps the limits.
 //
 // Source: loop.LargestOver.

@@ -68,7 +68,7 @@ func RunFollow(c *schema.Catalogue, s *schema.Sheet, t Tune, style string, a sch
 	return out, nil
 }
 
-// RelativeFollow compares two styles of one gimbal whose dials have no map to SI,
+// RelativeFollow compares two styles of one gimbal whose dials have no conversion to SI,
 // by the ratio of the dial numbers alone: a's figures over b's. It holds only where
 // the dials begin at zero and a larger number is more.
 //

@@ -13,7 +13,7 @@ type Lens struct {
 	Focal, Width, Height   float64 // focal length; sensor area used
 	Squeeze, Magnification float64 // 0 is a spherical lens, focused at infinity
 	WidthPx                float64 // across the recorded frame, 0 unknown
-	// Pupil is how far ahead of where the axes cross the lens sees from; nil takes
+	// Pupil is how far ahead of the axis centre the lens sees from; nil takes
 	// the middle of the build's lens, or the crossing itself where it has none.
 	Pupil *float64
 }
@@ -32,7 +32,7 @@ type LensView struct {
 	RollPixelDeg *float64 `json:"one_pixel_roll_deg"`
 	PercentDeg   float64  `json:"one_percent_deg"`
 
-	Pupil      float64 `json:"pupil_m"` // ahead of where the axes cross
+	Pupil      float64 `json:"pupil_m"` // ahead of the axis centre
 	PupilGuess string  `json:"pupil_assumed,omitempty"`
 	// Limits keep the gimbal's own parts out of frame; nil where the sheet lists none.
 	Limits *TiltLimits `json:"tilt_limits"`
@@ -92,7 +92,7 @@ func See(s *schema.Sheet, r Rig, t *Tune, l Lens) (LensView, error) {
 	if s.TiltDownDeg != nil {
 		look.Down = *s.TiltDownDeg * math.Pi / 180
 	}
-	// places count from where the axes cross, the model's from a point on the tilt axis
+	// places count from the axis centre, the model's from a point on the tilt axis
 	tilt := s.Axes[schema.Tilt].Point
 	var parts []frame.Obstacle
 	for _, o := range s.Obstacles {

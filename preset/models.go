@@ -92,7 +92,7 @@ func GravityStiffness(s *schema.Sheet, t *Tune, r Rig, a schema.Axis) (mass.Rang
 // AxisLoop is the loop model of one axis at an inertia of j kg·m². Filters that
 // the tune does not set are taken at the sheet's default, and left out where it
 // has none, or where their lag is part of a learned delay. Gravity enters with the
-// value, over the tilt range, that is farthest from none. The error is *ErrNoMap where the sheet has no SI map.
+// value, over the tilt range, that is farthest from none. The error is *ErrNoMap where the sheet has no conversion to SI.
 //
 // Source: package loop.
 func AxisLoop(c *schema.Catalogue, s *schema.Sheet, t Tune, r Rig, a schema.Axis, j float64) (loop.Loop, error) {

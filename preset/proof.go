@@ -185,7 +185,7 @@ func (t *Tune) readProofs(f schema.Flat) {
 // Complete makes a proof that of one group, and adds what it is a proof of: the build's
 // fingerprint and the digest of the group's values; of hold mass, centre of gravity and the
 // least and greatest inertias over the tilts in use; of limits the parts' sizes and places.
-// The tilts tested are those given, else the tune's limits for a test in the hand.
+// The tilts tested are those given, else the tune's limits for a handheld test.
 func (p Proof) Complete(r Rig, sheet *schema.Sheet, t Tune, group string) (Proof, error) {
 	p.Rig, p.Digest, p.Ended, p.Parts = r.ID, t.GroupDigest(group), "", ""
 	p.MassKg, p.CGmm, p.Inertia, p.InertiaMost = 0, nil, nil, nil

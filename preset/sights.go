@@ -14,7 +14,7 @@ import (
 	"rigkeep/schema"
 )
 
-// StandOnly is the doubt about what was not worked in the hand.
+// StandOnly is the doubt about what was not tested handheld.
 const StandOnly = "tested on the stand only"
 
 // sameInertia is how close a recorded inertia must be to the build's present one

@@ -109,7 +109,7 @@ func anything(t *testing.T, c *Catalogue, kind string, doc Tree, sheet *Sheet) {
 	}
 	for _, p := range ps {
 		if p.What == "" || p.Fix == "" {
-			t.Fatalf("a problem without a way out: %+v", p)
+			t.Fatalf("a problem without a hint: %+v", p)
 		}
 		_ = p.Error()
 	}

@@ -146,7 +146,7 @@ func one(t *testing.T, ps []Problem, key, what string) {
 	for _, p := range ps {
 		if p.Key == key && strings.Contains(p.Error(), what) {
 			if p.Want == "" || p.Fix == "" {
-				t.Errorf("no way out in: %v", p)
+				t.Errorf("no hint in: %v", p)
 			}
 			return
 		}

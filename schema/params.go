@@ -14,7 +14,7 @@ const unitStiffness = "Nm/rad"
 
 // params is the catalogue of a tune. The physics is that of the loop
 // (K + D s)/(J s² + b s) with two low-pass filters and a delay, and of a dead
-// band followed by a lag; what it looks like in the hand is common practice, no
+// band followed by a lag; what it looks like handheld is common practice, no
 // source.
 func params() []Param {
 	ps := []Param{

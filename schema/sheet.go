@@ -42,7 +42,7 @@ type Sheet struct {
 	Slug, Name, Note                  string
 	PayloadMin, PayloadMax            float64     // kg
 	Box                               *[3]float64 // m
-	BoxCentre                         *[3]float64 // m from where the motor axes cross; nil unknown
+	BoxCentre                         *[3]float64 // m from the axis centre; nil unknown
 	TiltRadius, RollRadius, PanRadius float64     // m, 0 unknown
 	TiltUpDeg, TiltDownDeg            *float64
 	Adjustments                       []Adjustment // in working order

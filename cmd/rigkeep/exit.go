@@ -137,7 +137,7 @@ type jsonProblem struct {
 	Fix  string `json:"fix,omitempty"`
 }
 
-// report prints an error the house way: one line a fault on stderr, lower case,
+// report prints an error: one line a fault on stderr, lower case,
 // no full stop, then the next step; with --json the same on stdout.
 func (e Env) report(err error, asJSON bool) int {
 	code := codeOf(err)

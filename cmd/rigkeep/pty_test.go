@@ -444,7 +444,7 @@ func TestTerminalPlainSigns(t *testing.T) {
 }
 
 // TestTerminalOddKeys: arrows, function keys and keys that answer nothing change
-// nothing; Ctrl-U and the erase key mend a line.
+// nothing; Ctrl-U and the erase key correct a line.
 func TestTerminalOddKeys(t *testing.T) {
 	s := newFixture(t)
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt")

@@ -110,7 +110,7 @@ type jsonFit struct {
 	Build    jsonBuild      `json:"build"`
 	Payload  []fit.Item     `json:"payload"`
 	Balanced []fit.Item     `json:"balanced"` // clearances with the build balanced
-	Shift    mass.Vec       `json:"shift_m"`  // from where the motor axes cross to the build's origin
+	Shift    mass.Vec       `json:"shift_m"`  // from the axis centre to the build's origin
 	Overhang []fit.Overhang `json:"overhang"`
 }
 

@@ -353,7 +353,7 @@ func TestProcessesSaveAtOnce(t *testing.T) {
 }
 
 // TestWaitForAnother holds the library's lock: a command that writes waits, says so, and gives up
-// with exit 4 and a way out; one that reads does not wait.
+// with exit 4 and a hint; one that reads does not wait.
 func TestWaitForAnother(t *testing.T) {
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")

@@ -9,7 +9,7 @@ import (
 var topics = map[string]string{"team": teamHelp}
 
 // teamHelp is one screen. Each line that begins with two blanks is a command, and a test plays them all.
-const teamHelp = `How a house shares a library
+const teamHelp = `How a team shares a library
 
 Each person has a copy, works in it without a network, and syncs; tunes merge
 by value. What is shared is a bare git repository:
@@ -34,11 +34,11 @@ Backup on a stick, and back from it:
 A laptop lost or stolen: close its account on the host, and on each machine
   rigkeep trust remove a-cam@example.org
 It still holds all tunes up to its last sync; nothing of yours depends on it.
-A branch house with a mirror, which is read from and updated by a timer:
+A branch with a mirror, which is read from and updated by a timer:
   git clone -q --mirror ssh://tech@house.example/srv/tunes.git /srv/mirror.git
   git -C /srv/mirror.git remote update
   rigkeep init branch --from /srv/mirror.git
-and whose people sync with the house:
+and whose people sync with the main server:
   rigkeep -C branch sync ssh://tech@house.example/srv/tunes.git
 `
 

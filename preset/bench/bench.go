@@ -19,8 +19,8 @@
 //     the stiffest step that has it, at least MarginSteps fine steps below the onset and
 //     no stiffer than a value seen clean. What oscillates on the stand only is no onset.
 //     The person at the stand may keep a value nearer the onset, by name.
-//  6. Work the kept values in the hand; an axis that oscillates there is sent back
-//     and searched again below, with what was seen in the hand only.
+//  6. Test the kept values handheld; an axis that oscillates there is sent back
+//     and searched again below, with what was seen handheld only.
 //
 // # Safety rule
 //
@@ -67,12 +67,12 @@ const (
 	Clean    Outcome = "clean"    // no oscillation
 	Chatter  Outcome = "chatter"  // fast oscillation, felt as a rattle
 	Rocking  Outcome = "rocking"  // slow oscillation, seen as a sway of the head
-	Stand    Outcome = "stand"    // oscillates on the stand only, smooth in the hand
+	Stand    Outcome = "stand"    // oscillates on the stand only, smooth handheld
 	Skip     Outcome = "skip"     // leave this axis, or the rest of the hand check
 	Undo     Outcome = "undo"     // take the last answer back
 	Note     Outcome = "note"     // words only
-	Hand     Outcome = "hand"     // clean in the hand
-	Reopen   Outcome = "reopen"   // oscillates in the hand: send the axis back
+	Hand     Outcome = "hand"     // clean handheld
+	Reopen   Outcome = "reopen"   // oscillates handheld: send the axis back
 	Withdraw Outcome = "withdraw" // an oscillation seen before was not one
 	Keep     Outcome = "keep"     // it was one after all
 	Nearer   Outcome = "nearer"   // keep a stiffer value than the margin gives, nearer the onset
@@ -84,7 +84,7 @@ const (
 func (s Outcome) Oscillates() bool { return s == Chatter || s == Rocking }
 
 // Event is one answer. Value is nil for answers that are not about a value; an
-// oscillation without a value is one seen in the hand check, at the kept value.
+// oscillation without a value is one seen in the handheld test, at the kept value.
 type Event struct {
 	Axis    schema.Axis
 	HasAxis bool
@@ -268,7 +268,7 @@ const (
 	Search Stage = "search" // set Value on Axis and look
 	Relook Stage = "relook" // set Value on Axis and check again: a doubtful answer
 	Decide Stage = "decide" // withdraw or keep the oscillation at Value
-	InHand Stage = "hand"   // work all kept values in the hand at Point
+	InHand Stage = "hand"   // test all kept values handheld at Point
 	Done   Stage = "done"
 )
 

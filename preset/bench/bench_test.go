@@ -1019,7 +1019,7 @@ func BenchmarkSessionThreeAxes(b *testing.B) {
 
 // The kept value lies at least two fine steps below the onset, also where the margin
 // asked for is none; and an axis that is sent back and then skipped has the others
-// worked in the hand from the beginning.
+// tested handheld from the beginning.
 func TestMarginStepsAndHandAgain(t *testing.T) {
 	c := one(plainDial, Evidence{Offered: ptr(40)})
 	c.Margin = 1

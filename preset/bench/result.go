@@ -33,7 +33,7 @@ type AxisResult struct {
 	Saw    Outcome  // Chatter or Rocking at the onset, "" unknown
 	// TiltDeg is how the head stood when the onset was seen, nil unknown.
 	TiltDeg *float64
-	InHand  bool // the bracket is from trials in the hand
+	InHand  bool // the bracket is from handheld trials
 	// Gain margins are ratios of stiffness to the kept value: GM at the geometric
 	// mean of the bracket, GMLow at its clean end (certain), GMHigh at its onset. SI
 	// says that they are of N·m/rad by the dial's map and not of dial numbers. All 0
@@ -69,7 +69,7 @@ func (s *Session) Results() []AxisResult {
 	return out
 }
 
-// HandCheck says how far the check in the hand has come.
+// HandCheck says how far the handheld test has come.
 type HandCheck struct {
 	Points   int  `json:"points"`
 	Clean    int  `json:"clean"`
@@ -79,7 +79,7 @@ type HandCheck struct {
 	More     bool `json:"-"`         // a point is no tilt: a style, or minutes
 }
 
-// HandCheck gives the state of the check in the hand.
+// HandCheck gives the state of the handheld test.
 //
 // Source: package comment.
 func (s *Session) HandCheck() HandCheck {

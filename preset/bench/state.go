@@ -92,7 +92,7 @@ type axis struct {
 	trials  []look
 	kept    map[int]bool // oscillations confirmed by Keep
 	skipped bool
-	hand    bool // sent back: only trials in the hand count as clean
+	hand    bool // sent back: only handheld trials count as clean
 	near    int  // kept by Nearer, -1 for none
 
 	byMargin int // what the margin gives, where the axis is finished

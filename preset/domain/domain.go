@@ -16,7 +16,7 @@ type Error struct {
 	Name  string // the input in words, with the part or axis it belongs to
 	Value string // what was given; empty if nothing was
 	Want  string // what was expected, with its unit
-	Do    string // the way out; may be empty
+	Do    string // what to do; may be empty
 }
 
 func (e *Error) Error() string {

@@ -109,7 +109,7 @@ func (w *walker) keyNear(off int) string {
 	return append(pathOf(w.header), p...).String()
 }
 
-// parsers are foregroundJobs from text to text, with the room that they grew to.
+// parsers are reused from text to text, with their buffers.
 var parsers = sync.Pool{New: func() any { return &unstable.Parser{KeepComments: true} }}
 
 func (w *walker) run() *fault {

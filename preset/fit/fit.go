@@ -41,7 +41,7 @@ type Box struct{ Min, Max mass.Vec }
 // Limits is what a gimbal offers. What is zero or nil is unknown and graded so.
 type Limits struct {
 	PayloadMin, PayloadMax float64 // kg
-	Clear                  *Box    // from where the motor axes cross
+	Clear                  *Box    // from the axis centre
 	// Size is the clear space, m, where only its edges along x, y and z are known and not
 	// where it lies; Clear is nil then.
 	Size            *mass.Vec
@@ -84,7 +84,7 @@ type Report struct {
 	Properties mass.Properties `json:"properties"`
 	Payload    []Item          `json:"payload"`  // largest and, where known, minimum payload
 	Balanced   []Item          `json:"balanced"` // clearances with the build balanced
-	// Shift leads from where the motor axes cross to the build's origin, m, with the
+	// Shift leads from the axis centre to the build's origin, m, with the
 	// build balanced.
 	Shift    mass.Vec   `json:"shift_m"`
 	Overhang []Overhang `json:"overhang"` // ahead of and behind the tilt axis, balanced

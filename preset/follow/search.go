@@ -208,7 +208,7 @@ func linspace(lo, hi float64, n int) []float64 {
 	return out
 }
 
-// Ratio compares two styles whose dials have no map to SI, taking the dials as
+// Ratio compares two styles whose dials have no conversion to SI, taking the dials as
 // proportional to what they set: a's figure over b's. Nil where b's is zero. The
 // caller must say that nothing more than the ratio is known.
 type Ratio struct {

@@ -213,7 +213,7 @@ func (l Line) Predict(x, level, wNew float64) (Interval, error) {
 }
 
 // Data are proved stiffnesses: inertia J in kg·m² and stiffness K in N·m/rad or,
-// without a map to SI, in dial numbers; one value per observation, all positive.
+// without a conversion to SI, in dial numbers; one value per observation, all positive.
 // Weight are precision weights and Count believed counts (package comment); nil
 // means all 1.
 type Data struct {

@@ -28,7 +28,7 @@
 // An unstable loop is a result, not an error. No result is ever NaN; a margin
 // that does not exist is +Inf, and says so at its field.
 //
-// A model is kinder than a stand: it knows only the resonance it was given.
+// A model is more optimistic than a stand: it knows only the resonance it was given.
 // Nothing here is a promise that a stiffness is safe to run.
 package loop
 

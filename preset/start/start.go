@@ -16,7 +16,7 @@
 // All spreads are stated; a small grid lets the proofs say where they are larger or
 // smaller. A unit or a rig without a proof keeps its whole spread in the interval.
 // Where the gimbal's own inertia is unknown it is one more unknown of that grid.
-// A dial without a map to SI is taken as proportional to stiffness with an
+// A dial without a conversion to SI is taken as proportional to stiffness with an
 // unknown scale (inversely, if a larger number is softer), and says so.
 //
 // All constants are in Options with their defaults; those of judgment are
@@ -87,7 +87,7 @@ type Tune struct {
 }
 
 // CapFunc asks the loop model for the stiffest dial number it allows on an axis
-// between lo and hi (dial numbers). ok is false where the sheet has no SI map
+// between lo and hi (dial numbers). ok is false where the sheet has no conversion to SI
 // or the model has nothing to say.
 type CapFunc func(axis schema.Axis, lo, hi float64) (dial float64, reason string, ok bool)
 
@@ -136,7 +136,7 @@ type Request struct {
 type Options struct {
 	Level float64 // of every interval
 	Spreads
-	SlopeSD     float64 // of the slope about 1, dial with a map to SI
+	SlopeSD     float64 // of the slope about 1, dial with a conversion to SI
 	SlopeSDDial float64 // of the slope about 1, dial without
 	ReferenceSD float64 // of ln K at the sheet's reference point
 	LoopSD      float64 // of ln K by the loop model as the only evidence

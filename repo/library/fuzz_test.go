@@ -9,7 +9,7 @@ import (
 	"rigkeep/schema"
 )
 
-// FuzzNames: what a person names is refused with a way out or taken apart without
+// FuzzNames: what a person names is refused with a hint or taken apart without
 // loss; nothing panics.
 func FuzzNames(f *testing.F) {
 	for _, s := range []string{

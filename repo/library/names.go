@@ -187,7 +187,7 @@ func (l *Library) WasSaved(path string) bool {
 	return err == nil
 }
 
-// nearest is the way out of a name that is not known: the names that are near it,
+// nearest is the hint for an unknown name: the names that are near it,
 // else what is said otherwise.
 func nearest(name string, known []string, otherwise string) string {
 	if s := schema.Suggest(name, known); s != "" {

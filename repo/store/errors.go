@@ -27,7 +27,7 @@ var (
 )
 
 // Error is what the functions of this package return: a class, what was expected and what was
-// found, the way out, and the paths concerned.
+// found, the hint, and the paths concerned.
 type Error struct {
 	Kind  error    // one of the classes above
 	Msg   string   // what is wrong, as a sentence without a full stop
@@ -80,7 +80,7 @@ func ExitClass(err error) int {
 	return -1
 }
 
-// device turns a failed system call into an error with a way out.
+// device turns a failed system call into an error with a hint.
 func device(doing string, err error) error {
 	if err == nil {
 		return nil

@@ -10,7 +10,7 @@ import (
 )
 
 // Git runs the machine's own git in the library with args and the given streams, and gives its
-// exit status. It is the way out: everything in a library can also be done, or undone, with it.
+// exit status. It is the escape hatch: everything in a library can also be done, or undone, with it.
 //
 // Errors: ErrNotFound if no git is installed.
 func (l *Lib) Git(ctx context.Context, in io.Reader, out, errw io.Writer, args ...string) (status int, err error) {

@@ -596,7 +596,7 @@ func TestLeftOut(t *testing.T) {
 	agrees(t, l.Root())
 }
 
-// TestUnreadablePack: a pack that cannot be opened is said as a fault of the device, with a way out.
+// TestUnreadablePack: a pack that cannot be opened is said as a fault of the device, with a hint.
 func TestUnreadablePack(t *testing.T) {
 	l := freshLib(t)
 	edit(t, l, "a.toml", "a = 1\n", "A")
@@ -629,7 +629,7 @@ func TestPartialClone(t *testing.T) {
 	if _, err := part.ReadAt(old, "a.toml"); !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), "git fetch --refetch --no-filter") {
 		t.Fatal(err)
 	}
-	git(t, dir, "fetch", "-q", "--refetch", "--no-filter") // the way out leads out
+	git(t, dir, "fetch", "-q", "--refetch", "--no-filter") // the hint works
 	if data, err := part.ReadAt(old, "a.toml"); err != nil || string(data) != "a = 1\n" {
 		t.Fatal(string(data), err)
 	}

@@ -481,7 +481,7 @@ func (o Object) stored() []byte {
 // TempPrefix begins the names of half-written objects; `git prune` also knows it by "tmp_".
 const TempPrefix = "tmp_obj_rigkeep_"
 
-// Missing gives the objects that the store does not hold, each once. Those it holds are made young.
+// Missing gives the objects that the store does not hold, each once. Those it holds are touched, so that no collection takes them.
 func (s *Store) Missing(objs []Object) []Object {
 	r := s.NewReader(0)
 	var todo []Object
