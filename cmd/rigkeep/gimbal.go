@@ -215,6 +215,32 @@ func runGimbalShow(k *invocation) error {
 	if s.Note != "" {
 		k.write(wrap(safe.Text(s.Note), "  ", k.wide))
 	}
+	k.sheetFacts(s)
+	k.sheetDials(s)
+	if len(s.Units) > 0 {
+		k.printf("\n%s\n", k.paint.bold("units"))
+		t := table{}
+		for _, x := range s.Units {
+			t.add(x.Serial, x.Label, x.Firmware, firstOf(x.Trouble, x.Note))
+		}
+		k.write(t.render(k.paint, "  ", k.wide))
+	}
+	if len(s.References) > 0 {
+		k.printf("\n%s\n", k.paint.bold("reference tunes"))
+		for _, r := range s.References {
+			var vs []string
+			for _, key := range sortedKeys(r.Values) {
+				vs = append(vs, key+" "+schema.Num(r.Values[key]))
+			}
+			k.write(wrap(fmt.Sprintf("%s: %s (%s)", u.kg(r.PayloadKg), strings.Join(vs, ", "), r.Source), "  ", k.wide))
+		}
+	}
+	return nil
+}
+
+// sheetFacts prints what a gimbal sheet knows of the stabiliser, and what it does not.
+func (k *invocation) sheetFacts(s *schema.Sheet) {
+	u := k.units()
 	t := table{}
 	t.add("payload", u.payload(s.PayloadMin, s.PayloadMax))
 	if s.Box != nil {
@@ -256,7 +282,11 @@ func runGimbalShow(k *invocation) error {
 		t.add("unknown", strings.Join(unknown, ", "))
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
-	t = table{head: true}
+}
+
+// sheetDials prints the dials of a gimbal sheet.
+func (k *invocation) sheetDials(s *schema.Sheet) {
+	t := table{head: true}
 	t.add("dial", "shown as", "range", "larger is", "in SI")
 	for i, p := range k.cat.Params() {
 		d, ok := s.Dials[p.Dial]
@@ -276,25 +306,6 @@ func runGimbalShow(k *invocation) error {
 		k.printf("\n")
 		k.write(t.render(k.paint, "  ", k.wide))
 	}
-	if len(s.Units) > 0 {
-		k.printf("\n%s\n", k.paint.bold("units"))
-		t = table{}
-		for _, x := range s.Units {
-			t.add(x.Serial, x.Label, x.Firmware, firstOf(x.Trouble, x.Note))
-		}
-		k.write(t.render(k.paint, "  ", k.wide))
-	}
-	if len(s.References) > 0 {
-		k.printf("\n%s\n", k.paint.bold("reference tunes"))
-		for _, r := range s.References {
-			var vs []string
-			for _, key := range sortedKeys(r.Values) {
-				vs = append(vs, key+" "+schema.Num(r.Values[key]))
-			}
-			k.write(wrap(fmt.Sprintf("%s: %s (%s)", u.kg(r.PayloadKg), strings.Join(vs, ", "), r.Source), "  ", k.wide))
-		}
-	}
-	return nil
 }
 
 // jsonTree makes a document tree fit for JSON: dates become text.

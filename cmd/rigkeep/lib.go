@@ -220,49 +220,12 @@ func completionCandidates(e Env, kind, dir string, given []string, cur string) [
 	var out []candidate
 	switch kind {
 	case "rig", "rigs", "target", "side":
-		rigs, _ := l.Rigs()
-		for _, r := range rigs {
-			about := "rig " + r.Fingerprint + " on " + r.Gimbal
-			if name, _, ok := strings.Cut(cur, "/"); ok && (name == r.Alias || name == r.Fingerprint) {
-				tunes, _ := l.Tunes(r.Fingerprint)
-				for _, t := range tunes {
-					out = append(out, candidate{name + "/" + t, "tune of " + r.Alias})
-				}
-			}
-			if name, _, ok := strings.Cut(cur, "@"); ok {
-				if base, _, _ := strings.Cut(name, "/"); base == r.Alias {
-					jobs, _ := l.Jobs()
-					for _, j := range jobs {
-						out = append(out, candidate{name + "@" + j, "as pinned to the job"})
-					}
-					for i := 1; i <= 3; i++ {
-						out = append(out, candidate{fmt.Sprintf("%s@~%d", name, i), "revisions back"})
-					}
-				}
-			}
-			if r.Alias != "" {
-				out = append(out, candidate{r.Alias, about})
-			}
-			if cur != "" && strings.HasPrefix(r.Fingerprint, cur) {
-				out = append(out, candidate{r.Fingerprint, r.Alias})
-			}
-		}
+		out = rigCandidates(l, cur)
 		if kind == "target" || kind == "side" {
-			gs, _ := l.Gimbals()
-			for _, g := range gs {
-				out = append(out, candidate{"gimbal:" + g, "gimbal sheet"})
-			}
-			parts, _ := l.PartNames()
-			for _, p := range parts {
-				out = append(out, candidate{"part:" + p, "part"})
-			}
-			us, _, _ := l.AllUnits()
-			for _, u := range us {
-				out = append(out, candidate{"unit:" + u.Serial, u.Label})
-			}
-			jobs, _ := l.Jobs()
-			for _, j := range jobs {
-				out = append(out, candidate{"job:" + j, "job"})
+			for _, kind := range []string{"gimbal", "part", "units", "job"} {
+				for _, c := range completionCandidates(e, kind, dir, given, cur) {
+					out = append(out, candidate{strings.TrimSuffix(kind, "s") + ":" + c.word, c.about})
+				}
 			}
 		}
 	case "job":
@@ -316,6 +279,38 @@ func completionCandidates(e Env, kind, dir string, given []string, cur string) [
 					out = append(out, candidate{s, "follow style"})
 				}
 			}
+		}
+	}
+	return out
+}
+
+// rigCandidates are the rigs that a word begun may mean, with their tunes and revisions where it goes on to one.
+func rigCandidates(l *library.Library, cur string) (out []candidate) {
+	rigs, _ := l.Rigs()
+	for _, r := range rigs {
+		about := "rig " + r.Fingerprint + " on " + r.Gimbal
+		if name, _, ok := strings.Cut(cur, "/"); ok && (name == r.Alias || name == r.Fingerprint) {
+			tunes, _ := l.Tunes(r.Fingerprint)
+			for _, t := range tunes {
+				out = append(out, candidate{name + "/" + t, "tune of " + r.Alias})
+			}
+		}
+		if name, _, ok := strings.Cut(cur, "@"); ok {
+			if base, _, _ := strings.Cut(name, "/"); base == r.Alias {
+				jobs, _ := l.Jobs()
+				for _, j := range jobs {
+					out = append(out, candidate{name + "@" + j, "as pinned to the job"})
+				}
+				for i := 1; i <= 3; i++ {
+					out = append(out, candidate{fmt.Sprintf("%s@~%d", name, i), "revisions back"})
+				}
+			}
+		}
+		if r.Alias != "" {
+			out = append(out, candidate{r.Alias, about})
+		}
+		if cur != "" && strings.HasPrefix(r.Fingerprint, cur) {
+			out = append(out, candidate{r.Fingerprint, r.Alias})
 		}
 	}
 	return out

@@ -30,54 +30,9 @@ func (k *invocation) why(def string) string {
 }
 
 func runSave(k *invocation) error {
-	var targets []library.Target
-	var names []string
-	if k.c.Bool("all") {
-		if len(k.args) > 0 {
-			return usage("use names or --all, not both")
-		}
-		changes, err := k.lib.Changed()
-		if err != nil {
-			return err
-		}
-		rigs, err := k.lib.Rigs()
-		if err != nil {
-			return err
-		}
-		changed := map[string]bool{} // fingerprints
-		for _, c := range changes {
-			if p, ok := preset.Locate(c.Path); ok {
-				changed[p.Rig] = true
-			}
-		}
-		for i := range rigs {
-			if changed[rigs[i].Fingerprint] {
-				targets = append(targets, library.RigTarget(rigs[i]))
-			}
-		}
-		for _, c := range changes {
-			targets = append(targets, library.Target{Path: c.Path, Name: c.Path})
-		}
-	} else {
-		if len(k.args) == 0 {
-			f := usage("save needs the rigs to save, or --all")
-			if changed := k.unsaved(); len(changed) > 0 {
-				var ps []string
-				for _, c := range changed {
-					ps = append(ps, safe.Line(c.Path))
-				}
-				return f.hinted("changed: %s", strings.Join(ps, ", "))
-			}
-			return f.hinted("no unsaved changes")
-		}
-		for _, a := range k.args {
-			t, err := k.lib.Target(a)
-			if err != nil {
-				return err
-			}
-			targets = append(targets, t)
-			names = append(names, a)
-		}
+	targets, err := k.saveTargets()
+	if err != nil {
+		return err
 	}
 	plan, err := k.lib.Plan(targets)
 	if err != nil {
@@ -104,13 +59,13 @@ func runSave(k *invocation) error {
 		return err
 	}
 	if len(plan.Items) == 0 {
-		if len(names) == 0 {
+		if len(k.args) == 0 {
 			return fail(exitFindings, "nothing is changed in this library")
 		}
 		if job != "" {
-			return fail(exitFindings, "nothing is changed on %s", strings.Join(names, ", ")).hinted("to pin what is saved already: rigkeep job add %s %s", job, strings.Join(k.args, " "))
+			return fail(exitFindings, "nothing is changed on %s", strings.Join(k.args, ", ")).hinted("to pin what is saved already: rigkeep job add %s %s", job, strings.Join(k.args, " "))
 		}
-		return fail(exitFindings, "nothing is changed on %s", strings.Join(names, ", "))
+		return fail(exitFindings, "nothing is changed on %s", strings.Join(k.args, ", "))
 	}
 	reports, err := k.reports(plan)
 	if err != nil {
@@ -137,6 +92,61 @@ func runSave(k *invocation) error {
 	}
 	k.printOtherChanges()
 	return nil
+}
+
+// saveTargets is what save was asked for.
+func (k *invocation) saveTargets() (targets []library.Target, err error) {
+	switch {
+	case k.c.Bool("all") && len(k.args) > 0:
+		return nil, usage("use names or --all, not both")
+	case k.c.Bool("all"):
+		return k.allChanged()
+	case len(k.args) == 0:
+		f := usage("save needs the rigs to save, or --all")
+		if changed := k.unsaved(); len(changed) > 0 {
+			var ps []string
+			for _, c := range changed {
+				ps = append(ps, safe.Line(c.Path))
+			}
+			return nil, f.hinted("changed: %s", strings.Join(ps, ", "))
+		}
+		return nil, f.hinted("no unsaved changes")
+	}
+	for _, a := range k.args {
+		t, err := k.lib.Target(a)
+		if err != nil {
+			return nil, err
+		}
+		targets = append(targets, t)
+	}
+	return targets, nil
+}
+
+// allChanged is every rig and file with a change that is not saved.
+func (k *invocation) allChanged() (targets []library.Target, err error) {
+	changes, err := k.lib.Changed()
+	if err != nil {
+		return nil, err
+	}
+	rigs, err := k.lib.Rigs()
+	if err != nil {
+		return nil, err
+	}
+	changed := map[string]bool{} // fingerprints
+	for _, c := range changes {
+		if p, ok := preset.Locate(c.Path); ok {
+			changed[p.Rig] = true
+		}
+	}
+	for i := range rigs {
+		if changed[rigs[i].Fingerprint] {
+			targets = append(targets, library.RigTarget(rigs[i]))
+		}
+	}
+	for _, c := range changes {
+		targets = append(targets, library.Target{Path: c.Path, Name: c.Path})
+	}
+	return targets, nil
 }
 
 // printStrays names the files in the folders of the rigs to save that are not kept.

@@ -239,66 +239,13 @@ func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, er
 	if len(want) == 0 || len(want) > 32 {
 		return nil, 0, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), Hint: "Give one to 32 words"}
 	}
-	type thing struct {
-		has, named uint32   // words found, by bit
-		files      []string // with a hit
-		links      []string // things whose words count as well
-	}
 	all := uint32(1)<<len(want) - 1
-	things := map[string]*thing{}
-	var order []string
-	get := func(id string) *thing {
-		t := things[id]
-		if t == nil {
-			t = &thing{}
-			things[id] = t
-			order = append(order, id)
-		}
-		return t
-	}
-	var some uint32
-	for i := range list {
-		e := &list[i]
-		if e.Unsaved == store.Deleted {
-			continue
-		}
-		names, rest, _ := strings.Cut(e.Value, "\n")
-		var has, named uint32
-		for i, w := range want {
-			if hasWord(names, w) {
-				named |= 1 << i
-			} else if hasWord(rest, w) {
-				has |= 1 << i
-			}
-		}
-		has |= named
-		if has == 0 {
-			continue
-		}
-		some |= has
-		t := get(owner(e.Path))
-		t.has |= has
-		t.named |= named
-		t.files = append(t.files, e.Path)
-	}
+	things, order, some := matches(list, want)
 	if some != all {
 		return nil, 0, nil // a word that stands nowhere
 	}
-	for _, id := range order {
-		name, ok := strings.CutPrefix(id, "job ")
-		if !ok || len(want) < 2 {
-			continue
-		}
-		j, err := l.Job("", name)
-		if err != nil {
-			continue
-		}
-		for _, p := range j.Pins {
-			if rig := "rig " + p.Rig; things[rig] != nil {
-				things[id].links = append(things[id].links, rig)
-				things[rig].links = append(things[rig].links, id)
-			}
-		}
+	if len(want) > 1 {
+		l.linkPins(things, order)
 	}
 	var alias map[string]string
 	if len(order) > manyFound {
@@ -325,23 +272,94 @@ func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, er
 		out = append(out, f)
 	}
 	n = len(out)
-	if shown < 0 || shown >= n {
-		slices.SortStableFunc(out, before)
-	} else {
-		best := make([]Found, 0, shown+1) // to sort all for the few that are shown takes longer than to find them
-		for _, f := range out {
-			if len(best) == shown && before(f, best[shown-1]) >= 0 {
-				continue
-			}
-			i, _ := slices.BinarySearchFunc(best, f, func(a, b Found) int { return cmp.Or(before(a, b), -1) })
-			best = slices.Insert(best, i, f)[:min(len(best)+1, shown)]
-		}
-		out = best
-	}
+	out = best(out, shown)
 	for i := range out {
 		l.where(&out[i], want)
 	}
 	return out, n, nil
+}
+
+// thing is a rig, a job or the like that words were found in.
+type thing struct {
+	has, named uint32   // words found, by bit
+	files      []string // with a hit
+	links      []string // things whose words count as well
+}
+
+// matches looks for words in texts: the things that have some, in the order found, and which words stand anywhere.
+func matches(list FindTexts, want []string) (things map[string]*thing, order []string, some uint32) {
+	things = map[string]*thing{}
+	get := func(id string) *thing {
+		t := things[id]
+		if t == nil {
+			t = &thing{}
+			things[id] = t
+			order = append(order, id)
+		}
+		return t
+	}
+	for i := range list {
+		e := &list[i]
+		if e.Unsaved == store.Deleted {
+			continue
+		}
+		names, rest, _ := strings.Cut(e.Value, "\n")
+		var has, named uint32
+		for i, w := range want {
+			if hasWord(names, w) {
+				named |= 1 << i
+			} else if hasWord(rest, w) {
+				has |= 1 << i
+			}
+		}
+		has |= named
+		if has == 0 {
+			continue
+		}
+		some |= has
+		t := get(owner(e.Path))
+		t.has |= has
+		t.named |= named
+		t.files = append(t.files, e.Path)
+	}
+	return things, order, some
+}
+
+// linkPins has the words of a job count for the rigs that it pins, and theirs for it.
+func (l *Library) linkPins(things map[string]*thing, order []string) {
+	for _, id := range order {
+		name, ok := strings.CutPrefix(id, "job ")
+		if !ok {
+			continue
+		}
+		j, err := l.Job("", name)
+		if err != nil {
+			continue
+		}
+		for _, p := range j.Pins {
+			if rig := "rig " + p.Rig; things[rig] != nil {
+				things[id].links = append(things[id].links, rig)
+				things[rig].links = append(things[rig].links, id)
+			}
+		}
+	}
+}
+
+// best sorts what was found, and keeps as many as are shown; all where shown is below 0.
+func best(out []Found, shown int) []Found {
+	if shown < 0 || shown >= len(out) {
+		slices.SortStableFunc(out, before)
+		return out
+	}
+	top := make([]Found, 0, shown+1) // to sort all for the few that are shown takes longer than to find them
+	for _, f := range out {
+		if len(top) == shown && before(f, top[shown-1]) >= 0 {
+			continue
+		}
+		i, _ := slices.BinarySearchFunc(top, f, func(a, b Found) int { return cmp.Or(before(a, b), -1) })
+		top = slices.Insert(top, i, f)[:min(len(top)+1, shown)]
+	}
+	return top
 }
 
 // foundRank is the order in which things that were found are listed.
