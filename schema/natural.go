@@ -1,6 +1,9 @@
 package schema
 
-import "strings"
+import (
+	"encoding/binary"
+	"strings"
+)
 
 // CompareNatural orders names as a person counts: a run of digits by its number, so that
 // a-2 comes before a-10; all else by bytes. Names that differ only in leading zeros are
@@ -29,6 +32,33 @@ func CompareNatural(a, b string) int {
 		return c
 	}
 	return strings.Compare(a, b)
+}
+
+// NaturalKey is the beginning of a name as numbers, for sorting many: where two keys differ they order as
+// CompareNatural orders the names; where they are alike, ask that.
+func NaturalKey(name string) (key [2]uint64) {
+	var b [16]byte
+	n := 0
+	for rest := name; rest != "" && n < len(b); {
+		if !isDigit(rest[0]) {
+			b[n], rest = rest[0], rest[1:]
+			n++
+			continue
+		}
+		var digits string
+		digits, rest = cutDigits(rest)
+		b[n] = '0' // beside anything else, a digit is one
+		if n+1 < len(b) {
+			b[n+1] = byte(min(len(digits), 255))
+		}
+		if n += 2; n < len(b) {
+			n += copy(b[n:], digits)
+		}
+		if len(digits) >= 255 {
+			break // the length is not told any more
+		}
+	}
+	return [2]uint64{binary.BigEndian.Uint64(b[:8]), binary.BigEndian.Uint64(b[8:])}
 }
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }

@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"cmp"
 	"slices"
 	"testing"
 
@@ -31,4 +32,24 @@ func TestCompareNaturalIsAnOrder(t *testing.T) {
 			t.Fatalf("%q, %q, %q: not in order", a, b, c)
 		}
 	})
+}
+
+// Where the keys of two names differ they order as the names do, short, long, and with long numbers.
+func TestNaturalKey(t *testing.T) {
+	name := rapid.OneOf(rapid.StringMatching(`[a0-9/:-]{0,20}`), rapid.StringMatching(`a?0{0,20}[0-9]{0,400}b?`))
+	differ := 0
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := name.Draw(t, "a"), name.Draw(t, "b")
+		x, y := NaturalKey(a), NaturalKey(b)
+		c := cmp.Or(cmp.Compare(x[0], y[0]), cmp.Compare(x[1], y[1]))
+		if c != 0 {
+			differ++
+		}
+		if want := CompareNatural(a, b); c != 0 && (c < 0) != (want < 0) {
+			t.Fatalf("%q and %q: keys %x and %x, the names compare as %d", a, b, x, y, want)
+		}
+	})
+	if differ < 10 {
+		t.Errorf("only %d pairs had different keys", differ)
+	}
 }

@@ -136,15 +136,23 @@ func runRigList(k *invocation) error {
 		k.say("no rigs yet; add one with: rigkeep rig add FILE")
 		return nil
 	}
-	slices.SortStableFunc(rows, func(a, b *library.RigRow) int {
-		if a.Gimbal == b.Gimbal {
-			return 0
+	var gimbals []string // the rigs of one stand together, under its name
+	of := map[string][]*library.RigRow{}
+	for _, r := range rows {
+		if of[r.Gimbal] == nil {
+			gimbals = append(gimbals, r.Gimbal)
 		}
-		return schema.CompareNatural(a.Gimbal, b.Gimbal)
-	})
+		of[r.Gimbal] = append(of[r.Gimbal], r)
+	}
+	slices.SortFunc(gimbals, schema.CompareNatural)
+	rows = rows[:0]
+	for _, g := range gimbals {
+		rows = append(rows, of[g]...)
+	}
 	t := table{head: true, rows: make([][]string, 0, len(rows)+1)}
 	t.add("rig", "lens", "tune", "unit", "changed", "next job")
-	on := "" // the rigs of one gimbal stand together, under its name
+	on, now := "", k.Now()
+	zone, year := now.Location(), now.Format("2006-")
 	for _, r := range rows {
 		if r.Gimbal != on {
 			on = r.Gimbal
@@ -152,7 +160,7 @@ func runRigList(k *invocation) error {
 		}
 		changed := ""
 		if !r.Changed.IsZero() {
-			changed = r.Changed.In(k.Now().Location()).Format("2006-01-02")
+			changed = r.Changed.In(zone).Format("2006-01-02")
 		}
 		if r.Unsaved {
 			changed = "not saved"
@@ -165,7 +173,7 @@ func runRigList(k *invocation) error {
 		}
 		job := ""
 		if r.NextJob != "" {
-			job = strings.TrimPrefix(r.NextJob, k.Now().Format("2006-"))
+			job = strings.TrimPrefix(r.NextJob, year)
 		}
 		t.add(firstOf(r.Alias, r.Fingerprint), r.Lens, state, r.Unit(), changed, job)
 	}

@@ -140,7 +140,9 @@ func (t *Table) DropEmpty() {
 	for c := len(t.Rows[0]) - 1; c >= 0; c-- {
 		used := false
 		for _, r := range t.Rows[1:] {
-			used = used || c < len(r) && r[c] != ""
+			if used = c < len(r) && r[c] != ""; used {
+				break
+			}
 		}
 		if used {
 			continue

@@ -136,8 +136,8 @@ func owner(path string) string {
 	dir, rest, _ := strings.Cut(path, "/")
 	switch dir {
 	case "rigs":
-		if len(rest) > 3+preset.FingerprintLen && rest[2] == '/' && rest[3+preset.FingerprintLen] == '/' {
-			return "rig " + rest[3:3+preset.FingerprintLen]
+		if fp, ok := rigOf(path); ok {
+			return "rig " + fp
 		}
 	case "jobs", "parts", "gimbals":
 		if name, ok := strings.CutSuffix(rest, ".toml"); ok && !strings.Contains(name, "/") {
@@ -149,6 +149,15 @@ func owner(path string) string {
 		}
 	}
 	return ""
+}
+
+// rigOf is the fingerprint of the rig in whose folder a file lies.
+func rigOf(path string) (fp string, ok bool) {
+	rest, ok := strings.CutPrefix(path, "rigs/")
+	if !ok || len(rest) <= 3+preset.FingerprintLen || rest[2] != '/' || rest[3+preset.FingerprintLen] != '/' {
+		return "", false
+	}
+	return rest[3 : 3+preset.FingerprintLen], true
 }
 
 // hasWord reports whether a folded text has a folded word: anywhere in it for three letters

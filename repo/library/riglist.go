@@ -1,10 +1,10 @@
 package library
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -143,9 +143,10 @@ func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
 	}
 	var others []other
 	usual := []string{preset.MainTune}
+	known := 0 // place in changed
 	for i := range list {
 		e := &list[i]
-		fp, isRig := strings.CutPrefix(owner(e.Path), "rig ")
+		fp, isRig := rigOf(e.Path)
 		var row *RigRow
 		if n := len(rows); isRig && n > 0 && rows[n-1].Fingerprint == fp {
 			row = &rows[n-1]
@@ -159,8 +160,14 @@ func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
 			continue
 		}
 		if row == nil {
-			rows = append(rows, RigRow{Fingerprint: fp, Changed: changed.of(fp), Unsaved: e.Unsaved != ""})
+			rows = append(rows, RigRow{Fingerprint: fp, Unsaved: e.Unsaved != ""})
 			row = &rows[len(rows)-1]
+			for known < changed.n() && changed.print(known) < fp {
+				known++
+			}
+			if known < changed.n() && changed.print(known) == fp {
+				row.Changed = changed.at(known)
+			}
 		}
 		var x [5]string
 		n := cutFields(e.Value, x[:])
@@ -213,16 +220,30 @@ func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
 			}
 		}
 	}
-	out := make([]*RigRow, len(rows)) // sorted by where they are, as a row is large
-	for i := range rows {
-		out[i] = &rows[i]
+	type place struct { // sorted by where they are, as a row is large
+		key [2]uint64
+		row *RigRow
 	}
-	slices.SortFunc(out, func(a, b *RigRow) int {
-		if c := schema.CompareNatural(a.Alias, b.Alias); c != 0 {
+	order := make([]place, len(rows))
+	for i := range rows {
+		order[i] = place{schema.NaturalKey(rows[i].Alias), &rows[i]}
+	}
+	slices.SortFunc(order, func(a, b place) int {
+		if a.key[0] != b.key[0] {
+			return cmp.Compare(a.key[0], b.key[0])
+		}
+		if a.key[1] != b.key[1] {
+			return cmp.Compare(a.key[1], b.key[1])
+		}
+		if c := schema.CompareNatural(a.row.Alias, b.row.Alias); c != 0 {
 			return c
 		}
-		return strings.Compare(a.Fingerprint, b.Fingerprint)
+		return strings.Compare(a.row.Fingerprint, b.row.Fingerprint)
 	})
+	out := make([]*RigRow, len(rows))
+	for i := range order {
+		out[i] = order[i].row
+	}
 	return out, nil
 }
 
@@ -251,15 +272,6 @@ func (c changes) n() int { return len(c) / changeSize }
 
 func (c changes) print(i int) string {
 	return string(c[i*changeSize : i*changeSize+preset.FingerprintLen])
-}
-
-// of is when a rig was changed last, the zero time where that is not known.
-func (c changes) of(fp string) time.Time {
-	i := sort.Search(c.n(), func(i int) bool { return c.print(i) >= fp })
-	if i == c.n() || c.print(i) != fp {
-		return time.Time{}
-	}
-	return c.at(i)
 }
 
 func (c changes) at(i int) time.Time {

@@ -16,12 +16,12 @@ import (
 // "untracked cache" rests on the same ground. It is used on local file systems known to behave
 // so, dropped when in doubt, and can be deleted at any time.
 type folderCache struct {
-	seen  map[uint64]folderSeen // by hash of the path
-	fresh bool                  // there was no usable cache
+	seen  []folderSeen // in the order in which the folders were listed
+	fresh bool         // there was no usable cache
 }
 
 type folderSeen struct {
-	names                  uint64
+	path, names            uint64
 	ms, mn, cs, cn, i, dev uint32
 }
 
@@ -30,12 +30,32 @@ const folderMagic = "rigkeep folders 2\n\x00\x00"
 const folderRecord = 8 + 8 + 6*4
 
 func seenOf(f *folder) folderSeen {
-	return folderSeen{f.names, f.stat.MTimeS, f.stat.MTimeN, f.stat.CTimeS, f.stat.CTimeN, f.stat.Ino, f.stat.Dev}
+	return folderSeen{fnv(fnvStart, f.path), f.names, f.stat.MTimeS, f.stat.MTimeN, f.stat.CTimeS, f.stat.CTimeN, f.stat.Ino, f.stat.Dev}
 }
 
-func (c *folderCache) same(f *folder) bool {
-	seen, ok := c.seen[fnv(fnvStart, f.path)]
-	return ok && seen == seenOf(f)
+// match gives each folder what was seen of it. Most stand as they stood; behind one that came or went
+// the others are looked for by the hash of their paths.
+func (c *folderCache) match(folders []*folder) {
+	var by map[uint64]int
+	next := 0
+	for _, f := range folders {
+		path := fnv(fnvStart, f.path)
+		if next == len(c.seen) || c.seen[next].path != path {
+			if by == nil {
+				by = make(map[uint64]int, len(c.seen))
+				for i := range c.seen {
+					by[c.seen[i].path] = i
+				}
+			}
+			i, ok := by[path]
+			if !ok {
+				continue
+			}
+			next = i
+		}
+		f.seen = &c.seen[next]
+		next++
+	}
 }
 
 func (l *Lib) foldersName() string { return l.own(l.heldName("folders")) }
@@ -55,10 +75,10 @@ func (l *Lib) loadFolders() *folderCache {
 	}
 	c.fresh = false
 	b = b[n+4:]
-	c.seen = make(map[uint64]folderSeen, len(b)/folderRecord)
+	c.seen = make([]folderSeen, 0, len(b)/folderRecord)
 	for ; len(b) > 0; b = b[folderRecord:] {
 		u := func(i int) uint32 { return binary.LittleEndian.Uint32(b[16+4*i:]) }
-		c.seen[binary.LittleEndian.Uint64(b)] = folderSeen{binary.LittleEndian.Uint64(b[8:]), u(0), u(1), u(2), u(3), u(4), u(5)}
+		c.seen = append(c.seen, folderSeen{binary.LittleEndian.Uint64(b), binary.LittleEndian.Uint64(b[8:]), u(0), u(1), u(2), u(3), u(4), u(5)})
 	}
 	return c
 }

@@ -238,8 +238,9 @@ type folder struct {
 	subs  []string
 	names uint64 // of files and subs, as a hash
 	stat  index.Stat
-	same  bool // holds exactly the names that the index speaks of
-	known bool // and did when it was last read, and has not moved since
+	same  bool        // holds exactly the names that the index speaks of
+	seen  *folderSeen // when it was last read, nil for never
+	known bool        // holds the same names as then
 }
 
 // list finds the folders of the index in one pass.
@@ -303,7 +304,9 @@ func (s *scan) run() error {
 	defer s.root.Close()
 	s.modes = fileMode == "true" && s.l.d.FileMode()
 	s.list()
-	s.known = s.l.loadFolders()
+	if s.known = s.l.loadFolders(); s.known != nil {
+		s.known.match(s.folders)
+	}
 	began := time.Now()
 	var next atomic.Int64
 	const batch = 16
@@ -345,7 +348,7 @@ func (s *scan) folder(f *folder) error {
 			name = f.path[:len(f.path)-1]
 		}
 		kind, err := s.root.Lstat(name, &f.stat)
-		if err == nil && kind&fs.ModeDir != 0 && s.known.same(f) {
+		if err == nil && kind&fs.ModeDir != 0 && f.seen != nil && *f.seen == seenOf(f) {
 			f.same, f.known = true, true
 			return nil
 		}

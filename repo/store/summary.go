@@ -19,11 +19,12 @@ import (
 // Summary is what a list shows of one file.
 type Summary struct {
 	Path  string
-	Blob  BlobID // contents in the last revision; "" if it is not in it
 	Value string // what Extract made of the contents
 	// Unsaved is empty if the file is as in the last revision. For Modified and Added, Value is
 	// that of the file in the folder; for Deleted, that of the last revision.
 	Unsaved ChangeKind
+
+	blob string // its contents in the last revision, as 20 bytes; "" if it is not in it
 }
 
 // SummaryOptions say what to list.
@@ -152,7 +153,7 @@ func updateSummaries(r *objects.Reader, was, root plumbing.Hash, known []Summary
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, Summary{Path: path, Blob: blobID(id), Value: extract(path, data)})
+		out = append(out, Summary{Path: path, blob: string(id[:]), Value: extract(path, data)})
 	}
 	slices.SortFunc(out, func(a, b Summary) int { return strings.Compare(a.Path, b.Path) })
 	return out, nil
@@ -199,39 +200,24 @@ func parseSummaries(b []byte, version string) (root plumbing.Hash, out []Summary
 		return text[at-int(v) : at], true
 	}
 	out = make([]Summary, 0, n)
-	var hexes strings.Builder // the text that it makes is not copied
-	hexes.Grow(n * 40)
-	var id [40]byte
 	for range n {
 		if at+20 > len(b) {
 			return root, nil, false
 		}
-		hexes.Write(appendHex(id[:0], b[at:at+20]))
+		id := text[at : at+20]
 		at += 20
 		path, ok1 := take()
 		value, ok2 := take()
 		if !ok1 || !ok2 {
 			return root, nil, false
 		}
-		out = append(out, Summary{Path: path, Value: value})
-	}
-	all := hexes.String()
-	for i := range out {
-		out[i].Blob = BlobID(all[i*40 : i*40+40])
+		out = append(out, Summary{Path: path, Value: value, blob: id})
 	}
 	return root, out, at == len(b)
 }
 
 // castagnoli is made at its first use: that takes a tenth of a millisecond.
 var castagnoli = sync.OnceValue(func() *crc32.Table { return crc32.MakeTable(crc32.Castagnoli) })
-
-func appendHex(out, id []byte) []byte {
-	const digits = "0123456789abcdef"
-	for _, c := range id {
-		out = append(out, digits[c>>4], digits[c&15])
-	}
-	return out
-}
 
 func formatSummaries(version string, root plumbing.Hash, list []Summary) []byte {
 	out := []byte(listMagic + version + "\n")
@@ -240,7 +226,8 @@ func formatSummaries(version string, root plumbing.Hash, list []Summary) []byte 
 	out = append(out, root[:]...)
 	out = binary.LittleEndian.AppendUint32(out, uint32(len(list)))
 	for _, s := range list {
-		id := plumbing.NewHash(string(s.Blob))
+		var id plumbing.Hash
+		copy(id[:], s.blob)
 		out = append(out, id[:]...)
 		for _, t := range []string{s.Path, s.Value} {
 			out = binary.AppendUvarint(out, uint64(len(t)))
