@@ -5,6 +5,7 @@
 package sheet
 
 import (
+	"bytes"
 	"strings"
 	"unicode"
 
@@ -240,6 +241,7 @@ type writer struct {
 	indent string
 	width  int
 	out    strings.Builder
+	buf    []byte // of a line
 }
 
 func (o *writer) line(s string) {
@@ -256,6 +258,13 @@ func (o *writer) para(margin, s string, paint func(string) string) {
 
 // table writes rows in columns of these widths; what is below stands under its row.
 func (o *writer) table(w []int, below map[int]bool) string {
+	if o.How == Cuts {
+		size := len(o.indent) + 1
+		for _, n := range w {
+			size += n + gap
+		}
+		o.out.Grow(size * len(o.Rows))
+	}
 	for n, r := range o.Rows {
 		if title, ok := o.Titles[n]; ok {
 			o.line(o.indent + o.paint(-1, -1, title))
@@ -266,6 +275,10 @@ func (o *writer) table(w []int, below map[int]bool) string {
 		}
 		if o.How == Joins && len(r) > 0 && o.end(r, w) > o.width {
 			o.joined(n, r)
+			continue
+		}
+		if o.How == Cuts {
+			o.cut(n, r, w)
 			continue
 		}
 		o.row(n, r, w, below)
@@ -301,6 +314,37 @@ func (o *writer) joined(n int, r []string) {
 	}
 }
 
+// cut writes one row of one line, without making texts of its cells: lists are long.
+func (o *writer) cut(n int, r []string, w []int) {
+	b := append(o.buf[:0], o.indent...)
+	for j, c := range r {
+		if j > 0 {
+			b = append(b, "  "...)
+		}
+		c = Cut(c, w[j])
+		from, fill := len(b), max(w[j]-Width(c), 0)
+		if !o.Right[j] {
+			b = append(b, c...)
+		}
+		for ; fill > 0 && (o.Right[j] || j < len(r)-1); fill-- {
+			b = append(b, ' ')
+		}
+		if o.Right[j] {
+			b = append(b, c...)
+		}
+		if o.Paint != nil {
+			b = append(b[:from], o.paint(n, j, string(b[from:]))...)
+		}
+	}
+	b = bytes.TrimRight(b, " ")
+	if o.Paint != nil {
+		b = append(b[:0], strings.TrimRight(o.paint(n, -1, string(b)), " ")...)
+	}
+	o.out.Write(b)
+	o.out.WriteByte('\n')
+	o.buf = b
+}
+
 // row writes one row, of as many lines as its longest cell has.
 func (o *writer) row(n int, r []string, w []int, below map[int]bool) {
 	cells := make([][]string, len(r))
@@ -313,8 +357,6 @@ func (o *writer) row(n int, r []string, w []int, below map[int]bool) {
 		switch {
 		case o.How == Joins:
 			cells[j] = []string{c}
-		case o.How == Cuts:
-			cells[j] = []string{Cut(c, w[j])}
 		case o.How == AllWrap:
 			cells[j] = WrapCut(c, w[j])
 			if j == 0 && len(cells[j]) > 1 { // a label goes on under its words
