@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 
+	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
@@ -81,9 +82,9 @@ func runCheck(k *invocation) error {
 			if f.Key != "" {
 				at += ": " + safe.Line(f.Key)
 			}
-			mark := k.paint.bad("act ")
+			mark := k.paint.bad(k.paint.signed(page.Bad, "act "))
 			if f.Warning {
-				mark = k.paint.warn("note")
+				mark = k.paint.warn(k.paint.signed(page.Look, "note"))
 			}
 			k.printf("%s %s\n", mark, at)
 			k.write(wrap(safe.Line(f.What), "       ", k.wide))
@@ -91,7 +92,14 @@ func runCheck(k *invocation) error {
 				k.write(wrap("→ "+safe.Line(f.Fix), "       ", k.wide))
 			}
 		}
-		k.printf("%s checked, %s\n", schema.Count(files, "file", "files"), schema.Count(len(fs), "finding", "findings"))
+		all := page.Good
+		switch {
+		case worst:
+			all = page.Bad
+		case len(fs) > 0:
+			all = page.Look
+		}
+		k.printf("%s checked, %s\n", schema.Count(files, "file", "files"), k.paint.verdict(all, k.paint.signed(all, schema.Count(len(fs), "finding", "findings"))))
 		if gitSays != "" {
 			k.printf("%s\n", safe.Text(gitSays))
 		}

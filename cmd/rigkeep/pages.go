@@ -282,21 +282,25 @@ func (s *site) saved(t time.Time) string {
 	return t.In(s.zone).Format("2 January 2006, 15:04")
 }
 
+// rowState is how a rig of a list stands.
+func rowState(r *library.RigRow) page.State {
+	switch {
+	case r.Fault != "":
+		return page.State{V: page.Bad, Word: "unreadable"}
+	case r.Proof == "":
+		return page.State{V: page.Note, Word: "no tune yet"}
+	case r.Proof == preset.Proved:
+		return page.State{V: page.Good, Word: r.Proof}
+	case r.Proof == preset.NotProved:
+		return page.State{V: page.Bad, Word: r.Proof}
+	}
+	return page.State{V: page.Look, Word: r.Proof}
+}
+
 // listRow is a rig as its list knows it, and the next job that it goes out on.
 func (s *site) listRow(r library.RigRow) (row pages.RigRow, job preset.Job, pin preset.Pin, goes bool) {
 	row = pages.RigRow{Name: cmp.Or(r.Alias, r.Fingerprint), Href: s.page[r.Fingerprint], Line: cmp.Or(r.Lens, "no lens") + " on " + r.Gimbal, Unit: r.Unit(), Changed: s.saved(r.Changed)}
-	switch {
-	case r.Fault != "":
-		row.State = page.State{V: page.Bad, Word: "unreadable"}
-	case r.Proof == "":
-		row.State = page.State{V: page.Note, Word: "no tune yet"}
-	case r.Proof == "proved":
-		row.State = page.State{V: page.Good, Word: r.Proof}
-	case r.Proof == "not proved":
-		row.State = page.State{V: page.Bad, Word: r.Proof}
-	default:
-		row.State = page.State{V: page.Look, Word: r.Proof}
-	}
+	row.State = rowState(&r)
 	if job, pin, goes = s.nextPin(r.Fingerprint); goes {
 		row.Job = page.Link{Text: job.Name, Href: pages.File("job", job.Slug)}
 		row.Unit = cmp.Or(pin.Unit, row.Unit)

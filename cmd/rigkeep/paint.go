@@ -4,6 +4,7 @@ import (
 	"io"
 	"strings"
 
+	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
 	"rigkeep/diffview/sheet"
 )
@@ -23,6 +24,28 @@ func (p paint) bold(s string) string { return p.sgr("1", s) }
 func (p paint) warn(s string) string { return p.sgr("33", s) }
 func (p paint) bad(s string) string  { return p.sgr("31", s) }
 func (p paint) good(s string) string { return p.sgr("32", s) }
+
+// verdict colours a text by how something stands.
+func (p paint) verdict(v page.Verdict, s string) string {
+	switch v {
+	case page.Good:
+		return p.good(s)
+	case page.Bad:
+		return p.bad(s)
+	case page.Look:
+		return p.warn(s)
+	}
+	return s
+}
+
+// signed puts the sign of a verdict before a word, where there is colour too: without it the
+// word says all.
+func (p paint) signed(v page.Verdict, word string) string {
+	if s := v.Sign(); p.on && s != "" {
+		return s + " " + word
+	}
+	return word
+}
 
 // wrap breaks text at blanks to the width, each line behind indent.
 func wrap(text, indent string, width int) string {
@@ -62,6 +85,15 @@ type table struct {
 	whole  map[int]bool // columns that fitted never cuts
 	head   bool         // the first row is a heading
 	titles map[int]string
+	stands map[[2]int]page.Verdict // of cells by row and column, for their colour
+}
+
+// standing notes how a cell of the last row stands.
+func (t *table) standing(column int, v page.Verdict) {
+	if t.stands == nil {
+		t.stands = map[[2]int]page.Verdict{}
+	}
+	t.stands[[2]int{len(t.rows) - 1, column}] = v
 }
 
 func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
@@ -110,7 +142,7 @@ func (t *table) sheet(p paint, how sheet.How, clean func(string) string, first i
 			if column < 0 && (row < 0 || t.head && row == 0) {
 				return p.bold(s)
 			}
-			return s
+			return p.verdict(t.stands[[2]int{row, column}], s)
 		}
 	}
 	return out

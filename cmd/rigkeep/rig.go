@@ -9,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/mass"
@@ -165,17 +166,21 @@ func runRigList(k *invocation) error {
 		if r.Unsaved {
 			changed = "not saved"
 		}
-		state := r.Proof
+		state := rowState(r)
 		if r.Fault != "" {
-			state = "unreadable: " + r.Fault
-		} else if state == "" {
-			state = "–"
+			state.Word += ": " + r.Fault
+		} else if r.Proof == "" {
+			state = page.State{Word: "–"}
 		}
 		job := ""
 		if r.NextJob != "" {
 			job = strings.TrimPrefix(r.NextJob, year)
 		}
-		t.add(firstOf(r.Alias, r.Fingerprint), r.Lens, state, r.Unit(), changed, job)
+		t.add(firstOf(r.Alias, r.Fingerprint), r.Lens, k.paint.signed(state.V, state.Word), r.Unit(), changed, job)
+		t.standing(2, state.V)
+		if r.Unsaved {
+			t.standing(4, page.Look)
+		}
 	}
 	t.dropEmpty()
 	k.write(t.fitted(k.paint, "", k.wide, 28))
