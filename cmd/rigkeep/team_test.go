@@ -94,7 +94,7 @@ func TestHelpTeam(t *testing.T) {
 			t.Errorf("%s is at %s, not %s", dir, got, head)
 		}
 	}
-	if page := s.ok(t, "man"); !strings.Contains(page, "HOW A HOUSE SHARES A LIBRARY") {
+	if page := s.ok(t, "man"); !strings.Contains(page, "HOW A TEAM SHARES A LIBRARY") {
 		t.Error("the manual page lacks it")
 	}
 }
