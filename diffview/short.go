@@ -96,7 +96,7 @@ func (r Report) headline(o Options) string {
 		}
 	}
 	if r.Build != nil && r.Build.MassDelta != 0 {
-		said = append(said, "build "+signed(r.Build.MassDelta)+" g")
+		said = append(said, "build "+schema.Signed(r.Build.MassDelta)+" g")
 	}
 	switch {
 	case r.Same:
@@ -140,7 +140,7 @@ func (b *Build) short(p *printer) (hidden int) {
 	var rows [][]string
 	if b.Op == Changed {
 		if b.MassDelta != 0 {
-			rows = append(rows, []string{"mass", num(b.MassBefore) + " to " + num(b.MassAfter) + " kg", signed(b.MassDelta) + " g"})
+			rows = append(rows, []string{"mass", num(b.MassBefore) + " to " + num(b.MassAfter) + " kg", schema.Signed(b.MassDelta) + " g"})
 		}
 		if b.CG != nil {
 			rows = append(rows, []string{"centre of gravity", b.CGShift})

@@ -23,14 +23,6 @@ func tidy(v float64) float64 {
 // num writes a number without dust.
 func num(v float64) string { return schema.Num(tidy(v)) }
 
-// signed is num with its sign.
-func signed(v float64) string {
-	if v = tidy(v); v > 0 {
-		return "+" + num(v)
-	}
-	return num(v)
-}
-
 // sig writes a computed quantity to four significant digits, never in powers of ten.
 func sig(v float64) string {
 	if v == 0 || math.IsInf(v, 0) || math.IsNaN(v) {

@@ -221,7 +221,7 @@ func (b *Build) section(o Options) section {
 				share = " (" + percent(b.MassAfter/b.MassBefore-1) + ")"
 			}
 			facts.Rows = append(facts.Rows, row{Cells: []cell{{Text: "mass"}, {Text: num(b.MassBefore) + " kg"}, {Text: num(b.MassAfter) + " kg"},
-				direction(b.MassDelta, signed(b.MassDelta)+" g"+share)}})
+				direction(b.MassDelta, schema.Signed(b.MassDelta)+" g"+share)}})
 		}
 		if b.CG != nil {
 			facts.Rows = append(facts.Rows, row{Cells: []cell{{Text: "centre of gravity"}, {Text: point(b.CG[0])}, {Text: point(b.CG[1])}, {Text: "~ " + b.CGShift}}})
@@ -259,7 +259,7 @@ func (p Part) row() row {
 	c := []cell{{Text: "~ " + name}, {Text: num(p.MassAfter) + " g"}, {}}
 	var words []string
 	if p.MassDelta != 0 && p.Op != Added && p.Op != Removed {
-		words = append(words, signed(p.MassDelta)+" g")
+		words = append(words, schema.Signed(p.MassDelta)+" g")
 	}
 	switch p.Op {
 	case Added:
@@ -294,7 +294,7 @@ func direction(d float64, text string) cell {
 	return cell{Text: text}
 }
 
-func percent(share float64) string { return signed(math.Round(share*1000)/10) + " %" }
+func percent(share float64) string { return schema.Signed(math.Round(share*1000)/10) + " %" }
 
 // ratio is a factor, or a percentage where it is near one.
 func ratio(r float64) string {
@@ -458,7 +458,7 @@ func (c Change) what() string {
 	}
 	var in []string
 	if c.Delta != nil && c.Converted == nil {
-		in = append(in, signed(*c.Delta))
+		in = append(in, schema.Signed(*c.Delta))
 	}
 	if c.Converted != nil {
 		in = append(in, value(c.Before)+" there is "+num(*c.Converted)+" here")
@@ -506,7 +506,7 @@ func (f Field) row() row {
 	if len(f.Words) > 0 {
 		v = cell{Marks: f.Words}
 	} else if f.Delta != nil && f.Op == Changed {
-		v.Text += " (" + signed(*f.Delta) + ")"
+		v.Text += " (" + schema.Signed(*f.Delta) + ")"
 	}
 	label := f.Label
 	if !f.Known {

@@ -182,7 +182,7 @@ func (c Change) words() (long, short string) {
 	}
 	var in []string
 	if c.Delta != nil && c.Converted == nil {
-		in = append(in, signed(*c.Delta))
+		in = append(in, schema.Signed(*c.Delta))
 	}
 	if c.Converted != nil {
 		in = append(in, "the first is "+num(*c.Converted)+" on the second")
@@ -265,7 +265,7 @@ func (f Field) sentence() string {
 	}
 	s := f.Key + " " + value(f.Before) + " → " + value(f.After) + unit
 	if f.Delta != nil {
-		s += " (" + signed(*f.Delta) + ")"
+		s += " (" + schema.Signed(*f.Delta) + ")"
 	}
 	return s
 }
@@ -277,7 +277,7 @@ func (b Build) words() []string {
 	case b.Op != Changed:
 		out = append(out, fmt.Sprintf("build %s, %s kg", b.Op, num(b.MassBefore+b.MassAfter)))
 	case b.MassDelta != 0:
-		out = append(out, fmt.Sprintf("build %s → %s kg (%s g)", num(b.MassBefore), num(b.MassAfter), signed(b.MassDelta)))
+		out = append(out, fmt.Sprintf("build %s → %s kg (%s g)", num(b.MassBefore), num(b.MassAfter), schema.Signed(b.MassDelta)))
 	}
 	if b.Op == Changed && b.Gimbals[0] != b.Gimbals[1] {
 		out = append(out, "gimbal "+b.Gimbals[0]+" → "+b.Gimbals[1])
@@ -307,7 +307,7 @@ func (p Part) words() string {
 	}
 	var in []string
 	if p.MassDelta != 0 {
-		in = append(in, signed(p.MassDelta)+" g")
+		in = append(in, schema.Signed(p.MassDelta)+" g")
 	}
 	if p.Moved != "" {
 		in = append(in, "moved "+p.Moved)
@@ -337,7 +337,7 @@ func Stat(r Report) string {
 	if b := r.Build; b != nil {
 		s := "build " + string(b.Op)
 		if b.Op == Changed && b.MassDelta != 0 {
-			s = "build " + signed(b.MassDelta) + " g"
+			s = "build " + schema.Signed(b.MassDelta) + " g"
 		}
 		out = append(out, s)
 	}

@@ -439,18 +439,7 @@ func (t Tune) ProvedMargins(r Rig, sheet *schema.Sheet, unit string) []ProvedMar
 }
 
 // Rounded is v to so many significant digits, for a file that people read.
-func Rounded(v float64, digits int) float64 {
-	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return v
-	}
-	e := digits - 1 - int(math.Floor(math.Log10(math.Abs(v))))
-	if e >= 0 {
-		s := math.Pow10(e)
-		return math.Round(v*s) / s
-	}
-	s := math.Pow10(-e)
-	return math.Round(v/s) * s
-}
+func Rounded(v float64, digits int) float64 { return schema.Rounded(v, digits) }
 
 // Flat is the proof of a group as the keys it has in a tune, "proof.hold.at" and so on;
 // what is not known is left out.

@@ -2,6 +2,7 @@ package schema
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 )
@@ -28,6 +29,37 @@ func List(words []string) string {
 		return words[0]
 	}
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// Rounded is v to so many significant digits.
+func Rounded(v float64, digits int) float64 {
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return v
+	}
+	e := digits - 1 - int(math.Floor(math.Log10(math.Abs(v))))
+	if e > 300 {
+		return v // too near zero for a scale of it
+	}
+	if e >= 0 {
+		s := math.Pow10(e)
+		return math.Round(v*s) / s
+	}
+	s := math.Pow10(-e)
+	return math.Round(v/s) * s
+}
+
+// Sig writes a computed number to so many significant digits, without zeros behind them.
+func Sig(v float64, digits int) string { return Num(Rounded(v, digits)) }
+
+// Signed writes a difference with its sign and without the binary dust of decimals.
+func Signed(v float64) string {
+	if r := math.Round(v*1e9) / 1e9; !math.IsNaN(r) && !math.IsInf(r, 0) {
+		v = r + 0 // no negative zero
+	}
+	if v > 0 {
+		return "+" + Num(v)
+	}
+	return Num(v)
 }
 
 // SayDay writes the day of a moment in a zone; nil is the moment's own. The zero time is "".

@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"math"
 	"testing"
 	"time"
 )
@@ -49,6 +50,26 @@ func TestParseMoment(t *testing.T) {
 		got, ok := ParseMoment(c.in, zone)
 		if ok != (c.want != "") || ok && got.Format(time.RFC3339) != c.want {
 			t.Errorf("%q: %v, %v; want %q", c.in, got, ok, c.want)
+		}
+	}
+}
+
+func TestNumbersForPeople(t *testing.T) {
+	for _, c := range []struct {
+		v      float64
+		digits int
+		want   string
+	}{
+		{12.5, 3, "12.5"}, {12.46, 3, "12.5"}, {48, 3, "48"}, {3.2150000000000003, 6, "3.215"}, {26.00000000000003, 4, "26"}, {0.00123456, 3, "0.00123"}, {12345, 3, "12300"}, {-0.049, 1, "-0.05"}, {0, 3, "0"},
+		{5e-324, 3, Num(5e-324)}, {math.Inf(1), 3, Num(math.Inf(1))},
+	} {
+		if got := Sig(c.v, c.digits); got != c.want {
+			t.Errorf("Sig(%g, %d) is %s, want %s", c.v, c.digits, got, c.want)
+		}
+	}
+	for v, want := range map[float64]string{0.1 + 0.2: "+0.3", -0.5: "-0.5", 0: "0", -1e-12: "0", 25: "+25"} {
+		if got := Signed(v); got != want {
+			t.Errorf("Signed(%g) is %s, want %s", v, got, want)
 		}
 	}
 }

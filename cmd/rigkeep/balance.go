@@ -72,7 +72,7 @@ func markShort(a preset.MarkAnswer) string {
 	name := safe.Line(a.Adjustment.Name)
 	switch {
 	case a.Found != nil:
-		return fmt.Sprintf("%s %s mm", name, schema.Num(preset.Rounded(*a.Found.Mark*1000, 4))) + nearEnd(a)
+		return fmt.Sprintf("%s %s mm", name, schema.Sig(*a.Found.Mark*1000, 4)) + nearEnd(a)
 	case a.Mark != nil:
 		return fmt.Sprintf("%s %s ± %.0f mm", name, wholeMM(a.Mark.Mid), math.Max(1, math.Ceil((a.Hi-a.Lo)*500))) + nearEnd(a)
 	}
@@ -130,7 +130,7 @@ func markLine(answers []preset.MarkAnswer, s *schema.Sheet) string {
 	if len(predicted) > 0 {
 		from := "from the gimbal sheet"
 		if records > 0 {
-			from = "from " + counted(records, "record")
+			from = "from " + schema.Count(records, "record", "records")
 		}
 		all = append(all, strings.Join(predicted, ", ")+" (predicted "+from+")")
 	}
@@ -148,7 +148,7 @@ func markLine(answers []preset.MarkAnswer, s *schema.Sheet) string {
 func outWords(a preset.MarkAnswer) string {
 	s := fmt.Sprintf("%s would have to go to %s mm; its scale ends %s mm before", safe.Line(a.Adjustment.Name), wholeMM(a.Mark.Mid), wholeMM(a.Out))
 	if a.Effort != nil {
-		return s + fmt.Sprintf(", which takes %s %% of the %s motor", schema.Num(preset.Rounded(*a.Effort, 2)), a.Adjustment.Stage)
+		return s + fmt.Sprintf(", which takes %s %% of the %s motor", schema.Sig(*a.Effort, 2), a.Adjustment.Stage)
 	}
 	return s + "; what holding that takes is " + balance.NeedsTorque(a.Adjustment.Stage).Error()
 }
@@ -157,7 +157,7 @@ func outWords(a preset.MarkAnswer) string {
 func (k *invocation) markWhy(a preset.MarkAnswer) string {
 	s := a.Adjustment.Name + ": "
 	if a.Found != nil {
-		s += fmt.Sprintf("found at %s mm on %s", schema.Num(preset.Rounded(*a.Found.Mark*1000, 4)), k.clock(a.Found.At))
+		s += fmt.Sprintf("found at %s mm on %s", schema.Sig(*a.Found.Mark*1000, 4), k.clock(a.Found.At))
 		if a.In.Unit != "" {
 			s += ", unit " + a.In.Unit
 		}
@@ -169,7 +169,7 @@ func (k *invocation) markWhy(a preset.MarkAnswer) string {
 	case a.Mark.N == 0:
 		s += "expected by the gimbal sheet alone"
 	default:
-		s += "expected from " + counted(a.Mark.N, "record")
+		s += "expected from " + schema.Count(a.Mark.N, "record", "records")
 	}
 	s += fmt.Sprintf(": %s mm, %s to %s mm", wholeMM(a.Mark.Mid), wholeMM(a.Lo), wholeMM(a.Hi))
 	if a.Parent != "" {
@@ -187,13 +187,6 @@ func (k *invocation) nameOfRig(fp string) string {
 		return r.Alias
 	}
 	return fp
-}
-
-func counted(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // payload is what a gimbal carries; a least of 0 is not known.

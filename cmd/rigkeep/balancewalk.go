@@ -256,7 +256,7 @@ func (b *balanceRun) report(rev store.Rev) {
 		}
 	}
 	head := b.d.Label() + " on " + firstOf(b.unit, b.d.Sheet.Slug)
-	b.out("%s: %s, %s\n", b.paint.bold(safe.Line(head)), counted(n, "mark"), countedNone(len(b.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig)), "resting effort"))
+	b.out("%s: %s, %s\n", b.paint.bold(safe.Line(head)), schema.Count(n, "mark", "marks"), schema.Count(len(b.rec.Record.ReadEfforts(b.d.Sheet, b.d.Rig)), "resting effort", "resting efforts"))
 	for _, w := range b.rec.Record.Found(b.d.Sheet, b.d.Rig) {
 		b.out("%s", wrap(safe.Text(w), "  ", b.wide))
 	}
@@ -282,13 +282,6 @@ func (b *balanceRun) report(rev store.Rev) {
 	b.out("Try: rigkeep balance %s\n", b.args[0])
 }
 
-func countedNone(n int, what string) string {
-	if n == 0 {
-		return "no " + what
-	}
-	return counted(n, what)
-}
-
 // interactive walks through the adjustments and the points of the balance check.
 func (b *balanceRun) interactive() error {
 	if b.c.Bool("no-input") {
@@ -308,7 +301,7 @@ func (b *balanceRun) interactive() error {
 		if b.rec == nil || !b.rec.Saved() {
 			return stopped("Stopped. No answers recorded.", "Try: rigkeep balance "+b.args[0])
 		}
-		return stopped(fmt.Sprintf("Stopped. %s stored in %s", counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"), b.rec.Path), "Try: rigkeep balance "+b.args[0])
+		return stopped(fmt.Sprintf("Stopped. %s stored in %s", schema.Count(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer", "answers"), b.rec.Path), "Try: rigkeep balance "+b.args[0])
 	}
 	return err
 }
@@ -331,7 +324,7 @@ func (b *balanceRun) walk(a *prompter) error {
 		a.say("Caution: %s", c)
 	}
 	if again {
-		a.say("Continuing the record of %s after %s.", b.clock(b.rec.Record.Began), counted(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer"))
+		a.say("Continuing the record of %s after %s.", b.clock(b.rec.Record.Began), schema.Count(len(b.rec.Record.Marks)+len(b.rec.Record.Efforts), "answer", "answers"))
 	}
 	to := "rigkeep balance " + b.args[0]
 	goOn.Store(&to)
@@ -400,9 +393,9 @@ func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (undo, 
 	def := ""
 	if to, found, ok := x.Expected(); ok {
 		def = wholeMM(to)
-		how := fmt.Sprintf("expected %s to %s mm, from %s", wholeMM(x.Lo), wholeMM(x.Hi), counted(records(x), "record"))
+		how := fmt.Sprintf("expected %s to %s mm, from %s", wholeMM(x.Lo), wholeMM(x.Hi), schema.Count(records(x), "record", "records"))
 		if found {
-			def = schema.Num(preset.Rounded(to*1000, 4))
+			def = schema.Sig(to*1000, 4)
 			how = "found " + x.Found.At.Format("2006-01-02")
 			if x.In.Unit != "" {
 				how += " on " + safe.Line(x.In.Unit)

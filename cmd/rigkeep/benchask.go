@@ -234,7 +234,7 @@ func shortReadings(reads []preset.PointReading) string {
 	var out []string
 	for _, name := range order {
 		r := most[name].Read
-		out = append(out, fmt.Sprintf("%s %s %% (%s)", safe.Line(name), schema.Num(preset.Rounded(r.Effort, 3)), r.Verdict))
+		out = append(out, fmt.Sprintf("%s %s %% (%s)", safe.Line(name), schema.Sig(r.Effort, 3), r.Verdict))
 	}
 	return strings.Join(out, ", ")
 }

@@ -169,7 +169,7 @@ func (x *diagnosis) verdict() {
 	}
 	lim := vibration.DefaultLimits()
 	if quiet != nil {
-		x.out("Quiet: %s (below %s deg/s rms)\n", strings.Join(quiet, ", "), short(degrees(lim.QuietRate)))
+		x.out("Quiet: %s (below %s deg/s rms)\n", strings.Join(quiet, ", "), schema.Sig(degrees(lim.QuietRate), 3))
 	}
 	if other != nil {
 		x.out("Also: %s\n", strings.Join(other, ", "))

@@ -629,7 +629,7 @@ func (k *invocation) printSight(ans fitAnswer) {
 	u := k.units()
 	k.printf("\n%s\n", k.paint.bold("View through the lens"))
 	t := table{}
-	t.add("field of view", fmt.Sprintf("%s° across, %s° up and down, %s° corner to corner", short(s.FOV.Across), short(s.FOV.UpDown), short(s.FOV.Corners)))
+	t.add("field of view", fmt.Sprintf("%s° across, %s° up and down, %s° corner to corner", schema.Sig(s.FOV.Across, 3), schema.Sig(s.FOV.UpDown, 3), schema.Sig(s.FOV.Corners, 3)))
 	if s.PixelDeg != nil {
 		t.add("one pixel", fmt.Sprintf("%.4f° pan, tilt, %.4f° roll (corner): the steadiness needed", *s.PixelDeg, *s.RollPixelDeg))
 	}
@@ -641,7 +641,7 @@ func (k *invocation) printSight(ans fitAnswer) {
 			if by == "" {
 				t.add("tilt limit "+way, fmt.Sprintf("%.0f° (full travel; nothing enters the view)", limit))
 			} else {
-				t.add("tilt limit "+way, fmt.Sprintf("%s°; beyond it %s is in view", short(limit), safe.Line(by)))
+				t.add("tilt limit "+way, fmt.Sprintf("%s°; beyond it %s is in view", schema.Sig(limit, 3), safe.Line(by)))
 			}
 		}
 		if len(l.Always) > 0 {

@@ -192,12 +192,12 @@ func (m *measuring) take(r dial.Reading) error {
 		m.out("%s", wrap(fmt.Sprintf("%s: NOT USED. %s", schema.Num(r.Number), safe.Text(domainText(x.Refused))), "", m.wide))
 		return nil
 	}
-	text := fmt.Sprintf("%s: %s ± %s %s (%.0f %%)", schema.Num(r.Number), short(x.Value), short(x.Sigma), m.q.Unit(), 100*x.Sigma/x.Value)
+	text := fmt.Sprintf("%s: %s ± %s %s (%.0f %%)", schema.Num(r.Number), schema.Sig(x.Value, 3), schema.Sig(x.Sigma, 3), m.q.Unit(), 100*x.Sigma/x.Value)
 	if x.Friction > 0 {
-		text += fmt.Sprintf(", friction %s Nm", short(x.Friction))
+		text += fmt.Sprintf(", friction %s Nm", schema.Sig(x.Friction, 3))
 	}
 	if x.Rest != 0 {
-		text += fmt.Sprintf(", at rest %s° off the middle", short(math.Abs(x.Rest)))
+		text += fmt.Sprintf(", at rest %s° off the middle", schema.Sig(math.Abs(x.Rest), 3))
 	}
 	if m.q == dial.OfLag {
 		text += ", " + string(x.Lag.Model)
@@ -427,7 +427,7 @@ func (m *measuring) next() (float64, string) {
 	}
 	bound := "The controller shows no more than 40 % effort while it hangs."
 	if limit > 0 {
-		bound = fmt.Sprintf("At most %s Nm, a third of the motor's torque, and no more than 40 %% shown effort.", short(limit*dial.TorquePart))
+		bound = fmt.Sprintf("At most %s Nm, a third of the motor's torque, and no more than 40 %% shown effort.", schema.Sig(limit*dial.TorquePart, 3))
 	}
 	if k == 0 {
 		return n, text + " Hang so much that the arm turns 2 to 6°. " + bound
@@ -575,9 +575,9 @@ func (m *measuring) table(mp dial.Measured) {
 			if !x.Known {
 				return "–"
 			}
-			return short(x.Lo) + " to " + short(x.Hi)
+			return schema.Sig(x.Lo, 3) + " to " + schema.Sig(x.Hi, 3)
 		}
-		t.add(schema.Num(v), short(here.Value), iv(here), iv(other), note)
+		t.add(schema.Num(v), schema.Sig(here.Value, 3), iv(here), iv(other), note)
 	}
 	m.write(t.render(m.paint, "  ", m.wide))
 	if len(mp.Points) < 3 {

@@ -391,7 +391,7 @@ func (r *linkRun) printPlan(d *library.Loaded, plan link.Plan, others []string, 
 	t := table{head: true}
 	t.add("dial", "old", "new", "change", "it calls it", "old there", "new there")
 	for _, c := range plan.Changes {
-		t.add(c.Key, schema.Num(c.Old), schema.Num(c.New), signed(c.New-c.Old), safe.Line(c.ID), rawText(c.OldBits, c.Type, r.sheet), rawText(c.NewBits, c.Type, r.sheet))
+		t.add(c.Key, schema.Num(c.Old), schema.Num(c.New), schema.Signed(c.New-c.Old), safe.Line(c.ID), rawText(c.OldBits, c.Type, r.sheet), rawText(c.NewBits, c.Type, r.sheet))
 	}
 	r.write(t.render(r.paint, "  ", r.wide))
 	if style != "" {
@@ -409,14 +409,6 @@ func (r *linkRun) printPlan(d *library.Loaded, plan link.Plan, others []string, 
 	if r.c.Signed {
 		r.say("The unit signs what it sends; it may ignore what is written to it.")
 	}
-}
-
-func signed(v float64) string {
-	v = math.Round(v*1e9) / 1e9
-	if v > 0 {
-		return "+" + schema.Num(v)
-	}
-	return schema.Num(v)
 }
 
 func rawText(bits uint32, t link.Type, s *schema.Sheet) string {

@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"rigkeep/diffview/safe"
-	"rigkeep/preset"
 	"rigkeep/preset/identify"
 	"rigkeep/preset/start"
 	"rigkeep/repo/library"
@@ -129,7 +128,7 @@ func (v startView) table() {
 		case o.Kind == start.Filter:
 			iv = "as proved"
 		case o.Final != nil:
-			iv = short(o.Final.Lo) + " to " + short(o.Final.Hi)
+			iv = schema.Sig(o.Final.Lo, 3) + " to " + schema.Sig(o.Final.Hi, 3)
 			if o.Status == start.Outside {
 				iv += ", off the dial"
 			}
@@ -171,8 +170,6 @@ func basedOn(o start.Offer) string {
 	}
 	return strings.Join(out, ", ")
 }
-
-func short(v float64) string { return schema.Num(preset.Rounded(v, 3)) }
 
 // follow lists the styles asked for, a line each unless all is wanted.
 func (v startView) follow() {
@@ -255,7 +252,7 @@ func (v startView) blocks(all bool) {
 		}
 		head := fmt.Sprintf("%s: %s", v.name(o), schema.Num(o.Value))
 		if o.Final != nil {
-			head = fmt.Sprintf("%s: start at %s, the low end of %s to %s", v.name(o), schema.Num(o.Value), short(o.Final.Lo), short(o.Final.Hi))
+			head = fmt.Sprintf("%s: start at %s, the low end of %s to %s", v.name(o), schema.Num(o.Value), schema.Sig(o.Final.Lo, 3), schema.Sig(o.Final.Hi, 3))
 		}
 		v.printf("\n%s\n", v.paint.bold(head))
 		t := table{right: map[int]bool{1: true}}
@@ -265,7 +262,7 @@ func (v startView) blocks(all bool) {
 			}
 			num := ""
 			if e.Value != 0 {
-				num = short(e.Value)
+				num = schema.Sig(e.Value, 3)
 			}
 			t.add(evidenceName(e.Kind), num, safe.Text(e.Text))
 		}
@@ -277,7 +274,7 @@ func (v startView) blocks(all bool) {
 			v.write(wrap("Assumed: "+safe.Text(o.Assumption), "  ", v.wide))
 		}
 		for _, x := range o.Outliers {
-			v.write(wrap(fmt.Sprintf("Counts less: %s at %s, the line expects %s", safe.Text(x.Ref), schema.Num(x.Value), short(x.Line)), "  ", v.wide))
+			v.write(wrap(fmt.Sprintf("Counts less: %s at %s, the line expects %s", safe.Text(x.Ref), schema.Num(x.Value), schema.Sig(x.Line, 3)), "  ", v.wide))
 		}
 		for _, x := range o.Refused {
 			v.write(wrap("Not used: "+safe.Text(x.Ref)+": "+safe.Text(x.Reason), "  ", v.wide))

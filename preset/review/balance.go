@@ -43,8 +43,8 @@ func payloadOver(l *look, x *Subject) {
 	if largest != fit.Over {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg: %.0f g over", kg, num(x.Sheet.PayloadMax), (kg-x.Sheet.PayloadMax)*1000),
-		evidence: x.weighed("payload limit "+num(x.Sheet.PayloadMax)+" kg", "payload.max_kg")})
+	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg: %.0f g over", kg, schema.Sig(x.Sheet.PayloadMax, 6), (kg-x.Sheet.PayloadMax)*1000),
+		evidence: x.weighed("payload limit "+schema.Sig(x.Sheet.PayloadMax, 6)+" kg", "payload.max_kg")})
 }
 
 func payloadNear(l *look, x *Subject) {
@@ -52,8 +52,8 @@ func payloadNear(l *look, x *Subject) {
 	if largest != fit.Tight {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("%.3f kg, %.1f %% of the %s kg limit (check above %s %%)", kg, kg/x.Sheet.PayloadMax*100, num(x.Sheet.PayloadMax), num(l.rule.Limit.Value)),
-		evidence: x.weighed("payload limit "+num(x.Sheet.PayloadMax)+" kg", "payload.max_kg")})
+	l.on(x, hit{what: fmt.Sprintf("%.3f kg, %.1f %% of the %s kg limit (check above %s %%)", kg, kg/x.Sheet.PayloadMax*100, schema.Sig(x.Sheet.PayloadMax, 6), schema.Sig(l.rule.Limit.Value, 6)),
+		evidence: x.weighed("payload limit "+schema.Sig(x.Sheet.PayloadMax, 6)+" kg", "payload.max_kg")})
 }
 
 func payloadUnder(l *look, x *Subject) {
@@ -61,8 +61,8 @@ func payloadUnder(l *look, x *Subject) {
 	if smallest != fit.Over {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg and more", kg, num(x.Sheet.PayloadMin)),
-		evidence: x.weighed("minimum payload "+num(x.Sheet.PayloadMin)+" kg", "payload.min_kg")})
+	l.on(x, hit{what: fmt.Sprintf("%.3f kg on a gimbal for %s kg and more", kg, schema.Sig(x.Sheet.PayloadMin, 6)),
+		evidence: x.weighed("minimum payload "+schema.Sig(x.Sheet.PayloadMin, 6)+" kg", "payload.min_kg")})
 }
 
 func clearanceOver(l *look, x *Subject) {
@@ -89,10 +89,10 @@ func markTravel(l *look, x *Subject) {
 		}
 		what := fmt.Sprintf("%s would have to go to %.0f mm, %.0f mm past its scale", m.Adjustment.Name, m.Mark.Mid*1000, m.Out*1000)
 		if m.Effort != nil {
-			what += fmt.Sprintf("; holding that takes %s %% of the %s motor", num(preset.Rounded(*m.Effort, 2)), m.Adjustment.Stage)
+			what += fmt.Sprintf("; holding that takes %s %% of the %s motor", schema.Sig(*m.Effort, 2), m.Adjustment.Stage)
 		}
 		r := m.Adjustment.Range
-		l.on(x, hit{what: what, seen: []string{m.Adjustment.Name}, evidence: []Evidence{x.SheetFile.fact(fmt.Sprintf("scale of %s: %s to %s mm", m.Adjustment.Name, num(r[0]*1000), num(r[1]*1000)), "adjustment")}})
+		l.on(x, hit{what: what, seen: []string{m.Adjustment.Name}, evidence: []Evidence{x.SheetFile.fact(fmt.Sprintf("scale of %s: %s to %s mm", m.Adjustment.Name, schema.Sig(r[0]*1000, 6), schema.Sig(r[1]*1000, 6)), "adjustment")}})
 	}
 }
 
@@ -138,14 +138,14 @@ func effortOver(l *look, x *Subject) {
 			continue
 		}
 		axes = append(axes, a.String())
-		words = append(words, fmt.Sprintf("%s %s %%", a, num(v)))
-		ev = append(ev, x.proofFact(fmt.Sprintf("resting effort of %s: %s %%", a, num(v)), "proof.hold.effort_pct."+a.String(), "proof.hold.effort_pct"))
+		words = append(words, fmt.Sprintf("%s %s %%", a, schema.Sig(v, 6)))
+		ev = append(ev, x.proofFact(fmt.Sprintf("resting effort of %s: %s %%", a, schema.Sig(v, 6)), "proof.hold.effort_pct."+a.String(), "proof.hold.effort_pct"))
 	}
 	if words == nil {
 		return
 	}
-	ev = append(ev, x.SheetFile.fact(fmt.Sprintf("workable up to %s %%", num(x.Sheet.WorkablePct)), "balance.workable_pct"))
-	l.on(x, hit{what: fmt.Sprintf("resting effort %s; workable is up to %s %%", strings.Join(words, ", "), num(x.Sheet.WorkablePct)), evidence: ev, fill: []string{"{keys}", list(axes)}})
+	ev = append(ev, x.SheetFile.fact(fmt.Sprintf("workable up to %s %%", schema.Sig(x.Sheet.WorkablePct, 6)), "balance.workable_pct"))
+	l.on(x, hit{what: fmt.Sprintf("resting effort %s; workable is up to %s %%", strings.Join(words, ", "), schema.Sig(x.Sheet.WorkablePct, 6)), evidence: ev, fill: []string{"{keys}", schema.List(axes)}})
 }
 
 func effortUnread(l *look, x *Subject) {
@@ -162,7 +162,7 @@ func effortUnread(l *look, x *Subject) {
 	if axes == nil {
 		return
 	}
-	l.on(x, hit{what: "the proof has no resting effort of " + list(axes), evidence: []Evidence{x.proofFact("no resting effort of "+list(axes), "proof.hold.effort_pct")}, fill: []string{"{keys}", list(axes)}})
+	l.on(x, hit{what: "the proof has no resting effort of " + schema.List(axes), evidence: []Evidence{x.proofFact("no resting effort of "+schema.List(axes), "proof.hold.effort_pct")}, fill: []string{"{keys}", schema.List(axes)}})
 }
 
 func horizonOffset(l *look, x *Subject) {
@@ -173,5 +173,5 @@ func horizonOffset(l *look, x *Subject) {
 	if !ok || v == 0 {
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("the horizon is offset by %s°", num(v)), evidence: []Evidence{x.TuneFile.fact(fmt.Sprintf("horizon.offset_deg = %s", num(v)), "horizon.offset_deg")}})
+	l.on(x, hit{what: fmt.Sprintf("the horizon is offset by %s°", schema.Sig(v, 6)), evidence: []Evidence{x.TuneFile.fact(fmt.Sprintf("horizon.offset_deg = %s", schema.Sig(v, 6)), "horizon.offset_deg")}})
 }

@@ -3,6 +3,8 @@ package review
 import (
 	"fmt"
 	"strings"
+
+	"rigkeep/schema"
 )
 
 func init() {
@@ -19,7 +21,7 @@ func partsOverlap(l *look, x *Subject) {
 	if words == nil {
 		return
 	}
-	l.on(x, hit{what: strings.Join(words, "; "), evidence: []Evidence{x.RigFile.fact("sizes and places of the parts", "part[0]")}, fill: []string{"{keys}", list(unique(names))}, seen: words})
+	l.on(x, hit{what: strings.Join(words, "; "), evidence: []Evidence{x.RigFile.fact("sizes and places of the parts", "part[0]")}, fill: []string{"{keys}", schema.List(unique(names))}, seen: words})
 }
 
 func buildWeighed(l *look, x *Subject) {
@@ -28,7 +30,7 @@ func buildWeighed(l *look, x *Subject) {
 		return
 	}
 	l.on(x, hit{what: fmt.Sprintf("weighed %.3f kg, the parts sum to %.3f kg: %.0f g apart", x.Rig.Weighed, x.Rig.Mass(), d*1000),
-		evidence: []Evidence{x.RigFile.fact(fmt.Sprintf("weighed_kg = %s", num(x.Rig.Weighed)), "weighed_kg")}})
+		evidence: []Evidence{x.RigFile.fact(fmt.Sprintf("weighed_kg = %s", schema.Sig(x.Rig.Weighed, 6)), "weighed_kg")}})
 }
 
 func unique(names []string) []string {

@@ -32,9 +32,9 @@ func filterUnexplained(l *look, x *Subject) {
 			continue
 		}
 		keys = append(keys, p.Path)
-		back = append(back, p.Path+"="+num(*d.Default))
-		words = append(words, fmt.Sprintf("%s %s%s, default %s", p.Path, num(v), l.unit(x, p.Path), num(*d.Default)))
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", p.Path, num(v)), p.Path), x.SheetFile.fact("default "+num(*d.Default), "dial."+p.Dial+".default"))
+		back = append(back, p.Path+"="+schema.Sig(*d.Default, 6))
+		words = append(words, fmt.Sprintf("%s %s%s, default %s", p.Path, schema.Sig(v, 6), l.unit(x, p.Path), schema.Sig(*d.Default, 6)))
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", p.Path, schema.Sig(v, 6)), p.Path), x.SheetFile.fact("default "+schema.Sig(*d.Default, 6), "dial."+p.Dial+".default"))
 	}
 	if words == nil {
 		return
@@ -48,7 +48,7 @@ func filterUnexplained(l *look, x *Subject) {
 		commands = append(commands, strings.ReplaceAll(l.rule.Commands[0], "{key}", k))
 	}
 	commands = append(commands, l.rule.Commands[1:]...)
-	l.on(x, hit{what: strings.Join(words, "; ") + "; " + logs, evidence: ev, commands: commands, fill: []string{"{keys}", list(keys), "{defaults}", strings.Join(back, " ")}})
+	l.on(x, hit{what: strings.Join(words, "; ") + "; " + logs, evidence: ev, commands: commands, fill: []string{"{keys}", schema.List(keys), "{defaults}", strings.Join(back, " ")}})
 }
 
 // explained reports whether a bench log tried a filter at a value.

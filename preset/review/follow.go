@@ -1,6 +1,7 @@
 package review
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -40,11 +41,11 @@ func styles(s *Snapshot, x *Subject) (out []style, why []string) {
 	type ask struct{ name, shot, kind string }
 	var asks []ask
 	for _, shot := range s.Job.Shots {
-		name := or(shot.Style, shot.Kind)
+		name := cmp.Or(shot.Style, shot.Kind)
 		switch {
 		case !shot.For(x.Rig) || name == "":
 		case slices.Contains(have, name):
-			asks = append(asks, ask{name, shot.Name, or(shot.Kind, name)})
+			asks = append(asks, ask{name, shot.Name, cmp.Or(shot.Kind, name)})
 		case !s.styled(shot, name):
 			why = append(why, fmt.Sprintf("%q asks for style %s, which no tune of the job has", shot.Name, name))
 		}
@@ -86,7 +87,7 @@ func styleMissing(l *look) {
 	}
 	done := map[string]bool{}
 	for i, shot := range l.s.Job.Shots {
-		name := or(shot.Style, shot.Kind)
+		name := cmp.Or(shot.Style, shot.Kind)
 		if name == "" {
 			l.cannot(nil, "a shot says neither its kind nor its style")
 			continue
@@ -247,7 +248,7 @@ func followDrift(l *look, x *Subject) {
 		v := *r.r.Drift.MaxShare * 100
 		return v, fmt.Sprintf("%.0f %% of the frame", v)
 	}, func(words string) string {
-		return fmt.Sprintf("at %s mm the subject drifts %s (limit %s %%)", num(l.s.Job.Longest), words, num(limit))
+		return fmt.Sprintf("at %s mm the subject drifts %s (limit %s %%)", schema.Sig(l.s.Job.Longest, 6), words, schema.Sig(limit, 6))
 	})
 }
 
@@ -266,7 +267,7 @@ func followLate(l *look, x *Subject) {
 		}
 		return v, fmt.Sprintf("%.2f s %s", v, how)
 	}, func(words string) string {
-		return fmt.Sprintf("the head is %s behind (limit %s s)", words, num(limit))
+		return fmt.Sprintf("the head is %s behind (limit %s s)", words, schema.Sig(limit, 6))
 	})
 }
 
@@ -311,15 +312,15 @@ func (l *look) follow(x *Subject, limit float64, unit, key, lens string, measure
 		if !slices.Contains(shots, w.s.kind.Kind) {
 			shots = append(shots, w.s.kind.Kind)
 		}
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: dead band %s°, lag %s s; move: %s", w.s.name, w.s.axis, about(w.s.si.DeadBand/follow.Deg), about(w.s.si.Lag), w.s.kind.Move),
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s, %s: dead band %s°, lag %s s; move: %s", w.s.name, w.s.axis, schema.Sig(w.s.si.DeadBand/follow.Deg, 3), schema.Sig(w.s.si.Lag, 3), w.s.kind.Move),
 			at+".deadband."+w.s.axis.String(), at+".lag."+w.s.axis.String(), at+".deadband"))
 	}
-	ev = append(ev, l.s.JobFile.fact("the job allows "+num(limit)+unit, key))
+	ev = append(ev, l.s.JobFile.fact("the job allows "+schema.Sig(limit, 6)+unit, key))
 	if lens != "" {
-		ev = append(ev, l.s.JobFile.fact("longest lens "+num(l.s.Job.Longest)+" mm", lens))
+		ev = append(ev, l.s.JobFile.fact("longest lens "+schema.Sig(l.s.Job.Longest, 6)+" mm", lens))
 	}
 	// a style that no shot of the list asks for is worth a look only
-	l.on(x, hit{what: say(strings.Join(words, ", ")), evidence: ev, lower: !asked, fill: []string{"{keys}", list(keys), "{shots}", strings.Join(shots, ",")}})
+	l.on(x, hit{what: say(strings.Join(words, ", ")), evidence: ev, lower: !asked, fill: []string{"{keys}", schema.List(keys), "{shots}", strings.Join(shots, ",")}})
 }
 
 func deadBandSway(l *look, x *Subject) {
@@ -354,15 +355,15 @@ func deadBandSway(l *look, x *Subject) {
 				continue
 			}
 			keys = append(keys, fmt.Sprintf("%s (%s)", name, a))
-			words = append(words, fmt.Sprintf("%s (%s) %s° against %s°", name, a, about(v), num(sway)))
-			ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: a dead band of %s°", key, about(v)), key, schema.Join("follow", name)+".deadband"))
+			words = append(words, fmt.Sprintf("%s (%s) %s° against %s°", name, a, schema.Sig(v, 3), schema.Sig(sway, 6)))
+			ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: a dead band of %s°", key, schema.Sig(v, 3)), key, schema.Join("follow", name)+".deadband"))
 			if !said[a] {
 				said[a] = true
-				ev = append(ev, l.s.JobFile.fact(fmt.Sprintf("hand sway about %s: %s°", a, num(sway)), "sway."+a.String()+"_deg"))
+				ev = append(ev, l.s.JobFile.fact(fmt.Sprintf("hand sway about %s: %s°", a, schema.Sig(sway, 6)), "sway."+a.String()+"_deg"))
 			}
 		}
 	}
 	if words != nil {
-		l.on(x, hit{what: "dead band smaller than the operator's sway: " + strings.Join(words, ", "), evidence: ev, fill: []string{"{keys}", list(keys)}})
+		l.on(x, hit{what: "dead band smaller than the operator's sway: " + strings.Join(words, ", "), evidence: ev, fill: []string{"{keys}", schema.List(keys)}})
 	}
 }

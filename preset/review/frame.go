@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"rigkeep/preset/frame"
+	"rigkeep/schema"
 )
 
 func init() {
@@ -87,10 +88,10 @@ func frameGimbal(l *look, x *Subject) {
 		l.cannot(x, "%v", err)
 		return
 	}
-	basis := fmt.Sprintf("through %s mm", num(j.Widest))
+	basis := fmt.Sprintf("through %s mm", schema.Sig(j.Widest, 6))
 	if len(lim.Always) > 0 {
-		l.on(x, hit{what: fmt.Sprintf("%s %s is in frame with the head level: no tilt limit keeps it out", basis, list(lim.Always)),
-			evidence: []Evidence{l.s.JobFile.fact("widest lens "+num(j.Widest)+" mm", "lens.widest_mm"), x.SheetFile.fact(list(lim.Always), "obstacle[0].name")}, commands: []string{"rigkeep fit {rig}"}})
+		l.on(x, hit{what: fmt.Sprintf("%s %s is in frame with the head level: no tilt limit keeps it out", basis, schema.List(lim.Always)),
+			evidence: []Evidence{l.s.JobFile.fact("widest lens "+schema.Sig(j.Widest, 6)+" mm", "lens.widest_mm"), x.SheetFile.fact(schema.List(lim.Always), "obstacle[0].name")}, commands: []string{"rigkeep fit {rig}"}})
 		return
 	}
 	var words, set []string
@@ -109,10 +110,10 @@ func frameGimbal(l *look, x *Subject) {
 		if !s.set {
 			how = "no limit set; the head can reach"
 		}
-		words = append(words, fmt.Sprintf("%s in view from %.0f° %s; %s %s°", s.clear.By, s.clear.Limit/deg, s.name, how, num(s.allowed)))
+		words = append(words, fmt.Sprintf("%s in view from %.0f° %s; %s %s°", s.clear.By, s.clear.Limit/deg, s.name, how, schema.Sig(s.allowed, 6)))
 		key := "limits.tilt." + s.name + "_deg"
-		set = append(set, key+"="+num(clear))
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s° allowed", key, num(s.allowed)), key, "limits.tilt", "limits"))
+		set = append(set, key+"="+schema.Sig(clear, 6))
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s° allowed", key, schema.Sig(s.allowed, 6)), key, "limits.tilt", "limits"))
 		for i, o := range x.Sheet.Obstacles {
 			if o.Name == s.clear.By {
 				ev = append(ev, x.SheetFile.fact(o.Name, fmt.Sprintf("obstacle[%d].name", i)))
@@ -122,7 +123,7 @@ func frameGimbal(l *look, x *Subject) {
 	if words == nil {
 		return
 	}
-	ev = append(ev, l.s.JobFile.fact("widest lens "+num(j.Widest)+" mm", "lens.widest_mm"))
+	ev = append(ev, l.s.JobFile.fact("widest lens "+schema.Sig(j.Widest, 6)+" mm", "lens.widest_mm"))
 	l.on(x, hit{what: basis + ", " + strings.Join(words, "; "), evidence: ev, fill: []string{"{limits}", strings.Join(set, " ")}})
 }
 
@@ -162,10 +163,10 @@ func frameShort(l *look, x *Subject) {
 				by, end = "the gimbal itself ends", *side.travel
 				beyond[side.name] = true
 			}
-			words = append(words, fmt.Sprintf("%q looks %s° %s, %s at %s°", s.Name, num(side.ask), side.name, by, num(end)))
-			ev = append(ev, l.s.JobFile.fact(fmt.Sprintf("%q needs %s° %s", s.Name, num(side.ask), side.name), fmt.Sprintf("shot[%d].tilt_%s_deg", i, side.name), fmt.Sprintf("shot[%d]", i)))
+			words = append(words, fmt.Sprintf("%q looks %s° %s, %s at %s°", s.Name, schema.Sig(side.ask, 6), side.name, by, schema.Sig(end, 6)))
+			ev = append(ev, l.s.JobFile.fact(fmt.Sprintf("%q needs %s° %s", s.Name, schema.Sig(side.ask, 6), side.name), fmt.Sprintf("shot[%d].tilt_%s_deg", i, side.name), fmt.Sprintf("shot[%d]", i)))
 			if need[side.name] == 0 {
-				ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s°", key, num(v)), key, "limits.tilt", "limits"))
+				ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s°", key, schema.Sig(v, 6)), key, "limits.tilt", "limits"))
 			}
 			need[side.name] = math.Max(need[side.name], side.ask)
 		}
@@ -179,7 +180,7 @@ func frameShort(l *look, x *Subject) {
 	}
 	for _, name := range []string{"up", "down"} {
 		if need[name] > 0 && !beyond[name] {
-			set = append(set, fmt.Sprintf("limits.tilt.%s_deg=%s", name, num(need[name])))
+			set = append(set, fmt.Sprintf("limits.tilt.%s_deg=%s", name, schema.Sig(need[name], 6)))
 		}
 	}
 	l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, fill: []string{"{limits}", strings.Join(set, " ")}})

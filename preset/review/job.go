@@ -1,6 +1,7 @@
 package review
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -162,7 +163,7 @@ func pinTwice(l *look) {
 			}
 		}
 		if len(ev) > 1 {
-			l.on(x, hit{what: fmt.Sprintf("%s pins %s %d times for %s", j.Slug, x.Ref, len(ev), or(x.Unit, "no unit in particular")), evidence: ev, seen: seen})
+			l.on(x, hit{what: fmt.Sprintf("%s pins %s %d times for %s", j.Slug, x.Ref, len(ev), cmp.Or(x.Unit, "no unit in particular")), evidence: ev, seen: seen})
 		}
 	}
 }
@@ -197,7 +198,7 @@ func pinBehind(l *look, x *Subject) {
 	where := "in the work tree, not saved"
 	if n.At.Revision != "" {
 		where = "as " + shortRev(n.At.Revision)
-		ev = append(ev, n.At.told(or(n.Path, x.TuneFile.Path), "newer revision"))
+		ev = append(ev, n.At.told(cmp.Or(n.Path, x.TuneFile.Path), "newer revision"))
 	}
 	l.on(x, hit{what: fmt.Sprintf("the library now has %s; changed since the pin: %s", where, strings.Join(words, "; ")), evidence: ev, seen: append([]string{x.PinnedAt.Revision, n.At.Revision}, words...)})
 }
@@ -269,7 +270,7 @@ func unitHolds(l *look, x *Subject) {
 			name = fmt.Sprintf("in memory %d %s", h.Memory, name)
 		}
 		words = append(words, name+" since "+day(h.At))
-		ev = append(ev, x.unitFact(u, name+", "+or(h.By, "name not recorded"), "held[0].at"))
+		ev = append(ev, x.unitFact(u, name+", "+cmp.Or(h.By, "name not recorded"), "held[0].at"))
 	}
 	l.on(x, hit{what: fmt.Sprintf("unit %s holds %s", u.Serial, strings.Join(words, "; ")), evidence: ev, seen: append([]string{digest}, words...)})
 }

@@ -1,6 +1,7 @@
 package review
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -70,7 +71,7 @@ func unsaved(l *look) {
 func behind(l *look) {
 	x := l.s.Exchange
 	if x == nil {
-		l.cannot(nil, "%s", or(l.s.NoExchange, "no server is known"))
+		l.cannot(nil, "%s", cmp.Or(l.s.NoExchange, "no server is known"))
 		return
 	}
 	if x.Behind == 0 {
@@ -86,7 +87,7 @@ func behind(l *look) {
 func ahead(l *look) {
 	x := l.s.Exchange
 	if x == nil {
-		l.cannot(nil, "%s", or(l.s.NoExchange, "no server is known"))
+		l.cannot(nil, "%s", cmp.Or(l.s.NoExchange, "no server is known"))
 		return
 	}
 	if x.Ahead == 0 {

@@ -1,6 +1,7 @@
 package review
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -159,7 +160,7 @@ func (x *Subject) buildWords(p *preset.Proof) []string {
 	}
 	if then.Mass > 0 {
 		if d := now.Mass - then.Mass; math.Abs(d) >= 0.0005 {
-			out = append(out, fmt.Sprintf("mass %+.0f g (%s → %s kg)", d*1000, about(then.Mass), about(now.Mass)))
+			out = append(out, fmt.Sprintf("mass %+.0f g (%s → %s kg)", d*1000, schema.Sig(then.Mass, 3), schema.Sig(now.Mass, 3)))
 		}
 	}
 	if known {
@@ -340,7 +341,7 @@ func word(v any) string {
 		return "not set"
 	}
 	if n, ok := schema.Number(v); ok {
-		return num(n)
+		return schema.Sig(n, 6)
 	}
 	return fmt.Sprint(v)
 }
@@ -353,9 +354,9 @@ func steps(n float64) string {
 		unit = "fine step"
 	}
 	if n > 0 {
-		return "+" + num(n) + " " + unit
+		return "+" + schema.Sig(n, 6) + " " + unit
 	}
-	return num(n) + " " + unit
+	return schema.Sig(n, 6) + " " + unit
 }
 
 // unit is the unit of a key's value as it stands behind a number; "" where there is none,
@@ -392,7 +393,7 @@ func proofFirmware(l *look, x *Subject) {
 	if p == nil || x.Sheet == nil || x.taken() {
 		return
 	}
-	name := or(x.Unit, p.Unit)
+	name := cmp.Or(x.Unit, p.Unit)
 	if x.Unit != "" && !x.Sheet.SameUnit(x.Unit, p.Unit) {
 		name = x.Unit
 	}
@@ -407,7 +408,7 @@ func proofFirmware(l *look, x *Subject) {
 	case u.Firmware == p.Firmware:
 		return
 	}
-	l.on(x, hit{what: fmt.Sprintf("proved on firmware %s; unit %s has %s now", p.Firmware, or(u.Serial, u.Label), u.Firmware), evidence: []Evidence{
+	l.on(x, hit{what: fmt.Sprintf("proved on firmware %s; unit %s has %s now", p.Firmware, cmp.Or(u.Serial, u.Label), u.Firmware), evidence: []Evidence{
 		x.proofFact("firmware "+p.Firmware+" at the proof", "proof.hold.firmware"),
 		x.unitFact(u, "firmware "+u.Firmware+" now", "firmware"),
 	}})
@@ -481,7 +482,7 @@ func proofOld(l *look, x *Subject) {
 	if days <= l.rule.Limit.Value {
 		return
 	}
-	what := fmt.Sprintf("proved %s, %.0f days ago (recheck after %s)", day(p.At), days, num(l.rule.Limit.Value))
+	what := fmt.Sprintf("proved %s, %.0f days ago (recheck after %s)", day(p.At), days, schema.Sig(l.rule.Limit.Value, 6))
 	l.on(x, hit{what: what, evidence: []Evidence{x.proofFact("proved on "+day(p.At), "proof.hold.at")}, seen: []string{p.At.UTC().Format(time.RFC3339)}})
 }
 

@@ -386,7 +386,7 @@ func (l *look) on(x *Subject, h hit) {
 		if x.Sheet != nil {
 			gimbal = x.Sheet.Slug
 		}
-		pairs = append(pairs, "{ref}", x.Ref, "{rig}", x.Rig.Alias, "{unit}", or(unit, "UNIT"), "{then}", then, "{gimbal}", gimbal)
+		pairs = append(pairs, "{ref}", x.Ref, "{rig}", x.Rig.Alias, "{unit}", cmp.Or(unit, "UNIT"), "{then}", then, "{gimbal}", gimbal)
 	}
 	if l.s.Job != nil {
 		pairs = append(pairs, "{job}", l.s.Job.Slug)
@@ -415,13 +415,6 @@ func (l *look) on(x *Subject, h hit) {
 	}
 	f.Seen = preset.DigestOf("rigkeep-finding-1\n" + l.rule.ID + "\n" + strings.Join(seen, "\n"))
 	l.out.Findings = append(l.out.Findings, f)
-}
-
-func or(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 var brace = regexp.MustCompile(`\{[a-z]+\}`)
@@ -508,19 +501,3 @@ func (s Stamp) told(path, text string) Evidence {
 	}
 	return Evidence{Text: text, File: path, Revision: s.Revision, Who: s.Who, When: s.When}
 }
-
-// list writes names as "pan, tilt and roll".
-func list(names []string) string {
-	switch len(names) {
-	case 0:
-		return ""
-	case 1:
-		return names[0]
-	}
-	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
-}
-
-func num(v float64) string { return schema.Num(preset.Rounded(v, 6)) }
-
-// about writes a computed number to three digits.
-func about(v float64) string { return schema.Num(preset.Rounded(v, 3)) }

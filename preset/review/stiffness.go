@@ -1,6 +1,7 @@
 package review
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -44,13 +45,13 @@ func onsetNear(l *look, x *Subject) {
 				continue
 			}
 			now = now || o.Now
-			text := fmt.Sprintf("%s oscillated at %s", a, num(o.Value))
+			text := fmt.Sprintf("%s oscillated at %s", a, schema.Sig(o.Value, 6))
 			if o.Hz > 0 {
-				text += " (" + num(o.Hz) + " Hz)"
+				text += " (" + schema.Sig(o.Hz, 6) + " Hz)"
 			}
 			text += ", " + o.From
 			ev = append(ev, o.File.fact(text, o.Key))
-			seen = append(seen, fmt.Sprintf("%s %s %s %v", key, num(v), num(o.Value), o.Now))
+			seen = append(seen, fmt.Sprintf("%s %s %s %v", key, schema.Sig(v, 6), schema.Sig(o.Value, 6), o.Now))
 			if !have || n < worst {
 				worst, have = n, true
 			}
@@ -66,17 +67,17 @@ func onsetNear(l *look, x *Subject) {
 		case worst < 0:
 			where = fmt.Sprintf("%s above", strings.TrimPrefix(steps(worst), "-"))
 		}
-		words = append(words, fmt.Sprintf("%s %s%s is %s an onset on record", key, num(v), l.unit(x, key), where))
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", key, num(v)), key))
+		words = append(words, fmt.Sprintf("%s %s%s is %s an onset on record", key, schema.Sig(v, 6), l.unit(x, key), where))
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", key, schema.Sig(v, 6)), key))
 	}
 	if words == nil {
 		return
 	}
-	what := strings.Join(words, "; ") + fmt.Sprintf(" (within %s %s is near)", num(l.rule.Limit.Value), l.rule.Limit.Unit)
+	what := strings.Join(words, "; ") + fmt.Sprintf(" (within %s %s is near)", schema.Sig(l.rule.Limit.Value, 6), l.rule.Limit.Unit)
 	if !now {
 		what += ", seen on an earlier build of this rig"
 	}
-	l.on(x, hit{what: what, evidence: ev, lower: !now, fill: []string{"{keys}", list(keys)}, seen: seen})
+	l.on(x, hit{what: what, evidence: ev, lower: !now, fill: []string{"{keys}", schema.List(keys)}, seen: seen})
 }
 
 func stiffnessAbove(l *look, x *Subject) {
@@ -84,7 +85,7 @@ func stiffnessAbove(l *look, x *Subject) {
 		return
 	}
 	if x.Learned == nil {
-		l.cannot(x, "%s", or(x.NotLearned, "where it should end was not computed"))
+		l.cannot(x, "%s", cmp.Or(x.NotLearned, "where it should end was not computed"))
 		return
 	}
 	var words, keys []string
@@ -105,11 +106,11 @@ func stiffnessAbove(l *look, x *Subject) {
 			continue
 		}
 		keys = append(keys, key)
-		words = append(words, fmt.Sprintf("%s %s%s, where %s to %s is expected (%.0f %%)", key, num(v), l.unit(x, key), about(r.Lo), about(r.Hi), r.Level*100))
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", key, num(v)), key))
+		words = append(words, fmt.Sprintf("%s %s%s, where %s to %s is expected (%.0f %%)", key, schema.Sig(v, 6), l.unit(x, key), schema.Sig(r.Lo, 3), schema.Sig(r.Hi, 3), r.Level*100))
+		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s = %s", key, schema.Sig(v, 6)), key))
 	}
 	if words != nil {
-		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, fill: []string{"{keys}", list(keys)}, seen: evidenceKey(ev)})
+		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, fill: []string{"{keys}", schema.List(keys)}, seen: evidenceKey(ev)})
 	}
 }
 

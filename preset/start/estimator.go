@@ -352,7 +352,7 @@ func (s *estimator) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 		if v, why, ok := s.q.End(p.Axis); ok {
 			if y, no := sc.ln(v); no == "" {
 				return append(out, anchorPoint{lnJ: f.lnJ, lnK: y, sd: s.o.LoopSD,
-					ev: Evidence{Kind: "learned", Value: v, Text: fmt.Sprintf("%s, ±%.0f %%: %s", number(v), 100*s.o.LoopSD, why)}})
+					ev: Evidence{Kind: "learned", Value: v, Text: fmt.Sprintf("%s, ±%.0f %%: %s", schema.Sig(v, 3), 100*s.o.LoopSD, why)}})
 			}
 		}
 	}
@@ -362,7 +362,7 @@ func (s *estimator) anchors(p Param, sc scale, f *fit) (out []anchorPoint) {
 				f.refused = append(f.refused, Refusal{"loop model", no})
 			} else {
 				out = append(out, anchorPoint{lnJ: f.lnJ, lnK: y, sd: s.o.LoopSD,
-					ev: Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("%s at most, ±%.0f %%: %s", number(v), 100*s.o.LoopSD, why)}})
+					ev: Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("%s at most, ±%.0f %%: %s", schema.Sig(v, 3), 100*s.o.LoopSD, why)}})
 			}
 		}
 	}
@@ -482,7 +482,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 	o.Slope, o.Scatter = f.est.slope, f.est.scatter
 	s.evidence(&o, f, sc)
 	o.Value, o.Status = p.Dial.Round(soft), Offered
-	lead := fmt.Sprintf("Start at %s: low end of %s–%s (%.0f %%)", schema.Num(o.Value), number(o.Final.Lo), number(o.Final.Hi), 100*s.o.Level)
+	lead := fmt.Sprintf("Start at %s: low end of %s–%s (%.0f %%)", schema.Num(o.Value), schema.Sig(o.Final.Lo, 3), schema.Sig(o.Final.Hi, 3), 100*s.o.Level)
 	var limits []string
 	if s.q.Cap != nil && sc.mapped {
 		// asked over the dial only: the model has no say outside it
@@ -495,7 +495,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 			}
 			// a model that was asked and agrees is worth saying, unless it is the anchor already
 			if binds || !slices.ContainsFunc(o.Evidence, func(e Evidence) bool { return e.Kind == "loop" }) {
-				o.Evidence = append(o.Evidence, Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("%s at most: %s", number(v), why)})
+				o.Evidence = append(o.Evidence, Evidence{Kind: "loop", Value: v, Text: fmt.Sprintf("%s at most: %s", schema.Sig(v, 3), why)})
 			}
 		}
 	}
@@ -528,7 +528,7 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 		}
 		o.Warnings = append(o.Warnings, fmt.Sprintf("the evidence points to %s, %s (the dial ends at %s): check the mass and the gimbal sheet; this build may not hold as well as usual", schema.Num(o.Value), which, schema.Num(end)))
 	} else if best < p.Dial.Min || best > p.Dial.Max {
-		o.Warnings = append(o.Warnings, fmt.Sprintf("the value expected in the end, %s, lies outside the dial (%s to %s)", number(best), schema.Num(p.Dial.Min), schema.Num(p.Dial.Max)))
+		o.Warnings = append(o.Warnings, fmt.Sprintf("the value expected in the end, %s, lies outside the dial (%s to %s)", schema.Sig(best, 3), schema.Num(p.Dial.Min), schema.Num(p.Dial.Max)))
 	}
 	if f.far {
 		o.Warnings = append(o.Warnings, "extrapolated: nothing proved on this gimbal is within a factor of two of this inertia")
@@ -760,18 +760,6 @@ func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) strin
 		text += "; " + strings.Join(limits, "; ")
 	}
 	return text + "; work up from here"
-}
-
-// number is a computed dial number for people: three significant digits.
-func number(v float64) string {
-	if v == 0 {
-		return "0"
-	}
-	d := math.Pow(10, 2-math.Floor(math.Log10(math.Abs(v))))
-	if math.IsInf(d, 0) || d == 0 {
-		return schema.Num(v)
-	}
-	return schema.Num(math.Round(v*d) / d)
 }
 
 // filter keeps the sheet's default unless this rig's own proof, or enough near
