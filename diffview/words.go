@@ -127,13 +127,15 @@ func wholeStyle(r Report, list []Change) (style string, n int) {
 }
 
 // wholeItem says the item of a list that the first fields add or remove as a
-// whole: pin added: rig "hxdk37xyrz", tune "main". n is how many fields that are.
+// whole: pin added: rig "hxdk37xyrz", tune "main". n is how many fields that are. Of what a
+// unit held the values are only counted: the tune that is named has them.
 func wholeItem(list []Field) (words string, n int) {
 	item, op := listItem(list[0].Key), list[0].Op
 	if item == "" || op != Added && op != Removed {
 		return "", 0
 	}
 	var in []string
+	values := 0
 	for n < len(list) && listItem(list[n].Key) == item {
 		f := list[n]
 		if f.Op != op {
@@ -143,8 +145,20 @@ func wholeItem(list []Field) (words string, n int) {
 		if op == Removed {
 			v = f.Before
 		}
-		in = append(in, strings.TrimPrefix(f.Key, item+".")+" "+value(v)+unitAfter(f.Unit))
 		n++
+		switch key := strings.TrimPrefix(f.Key, item+"."); {
+		case strings.HasPrefix(key, "values."):
+			values++
+		case key == "digest":
+		default:
+			if id, ok := v.(string); ok && key == "revision" && len(id) > 10 {
+				v = id[:10]
+			}
+			in = append(in, key+" "+value(v)+unitAfter(f.Unit))
+		}
+	}
+	if values > 0 {
+		in = append(in, schema.Count(values, "value", "values"))
 	}
 	name, _, _ := strings.Cut(item, "[")
 	return name + " " + string(op) + ": " + strings.Join(in, ", "), n

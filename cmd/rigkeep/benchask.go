@@ -424,8 +424,8 @@ func (b *benchRun) askHand(a *prompter, p bench.Proposal) (leave bool, err error
 	case 'v':
 		return false, b.askNearer(a)
 	case 'h', 'r':
-		x, err := a.askAxis()
-		if err != nil {
+		x, back, err := a.askAxis()
+		if err != nil || back {
 			return false, err
 		}
 		e.Axis, e.HasAxis = x, true
@@ -436,15 +436,16 @@ func (b *benchRun) askHand(a *prompter, p bench.Proposal) (leave bool, err error
 	return false, b.take(a, e)
 }
 
-func (a *prompter) askAxis() (schema.Axis, error) {
-	c, _, err := a.choose("which axis? [p/t/r]", []choice{{'p', "pan"}, {'t', "tilt"}, {'r', "roll"}}, 0)
-	return map[byte]schema.Axis{'p': schema.Pan, 't': schema.Tilt, 'r': schema.Roll}[c], err
+// askAxis asks for an axis; u goes back to the question that led here.
+func (a *prompter) askAxis() (x schema.Axis, back bool, err error) {
+	c, _, err := a.choose("which axis? [p/t/r, u undo]", []choice{{'p', "pan"}, {'t', "tilt"}, {'r', "roll"}, {'u', "undo"}}, 0)
+	return map[byte]schema.Axis{'p': schema.Pan, 't': schema.Tilt, 'r': schema.Roll}[c], c == 'u', err
 }
 
 // askNearer keeps a value nearer the onset than the margin gives.
 func (b *benchRun) askNearer(a *prompter) error {
-	x, err := a.askAxis()
-	if err != nil {
+	x, back, err := a.askAxis()
+	if err != nil || back {
 		return err
 	}
 	s, err := a.line(fmt.Sprintf("which value of %s to keep, above what the margin of %s gives? [Enter: none]", x, schema.Num(b.s.Log.Plan.Margin)))

@@ -237,6 +237,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 	if u, ok := d.Sheet.Unit(p.Unit); ok {
 		serial = u.Serial
 	}
+	told := p.Unit != "" && p.Place != "" // by the person: then nothing more is asked
 	log, path, err := k.lib.LastSession(d, serial)
 	if err != nil {
 		return false, err
@@ -273,7 +274,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 		}
 	}
 	asks := !k.c.Bool("no-input") && tty(k.Stdin) && tty(k.Stdout)
-	if p.Unit != "" && p.Place != "" || !asks {
+	if told || !asks {
 		var missing []string
 		if p.Unit == "" {
 			missing = append(missing, "--unit (the sheet lists: "+firstOf(unitNames(d.Sheet), "none")+")")
@@ -290,7 +291,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 	if err != nil {
 		return false, err
 	}
-	asked = p.Unit == ""
+	asked = p.Unit == "" // else it is known already, and held against the sheet
 	err = a.proof(d, p, styles, onlyStyles)
 	done()
 	if errors.Is(err, errStopped) {

@@ -515,6 +515,38 @@ func TestTerminalProofAsksAgain(t *testing.T) {
 	}
 }
 
+// TestTerminalProofAfterSession: what a session tells is not asked again, all else is; and a
+// wrong key at a handheld point is taken back where the axis is asked for.
+func TestTerminalProofAfterSession(t *testing.T) {
+	s := newFixture(t)
+	s.ok(t, "start", "a-cam-zoom", "--write")
+	s.ok(t, "set", "a-cam-zoom", "follow.walk.deadband.pan=3")
+	s.ok(t, "save", "a-cam-zoom", "-m", "Starting tune")
+	s.ok(t, "bench", "a-cam-zoom", "--unit", "QL-0031", "--only", "tilt", "--axis", "tilt", "--value", "60", "--saw", "clean")
+	for range 2 {
+		s.ok(t, "bench", "a-cam-zoom", "--axis", "tilt", "--value", "61", "--saw", "chatter", "--hz", "17")
+	}
+	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--resume")
+	for _, a := range []string{"c", "h", "u", "c", "c", "c", "s", "\r"} { // 60 clean once more, then handheld
+		x.question()
+		x.send(a)
+	}
+	if code := x.exit(); code != 0 || !strings.Contains(x.all(), "which axis?") {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	x = s.open(t, 24, 80, "prove", "a-cam-zoom")
+	for _, a := range []string{"10\r", "1\r", "\r", "\r", "walk\r", "\r"} {
+		x.question()
+		x.send(a)
+	}
+	if code := x.exit(); code != 0 {
+		t.Fatalf("exit %d:\n%s", code, x.all())
+	}
+	if raw := s.ok(t, "show", "a-cam-zoom", "--raw"); !strings.Contains(raw, "effort_pct = { pan = 1 }") || !strings.Contains(raw, "minutes = 10") || !strings.Contains(raw, "[proof.style.walk]") || !strings.Contains(raw, "onset = { tilt = 61 }") {
+		t.Error(raw)
+	}
+}
+
 // TestTerminalTuneSavedMeanwhile: somebody at the desk saves the tune while the session
 // is open on the terminal; what they saved stays, and what no longer goes with the
 // session is said.
