@@ -4,7 +4,17 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo/store"
+	"slices"
 )
+
+// savedFor is the revision that a pin without one means: the newest of the tune that was saved for the job.
+func savedFor(slug string, hist []Revision) (Revision, bool) {
+	i := slices.IndexFunc(hist, func(h Revision) bool { return h.Job() == slug })
+	if i < 0 {
+		return Revision{}, false
+	}
+	return hist[i], true
+}
 
 // Pinned is the revision of a rig's tune on a job.
 func (l *Library) Pinned(slug string, rr RigRef, tune string) (store.Rev, error) {

@@ -567,10 +567,8 @@ func (l *Library) pinned(slug string, rr RigRef, tune string) (store.Rev, string
 			return store.Rev(p.Revision), fp, nil
 		}
 	}
-	for _, h := range hist {
-		if h.Job() == slug {
-			return h.ID, h.Fingerprint, nil
-		}
+	if h, ok := savedFor(slug, hist); ok {
+		return h.ID, h.Fingerprint, nil
 	}
 	return "", "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("job %s has no pin for %s/%s", slug, rr.Alias, tune), Hint: fmt.Sprintf("Pin it with: rigkeep job add %s %s", slug, rr.Alias)}
 }

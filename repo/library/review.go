@@ -368,15 +368,11 @@ type state struct {
 func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, open bool, lost string, err error) {
 	rev := store.Rev(j.Pins[a.pin].Revision)
 	if rev == "" {
-		for _, h := range hist {
-			if h.Job() == j.Slug {
-				rev = h.ID
-				break
-			}
-		}
-		if rev == "" {
+		h, ok := savedFor(j.Slug, hist)
+		if !ok {
 			return st, true, "", nil
 		}
+		rev = h.ID
 	}
 	for i, h := range hist {
 		if h.ID != rev || h.Blob == "" {
