@@ -2,6 +2,7 @@ package bench
 
 import (
 	"fmt"
+	"math"
 	"rigkeep/preset/domain"
 	"rigkeep/schema"
 	"slices"
@@ -62,4 +63,14 @@ func MaxTrials(cfg Config, a Setup) (most int, mean float64, err error) {
 		most = max(most, n)
 	}
 	return most, float64(total) / float64(g.n+2), nil
+}
+
+// GMdB is GM in decibels, 0 where unknown.
+//
+// Source: 20 log10 of the ratio, definition.
+func (r AxisResult) GMdB() float64 {
+	if r.GM <= 0 {
+		return 0
+	}
+	return 20 * math.Log10(r.GM)
 }

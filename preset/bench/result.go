@@ -47,16 +47,6 @@ type AxisResult struct {
 	Why               string
 }
 
-// GMdB is GM in decibels, 0 where unknown.
-//
-// Source: 20 log10 of the ratio, definition.
-func (r AxisResult) GMdB() float64 {
-	if r.GM <= 0 {
-		return 0
-	}
-	return 20 * math.Log10(r.GM)
-}
-
 // Results gives every axis in working order, finished or not.
 //
 // Source: bracket and its geometric mean, definition (as shared check c13).

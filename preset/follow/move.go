@@ -253,15 +253,6 @@ func heading(steps []placed, t float64) (handle, meant float64) {
 	return handle, meant
 }
 
-// Handle is the handle's angle in rad t seconds into the move, from zero at the
-// start.
-//
-// Source: minimum-jerk turn after Flash & Hogan 1985, the rest by definition.
-func (m Move) Handle(t float64) float64 {
-	h, _ := heading(m.place(), t)
-	return h
-}
-
 // angle is the step's own contribution t seconds after it begins.
 func (s *Step) angle(t float64) float64 {
 	if t <= 0 {

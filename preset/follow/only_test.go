@@ -21,3 +21,12 @@ func NewWhip(angle float64) Move {
 func NewSway(duration float64, tones ...Tone) Move {
 	return Move{[][]Step{{{Kind: Sway, Duration: duration, Tones: tones}}}}
 }
+
+// Handle is the handle's angle in rad t seconds into the move, from zero at the
+// start.
+//
+// Source: minimum-jerk turn after Flash & Hogan 1985, the rest by definition.
+func (m Move) Handle(t float64) float64 {
+	h, _ := heading(m.place(), t)
+	return h
+}

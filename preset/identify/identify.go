@@ -157,30 +157,6 @@ func (r *Report) Unit(name string) (Unit, bool) {
 	return Unit{}, false
 }
 
-// Ratio is the factor that takes a stiffness found on one unit's dials to
-// another's, for one axis. A unit that no session was on counts as the model of
-// gimbal is.
-//
-// Source: offsets of Units.
-func (r *Report) Ratio(a schema.Axis, from, to string) float64 {
-	at := func(name string) float64 {
-		u, ok := r.Unit(name)
-		if !ok {
-			return 0
-		}
-		for _, x := range u.Axes {
-			if x.Axis == a.String() {
-				return x.lnOffset
-			}
-		}
-		return 0
-	}
-	if from == "" || to == "" || from == to {
-		return 1
-	}
-	return math.Exp(at(to) - at(from))
-}
-
 // Units learns from sights on the units of one model of gimbal. A sight that
 // cannot be (an onset at or below the clean value, no inertia) is a *domain.Error;
 // one that a model cannot explain is named in Refused.

@@ -256,17 +256,6 @@ func (c *Conditioned) Line() (intercept, slope, slopeSD float64) {
 	return c.m.Mean[0] + c.mean[0], c.m.Mean[1] + c.mean[1], math.Sqrt(math.Max(0, c.cov.At(1, 1)))
 }
 
-// Unit is the effect of a unit, 0 about UnitSD for one not on record.
-//
-// Source: as Condition.
-func (c *Conditioned) Unit(name string) Normal {
-	i, ok := c.units[name]
-	if !ok || name == "" {
-		return Normal{0, c.m.UnitSD}
-	}
-	return Normal{c.mean[i], math.Sqrt(math.Max(0, c.cov.At(i, i)))}
-}
-
 // Predict gives one further proof, its own error included, of p's rig on p's unit
 // (Y is not used). A name that is not on record, and "", is a new one.
 //

@@ -302,18 +302,6 @@ func ranges(edges []edge, first bool, stable func(k float64) (bool, error)) ([]S
 	return out, nil
 }
 
-// CommonRanges gives every range of a common factor on K, D and Ki for which
-// the loop is stable, ascending.
-//
-// Source: stability edges where the phase is −180°, the ranges between them by
-// the root count of Stability.
-func (l Loop) CommonRanges() ([]StableRange, error) {
-	if err := l.Validate(); err != nil {
-		return nil, err
-	}
-	return l.commonRanges(false)
-}
-
 func (l Loop) commonRanges(first bool) ([]StableRange, error) {
 	f := l.factors()
 	r := ray{h: f}
@@ -328,16 +316,6 @@ func (l Loop) commonRanges(first bool) ([]StableRange, error) {
 		c, err := g.count(buf[:0])
 		return c.right == 0, err
 	})
-}
-
-// StiffnessRanges gives every range of the stiffness K, with D and Ki held,
-// for which the loop is stable, ascending. K of the loop itself is not used.
-//
-// Source: stability edges as the real values of −1/H(jω) − jωD + jKi/ω
-// (D-partition, Neimark 1949, from memory), the ranges between them by the root
-// count of Stability.
-func (l Loop) StiffnessRanges() ([]StableRange, error) {
-	return l.stiffnessRanges(false)
 }
 
 func (l Loop) stiffnessRanges(first bool) ([]StableRange, error) {

@@ -75,17 +75,6 @@ func (l *Limits) rows() []limitRow {
 	}
 }
 
-// Table lists the limits in the units of the person.
-//
-// Source: common practice, no source.
-func (l Limits) Table() []Limit {
-	var out []Limit
-	for _, r := range l.rows() {
-		out = append(out, Limit{r.name, *r.to / r.scale, r.unit, r.meaning})
-	}
-	return out
-}
-
 // bands are the three of the verdict for a spectrum that ends at top.
 func (l Limits) bands(top float64) []Band {
 	return []Band{

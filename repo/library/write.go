@@ -299,16 +299,6 @@ func (l *Library) Write(ctx context.Context, e Edited) error {
 	return l.Store.WriteFile(ctx, e.Path, e.After.Text(), e.base())
 }
 
-// Create puts a new file into the work tree; one that is there already is not
-// replaced.
-func (l *Library) Create(ctx context.Context, path string, text []byte) error {
-	defer l.forget()
-	if _, err := l.Parse(path, text, nil); err != nil {
-		return err
-	}
-	return l.Store.WriteFile(ctx, path, text, nil)
-}
-
 // AddRig checks a build sheet and works out where it belongs. It does not write.
 // The same build twice is an error that names the first, and so is another
 // build that happens to share the ten characters.

@@ -119,22 +119,6 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 	return notSynced(name+" has moved", l.fs.SyncDir(filepath.Dir(l.d.RefPath(name))))
 }
 
-// Rescan looks for packs that were added by other means.
-func (l *Lib) Rescan() { l.store.Rescan() }
-
-// Object gives any object's kind ("commit", "tree", "blob", "tag") and bytes.
-func (l *Lib) Object(id string) (kind string, data []byte, err error) {
-	if !plumbing.IsHash(id) {
-		return "", nil, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%q is not an object id", id)}
-	}
-	err = l.with(func(r *objects.Reader) error {
-		k, b, err := r.Get(plumbing.NewHash(id))
-		kind, data = k.String(), append([]byte{}, b...)
-		return err
-	})
-	return kind, data, err
-}
-
 // HasObject says whether an object is in the store, without reading it.
 func (l *Lib) HasObject(id string) bool {
 	r := l.readers.Get().(*objects.Reader)

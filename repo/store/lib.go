@@ -78,13 +78,6 @@ type Lib struct {
 	hist   *hist.Index
 }
 
-// Open finds the library that holds dir, looking upwards as git does, and repairs what a
-// process that died may have left behind. It never waits for another process.
-//
-// Errors: ErrNotFound if there is no library, ErrForeign if it is in a form that could not be
-// kept intact (sha256 objects, reftable, bare, sparse checkout, unknown extensions), ErrDamaged.
-func Open(dir string) (*Lib, error) { return OpenWith(dir, Options{}) }
-
 // OpenWith is Open with options.
 func OpenWith(dir string, opt Options) (*Lib, error) {
 	if opt.fs == nil {

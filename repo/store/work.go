@@ -176,20 +176,6 @@ func (l *Lib) changeWork(ctx context.Context, path string, base []byte, f File) 
 	return nil
 }
 
-// RemoveFile takes a file out of the work tree, without saving a revision. base is what the
-// caller read before.
-//
-// Errors: ErrChanged if the file is not as base, ErrBusy, ErrBadPath, ErrDevice.
-func (l *Lib) RemoveFile(ctx context.Context, path string, base []byte) error {
-	if err := CheckPath(path); err != nil {
-		return err
-	}
-	if base == nil {
-		base = []byte{}
-	}
-	return l.changeWork(ctx, path, base, File{Path: path, Delete: true})
-}
-
 // readWorkFile checks that a work-tree file is as the caller read it.
 func (l *Lib) readWorkFile(path string, base []byte) ([]byte, fs.FileInfo, error) {
 	no := func(msg, out string) ([]byte, fs.FileInfo, error) {

@@ -318,13 +318,6 @@ func (x *Index) Find(path string) *Entry {
 	return nil
 }
 
-// Below gives the entries whose path begins with prefix.
-func (x *Index) Below(prefix string) []Entry {
-	lo := sort.Search(len(x.Entries), func(i int) bool { return x.Entries[i].Path >= prefix })
-	hi := lo + sort.Search(len(x.Entries)-lo, func(i int) bool { return !strings.HasPrefix(x.Entries[lo+i].Path, prefix) })
-	return x.Entries[lo:hi]
-}
-
 // Set puts an entry in its place, replacing one of the same path.
 func (x *Index) Set(e Entry) {
 	e.Flags &^= flagStage
@@ -378,9 +371,6 @@ func (x *Index) SetTree(dir string, was, id plumbing.Hash) {
 		n.Entries = -1
 	}
 }
-
-// SetRoot installs a whole cached tree, for an index built from a commit.
-func (x *Index) SetRoot(n *Node) { x.tree = n }
 
 // Format writes the index as version 2, or 3 where an entry needs the second flags word.
 func (x *Index) Format() []byte {
