@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -43,12 +44,13 @@ type Old struct {
 	Since  int  // how many revisions the library is further
 	Same   bool // nothing was changed here since
 	Accept *store.Commit
+	zone   *time.Location // in which it is said; nil is the commit's own
 }
 
 func (o *Old) Error() string {
 	s := "already in the library"
 	if o.Accept != nil {
-		s += ", since " + o.Accept.When.Format("2006-01-02 15:04") + " (" + o.Accept.Author.Name + ")"
+		s += ", since " + schema.SayMoment(o.Accept.When, o.zone) + " (" + o.Accept.Author.Name + ")"
 	}
 	if !o.Same {
 		s = fmt.Sprintf("this handover is %s older than your library; %s", schema.Count(o.Since, "revision", "revisions"), s)
@@ -225,7 +227,7 @@ func (x *accepting) meet() error {
 		x.base, err = x.state(bases, 0)
 		return err
 	}
-	old := &Old{}
+	old := &Old{zone: x.l.Zone}
 	known := x.p.History.Ancestors(x.p.History.Tip)
 	for _, c := range own.Commits() {
 		// the same rigs may have come in before with another note, or other records of units

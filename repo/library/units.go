@@ -62,7 +62,7 @@ func (l *Library) savedLogs(gimbal string) ([]savedLog, error) {
 		if json.Unmarshal([]byte(e.Value), &x.log) != nil {
 			continue
 		}
-		x.ref = r.alias + ", session of " + x.log.Began.Format("2006-01-02 15:04")
+		x.ref = r.alias + ", session of " + schema.SayMoment(x.log.Began, l.Zone)
 		out = append(out, x)
 	}
 	return out, nil
@@ -127,7 +127,7 @@ func (l *Library) proofLogs(sheet *schema.Sheet, logs []savedLog) ([]savedLog, e
 			}
 		}
 		if len(log.Results) > 0 {
-			out = append(out, savedLog{path: e.Path, fp: place.Rig, ref: r.alias + ", proof of " + log.Began.Format("2006-01-02 15:04"), log: log})
+			out = append(out, savedLog{path: e.Path, fp: place.Rig, ref: r.alias + ", proof of " + schema.SayMoment(log.Began, l.Zone), log: log})
 		}
 	}
 	return out, nil

@@ -182,7 +182,7 @@ func (l *Lib) resolveTime(name string, t time.Time) (plumbing.Hash, error) {
 	}
 	first := ""
 	if c, err := l.Commit(rev(id)); err == nil {
-		first = ", on " + c.When.Format("2006-01-02 15:04")
+		first = ", on " + schema.SayMoment(c.When, t.Location())
 	}
 	return id, &Error{Kind: ErrNotFound, Msg: "the library begins after " + name + first}
 }
