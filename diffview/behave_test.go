@@ -244,7 +244,7 @@ func TestSag(t *testing.T) {
 	needs("sag at rest, tilt: unknown: needs a resting effort (rigkeep balance)")
 	a.Sheet, b.Sheet = sheetPlain(), sheetPlain()
 	a.Sheet.Axes[schema.Tilt].Torque = 0
-	needs("sag at rest, tilt: unknown: needs a resting effort (rigkeep balance), motor.AXIS.torque_nm, the SI conversion of dial.stiffness.AXIS")
+	needs("sag at rest, tilt: unknown: needs a resting effort (rigkeep balance), the motor's torque (motor.AXIS.torque_nm), the SI conversion (dial.stiffness.AXIS: rigkeep gimbal measure)")
 	// an integral term lets nothing sag
 	c, d := side(40), side(60)
 	for _, s := range []Side{c, d} {

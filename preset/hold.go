@@ -130,10 +130,10 @@ func Sag(c *schema.Catalogue, s *schema.Sheet, t *Tune, a schema.Axis, effortPct
 		needs = append(needs, "a resting effort (rigkeep balance)")
 	}
 	if s.Axes[a].Torque == 0 {
-		needs = append(needs, "motor."+a.String()+".torque_nm")
+		needs = append(needs, "the motor's torque (motor."+a.String()+".torque_nm)")
 	}
 	if d, ok := s.Dials["stiffness."+a.String()]; !ok || d.Map == nil {
-		needs = append(needs, "the SI conversion of dial.stiffness."+a.String())
+		needs = append(needs, "the SI conversion (dial.stiffness."+a.String()+": rigkeep gimbal measure)")
 	}
 	if needs != nil {
 		return nil, needs, nil

@@ -14,6 +14,7 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/preset/balance"
+	"rigkeep/preset/domain"
 	"rigkeep/preset/fit"
 	"rigkeep/preset/unit"
 	"rigkeep/repo/library"
@@ -483,7 +484,7 @@ func (k *invocation) printClearances(ans fitAnswer, all bool) {
 		fails = fails || it.Grade == fit.Over
 	}
 	if known == 0 {
-		k.write(hung("Clearance", "unknown: needs the clear space of the gimbal (space.box_mm), from its manual or a ruler", k.wide))
+		k.write(hung("Clearance", (&domain.Unknown{Needs: "the clear space of the gimbal", Key: "space.box_mm", Do: "from its manual or a ruler"}).Error(), k.wide))
 		return
 	}
 	unit := k.units().length
@@ -609,7 +610,7 @@ func (k *invocation) printEfforts(ans fitAnswer) {
 	}
 	switch {
 	case ans.Draw == nil:
-		k.write(wrap("Battery cost unknown: the gimbal sheet has no motor.*.torque_constant_nm_a and winding_ohm.", "  ", k.wide))
+		k.write(wrap("Battery cost "+(&domain.Unknown{Needs: "each motor's constant and winding", Key: "torque_constant_nm_a, winding_ohm", Do: "from the motor maker's data sheet, or winding_ohm with an ohmmeter at the unplugged motor"}).Error()+".", "  ", k.wide))
 		return
 	case ans.Draw.Share > 0:
 		k.write(wrap(fmt.Sprintf("Holding costs %.3g W, %.2g %% of the battery per hour.", ans.Draw.Power, ans.Draw.Share*100), "  ", k.wide))
@@ -635,7 +636,7 @@ func (k *invocation) printSight(ans fitAnswer) {
 	}
 	t.add("1 % of the width", fmt.Sprintf("%.3f° of pan or tilt", s.PercentDeg))
 	if l := s.Limits; l == nil {
-		t.add("tilt limits", "unknown: the gimbal sheet lists no [[obstacle]]")
+		t.add("tilt limits", (&domain.Unknown{Needs: "what can come into view", Key: "[[obstacle]]", Do: "measure the gimbal's parts in front of the lens from the axis centre"}).Error())
 	} else {
 		side := func(way string, limit float64, by string) {
 			if by == "" {

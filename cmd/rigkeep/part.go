@@ -13,6 +13,7 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/assembly"
 	"rigkeep/preset/csvtable"
+	"rigkeep/preset/domain"
 	"rigkeep/preset/file"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/partlist"
@@ -370,7 +371,7 @@ func runPartShow(k *invocation) error {
 	if s := u.partSize(p.Part); s != "" {
 		row("size", s+" "+u.length)
 	}
-	balance := "unknown: needs cg_mm, measured from its seat"
+	balance := (&domain.Unknown{Needs: "the balance point", Key: "cg_mm", Do: "find where it balances on an edge, and measure from its seat"}).Error()
 	if p.CG != nil {
 		balance = u.place(p.CG) + " " + u.length + " from its seat (forward, left, up)"
 	}
@@ -442,8 +443,18 @@ func runPartImport(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.PartPath(r.Part.File), Text: text, What: "part " + r.Part.File})
 	}
-	if k.dryRun() || faults != nil {
+	said := func() {
+		for _, r := range rows {
+			for _, s := range r.Said {
+				k.write(wrap(fmt.Sprintf("line %d, %s: %s", r.Line, r.Part.File, safe.Line(s)), "", k.wide))
+			}
+		}
+	}
+	if k.dryRun() {
 		k.showImport(name, cols, rows)
+	}
+	if k.dryRun() || faults != nil {
+		said()
 	}
 	if faults != nil {
 		var lines []string
@@ -470,11 +481,7 @@ func runPartImport(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	for _, r := range rows {
-		for _, s := range r.Said {
-			k.printf("line %d, %s: %s\n", r.Line, r.Part.File, safe.Line(s))
-		}
-	}
+	said()
 	for _, f := range files {
 		k.recordResult(rev, subject, "", f.Path)
 	}
@@ -519,11 +526,6 @@ func (k *invocation) showImport(name string, cols []partlist.Column, rows []part
 	}
 	if mounts != nil {
 		k.write(wrap("mounts proposed from sizes: "+strings.Join(mounts, ", "), "", k.wide))
-	}
-	for _, r := range rows {
-		for _, s := range r.Said {
-			k.write(wrap(fmt.Sprintf("line %d, %s: %s", r.Line, r.Part.File, safe.Line(s)), "", k.wide))
-		}
 	}
 }
 

@@ -31,7 +31,7 @@ func TestMalformedPartLists(t *testing.T) {
 		"a picture":                {"\x89PNG\r\n\x1a\n\x00\x00", "not text"},
 		"Latin-1":                  {head + "K\xf6rper;body;5;;\n", "line 2"},
 		"no rows":                  {head, "no rows"},
-		"no header":                {"Lens 2;lens;5;4;3\n", "no header"},
+		"no header":                {"Lens 2;lens;5;4;3\n", "not column names"},
 		"a name twice in the head": {"Name;Mass g;name\na;5;b\n", "twice"},
 		"no mass":                  {"Name;Slot\na;lens\n", "no column is taken for the mass"},
 		"no name":                  {"Slot;Mass g\nlens;5\n", "no column is taken for the name"},

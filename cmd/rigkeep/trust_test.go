@@ -62,10 +62,11 @@ func TestTerminalTrust(t *testing.T) {
 			t.Errorf("%q: exit %d\n%s", c.answer, code, x.all())
 		}
 	}
-	if code, _, text := s.real("trust", "add", "--yes"); code != exitUsage || !strings.Contains(text, "rigkeep trust add "+aPrint) {
-		t.Errorf("--yes: exit %d\n%s", code, text)
+	x := s.open(t, 24, 200, "trust", "add", "--yes")
+	if code := x.exit(); code != exitUsage || !strings.Contains(x.all(), "rigkeep trust add "+aPrint) {
+		t.Errorf("--yes: exit %d\n%s", code, x.all())
 	}
-	x := s.open(t, 24, 200, "trust", "add")
+	x = s.open(t, 24, 200, "trust", "add")
 	x.question()
 	x.send(aPrint[len(aPrint)-6:] + "\r")
 	if code := x.exit(); code != 0 || !strings.Contains(listed(), `"print": "`+aPrint+`"`) {

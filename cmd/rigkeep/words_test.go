@@ -8,10 +8,13 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/mattn/go-isatty"
+	"github.com/mattn/go-runewidth"
 )
 
 // counts are the things that texts count.
@@ -49,7 +52,8 @@ func unplainIn(text string) []string {
 }
 
 // overhear keeps what a run of the program prints besides a terminal, and leaves what is not
-// plain in it in a file. RIGKEEP_WORDS names the file; the sessions fail where it has anything.
+// plain in it, or more than a screen, in a file. RIGKEEP_WORDS names the file; the sessions fail where it has
+// anything.
 func overhear(e *Env, args []string) (done func()) {
 	name := os.Getenv("RIGKEEP_WORDS")
 	if name == "" || len(args) > 1 && args[1] == "git" || onTerminal(e.Stdout) || onTerminal(e.Stderr) {
@@ -58,7 +62,7 @@ func overhear(e *Env, args []string) (done func()) {
 	var text bytes.Buffer
 	e.Stdout, e.Stderr = io.MultiWriter(e.Stdout, &text), io.MultiWriter(e.Stderr, &text)
 	return func() {
-		bad := unplainIn(text.String())
+		bad := append(unplainIn(text.String()), overScreen(text.String(), args)...)
 		if bad == nil {
 			return
 		}
@@ -71,6 +75,25 @@ func overhear(e *Env, args []string) (done func()) {
 			fmt.Fprintf(f, "%s: %s\n", strings.Join(args, " "), b)
 		}
 	}
+}
+
+// overScreen says where a default answer is more than one screen, of RIGKEEP_SCREEN lines at 80 columns. A
+// session of questions is many screens, and whoever asks for all of it gets that.
+func overScreen(text string, args []string) []string {
+	most, err := strconv.Atoi(os.Getenv("RIGKEEP_SCREEN"))
+	if err != nil || slices.ContainsFunc(args, func(a string) bool {
+		return slices.Contains([]string{"--plain", "--json", "--raw", "--all", "--why", "--help", "--dry-run"}, a)
+	}) {
+		return nil
+	}
+	rows := 0 // as a terminal folds them
+	for l := range strings.Lines(text) {
+		rows += max(1, (runewidth.StringWidth(strings.TrimRight(l, "\n"))+79)/80)
+	}
+	if rows <= most {
+		return nil
+	}
+	return []string{fmt.Sprintf("%d lines at 80 columns, a screen has %d", rows, most)}
 }
 
 func onTerminal(w any) bool {
