@@ -68,4 +68,4 @@ func (b block) Figures() []page.Figure {
 }
 
 // funcs are what parts needs.
-var funcs = template.FuncMap{"cautioned": cautioned}
+var funcs = template.FuncMap{"cautioned": cautioned, "first": firstGoes, "rest": restGoes}

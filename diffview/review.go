@@ -23,9 +23,11 @@ type Review struct {
 	At      time.Time `json:"at"`
 	Subject []string  `json:"subjects"` // the tunes that were looked at
 	// Only are the families, rules and findings that were asked for; none is all.
-	Only []string `json:"only,omitempty"` // Goes is what goes out, Place where the page stands and Href the page of a rig,
-	// "" for none; for a page.
+	Only []string `json:"only,omitempty"`
+	// Goes is what goes out, Unfit what does not fit its gimbal, Place where the page stands
+	// and Href the page of a rig, "" for none; for a page.
 	Goes   []GoesOut               `json:"-"`
+	Unfit  []Unfit                 `json:"-"`
 	Place  Place                   `json:"-"`
 	Href   func(rig string) string `json:"-"`
 	Counts Tally                   `json:"counts"`

@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"rigkeep/diffview/draw"
 	"rigkeep/diffview/page"
 	"rigkeep/preset/review"
 	"rigkeep/schema"
@@ -25,18 +26,23 @@ const reviewBody = parts + findingsBody + `{{define "body"}}{{with .Partial}}<p 
 // findingsBody is what the pages of a review and of a job share.
 const findingsBody = `{{define "filter"}}{{if .Counts}}<fieldset class="filter"><legend class="hush">Show findings</legend><label><input type="radio" name="k" id="k-all" checked><b>{{.All}}</b> all</label>{{range .Counts}}<label><input type="radio" name="k" id="k-{{.V}}"><span class="sign {{.V}}" aria-hidden="true">{{.V.Sign}}</span><b>{{.N}}</b> {{.Word}}</label>{{end}}</fieldset>
 {{end}}{{end}}
-{{define "goes"}}{{if .}}<div class="panel flush" style="margin-top:14px"><table class="matrix goes"><caption class="hush">Goes out</caption><thead><tr><th scope="col">Goes out</th><th scope="col">Unit</th><th scope="col" class="r wide-only">Pan</th><th scope="col" class="r wide-only">Tilt</th><th scope="col" class="r wide-only">Roll</th><th scope="col">State</th></tr></thead><tbody>
+{{define "goes"}}{{with .}}{{template "goes-rows" first .}}{{with rest .}}<details><summary>{{len .}} more</summary><div class="in">{{template "goes-rows" .}}</div></details>{{end}}{{end}}{{end}}
+{{define "goes-rows"}}<div class="panel flush" style="margin-top:14px"><table class="matrix goes"><caption class="hush">Goes out</caption><thead><tr><th scope="col">Goes out</th><th scope="col">Unit</th><th scope="col" class="r wide-only">Pan</th><th scope="col" class="r wide-only">Tilt</th><th scope="col" class="r wide-only">Roll</th><th scope="col">State</th></tr></thead><tbody>
 {{range .}}<tr><th scope="row">{{if .Href}}<a href="{{.Href}}"><bdi>{{line .Name}}</bdi></a>{{else}}<bdi>{{line .Name}}</bdi>{{end}}</th><td>{{line .Unit}}</td>{{range .Values}}<td class="r wide-only"><b>{{line .}}</b></td>{{end}}<td>{{if .State.Word}}{{template "state" .State}}{{end}}</td></tr>
 {{end}}</tbody></table></div>
-{{end}}{{end}}
+{{end}}
 {{define "findings"}}<section aria-labelledby="findings"><div class="head"><h2 id="findings">Review</h2><span class="soft small">{{line .Rules}}</span></div>
 {{if .Rigs}}<style>{{range $i, $r := .Rigs}}body:has(#r-{{$i}}:checked) .f:not([data-k~=r{{$i}}]) { display: none; }
 {{end}}</style><fieldset class="filter"><legend class="hush">Show findings of</legend><label><input type="radio" name="r" id="r-all" checked>all rigs</label>{{range $i, $r := .Rigs}}<label><input type="radio" name="r" id="r-{{$i}}"><bdi>{{line $r}}</bdi></label>{{end}}</fieldset>
+{{end}}{{if .Many}}<form class="find" id="narrow" hidden><input type="search" aria-label="Show findings of a rig" placeholder="Show findings of a rig"></form><p class="small soft" id="narrowed" role="status"></p>
 {{end}}{{if .Open}}{{range .Open}}{{template "finding" .}}{{end}}{{else}}<p>Nothing is open. The rules see no more; that does not make the rig safe.</p>{{end}}
 {{if .Done}}<details><summary>{{.Accepted}}</summary><div class="in">{{range .Done}}{{template "finding" .}}{{end}}</div></details>
 {{end}}{{if .NotChecked}}<details><summary>{{.Unchecked}}</summary><ul class="in plain">{{range .NotChecked}}<li>{{line .}}</li>{{end}}</ul></details>
 {{end}}</section>
-{{if .Changes}}<section aria-labelledby="changed"><div class="head"><h2 id="changed">What changed</h2></div>
+{{range .Unfit}}<section aria-labelledby="{{.ID}}"><div class="head"><h2 id="{{.ID}}">{{if .Href}}<a href="{{.Href}}"><bdi>{{name .Name}}</bdi></a>{{else}}<bdi>{{name .Name}}</bdi>{{end}}</h2>{{template "state" .State}}</div>
+{{range .Over}}<p class="over">✗ {{line .}}</p>{{end}}
+{{template "views" .Views}}</section>
+{{end}}{{if .Changes}}<section aria-labelledby="changed"><div class="head"><h2 id="changed">What changed</h2></div>
 {{range .Changes}}<h3>{{line .Of}}</h3>
 <p>{{line .Words}}</p>
 {{with .Command}}{{template "command" .}}{{end}}{{if .Sections}}<details><summary>What changed, in full</summary><div class="in">{{with .Parties}}<dl>{{range .}}<dt class="soft">{{index . 0}}</dt><dd>{{line (index . 1)}}</dd>{{end}}</dl>{{end}}
@@ -45,10 +51,11 @@ const findingsBody = `{{define "filter"}}{{if .Counts}}<fieldset class="filter">
 {{end}}{{end}}</section>
 {{end}}{{end}}`
 
-var reviewTemplate = sync.OnceValues(func() (*template.Template, error) { return page.Template(reviewBody, funcs) })
+var reviewTemplate = sync.OnceValues(func() (*template.Template, error) { return page.Template(reviewBody+draw.Source(), funcs) })
 
 // FindingsTemplates are for a page that shows a review among other things: the
-// templates "filter", "goes" and "findings" of a Findings, with the functions they need.
+// templates "filter", "goes" and "findings" of a Findings, with the functions they need. They
+// use those of package draw.
 func FindingsTemplates() (source string, f template.FuncMap) { return parts + findingsBody, funcs }
 
 // severityWords are what a person is told of a finding's weight.
@@ -91,10 +98,12 @@ type Findings struct {
 	Counts          []findingCount
 	Rules           string
 	Rigs            []string // that findings may be picked by; none where there are many
+	Many            bool     // findings may be picked by typing the name of a rig
 	Open, Done      []page.Finding
 	Changes         []changeView
 	NotChecked      []string
 	Goes            []GoesOut
+	Unfit           []Unfit
 	Facts           []page.Fact
 }
 
@@ -121,6 +130,22 @@ type GoesOut struct {
 	State            page.State
 }
 
+// shownGoes is how many tunes that go out stand before a fold.
+const shownGoes = 6
+
+func firstGoes(gs []GoesOut) []GoesOut { return gs[:min(len(gs), shownGoes)] }
+func restGoes(gs []GoesOut) []GoesOut  { return gs[min(len(gs), shownGoes):] }
+
+// Unfit is a rig that does not fit its gimbal, with its drawing.
+type Unfit struct {
+	ID, Name, Href string
+	Over           []string
+	Views          []draw.View
+}
+
+// State is how it stands.
+func (u Unfit) State() page.State { return page.State{V: page.Bad, Word: "does not fit"} }
+
 // mostRigs is how many rigs can be picked by a button.
 const mostRigs = 6
 
@@ -130,7 +155,7 @@ func (r Review) ForPage() Findings {
 	if href == nil {
 		href = func(string) string { return "" }
 	}
-	v := Findings{Partial: r.Partial(), Answer: r.Counts.Answer(), Goes: r.Goes}
+	v := Findings{Partial: r.Partial(), Answer: r.Counts.Answer(), Goes: r.Goes, Unfit: r.Unfit}
 	if v.Partial != "" && r.Counts.Fix+r.Counts.Check+r.Counts.Note == 0 {
 		v.Answer = "Nothing found by these rules. The others were not run."
 	}
@@ -149,6 +174,7 @@ func (r Review) ForPage() Findings {
 		}
 		v.Rigs = r.Subject
 	}
+	v.Many = len(r.Subject) > mostRigs
 	v.Open = r.together(true, rigs, href)
 	v.Done = r.together(false, rigs, href)
 	for i := range v.Done {

@@ -934,6 +934,7 @@ func (s *site) job(j preset.Job) (page.State, error) {
 		} else {
 			rev.Result = review.Review(*snap)
 			rev.Counts = diffview.Tallied(rev.Result)
+			rev.Unfit = unfit(snap, s.href, s.lim.drawn())
 			for i := range snap.Subjects {
 				x := &snap.Subjects[i]
 				rev.Subject = append(rev.Subject, x.Name)
@@ -992,6 +993,34 @@ func tuneSuffix(tune string) string {
 		return ""
 	}
 	return "/" + tune
+}
+
+// mostUnfit is how many drawings of rigs that do not fit a review has.
+const mostUnfit = 5
+
+// unfit are the rigs of a review whose build passes a limit of its gimbal, with what does.
+func unfit(snap *review.Snapshot, href func(string) string, length func(float64) string) []diffview.Unfit {
+	var out []diffview.Unfit
+	for i := range snap.Subjects {
+		x := &snap.Subjects[i]
+		if x.Sheet == nil || len(out) == mostUnfit {
+			continue
+		}
+		lim := preset.FitLimits(x.Sheet)
+		lim.Length = length
+		b, _, err := draw.Of(x.Rig, x.Sheet, x.Tune, lim)
+		if err != nil || len(b.Over()) == 0 {
+			continue
+		}
+		u := diffview.Unfit{ID: fmt.Sprintf("unfit-%d", i+1), Name: x.Name, Over: b.Over()}
+		if href != nil {
+			u.Href = href(x.Ref)
+		}
+		if u.Views, err = b.Views(u.ID + "-view"); err == nil {
+			out = append(out, u)
+		}
+	}
+	return out
 }
 
 // packed is what goes into a case for one rig.

@@ -14,7 +14,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
+
 	"rigkeep/diffview/page/pagetest"
+	"rigkeep/examples/synthetic"
 )
 
 // harbour makes the demo's library, spoils some of it, and gives a way to run
@@ -232,6 +235,81 @@ func TestSite(t *testing.T) {
 			t.Errorf("%s: text from outside is markup on the page, or a script or style sheet that lies beside it", name)
 		}
 		pagetest.CheckFile(t, filepath.Join(site, name))
+	}
+}
+
+// What the script of the pages adds: of a review of more than six rigs the findings of those that
+// one types, and on a rig's page what differs between two revisions. A review draws the rigs
+// that do not fit.
+func TestPageScript(t *testing.T) {
+	top := t.TempDir()
+	dir := filepath.Join(top, "many")
+	if err := synthetic.Build(dir, synthetic.Options{Tunes: 50, Commits: 150, Jobs: 10, Seed: 1}); err != nil {
+		t.Fatal(err)
+	}
+	run := func(want int, args ...string) {
+		t.Helper()
+		var out bytes.Buffer
+		e := Env{Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out, Dir: dir, Now: func() time.Time { return time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC) }, Getenv: func(string) string { return "" }}
+		if code := Main(append([]string{"rigkeep"}, args...), e); code != want {
+			t.Fatalf("rigkeep %v: exit %d, want %d\n%s", args, code, want, out.String())
+		}
+	}
+	file := filepath.Join(top, "review.html")
+	run(1, "review", "job-0000", "--html", file)
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`id="unfit-`, "does not fit", ">Side, front to the right<", ">Front<", " over, back</p>"} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("the review lacks %q", want)
+		}
+	}
+	pagetest.Check(t, "review-of-many", text)
+	site := filepath.Join(top, "site")
+	run(0, "pages", site)
+
+	ctx, done := pagetest.Phone(t)
+	defer done()
+	ask := func(file, script string) string {
+		t.Helper()
+		if err := chromedp.Do(ctx, chromedp.Navigate("file://"+file)); err != nil {
+			t.Fatal(err)
+		}
+		said, err := chromedp.Run(ctx, chromedp.Evaluate[string](script))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return said
+	}
+	const typed = `(() => {
+  const field = document.querySelector("#narrow input"), seen = () => [...document.querySelectorAll(".f")].filter(e => !e.hidden).length;
+  const all = seen();
+  field.value = "RIG-00039"; field.dispatchEvent(new Event("input"));
+  const other = [...document.querySelectorAll(".f:not([hidden]) .which li:not([hidden]) bdi")].filter(e => e.textContent !== "rig-00039").length;
+  const some = seen();
+  field.value = ""; field.dispatchEvent(new Event("input"));
+  return [some > 0 && some < all, other === 0, seen() === all].join(" ");
+})()`
+	if got := ask(file, typed); got != "true true true" {
+		t.Errorf("the findings of one rig: %s", got)
+	}
+	job, err := filepath.Glob(filepath.Join(site, "job-*0000.html"))
+	if err != nil || len(job) != 1 {
+		t.Fatal(job, err)
+	}
+	if got := ask(job[0], typed); got != "true true true" {
+		t.Errorf("on the page of a job, the findings of one rig: %s", got)
+	}
+	const compared = `(() => {
+  const last = document.querySelectorAll("input[name=from]"); last[last.length - 1].checked = true;
+  document.getElementById("pick").click();
+  const t = document.getElementById("differs");
+  return [!t.hidden, t.querySelectorAll("tbody tr").length > 0, t.textContent.includes("→")].join(" ");
+})()`
+	if got := ask(filepath.Join(site, "rig-rig-00000.html"), compared); got != "true true true" {
+		t.Errorf("two revisions compared: %s", got)
 	}
 }
 

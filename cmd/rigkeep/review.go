@@ -397,6 +397,9 @@ func (k *invocation) overJobs(rr library.RigRef, pins []library.JobPin, sheet *s
 }
 
 func (k *invocation) renderReview(r diffview.Review, snap *review.Snapshot) error {
+	if k.c.String("html") != "" {
+		r.Unfit = unfit(snap, r.Href, k.units().drawn())
+	}
 	if done, err := k.htmlPage(func(w io.Writer) error { return diffview.WriteReviewHTML(w, r, k.reviewFoot(snap)) }); done || err != nil {
 		if done && k.c.String("html") != "-" {
 			k.say("%s", r.Counts.Words())

@@ -75,7 +75,7 @@ func Of(r preset.Rig, sheet *schema.Sheet, t *preset.Tune, lim fit.Limits) (Buil
 		}
 		for i := range b.Parts {
 			if b.Parts[i].Solid.Name == it.Part {
-				b.Parts[i].Over = b.length(-it.Margin) + " over, " + it.What
+				b.Parts[i].Over = b.length(math.Ceil(-it.Margin*1000-1e-6)/1000) + " over, " + it.What // never "0 mm"
 			}
 		}
 	}
@@ -125,7 +125,7 @@ func (b Build) Over() []string {
 	var out []string
 	for _, p := range b.Parts {
 		if p.Over != "" {
-			out = append(out, p.Name+" "+p.Over)
+			out = append(out, p.Name+": "+p.Over)
 		}
 	}
 	return out

@@ -34,10 +34,29 @@ if (find && data.find) {
       li.append(a, " " + e.kind);
       list.append(li);
     }
-    count.textContent = hits.length === 0 ? "Nothing found." : hits.length > 50 ? "The first 50 of " + hits.length + "." : hits.length + (hits.length === 1 ? " found." : " found.");
+    count.textContent = hits.length === 0 ? "Nothing found." : hits.length > 50 ? "The first 50 of " + hits.length + "." : hits.length + " found.";
   };
   field.oninput = look;
   find.onsubmit = e => { e.preventDefault(); look(); };
+}
+const narrow = document.getElementById("narrow");
+if (narrow) {
+  narrow.hidden = false;
+  const field = narrow.querySelector("input"), said = document.getElementById("narrowed");
+  const all = document.querySelectorAll(".f");
+  narrow.onsubmit = e => e.preventDefault();
+  field.oninput = () => {
+    const want = fold(field.value.trim());
+    let n = 0;
+    for (const f of all) {
+      const things = [...f.querySelectorAll(".which li")];
+      for (const li of things) li.hidden = !fold(li.querySelector("bdi").textContent).includes(want);
+      f.hidden = things.length ? things.every(li => li.hidden) : !fold(f.querySelector("h3").textContent).includes(want);
+      for (const d of f.querySelectorAll("details:has(.which)")) d.open = want !== "" && !f.hidden;
+      if (!f.hidden) n++;
+    }
+    said.textContent = want === "" ? "" : n === 0 ? "No finding of such a rig." : n + (n === 1 ? " finding." : " findings.");
+  };
 }
 const pick = document.getElementById("pick");
 if (pick && data.revisions) {
