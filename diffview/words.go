@@ -151,7 +151,7 @@ func wholeItem(list []Field) (words string, n int) {
 			values++
 		case key == "digest":
 		default:
-			if id, ok := v.(string); ok && key == "revision" && len(id) > 10 {
+			if id, ok := v.(string); ok && strings.HasPrefix(item, "held[") && key == "revision" && len(id) > 10 {
 				v = id[:10]
 			}
 			in = append(in, key+" "+value(v)+unitAfter(f.Unit))

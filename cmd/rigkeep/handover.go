@@ -32,7 +32,7 @@ func handoverVerb() command {
 		subs: []command{
 			{
 				name: "write", args: "RIG[/TUNE]… FILE", short: "one file with rigs, tunes and their history",
-				long: "Packs the saved state of the rigs and their tunes into one zip file: a page for any phone (card.html), the files, their history (git bundle) and checksums. Other rigs, the library name and crew names are left out; authors, times and messages in the history are kept. " +
+				long: "Packs the saved state of the rigs and their tunes into one zip file: a page for any phone (card.html), the files, their history (git bundle) and checksums. The record of a unit that a tune is pinned to, names or is on goes along as far as it concerns these rigs. Other rigs, the library name and crew names are left out; authors, times and messages in the history are kept. " +
 					"--sign signs it with your SSH key so the receiver can verify the sender. The same revision always gives the same file.",
 				example: "rigkeep handover write a-cam-prime a-cam.zip --sign ~/.ssh/id_ed25519\nrigkeep handover write a-cam-prime/main b-cam-85 prep.zip --note \"Pan motor was serviced\"",
 				flags: append(boolFlags("saved", "ignore unsaved edits", "force", "replace FILE if it is there"),

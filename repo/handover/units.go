@@ -247,8 +247,8 @@ func (x *accepting) unite(ours library.UnitRef, theirs schema.Unit) error {
 	change := UnitChange{Path: path, Unit: ours.Serial}
 	var more []schema.Held
 	for _, h := range theirs.Held {
-		i := slices.IndexFunc(ours.Held, func(o schema.Held) bool { return o.At.Equal(h.At) && o.By == h.By && o.Memory == h.Memory })
-		if i < 0 {
+		i := slices.IndexFunc(ours.Held, func(o schema.Held) bool { return sameEntry(o, h) })
+		if i < 0 || ours.Held[i].Digest == "" && h.Digest != "" { // an earlier handover said only that something was there
 			more = append(more, h)
 			change.Entries++
 		}
@@ -258,6 +258,14 @@ func (x *accepting) unite(ours library.UnitRef, theirs schema.Unit) error {
 	}
 	if len(edits)+len(more) == 0 {
 		return nil
+	}
+	was := schema.Flatten(doc.Tree())
+	for i := was.Len("held") - 1; i >= 0; i-- { // from the end, so that the places before keep their numbers
+		at := fmt.Sprintf("held[%d].", i)
+		o := schema.Held{At: was.Time(at + "at"), By: was.Str(at + "by"), Memory: int(was.NumOr(at+"memory", 0))}
+		if slices.ContainsFunc(more, func(h schema.Held) bool { return sameEntry(o, h) }) {
+			edits = append(edits, file.Edit{Key: file.Join("held", i), Delete: true})
+		}
 	}
 	if doc, err = doc.Apply(edits...); err != nil {
 		return err
@@ -270,6 +278,11 @@ func (x *accepting) unite(ours library.UnitRef, theirs schema.Unit) error {
 	x.files[path] = doc.Text()
 	x.a.Units = append(x.a.Units, change)
 	return nil
+}
+
+// sameEntry reports whether two entries are of one moment, person and memory.
+func sameEntry(a, b schema.Held) bool {
+	return a.At.Equal(b.At) && a.By == b.By && a.Memory == b.Memory
 }
 
 // UnitChange is what accepting a handover does to the record of a unit.

@@ -114,6 +114,19 @@ func TestAcceptUnits(t *testing.T) {
 	if !slices.ContainsFunc(got.Notes, func(n merge.Note) bool { return strings.Contains(n.Text, "firmware is \"2.5\" here and stays") }) {
 		t.Errorf("nothing is said of the other firmware: %+v", got.Notes)
 	}
+	// the other rig comes too: what was only said to be something is said in full, once
+	before := len(u.Held)
+	accept(b, a.HandOver("walk-build", "secret-build"), handover.Options{})
+	u = unitOf(b, "pier-one", "U-01")
+	full := 0
+	for _, h := range u.Held {
+		if h.Rig != "" {
+			full++
+		}
+	}
+	if len(u.Held) != before || full != before {
+		t.Errorf("%d entries, %d in full, want %d: %+v", len(u.Held), full, before, u.Held)
+	}
 	// and once more there is nothing to do
 	var old *handover.Old
 	if _, err := handover.Accept(b.Library, open(t, a.HandOver("walk-build")), handover.Options{}); !errors.As(err, &old) || !old.Same {
