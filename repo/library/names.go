@@ -171,6 +171,9 @@ func (l *Library) Find(name string) (RigRef, error) {
 	}
 	way := "Try: rigkeep rig list"
 	if r, ok := l.lost(low); ok {
+		if _, err := l.Store.Read(preset.RigPath(r)); errors.Is(err, store.ErrDamaged) { // a link in its place
+			return RigRef{}, err
+		}
 		way = fmt.Sprintf("its folder %s was deleted (unsaved). Try: rigkeep git checkout -- %[1]s", preset.RigDir(r))
 	} else {
 		way = nearest(low, aliases, way)
