@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -82,7 +83,7 @@ type namedVerb struct {
 func newApp(e Env, words []string) *cli.App {
 	app := cli.NewApp()
 	app.Name, app.Usage, app.Description, app.Version = "rigkeep", "tune library for camera stabilisers", about, wholeVersion()
-	app.Writer, app.ErrWriter, app.Reader = e.Stdout, e.Stderr, e.Stdin
+	app.Writer, app.ErrWriter, app.Reader = answerTo{e.Stdout, e}, e.Stderr, e.Stdin
 	app.HideHelpCommand, app.DisableSliceFlagSeparator = true, true
 	app.ExitErrHandler = func(*cli.Context, error) {} // main exits, once
 	app.Flags = globalFlags()
@@ -119,6 +120,27 @@ func newApp(e Env, words []string) *cli.App {
 		return f.hinted("see: rigkeep --help")
 	}
 	return app
+}
+
+// answerTo is where the answer of a run goes. The library prints help by a function that all runs
+// share, and gives it nothing of its run but this.
+type answerTo struct {
+	io.Writer
+	e Env
+}
+
+// ownFlag is one of the library's own flags, which all runs share: each of them gets a copy to work on.
+type ownFlag struct{ *cli.BoolFlag }
+
+func (f ownFlag) Apply(set *flag.FlagSet) error {
+	c := *f.BoolFlag
+	return c.Apply(set)
+}
+
+func init() {
+	cli.HelpFlag, cli.VersionFlag = ownFlag{cli.HelpFlag.(*cli.BoolFlag)}, ownFlag{cli.VersionFlag.(*cli.BoolFlag)}
+	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(w.(answerTo).e, w, data) }
+	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(w.(answerTo).e, w, data) }
 }
 
 // sortFlags puts flags in the order of their names. The library's own way to do that asks each flag
@@ -168,8 +190,6 @@ func (e Env) run(args []string) int {
 		return exitOK
 	}
 	app := newApp(e, args[min(1, len(args)):])
-	cli.HelpPrinterCustom = func(w io.Writer, _ string, data any, _ map[string]any) { printHelp(e, w, data) }
-	cli.HelpPrinter = func(w io.Writer, _ string, data any) { printHelp(e, w, data) }
 	stop, interrupted := onInterrupt(e)
 	defer stop()
 	line, cmd, err := arrange(app, args)
@@ -193,6 +213,9 @@ func (e Env) run(args []string) int {
 // easeGC lets the heap of a short-lived process grow before it is collected, which saves time,
 // and collects sooner the more is in use, so that a long command stays small.
 func easeGC() (stop func()) {
+	if !eased.CompareAndSwap(false, true) { // a run inside or beside another has what that one set
+		return func() {}
+	}
 	const spare = 16 << 20 // bytes of heap beyond what is in use
 	var over atomic.Bool
 	pct := 800
@@ -210,8 +233,11 @@ func easeGC() (stop func()) {
 		runtime.SetFinalizer(new(sentinel), func(*sentinel) { next() })
 	}
 	runtime.SetFinalizer(new(sentinel), func(*sentinel) { next() })
-	return func() { over.Store(true); debug.SetGCPercent(was) }
+	return func() { over.Store(true); debug.SetGCPercent(was); eased.Store(false) }
 }
+
+// eased says that a run in this process has the collector eased.
+var eased atomic.Bool
 
 // sentinel is collected at the next collection. It holds a pointer, so that it is not laid
 // together with other small values, which would keep it.
