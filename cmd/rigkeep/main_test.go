@@ -25,7 +25,7 @@ import (
 // TestMain makes the scripts run the real program. RIGKEEP_NOW sets its clock,
 // so that revisions come out the same each time.
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"rigkeep": func() {
+	testscript.Main(tests{m}, map[string]func(){"rigkeep": func() {
 		e := osEnv()
 		if s := os.Getenv("RIGKEEP_NOW"); s != "" {
 			t, err := time.Parse(time.RFC3339, s)
@@ -181,20 +181,33 @@ func cmdDevice(ts *testscript.TestScript, neg bool, args []string) {
 
 // library makes lib with the example sheets and four rigs and goes into it.
 func cmdLibrary(ts *testscript.TestScript, neg bool, args []string) {
-	run := func(a ...string) {
-		if err := ts.Exec("rigkeep", a...); err != nil {
-			ts.Fatalf("rigkeep %v: %v", a, err)
+	dir := ts.MkAbs("lib")
+	ts.Check(os.Mkdir(dir, 0o777))
+	ts.Check(sessionLibrary.copyTo(dir, func(made string) error {
+		desk := filepath.Join(ts.Getenv("WORK"), "desk")
+		for _, a := range [][]string{
+			{"init", made, "--name", "Harbour rentals"},
+			{"gimbal", "add", filepath.Join(desk, "quay-large.toml"), filepath.Join(desk, "skiff-small.toml")},
+			{"unit", "new", "quay-large", "QL-0031", "--label", "Large A", "--firmware", "2.4"},
+			{"unit", "new", "quay-large", "QL-0044", "--label", "Large B", "--firmware", "2.4"},
+			{"unit", "new", "skiff-small", "SK-0412", "--label", "Small A", "--firmware", "1.8"},
+			{"unit", "new", "skiff-small", "SK-0417", "--label", "Small B", "--firmware", "1.8"},
+			{"rig", "add", filepath.Join(desk, "a-cam-prime.toml"), filepath.Join(desk, "a-cam-zoom.toml"), filepath.Join(desk, "b-cam.toml"), filepath.Join(desk, "b-cam-wide.toml")},
+		} {
+			if a[0] != "init" {
+				a = append(a, "--library", made)
+			}
+			if err := ts.Exec("rigkeep", a...); err != nil {
+				return fmt.Errorf("rigkeep %v: %w", a, err)
+			}
 		}
-	}
-	run("init", "lib", "--name", "Harbour rentals")
+		return nil
+	}))
 	ts.Check(ts.Chdir("lib"))
-	run("gimbal", "add", "../desk/quay-large.toml", "../desk/skiff-small.toml")
-	run("unit", "new", "quay-large", "QL-0031", "--label", "Large A", "--firmware", "2.4")
-	run("unit", "new", "quay-large", "QL-0044", "--label", "Large B", "--firmware", "2.4")
-	run("unit", "new", "skiff-small", "SK-0412", "--label", "Small A", "--firmware", "1.8")
-	run("unit", "new", "skiff-small", "SK-0417", "--label", "Small B", "--firmware", "1.8")
-	run("rig", "add", "../desk/a-cam-prime.toml", "../desk/a-cam-zoom.toml", "../desk/b-cam.toml", "../desk/b-cam-wide.toml")
 }
+
+// sessionLibrary is what the script command library makes.
+var sessionLibrary begun
 
 // snapshot is every file below a folder with its contents, refs and objects included.
 func snapshot(dir string) (map[string]string, error) {

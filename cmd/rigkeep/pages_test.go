@@ -20,28 +20,56 @@ import (
 	"rigkeep/examples/synthetic"
 )
 
-// harbour makes the demo's library, spoils some of it, and gives a way to run
-// commands in it: with the exit code that is wanted, and what they print.
+// harbour is the demo's library, and a way to run commands in it: with the exit code that is
+// wanted, and what they print.
 func harbour(t *testing.T) (dir string, run func(want int, args ...string) string) {
 	t.Helper()
-	top := t.TempDir()
-	clock := time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC)
-	e := Env{Stdin: strings.NewReader(""), Dir: top, Now: func() time.Time { return clock }, Getenv: func(k string) string {
-		return map[string]string{"RIGKEEP_AUTHOR": "Stabiliser technician <technician@example.org>", "NO_COLOR": "1", "HOME": top, "PATH": os.Getenv("PATH")}[k]
-	}}
-	run = func(want int, args ...string) string {
-		clock = clock.Add(time.Minute)
-		var out, errs bytes.Buffer
-		e.Stdout, e.Stderr = &out, &errs
-		if code := Main(append([]string{"rigkeep"}, args...), e); code != want {
-			t.Fatalf("rigkeep %s: exit %d, want %d\n%s%s", strings.Join(args, " "), code, want, out.String(), errs.String())
+	return harbourFrom(t, &plainHarbour, func(*testing.T, string, func(int, ...string) string) {})
+}
+
+// spoiledHarbour is harbour with something for a review to say.
+func spoiledHarbour(t *testing.T) (dir string, run func(want int, args ...string) string) {
+	t.Helper()
+	return harbourFrom(t, &otherHarbour, spoil)
+}
+
+// plainHarbour and otherHarbour are what harbour and spoiledHarbour fill.
+var plainHarbour, otherHarbour begun
+
+// harbourFrom copies a demo; change has a say in it before it is first copied.
+func harbourFrom(t *testing.T, from *begun, change func(t *testing.T, dir string, run func(int, ...string) string)) (dir string, run func(want int, args ...string) string) {
+	t.Helper()
+	in := func(top string, clock time.Time) (string, func(want int, args ...string) string) {
+		e := Env{Stdin: strings.NewReader(""), Dir: top, Now: func() time.Time { return clock }, Getenv: func(k string) string {
+			return map[string]string{"RIGKEEP_AUTHOR": "Stabiliser technician <technician@example.org>", "NO_COLOR": "1", "HOME": top, "PATH": os.Getenv("PATH")}[k]
+		}}
+		run := func(want int, args ...string) string {
+			clock = clock.Add(time.Minute)
+			var out, errs bytes.Buffer
+			e.Stdout, e.Stderr = &out, &errs
+			if code := Main(append([]string{"rigkeep"}, args...), e); code != want {
+				t.Fatalf("rigkeep %s: exit %d, want %d\n%s%s", strings.Join(args, " "), code, want, out.String(), errs.String())
+			}
+			return out.String()
 		}
-		return out.String()
+		dir := filepath.Join(top, "harbour", "library")
+		if _, err := os.Stat(dir); err != nil {
+			run(0, "demo", "harbour", "--quiet")
+		}
+		e.Dir = dir
+		return dir, run
 	}
-	run(0, "demo", "harbour", "--quiet")
-	dir = filepath.Join(top, "harbour", "library")
-	e.Dir = dir
-	return dir, run
+	top := t.TempDir()
+	morning := time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC)
+	err := from.copyTo(top, func(made string) error {
+		dir, run := in(made, morning)
+		change(t, dir, run)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return in(top, morning.Add(20*time.Minute)) // behind all that was run in it
 }
 
 // spoil gives a review of night-pilotage something to say on two gimbals, in words
@@ -67,8 +95,7 @@ func spoil(t *testing.T, dir string, run func(int, ...string) string) {
 
 // Pages as the commands write them, on a phone, at a desk, on paper, light and dark.
 func TestPages(t *testing.T) {
-	dir, run := harbour(t)
-	spoil(t, dir, run)
+	dir, run := spoiledHarbour(t)
 	for _, p := range []struct {
 		name   string
 		want   int // exit code
@@ -160,8 +187,7 @@ var (
 // Every link of every page leads to a page of the folder and to a place on it, also those
 // that the search gives. The pages replace an earlier run and nothing else.
 func TestSiteLinks(t *testing.T) {
-	dir, run := harbour(t)
-	spoil(t, dir, run)
+	dir, run := spoiledHarbour(t)
 	site, all := sitePages(t, dir, run)
 	places := map[string]map[string]bool{}
 	for name, text := range all {
@@ -226,8 +252,7 @@ func TestSiteLinks(t *testing.T) {
 // The pages of a library in a real browser, out of a zip: text from outside, both schemes, all
 // widths. What they share lies there once.
 func TestSite(t *testing.T) {
-	dir, run := harbour(t)
-	spoil(t, dir, run)
+	dir, run := spoiledHarbour(t)
 	site, all := sitePages(t, dir, run)
 	site = zipped(t, site)
 	for _, name := range []string{"index.html", "rig-b-cam-85.html", "job-2026-03-02-night-pilotage.html", "compare-b-cam-85.html", "card-b-cam-85.html", "start-b-cam-18.html"} {
@@ -339,8 +364,7 @@ func TestCardCommand(t *testing.T) {
 
 // A card is one sheet of paper, also with a photo and six groups of values.
 func TestCardSheet(t *testing.T) {
-	dir, run := harbour(t)
-	spoil(t, dir, run)
+	_, run := spoiledHarbour(t)
 	picture := filepath.Join(t.TempDir(), "side.jpg")
 	f, err := os.Create(picture)
 	if err != nil {

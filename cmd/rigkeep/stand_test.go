@@ -24,23 +24,39 @@ func newFixture(t testing.TB) *shop {
 	top := t.TempDir()
 	s := &shop{dir: filepath.Join(top, "lib"), now: time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC), env: map[string]string{
 		"HOME": top, "XDG_CONFIG_HOME": filepath.Join(top, ".config"), "GIT_CONFIG_NOSYSTEM": "1", "RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>", "NO_COLOR": "1", "COLUMNS": "80", "LANG": "C.UTF-8"}}
-	desk := filepath.Join(top, "desk")
-	for _, d := range []string{s.dir, desk} {
-		if err := os.MkdirAll(d, 0o755); err != nil {
-			t.Fatal(err)
+	err := fixture.copyTo(top, func(made string) error {
+		first := *s
+		first.dir = filepath.Join(made, "lib")
+		desk := filepath.Join(made, "desk")
+		for _, d := range []string{first.dir, desk} {
+			if err := os.MkdirAll(d, 0o755); err != nil {
+				return err
+			}
 		}
-	}
-	if err := unpack(desk); err != nil {
+		if err := unpack(desk); err != nil {
+			return err
+		}
+		first.ok(t, "init", ".", "--name", "Harbour rentals")
+		first.ok(t, "gimbal", "add", "../desk/quay-large.toml", "../desk/skiff-small.toml")
+		first.ok(t, "unit", "new", "quay-large", "QL-0031", "--label", "Large A", "--firmware", "2.4")
+		first.ok(t, "unit", "new", "quay-large", "QL-0044", "--label", "Large B", "--firmware", "2.4")
+		first.ok(t, "unit", "new", "skiff-small", "SK-0412", "SK-0417", "--firmware", "1.8")
+		first.ok(t, "rig", "add", "../desk/a-cam-prime.toml", "../desk/a-cam-zoom.toml", "../desk/b-cam.toml", "../desk/b-cam-wide.toml")
+		fixtureDone = first.now
+		return nil
+	})
+	if err != nil {
 		t.Fatal(err)
 	}
-	s.ok(t, "init", ".", "--name", "Harbour rentals")
-	s.ok(t, "gimbal", "add", "../desk/quay-large.toml", "../desk/skiff-small.toml")
-	s.ok(t, "unit", "new", "quay-large", "QL-0031", "--label", "Large A", "--firmware", "2.4")
-	s.ok(t, "unit", "new", "quay-large", "QL-0044", "--label", "Large B", "--firmware", "2.4")
-	s.ok(t, "unit", "new", "skiff-small", "SK-0412", "SK-0417", "--firmware", "1.8")
-	s.ok(t, "rig", "add", "../desk/a-cam-prime.toml", "../desk/a-cam-zoom.toml", "../desk/b-cam.toml", "../desk/b-cam-wide.toml")
+	s.now = fixtureDone
 	return s
 }
+
+// fixture is what newFixture fills; its clock stood at fixtureDone then.
+var (
+	fixture     begun
+	fixtureDone time.Time
+)
 
 func (s *shop) run(stdin string, args ...string) (code int, stdout, stderr string) {
 	var out, errw bytes.Buffer
