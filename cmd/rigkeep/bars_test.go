@@ -30,6 +30,7 @@ var tuneKeys = map[string][2]float64{ // range of the value, whole and half step
 // TestSetMovesNoByte: 300 values set from the command line change the value's own
 // bytes and no other byte of the file.
 func TestSetMovesNoByte(t *testing.T) {
+	t.Parallel()
 	dir := demoLibrary(t)
 	file := filepath.Join(dir, filepath.FromSlash(tunePath))
 	r := rand.New(rand.NewSource(20260301))
@@ -86,6 +87,7 @@ func TestSetMovesNoByte(t *testing.T) {
 // move to another folder among them, are taken by git apply and by GNU patch, and
 // give the other revision byte for byte.
 func TestPatchesApply(t *testing.T) {
+	t.Parallel()
 	dir := demoLibrary(t)
 	r := rand.New(rand.NewSource(20260302))
 	// the rig goes through folders; what belongs to it is told by its alias

@@ -75,6 +75,7 @@ func cutWords(s string) []string {
 // TestReadme fails when README.md shows what the program does not print.
 // RIGKEEP_UPDATE=1 writes what it prints now.
 func TestReadme(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join("..", "..", "README.md")
 	text, err := os.ReadFile(file)
 	if err != nil {

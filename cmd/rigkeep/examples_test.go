@@ -15,6 +15,7 @@ import (
 // needs a person at a terminal, what needs a device on a line, what names a file
 // that the reader is yet to write, and what there is nothing to do for.
 func TestExamplesRun(t *testing.T) {
+	t.Parallel()
 	top := t.TempDir()
 	if code, _, errs := run(t, top, "demo", "made", "--quiet"); code != 0 {
 		t.Fatal(errs)

@@ -44,6 +44,7 @@ func harmlessText(t *testing.T, what, text string) {
 // TestHostileHandovers tries the corpus on a library that already took the rig in once: each file
 // is refused with exit 5, and the library is byte for byte as before.
 func TestHostileHandovers(t *testing.T) {
+	t.Parallel()
 	a := handovertest.Filled(t, handovertest.ACam)
 	older := a.HandOver("walk-build")
 	a.Set("walk-build", "Up", "stiffness.pan=40")
@@ -160,6 +161,7 @@ func peak(t *testing.T, what, dir string, args ...string) (kb int) {
 // TestHarmlessHandover reads a sound handover with markup, script and control characters in every
 // text: they come out shown, not obeyed, on the terminal and on the page.
 func TestHarmlessHandover(t *testing.T) {
+	t.Parallel()
 	a := handovertest.Filled(t, handovertest.ACam)
 	b := handovertest.Empty(t, handovertest.BCam)
 	name := filepath.Join(t.TempDir(), "x.zip")

@@ -205,6 +205,7 @@ const faultsFile = "testdata/link-faults.md"
 // that is not, and what is not known is said to be unknown. The device's own log is the
 // witness. RIGKEEP_UPDATE writes the table of what was said and seen.
 func TestLinkFaults(t *testing.T) {
+	t.Parallel()
 	base := linkShop(t)
 	table := linkTable(t)
 	rows := make([]string, len(linkFaults))
@@ -394,6 +395,7 @@ func writesSeen(writes []string) []string {
 
 // TestLinkPlanSendsNothing: the peer's log is the proof.
 func TestLinkPlanSendsNothing(t *testing.T) {
+	t.Parallel()
 	s := linkShop(t)
 	d := devicetest.Start(t, "udp", "--table", linkTable(t), "--heartbeat", "300")
 	s.ok(t, "set", "unit:QL-0044", "link.address="+d.Address())
@@ -418,6 +420,7 @@ func TestLinkPlanSendsNothing(t *testing.T) {
 // TestLinkInterrupted stops a writing with Ctrl-C at a question: nothing more is sent but
 // what the person says yes to. Meanwhile nobody else works on that rig.
 func TestLinkInterrupted(t *testing.T) {
+	t.Parallel()
 	if runtime.GOOS == "windows" {
 		t.Skip("no interrupt can be sent there")
 	}
@@ -489,6 +492,7 @@ func TestLinkInterrupted(t *testing.T) {
 // picks (RIGKEEP_STORM: 60 of them): the old values are on disk before the device saw a write, the next command offers to put them back, and
 // the log says no more than what the device did.
 func TestLinkKilled(t *testing.T) {
+	t.Parallel()
 	base := linkShop(t)
 	// the raise gives a write with a question behind it
 	base.ok(t, "set", "a-cam-prime", "stiffness.tilt=44")
@@ -663,6 +667,7 @@ func numberedDevice(t *testing.T, uid uint64) (address string, written *atomic.B
 // TestOtherDevice: a record keeps the number that a device tells of itself. Another one at the same
 // address is not read as that unit, and is not written to.
 func TestOtherDevice(t *testing.T) {
+	t.Parallel()
 	s := linkShop(t)
 	first, _ := numberedDevice(t, 0xabcd)
 	s.ok(t, "unit", "read", "QL-0044", "--from", first, "--record", "--style", "walk")

@@ -59,6 +59,7 @@ func notePeak(name string) {
 
 // TestScripts plays the users' sessions in testdata/script.
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	if _, err := exec.LookPath("git"); err != nil {
 		t.Fatal("the scripts compare with the real git, which is not installed: bash .ci/test installs it")
 	}

@@ -34,6 +34,7 @@ pct = 1.5
 // TestMalformedBalance: a balance record with a slip in it is named by check with file and line;
 // what needs the marks says so or goes on without it, nothing panics and nothing is written.
 func TestMalformedBalance(t *testing.T) {
+	t.Parallel()
 	dir := demoLibrary(t)
 	file := filepath.Join(dir, filepath.FromSlash(balancePath))
 	if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {

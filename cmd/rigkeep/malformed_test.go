@@ -120,6 +120,7 @@ var malformed = []struct {
 // message names file and line and what was expected, nothing panics, and the
 // library stays as it was.
 func TestMalformedFiles(t *testing.T) {
+	t.Parallel()
 	if len(malformed) < 40 {
 		t.Fatalf("%d malformed files, want at least 40", len(malformed))
 	}
@@ -200,6 +201,7 @@ func sameSnapshot(t testing.TB, before, after map[string]string) {
 // A file that is too large, no file at all, or a folder in a file's place is
 // refused before it is read.
 func TestOddFiles(t *testing.T) {
+	t.Parallel()
 	dir := demoLibrary(t)
 	file := filepath.Join(dir, filepath.FromSlash(tunePath))
 	check := func(name, want string, codes ...int) {

@@ -15,6 +15,7 @@ import (
 // more parameter: every command that reads the catalogue knows it, with no other
 // change. The shipped program refuses the same files.
 func TestNewParameter(t *testing.T) {
+	t.Parallel()
 	top := t.TempDir()
 	dir := filepath.Join(top, "lib")
 	if err := os.MkdirAll(dir, 0o755); err != nil {

@@ -15,6 +15,7 @@ import (
 // handovers go on. Without that one of them broke its rig for ever: `history --json` and `handover
 // write` failed from then on.
 func TestOddCommits(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")

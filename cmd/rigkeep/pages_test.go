@@ -95,6 +95,7 @@ func spoil(t *testing.T, dir string, run func(int, ...string) string) {
 
 // Pages as the commands write them, on a phone, at a desk, on paper, light and dark.
 func TestPages(t *testing.T) {
+	t.Parallel()
 	dir, run := spoiledHarbour(t)
 	for _, p := range []struct {
 		name   string
@@ -187,6 +188,7 @@ var (
 // Every link of every page leads to a page of the folder and to a place on it, also those
 // that the search gives. The pages replace an earlier run and nothing else.
 func TestSiteLinks(t *testing.T) {
+	t.Parallel()
 	dir, run := spoiledHarbour(t)
 	site, all := sitePages(t, dir, run)
 	places := map[string]map[string]bool{}
@@ -252,6 +254,7 @@ func TestSiteLinks(t *testing.T) {
 // The pages of a library in a real browser, out of a zip: text from outside, both schemes, all
 // widths. What they share lies there once.
 func TestSite(t *testing.T) {
+	t.Parallel()
 	dir, run := spoiledHarbour(t)
 	site, all := sitePages(t, dir, run)
 	site = zipped(t, site)
@@ -340,6 +343,7 @@ func TestPageScript(t *testing.T) {
 
 // The drawing of a build stands under its name, with what is to be set.
 func TestFitDrawing(t *testing.T) {
+	t.Parallel()
 	_, run := harbour(t)
 	svg := run(0, "fit", "a-cam-prime", "--svg", "-")
 	for _, want := range []string{"<svg", ">a-cam-prime</text>", ">Side, front to the right</text>", ">Front</text>", ">Body K</text>", "tilt up 45°", "clear box", "Set plate "} {
@@ -351,6 +355,7 @@ func TestFitDrawing(t *testing.T) {
 
 // The command that a card's code holds shows the rig.
 func TestCardCommand(t *testing.T) {
+	t.Parallel()
 	_, run := harbour(t)
 	page := run(0, "card", "b-cam-85", "--html", "-")
 	m := regexp.MustCompile(`QR code of: (rigkeep [^"]*)"`).FindStringSubmatch(page)
@@ -364,6 +369,7 @@ func TestCardCommand(t *testing.T) {
 
 // A card is one sheet of paper, also with a photo and six groups of values.
 func TestCardSheet(t *testing.T) {
+	t.Parallel()
 	_, run := spoiledHarbour(t)
 	picture := filepath.Join(t.TempDir(), "side.jpg")
 	f, err := os.Create(picture)
@@ -385,6 +391,7 @@ func TestCardSheet(t *testing.T) {
 
 // What each page must answer on the first screen of a phone.
 func TestFirstScreens(t *testing.T) {
+	t.Parallel()
 	dir, run := harbour(t)
 	site, _ := sitePages(t, dir, run)
 	on := func(name string) string { return filepath.Join(site, name) }

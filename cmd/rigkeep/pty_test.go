@@ -300,6 +300,7 @@ func (s *shop) log(t *testing.T) string {
 // TestTerminalSession works a whole session on a terminal, with the window resized
 // in the middle, and counts what a slow link would have to carry.
 func TestTerminalSession(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom")
 	answers := 0
@@ -364,6 +365,7 @@ func TestTerminalSession(t *testing.T) {
 // TestStopAtEveryQuestion leaves a session at every question, by Ctrl-C or as by a
 // dead battery, and goes on: the log is that of a session without a break.
 func TestStopAtEveryQuestion(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name string
 		axes string
@@ -427,6 +429,7 @@ func TestStopAtEveryQuestion(t *testing.T) {
 
 // TestTerminalPlainSigns: in a locale that is not UTF-8 no byte above ASCII comes out.
 func TestTerminalPlainSigns(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	s.env["LC_ALL"] = "C"
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt")
@@ -446,6 +449,7 @@ func TestTerminalPlainSigns(t *testing.T) {
 // TestTerminalOddKeys: arrows, function keys and keys that answer nothing change
 // nothing; Ctrl-U and the erase key correct a line.
 func TestTerminalOddKeys(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt")
 	x.question()
@@ -474,6 +478,7 @@ func TestTerminalOddKeys(t *testing.T) {
 
 // TestTerminalProof is asked for on a terminal, what is missing only.
 func TestTerminalProof(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-zoom", "--write")
 	x := s.open(t, 24, 80, "prove", "a-cam-zoom", "--effort", "pan=1")
@@ -493,6 +498,7 @@ func TestTerminalProof(t *testing.T) {
 // TestTerminalProofAsksAgain: an answer of a proof that cannot be is said and asked
 // again; none is dropped without a word, and none ends the questions.
 func TestTerminalProofAsksAgain(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-zoom", "--write")
 	s.ok(t, "set", "a-cam-zoom", "follow.walk.deadband.pan=3")
@@ -551,6 +557,7 @@ func TestTerminalProofAfterSession(t *testing.T) {
 // is open on the terminal; what they saved stays, and what no longer goes with the
 // session is said.
 func TestTerminalTuneSavedMeanwhile(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	x := s.open(t, 24, 80, "bench", "a-cam-zoom", "--only", "tilt") // there is no tune yet
 	for {
@@ -582,6 +589,7 @@ func TestTerminalTuneSavedMeanwhile(t *testing.T) {
 // TestTerminalProgress: a long log is read with a bar that is gone at the end, and
 // the questions of diagnose are answered by single keys.
 func TestTerminalProgress(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	var b strings.Builder
 	b.WriteString("t_ms,gx_dps,gy_dps,gz_dps\n")
@@ -615,6 +623,7 @@ func TestTerminalProgress(t *testing.T) {
 // TestTerminalTransferInterrupted: Ctrl-C in the middle of a first copy or a sync ends it at once,
 // leaves nothing of it behind, and the next try does all of it.
 func TestTerminalTransferInterrupted(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	base := t.TempDir()
 	bare := transporttest.Bare(t, base, "tunes.git")

@@ -120,6 +120,7 @@ func (b tab) press(value string) {
 // what was acknowledged is there, what was not waits on the phone and goes in once, and the
 // terminal goes on where the phone stopped.
 func TestServeKilled(t *testing.T) {
+	t.Parallel()
 	dir, run := harbour(t)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

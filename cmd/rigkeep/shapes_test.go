@@ -96,6 +96,7 @@ var shapeCases = []struct{ section, line string }{
 // `rigkeep schema --answers` prints. RIGKEEP_UPDATE=1 writes them as they are now; a change
 // that takes a field away or turns it into another type raises "format" instead.
 func TestShapes(t *testing.T) {
+	t.Parallel()
 	top := t.TempDir()
 	clock := time.Date(2026, 3, 4, 9, 0, 0, 0, time.UTC)
 	var seen any

@@ -114,6 +114,7 @@ func (s stand) saw(p jsonProposal) []string {
 
 // TestBenchByScript works three axes one answer a run, to the saved revision.
 func TestBenchByScript(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	st := stand{onset: map[string]float64{"pan": 41, "roll": 37, "tilt": 29}}
 	began := time.Now()
@@ -179,6 +180,7 @@ func BenchmarkBenchSession(b *testing.B) {
 // above the stiffest clean value below it. Counted here from the answers alone.
 // RIGKEEP_STORM=1 makes 200 sessions of it, or as many as four minutes hold.
 func TestSafetyRuleEndToEnd(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	const coarse = 5.0 // of the sheet quay-large
 	sessions, limit := 2, time.Now().Add(4*time.Minute)

@@ -211,6 +211,7 @@ func TestSignalledCommands(t *testing.T) {
 // Ctrl-C waits for it, and the second ends the run at once and names the locks that it leaves. The
 // next command clears them.
 func TestSecondSignal(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	log := filepath.Join(s.dir, ".git", "logs", "HEAD")
@@ -264,6 +265,7 @@ func TestSecondSignal(t *testing.T) {
 // TestMemoryRefused saves with less and less memory to be had (ulimit -v). Where a run dies of it,
 // that counts as a kill: what it acknowledged is there, and the library is whole.
 func TestMemoryRefused(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")
@@ -307,6 +309,7 @@ func TestMemoryRefused(t *testing.T) {
 // TestProcessesSaveAtOnce runs several of the real program on one library: what each of them
 // acknowledged is in history.
 func TestProcessesSaveAtOnce(t *testing.T) {
+	t.Parallel()
 	each := 3
 	if long {
 		each = 40
@@ -355,6 +358,7 @@ func TestProcessesSaveAtOnce(t *testing.T) {
 // TestWaitForAnother holds the library's lock: a command that writes waits, says so, and gives up
 // with exit 4 and a hint; one that reads does not wait.
 func TestWaitForAnother(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
 	s.ok(t, "save", "a-cam-prime", "-m", "First tune")

@@ -14,6 +14,7 @@ import (
 // end of the print, as its owner says it, or, where a pinned key signed the revision that made it,
 // with one question. --yes answers neither.
 func TestTerminalTrust(t *testing.T) {
+	t.Parallel()
 	s := newFixture(t)
 	top := filepath.Dir(s.dir)
 	key := func(name string) (public, print string) {

@@ -92,6 +92,7 @@ const teamGroup = 61100
 // as git makes it, under the umask 022. Each syncs in turn, with plain git between, and nobody locks
 // another out. Without core.sharedRepository the second user's sync failed 6 of 6.
 func TestTwoUsers(t *testing.T) {
+	t.Parallel()
 	top, us := unixUsers(t, "a-cam", "b-cam", "guest")
 	a, b, guest := us[0], us[1], us[2]
 	a.groups, b.groups = []uint32{teamGroup}, []uint32{teamGroup}
@@ -155,6 +156,7 @@ func TestTwoUsers(t *testing.T) {
 
 // TestTwoUsersOneLibrary has two users of a group work in one folder, files and all.
 func TestTwoUsersOneLibrary(t *testing.T) {
+	t.Parallel()
 	top, us := unixUsers(t, "a-cam", "b-cam")
 	a, b := us[0], us[1]
 	a.gid, b.gid = teamGroup, teamGroup
