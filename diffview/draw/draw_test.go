@@ -93,7 +93,7 @@ func TestOver(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if rep.Grade != fit.Over || len(b.Over()) != 1 || !strings.HasPrefix(b.Over()[0], "Tall monitor ") {
+	if rep.Grade != fit.Over || len(b.Over()) != 1 || !strings.HasPrefix(b.Over()[0], "Tall monitor: 50 mm over") {
 		t.Fatalf("%v: %q", rep.Grade, b.Over())
 	}
 	b.Tilt, b.Frame[1] = &[2]float64{45, 90}, Reach{67, "Ring foot"}
