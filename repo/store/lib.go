@@ -78,7 +78,11 @@ type Lib struct {
 	hist   *hist.Index
 }
 
-// OpenWith is Open with options.
+// OpenWith finds the library that holds dir, looking upwards as git does, and repairs what a
+// process that died may have left behind. It never waits for another process.
+//
+// Errors: ErrNotFound if there is no library, ErrForeign if it is in a form that could not be
+// kept intact (sha256 objects, reftable, bare, sparse checkout, unknown extensions), ErrDamaged.
 func OpenWith(dir string, opt Options) (*Lib, error) {
 	if opt.fs == nil {
 		opt.fs = disk.OS{}

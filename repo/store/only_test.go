@@ -127,9 +127,5 @@ func (l *Lib) RemoveFile(ctx context.Context, path string, base []byte) error {
 	return l.changeWork(ctx, path, base, File{Path: path, Delete: true})
 }
 
-// Open finds the library that holds dir, looking upwards as git does, and repairs what a
-// process that died may have left behind. It never waits for another process.
-//
-// Errors: ErrNotFound if there is no library, ErrForeign if it is in a form that could not be
-// kept intact (sha256 objects, reftable, bare, sparse checkout, unknown extensions), ErrDamaged.
+// Open is OpenWith without options.
 func Open(dir string) (*Lib, error) { return OpenWith(dir, Options{}) }
