@@ -236,21 +236,10 @@ func legend(cs []choice) string {
 // choose asks for one of several answers. Digits before the key are handed back
 // with it, such as 22h for "chatter, at 22 Hz"; def answers Enter, 0 for none.
 func (a *prompter) choose(prompt string, cs []choice, def byte) (key byte, number string, err error) {
+	if !a.keys {
+		return a.chooseByLine(prompt, cs, def)
+	}
 	for {
-		if !a.keys {
-			s, err := a.line(prompt)
-			if err != nil {
-				return 0, "", err
-			}
-			if s == "" && def != 0 {
-				return def, "", nil
-			}
-			if key, number, ok := pick(s, cs); ok {
-				return key, number, nil
-			}
-			a.say("%q is not an option: %s", safe.Line(s), legend(cs))
-			continue
-		}
 		a.prompt(prompt)
 		var digits []byte
 		for {
@@ -297,6 +286,24 @@ func (a *prompter) choose(prompt string, cs []choice, def byte) (key byte, numbe
 			}
 			// any other key is not an answer and costs nothing
 		}
+	}
+}
+
+// chooseByLine is choose with Enter behind the answer, also where single keys could be read:
+// among questions that take a line, an Enter out of habit would answer the next one.
+func (a *prompter) chooseByLine(prompt string, cs []choice, def byte) (key byte, number string, err error) {
+	for {
+		s, err := a.line(prompt)
+		if err != nil {
+			return 0, "", err
+		}
+		if s == "" && def != 0 {
+			return def, "", nil
+		}
+		if key, number, ok := pick(s, cs); ok {
+			return key, number, nil
+		}
+		a.say("%q is not an option: %s", safe.Line(s), legend(cs))
 	}
 }
 

@@ -29,6 +29,8 @@ func gimbalVerb() command {
 				flags:   []cli.Flag{&cli.StringFlag{Name: "name", Usage: "gimbal `NAME`, if FILE has none"}, messageFlag()}, run: runGimbalAdd},
 			{name: "list", pages: true, short: "list the gimbal sheets", reads: true, example: "rigkeep gimbal list", run: runGimbalList},
 			{name: "show", pages: true, args: "GIMBAL", short: "show a gimbal sheet", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"}, example: "rigkeep gimbal show quay-large", run: runGimbalShow},
+			{name: "remove", args: "GIMBAL", short: "take a gimbal sheet without units and rigs out; its history stays", changes: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"},
+				example: "rigkeep gimbal remove quay-large --dry-run", flags: []cli.Flag{messageFlag()}, run: runGimbalRemove},
 			gimbalMeasureVerb(),
 			{name: "link", args: "GIMBAL|FILE --from ADDRESS", short: "list what a device has over a link, to fill a sheet from", reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"gimbal"},
 				long:    "Lists the settings of a device that speaks an open standard, with their values, beside the dials of the sheet. It only reads. Copy what it says of the device into the sheet.",
@@ -66,6 +68,23 @@ func (k *invocation) template(kind string) error {
 	k.printf("wrote %s\n", k.args[0])
 	k.say("Fill it in.\nTry: rigkeep %s add %s", kind, k.args[0])
 	return nil
+}
+
+func runGimbalRemove(k *invocation) error {
+	sheet, err := k.lib.Sheet("", strings.TrimPrefix(k.args[0], "gimbal:"))
+	if err != nil {
+		return err
+	}
+	plan, err := k.lib.PlanGimbalRemoval(sheet.Slug)
+	if err != nil {
+		return err
+	}
+	if !k.dryRun() {
+		if err := k.confirm(fmt.Sprintf("Remove gimbal sheet %s? Its history stays.", sheet.Slug)); err != nil {
+			return err
+		}
+	}
+	return k.planned(plan, "Remove gimbal sheet "+sheet.Slug)
 }
 
 func runGimbalAdd(k *invocation) error {

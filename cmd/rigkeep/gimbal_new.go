@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode"
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
@@ -117,6 +118,9 @@ func (g *newGimbal) walk() error {
 		return err
 	}
 	if err := g.until("Clear space, length x width x height, as 250x180x170mm (gives clearances):", false, func(s string) (err error) {
+		if !strings.ContainsFunc(strings.NewReplacer("x", "", "X", "", "×", "").Replace(s), unicode.IsLetter) {
+			s += " mm" // as the scales of the slides below
+		}
 		g.box, err = unit.ParseSize(s, 3)
 		return err
 	}); err != nil {
@@ -213,7 +217,7 @@ func (g *newGimbal) askDials() error {
 			continue
 		}
 		p := gr.of[0]
-		key, _, err := g.a.choose(fmt.Sprintf("Is a larger number %s? [y/n]", p.Up), []choice{{'y', "yes"}, {'n', "no, " + p.Down}}, 0)
+		key, _, err := g.a.chooseByLine(fmt.Sprintf("Is a larger number %s? [y/n]", p.Up), []choice{{'y', "yes"}, {'n', "no, " + p.Down}}, 0)
 		if err != nil {
 			return err
 		}
@@ -349,6 +353,9 @@ func spanOf(s string, kind unit.Kind, bare string) ([]float64, error) {
 	return []float64{lo, hi}, nil
 }
 
+// alongAxis is the direction of each motor axis, as Adjustment.Moves has it.
+var alongAxis = map[schema.Axis]int{schema.Roll: 0, schema.Tilt: 1, schema.Pan: 2}
+
 // slideOf reads an adjustment: name, axis, range and direction, in any order behind the name.
 func slideOf(s string) (a schema.Adjustment, err error) {
 	m := span.FindStringIndex(s)
@@ -381,10 +388,37 @@ func slideOf(s string) (a schema.Adjustment, err error) {
 		return a, fmt.Errorf("%q has no name", s)
 	case !axis:
 		return a, fmt.Errorf("which axis does %s balance? add pan, tilt or roll", a.Name)
+	case a.Direction != 0 && a.Moves == alongAxis[a.Stage]:
+		return a, fmt.Errorf("%s moves the camera along the %s axis, which balances nothing about it; name another axis or way", a.Name, a.Stage)
 	case a.Direction == 0:
 		return a, fmt.Errorf("where does the camera go with a larger mark of %s? add forward, back, left, right, up or down", a.Name)
 	}
 	return a, nil
+}
+
+// dialNames are the names in a list with commas, or as a manual prints them: "Brace 1/2/3" is
+// Brace 1, Brace 2 and Brace 3.
+func dialNames(s string, most int) []string {
+	var out []string
+	for _, n := range strings.FieldsFunc(s, func(r rune) bool { return r == ',' || r == ';' }) {
+		out = append(out, strings.TrimSpace(n))
+	}
+	if len(out) != 1 || most < 2 {
+		return out
+	}
+	head, tail := "", out[0]
+	if i := strings.LastIndexByte(tail, ' '); i >= 0 {
+		head, tail = tail[:i+1], tail[i+1:]
+	}
+	ends := strings.Split(tail, "/")
+	if len(ends) < 2 || len(ends) > most || slices.Contains(ends, "") {
+		return out
+	}
+	out = nil
+	for _, e := range ends {
+		out = append(out, head+e)
+	}
+	return out
 }
 
 // dialsOf reads the names of dials and the range that they share.
@@ -418,8 +452,8 @@ func dialsOf(s string, axes []string) ([]newDial, error) {
 		d.coarse = 5 * d.fine
 	}
 	var out []newDial
-	for _, n := range strings.FieldsFunc(strings.TrimRight(strings.TrimSpace(s[:at[0]]), ":,; "), func(r rune) bool { return r == ',' || r == ';' }) {
-		d.shown = strings.TrimSpace(n)
+	for _, n := range dialNames(strings.TrimRight(strings.TrimSpace(s[:at[0]]), ":,; "), len(axes)) {
+		d.shown = n
 		out = append(out, d)
 	}
 	switch {

@@ -340,6 +340,19 @@ func (l *Library) PlanUnitRemoval(u UnitRef) (*Plan, error) {
 	return p, l.checkGone(p)
 }
 
+// PlanGimbalRemoval plans to take a gimbal sheet that no unit and no rig is of out of the
+// library.
+func (l *Library) PlanGimbalRemoval(slug string) (*Plan, error) {
+	p, err := l.emptyPlan()
+	if err != nil {
+		return nil, err
+	}
+	if err := l.planGone(p, preset.GimbalPath(slug)); err != nil {
+		return nil, err
+	}
+	return p, l.checkGone(p)
+}
+
 // planGone adds the removal of a file that has no unsaved edits.
 func (l *Library) planGone(p *Plan, path string) error {
 	now, err := l.Store.Read(path)
