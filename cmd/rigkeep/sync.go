@@ -21,13 +21,14 @@ import (
 func syncVerb() command {
 	return command{
 		name: "sync", args: "[REMOTE]", short: "sync with a git server or shared folder",
-		long: "Fetches from REMOTE, merges and sends. REMOTE is a folder with a bare git repository (shared disk or USB stick; git itself is not needed), a git://, https:// or ssh:// address, or a remote name. The first one is remembered.\n\n" +
+		long: "Fetches from REMOTE, merges and sends. REMOTE is a folder with a bare git repository (shared disk or USB stick; --make begins one, and git is not needed), a git://, https:// or ssh:// address, or a remote name. The first one is remembered.\n\n" +
 			"Changes are merged key by key. If both sides changed the same key, nothing changes on either side, the conflicts are listed and the exit code is 4. Settle each with --ours KEY, --theirs KEY or --set KEY=VALUE (KEY: a key, FILE:KEY, FILE or all). " +
 			"If a merge mixes values that act together (two parameters of one axis, or build and stiffness), the proof ends and you are told.\n\n" +
 			"Unsaved edits are never overwritten. If the server does not answer, the exit code is 6 and nothing is lost.\n\n" +
 			"A password for https comes from the address or from git's credential helpers, a token from RIGKEEP_TOKEN (with RIGKEEP_USER). The token is sent only when a server asks for it, and only to one that RIGKEEP_TOKEN_HOST names or that you confirmed. ssh uses the agent, RIGKEEP_SSH_KEY or the usual key files, and refuses servers that are not in known_hosts.",
 		example: "rigkeep sync /mnt/share/tunes.git\nrigkeep sync\nrigkeep sync --theirs a-cam-long/main:stiffness.pan --set stiffness.roll=39\nrigkeep sync --dry-run --json",
 		flags: []cli.Flag{
+			&cli.BoolFlag{Name: "make", Usage: "make the shared folder first, if it is missing or empty"},
 			&cli.StringSliceFlag{Name: "ours", Usage: "keep our value: `KEY`, FILE:KEY, FILE or all"},
 			&cli.StringSliceFlag{Name: "theirs", Usage: "take their value: `KEY`, FILE:KEY, FILE or all"},
 			&cli.StringSliceFlag{Name: "set", Usage: "use another value: `KEY=VALUE`"},
@@ -40,6 +41,18 @@ func runSync(k *invocation) error {
 	name := ""
 	if len(k.args) > 0 {
 		name = k.remoteAddress(k.args[0])
+	}
+	if k.c.Bool("make") {
+		switch {
+		case name == "" || !transport.IsFolder(name):
+			return usage("--make needs a folder").hinted("for example: rigkeep sync /mnt/share/tunes.git --make")
+		case k.dryRun():
+			return usage("--make and --dry-run exclude each other")
+		}
+		if err := store.MakeShared(transport.Folder(name)); err != nil {
+			return err
+		}
+		k.say("made %s to share; another person begins with\nTry: rigkeep init DIR --from %s", transport.Folder(name), transport.Folder(name))
 	}
 	ref, err := k.lib.FindRemote(name)
 	if err != nil {

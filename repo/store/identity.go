@@ -10,8 +10,11 @@ import (
 
 func errNoIdentity() error {
 	return &Error{Kind: ErrNoIdentity, Msg: "No author set",
-		Hint: "add --as 'A-cam operator <a-cam@example.org>', set RIGKEEP_AUTHOR in the same form, " +
-			"or once for all with `git config --global user.name …` and `user.email …`"}
+		Hint: "Say once who works here, a role will do:\n" +
+			"  git config --global user.name 'A-cam operator'\n" +
+			"  git config --global user.email a-cam@example.org\n" +
+			"Or for one command, or in the environment as RIGKEEP_AUTHOR:\n" +
+			"  --as 'A-cam operator <a-cam@example.org>'"}
 }
 
 // ParsePerson reads "Name or role <mail>".

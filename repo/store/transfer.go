@@ -246,6 +246,49 @@ func gap(id string) error {
 // team shares, or a stick. No git program is needed.
 type Shared struct{ l *Lib }
 
+// MakeShared makes an empty repository to share in dir, which must be missing or empty, in a
+// folder that is there. It stands whole or not at all.
+//
+// Errors: ErrBadPath for a folder with something in it, ErrNotFound, ErrDevice.
+func MakeShared(dir string) error {
+	switch es, err := os.ReadDir(dir); {
+	case err == nil && len(es) > 0:
+		return &Error{Kind: ErrBadPath, Msg: dir + " is not empty", Hint: "Name an empty folder, or leave out --make for one that is shared already"}
+	case err != nil && !errors.Is(err, fs.ErrNotExist):
+		return device("opening "+dir, err)
+	}
+	tmp, err := os.MkdirTemp(filepath.Dir(dir), ".rigkeep-shared-*")
+	if errors.Is(err, fs.ErrNotExist) {
+		return &Error{Kind: ErrNotFound, Msg: "there is no folder " + filepath.Dir(dir), Hint: "Check that the disk or stick is there"}
+	} else if err != nil {
+		return device("making "+dir, err)
+	}
+	defer os.RemoveAll(tmp)
+	build := func() error {
+		for _, d := range []string{"objects/info", "objects/pack", "refs/heads", "refs/tags"} {
+			if err := os.MkdirAll(filepath.Join(tmp, filepath.FromSlash(d)), 0o777); err != nil {
+				return err
+			}
+		}
+		for name, text := range map[string]string{"HEAD": "ref: refs/heads/main\n", "config": "[core]\n\trepositoryformatversion = 0\n\tfilemode = true\n\tbare = true\n"} {
+			if err := os.WriteFile(filepath.Join(tmp, name), []byte(text), 0o666); err != nil {
+				return err
+			}
+		}
+		if err := os.Chmod(tmp, 0o755); err != nil { // a temporary folder is for one person only
+			return err
+		}
+		if err := os.Remove(dir); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		return os.Rename(tmp, dir)
+	}
+	if err := build(); err != nil {
+		return device("making "+dir, err)
+	}
+	return nil
+}
+
 // OpenShared opens the repository in dir.
 //
 // Errors: ErrNotFound, ErrForeign, ErrDamaged, ErrDevice.
@@ -258,9 +301,9 @@ func OpenShared(dir string, opt Options) (*Shared, error) {
 		if _, serr := opt.fs.Stat(dir); serr != nil && !errors.Is(serr, fs.ErrNotExist) {
 			return nil, device("opening "+dir, serr)
 		} else if serr != nil {
-			return nil, &Error{Kind: ErrNetwork, Msg: fmt.Sprintf("folder %s not found", dir), Hint: "Check that the disk or stick is there; what you saved stays here"}
+			return nil, &Error{Kind: ErrNetwork, Msg: fmt.Sprintf("folder %s not found", dir), Hint: "Check that the disk or stick is there; what you saved stays here\nTo begin one there: rigkeep sync " + dir + " --make"}
 		}
-		return nil, &Error{Kind: ErrNotFound, Msg: "no git repository in " + dir, Hint: "Make one with `git init --bare " + dir + "`, or name another"}
+		return nil, &Error{Kind: ErrNotFound, Msg: "no git repository in " + dir, Hint: "To begin one there: rigkeep sync " + dir + " --make"}
 	}
 	if err != nil {
 		return nil, openError(dir, err)
