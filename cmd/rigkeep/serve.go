@@ -90,8 +90,7 @@ func runServe(k *invocation) error {
 	if k.c.Bool("no-browser") {
 		k.printf("This machine's browser, once:\n%s\n", own)
 	} else if err := k.browseURL(own); err != nil {
-		k.say("no browser could be started: %s", safe.Line(rootCause(err)))
-		k.printf("This machine's browser, once:\n%s\n", own)
+		k.printf("No browser could be started; in one of this machine, once:\n%s\n", own)
 	}
 	k.printf("Keys, with Enter: l list, r N revoke, n new code, q quit\n")
 	return k.serveKeys(s, failed, hosts[0])

@@ -103,6 +103,7 @@ type Bracket struct {
 type BracketTrial struct {
 	Value float64
 	Bad   bool
+	Stand bool // oscillates on the stand only
 }
 
 // Scale is a slide with its marks, in mm.
@@ -128,7 +129,7 @@ const standBody = `{{define "body"}}{{if .Events}}<div class="con" id="con" role
 {{define "keys"}}<div class="keys"><h2>{{line .Title}}</h2>{{range .Keys}}<label><input class="tick" type="checkbox" name="key" value="{{.Key}}" data-tick="{{.Key}}" data-of="{{.Of}}"><span><b>{{line .Name}}</b><span class="soft small">{{line .About}}</span>{{with .Was}} <span class="small look">{{line .}}</span>{{end}}</span><span class="v">{{line .Number}}</span></label>{{end}}</div>{{end}}
 {{define "bracket"}}<svg viewBox="0 0 362 104" role="img" aria-labelledby="br-t br-d" font-family="system-ui, sans-serif" font-size="15" style="fill:var(--second)"><title id="br-t">{{.Title}}</title><desc id="br-d">{{.Desc}}</desc>
 {{range .Zones}}<rect x="{{.X}}" y="43" width="{{.W}}" height="18" class="{{.Fill}}"/>{{end}}<path d="M14 52H348" style="stroke:var(--ink);stroke-width:1.5"/>
-{{range .Dots}}{{if .Bad}}<path d="M{{.L}} 44L{{.R}} 60M{{.L}} 60L{{.R}} 44" style="fill:none;stroke:var(--bad);stroke-width:2.5"/>{{else}}<circle cx="{{.X}}" cy="52" r="7" style="fill:var(--good)"/>{{end}}{{end}}
+{{range .Dots}}{{if .Bad}}<path d="M{{.L}} 44L{{.R}} 60M{{.L}} 60L{{.R}} 44" style="fill:none;stroke:var(--bad);stroke-width:2.5"/>{{else if .Open}}<circle cx="{{.X}}" cy="52" r="6" style="fill:var(--panel);stroke:var(--good);stroke-width:2.5"/>{{else}}<circle cx="{{.X}}" cy="52" r="7" style="fill:var(--good)"/>{{end}}{{end}}
 {{with .Next}}<path d="M{{.X}} 41l-9 -13h18z" style="fill:var(--todo)"/><text x="{{.TextX}}" y="23" text-anchor="middle" font-size="17" font-weight="700" style="fill:var(--todo)">{{.Text}}</text>{{end}}
 {{range .Labels}}<text x="{{.X}}" y="81" text-anchor="middle"{{with .Fill}} font-weight="700" class="{{.}}"{{end}}>{{.Text}}</text>{{end}}
 {{with .Clean}}<text x="14" y="100" font-size="13.5" font-weight="700" style="fill:var(--good)">✓ {{.}}</text>{{end}}{{with .Onset}}<text x="348" y="100" text-anchor="end" font-size="13.5" font-weight="700" style="fill:var(--bad)">✗ {{.}}</text>{{end}}</svg>{{end}}
@@ -171,7 +172,7 @@ type standMark struct {
 	H, Y              int
 	Text, Fill        string
 	Anchor            string
-	Bad               bool
+	Bad, Open         bool
 }
 
 type bracketDrawing struct {
@@ -229,7 +230,10 @@ func (b Bracket) Draw() bracketDrawing {
 	}
 	for _, l := range b.Trials {
 		x := at(l.Value)
-		d.Dots = append(d.Dots, standMark{X: x, L: x - 8, R: x + 8, Bad: l.Bad})
+		d.Dots = append(d.Dots, standMark{X: x, L: x - 8, R: x + 8, Bad: l.Bad, Open: l.Stand})
+		if l.Stand {
+			said = append(said, schema.Num(l.Value)+" on the stand only")
+		}
 		m := standMark{X: min(max(x, 22), 340), Text: schema.Num(l.Value)}
 		switch {
 		case b.Clean != nil && *b.Clean == l.Value:

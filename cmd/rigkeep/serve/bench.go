@@ -103,7 +103,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 		if !e.HasAxis || e.Axis != q.Axis || e.Value == nil || !(e.Saw.Oscillates() || e.Saw == bench.Clean || e.Saw == bench.Stand) {
 			continue
 		}
-		b.Trials = append(b.Trials, pages.BracketTrial{Value: *e.Value, Bad: e.Saw.Oscillates()})
+		b.Trials = append(b.Trials, pages.BracketTrial{Value: *e.Value, Bad: e.Saw.Oscillates(), Stand: e.Saw == bench.Stand})
 		last = "now " + schema.Num(*e.Value)
 		if q.Onset != nil && *q.Onset == *e.Value && e.Saw.Oscillates() {
 			b.OnsetWord = string(e.Saw) + " " + schema.Num(*e.Value)
@@ -124,6 +124,9 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 	}
 	p.Set = &pages.SetTo{Do: "set " + axis + " to", Number: num, As: strings.Join(as, ", ")}
 	p.Lines = append(p.Lines, s.How(t.d, q))
+	if n := len(b.Trials); n > 0 && b.Trials[n-1].Stand && q.Stage == bench.Search {
+		p.Lines = append(p.Lines, strings.ToUpper(q.Reason[:1])+q.Reason[1:]+".")
+	}
 	if s.State.Raises() {
 		p.Caution = []string{bench.RaiseCaution}
 	}
@@ -226,7 +229,7 @@ func (t *task) benchDone(p *pages.Stand, s *library.Session) {
 		if r.Kept != nil {
 			kept++
 			st.Value = schema.Num(*r.Kept)
-			found = append(found, strings.ToUpper(r.Axis.String())+" "+st.Value)
+			found = append(found, strings.ToUpper(r.Axis.String())+"\u00a0"+st.Value)
 		}
 		p.Steps = append(p.Steps, st)
 	}
@@ -236,7 +239,7 @@ func (t *task) benchDone(p *pages.Stand, s *library.Session) {
 		return
 	}
 	p.Forms = []pages.Form{{Fields: []pages.Field{why(s.Subject(t.d))}, Buttons: []pages.Button{{Value: "save", Word: "Save tune and session", Size: "main", Said: "The save"}, undoAlone}}}
-	p.Set = &pages.SetTo{Do: "found", Number: strings.Join(found, " · ")}
+	p.Set = &pages.SetTo{Do: "found", Number: strings.Join(found, ", ")}
 	p.Forms = append(append(p.Forms, nearer(s)...), endNow)
 }
 
