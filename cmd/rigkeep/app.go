@@ -46,7 +46,7 @@ func wholeVersion() string {
 }
 
 const about = "Rigkeep stores tunes for handheld motorised camera stabilisers, one set per rig, as text files in a git repository. It suggests a starting tune from the build's mass, compares tunes, checks a job before the shoot, and packs a rig for another operator.\n\n" +
-	"RIG is an alias or the first letters of a fingerprint. RIG[/TUNE][@WHEN] picks a tune; WHEN is a job, a date, yesterday, ~N (N revisions back) or a commit.\n\n" +
+	"RIG is an alias or the first letters of a fingerprint. RIG[/TUNE][@WHEN] picks a tune; WHEN is a job, a date, yesterday, wednesday, ~N (N revisions back) or a commit.\n\n" +
 	"Calculated values are low starting points, not safe settings. The maker's manual, local codes and qualified crew come first."
 
 func globalFlags() []cli.Flag {

@@ -76,7 +76,7 @@ func (k *invocation) sideOf(name string) (diffview.Side, error) {
 	}
 	d, err := k.lib.Load(name, false)
 	if err != nil {
-		if slug, jerr := k.lib.FindJob(name); jerr == nil && isNotFound(err) {
+		if slug, jerr := k.lib.JobNamed(name); jerr == nil && isNotFound(err) {
 			return k.jobSide(slug)
 		}
 		return diffview.Side{}, err
@@ -86,7 +86,7 @@ func (k *invocation) sideOf(name string) (diffview.Side, error) {
 
 func (k *invocation) jobSide(name string) (diffview.Side, error) {
 	slug, when, _ := strings.Cut(name, "@")
-	slug, err := k.lib.FindJob(slug)
+	slug, err := k.lib.JobNamed(slug)
 	if err != nil {
 		return diffview.Side{}, err
 	}
@@ -301,7 +301,7 @@ func (k *invocation) circumstances(a, b diffview.Side) (diffview.Conditions, err
 		if k.lib == nil {
 			return c, k.open() // says that there is no library
 		}
-		full, err := k.lib.FindJob(slug)
+		full, err := k.lib.JobNamed(slug)
 		if err == nil {
 			var j preset.Job
 			if j, err = k.lib.Job("", full); err == nil {

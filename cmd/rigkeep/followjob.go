@@ -55,7 +55,7 @@ func (k *invocation) followJob(d *library.Loaded) error {
 	if d.Ref.When != "" {
 		return usage("--for works on the tune as it is now; leave @%s out", d.Ref.When)
 	}
-	slug, err := k.lib.FindJob(k.c.String("for"))
+	slug, err := k.lib.JobNamed(k.c.String("for"))
 	if err != nil {
 		return err
 	}

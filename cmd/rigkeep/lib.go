@@ -356,7 +356,7 @@ func (k *invocation) confirm(question string) error {
 	}
 	fmt.Fprint(k.Stderr, k.fold(k.Stderr, question+" [y/N]"), " ")
 	var answer string
-	if _, err := fmt.Fscanln(k.Stdin, &answer); err != nil || !strings.HasPrefix(strings.ToLower(answer), "y") {
+	if _, err := fmt.Fscanln(k.Stdin, &answer); err != nil || !contains([]string{"y", "yes"}, strings.ToLower(answer)) {
 		return usage("cancelled; nothing changed")
 	}
 	return nil

@@ -66,7 +66,7 @@ func runOpen(k *invocation) error {
 // pageOf is the page of a rig or a job.
 func (k *invocation) pageOf(name string) (string, error) {
 	if j, ok := strings.CutPrefix(name, "job:"); ok {
-		slug, err := k.lib.FindJob(j)
+		slug, err := k.lib.JobNamed(j)
 		if err != nil {
 			return "", err
 		}

@@ -216,7 +216,7 @@ func (k *invocation) pinned(plan *library.Plan, d *library.Loaded, unit string) 
 	if job == "" {
 		return nil, nil
 	}
-	slug, err := k.lib.FindJob(job)
+	slug, err := k.lib.JobNamed(job)
 	if err != nil {
 		return nil, err
 	}

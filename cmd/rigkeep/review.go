@@ -117,7 +117,7 @@ func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, 
 	job := k.c.String("job")
 	slug, jerr := "", error(&store.Error{Kind: store.ErrNotFound, Msg: "no job"})
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
-		if slug, err = k.lib.FindJob(s); err != nil {
+		if slug, err = k.lib.JobNamed(s); err != nil {
 			return q, "", err
 		}
 		jerr = nil
@@ -149,7 +149,7 @@ func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, 
 	}
 	q.Rigs = []string{name}
 	if job != "" {
-		q.Job, err = k.lib.FindJob(job)
+		q.Job, err = k.lib.JobNamed(job)
 		return q, name, err
 	}
 	// the one open job that has it and is not over; with none or several, none

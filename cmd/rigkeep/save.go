@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -41,7 +42,7 @@ func runSave(k *invocation) error {
 	job := k.c.String("job")
 	var trailers []store.Trailer
 	if job != "" {
-		slug, err := k.lib.FindJob(job)
+		slug, err := k.lib.JobNamed(job)
 		if err != nil {
 			return err
 		}
@@ -194,7 +195,7 @@ func (k *invocation) commit(plan *library.Plan, subject, body string, trailers [
 	if body != "" {
 		k.write(k.fold(k.Stdout, safe.Text(body)) + "\n")
 	}
-	k.printf("saved as %s: %s\n", rev.Short(), safe.Line(subject))
+	k.write(wrap(fmt.Sprintf("saved as %s: %s", rev.Short(), safe.Line(subject)), "", k.wide))
 	return nil
 }
 

@@ -51,7 +51,7 @@ func (l *Library) Editable(name string, build bool) (e Editable, err error) {
 		e.Text, err = l.Store.Read(e.Path)
 		return e, err
 	case isJob:
-		if job, err = l.FindJob(job); err != nil {
+		if job, err = l.JobNamed(job); err != nil {
 			return e, err
 		}
 		e.Path = preset.JobPath(job)

@@ -423,7 +423,7 @@ func (l *Library) IsMoment(when string) error {
 	if _, ok := l.date(when); ok {
 		return nil
 	}
-	_, jerr := l.FindJob(when)
+	_, jerr := l.JobNamed(when)
 	if jerr == nil || !isNotFound(jerr) {
 		return jerr
 	}
@@ -464,7 +464,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 		}
 		return "", "", "", none(fmt.Sprintf("no revision of %s on or before %s", name, ref.When), "See them with: rigkeep history "+rr.Alias)
 	}
-	if slug, jerr := l.FindJob(ref.When); jerr == nil {
+	if slug, jerr := l.JobNamed(ref.When); jerr == nil {
 		rev, fp, err := l.pinned(slug, rr, ref.Tune)
 		return rev, fp, slug, err
 	} else if !isNotFound(jerr) {
@@ -493,11 +493,20 @@ func reversed(l []string) []string {
 	return out
 }
 
-// date reads a day or moment, and yesterday.
+// date reads a day or moment, yesterday, and the name of a day: the last one before today.
 func (l *Library) date(s string) (time.Time, bool) {
 	zone := cmp.Or(l.Zone, time.UTC)
-	if s == "yesterday" && l.Now != nil {
-		s = l.Now().In(zone).AddDate(0, 0, -1).Format("2006-01-02")
+	if l.Now != nil {
+		now := l.Now().In(zone)
+		switch name := strings.ToLower(s); name {
+		case "yesterday":
+			s = now.AddDate(0, 0, -1).Format("2006-01-02")
+		case "today", "tomorrow":
+		default:
+			if t, ok := schema.ParseDay(name, now.AddDate(0, 0, -7)); ok {
+				s = t.Format("2006-01-02")
+			}
+		}
 	}
 	return schema.ParseMoment(s, zone)
 }

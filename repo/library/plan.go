@@ -77,7 +77,7 @@ func (l *Library) Target(name string) (Target, error) {
 		return Target{Dir: preset.UnitDir(u.Gimbal, u.Serial) + "/", Name: name}, nil
 	}
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
-		slug, err := l.FindJob(s)
+		slug, err := l.JobNamed(s)
 		if err != nil {
 			return Target{}, err
 		}

@@ -3,8 +3,10 @@ package library
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -44,11 +46,23 @@ func (l *Library) Key(name string, d *Loaded) (string, error) {
 			styles = d.Tune.Styles()
 		}
 	}
-	switch keys := l.Cat.FindKeys(name, styles, sheet); len(keys) {
+	keys := l.Cat.FindKeys(name, styles, sheet)
+	if style, rest, ok := strings.Cut(name, "."); len(keys) == 0 && ok && strings.Contains(strings.TrimSpace(style), " ") {
+		keys = l.Cat.FindKeys(schema.Slug(style)+"."+rest, styles, sheet) // a style is said with a blank, as a kind of shot is
+	}
+	switch len(keys) {
 	case 1:
 		return keys[0], nil
 	case 0:
-		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("unknown key %q", name), Hint: nearest(name, l.Cat.KnownKeys(schema.KindTune), "See the keys with: rigkeep explain")}
+		known := l.Cat.KnownKeys(schema.KindTune)
+		if sheet != nil {
+			for _, key := range slices.Sorted(maps.Keys(sheet.Dials)) {
+				if shown := sheet.Dials[key].ShownAs; shown != "" {
+					known = append(known, shown)
+				}
+			}
+		}
+		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("unknown key %q", name), Hint: nearest(name, known, "See: rigkeep explain")}
 	default:
 		return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q means %d keys: %s", name, len(keys), strings.Join(keys, ", ")), Hint: "Name one of them"}
 	}
