@@ -135,7 +135,17 @@ func TestSyncRefusals(t *testing.T) {
 	if strings.ContainsRune(errs, 0x1b) {
 		t.Error("the server's escapes reach the terminal")
 	}
-	out, _ := a.run(6, "sync http://127.0.0.1:1/tunes.git --json")
+	// a branch that the server protects
+	if err := os.Rename(filepath.Join(bare, "hooks", "pre-receive"), filepath.Join(bare, "hooks", "update")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(bare, "hooks", "update"), []byte("#!/bin/sh\ntest $1 != refs/heads/main || { echo protected; exit 1; }\n"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	out, errs := a.run(4, "sync "+web.With("tech", "s3cret")+"tunes.git --json")
+	says(t, out, `"kind": "refused"`, `"exit": 4`)
+	says(t, out+errs, "protected", "did not take what was sent")
+	out, _ = a.run(6, "sync http://127.0.0.1:1/tunes.git --json")
 	says(t, out, `"kind": "network"`, `"exit": 6`)
 	if transporttest.Git(t, a.dir, "rev-parse", "HEAD") != before || transporttest.Git(t, a.dir, "status", "--porcelain") != "" {
 		t.Error("the library was changed")

@@ -130,7 +130,7 @@ func drawShop(t *rapid.T) (Slide, []Found, Found) {
 }
 
 // Noise-free records give marks exactly by least squares, and within its interval by
-// the regression (issue 12). Source: the slide they were made from.
+// the regression. Source: the slide they were made from.
 func TestNoiseFreeRecords(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s, recs, want := drawShop(t)
@@ -177,7 +177,7 @@ func TestNoiseFreeRecords(t *testing.T) {
 }
 
 // Of shops whose rigs have a 3 mm centre-of-gravity error each and whose units a 2 mm
-// zero each, the 90 % intervals cover 85 to 95 % (issue 12). Source: the shops are
+// zero each, the 90 % intervals cover 85 to 95 %. Source: the shops are
 // drawn from the stated spreads.
 func TestIntervalsCover(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 3))

@@ -106,7 +106,7 @@ func TestRigBalancedOnBothSides(t *testing.T) {
 	base, fp := library(t)
 	at := func(second string) string { return preset.RigDir(fp) + "/balance/20260302T0930" + second + "Z.toml" }
 	record := func(second, mark string) string {
-		return "format = 1\nkind = \"balance\"\nrig = \"" + fp + "\"\nbegan = 2026-03-02T09:30:" + second + "Z\n\n[[mark]]\nadjustment = \"plate\"\nfound_mm = " + mark + "\n"
+		return "format = 1\nkind = \"balance\"\nrig = \"" + fp + "\"\nbegan = 2026-03-02T09:30:" + second + "Z\n\n[[mark]]\nname = \"plate\"\nat = 2026-03-02T09:31:00Z\nmm = " + mark + "\n"
 	}
 	both(t, base, base.with(at("00"), record("00", "12")), base.with(at("01"), record("01", "14")), func(t *testing.T, out *SetOutput, got mem) {
 		noConflicts(t, out)
@@ -118,9 +118,17 @@ func TestRigBalancedOnBothSides(t *testing.T) {
 		noConflicts(t, out)
 	})
 	both(t, base, base.with(at("00"), record("00", "12")), base.with(at("00"), record("00", "14")), func(t *testing.T, out *SetOutput, got mem) {
-		if !conflictAt(out, at("00"), "") {
+		if !conflictAt(out, at("00"), "mm") {
 			t.Errorf("conflicts: %v\n%s", out.Conflicts, got[at("00")])
 		}
+	})
+	other := record("00", "12") + "\n[[mark]]\nname = \"post\"\nat = 2026-03-02T09:32:00Z\nmm = 20\n"
+	both(t, base.with(at("00"), record("00", "12")), base.with(at("00"), record("00", "14")), base.with(at("00"), other), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if !strings.Contains(got[at("00")], "mm = 14") || !strings.Contains(got[at("00")], "mm = 20") {
+			t.Errorf("the merge is\n%s", got[at("00")])
+		}
+		holds(t, got)
 	})
 }
 

@@ -260,7 +260,14 @@ func FuzzFile(f *testing.F) {
 	f.Add(tuneBase, strings.Replace(tuneBase, "41", "42", 1), strings.Replace(tuneBase, "38", "39", 1), byte(0))
 	f.Add(rigBase, strings.Replace(rigBase, "2.35", "2.4", 1), rigBase+"\n# end\n", byte(1))
 	f.Add("", jobBase, jobBase+"x = 1\n", byte(2))
-	kinds := []string{schema.KindTune, schema.KindRig, schema.KindJob, schema.KindGimbal, schema.KindBench, schema.KindLibrary, ""}
+	part := "format = 1\nkind = \"part\"\nname = \"Quay 35\"\nslot = \"lens\"\nmass_g = 820\n\n[mount.front]\nat_mm = [10, 0, 0]\ntakes = [\"filter\"]\n"
+	f.Add(part, strings.Replace(part, "820", "835", 1), part+"\n[mount.top]\nat_mm = [0, 0, 10]\n", byte(6))
+	unit := "format = 1\nkind = \"unit\"\nlabel = \"Bay 1\"\n"
+	held := "\n[[held]]\nat = 2026-03-02T11:00:00Z\nby = \"A-cam operator\"\nrig = \"0qygem5g0z\"\ntune = \"main\"\nvalues.stiffness.pan = 40\n"
+	f.Add(unit, unit+held, unit+strings.Replace(held, "11:00", "12:00", 1), byte(7))
+	balance := "format = 1\nkind = \"balance\"\nrig = \"0qygem5g0z\"\nbegan = 2026-03-02T09:30:00Z\n\n[[mark]]\nname = \"plate\"\nat = 2026-03-02T09:31:00Z\nmm = 47\n"
+	f.Add(balance, strings.Replace(balance, "mm = 47", "mm = 48", 1), balance+"\n[[mark]]\nname = \"post\"\nat = 2026-03-02T09:32:00Z\nmm = 20\n", byte(8))
+	kinds := []string{schema.KindTune, schema.KindRig, schema.KindJob, schema.KindGimbal, schema.KindBench, schema.KindLibrary, schema.KindPart, schema.KindUnit, schema.KindBalance, ""}
 	f.Fuzz(func(t *testing.T, base, ours, theirs string, k byte) {
 		in := Input{Cat: cat, Path: "x", Kind: kinds[int(k)%len(kinds)], Base: []byte(base), Ours: []byte(ours), Theirs: []byte(theirs)}
 		out, err := File(in)

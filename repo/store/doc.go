@@ -16,19 +16,22 @@
 //
 // # What was tried, and held
 //
-// The long forms (RIGKEEP_STORM) on 2026-11-29, one at a time on a machine with other work; no
+// The long forms (RIGKEEP_STORM) on 2026-11-29 and 30, one at a time on a machine with other work; no
 // acknowledged save was lost, and plain git agreed after each.
 //
-//	kill −9 in saves: 400, 196 of them in mid-save, 207 saves acknowledged       TestKillStorm
-//	kill −9 in commands: 400, 70 with something in hand, 54 revisions            cmd: TestKilledCommands
+//	a failed system call, a full disk, or a kill at each step: 2,472 at 618      TestFaults
+//	kill −9 in saves: 400, 260 of them in mid-save, 253 saves acknowledged       TestKillStorm
+//	kill −9 in commands: 400, 30 with something in hand, 170 revisions           cmd: TestKilledCommands
+//	kill −9 in writing to a unit: 8 named moments, 60 that chance picks          cmd: TestLinkKilled
 //	a failed system call, then kill −9 in what handles it: 1,763 pairs           TestFaultThenKill
 //	loss of power at every write of 14 operations; kill −9 in every repair       TestPowerLoss, TestRepairKilled
 //	INT, TERM and HUP in saves: 300 signals, git commit went on after each       cmd: TestSignalledCommands
 //	memory refused: 81 runs, 71 of them died of it                               cmd: TestMemoryRefused
 //	8 processes, 800 saves; 4 programs, 160 saves; 1,800 saves beside packing    TestManyWriters, cmd: TestProcessesSaveAtOnce, TestJoinBeside
 //	240 saves beside 10 commits and repacking by hand                            TestPlainGitBeside
-//	kill −9 in a sync or a first copy: 600                                       library: TestSyncKilled
+//	kill −9 in a sync or a first copy: 600, 577 of them half-way                 library: TestSyncKilled
 //	ten clones, 8 seeds: 3,452 saves, 1,580 merges, 424 moves, 67 conflicts      library: TestTenClones
+//	two Unix users of one group, in turn, plain git between                      cmd: TestTwoUsers, TestTwoUsersOneLibrary
 //
 // A process that dies half-way leaves a note of what it was doing; the next Open finishes or
 // clears it and says so in Lib.Recovered.
