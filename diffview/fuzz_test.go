@@ -8,6 +8,7 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
+	"rigkeep/schema"
 )
 
 // Any two texts: no panic, Same exactly when the bytes are equal, and every
@@ -40,7 +41,7 @@ func FuzzTexts(f *testing.F) {
 				t.Fatalf("%s: %v", name, err)
 			}
 			for _, c := range out.String() {
-				if safe.Hidden(c) {
+				if schema.Hidden(c) {
 					t.Fatalf("%s lets %U through", name, c)
 				}
 			}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -188,21 +189,16 @@ func (k *invocation) units() units {
 	return u
 }
 
-func (u units) kg(v float64) string {
-	switch u.mass {
-	case "g":
-		return fmt.Sprintf("%.0f g", v*1000)
-	case "lb":
-		return fmt.Sprintf("%.2f lb", v/unit.Pound)
-	}
-	return fmt.Sprintf("%.3f kg", v)
-}
+func (u units) kg(v float64) string { return u.show(unit.Mass, v, cmp.Or(u.mass, "kg")) }
+func (u units) m(v float64) string  { return u.show(unit.Length, v, cmp.Or(u.length, "mm")) }
 
-func (u units) m(v float64) string {
-	if u.length == "in" {
-		return fmt.Sprintf("%.2f in", v/unit.Inch)
+// show writes a value of a model, which is always finite, in a unit that library.toml may name.
+func (u units) show(k unit.Kind, v float64, name string) string {
+	s, err := unit.Show(k, v, name)
+	if err != nil {
+		return err.Error()
 	}
-	return fmt.Sprintf("%.1f mm", v*1000)
+	return s
 }
 
 // completionCandidates completes names from the library at hand; without one there are none.

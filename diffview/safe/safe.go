@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"rigkeep/schema"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -50,7 +51,7 @@ func clean(s string, oneLine bool) string {
 				b.WriteString(escape(r))
 			}
 			prev = 0
-		case Hidden(r):
+		case schema.Hidden(r):
 			b.WriteString(escape(r))
 			prev = 0
 		default:
@@ -80,34 +81,8 @@ const (
 // joins reports whether a zero-width joiner beside r has work to do: scripts
 // that join letters, and emoji. Between Latin letters it only misleads.
 func joins(r rune) bool {
-	return r > 0x2ff && r != utf8.RuneError && !Hidden(r) && r != zwj && r != zwnj &&
+	return r > 0x2ff && r != utf8.RuneError && !schema.Hidden(r) && r != zwj && r != zwnj &&
 		(unicode.IsLetter(r) || unicode.IsMark(r) || unicode.IsSymbol(r)) && !unicode.In(r, unicode.Greek, unicode.Cyrillic)
-}
-
-// Hidden reports whether r is a character that a terminal or a page would obey
-// or leave invisible rather than show. Line feed and tab are not; joiners are
-// judged by Text from what stands beside them.
-func Hidden(r rune) bool {
-	switch {
-	case r == '\n' || r == '\t':
-		return false
-	case r < 0x20 || r >= 0x7f && r < 0xa0: // C0, delete, C1
-		return true
-	case r < 0xa0:
-		return false
-	case r == 0x00ad, // soft hyphen
-		r == 0x061c, r == 0x200e, r == 0x200f, // direction marks
-		r >= 0x202a && r <= 0x202e,                                        // embeddings and overrides
-		r >= 0x2066 && r <= 0x206f,                                        // isolates and deprecated controls
-		r == 0x200b, r >= 0x2060 && r <= 0x2065, r == 0xfeff, r == 0x180e, // no width
-		r == 0x2028, r == 0x2029, // line and paragraph separators
-		r == 0x034f, r == 0x115f, r == 0x1160, r == 0x3164, r == 0xffa0, // fillers without a shape
-		r >= 0xfff9 && r <= 0xfffb,   // annotation marks
-		r >= 0x1d173 && r <= 0x1d17a, // musical controls
-		r >= 0xe0000 && r <= 0xe0fff: // tags and supplementary variation selectors
-		return true
-	}
-	return false
 }
 
 func escape(r rune) string {
@@ -132,10 +107,10 @@ func JSON(doc []byte) []byte {
 	var b strings.Builder
 	for _, r := range s {
 		switch {
-		case (Hidden(r) || r == zwj || r == zwnj) && r > 0xffff:
+		case (schema.Hidden(r) || r == zwj || r == zwnj) && r > 0xffff:
 			hi, lo := (r-0x10000)>>10+0xd800, (r-0x10000)&0x3ff+0xdc00
 			fmt.Fprintf(&b, `\u%04x\u%04x`, hi, lo)
-		case Hidden(r) || r == zwj || r == zwnj:
+		case schema.Hidden(r) || r == zwj || r == zwnj:
 			fmt.Fprintf(&b, `\u%04x`, r)
 		default:
 			b.WriteRune(r)

@@ -2,6 +2,7 @@ package safe
 
 import (
 	"encoding/json"
+	"rigkeep/schema"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -67,7 +68,7 @@ func FuzzText(f *testing.F) {
 				t.Fatalf("%s(%q) is not UTF-8: %q", name, s, out)
 			}
 			for _, r := range out {
-				if Hidden(r) || name == "Line" && (r == '\n' || r == '\t') {
+				if schema.Hidden(r) || name == "Line" && (r == '\n' || r == '\t') {
 					t.Fatalf("%s(%q) lets %U through", name, s, r)
 				}
 			}

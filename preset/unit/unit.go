@@ -57,7 +57,7 @@ type one struct {
 
 var table = map[Kind][]one{
 	Mass:   {{[]string{"kg"}, 1, 3}, {[]string{"g"}, Gram, 0}, {[]string{"lb", "lbs"}, Pound, 2}, {[]string{"oz"}, Ounce, 1}},
-	Length: {{[]string{"mm"}, Millimetre, 1}, {[]string{"cm"}, 1e-2, 2}, {[]string{"m"}, 1, 4}, {[]string{"in", `"`, "″"}, Inch, 3}, {[]string{"ft", "'", "′"}, Foot, 3}},
+	Length: {{[]string{"mm"}, Millimetre, 1}, {[]string{"cm"}, 1e-2, 2}, {[]string{"m"}, 1, 4}, {[]string{"in", `"`, "″"}, Inch, 2}, {[]string{"ft", "'", "′"}, Foot, 3}},
 	Angle:  {{[]string{"deg", "°", "degrees", "degree"}, Degree, 2}, {[]string{"rad"}, 1, 4}, {[]string{"mrad"}, 1e-3, 2}, {[]string{"arcmin"}, Degree / 60, 2}},
 	Time: {{[]string{"s", "sec"}, 1, 3}, {[]string{"ms"}, 1e-3, 1}, {[]string{"us", "µs", "μs"}, 1e-6, 0},
 		{[]string{"min"}, Minute, 2}, {[]string{"h"}, Hour, 3}},

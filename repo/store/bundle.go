@@ -8,13 +8,13 @@ import (
 	"sort"
 	"strings"
 	"sync"
-	"unicode"
 	"unicode/utf8"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
 	"rigkeep/repo/internal/objects"
 	"rigkeep/repo/internal/tree"
+	"rigkeep/schema"
 )
 
 // Bundle is a history that stands by itself, held in memory: one extracted from a library to be
@@ -350,10 +350,7 @@ func isID(s string) bool {
 // git can show a message as safely as we can. Line feed and tab stay.
 func PlainText(s string) string {
 	return strings.Map(func(r rune) rune {
-		switch {
-		case r == '\n' || r == '\t':
-			return r
-		case unicode.IsControl(r), unicode.Is(unicode.Bidi_Control, r), r >= 0x2028 && r <= 0x2029, r == 0xfeff, r >= 0xe0000 && r <= 0xe0fff:
+		if schema.Hidden(r) {
 			return -1
 		}
 		return r
@@ -402,8 +399,8 @@ func (f *fsck) tree(id plumbing.Hash, dir string) (files int, err error) {
 		if k > 0 && !tree.Before(es[k-1], e) {
 			return 0, fmt.Errorf("the folder %q of a revision is not in git's order", dir)
 		}
-		if low := strings.ToLower(string(e.Name)); fold[low] {
-			return 0, fmt.Errorf("%q is there twice, but for capitals", path)
+		if low := schema.CanonicalName(string(e.Name)); fold[low] {
+			return 0, fmt.Errorf("%q is there twice, but for capitals or how letters are composed", path)
 		} else {
 			fold[low] = true
 		}

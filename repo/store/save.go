@@ -19,6 +19,7 @@ import (
 	"rigkeep/repo/internal/index"
 	"rigkeep/repo/internal/objects"
 	"rigkeep/repo/internal/tree"
+	"rigkeep/schema"
 )
 
 // File is a file of a revision to be saved: its slash path and its contents, or Delete.
@@ -64,7 +65,7 @@ func (q *SaveRequest) check() error {
 		if err := CheckPath(f.Path); err != nil {
 			return err
 		}
-		fold := strings.ToLower(f.Path)
+		fold := schema.CanonicalName(f.Path)
 		if seen[fold] {
 			return &Error{Kind: ErrBadPath, Msg: f.Path + " is given twice", Paths: []string{f.Path}}
 		}

@@ -16,6 +16,7 @@ import (
 	"rigkeep/repo/internal/disk"
 	"rigkeep/repo/internal/index"
 	"rigkeep/repo/internal/tree"
+	"rigkeep/schema"
 )
 
 // Read gives the contents of a file of the work tree: what a person sees in the folder now,
@@ -277,7 +278,7 @@ func (l *Lib) checkFolders(path string, create bool) error {
 				return device("looking into the folder of "+path, err)
 			}
 			for _, n := range names {
-				if n.Name() != part && strings.EqualFold(n.Name(), part) {
+				if n.Name() != part && schema.CanonicalName(n.Name()) == schema.CanonicalName(part) {
 					return caseClash(&tree.ErrCaseClash{Path: path, Present: strings.Join(append(append([]string(nil), parts[:i]...), n.Name()), "/")})
 				}
 			}

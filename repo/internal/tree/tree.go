@@ -12,6 +12,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing"
 
 	"rigkeep/repo/internal/objects"
+	"rigkeep/schema"
 )
 
 // Modes of tree entries.
@@ -465,13 +466,13 @@ func (r *Result) update(g Getter, id plumbing.Hash, dir string, edits []Edit) (p
 		}
 		group := edits[:n]
 		edits = edits[n:]
-		at, clash := -1, ""
+		at, clash, form := -1, "", schema.CanonicalName(name)
 		for i, e := range es {
 			if string(e.Name) == name {
 				at = i
 				break
 			}
-			if strings.EqualFold(string(e.Name), name) {
+			if schema.CanonicalName(string(e.Name)) == form {
 				clash = string(e.Name)
 			}
 		}
