@@ -395,7 +395,10 @@ func TestFirstScreens(t *testing.T) {
 	dir, run := harbour(t)
 	site, _ := sitePages(t, dir, run)
 	on := func(name string) string { return filepath.Join(site, name) }
-	partial := []byte(run(0, "review", "night-pilotage", "--only", "library", "--html", "-"))
+	alone := func(code int, args ...string) []byte { return []byte(run(code, append(args, "--html", "-")...)) }
+	partial, whole := alone(0, "review", "night-pilotage", "--only", "library"), alone(1, "review", "night-pilotage")
+	gyro := alone(0, "diagnose", "--log", "../desk/b-cam-shake.csv", "--rig", "b-cam-85")
+	label := alone(0, "label", "b-cam-85")
 	pagetest.Answers(t, []pagetest.Answer{
 		{Name: "library: what is proved", File: on("index.html"), Text: "of 4 rigs proved."},
 		{Name: "library: what goes out next", File: on("index.html"), Text: "Night pilotage starts"},
@@ -407,13 +410,19 @@ func TestFirstScreens(t *testing.T) {
 		{Name: "job: on which unit", File: on("job-2026-03-02-night-pilotage.html"), Text: "QL-0044"},
 		{Name: "job: what first", File: on("job-2026-03-02-night-pilotage.html"), Text: "FIX"},
 		{Name: "compare: what changed", File: on("compare-a-cam-prime.html"), Text: "a-cam-prime: what changed"},
-		{Name: "compare: which values", File: on("compare-a-cam-prime.html"), Text: "what changed"},
+		{Name: "compare: which values", File: on("compare-a-cam-prime.html"), Text: "was 24, ▲ 2 fine steps stiffer"},
 		{Name: "card: what to key in", File: on("card-a-cam-prime.html"), Text: "29"},
 		{Name: "card: is it proved", File: on("card-a-cam-prime.html"), Text: "not proved"},
 		{Name: "card: on which unit", File: on("card-a-cam-prime.html"), Text: "Goes out on QL-0044"},
 		{Name: "start: where", File: on("start-b-cam-18.html"), Text: "Start at these values"},
 		{Name: "start: how far it may go", File: on("start-b-cam-18.html"), Text: "expected"},
 		{Name: "start: the caution", File: on("start-b-cam-18.html"), Text: "keep a hand at the motor switch"},
+		{Name: "review: how much is to be done", HTML: whole, Text: "must fix"},
+		{Name: "review: what first", HTML: whole, Text: "FIX"},
+		{Name: "gyro log: which axis, which frequency", HTML: gyro, Text: "tilt: chatter at 24.3"},
+		{Name: "gyro log: what first", HTML: gyro, Text: "First: Power off"},
+		{Name: "label: whose case", HTML: label, Text: "b-cam-85"},
+		{Name: "label: how to see its values", HTML: label, Text: "rigkeep show b-cam-85"},
 		{Name: "review of some rules", HTML: partial, Text: "Partial review: library rules"},
 	})
 }
