@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -444,8 +445,12 @@ func (k *invocation) followSVG(name string, out followAnswer) error {
 		if len(out.Runs) > 1 {
 			k.say("the picture shows %s; choose with --axis", p.Axis)
 		}
+		c := followChart(p, out)
+		for i := range c.Series { // a name stands beside its line, whole
+			c.Series[i].Name = cmp.Or(map[string]string{"operator's handle": "operator"}[c.Series[i].Name], strings.TrimPrefix(c.Series[i].Name, "camera, "))
+		}
 		var b bytes.Buffer
-		if err := svg.Write(&b, followChart(p, out)); err != nil {
+		if err := svg.Write(&b, c); err != nil {
 			return err
 		}
 		if err := k.writeOut(name, b.Bytes()); err != nil {

@@ -106,6 +106,7 @@ const (
 	wideWidth = 680
 	textSize  = 13
 	charWidth = 7.4 // about the mean of a sans-serif at textSize
+	boldWidth = 8.8 // the same of its bold, that names lines
 )
 
 // looks are how lines look: ink for what counts, second ink and a dash for what it is
@@ -285,7 +286,7 @@ func (c Chart) lay(id string) (drawing, error) {
 	}
 	d.Right = float64(d.Width) - 8
 	if longest > 0 && len(c.Series) > 1 {
-		d.Right = float64(d.Width) - 10 - charWidth*float64(longest)
+		d.Right = float64(d.Width) - 10 - boldWidth*float64(longest)
 	}
 	named := slices.ContainsFunc(c.Zones, func(z Zone) bool { return z.Name != "" })
 	if named { // a row of names stands above
