@@ -40,6 +40,13 @@ func TestUnitLoadedOnBothSides(t *testing.T) {
 			t.Errorf("conflicts: %v\n%s", out.Conflicts, got[path])
 		}
 	})
+	// two persons at one moment are two entries
+	both(t, base, base.with(path, base[path]+held("11:00:00", "A-cam operator", "40")), base.with(path, base[path]+held("11:00:00", "B-cam operator", "41")), func(t *testing.T, out *SetOutput, got mem) {
+		noConflicts(t, out)
+		if strings.Count(got[path], "[[held]]") != 3 || !strings.Contains(got[path], "= 40") || !strings.Contains(got[path], "= 41") {
+			t.Errorf("the union is\n%s", got[path])
+		}
+	})
 	// a label there and what it holds here go together
 	both(t, base, base.with(path, strings.Replace(base[path], "Bay 1", "Bay 2", 1)), base.with(path, base[path]+held("11:00:00", "A-cam operator", "40")), func(t *testing.T, out *SetOutput, got mem) {
 		noConflicts(t, out)
