@@ -1,6 +1,8 @@
 // Package disk is the narrow door between the store and the file system. Every byte that the
 // store changes goes through FS, so that a test can put a fault before or after each single
 // write, sync and rename, and so that "beside, sync, rename, sync the folder" is written once.
+//
+// go-billy, read and not measured, has no sync of folders, no lock that is held, and no place to put a fault.
 package disk
 
 import (
