@@ -439,6 +439,7 @@ func proofGroup(l *look, x *Subject) {
 	var words []string
 	var ev []Evidence
 	seen := []string{}
+	styles, others := "", false // prove records single styles, or all groups
 	for _, s := range x.Tune.Standing(x.Rig, x.Sheet, x.Unit) {
 		if s.Group == preset.GroupHold || s.State == preset.Proved || len(x.Tune.GroupValues(s.Group)) == 0 {
 			continue
@@ -448,6 +449,11 @@ func proofGroup(l *look, x *Subject) {
 			w += " (" + r.Text + ")"
 		}
 		words = append(words, w)
+		if name := preset.GroupStyle(s.Group); name != "" {
+			styles += " --style " + name
+		} else {
+			others = true
+		}
 		seen = append(seen, s.Group, x.Tune.GroupDigest(s.Group))
 		var keys []string
 		for k := range x.Tune.GroupValues(s.Group) {
@@ -457,7 +463,11 @@ func proofGroup(l *look, x *Subject) {
 		ev = append(ev, x.TuneFile.fact(w, append([]string{"proof." + s.Group + ".at"}, keys...)...))
 	}
 	if words != nil {
-		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, seen: seen})
+		var commands []string
+		if !others {
+			commands = []string{strings.Replace(l.rule.Commands[0], "{ref}", "{ref}"+styles, 1)}
+		}
+		l.on(x, hit{what: strings.Join(words, "; "), evidence: ev, seen: seen, commands: commands})
 	}
 }
 

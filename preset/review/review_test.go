@@ -313,7 +313,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "proof-tune", name: "13.0 is 13", edit: tuned("tilt = 13", "tilt = 13.0"), change: both(then(t))},
 
 		{rule: "proof-group", name: "nothing but stiffness is proved", change: sub(func(x *Subject) { x.Tune.Others = nil }), fires: true, severity: schema.Check, says: []string{"style walk not proved", "limits not proved"}, command: "rigkeep prove b-cam --unit 'Small A' --place hand"},
-		{rule: "proof-group", name: "a style changed since", edit: tuned("deadband = { pan = 4", "deadband = { pan = 5"), fires: true, severity: schema.Check, says: []string{"style walk out of date (values changed since the proof)"}},
+		{rule: "proof-group", name: "a style changed since", edit: tuned("deadband = { pan = 4", "deadband = { pan = 5"), fires: true, severity: schema.Check, says: []string{"style walk out of date (values changed since the proof)"}, command: "rigkeep prove b-cam --style walk --unit 'Small A' --place hand"},
 		{rule: "proof-group", name: "a limit widened", edit: tuned("down_deg = 45", "down_deg = 60"), fires: true, severity: schema.Check, says: []string{"limits out of date", "down 60°, tested to 45°"}},
 		{rule: "proof-group", name: "a limit narrowed", edit: tuned("down_deg = 45", "down_deg = 40")},
 		{rule: "proof-group", name: "all proved"},
