@@ -1035,6 +1035,31 @@ func (s *site) packed(name string, r preset.Rig, sheet *schema.Sheet, unit strin
 	return c
 }
 
+// packedJobs is how many of the next jobs are held against each other for parts.
+const packedJobs = 12
+
+// partsTwice says which parts the next jobs want more often than the shop has them.
+func (s *site) partsTwice() (out []string) {
+	var done []string
+	for _, j := range s.jobs {
+		if j.State != "open" || j.To.Before(s.today.AddDate(0, 0, -1)) || len(done) == packedJobs {
+			continue
+		}
+		p, err := s.lib.Pack(j.Slug)
+		if err != nil {
+			continue // check says what is wrong with it
+		}
+		for _, t := range p.Twice {
+			said := slices.ContainsFunc(done, func(slug string) bool { return strings.Contains(t.Text, "job:"+slug+" ") })
+			if t.Part != "" && !said {
+				out = append(out, fmt.Sprintf("%s for %s, %s", t.Part, j.Name, t.Text))
+			}
+		}
+		done = append(done, j.Slug)
+	}
+	return out
+}
+
 // twice marks what several cases hold; the shop may have more than one of it.
 func twice(cs []pages.Case) {
 	n := map[string]int{}
@@ -1103,6 +1128,9 @@ func (s *site) library(states map[string]page.State) error {
 		l.Index = append(l.Index, pages.Entry{u.Serial, pages.Home + "#units", "unit", u.Label + " " + u.Gimbal + " " + u.Note + " " + u.Trouble})
 	}
 	l.Twice = pages.WantedTwice(l.Jobs)
+	if s.wants(listFile(0)) {
+		l.Twice = append(l.Twice, s.partsTwice()...)
+	}
 	l.Sub = strings.Join([]string{schema.Count(len(rows), "rig", "rigs"), schema.Count(len(gimbals), "gimbal", "gimbals"), schema.Count(len(s.units), "unit", "units"), schema.Count(len(s.jobs), "job", "jobs")}, ", ")
 	l.Answer = fmt.Sprintf("%d of %s proved.", proved, schema.Count(len(rows), "rig", "rigs"))
 	if len(rows) == 0 {
