@@ -13,7 +13,6 @@ import (
 	"math"
 	"slices"
 	"sort"
-	"strconv"
 	"strings"
 
 	"rigkeep/diffview/safe"
@@ -166,12 +165,6 @@ type zone struct {
 type word struct {
 	X    float64
 	Text string
-}
-
-type tick struct {
-	At   float64
-	Text string
-	Mid  float64 // of a text along x, moved in from the edge
 }
 
 type line struct {
@@ -493,25 +486,6 @@ func cut(s string, n int) string {
 	return string(r[:head]) + "…" + string(r[len(r)-(n-1-head):])
 }
 
-// logTicks are powers of ten in a range, with 2 and 5 between where they are few.
-func logTicks(lo, hi float64) (at []float64, labels []string) {
-	steps := []float64{1, 2, 5}
-	if math.Log10(hi/lo) > 3 {
-		steps = []float64{1}
-	}
-	for e := math.Floor(math.Log10(lo)); e <= math.Log10(hi); e++ {
-		for _, m := range steps {
-			if v := m * math.Pow(10, e); v >= lo*0.999 && v <= hi*1.001 {
-				at, labels = append(at, v), append(labels, strconv.FormatFloat(v, 'g', 4, 64))
-			}
-		}
-	}
-	if at == nil {
-		at, labels = []float64{lo}, []string{strconv.FormatFloat(lo, 'g', 3, 64)}
-	}
-	return at, labels
-}
-
 // clip keeps a label short enough to stand beside the lines; the page's table
 // has the whole of it.
 func clip(s string) string { return cut(s, 14) }
@@ -529,177 +503,6 @@ func spread(lo, hi float64, log bool) (float64, float64) {
 }
 
 func round(v float64) float64 { return math.Round(v*10) / 10 }
-
-// maxPoints bounds a line: more than the box has columns cannot be seen.
-const maxPoints = 280
-
-// points turns a series into polylines; a long one keeps the least and greatest
-// point of each bundle, so that no peak is lost.
-func (c Chart) points(s Series, px, py func(float64) float64) []string {
-	var out []string
-	var run [][2]float64
-	flush := func() {
-		if len(run) > maxPoints {
-			run = thin(run)
-		}
-		var b strings.Builder
-		for i, p := range run {
-			if i > 0 {
-				b.WriteByte(' ')
-			}
-			b.WriteString(coord(p[0]) + "," + coord(p[1]))
-		}
-		if len(run) > 0 {
-			out = append(out, b.String())
-		}
-		run = nil
-	}
-	for i := range s.X {
-		if !c.usable(s, i) {
-			flush()
-			continue
-		}
-		x, y := px(s.X[i]), py(s.Y[i])
-		if s.Step && len(run) > 0 {
-			run = append(run, [2]float64{x, run[len(run)-1][1]})
-		}
-		run = append(run, [2]float64{x, y})
-	}
-	flush()
-	return out
-}
-
-func thin(run [][2]float64) [][2]float64 {
-	out := [][2]float64{run[0]}
-	bundle := (len(run) + maxPoints/2 - 1) / (maxPoints / 2)
-	for i := 1; i < len(run)-1; i += bundle {
-		j := min(i+bundle, len(run)-1)
-		lo, hi := i, i
-		for k := i; k < j; k++ {
-			if run[k][1] < run[lo][1] {
-				lo = k
-			}
-			if run[k][1] > run[hi][1] {
-				hi = k
-			}
-		}
-		out = append(out, run[min(lo, hi)])
-		if lo != hi {
-			out = append(out, run[max(lo, hi)])
-		}
-	}
-	return append(out, run[len(run)-1])
-}
-
-func coord(v float64) string { return strconv.FormatFloat(round(v), 'f', -1, 64) }
-
-// apart moves labels that would cover each other, keeping their order.
-func apart(ls []line, top, base float64) {
-	order := make([]int, len(ls))
-	for i := range order {
-		order[i] = i
-	}
-	sort.SliceStable(order, func(a, b int) bool { return ls[order[a]].LabelY < ls[order[b]].LabelY })
-	const need = textSize + 2
-	for k, i := range order {
-		least := top
-		if k > 0 {
-			least = ls[order[k-1]].LabelY + need
-		}
-		ls[i].LabelY = math.Max(ls[i].LabelY, least)
-	}
-	most := base
-	for k := len(order) - 1; k >= 0; k-- {
-		i := order[k]
-		ls[i].LabelY = round(math.Min(ls[i].LabelY, most))
-		most = ls[i].LabelY - need
-	}
-}
-
-// niceTicks are about n round numbers that cover a range.
-func niceTicks(lo, hi float64, n int) []float64 {
-	lo, hi = spread(lo, hi, false)
-	raw := (hi - lo) / float64(n-1)
-	mag := math.Pow(10, math.Floor(math.Log10(raw)))
-	step := mag
-	for _, m := range []float64{1, 2, 2.5, 5, 10} {
-		if step = m * mag; step >= raw*0.999 {
-			break
-		}
-	}
-	var out []float64
-	for k := math.Floor(lo/step + 1e-9); len(out) < 20; k++ {
-		out = append(out, k*step)
-		if k*step >= hi-step*1e-9 {
-			break
-		}
-	}
-	return out
-}
-
-// tickLabels write numbers of one scale with equal decimals.
-func tickLabels(ts []float64) []string {
-	dec := 0
-	if len(ts) > 1 {
-		step := math.Abs(ts[1] - ts[0])
-		for dec < 8 && math.Abs(math.Round(step*math.Pow10(dec))-step*math.Pow10(dec)) > 1e-6*step*math.Pow10(dec) {
-			dec++
-		}
-	}
-	out := make([]string, len(ts))
-	for i, t := range ts {
-		s := strconv.FormatFloat(t, 'f', dec, 64)
-		if strings.Trim(s, "-0.") == "" {
-			s = strings.TrimPrefix(s, "-")
-		}
-		out[i] = s
-	}
-	return out
-}
-
-// xTicks are numbers along x, or the chart's own names, as many as have room.
-func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tick {
-	var all []tick
-	switch {
-	case c.Ticks != nil:
-		for _, t := range c.Ticks {
-			if t.At >= x0 && t.At <= x1 {
-				name := t.Short
-				if name == "" {
-					name = t.Name
-				}
-				all = append(all, tick{At: round(px(t.At)), Text: cut(safe.Line(name), 18)})
-			}
-		}
-	case c.LogX:
-		for e := math.Floor(math.Log10(x0)); e <= math.Log10(x1); e++ {
-			for _, m := range []float64{1, 2, 5} {
-				if v := m * math.Pow(10, e); v >= x0*0.999 && v <= x1*1.001 {
-					all = append(all, tick{At: round(px(v)), Text: strconv.FormatFloat(v, 'g', 4, 64)})
-				}
-			}
-		}
-	default:
-		ts := niceTicks(x0, x1, 5)
-		for i, l := range tickLabels(ts) {
-			if ts[i] >= x0-1e-9*(x1-x0) && ts[i] <= x1+1e-9*(x1-x0) {
-				all = append(all, tick{At: round(px(ts[i])), Text: l})
-			}
-		}
-	}
-	var out []tick
-	end := math.Inf(-1)
-	for _, t := range all {
-		half := charWidth*float64(len([]rune(t.Text)))/2 + 4
-		t.Mid = round(math.Min(math.Max(t.At, half), float64(d.Width)-half))
-		if t.Mid-half < end {
-			continue
-		}
-		out = append(out, t)
-		end = t.Mid + half
-	}
-	return out
-}
 
 // Rows gives the chart's numbers for the table beside it: at most n places along
 // x, each with the value of every series there (NaN where it has none).

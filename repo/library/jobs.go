@@ -1,6 +1,7 @@
 package library
 
 import (
+	"bytes"
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo/store"
@@ -139,4 +140,99 @@ func (l *Library) NameStyles(slug string, shots []preset.ShotStyle) (e Edited, o
 	}
 	e, err = l.Edit(preset.JobPath(slug), edits...)
 	return e, err == nil, err
+}
+
+// JobPin is one job that pins a tune of a rig.
+type JobPin struct {
+	Job preset.Job
+	Pin preset.Pin
+	At  int // place of the pin in the job
+}
+
+// jobTexts reads every job file, once.
+func (l *Library) jobTexts() (map[string][]byte, []string, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.jobText != nil {
+		return l.jobText, l.jobOrder, nil
+	}
+	slugs, err := l.names("jobs/")
+	if err != nil {
+		return nil, nil, err
+	}
+	texts := map[string][]byte{}
+	for _, s := range slugs {
+		data, err := l.Store.Read(preset.JobPath(s))
+		if err != nil {
+			continue // check says what is wrong with it
+		}
+		texts[s] = data
+	}
+	l.jobText, l.jobOrder = texts, slugs
+	return texts, slugs, nil
+}
+
+// mentions reports whether a text can hold one of the words. A text with escapes
+// may spell anything.
+func mentions(text []byte, words []string) bool {
+	if bytes.IndexByte(text, '\\') >= 0 {
+		return true
+	}
+	for _, w := range words {
+		if w != "" && bytes.Contains(text, []byte(w)) {
+			return true
+		}
+	}
+	return false
+}
+
+// jobOf reads a job from its text; ok is false where check has something to say.
+func (l *Library) jobOf(slug string, text []byte) (preset.Job, bool) {
+	l.mu.Lock()
+	j, ok := l.jobRead[slug]
+	l.mu.Unlock()
+	if !ok {
+		if doc, err := l.Parse(preset.JobPath(slug), text, nil); err == nil {
+			x := preset.DecodeJob(slug, doc.Tree())
+			j = &x
+		}
+		l.mu.Lock()
+		if l.jobRead == nil {
+			l.jobRead = map[string]*preset.Job{}
+		}
+		l.jobRead[slug] = j
+		l.mu.Unlock()
+	}
+	if j == nil {
+		return preset.Job{}, false
+	}
+	return *j, true
+}
+
+// JobsOf lists the jobs that pin a tune of a rig, by their first day, oldest first.
+func (l *Library) JobsOf(rr RigRef, tune string) ([]JobPin, error) {
+	texts, slugs, err := l.jobTexts()
+	if err != nil {
+		return nil, err
+	}
+	prints := append([]string{rr.Fingerprint}, rr.Was...)
+	var out []JobPin
+	for _, slug := range slugs {
+		text, ok := texts[slug]
+		if !ok || !mentions(text, prints) {
+			continue
+		}
+		j, ok := l.jobOf(slug, text)
+		if !ok {
+			continue
+		}
+		for i, p := range j.Pins {
+			if p.Tune == tune && slices.Contains(prints, p.Rig) {
+				out = append(out, JobPin{j, p, i})
+				break
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b JobPin) int { return a.Job.From.Compare(b.Job.From) })
+	return out, nil
 }

@@ -1,0 +1,405 @@
+package library
+
+import (
+	"bytes"
+	"math"
+	"slices"
+	"time"
+
+	"rigkeep/preset"
+	"rigkeep/preset/file"
+	"rigkeep/preset/review"
+	"rigkeep/preset/start"
+	"rigkeep/repo/store"
+	"rigkeep/schema"
+)
+
+// sameProofs reports whether two tunes have the same record of every group.
+func sameProofs(a, b *preset.Tune) bool {
+	for _, g := range append(a.Groups(), b.Groups()...) {
+		if !sameProof(a.ProofOf(g), b.ProofOf(g)) {
+			return false
+		}
+	}
+	return true
+}
+
+func sameProof(a, b *preset.Proof) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return a.At.Equal(b.At) && a.Unit == b.Unit && a.Place == b.Place && a.Digest == b.Digest && a.Rig == b.Rig && a.Ended == b.Ended
+}
+
+// record is the part of a tune's text from its proof on, by which one record is
+// told from another without reading the whole; nil where it has no such header.
+func record(text []byte) []byte {
+	if i := bytes.Index(text, []byte("\n[proof.hold]")); i >= 0 {
+		return text[i:]
+	}
+	return nil
+}
+
+// sinceProof finds the revision that recorded the proof, the rig and the values of
+// that moment, and who changed what since.
+func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision) error {
+	p := x.Tune.Proof
+	// acceptances of handovers, and whether a proof of our own came after
+	for i, h := range hist {
+		if i < st.at {
+			// a revision that came in with a later acceptance is theirs, as a job that came along pins it
+			came, err := l.introducedByHandover(st, h)
+			if err != nil {
+				return err
+			}
+			if came {
+				x.Taken = handoverOf(h.Commit)
+			}
+			continue
+		}
+		if x.Taken != nil {
+			break
+		}
+		if sum := h.Trailer(HandoverTrailer); sum != "" {
+			x.Taken = handoverOf(h.Commit)
+			if p != nil && p.Ended == "" && h.Blob != "" {
+				data, err := l.Store.ReadBlob(h.Blob)
+				if err != nil {
+					return err
+				}
+				then := l.decode(h.Path, data)
+				x.Taken.Since = then != nil && (then.Proof == nil || !then.Proof.At.Equal(p.At))
+			}
+			break
+		}
+	}
+	if p == nil {
+		return nil
+	}
+	stale := p.Digest != "" && p.Digest != x.Tune.GroupDigest(preset.GroupHold) || p.Rig != "" && p.Rig != x.Rig.Fingerprint()
+	if !stale {
+		return nil
+	}
+	mine := record(st.text)
+	recorded := -1
+	var then *preset.Tune
+	for i := max(st.at, 0); i < len(hist); i++ {
+		h := hist[i]
+		if h.Blob == "" {
+			break
+		}
+		data, err := l.Store.ReadBlob(h.Blob)
+		if err != nil {
+			return err
+		}
+		if r := record(data); mine == nil || !bytes.Equal(r, mine) {
+			if t := l.decode(h.Path, data); t == nil || t.Proof == nil || !t.Proof.At.Equal(p.At) {
+				break
+			}
+		}
+		recorded = i
+	}
+	if recorded < 0 {
+		return nil // proved in the work tree, not saved
+	}
+	h := hist[recorded]
+	data, err := l.Store.ReadBlob(h.Blob)
+	if err != nil {
+		return err
+	}
+	if then = l.decode(h.Path, data); then == nil {
+		return nil
+	}
+	x.Proved = &review.Proved{At: stamp(h.Commit), Values: then.Values}
+	x.Then = a.ref() + "@" + h.ID.Short()
+	if r, err := l.Rig(h.ID, h.Fingerprint); err == nil {
+		x.Proved.Rig = &r
+	}
+	if p.Rig != "" && p.Rig != x.Rig.Fingerprint() {
+		if x.Builds, err = l.builds(a.rr, h.When); err != nil {
+			return err
+		}
+	}
+	return l.whoChanged(x, then.Values, hist[max(st.at, 0):recorded+1])
+}
+
+// introducedByHandover reports whether a state came into the library with the acceptance of a handover.
+func (l *Library) introducedByHandover(st state, accept Revision) (bool, error) {
+	if accept.Trailer(HandoverTrailer) == "" || len(accept.Parents) == 0 || st.stamp.Revision == "" {
+		return false, nil
+	}
+	here, err := l.Store.IsAncestor(store.Rev(st.stamp.Revision), accept.Parents[0])
+	return !here, err
+}
+
+// mostTaken bounds how many revisions are looked through for acceptances.
+const mostTaken = 300
+
+// takenOver finds acceptances of tunes that came with a history of their own and
+// without a proof: such a revision is a merge that leaves the tune as the other
+// side had it, which is no change of the tune.
+func (l *Library) takenOver(xs []review.Subject) error {
+	bare := func(x review.Subject) bool { return x.Tune != nil && x.Tune.Proof == nil && x.Taken == nil }
+	if !slices.ContainsFunc(xs, bare) {
+		return nil
+	}
+	log, err := l.Store.Log("", mostTaken)
+	if err != nil {
+		return err
+	}
+	for _, c := range log {
+		sum := c.Trailer(HandoverTrailer)
+		if sum == "" || len(c.Parents) == 0 {
+			continue
+		}
+		changes, err := l.Store.Diff(c.Parents[0], c.ID)
+		if err != nil {
+			return err
+		}
+		for i := range xs {
+			if bare(xs[i]) && slices.ContainsFunc(changes, func(p store.PathChange) bool { return p.Path == xs[i].TuneFile.Path }) {
+				xs[i].Taken = handoverOf(c)
+			}
+		}
+	}
+	return nil
+}
+
+// mostBuilds bounds how many revisions of a build are named.
+const mostBuilds = 5
+
+// builds lists the newest revisions that changed a rig's build sheet after a
+// moment, oldest first.
+func (l *Library) builds(rr RigRef, after time.Time) ([]review.Stamp, error) {
+	revs, err := l.Store.HistoryAlong(trail(rr), preset.RigName, 0)
+	if err != nil {
+		return nil, err
+	}
+	var out []review.Stamp
+	for _, r := range revs {
+		if r.Blob != "" && !r.When.Before(after) && len(out) < mostBuilds {
+			out = append(out, stamp(r.Commit))
+		}
+	}
+	slices.Reverse(out)
+	return out, nil
+}
+
+// whoChanged finds, for every key that differs from the proof, the last revision
+// that changed it. hist runs from the present to the proof, newest first.
+func (l *Library) whoChanged(x *review.Subject, then map[string]any, hist []Revision) error {
+	open := review.ChangedKeys(then, x.Tune.Values)
+	after := x.Tune.Values
+	for i := 0; i < len(hist) && len(open) > 0; i++ {
+		if hist[i].Blob == "" {
+			break
+		}
+		data, err := l.Store.ReadBlob(hist[i].Blob)
+		if err != nil {
+			return err
+		}
+		t := l.decode(hist[i].Path, data)
+		if t == nil {
+			continue
+		}
+		differ := review.ChangedKeys(t.Values, after)
+		var left []string
+		for _, key := range open {
+			switch {
+			case !slices.Contains(differ, key):
+				left = append(left, key)
+			case i > 0:
+				x.Changes = append(x.Changes, review.Change{Key: key, At: stamp(hist[i-1].Commit)})
+			} // before the first revision: it is not saved
+		}
+		open, after = left, t.Values
+	}
+	slices.Reverse(x.Changes)
+	return nil
+}
+
+// mostRecords bounds how far back earlier proofs are looked at for onsets.
+const mostRecords = 200
+
+// alike is how near two inertias have to be for an onset to be of the same build.
+const alike = 0.02
+
+// onRecord gathers the onsets and bench logs of a rig.
+func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) error {
+	js := map[schema.Axis]float64{}
+	if x.Sheet != nil {
+		if m, err := x.Rig.Inertias(x.Sheet, x.Tune); err == nil {
+			for _, ax := range schema.Axes {
+				js[ax] = m[ax].Min
+			}
+		}
+	}
+	now := func(ax schema.Axis, inertia map[schema.Axis]float64, mass float64) bool {
+		if was := inertia[ax]; was > 0 && js[ax] > 0 {
+			return math.Abs(js[ax]/was-1) <= alike
+		}
+		if mass > 0 {
+			return math.Abs(x.Rig.Mass()/mass-1) <= alike
+		}
+		return true // nothing says that it was another build
+	}
+	proof := func(p *preset.Proof, src review.Source, from string) {
+		for _, ax := range schema.Axes {
+			if v, ok := p.Onset[ax]; ok {
+				x.Onsets = append(x.Onsets, review.Onset{Axis: ax, Value: v, Hz: p.OnsetHz[ax], From: from, Key: "proof.hold.onset", File: src,
+					Now: p.Rig == x.Rig.Fingerprint() || now(ax, p.Inertia, p.MassKg)})
+			}
+		}
+	}
+	there, since, err := l.elsewhere(a.rr, x.Rig.Gimbal)
+	if err != nil {
+		return err
+	}
+	if p := x.Tune.Proof; p != nil && !there[p.Rig] {
+		proof(p, x.TuneFile, "at the proof of "+review.Day(p.At))
+	}
+	last := record(st.text)
+	for i := max(st.at, 0); i < len(hist) && i < mostRecords; i++ {
+		h := hist[i]
+		if h.Blob == "" {
+			continue
+		}
+		data, err := l.Store.ReadBlob(h.Blob)
+		if err != nil {
+			return err
+		}
+		r := record(data)
+		if !bytes.Contains(data, []byte("onset")) || r != nil && bytes.Equal(r, last) {
+			continue
+		}
+		last = r
+		t := l.decode(h.Path, data)
+		if t == nil || t.Proof == nil || there[h.Fingerprint] || there[t.Proof.Rig] || sameRecord(x, t.Proof) {
+			continue
+		}
+		proof(t.Proof, source(h.Path, data, stamp(h.Commit)), "at the earlier proof of "+review.Day(t.Proof.At))
+	}
+	paths, err := l.BenchLogs(a.rr.Fingerprint)
+	if err != nil {
+		return err
+	}
+	for _, path := range paths {
+		data, err := l.Store.Read(path)
+		if err != nil {
+			x.Faults = append(x.Faults, fault(path, err))
+			continue
+		}
+		doc, err := l.Parse(path, data, nil)
+		if err != nil {
+			x.Faults = append(x.Faults, fault(path, err))
+			continue
+		}
+		b := review.Log{File: source(path, data, review.Stamp{}), Log: preset.DecodeBench(doc.Tree())}
+		if b.Log.Began.Before(since) {
+			continue
+		}
+		x.Logs = append(x.Logs, b)
+		for _, ax := range schema.Axes {
+			r, ok := b.Log.Results[ax]
+			if !ok || r.Onset == nil || r.Doubt {
+				continue
+			}
+			src := b.File
+			src.At.Who, src.At.When = b.Log.By, b.Log.Began
+			x.Onsets = append(x.Onsets, review.Onset{Axis: ax, Value: *r.Onset, Hz: r.Hz, From: "on the bench of " + review.Day(b.Log.Began), Key: "result." + ax.String(), File: src,
+				Now: now(ax, b.Log.Inertia, b.Log.MassKg)})
+		}
+	}
+	return nil
+}
+
+// elsewhere lists the earlier fingerprints of a rig under which it was on another gimbal,
+// whose dial numbers say nothing here, and since when it is on this one; the zero time is ever.
+func (l *Library) elsewhere(rr RigRef, gimbal string) (there map[string]bool, since time.Time, err error) {
+	if len(rr.Was) == 0 {
+		return nil, since, nil
+	}
+	revs, err := l.Store.HistoryAlong(trail(rr), preset.RigName, 0)
+	if err != nil {
+		return nil, since, err
+	}
+	there = map[string]bool{}
+	known := map[string]bool{}
+	moved := false
+	for _, r := range revs { // newest first
+		place, _ := preset.Locate(r.Path)
+		if r.Blob == "" {
+			continue
+		}
+		if !known[place.Rig] {
+			data, err := l.Store.ReadBlob(r.Blob)
+			if err != nil {
+				return nil, since, err
+			}
+			tree, err := file.Values(r.Path, data)
+			if err != nil {
+				continue
+			}
+			known[place.Rig] = true
+			there[place.Rig] = preset.DecodeRig(place.Rig, tree).Gimbal != gimbal
+		}
+		switch {
+		case there[place.Rig]:
+			moved = true
+		case !moved:
+			since = r.When
+		}
+	}
+	if !moved {
+		since = time.Time{}
+	}
+	return there, since, nil
+}
+
+// sameRecord reports whether the onsets of a proof are on the list already.
+func sameRecord(x *review.Subject, p *preset.Proof) bool {
+	for ax, v := range p.Onset {
+		if !slices.ContainsFunc(x.Onsets, func(o review.Onset) bool { return o.Axis == ax && o.Value == v }) {
+			return false
+		}
+	}
+	return true
+}
+
+// learn asks the starting model where the stiffness of each subject should end. The
+// evidence of a gimbal and unit is gathered once for all its rigs.
+func (l *Library) learn(xs []review.Subject, now time.Time) error {
+	known := map[[2]string]evidence{}
+	place := func(x *review.Subject) [2]string { return [2]string{x.Rig.Gimbal, serial(x.Sheet, x.Unit)} }
+	for i := range xs {
+		x := &xs[i]
+		if x.Tune == nil || x.Sheet == nil {
+			continue
+		}
+		at := place(x)
+		if _, ok := known[at]; ok {
+			continue
+		}
+		e, err := l.evidence(x.Sheet, at[0], at[1], now)
+		if err != nil {
+			return err
+		}
+		known[at] = e
+	}
+	return eachOf(len(xs), func(i int) error {
+		x := &xs[i]
+		if x.Tune == nil || x.Sheet == nil {
+			return nil
+		}
+		at := place(x)
+		q, err := l.ownRequest(x.Rig, x.Sheet, x.Tune, at[1])
+		if err == nil {
+			l.with(&q, known[at], x.Rig, x.Sheet, x.Tune)
+			x.Learned, err = start.Finals(q)
+		}
+		if x.NotLearned = ""; err != nil {
+			x.Learned, x.NotLearned = nil, "expected range unknown: "+err.Error()
+		}
+		return nil
+	})
+}
