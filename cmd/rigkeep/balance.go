@@ -51,7 +51,7 @@ type jsonMark struct {
 	EffortPct *float64 `json:"effort_pct,omitempty"` // what that leaves, at worst
 }
 
-func (k *invocation) jsonMarks(answers []preset.MarkAnswer) []jsonMark {
+func (k markRun) jsonMarks(answers []preset.MarkAnswer) []jsonMark {
 	out := []jsonMark{}
 	mm := func(m float64) *float64 { v := preset.Rounded(m*1000, 6); return &v }
 	for _, a := range answers {
@@ -154,7 +154,7 @@ func outWords(a preset.MarkAnswer) string {
 }
 
 // markWhy says what a mark rests on.
-func (k *invocation) markWhy(a preset.MarkAnswer) string {
+func (k markRun) markWhy(a preset.MarkAnswer) string {
 	s := a.Adjustment.Name + ": "
 	if a.Found != nil {
 		s += fmt.Sprintf("found at %s mm on %s", schema.Sig(*a.Found.Mark*1000, 4), k.clock(a.Found.At))
@@ -182,7 +182,7 @@ func (k *invocation) markWhy(a preset.MarkAnswer) string {
 }
 
 // nameOfRig is the alias of a fingerprint, else the fingerprint.
-func (k *invocation) nameOfRig(fp string) string {
+func (k markRun) nameOfRig(fp string) string {
 	if r, err := k.lib.Rig("", fp); err == nil {
 		return r.Alias
 	}
@@ -213,7 +213,7 @@ func (u units) kgRange(lo, hi float64) string {
 }
 
 // marksFlag reads --mark NAME=MM.
-func (k *invocation) marksFlag(s *schema.Sheet) ([]preset.BalanceMark, error) {
+func (k markRun) marksFlag(s *schema.Sheet) ([]preset.BalanceMark, error) {
 	var out []preset.BalanceMark
 	var texts []string
 	for _, text := range k.c.StringSlice("mark") {
@@ -243,7 +243,7 @@ func (k *invocation) marksFlag(s *schema.Sheet) ([]preset.BalanceMark, error) {
 	return out, nil
 }
 
-func (k *invocation) adjustment(s *schema.Sheet, name string) (schema.Adjustment, error) {
+func (k markRun) adjustment(s *schema.Sheet, name string) (schema.Adjustment, error) {
 	if a, ok := s.Adjustment(name); ok {
 		return a, nil
 	}
@@ -259,7 +259,7 @@ func (k *invocation) adjustment(s *schema.Sheet, name string) (schema.Adjustment
 }
 
 // effortsFlag reads --effort at the points that --point names, or each axis's first.
-func (k *invocation) effortsFlag(s *schema.Sheet) ([]preset.BalanceEffort, error) {
+func (k markRun) effortsFlag(s *schema.Sheet) ([]preset.BalanceEffort, error) {
 	readings, err := k.effortReadings()
 	if err != nil {
 		return nil, err
@@ -281,7 +281,7 @@ func (k *invocation) effortsFlag(s *schema.Sheet) ([]preset.BalanceEffort, error
 
 // effortPoint is the point of the balance check that --point names for an axis, else
 // the axis's first.
-func (k *invocation) effortPoint(s *schema.Sheet, a schema.Axis) (preset.BalancePoint, error) {
+func (k markRun) effortPoint(s *schema.Sheet, a schema.Axis) (preset.BalancePoint, error) {
 	named := strings.TrimSpace(k.c.String("point"))
 	p := preset.BalancePoint{Text: a.String(), Axis: a, HasAxis: true}
 	var have []string
@@ -302,12 +302,12 @@ func (k *invocation) effortPoint(s *schema.Sheet, a schema.Axis) (preset.Balance
 
 // keepEfforts writes the efforts of fit --effort into a balance record of its own and
 // saves it; it gives the path. Nothing is written on a dry run.
-func (k *invocation) keepEfforts(d *library.Loaded, unit string) (string, error) {
+func (k markRun) keepEfforts(d *library.Loaded, unit string) (string, error) {
 	efforts, err := k.effortsFlag(d.Sheet)
 	if err != nil {
 		return "", err
 	}
-	b := &balanceRun{invocation: k, d: d, unit: unit}
+	b := &balanceRun{invocation: k.invocation, d: d, unit: unit}
 	if err := b.resume(); err != nil {
 		return "", err
 	}
@@ -322,7 +322,7 @@ func (k *invocation) keepEfforts(d *library.Loaded, unit string) (string, error)
 }
 
 // backtest prints how far off the predicted marks were, for each gimbal.
-func (k *invocation) balanceBacktest() error {
+func (k markRun) balanceBacktest() error {
 	type row struct {
 		Gimbal     string   `json:"gimbal"`
 		Adjustment string   `json:"adjustment"`
@@ -345,7 +345,7 @@ func (k *invocation) balanceBacktest() error {
 		if err != nil || len(s.Adjustments) == 0 {
 			continue // one that cannot be read is said by check
 		}
-		q, err := k.lib.MarkQuery(preset.Rig{}, s, "")
+		q, err := k.lib.Balance().MarkQuery(preset.Rig{}, s, "")
 		if err != nil {
 			return err
 		}

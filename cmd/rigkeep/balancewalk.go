@@ -27,7 +27,7 @@ func runBalance(k *invocation) error {
 		if len(k.args) > 0 {
 			return usage("--backtest looks at all rigs; leave %s out", safe.Line(k.args[0]))
 		}
-		return k.balanceBacktest()
+		return markRun{k}.balanceBacktest()
 	}
 	if len(k.args) == 0 {
 		return usage("rigkeep balance needs a rig").hinted("for example: rigkeep balance a-cam-prime --unit QL-0031")
@@ -38,17 +38,17 @@ func runBalance(k *invocation) error {
 	}
 	b := &balanceRun{invocation: k, d: d}
 	if u := k.c.String("unit"); u != "" {
-		x, err := k.lib.UnitOf(d.Sheet, u)
+		x, err := k.lib.Units().UnitOf(d.Sheet, u)
 		if err != nil {
 			return err
 		}
 		b.unit = x.Serial
 	}
-	marks, err := k.marksFlag(d.Sheet)
+	marks, err := markRun{k}.marksFlag(d.Sheet)
 	if err != nil {
 		return err
 	}
-	efforts, err := k.effortsFlag(d.Sheet)
+	efforts, err := markRun{k}.effortsFlag(d.Sheet)
 	if err != nil {
 		return err
 	}
@@ -69,7 +69,7 @@ func (b *balanceRun) takeOpen() (err error) {
 	if b.c.Bool("new") {
 		return nil
 	}
-	if b.rec, err = b.lib.OpenBalance(b.d, b.unit); err != nil || b.rec == nil {
+	if b.rec, err = b.lib.Balance().Open(b.d, b.unit); err != nil || b.rec == nil {
 		return err
 	}
 	if b.unit == "" {
@@ -93,7 +93,7 @@ func (b *balanceRun) resume() error {
 		by = who.Name
 	}
 	var err error
-	b.rec, err = b.lib.NewBalance(b.d, b.unit, by, b.Now())
+	b.rec, err = b.lib.Balance().New(b.d, b.unit, by, b.Now())
 	return err
 }
 
@@ -102,12 +102,12 @@ func (b *balanceRun) add(marks []preset.BalanceMark, efforts []preset.BalanceEff
 	ctx, stop := b.ctx()
 	defer stop()
 	for _, m := range marks {
-		if err := b.lib.AddMark(ctx, b.rec, b.d.Sheet, m); err != nil {
+		if err := b.lib.Balance().AddMark(ctx, b.rec, b.d.Sheet, m); err != nil {
 			return err
 		}
 	}
 	for _, e := range efforts {
-		if err := b.lib.AddEffort(ctx, b.rec, b.d.Sheet, e); err != nil {
+		if err := b.lib.Balance().AddEffort(ctx, b.rec, b.d.Sheet, e); err != nil {
 			return err
 		}
 	}
@@ -146,7 +146,7 @@ func (b *balanceRun) scripted(marks []preset.BalanceMark, efforts []preset.Balan
 
 // save ends the record and saves it as one revision.
 func (b *balanceRun) save(why string) (store.Rev, error) {
-	plan, err := b.lib.PlanBalance(b.d, b.rec, b.Now())
+	plan, err := b.lib.Balance().Plan(b.d, b.rec, b.Now())
 	if err != nil {
 		return "", err
 	}
@@ -172,7 +172,7 @@ func jsonReadings(reads []preset.PointReading) []jsonReading {
 // answers are the marks that are expected: for the questions still open by all records
 // but this one's answers, which say themselves.
 func (b *balanceRun) answers() ([]preset.MarkAnswer, error) {
-	q, err := b.lib.MarkQuery(b.d.Rig, b.d.Sheet, b.unit)
+	q, err := b.lib.Balance().MarkQuery(b.d.Rig, b.d.Sheet, b.unit)
 	if err != nil {
 		return nil, err
 	}
@@ -220,7 +220,7 @@ func (b *balanceRun) state(saved string) error {
 		for _, d := range b.doubts() {
 			doubts = append(doubts, d.Words())
 		}
-		j := jsonBalance{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Unit: b.unit, Marks: b.jsonMarks(answers), Next: next, Saved: saved, Balance: []jsonReading{}, Doubts: append([]string{}, doubts...), Cautions: preset.BalanceCautions}
+		j := jsonBalance{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Unit: b.unit, Marks: markRun{b.invocation}.jsonMarks(answers), Next: next, Saved: saved, Balance: []jsonReading{}, Doubts: append([]string{}, doubts...), Cautions: preset.BalanceCautions}
 		if b.rec != nil {
 			if b.rec.Saved() {
 				j.Record = b.rec.Path
@@ -239,7 +239,7 @@ func (b *balanceRun) state(saved string) error {
 
 // doubts are what the record does not agree with; none where that cannot be said.
 func (b *balanceRun) doubts() []preset.MarkDoubt {
-	q, err := b.lib.MarkQuery(b.d.Rig, b.d.Sheet, b.unit)
+	q, err := b.lib.Balance().MarkQuery(b.d.Rig, b.d.Sheet, b.unit)
 	if err != nil {
 		return nil
 	}

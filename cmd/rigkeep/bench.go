@@ -66,11 +66,11 @@ func runBench(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	efforts, err := k.effortsFlag(d.Sheet)
+	efforts, err := markRun{k}.effortsFlag(d.Sheet)
 	if err != nil {
 		return err
 	}
-	s, err := k.lib.OpenSession(d)
+	s, err := k.lib.Sessions().Open(d)
 	if err != nil {
 		return err
 	}
@@ -168,7 +168,7 @@ func (k *invocation) noteOn(d *library.Loaded, e *bench.Event, key string) error
 func (b *benchRun) begin(unit string) error {
 	firmware := b.c.String("firmware")
 	if unit != "" {
-		u, err := b.lib.UnitOf(b.d.Sheet, unit)
+		u, err := b.lib.Units().UnitOf(b.d.Sheet, unit)
 		if err != nil {
 			return err
 		}
@@ -179,7 +179,7 @@ func (b *benchRun) begin(unit string) error {
 	if who, err := b.who(); err == nil {
 		by = who.Name
 	}
-	s, err := b.lib.NewSession(b.d, library.SessionRequest{Unit: unit, By: by, Firmware: firmware, Axes: b.only, Now: b.Now(), Margin: b.c.Float64("margin"), Recheck: b.c.Bool("recheck")})
+	s, err := b.lib.Sessions().New(b.d, library.SessionRequest{Unit: unit, By: by, Firmware: firmware, Axes: b.only, Now: b.Now(), Margin: b.c.Float64("margin"), Recheck: b.c.Bool("recheck")})
 	if err != nil {
 		return err
 	}
@@ -193,7 +193,7 @@ func (b *benchRun) resume() error {
 	if b.c.Bool("new") && b.s != nil {
 		if !b.dryRun() {
 			ctx, stop := b.ctx()
-			err := b.lib.EndSession(ctx, b.s, b.Now())
+			err := b.lib.Sessions().End(ctx, b.s, b.Now())
 			stop()
 			if err != nil {
 				return err
@@ -211,7 +211,7 @@ func (b *benchRun) resume() error {
 	b.warnChangedSetup()
 	if m := b.c.Float64("margin"); b.c.IsSet("margin") && m != b.s.Log.Plan.Margin && !b.dryRun() {
 		ctx, stop := b.ctx()
-		err := b.lib.SetMargin(ctx, b.s, m)
+		err := b.lib.Sessions().SetMargin(ctx, b.s, m)
 		stop()
 		if err != nil {
 			return err
@@ -219,7 +219,7 @@ func (b *benchRun) resume() error {
 		b.say("margin %s from now on, noted in the log", schema.Num(m))
 	}
 	if unit != "" && b.s.Log.Unit != "" {
-		u, err := b.lib.UnitOf(b.d.Sheet, unit)
+		u, err := b.lib.Units().UnitOf(b.d.Sheet, unit)
 		if err != nil {
 			return err
 		}
@@ -233,7 +233,7 @@ func (b *benchRun) resume() error {
 func (b *benchRun) answer(e bench.Event) error {
 	ctx, stop := b.ctx()
 	defer stop()
-	err := b.lib.Answer(ctx, b.s, e, b.Now())
+	err := b.lib.Sessions().Answer(ctx, b.s, e, b.Now())
 	if err == nil && b.asked {
 		b.resumable()
 	}
@@ -320,7 +320,7 @@ func (b *benchRun) scripted(answers []bench.Event, efforts []preset.BalanceEffor
 		if !b.s.Saved() {
 			return fail(exitNotFound, "no session is open on %s", refName(b.d))
 		}
-		if err := b.lib.EndSession(ctx, b.s, b.Now()); err != nil {
+		if err := b.lib.Sessions().End(ctx, b.s, b.Now()); err != nil {
 			return err
 		}
 		if b.json() {
@@ -343,7 +343,7 @@ func (b *benchRun) scripted(answers []bench.Event, efforts []preset.BalanceEffor
 }
 
 // effortReadings reads --effort: per axis one reading, or two from either side.
-func (k *invocation) effortReadings() (map[schema.Axis][]float64, error) {
+func (k markRun) effortReadings() (map[schema.Axis][]float64, error) {
 	m, err := axisReadings(k.c.String("effort"))
 	if err != nil {
 		return nil, usage("--effort: %v", err).hinted("for example: --effort pan=1,roll=0.5,tilt=2.8/1.2 (percent; two readings are from either side)")
@@ -488,7 +488,7 @@ func (b *benchRun) encodeState(saved string) error {
 	}
 	j := jsonBench{Format: 1, Rig: b.d.Rig.ID, Alias: b.d.Rig.Alias, Tune: b.d.Ref.Tune, Unit: b.s.Log.Unit, Steps: len(b.s.Log.Steps),
 		Next: n, Hand: b.s.State.HandCheck(), Balance: []jsonReading{}, Saved: saved, Raises: b.d.Sheet.Raises(), Cautions: bench.Cautions, Axes: []jsonBenchAxis{}}
-	reads, err := b.lib.SessionBalance(b.d, b.s, b.Now().Location())
+	reads, err := b.lib.Sessions().Points(b.d, b.s, b.Now().Location())
 	if err != nil {
 		return err
 	}
@@ -536,7 +536,7 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 	if err := b.reread(); err != nil {
 		return "", err
 	}
-	plan, err := b.lib.PlanSession(b.d, b.s, b.Now())
+	plan, err := b.lib.Sessions().Plan(b.d, b.s, b.Now())
 	if err != nil {
 		return "", err
 	}
@@ -544,19 +544,19 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 	if who, err := b.who(); err == nil {
 		by = who.Name
 	}
-	if err := b.lib.PlanSessionHeld(plan, b.d, b.s, by, b.Now()); err != nil {
+	if err := b.lib.Sessions().PlanHeld(plan, b.d, b.s, by, b.Now()); err != nil {
 		return "", err
 	}
-	trailers, err := b.pinned(plan, b.d, b.s.Log.Unit)
+	trailers, err := proveRun{b.invocation}.pinned(plan, b.d, b.s.Log.Unit)
 	if err != nil {
 		return "", err
 	}
-	reports, err := b.reports(plan)
+	reports, err := compareRun{b.invocation}.reports(plan)
 	if err != nil {
 		return "", err
 	}
 	subject := firstOf(strings.TrimSpace(why), b.s.Subject(b.d))
-	body := strings.TrimSpace(words(reports) + "\n\n" + b.lib.SessionWords(b.d, b.s, b.Now().Location()))
+	body := strings.TrimSpace(words(reports) + "\n\n" + b.lib.Sessions().Describe(b.d, b.s, b.Now().Location()))
 	if b.dryRun() {
 		if b.json() {
 			return "", b.encodeState("")
@@ -575,12 +575,12 @@ func (b *benchRun) saveSession(why string) (store.Rev, error) {
 		return "", err
 	}
 	b.printf("Saved as %s: %s\n", rev.Short(), safe.Line(subject))
-	facts, err := b.unitFacts(b.d.Sheet, b.s.Log.Unit)
+	facts, err := startRun{b.invocation}.unitFacts(b.d.Sheet, b.s.Log.Unit)
 	if err != nil {
 		return "", err
 	}
 	if facts != nil && len(facts.Words()) > 0 {
-		b.printUnit(facts)
+		startRun{b.invocation}.printUnit(facts)
 	}
 	if b.s.Proves() {
 		b.out("Proof renewed: %s\n", safe.Line(strings.Join(b.tested(), ", ")))

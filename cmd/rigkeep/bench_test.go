@@ -37,7 +37,7 @@ func benchLibrary(b *testing.B, tunes int) (dir, alias, fp string) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	rigs, err := l.Rigs()
+	rigs, err := l.Names().Rigs()
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -84,7 +84,7 @@ func BenchmarkCommands(b *testing.B) {
 			}
 			path := preset.TunePath(fp, preset.MainTune)
 			for i := 0; b.Loop(); i++ {
-				text, err := l.Store.Read(path)
+				text, err := l.Store.Work().Read(path)
 				if err != nil {
 					b.Fatal(err)
 				}

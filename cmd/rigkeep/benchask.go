@@ -17,7 +17,7 @@ import (
 
 // interactive asks through a session.
 func (b *benchRun) interactive() error {
-	release, err := b.lib.HoldStand(b.d.Rig.ID)
+	release, err := b.lib.Units().LockStand(b.d.Rig.ID)
 	if err != nil {
 		return err
 	}
@@ -179,7 +179,7 @@ func (b *benchRun) trials() int {
 // else one is offered; an effort that is not workable is asked about.
 func (b *benchRun) balance(a *prompter) (leave bool, err error) {
 	for {
-		rec, ok, err := b.lib.BalanceOfDay(b.d, b.s.Log.Unit, b.Now())
+		rec, ok, err := b.lib.Balance().OfDay(b.d, b.s.Log.Unit, b.Now())
 		if err != nil {
 			return false, err
 		}
@@ -498,7 +498,7 @@ func (b *benchRun) finish(a *prompter) error {
 	case 'e':
 		ctx, stop := b.ctx()
 		defer stop()
-		return b.lib.EndSession(ctx, b.s, b.Now())
+		return b.lib.Sessions().End(ctx, b.s, b.Now())
 	}
 	why := b.c.String("message")
 	if why == "" {

@@ -246,7 +246,7 @@ func (b *benchRun) printEnd() {
 		b.out("          o clean   x oscillates\n")
 	}
 	b.out("\n")
-	if reads, err := b.lib.SessionBalance(b.d, b.s, b.Now().Location()); err == nil && len(reads) > 0 {
+	if reads, err := b.lib.Sessions().Points(b.d, b.s, b.Now().Location()); err == nil && len(reads) > 0 {
 		b.out("%s", wrap("Resting effort: "+shortReadings(reads), "", b.wide))
 	}
 	if w := b.tested(); len(w) > 0 {

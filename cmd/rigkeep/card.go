@@ -23,7 +23,7 @@ func cardVerb() command {
 }
 
 func runCard(k *invocation) error {
-	s, err := k.newSite(nil)
+	s, err := pagesRun{k}.newSite(nil)
 	if err != nil {
 		return err
 	}
@@ -34,7 +34,7 @@ func runCard(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		d, err := k.lib.Load(name, false)
+		d, err := k.lib.Names().Load(name, false)
 		if err != nil {
 			return err
 		}

@@ -23,7 +23,7 @@ func checkVerb() command {
 
 func runCheck(k *invocation) error {
 	if k.c.Bool("install-drivers") {
-		return k.installDrivers()
+		return driverRun{k}.installDrivers()
 	}
 	fs, files, err := k.lib.Check()
 	if err != nil {
@@ -48,7 +48,7 @@ func runCheck(k *invocation) error {
 			gitSays = "git fsck --strict found damage:\n" + out.String()
 		}
 	}
-	temps := k.lib.Store.Temps()
+	temps := k.lib.Store.Work().Temps()
 	worst := false
 	for _, f := range fs {
 		worst = worst || !f.Warning

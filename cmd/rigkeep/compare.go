@@ -36,7 +36,7 @@ func compareVerb() command {
 }
 
 // isFile reports whether a name means a file on disk rather than a rig.
-func (k *invocation) isFile(name string) bool {
+func (k compareRun) isFile(name string) bool {
 	if name == "-" {
 		return true
 	}
@@ -45,7 +45,7 @@ func (k *invocation) isFile(name string) bool {
 }
 
 // sideOf loads one side of a comparison.
-func (k *invocation) sideOf(name string) (diffview.Side, error) {
+func (k compareRun) sideOf(name string) (diffview.Side, error) {
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
 		return k.jobSide(s)
 	}
@@ -53,7 +53,7 @@ func (k *invocation) sideOf(name string) (diffview.Side, error) {
 		part, when, _ := strings.Cut(part, "@")
 		if when == "" {
 			var err error
-			if part, err = k.lib.FindPart(part); err != nil {
+			if part, err = k.lib.Builds().FindPart(part); err != nil {
 				return diffview.Side{}, err
 			}
 		}
@@ -74,9 +74,9 @@ func (k *invocation) sideOf(name string) (diffview.Side, error) {
 		}
 		return diffview.Side{}, fail(exitNotFound, "file not found: %s", name)
 	}
-	d, err := k.lib.Load(name, false)
+	d, err := k.lib.Names().Load(name, false)
 	if err != nil {
-		if slug, jerr := k.lib.JobNamed(name); jerr == nil && isNotFound(err) {
+		if slug, jerr := k.lib.Jobs().Named(name); jerr == nil && isNotFound(err) {
 			return k.jobSide(slug)
 		}
 		return diffview.Side{}, err
@@ -84,9 +84,9 @@ func (k *invocation) sideOf(name string) (diffview.Side, error) {
 	return k.side(d), nil
 }
 
-func (k *invocation) jobSide(name string) (diffview.Side, error) {
+func (k compareRun) jobSide(name string) (diffview.Side, error) {
 	slug, when, _ := strings.Cut(name, "@")
-	slug, err := k.lib.JobNamed(slug)
+	slug, err := k.lib.Jobs().Named(slug)
 	if err != nil {
 		return diffview.Side{}, err
 	}
@@ -94,21 +94,21 @@ func (k *invocation) jobSide(name string) (diffview.Side, error) {
 }
 
 // docSide is one file of the library that is not a tune and no build, now or then.
-func (k *invocation) docSide(label, path, when string) (diffview.Side, error) {
+func (k compareRun) docSide(label, path, when string) (diffview.Side, error) {
 	s := diffview.Side{Label: label, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
 	var data []byte
 	var err error
 	if when == "" {
-		data, err = k.lib.Store.Read(path)
+		data, err = k.lib.Store.Work().Read(path)
 	} else {
-		rev, rerr := k.lib.At(path, when)
+		rev, rerr := k.lib.Names().At(path, when)
 		if rerr != nil {
 			return s, rerr
 		}
-		if c, err := k.lib.Store.Commit(rev); err == nil {
+		if c, err := k.lib.Store.Revisions().Commit(rev); err == nil {
 			s.Meta = meta(c)
 		}
-		data, err = k.lib.Store.ReadAt(rev, path)
+		data, err = k.lib.Store.Revisions().ReadAt(rev, path)
 	}
 	if err != nil {
 		return s, err
@@ -126,7 +126,7 @@ type onDisk struct{ name, kind string }
 
 // fileSide reads a file on disk: a tune, a build sheet, or any other kind. A tune
 // brings the build that the library has for it.
-func (k *invocation) fileSide(name string) (diffview.Side, onDisk, error) {
+func (k compareRun) fileSide(name string) (diffview.Side, onDisk, error) {
 	shown, data, err := k.readInput(name)
 	at := onDisk{name: shown}
 	if err != nil {
@@ -152,7 +152,7 @@ func (k *invocation) fileSide(name string) (diffview.Side, onDisk, error) {
 		if k.lib == nil {
 			break
 		}
-		d, err := k.lib.Load(t.Rig, false)
+		d, err := k.lib.Names().Load(t.Rig, false)
 		if err != nil {
 			break // its rig is not in this library
 		}
@@ -177,9 +177,9 @@ func (k *invocation) fileSide(name string) (diffview.Side, onDisk, error) {
 // sides loads both sides of a comparison. Beside a file on disk, the other side
 // is narrowed to what the file can be held against, and the file takes the place
 // of the one it stands for.
-func (k *invocation) sides(nameA, nameB string) (a, b diffview.Side, err error) {
+func (k compareRun) sides(nameA, nameB string) (a, b diffview.Side, err error) {
 	if strings.HasPrefix(nameA, "unit:") || strings.HasPrefix(nameB, "unit:") {
-		return k.unitSides(nameA, nameB)
+		return unitRun(k).unitSides(nameA, nameB)
 	}
 	var atA, atB onDisk
 	if k.isFile(nameA) {
@@ -253,35 +253,35 @@ func runCompare(k *invocation) error {
 		if err := k.open(); err != nil {
 			return err
 		}
-		return k.compareUnits()
+		return unitRun{k}.compareUnits()
 	}
 	if len(names) == 1 {
 		if strings.Contains(names[0], "@") {
 			return usage("name two things to compare").hinted("for example: rigkeep compare %s %s", names[0], strings.SplitN(names[0], "@", 2)[0])
 		}
-		if k.isFile(names[0]) {
+		if (compareRun{k}).isFile(names[0]) {
 			return usage("name two things to compare").hinted("for example: rigkeep compare %s RIG", names[0])
 		}
 		names = []string{names[0] + "@HEAD", names[0]}
 	}
-	if err := k.open(); err != nil && !(k.isFile(names[0]) && k.isFile(names[1])) {
+	if err := k.open(); err != nil && !((compareRun{k}).isFile(names[0]) && (compareRun{k}).isFile(names[1])) {
 		return err
 	}
-	a, b, err := k.sides(names[0], names[1])
+	a, b, err := compareRun{k}.sides(names[0], names[1])
 	if err != nil {
 		return err
 	}
 	r := diffview.Compare(k.cat, a, b)
-	c, err := k.circumstances(a, b)
+	c, err := compareRun{k}.circumstances(a, b)
 	if err != nil {
 		return err
 	}
 	r.Behaviour = diffview.Behave(k.cat, a, b, c)
 	o := diffview.Options{All: k.c.Bool("all"), Zone: k.Now().Location()}
 	if k.c.String("html") != "" || k.json() {
-		r.History = k.compareHistory(names[1], b)
+		r.History = compareRun{k}.compareHistory(names[1], b)
 	}
-	if err := k.renderCompare(r, o); err != nil {
+	if err := (compareRun{k}).renderCompare(r, o); err != nil {
 		return err
 	}
 	if !r.Same {
@@ -292,7 +292,7 @@ func runCompare(k *invocation) error {
 
 // circumstances are the move and lens that behaviour is computed for: from the
 // flags, else from the job of either side, else stated defaults.
-func (k *invocation) circumstances(a, b diffview.Side) (diffview.Conditions, error) {
+func (k compareRun) circumstances(a, b diffview.Side) (diffview.Conditions, error) {
 	var c diffview.Conditions
 	for _, slug := range []string{k.c.String("for"), b.Meta.Job, a.Meta.Job} {
 		if slug == "" {
@@ -301,10 +301,10 @@ func (k *invocation) circumstances(a, b diffview.Side) (diffview.Conditions, err
 		if k.lib == nil {
 			return c, k.open() // says that there is no library
 		}
-		full, err := k.lib.JobNamed(slug)
+		full, err := k.lib.Jobs().Named(slug)
 		if err == nil {
 			var j preset.Job
-			if j, err = k.lib.Job("", full); err == nil {
+			if j, err = k.lib.Jobs().Read("", full); err == nil {
 				c.Job = &j
 				break
 			}
@@ -330,7 +330,7 @@ func (k *invocation) circumstances(a, b diffview.Side) (diffview.Conditions, err
 
 // compareHistory pictures the parameters of the second side over the jobs that had
 // its tune; there are none where it is not a tune of the library.
-func (k *invocation) compareHistory(name string, b diffview.Side) []diffview.Plot {
+func (k compareRun) compareHistory(name string, b diffview.Side) []diffview.Plot {
 	if k.lib == nil || b.Tune == nil || b.Rig == nil {
 		return nil
 	}
@@ -338,14 +338,14 @@ func (k *invocation) compareHistory(name string, b diffview.Side) []diffview.Plo
 	if err != nil {
 		return nil
 	}
-	pins, err := k.lib.JobsOf(rr, ref.Tune)
+	pins, err := k.lib.Jobs().Of(rr, ref.Tune)
 	if err != nil {
 		return nil
 	}
-	return k.overJobs(rr, pins, b.Sheet, *b.Tune, nil)
+	return reviewRun(k).overJobs(rr, pins, b.Sheet, *b.Tune, nil)
 }
 
-func (k *invocation) renderCompare(r diffview.Report, o diffview.Options) error {
+func (k compareRun) renderCompare(r diffview.Report, o diffview.Options) error {
 	if done, err := k.htmlPage(func(w io.Writer) error { return diffview.WriteHTML(w, r, o, k.foot(r)) }); done || err != nil {
 		return err
 	}

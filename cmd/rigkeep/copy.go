@@ -20,15 +20,15 @@ func runCopy(k *invocation) error {
 	if ref, err := library.ParseRef(k.args[1]); err == nil && ref.When != "" {
 		return usage("copy changes the tune as it is now; leave @%s out", ref.When)
 	}
-	from, err := k.lib.Load(k.args[0], true)
+	from, err := k.lib.Names().Load(k.args[0], true)
 	if err != nil {
 		return err
 	}
-	to, err := k.lib.Load(k.args[1], false)
+	to, err := k.lib.Names().Load(k.args[1], false)
 	if err != nil {
 		return err
 	}
-	e, err := k.lib.CopyTune(from, to)
+	e, err := k.lib.Edits().CopyTune(from, to)
 	if err != nil {
 		return err
 	}
@@ -40,5 +40,5 @@ func runCopy(k *invocation) error {
 	if !k.dryRun() {
 		k.say("%s has the values of %s; they are not proved on it", safe.Line(refName(to)), safe.Line(from.Label()))
 	}
-	return k.putTune(to, e)
+	return startRun{k}.putTune(to, e)
 }

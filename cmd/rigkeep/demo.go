@@ -43,7 +43,7 @@ func runDemo(k *invocation) error {
 		}
 		return nil
 	}
-	dir, err := k.demoDir()
+	dir, err := demoRun{k}.demoDir()
 	if err != nil {
 		return err
 	}
@@ -77,7 +77,7 @@ func runDemo(k *invocation) error {
 			walk.next(clock, s.Say)
 			fmt.Fprintf(out, "\n%s", wrap(k.paint.bold("# "+s.Say), "", k.wide))
 		case s.Stand != nil:
-			if err := k.demoStand(lib, out, s, who, &clock); err != nil {
+			if err := (demoRun{k}).demoStand(lib, out, s, who, &clock); err != nil {
 				return err
 			}
 		case s.Edit != nil:
@@ -88,7 +88,7 @@ func runDemo(k *invocation) error {
 			fmt.Fprintf(out, "\n(by hand, in an editor: %s: %s → %s)\n", path, s.Edit.Old, s.Edit.New)
 		default:
 			walk.ran(s.Command)
-			if err := k.demoStep(lib, out, s, who, clock); err != nil {
+			if err := (demoRun{k}).demoStep(lib, out, s, who, clock); err != nil {
 				return err
 			}
 		}
@@ -158,7 +158,7 @@ func (w *demoWalk) end() {
 }
 
 // demoStep plays one command in-process and prints it with its output.
-func (k *invocation) demoStep(dir string, out io.Writer, s examples.Step, who string, clock time.Time) error {
+func (k demoRun) demoStep(dir string, out io.Writer, s examples.Step, who string, clock time.Time) error {
 	fmt.Fprintf(out, "\n%s\n", k.paint.bold("$ rigkeep "+shellWords(s.Command)))
 	now := clock
 	e := Env{Stdin: strings.NewReader(""), Stdout: out, Stderr: out, Dir: dir, Now: func() time.Time { return now },
@@ -186,7 +186,7 @@ func (k *invocation) demoStep(dir string, out io.Writer, s examples.Step, who st
 
 // demoStand plays a bench session: it asks what to set next and answers as the
 // scenario's gimbal would.
-func (k *invocation) demoStand(dir string, out io.Writer, s examples.Step, who string, clock *time.Time) error {
+func (k demoRun) demoStand(dir string, out io.Writer, s examples.Step, who string, clock *time.Time) error {
 	for range 100 {
 		var answer strings.Builder
 		if err := k.demoStep(dir, &answer, examples.Step{Line: s.Line, Command: []string{"bench", s.Stand.Rig, "--json"}}, who, *clock); err != nil {
@@ -236,7 +236,7 @@ func shellWords(words []string) string {
 }
 
 // demoDir is the folder to play in: new, or there and empty.
-func (k *invocation) demoDir() (string, error) {
+func (k demoRun) demoDir() (string, error) {
 	if len(k.args) == 0 {
 		dir, err := os.MkdirTemp("", "rigkeep-demo-")
 		return dir, outError("a temporary folder", err)
@@ -290,7 +290,7 @@ func handEdit(dir string, e examples.Edit) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	rr, err := l.Find(e.Rig)
+	rr, err := l.Names().Find(e.Rig)
 	if err != nil {
 		return "", err
 	}

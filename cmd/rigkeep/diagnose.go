@@ -55,7 +55,7 @@ func diagnoseVerb() command {
 }
 
 func runDiagnose(k *invocation) error {
-	table, err := k.causes()
+	table, err := diagnoseRun{k}.causes()
 	if err != nil {
 		return err
 	}
@@ -68,10 +68,10 @@ func runDiagnose(k *invocation) error {
 		if err := k.open(); err != nil {
 			return err
 		}
-		if x.rig, err = k.lib.Load(name, false); err != nil {
+		if x.rig, err = k.lib.Names().Load(name, false); err != nil {
 			return err
 		}
-		if x.onsets, err = k.lib.Onsets(x.rig); err != nil {
+		if x.onsets, err = k.lib.Evidence().Onsets(x.rig); err != nil {
 			return err
 		}
 	}
@@ -130,7 +130,7 @@ func (k *invocation) flag(name string) string {
 }
 
 // causes is the table in use.
-func (k *invocation) causes() (*diagnose.Table, error) {
+func (k diagnoseRun) causes() (*diagnose.Table, error) {
 	name := k.c.String("causes")
 	if name == "" {
 		return diagnose.Default(), nil
@@ -195,7 +195,7 @@ func (x *diagnosis) price() error {
 	if x.rig.Tune.Proof != nil {
 		unit = x.rig.Tune.Proof.Unit
 	}
-	sheet, _, err := x.lib.SheetFor(x.rig.Sheet, unit)
+	sheet, _, err := x.lib.Evidence().SheetFor(x.rig.Sheet, unit)
 	if err != nil {
 		return err
 	}
@@ -252,7 +252,7 @@ func (x *diagnosis) read() error {
 			return &failure{code: exitNetwork, text: "reading " + name + " failed: " + rootCause(err), err: err}
 		}
 	}
-	bar := x.bar("reading "+name, size)
+	bar := diagnoseRun{x.invocation}.bar("reading "+name, size)
 	o.Progress = bar.at
 	log, err := vibration.Read(io.LimitReader(in, 8<<30), o)
 	bar.done()
@@ -277,7 +277,7 @@ type bar struct {
 	on    bool
 }
 
-func (k *invocation) bar(what string, size int64) *bar {
+func (k diagnoseRun) bar(what string, size int64) *bar {
 	return &bar{out: k.Stderr, what: safe.Line(what), size: size, shown: -1, on: size > 1<<20 && tty(k.Stderr)}
 }
 

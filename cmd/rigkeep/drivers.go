@@ -18,7 +18,7 @@ import (
 
 // installDrivers has plain git call this program to merge and compare the library's files. Both
 // settings are for this copy alone: .git/config and .git/info/attributes.
-func (k *invocation) installDrivers() error {
+func (k driverRun) installDrivers() error {
 	ctx, stop := k.ctx()
 	defer stop()
 	self, err := selfCommand()
@@ -107,7 +107,7 @@ func runMergeDriver(k *invocation) error {
 	place, _ := preset.Locate(path)
 	in.Kind = place.Kind
 	if place.Kind == schema.KindTune || place.Kind == schema.KindBench {
-		in.Sheet, in.Check = k.driverSheet(place.Rig), true
+		in.Sheet, in.Check = driverRun{k}.driverSheet(place.Rig), true
 	}
 	out, err := merge.File(in)
 	if err != nil {
@@ -139,7 +139,7 @@ func runMergeDriver(k *invocation) error {
 
 // driverSheet is the gimbal sheet of a rig as it lies in the work tree; nil if it cannot be had
 // in the middle of git's merge, in which case the ranges of dials are left to check.
-func (k *invocation) driverSheet(fp string) *schema.Sheet {
+func (k driverRun) driverSheet(fp string) *schema.Sheet {
 	r, s := k.driverRig(fp)
 	if r == nil {
 		return nil
@@ -147,7 +147,7 @@ func (k *invocation) driverSheet(fp string) *schema.Sheet {
 	return s
 }
 
-func (k *invocation) driverRig(fp string) (*preset.Rig, *schema.Sheet) {
+func (k driverRun) driverRig(fp string) (*preset.Rig, *schema.Sheet) {
 	if k.lib == nil && k.open() != nil {
 		return nil, nil
 	}
@@ -177,24 +177,24 @@ func runDiffDriver(k *invocation) error {
 	if len(k.args) > 7 {
 		path = k.args[7]
 	}
-	a, err := k.driverSide(k.args[0], k.args[1])
+	a, err := driverRun{k}.driverSide(k.args[0], k.args[1])
 	if err != nil {
 		return err
 	}
-	b, err := k.driverSide(path, k.args[4])
+	b, err := driverRun{k}.driverSide(path, k.args[4])
 	if err != nil {
 		return err
 	}
 	k.printf("%s\n", k.paint.bold("rigkeep diff "+safe.Line(path)))
 	if a == nil || b == nil { // no TOML that we know: as plain as it comes
-		return k.plainDiff(k.args[1], k.args[4])
+		return driverRun{k}.plainDiff(k.args[1], k.args[4])
 	}
 	return diffview.WriteText(k.Stdout, diffview.Compare(k.cat, *a, *b), diffview.Options{Zone: k.Now().Location()}, diffview.Style{Colour: k.paint.on, Width: k.wide})
 }
 
 // driverSide is one version of a file for a comparison; nil if it cannot be read as what its
 // place says it is.
-func (k *invocation) driverSide(path, name string) (*diffview.Side, error) {
+func (k driverRun) driverSide(path, name string) (*diffview.Side, error) {
 	s := &diffview.Side{Label: path, Docs: map[string]schema.Tree{}, Texts: map[string][]byte{}}
 	if name == os.DevNull || name == "/dev/null" || name == "nul" {
 		return s, nil
@@ -224,7 +224,7 @@ func (k *invocation) driverSide(path, name string) (*diffview.Side, error) {
 }
 
 // plainDiff has git show lines.
-func (k *invocation) plainDiff(a, b string) error {
+func (k driverRun) plainDiff(a, b string) error {
 	git, err := exec.LookPath("git")
 	if err != nil {
 		return fail(exitNotFound, "git is not installed")

@@ -28,14 +28,14 @@ func runExplain(k *invocation) error {
 			return err
 		}
 		var err error
-		if d, err = k.lib.Load(rig, false); err != nil {
+		if d, err = k.lib.Names().Load(rig, false); err != nil {
 			return err
 		}
 	}
 	if len(k.args) == 0 {
-		return k.explainList(d)
+		return explainRun{k}.explainList(d)
 	}
-	key, err := k.explained(k.args[0], d)
+	key, err := explainRun{k}.explained(k.args[0], d)
 	if err != nil {
 		return err
 	}
@@ -65,16 +65,16 @@ func runExplain(k *invocation) error {
 		}{1, ex})
 	}
 	if k.c.Bool("all") {
-		k.printExplanation(ex, d)
+		explainRun{k}.printExplanation(ex, d)
 	} else {
-		k.printShort(ex, d)
+		explainRun{k}.printShort(ex, d)
 	}
 	return nil
 }
 
 // explained is the parameter that a person names, on a rig or on none: without a rig, a
 // parameter of the follow styles stands for all of them.
-func (k *invocation) explained(name string, d *library.Loaded) (string, error) {
+func (k explainRun) explained(name string, d *library.Loaded) (string, error) {
 	var styles []string
 	var sheet *schema.Sheet
 	if d != nil {
@@ -104,7 +104,7 @@ func (k *invocation) explained(name string, d *library.Loaded) (string, error) {
 const shownActs = 1
 
 // printShort is the explanation on one screen; printExplanation is all of it.
-func (k *invocation) printShort(ex schema.Explanation, d *library.Loaded) {
+func (k explainRun) printShort(ex schema.Explanation, d *library.Loaded) {
 	head, side := safe.Line(ex.Key), ""
 	if on := ex.On; on != nil {
 		if on.Value != nil {
@@ -185,7 +185,7 @@ func (k *invocation) printShort(ex schema.Explanation, d *library.Loaded) {
 	k.printf("Adjust %s of %d. Full text: --all\n", ordinal(ex.Order), ex.Of)
 }
 
-func (k *invocation) printExplanation(ex schema.Explanation, d *library.Loaded) {
+func (k explainRun) printExplanation(ex schema.Explanation, d *library.Loaded) {
 	p := func(label, text string) {
 		if text != "" {
 			k.printf("\n%s\n%s", k.paint.bold(label), wrap(text, "  ", k.wide))
@@ -279,7 +279,7 @@ func ordinal(n int) string {
 	return fmt.Sprintf("%d%s", n, suffix)
 }
 
-func (k *invocation) explainList(d *library.Loaded) error {
+func (k explainRun) explainList(d *library.Loaded) error {
 	list := k.cat.List()
 	if k.json() {
 		return k.encode(struct {

@@ -43,7 +43,7 @@ func runFind(k *invocation) error {
 	default:
 		return usage("unknown kind %q", kind).hinted("one of: rig, job, part, unit, gimbal")
 	}
-	found, err := k.lib.Search(k.args, -1)
+	found, err := k.lib.Words().Search(k.args, -1)
 	if err != nil {
 		return err
 	}

@@ -86,7 +86,7 @@ type fitMotor struct {
 }
 
 func runFit(k *invocation) error {
-	d, err := k.lib.Load(k.args[0], false)
+	d, err := k.lib.Names().Load(k.args[0], false)
 	if err != nil {
 		return err
 	}
@@ -98,7 +98,7 @@ func runFit(k *invocation) error {
 	}
 	ans := fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Unknown: []string{}, Overlap: []fit.Overlap{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises(), sheet: sheet}
 	if u := k.c.String("unit"); u != "" {
-		unit, err := k.lib.UnitOf(sheet, u)
+		unit, err := k.lib.Units().UnitOf(sheet, u)
 		if err != nil {
 			return err
 		}
@@ -125,30 +125,30 @@ func runFit(k *invocation) error {
 	if len(ans.WhatIf) > 0 || sheet.Slug != d.Sheet.Slug {
 		r.ID = "" // no record is of this build on this gimbal
 	}
-	q, err := k.lib.MarkQuery(r, sheet, ans.Unit)
+	q, err := k.lib.Balance().MarkQuery(r, sheet, ans.Unit)
 	if err != nil {
 		return err
 	}
 	if ans.answers, err = preset.Marks(q); err != nil {
 		return err
 	}
-	ans.Marks = k.jsonMarks(ans.answers)
-	if err := k.fitReport(&ans, r, sheet, d.Tune); err != nil {
+	ans.Marks = markRun{k}.jsonMarks(ans.answers)
+	if err := (fitRun{k}).fitReport(&ans, r, sheet, d.Tune); err != nil {
 		return err
 	}
-	if err := k.fitEfforts(&ans, sheet, r, d.Tune); err != nil {
+	if err := (fitRun{k}).fitEfforts(&ans, sheet, r, d.Tune); err != nil {
 		return err
 	}
 	if ans.Efforts != nil && r.ID != "" {
-		if ans.Record, err = k.keepEfforts(d, ans.Unit); err != nil {
+		if ans.Record, err = (markRun{k}).keepEfforts(d, ans.Unit); err != nil {
 			return err
 		}
 	}
-	if err := k.fitLens(&ans, sheet, r, d.Tune); err != nil {
+	if err := (fitRun{k}).fitLens(&ans, sheet, r, d.Tune); err != nil {
 		return err
 	}
 	if f := k.c.String("svg"); f != "" {
-		if err := k.fitDrawing(f, ans, r, sheet, d.Tune); err != nil {
+		if err := (fitRun{k}).fitDrawing(f, ans, r, sheet, d.Tune); err != nil {
 			return err
 		}
 		if f == "-" {
@@ -161,7 +161,7 @@ func runFit(k *invocation) error {
 			return err
 		}
 	} else {
-		k.printFit(d.Label()+" on "+sheet.Slug, ans)
+		fitRun{k}.printFit(d.Label()+" on "+sheet.Slug, ans)
 	}
 	if ans.Report.Grade == fit.Over || ans.ends() != nil {
 		return errFindings
@@ -171,7 +171,7 @@ func runFit(k *invocation) error {
 
 // fitReport holds the build against the gimbal, balanced as far as the adjustments
 // reach, and works out what each motor turns.
-func (k *invocation) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet, t *preset.Tune) error {
+func (k fitRun) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet, t *preset.Tune) error {
 	lim := preset.FitLimits(sheet)
 	u := k.units()
 	lim.Length, lim.Mass = u.m, u.kg
@@ -200,7 +200,7 @@ func (k *invocation) fitReport(ans *fitAnswer, r preset.Rig, sheet *schema.Sheet
 
 // fitDrawing draws the build as it balances, with the marks to set and what comes into
 // frame.
-func (k *invocation) fitDrawing(file string, ans fitAnswer, r preset.Rig, sheet *schema.Sheet, t *preset.Tune) error {
+func (k fitRun) fitDrawing(file string, ans fitAnswer, r preset.Rig, sheet *schema.Sheet, t *preset.Tune) error {
 	lim := preset.FitLimits(sheet)
 	lim.Length = k.units().drawn()
 	b, _, err := draw.Of(r, sheet, t, lim)
@@ -239,7 +239,7 @@ func (a fitAnswer) ends() *preset.MarkAnswer {
 }
 
 // fitEfforts reads --effort and --battery.
-func (k *invocation) fitEfforts(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
+func (k fitRun) fitEfforts(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
 	text := k.c.String("effort")
 	energy, err := k.measure("battery", unit.Energy, "Wh")
 	if err != nil {
@@ -275,7 +275,7 @@ func (k *invocation) fitEfforts(ans *fitAnswer, sheet *schema.Sheet, r preset.Ri
 }
 
 // fitLens reads --lens and what goes with it.
-func (k *invocation) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
+func (k fitRun) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t *preset.Tune) error {
 	focal, err := k.measure("lens", unit.Length, "mm")
 	if err != nil {
 		return err
@@ -315,7 +315,7 @@ func (k *invocation) fitLens(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, 
 }
 
 // printFit prints the answer: what fits, the marks, then what leaves least room.
-func (k *invocation) printFit(title string, ans fitAnswer) {
+func (k fitRun) printFit(title string, ans fitAnswer) {
 	rep := ans.Report
 	k.printf("%s: %s\n", k.paint.bold(title), k.fitVerdict(ans))
 	if len(ans.WhatIf) > 0 {
@@ -408,7 +408,7 @@ func hung(label, text string, wide int) string {
 }
 
 // fitVerdict is the answer in a few words, with what decides it.
-func (k *invocation) fitVerdict(ans fitAnswer) string {
+func (k fitRun) fitVerdict(ans fitAnswer) string {
 	rep := ans.Report
 	over := func(grade fit.Grade) string {
 		if it := ans.worst(grade); it != nil {
@@ -431,7 +431,7 @@ func (k *invocation) fitVerdict(ans fitAnswer) string {
 }
 
 // overWords says how far an item is over its limit, or how near to it.
-func (k *invocation) overWords(it fit.Item) string {
+func (k fitRun) overWords(it fit.Item) string {
 	u := k.units()
 	switch {
 	case it.What == "payload" && it.Margin < 0:
@@ -451,7 +451,7 @@ func (k *invocation) overWords(it fit.Item) string {
 func clearName(what string) string { return strings.Replace(what, "swept about", "turning about", 1) }
 
 // length writes a length in the library's unit, mm without decimals, rounded by round.
-func (k *invocation) length(m float64, round func(float64) float64) string {
+func (k fitRun) length(m float64, round func(float64) float64) string {
 	if u := k.units(); u.length != "mm" {
 		return u.m(m)
 	}
@@ -464,14 +464,14 @@ func roundUp(v float64) float64   { return math.Ceil(v - 1e-6) }
 
 func wholeMM(m float64) string { return fmt.Sprintf("%.0f", math.Round(m*1000)+0) }
 
-func (k *invocation) payloadWords(ans fitAnswer) string {
+func (k fitRun) payloadWords(ans fitAnswer) string {
 	u, s := k.units(), ans.sheet
 	return u.kg(ans.Report.Properties.Mass) + " of " + u.payload(s.PayloadMin, s.PayloadMax)
 }
 
 // printClearances lists what is left on each side and about each axis, tightest first
 // in each half; only what fails, where something does and not all is asked for.
-func (k *invocation) printClearances(ans fitAnswer, all bool) {
+func (k fitRun) printClearances(ans fitAnswer, all bool) {
 	items := ans.Report.Balanced
 	if len(items) == 0 {
 		return
@@ -529,10 +529,10 @@ func (k *invocation) printClearances(ans fitAnswer, all bool) {
 const rulerError = 0.005
 
 // printFitWhy says what the marks rest on, and each clearance in words.
-func (k *invocation) printFitWhy(ans fitAnswer) {
+func (k fitRun) printFitWhy(ans fitAnswer) {
 	k.printf("\n%s\n", k.paint.bold("Marks"))
 	for _, a := range ans.answers {
-		k.write(wrap(safe.Text(k.markWhy(a)), "  ", k.wide))
+		k.write(wrap(safe.Text(markRun(k).markWhy(a)), "  ", k.wide))
 	}
 	if len(ans.answers) == 0 {
 		k.write(wrap("The gimbal sheet lists no adjustment, so the build is taken as balanced. Add the slides that have a scale as [[adjustment]].", "  ", k.wide))
@@ -551,7 +551,7 @@ func (k *invocation) printFitWhy(ans fitAnswer) {
 }
 
 // printAll adds what a technician rarely needs.
-func (k *invocation) printAll(ans fitAnswer) {
+func (k fitRun) printAll(ans fitAnswer) {
 	if len(ans.Report.Overhang) > 0 {
 		k.printf("\n%s\n", k.paint.bold("Overhang"))
 	}
@@ -566,7 +566,7 @@ func (k *invocation) printAll(ans fitAnswer) {
 	}
 }
 
-func (k *invocation) printMotors(ans fitAnswer) {
+func (k fitRun) printMotors(ans fitAnswer) {
 	k.printf("\n")
 	t := table{head: true, right: map[int]bool{1: true, 3: true, 4: true}}
 	t.add("Inertia, kg·m²", "max", "at", "min", "gimbal alone", "gravity, Nm/rad")
@@ -590,7 +590,7 @@ func (k *invocation) printMotors(ans fitAnswer) {
 	k.write(wrap("On this gimbal "+ans.Raises+".", "", k.wide))
 }
 
-func (k *invocation) printEfforts(ans fitAnswer) {
+func (k fitRun) printEfforts(ans fitAnswer) {
 	if ans.Efforts == nil {
 		return
 	}
@@ -622,7 +622,7 @@ func (k *invocation) printEfforts(ans fitAnswer) {
 	}
 }
 
-func (k *invocation) printSight(ans fitAnswer) {
+func (k fitRun) printSight(ans fitAnswer) {
 	s := ans.Sight
 	if s == nil {
 		return

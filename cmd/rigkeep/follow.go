@@ -53,12 +53,12 @@ func followVerb() command {
 }
 
 func runFollow(k *invocation) error {
-	d, err := k.lib.Load(k.args[0], true)
+	d, err := k.lib.Names().Load(k.args[0], true)
 	if err != nil {
 		return err
 	}
 	if k.c.String("for") != "" {
-		return k.followJob(d)
+		return followRun{k}.followJob(d)
 	}
 	if k.c.Bool("write") {
 		return usage("--write goes with --for JOB").hinted("to change a style by hand: rigkeep set %s follow.STYLE.deadband.pan=NUMBER", k.args[0])
@@ -83,22 +83,22 @@ func runFollow(k *invocation) error {
 			return f.hinted("it has: %s", firstOf(strings.Join(have, ", "), "none; set one with: rigkeep set "+k.args[0]+" follow.walk.deadband.pan=NUMBER"))
 		}
 	}
-	axes, err := k.followAxes(d, style)
+	axes, err := followRun{k}.followAxes(d, style)
 	if err != nil {
 		return err
 	}
-	fc, why, err := k.followCase(style)
+	fc, why, err := followRun{k}.followCase(style)
 	if err != nil {
 		return err
 	}
 	out := followAnswer{Format: 1, Rig: d.Rig.ID, Alias: d.Rig.Alias, Tune: d.Ref.Tune, Gimbal: d.Sheet.Slug, Style: style, Against: k.c.String("against"), Move: fc.Text, MoveFrom: why,
-		LensMM: k.lensMM(), Runs: []followPair{}, Notes: []string{}, moveTime: fc.Move.Duration()}
+		LensMM: followRun{k}.lensMM(), Runs: []followPair{}, Notes: []string{}, moveTime: fc.Move.Duration()}
 	for _, a := range axes {
 		p := followPair{Axis: a.String()}
 		p.Of, err = preset.RunFollow(k.cat, d.Sheet, *d.Tune, style, a, fc)
 		var noMap *preset.ErrNoMap
 		if errors.As(err, &noMap) {
-			if err := k.relative(d, style, a, noMap, &p, &out); err != nil {
+			if err := (followRun{k}).relative(d, style, a, noMap, &p, &out); err != nil {
 				return err
 			}
 			out.Runs = append(out.Runs, p)
@@ -115,14 +115,14 @@ func runFollow(k *invocation) error {
 		out.Runs = append(out.Runs, p)
 	}
 	if name := k.c.String("svg"); name != "" {
-		if err := k.followSVG(name, out); err != nil {
+		if err := (followRun{k}).followSVG(name, out); err != nil {
 			return err
 		}
 	}
 	if k.json() {
 		return k.encode(out)
 	}
-	k.printFollow(d, out)
+	followRun{k}.printFollow(d, out)
 	return nil
 }
 
@@ -154,7 +154,7 @@ type followPair struct {
 }
 
 // followAxes are the axes to show.
-func (k *invocation) followAxes(d *library.Loaded, style string) ([]schema.Axis, error) {
+func (k followRun) followAxes(d *library.Loaded, style string) ([]schema.Axis, error) {
 	if w := k.c.String("axis"); w != "" {
 		a, ok := schema.ParseAxis(strings.ToLower(w))
 		if !ok {
@@ -174,7 +174,7 @@ func (k *invocation) followAxes(d *library.Loaded, style string) ([]schema.Axis,
 	return out, nil
 }
 
-func (k *invocation) lensMM() float64 {
+func (k followRun) lensMM() float64 {
 	v, err := k.measure("lens", unit.Length, "mm")
 	if err != nil {
 		return 0
@@ -183,7 +183,7 @@ func (k *invocation) lensMM() float64 {
 }
 
 // followCase is the move and the lens to try.
-func (k *invocation) followCase(style string) (preset.FollowCase, string, error) {
+func (k followRun) followCase(style string) (preset.FollowCase, string, error) {
 	fc, err := preset.StyleCase(style)
 	if err != nil {
 		return fc, "", err
@@ -234,7 +234,7 @@ func (k *invocation) followCase(style string) (preset.FollowCase, string, error)
 	return fc, why, nil
 }
 
-func (k *invocation) recordedMove(name string) (follow.Move, error) {
+func (k followRun) recordedMove(name string) (follow.Move, error) {
 	in := k.Stdin
 	if name != "-" {
 		f, err := os.Open(k.path(name))
@@ -259,7 +259,7 @@ func (k *invocation) recordedMove(name string) (follow.Move, error) {
 }
 
 // relative answers for a gimbal without maps.
-func (k *invocation) relative(d *library.Loaded, style string, a schema.Axis, noMap *preset.ErrNoMap, p *followPair, out *followAnswer) error {
+func (k followRun) relative(d *library.Loaded, style string, a schema.Axis, noMap *preset.ErrNoMap, p *followPair, out *followAnswer) error {
 	if out.Against == "" {
 		var others []string
 		for _, s := range d.Tune.Styles() {
@@ -329,7 +329,7 @@ func followFigures() []followFigure {
 	}
 }
 
-func (k *invocation) printFollow(d *library.Loaded, out followAnswer) {
+func (k followRun) printFollow(d *library.Loaded, out followAnswer) {
 	k.out("%s", wrap(fmt.Sprintf("%s on %s, style %s: %s (%s)", k.paint.bold(safe.Line(d.Label())), out.Gimbal, k.paint.bold(safe.Line(out.Style)), safe.Text(out.Move), safe.Line(out.MoveFrom)), "", k.wide))
 	for _, n := range out.Notes {
 		k.out("%s", wrap(k.paint.warn("note: ")+safe.Text(n), "", k.wide))
@@ -379,7 +379,7 @@ func (k *invocation) printFollow(d *library.Loaded, out followAnswer) {
 	}
 }
 
-func (k *invocation) printRatio(p followPair, out followAnswer) {
+func (k followRun) printRatio(p followPair, out followAnswer) {
 	k.out("\n%s\n", k.paint.bold(p.Axis+", relative to "+safe.Line(out.Against)))
 	if p.Ratio == nil {
 		k.out("  %s says nothing for %s\n", safe.Line(out.Against), p.Axis)
@@ -437,7 +437,7 @@ func followChart(p followPair, out followAnswer) svg.Chart {
 }
 
 // followSVG writes the picture of the first axis that has one.
-func (k *invocation) followSVG(name string, out followAnswer) error {
+func (k followRun) followSVG(name string, out followAnswer) error {
 	for _, p := range out.Runs {
 		if p.Of == nil {
 			continue

@@ -51,15 +51,15 @@ type jsonShots struct {
 }
 
 // followJob proposes a style for each shot of a job.
-func (k *invocation) followJob(d *library.Loaded) error {
+func (k followRun) followJob(d *library.Loaded) error {
 	if d.Ref.When != "" {
 		return usage("--for works on the tune as it is now; leave @%s out", d.Ref.When)
 	}
-	slug, err := k.lib.JobNamed(k.c.String("for"))
+	slug, err := k.lib.Jobs().Named(k.c.String("for"))
 	if err != nil {
 		return err
 	}
-	j, err := k.lib.Job("", slug)
+	j, err := k.lib.Jobs().Read("", slug)
 	if err != nil {
 		return err
 	}
@@ -85,15 +85,15 @@ func (k *invocation) followJob(d *library.Loaded) error {
 		if len(values) == 0 {
 			return fail(exitFindings, "nothing to write: no style found")
 		}
-		e, err := k.lib.PutTune(d, values)
+		e, err := k.lib.Edits().PutTune(d, values)
 		if err != nil {
 			return err
 		}
-		named, ok, err := k.lib.NameStyles(slug, shots)
+		named, ok, err := k.lib.Jobs().NameStyles(slug, shots)
 		if err != nil {
 			return err
 		}
-		if err := k.putTune(d, e); err != nil {
+		if err := startRun(k).putTune(d, e); err != nil {
 			return err
 		}
 		if ok {
@@ -128,7 +128,7 @@ func (k *invocation) followJob(d *library.Loaded) error {
 }
 
 // putNames writes the names of the styles into the job's shot list.
-func (k *invocation) putNames(slug string, e library.Edited, shots []preset.ShotStyle) error {
+func (k followRun) putNames(slug string, e library.Edited, shots []preset.ShotStyle) error {
 	verb, err := k.put(e)
 	if err != nil {
 		return err
@@ -164,7 +164,7 @@ func chosenPoint(p *follow.Proposal) follow.Point {
 	return p.Least
 }
 
-func (k *invocation) printShots(d *library.Loaded, j preset.Job, slug string, shots []preset.ShotStyle) {
+func (k followRun) printShots(d *library.Loaded, j preset.Job, slug string, shots []preset.ShotStyle) {
 	k.out("%s", wrap(fmt.Sprintf("%s: styles for the shots of %s on %s", k.paint.bold(safe.Line(d.Label())), k.paint.bold(slug), d.Sheet.Slug), "", k.wide))
 	if j.DriftPct > 0 {
 		k.out("%s", wrap(fmt.Sprintf("drift limit: %g %% of frame", j.DriftPct), "", k.wide))

@@ -46,7 +46,7 @@ func messageFlag() cli.Flag {
 }
 
 // template prints or writes a commented template.
-func (k *invocation) template(kind string) error {
+func (k gimbalRun) template(kind string) error {
 	text := k.cat.Template(kind)
 	if len(k.args) == 0 || k.args[0] == "-" {
 		k.done.Words = lines(text)
@@ -75,7 +75,7 @@ func runGimbalRemove(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.PlanGimbalRemoval(sheet.Slug)
+	plan, err := k.lib.Units().PlanGimbalRemoval(sheet.Slug)
 	if err != nil {
 		return err
 	}
@@ -84,7 +84,7 @@ func runGimbalRemove(k *invocation) error {
 			return err
 		}
 	}
-	return k.planned(plan, "Remove gimbal sheet "+sheet.Slug)
+	return unitRun{k}.planned(plan, "Remove gimbal sheet "+sheet.Slug)
 }
 
 func runGimbalAdd(k *invocation) error {
@@ -111,11 +111,11 @@ func runGimbalAdd(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.GimbalPath(slug), Text: data, What: "gimbal sheet " + slug})
 	}
-	return k.addFiles(files, "Add")
+	return gimbalRun{k}.addFiles(files, "Add")
 }
 
 // addFiles saves new files as one revision.
-func (k *invocation) addFiles(files []library.NewFile, verb string) error {
+func (k gimbalRun) addFiles(files []library.NewFile, verb string) error {
 	var what []string
 	for _, f := range files {
 		what = append(what, f.What)
@@ -126,7 +126,7 @@ func (k *invocation) addFiles(files []library.NewFile, verb string) error {
 	}
 	if k.dryRun() {
 		for _, f := range files {
-			if err := k.lib.CheckFree(f); err != nil {
+			if err := k.lib.Edits().CheckFree(f); err != nil {
 				return err
 			}
 			k.recordResult("", subject, "", f.Path)
@@ -140,7 +140,7 @@ func (k *invocation) addFiles(files []library.NewFile, verb string) error {
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	rev, err := k.lib.AddFiles(ctx, files, subject, who, k.Now())
+	rev, err := k.lib.Edits().AddFiles(ctx, files, subject, who, k.Now())
 	if err != nil {
 		return err
 	}
@@ -234,8 +234,8 @@ func runGimbalShow(k *invocation) error {
 	if s.Note != "" {
 		k.write(wrap(safe.Text(s.Note), "  ", k.wide))
 	}
-	k.sheetFacts(s)
-	k.sheetDials(s)
+	gimbalRun{k}.sheetFacts(s)
+	gimbalRun{k}.sheetDials(s)
 	if len(s.Units) > 0 {
 		k.printf("\n%s\n", k.paint.bold("units"))
 		t := table{}
@@ -258,7 +258,7 @@ func runGimbalShow(k *invocation) error {
 }
 
 // sheetFacts prints what a gimbal sheet knows of the stabiliser, and what it does not.
-func (k *invocation) sheetFacts(s *schema.Sheet) {
+func (k gimbalRun) sheetFacts(s *schema.Sheet) {
 	u := k.units()
 	t := table{}
 	t.add("payload", u.payload(s.PayloadMin, s.PayloadMax))
@@ -304,7 +304,7 @@ func (k *invocation) sheetFacts(s *schema.Sheet) {
 }
 
 // sheetDials prints the dials of a gimbal sheet.
-func (k *invocation) sheetDials(s *schema.Sheet) {
+func (k gimbalRun) sheetDials(s *schema.Sheet) {
 	t := table{head: true}
 	t.add("dial", "shown as", "range", "larger is", "in SI")
 	for i, p := range k.cat.Params() {

@@ -55,7 +55,7 @@ func runGimbalMeasure(k *invocation) error {
 	if name == "" {
 		return usage("--unit is missing: a dial is measured on one unit").hinted("Try: rigkeep gimbal measure %s --unit UNIT", k.args[0])
 	}
-	u, err := k.lib.FindUnit(name)
+	u, err := k.lib.Units().Find(name)
 	if err != nil {
 		return err
 	}
@@ -494,7 +494,7 @@ func (m *measuring) finish() error {
 	if model != "" {
 		edits = append(edits, file.Edit{Key: "follow.model", Value: model})
 	}
-	e, err := m.lib.Edit(preset.GimbalPath(m.sheet.Slug), edits...)
+	e, err := m.lib.Edits().Edit(preset.GimbalPath(m.sheet.Slug), edits...)
 	if err != nil {
 		return err
 	}

@@ -25,7 +25,7 @@ func runGimbalNew(k *invocation) error {
 		if k.c.Bool("plain") {
 			return usage("--plain asks, and FILE is for the template").hinted("give one of the two")
 		}
-		return k.template(schema.KindGimbal)
+		return gimbalRun{k}.template(schema.KindGimbal)
 	}
 	if err := k.open(); err != nil {
 		return err
@@ -287,7 +287,7 @@ func (g *newGimbal) keep() error {
 		return err
 	}
 	g.k.printf("\n")
-	if err := g.k.addFiles([]library.NewFile{{Path: preset.GimbalPath(g.slug), Text: text, What: "gimbal sheet " + g.slug}}, "Add"); err != nil {
+	if err := (gimbalRun{g.k}).addFiles([]library.NewFile{{Path: preset.GimbalPath(g.slug), Text: text, What: "gimbal sheet " + g.slug}}, "Add"); err != nil {
 		return err
 	}
 	t := table{}

@@ -68,7 +68,7 @@ func handoverVerb() command {
 func tool() string { return "rigkeep " + version() }
 
 // wantedRigs reads RIG and RIG/TUNE names.
-func (k *invocation) wantedRigs(names []string) ([]handover.Wanted, error) {
+func (k bundleRun) wantedRigs(names []string) ([]handover.Wanted, error) {
 	var out []handover.Wanted
 	for _, name := range names {
 		ref, err := library.ParseRef(name)
@@ -78,7 +78,7 @@ func (k *invocation) wantedRigs(names []string) ([]handover.Wanted, error) {
 		if ref.When != "" {
 			return nil, usage("a handover always contains the current state: remove @%s", ref.When)
 		}
-		rr, err := k.lib.Find(ref.Rig)
+		rr, err := k.lib.Names().Find(ref.Rig)
 		if err != nil {
 			return nil, err
 		}
@@ -102,7 +102,7 @@ func (k *invocation) wantedRigs(names []string) ([]handover.Wanted, error) {
 
 func runHandoverWrite(k *invocation) error {
 	names, out := k.args[:len(k.args)-1], k.args[len(k.args)-1]
-	wanted, err := k.wantedRigs(names)
+	wanted, err := bundleRun{k}.wantedRigs(names)
 	if err != nil {
 		return err
 	}
@@ -127,11 +127,13 @@ func runHandoverWrite(k *invocation) error {
 		return err
 	}
 	c.Sender, c.Note = handover.Sender{Name: who.Name, Email: who.Email}, store.PlainText(strings.TrimSpace(k.c.String("note")))
-	html, err := k.cardOf(c, func(r handover.Rig, t handover.Tune) ([]card.Change, string) { return k.lastChanges(c, r, t) })
+	html, err := bundleRun{k}.cardOf(c, func(r handover.Rig, t handover.Tune) ([]card.Change, string) {
+		return bundleRun{k}.lastChanges(c, r, t)
+	})
 	if err != nil {
 		return err
 	}
-	signer, done, err := k.signer()
+	signer, done, err := bundleRun{k}.signer()
 	if err != nil {
 		return err
 	}
@@ -156,10 +158,10 @@ func runHandoverWrite(k *invocation) error {
 	if out == "-" && !k.dryRun() {
 		return nil
 	}
-	return k.printSummary(out, len(data), c, m, signer != nil)
+	return bundleRun{k}.printSummary(out, len(data), c, m, signer != nil)
 }
 
-func (k *invocation) printSummary(out string, size int, c *handover.Contents, m handover.Manifest, signed bool) error {
+func (k bundleRun) printSummary(out string, size int, c *handover.Contents, m handover.Manifest, signed bool) error {
 	if k.json() {
 		return k.encode(struct {
 			Format   int               `json:"format"`
@@ -210,7 +212,7 @@ func bytesText(n int) string {
 }
 
 // signer is the key of --sign, nil without one.
-func (k *invocation) signer() (handover.SigningKey, func(), error) {
+func (k bundleRun) signer() (handover.SigningKey, func(), error) {
 	name := k.c.String("sign")
 	if name == "" {
 		return nil, func() {}, nil
@@ -219,7 +221,7 @@ func (k *invocation) signer() (handover.SigningKey, func(), error) {
 }
 
 // cardOf makes the page of a handover's contents.
-func (k *invocation) cardOf(c *handover.Contents, changes func(handover.Rig, handover.Tune) ([]card.Change, string)) ([]byte, error) {
+func (k bundleRun) cardOf(c *handover.Contents, changes func(handover.Rig, handover.Tune) ([]card.Change, string)) ([]byte, error) {
 	v := card.Card{Sender: c.Sender.String(), Note: c.Note, Revision: string(c.Revision), When: c.Time, Tool: tool()}
 	for _, r := range c.Rigs {
 		x := card.Rig{Rig: r.Rig, Sheet: r.Sheet, Logs: r.Logs, Jobs: c.Jobs}
@@ -249,19 +251,19 @@ const lastJobs = 3
 
 // lastChanges says what changed in a tune over the last three jobs that pin it, or over the last
 // three revisions where there are not two such jobs.
-func (k *invocation) lastChanges(c *handover.Contents, r handover.Rig, t handover.Tune) ([]card.Change, string) {
+func (k bundleRun) lastChanges(c *handover.Contents, r handover.Rig, t handover.Tune) ([]card.Change, string) {
 	name := r.ID + "/" + t.Name
 	at := func(when, job string) (moment, bool) {
-		d, err := k.lib.Load(name+"@"+when, true)
+		d, err := k.lib.Names().Load(name+"@"+when, true)
 		if err != nil || d.Commit == nil {
 			return moment{}, false
 		}
-		m := moment{side: k.side(d)}
+		m := moment{side: compareRun(k).side(d)}
 		m.When, m.Who, m.Why, m.Revision, m.Job = d.Commit.When, d.Commit.Author.Name, d.Commit.Subject, string(d.Commit.ID), firstOf(job, d.Commit.Job())
 		return m, true
 	}
 	rr := library.RigRef{Fingerprint: r.ID, Alias: r.Alias, Gimbal: r.Gimbal, Was: r.Was}
-	hist, err := k.lib.History(rr, t.Name, lastJobs+1)
+	hist, err := k.lib.Past().History(rr, t.Name, lastJobs+1)
 	if err != nil || len(hist) == 0 {
 		return nil, ""
 	}
@@ -269,7 +271,7 @@ func (k *invocation) lastChanges(c *handover.Contents, r handover.Rig, t handove
 	slices.SortStableFunc(jobs, func(a, b preset.Job) int { return b.From.Compare(a.From) })
 	var moments []moment
 	for _, j := range jobs {
-		rev, err := k.lib.Pinned(j.Slug, rr, t.Name)
+		rev, err := k.lib.Jobs().Pinned(j.Slug, rr, t.Name)
 		if err != nil || len(moments) > lastJobs {
 			continue
 		}
@@ -314,7 +316,7 @@ func reportWords(r diffview.Report) []string {
 }
 
 // readHandover reads a file, no more of it than a handover can have, and checks it whole.
-func (k *invocation) readHandover(name string) (*handover.Package, error) {
+func (k bundleRun) readHandover(name string) (*handover.Package, error) {
 	// what a hostile file could make us hold at once stays well below 200 MB
 	debug.SetMemoryLimit(128 << 20)
 	in := k.Stdin
@@ -360,7 +362,7 @@ type signature struct {
 
 // signatureOf judges a handover's signature: by the list of --signers, else by the keys that are
 // pinned here for this library.
-func (k *invocation) signatureOf(p *handover.Package) (signature, error) {
+func (k bundleRun) signatureOf(p *handover.Package) (signature, error) {
 	s := signature{Principals: []string{}}
 	if p.Signed {
 		s.Key, s.Type, s.public = p.Key.Print, p.Key.Type, p.Key.Public()
@@ -386,7 +388,7 @@ func (k *invocation) signatureOf(p *handover.Package) (signature, error) {
 		s.TrustLevel = string(p.TrustLevel(nil, k.Now()).TrustLevel)
 		return s, nil
 	}
-	pins, _, err := k.pins()
+	pins, _, err := trustRun(k).pins()
 	if err != nil {
 		return s, err
 	}

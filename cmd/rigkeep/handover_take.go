@@ -31,7 +31,7 @@ type taking struct {
 }
 
 // take reads a handover and works out what accepting it would do.
-func (k *invocation) take(name string) (*taking, error) {
+func (k bundleRun) take(name string) (*taking, error) {
 	p, err := k.readHandover(name)
 	if err != nil {
 		return nil, err
@@ -43,7 +43,7 @@ func (k *invocation) take(name string) (*taking, error) {
 	var choices *merge.Choices
 	ours, theirs, values := k.c.StringSlice("ours"), k.c.StringSlice("theirs"), k.c.StringSlice("set")
 	if len(ours)+len(theirs)+len(values) > 0 {
-		if choices, err = k.lib.Choices(ours, theirs, values); err != nil {
+		if choices, err = k.lib.Merging().Choices(ours, theirs, values); err != nil {
 			return nil, err
 		}
 	}
@@ -56,7 +56,7 @@ func (k *invocation) take(name string) (*taking, error) {
 		return t, nil
 	}
 	if t.a.Plan != nil {
-		t.reports, err = k.reports(t.a.Plan)
+		t.reports, err = compareRun(k).reports(t.a.Plan)
 	}
 	return t, err
 }
@@ -99,7 +99,7 @@ type jsonTaking struct {
 	Revision    string                `json:"accepted,omitempty"` // the revision it became
 }
 
-func (k *invocation) jsonOf(t *taking) jsonTaking {
+func (k bundleRun) jsonOf(t *taking) jsonTaking {
 	j := jsonTaking{Format: 1, Manifest: t.p.Manifest, Digest: t.p.Digest, Bytes: t.p.Size, Signature: t.sig, History: []jsonHistory{}, Jobs: []string{},
 		Changes: []diffview.Report{}, Conversions: []handover.Conversion{}, Conflicts: []merge.Conflict{}, Notes: []merge.Note{}, Units: []jsonTakenUnit{}, UnitChanges: []handover.UnitChange{}}
 	for _, u := range t.p.Units {
@@ -146,12 +146,12 @@ func runHandoverRead(k *invocation) error {
 	if err := k.open(); err != nil && (!isNotFound(err) || k.c.String("library") != "") {
 		return err
 	}
-	t, err := k.take(k.args[0])
+	t, err := bundleRun{k}.take(k.args[0])
 	if err != nil {
 		return err
 	}
 	if out := k.c.String("card"); out != "" {
-		html, err := k.cardOf(&t.p.Contents, k.historyOf(t.p))
+		html, err := bundleRun{k}.cardOf(&t.p.Contents, bundleRun{k}.historyOf(t.p))
 		if err != nil {
 			return err
 		}
@@ -161,10 +161,10 @@ func runHandoverRead(k *invocation) error {
 		k.say("wrote %s, made anew from the checked contents", safe.Line(out))
 	}
 	if k.json() {
-		if err := k.encode(k.jsonOf(t)); err != nil {
+		if err := k.encode((bundleRun{k}).jsonOf(t)); err != nil {
 			return err
 		}
-	} else if err := k.printTaking(t); err != nil {
+	} else if err := (bundleRun{k}).printTaking(t); err != nil {
 		return err
 	}
 	if !t.sig.good() {
@@ -174,7 +174,7 @@ func runHandoverRead(k *invocation) error {
 }
 
 // historyOf gives the last revisions of the handover's own history, for a card without a library.
-func (k *invocation) historyOf(p *handover.Package) func(handover.Rig, handover.Tune) ([]card.Change, string) {
+func (k bundleRun) historyOf(p *handover.Package) func(handover.Rig, handover.Tune) ([]card.Change, string) {
 	return func(r handover.Rig, t handover.Tune) ([]card.Change, string) {
 		side := func(c store.Commit) (diffview.Side, bool) {
 			files, err := p.History.Files(c.ID)
@@ -186,7 +186,7 @@ func (k *invocation) historyOf(p *handover.Package) func(handover.Rig, handover.
 					if f.Path != preset.TunePath(fp, t.Name) {
 						continue
 					}
-					x := k.tuneOf(f.Path, p.History.Contents(f.Blob))
+					x := compareRun(k).tuneOf(f.Path, p.History.Contents(f.Blob))
 					rig := r.Rig
 					return diffview.Side{Label: r.Alias, Rig: &rig, Sheet: r.Sheet, Tune: x, Texts: map[string][]byte{"tune": p.History.Contents(f.Blob)}}, x != nil
 				}
@@ -209,7 +209,7 @@ func (k *invocation) historyOf(p *handover.Package) func(handover.Rig, handover.
 	}
 }
 
-func (k *invocation) printTaking(t *taking) error {
+func (k bundleRun) printTaking(t *taking) error {
 	p := t.p
 	k.printf("%s\n", k.paint.bold("handover from "+safe.Line(p.Sender.String())))
 	k.printf("  as of %s, revision %s, made by %s\n", k.clock(p.Time), p.Revision.Short(), safe.Line(p.Manifest.Tool))
@@ -235,8 +235,8 @@ func (k *invocation) printTaking(t *taking) error {
 		for _, x := range r.Tunes {
 			k.printf("\n")
 			d := &library.Loaded{Ref: library.Ref{Rig: r.Alias, Tune: x.Name}, Rig: r.Rig, Sheet: r.Sheet, Tune: &x.Tune}
-			k.printValues(d)
-			k.printProof(d, x.Tune.Stale(r.Rig, r.Sheet, ""))
+			showRun(k).printValues(d)
+			showRun(k).printProof(d, x.Tune.Stale(r.Rig, r.Sheet, ""))
 		}
 	}
 	commits := p.History.Commits()
@@ -285,7 +285,7 @@ func (k *invocation) printTaking(t *taking) error {
 }
 
 // printEffect says what a handover would change, or why it would not.
-func (k *invocation) printEffect(t *taking) error {
+func (k bundleRun) printEffect(t *taking) error {
 	switch {
 	case t.old != nil:
 		k.write(wrap("nothing: "+safe.Line(t.old.Error()), "  ", k.wide))
@@ -296,7 +296,7 @@ func (k *invocation) printEffect(t *taking) error {
 	}
 	k.printConversions(t.a.Conversions)
 	if len(t.a.Conflicts) > 0 {
-		k.printClashes(clashes(t.a.Conflicts), "settle these conflicts first", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
+		syncRun(k).printClashes(clashes(t.a.Conflicts), "settle these conflicts first", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
 		return nil
 	}
 	var b, added strings.Builder
@@ -343,7 +343,7 @@ func clashes(cs []merge.Conflict) []library.Clash {
 }
 
 // printConversions shows each number that goes from one gimbal's dial to another's.
-func (k *invocation) printConversions(cs []handover.Conversion) {
+func (k bundleRun) printConversions(cs []handover.Conversion) {
 	if len(cs) == 0 {
 		return
 	}
@@ -370,17 +370,17 @@ func (k *invocation) printConversions(cs []handover.Conversion) {
 }
 
 // trust refuses a handover whose sender is not to be trusted, unless that was asked for.
-func (k *invocation) trust(t *taking) error {
+func (k bundleRun) trust(t *taking) error {
 	if t.sig.good() {
 		return nil
 	}
-	if p := t.sig.proposal; p != nil && !k.dryRun() && k.canAsk() {
-		pins, name, err := k.pins()
+	if p := t.sig.proposal; p != nil && !k.dryRun() && trustRun(k).canAsk() {
+		pins, name, err := trustRun(k).pins()
 		if err != nil {
 			return err
 		}
-		if err := k.askPin(*p); err == nil {
-			if err := k.pin(pins, name, *p); err != nil {
+		if err := trustRun(k).askPin(*p); err == nil {
+			if err := trustRun(k).pin(pins, name, *p); err != nil {
 				return err
 			}
 			if t.sig, err = k.signatureOf(t.p); err != nil || t.sig.good() {
@@ -404,11 +404,11 @@ func (k *invocation) trust(t *taking) error {
 }
 
 func runHandoverAccept(k *invocation) error {
-	t, err := k.take(k.args[0])
+	t, err := bundleRun{k}.take(k.args[0])
 	if err != nil {
 		return err
 	}
-	if err := k.trust(t); err != nil {
+	if err := (bundleRun{k}).trust(t); err != nil {
 		return err
 	}
 	switch {
@@ -420,13 +420,13 @@ func runHandoverAccept(k *invocation) error {
 		return t.refusal
 	case len(t.a.Conflicts) > 0:
 		if k.json() {
-			if err := k.encode(k.jsonOf(t)); err != nil {
+			if err := k.encode((bundleRun{k}).jsonOf(t)); err != nil {
 				return err
 			}
 			return &failure{code: exitConflict}
 		}
-		k.printConversions(t.a.Conversions)
-		k.printClashes(clashes(t.a.Conflicts), "nothing changed", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
+		bundleRun{k}.printConversions(t.a.Conversions)
+		syncRun{k}.printClashes(clashes(t.a.Conflicts), "nothing changed", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
 		return &failure{code: exitConflict}
 	}
 	body := words(t.reports)
@@ -447,10 +447,10 @@ func runHandoverAccept(k *invocation) error {
 	}
 	if k.dryRun() {
 		if k.json() {
-			return k.encode(k.jsonOf(t))
+			return k.encode(bundleRun{k}.jsonOf(t))
 		}
 		k.printf("would accept as one revision: %s\n", safe.Line(subject))
-		return k.printEffect(t)
+		return bundleRun{k}.printEffect(t)
 	}
 	if k.json() {
 		who, err := k.who()
@@ -459,21 +459,21 @@ func runHandoverAccept(k *invocation) error {
 		}
 		ctx, stop := k.ctx()
 		defer stop()
-		rev, err := k.lib.Commit(ctx, t.a.Plan, subject, body, who, k.Now(), trailers...)
+		rev, err := k.lib.Plans().Commit(ctx, t.a.Plan, subject, body, who, k.Now(), trailers...)
 		if err != nil {
 			return err
 		}
 		k.recordResult(rev, subject, body, t.a.Plan.Paths()...)
-		k.bind(t)
-		j := k.jsonOf(t)
+		trustRun{k}.bind(t)
+		j := bundleRun{k}.jsonOf(t)
 		j.Revision = string(rev)
 		return k.encode(j)
 	}
-	k.printConversions(t.a.Conversions)
+	bundleRun{k}.printConversions(t.a.Conversions)
 	if err := k.commit(t.a.Plan, subject, body, trailers); err != nil {
 		return err
 	}
-	k.bind(t)
+	trustRun{k}.bind(t)
 	if n := t.a.Photos; n > 0 {
 		k.printf("%s taken in\n", schema.Count(n, "photo", "photos"))
 	}

@@ -58,7 +58,7 @@ func TestHostileHandovers(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := target.Commit(context.Background(), x.Plan, "Accept", "", target.Who, target.Now(), store.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
+		if _, err := target.Plans().Commit(context.Background(), x.Plan, "Accept", "", target.Who, target.Now(), store.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -64,7 +64,7 @@ func runHistory(k *invocation) error {
 	if limit > 0 {
 		ask = limit + 1 // one more tells whether there are more
 	}
-	title, key, rows, err := k.historyRows(ask)
+	title, key, rows, err := historyRun{k}.historyRows(ask)
 	if err != nil {
 		return err
 	}
@@ -84,7 +84,7 @@ func runHistory(k *invocation) error {
 			More      bool         `json:"more,omitempty"`
 		}{1, title, key, rows, more})
 	}
-	k.printHistory(title, rows)
+	historyRun{k}.printHistory(title, rows)
 	for _, r := range rows {
 		if r.OddTime != "" {
 			k.write(wrap(fmt.Sprintf("? revision %s records the time %q, which is not a time; the nearest is shown.", r.Revision[:10], r.OddTime), "", k.wide))
@@ -110,13 +110,13 @@ func runHistory(k *invocation) error {
 
 // historyRows reads what history shows: of the library, of a tune, or of one of its keys; the newest first, at most ask of
 // them (0: all).
-func (k *invocation) historyRows(ask int) (title, key string, rows []historyRow, err error) {
+func (k historyRun) historyRows(ask int) (title, key string, rows []historyRow, err error) {
 	key = k.c.String("key")
 	if len(k.args) == 0 {
 		if key != "" {
 			return "", "", nil, usage("--key needs a rig").hinted("for example: rigkeep history RIG --key stiffness.tilt")
 		}
-		cs, err := k.lib.Store.Log("", ask)
+		cs, err := k.lib.Store.Revisions().Log("", ask)
 		for _, c := range cs {
 			rows = append(rows, historyRow{Revision: string(c.ID), When: c.When, OddTime: c.OddTime, By: c.Author.Name, Job: c.Job(), Subject: c.Subject})
 		}
@@ -126,7 +126,7 @@ func (k *invocation) historyRows(ask int) (title, key string, rows []historyRow,
 	if err != nil {
 		return "", "", nil, err
 	}
-	rr, err := k.lib.Find(ref.Rig)
+	rr, err := k.lib.Names().Find(ref.Rig)
 	if err != nil {
 		return "", "", nil, err
 	}
@@ -134,11 +134,11 @@ func (k *invocation) historyRows(ask int) (title, key string, rows []historyRow,
 	if key == "" {
 		rows, err = k.tuneHistory(rr, ref.Tune, ask)
 	} else {
-		d, broken := k.lib.LoadFound(rr, library.Ref{Rig: ref.Rig, Tune: ref.Tune}, false)
+		d, broken := k.lib.Names().LoadFound(rr, library.Ref{Rig: ref.Rig, Tune: ref.Tune}, false)
 		if broken != nil {
 			d = nil // a broken file does not keep its history from being shown
 		}
-		if key, err = k.lib.Key(key, d); err == nil {
+		if key, err = k.lib.Edits().Key(key, d); err == nil {
 			rows, err = k.keyHistory(rr, ref.Tune, key, ask)
 		}
 	}
@@ -149,12 +149,12 @@ func (k *invocation) historyRows(ask int) (title, key string, rows []historyRow,
 }
 
 // tuneHistory reads the revisions of a tune, and what was proved at each.
-func (k *invocation) tuneHistory(rr library.RigRef, tune string, ask int) (rows []historyRow, err error) {
-	hist, err := k.lib.History(rr, tune, ask)
+func (k historyRun) tuneHistory(rr library.RigRef, tune string, ask int) (rows []historyRow, err error) {
+	hist, err := k.lib.Past().History(rr, tune, ask)
 	if err != nil {
 		return nil, err
 	}
-	proofs := k.lib.Proofs()
+	proofs := k.lib.Past().Proofs()
 	for i, h := range hist {
 		n := i
 		row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, OddTime: h.OddTime, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
@@ -177,7 +177,7 @@ func (k *invocation) tuneHistory(rr library.RigRef, tune string, ask int) (rows 
 }
 
 // printHistory is the table of history.
-func (k *invocation) printHistory(title string, rows []historyRow) {
+func (k historyRun) printHistory(title string, rows []historyRow) {
 	all := k.c.Bool("all")
 	job := func(r historyRow) string {
 		if all || !dated.MatchString(r.Job) {
@@ -223,7 +223,7 @@ func (k *invocation) printHistory(title string, rows []historyRow) {
 }
 
 // stamp is clock with a mark on a time that was not recorded so.
-func (k *invocation) stamp(t time.Time, odd string) string {
+func (k historyRun) stamp(t time.Time, odd string) string {
 	if odd != "" {
 		return k.clock(t) + " ?"
 	}
@@ -232,15 +232,15 @@ func (k *invocation) stamp(t time.Time, odd string) string {
 
 // staleSince says of the newest revision why its proof, which held then, does not hold
 // today: another firmware on the unit's sheet, another unit in an open job.
-func (k *invocation) staleSince(rr library.RigRef, tune string, rows []historyRow) error {
+func (k historyRun) staleSince(rr library.RigRef, tune string, rows []historyRow) error {
 	if len(rows) == 0 || rows[0].Holds == nil || !*rows[0].Holds {
 		return nil
 	}
-	d, err := k.lib.Load(rr.Fingerprint+"/"+tune, true)
+	d, err := k.lib.Names().Load(rr.Fingerprint+"/"+tune, true)
 	if err != nil {
 		return nil // the work tree's own troubles are not history's: check says them
 	}
-	stale, err := k.lib.StaleNow(d)
+	stale, err := k.lib.Past().StaleNow(d)
 	for _, s := range stale {
 		if s.What == "firmware" || s.What == "unit" {
 			rows[0].StaleNow = append(rows[0].StaleNow, s.Text)
@@ -272,11 +272,11 @@ func proofCell(r historyRow) string {
 }
 
 // tuneAt reads a tune as it was at a revision, nil where it cannot be read.
-func (k *invocation) tuneAt(h library.Revision) *preset.Tune {
+func (k historyRun) tuneAt(h library.Revision) *preset.Tune {
 	if h.Blob == "" {
 		return nil
 	}
-	data, err := k.lib.Store.ReadBlob(h.Blob)
+	data, err := k.lib.Store.Revisions().ReadBlob(h.Blob)
 	if err != nil {
 		return nil
 	}
@@ -288,8 +288,8 @@ func (k *invocation) tuneAt(h library.Revision) *preset.Tune {
 	return &t
 }
 
-func (k *invocation) keyHistory(rr library.RigRef, tune, key string, limit int) ([]historyRow, error) {
-	revs, err := k.lib.KeyHistory(rr, tune, key, limit)
+func (k historyRun) keyHistory(rr library.RigRef, tune, key string, limit int) ([]historyRow, error) {
+	revs, err := k.lib.Past().KeyHistory(rr, tune, key, limit)
 	if err != nil {
 		return nil, err
 	}
@@ -321,17 +321,17 @@ func runRestore(k *invocation) error {
 		s += "@HEAD"
 	}
 	build := k.c.Bool("build")
-	d, err := k.lib.Load(s, !build)
+	d, err := k.lib.Names().Load(s, !build)
 	if err != nil {
 		return err
 	}
-	rr, err := k.lib.Find(d.Ref.Rig)
+	rr, err := k.lib.Names().Find(d.Ref.Rig)
 	if err != nil {
 		return err
 	}
-	put := k.lib.Restore
+	put := k.lib.Plans().Restore
 	if build {
-		put = k.lib.RestoreBuild
+		put = k.lib.Plans().RestoreBuild
 	}
 	e, err := put(d, rr)
 	if err != nil {
@@ -353,7 +353,7 @@ func runRestore(k *invocation) error {
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	if err := k.lib.Write(ctx, e); err != nil {
+	if err := k.lib.Edits().Write(ctx, e); err != nil {
 		return err
 	}
 	k.recordResult("", "", "", e.Path)
@@ -378,15 +378,15 @@ func runUndo(k *invocation) error {
 	if len(k.args) > 0 {
 		when = k.args[0]
 	}
-	rev, err := k.lib.Store.Resolve(when)
+	rev, err := k.lib.Store.Revisions().Resolve(when)
 	if err != nil {
 		return err
 	}
-	plan, c, err := k.lib.PlanUndo(rev)
+	plan, c, err := k.lib.Plans().Undo(rev)
 	if err != nil {
 		return err
 	}
-	reports, err := k.reports(plan)
+	reports, err := compareRun{k}.reports(plan)
 	if err != nil {
 		return err
 	}

@@ -52,7 +52,7 @@ func runImport(k *invocation) error {
 		}
 		o.Skip = append(o.Skip, n)
 	}
-	rows, faults, err := k.lib.ImportTunes(tab, o)
+	rows, faults, err := k.lib.Edits().ImportTunes(tab, o)
 	if err != nil {
 		return usage("--map: %v", err)
 	}
@@ -89,7 +89,7 @@ func runImport(k *invocation) error {
 	ctx, stop := k.ctx()
 	defer stop()
 	subject := k.why("Import " + what + " from " + o.Name)
-	rev, err := k.lib.AddFiles(ctx, files, subject, who, k.Now())
+	rev, err := k.lib.Edits().AddFiles(ctx, files, subject, who, k.Now())
 	if err != nil {
 		return err
 	}

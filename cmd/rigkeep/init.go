@@ -100,7 +100,7 @@ func (k *invocation) initFrom() error {
 			return usage("--%s does not go with --from: the copy is as the other library is", f)
 		}
 	}
-	address := k.remoteAddress(k.c.String("from"))
+	address := syncRun{k}.remoteAddress(k.c.String("from"))
 	base := strings.TrimSuffix(path.Base(strings.TrimRight(filepath.ToSlash(transport.Shown(address)), "/")), ".git")
 	if i := strings.LastIndexByte(base, ':'); i >= 0 {
 		base = base[i+1:]
@@ -115,8 +115,8 @@ func (k *invocation) initFrom() error {
 	}
 	ctx, stop := k.transferCtx()
 	defer stop()
-	show := k.progress()
-	r, err := transport.Dial(address, k.transportOptions(show, library.RemoteRef{Address: address}))
+	show := syncRun{k}.progress()
+	r, err := transport.Dial(address, syncRun{k}.transportOptions(show, library.RemoteRef{Address: address}))
 	if err != nil {
 		return err
 	}
@@ -144,16 +144,16 @@ func (k *invocation) initFrom() error {
 	if err != nil {
 		return err
 	}
-	rigs, err := l.Rigs()
+	rigs, err := l.Names().Rigs()
 	if err != nil {
 		return err
 	}
 	k.recordResult(head, "Copy "+r.Shown(), "")
 	k.printf("copied %s to %s: %s\n", safe.Line(r.Shown()), dir, schema.Count(len(rigs), "rig", "rigs"))
 	k.lib = l
-	if pins, _, err := k.pins(); err == nil {
+	if pins, _, err := (trustRun{k}).pins(); err == nil {
 		if all, _, err := handover.Proposals(l.Store, pins, k.Now()); err == nil {
-			k.sayProposed(proposalsOf(all))
+			trustRun{k}.sayProposed(proposalsOf(all))
 		}
 	}
 	k.say("Try: rigkeep sync")

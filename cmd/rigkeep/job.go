@@ -99,12 +99,12 @@ func round(v float64) float64 {
 
 func runJobOpen(k *invocation) error {
 	name := strings.TrimSpace(k.args[0])
-	if slug, err := k.lib.FindJob(name); err == nil && (k.c.String("from") == "" || slug == name) {
+	if slug, err := k.lib.Jobs().Find(name); err == nil && (k.c.String("from") == "" || slug == name) {
 		return k.reopen(slug)
 	}
 	tail := schema.Slug(firstOf(k.c.String("slug"), name))
 	if k.c.String("from") == "" && tail != "" { // with a day of its own it is another job of that name
-		if slug, err := k.lib.FindJob(tail); err == nil {
+		if slug, err := k.lib.Jobs().Find(tail); err == nil {
 			return k.reopen(slug)
 		} else if !isNotFound(err) {
 			return err
@@ -156,18 +156,18 @@ func runJobOpen(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	return file.Asked(k.addFiles([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open"))
+	return file.Asked(gimbalRun{k}.addFiles([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open"))
 }
 
 func (k *invocation) reopen(slug string) error {
-	j, err := k.lib.Job("", slug)
+	j, err := k.lib.Jobs().Read("", slug)
 	if err != nil {
 		return err
 	}
 	if j.State == "open" {
 		return fail(exitFindings, "job %s is already open", slug).hinted("for a new job of that name add --from DATE")
 	}
-	plan, err := k.lib.PlanJobState(slug, "open", nil)
+	plan, err := k.lib.Jobs().PlanState(slug, "open", nil)
 	if err != nil {
 		return err
 	}
@@ -180,7 +180,7 @@ func (k *invocation) reopen(slug string) error {
 }
 
 func runJobAdd(k *invocation) error {
-	slug, err := k.lib.JobNamed(k.args[0])
+	slug, err := k.lib.Jobs().Named(k.args[0])
 	if err != nil {
 		return err
 	}
@@ -195,17 +195,17 @@ func runJobAdd(k *invocation) error {
 		if when == "" {
 			a += "@HEAD"
 		}
-		d, err := k.lib.Load(a, true)
+		d, err := k.lib.Names().Load(a, true)
 		if err != nil {
 			return err
 		}
-		rr, err := k.lib.Find(ref.Rig)
+		rr, err := k.lib.Names().Find(ref.Rig)
 		if err != nil {
 			return err
 		}
 		rev := d.Rev
 		if when == "" { // the revision that last changed this tune says more than the present one
-			h, err := k.lib.History(rr, ref.Tune, 1)
+			h, err := k.lib.Past().History(rr, ref.Tune, 1)
 			if err != nil {
 				return err
 			}
@@ -231,7 +231,7 @@ func runJobAdd(k *invocation) error {
 	if len(pins)+len(shots) == 0 {
 		return usage("job add needs rigs to pin, or --shot").hinted("see: rigkeep job add --help")
 	}
-	plan, err := k.lib.PlanJobAdd(slug, pins, shots)
+	plan, err := k.lib.Jobs().PlanAdd(slug, pins, shots)
 	if err != nil {
 		return err
 	}
@@ -242,7 +242,7 @@ func runJobAdd(k *invocation) error {
 		k.printf("would add to %s: %s\n", slug, safe.Line(strings.Join(names, ", ")))
 		return nil
 	}
-	reports, err := k.reports(plan)
+	reports, err := compareRun{k}.reports(plan)
 	if err != nil {
 		return err
 	}
@@ -276,8 +276,8 @@ func parseShot(s string) (preset.Shot, error) {
 
 // jobNamed reads the job that a person names.
 func (k *invocation) jobNamed(name string) (slug string, j preset.Job, err error) {
-	if slug, err = k.lib.JobNamed(name); err == nil {
-		j, err = k.lib.Job("", slug)
+	if slug, err = k.lib.Jobs().Named(name); err == nil {
+		j, err = k.lib.Jobs().Read("", slug)
 	}
 	return slug, j, err
 }
@@ -290,7 +290,7 @@ func runJobClose(k *invocation) error {
 	if j.State == "closed" {
 		return fail(exitFindings, "job %s is closed already", slug)
 	}
-	plan, err := k.lib.PlanJobState(slug, "closed", func(rig, tune, why string) {
+	plan, err := k.lib.Jobs().PlanState(slug, "closed", func(rig, tune, why string) {
 		k.say("pin not fixed: %s/%s: %s", rig, tune, safe.Line(why))
 	})
 	if err != nil {
@@ -316,13 +316,13 @@ type jobRow struct {
 }
 
 func runJobList(k *invocation) error {
-	slugs, err := k.lib.Jobs()
+	slugs, err := k.lib.Jobs().Slugs()
 	if err != nil {
 		return err
 	}
 	rows := []jobRow{}
 	for _, s := range slugs {
-		j, err := k.lib.Job("", s)
+		j, err := k.lib.Jobs().Read("", s)
 		if err != nil {
 			rows = append(rows, jobRow{Slug: s, Fault: err.Error()})
 			continue
@@ -363,10 +363,10 @@ func runJobShow(k *invocation) error {
 	pins := []jsonPin{}
 	for _, p := range j.Pins {
 		x := jsonPin{Rig: p.Rig, Tune: p.Tune, Revision: p.Revision, Fixed: p.Revision != "", Unit: p.Unit}
-		if rr, err := k.lib.Find(p.Rig); err == nil {
+		if rr, err := k.lib.Names().Find(p.Rig); err == nil {
 			x.Alias = rr.Alias
 			if x.Revision == "" {
-				if rev, err := k.lib.Pinned(slug, rr, p.Tune); err == nil {
+				if rev, err := k.lib.Jobs().Pinned(slug, rr, p.Tune); err == nil {
 					x.Revision = string(rev)
 				}
 			}

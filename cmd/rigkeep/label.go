@@ -24,7 +24,7 @@ func runLabel(k *invocation) error {
 	l := card.Label{Foot: "As of " + k.Now().Format("2006-01-02")}
 	name := ""
 	if strings.HasPrefix(k.args[0], "unit:") {
-		u, err := k.lib.FindUnit(k.args[0])
+		u, err := k.lib.Units().Find(k.args[0])
 		if err != nil {
 			return err
 		}
@@ -41,7 +41,7 @@ func runLabel(k *invocation) error {
 			l.Warn = "Trouble: " + u.Trouble
 		}
 	} else {
-		rr, err := k.lib.Find(k.args[0])
+		rr, err := k.lib.Names().Find(k.args[0])
 		if err != nil {
 			return err
 		}

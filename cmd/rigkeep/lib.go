@@ -83,7 +83,7 @@ func (k *invocation) longWork() func(what string, done, total int) {
 	var begun time.Time
 	return func(what string, done, total int) {
 		if b == nil || b.what != what {
-			b, begun = k.bar(what, int64(total)), time.Now()
+			b, begun = diagnoseRun{k}.bar(what, int64(total)), time.Now()
 			b.on = tty(b.out)
 		}
 		b.size = int64(total)
@@ -123,7 +123,7 @@ func (k *invocation) clock(t time.Time) string {
 // loadNow reads the tune that the first argument names, for a command that works on
 // the work tree and so takes no moment.
 func (k *invocation) loadNow(needTune bool, does string) (*library.Loaded, error) {
-	d, err := k.lib.Load(k.args[0], needTune)
+	d, err := k.lib.Names().Load(k.args[0], needTune)
 	if err == nil && d.Ref.When != "" {
 		return nil, usage("%s; leave @%s out", does, d.Ref.When)
 	}
@@ -225,7 +225,7 @@ func completionCandidates(e Env, kind, dir string, given []string, cur string) [
 			}
 		}
 	case "job":
-		jobs, _ := l.Jobs()
+		jobs, _ := l.Jobs().Slugs()
 		for _, j := range jobs {
 			out = append(out, candidate{j, "job"})
 		}
@@ -241,7 +241,7 @@ func completionCandidates(e Env, kind, dir string, given []string, cur string) [
 			out = append(out, candidate{g, "gimbal sheet"})
 		}
 	case "part":
-		parts, _ := l.PartNames()
+		parts, _ := l.Builds().PartNames()
 		for _, p := range parts {
 			out = append(out, candidate{p, "part"})
 		}
@@ -252,14 +252,14 @@ func completionCandidates(e Env, kind, dir string, given []string, cur string) [
 	case "setkey":
 		return setKeys(l, given)
 	case "units":
-		us, _, _ := l.AllUnits()
+		us, _, _ := l.Units().All()
 		for _, u := range us {
 			out = append(out, candidate{u.Serial, u.Label})
 		}
 	case "unit":
 		var s *schema.Sheet
 		if len(given) > 0 {
-			if d, err := l.Load(given[len(given)-1], false); err == nil {
+			if d, err := l.Names().Load(given[len(given)-1], false); err == nil {
 				s = d.Sheet
 			}
 		}
@@ -270,7 +270,7 @@ func completionCandidates(e Env, kind, dir string, given []string, cur string) [
 		}
 	case "style":
 		if len(given) > 0 {
-			if d, err := l.Load(given[0], false); err == nil && d.Tune != nil {
+			if d, err := l.Names().Load(given[0], false); err == nil && d.Tune != nil {
 				for _, s := range d.Tune.Styles() {
 					out = append(out, candidate{s, "follow style"})
 				}
@@ -282,7 +282,7 @@ func completionCandidates(e Env, kind, dir string, given []string, cur string) [
 
 // rigCandidates are the rigs that a word begun may mean, with their tunes and revisions where it goes on to one.
 func rigCandidates(l *library.Library, cur string) (out []candidate) {
-	rigs, _ := l.Rigs()
+	rigs, _ := l.Names().Rigs()
 	for _, r := range rigs {
 		about := "rig " + r.Fingerprint + " on " + r.Gimbal
 		if name, _, ok := strings.Cut(cur, "/"); ok && (name == r.Alias || name == r.Fingerprint) {
@@ -293,7 +293,7 @@ func rigCandidates(l *library.Library, cur string) (out []candidate) {
 		}
 		if name, _, ok := strings.Cut(cur, "@"); ok {
 			if base, _, _ := strings.Cut(name, "/"); base == r.Alias {
-				jobs, _ := l.Jobs()
+				jobs, _ := l.Jobs().Slugs()
 				for _, j := range jobs {
 					out = append(out, candidate{name + "@" + j, "as pinned to the job"})
 				}
@@ -316,7 +316,7 @@ func rigCandidates(l *library.Library, cur string) (out []candidate) {
 func setKeys(l *library.Library, given []string) []candidate {
 	styles := []string{}
 	if len(given) > 0 {
-		if d, err := l.Load(given[0], false); err == nil && d.Tune != nil {
+		if d, err := l.Names().Load(given[0], false); err == nil && d.Tune != nil {
 			styles = d.Tune.Styles()
 		}
 	}
@@ -377,5 +377,5 @@ func (k *invocation) put(e library.Edited) (verb string, err error) {
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	return "wrote", k.lib.Write(ctx, e)
+	return "wrote", k.lib.Edits().Write(ctx, e)
 }

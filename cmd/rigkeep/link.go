@@ -27,7 +27,7 @@ func (wallClock) After(d time.Duration) <-chan time.Time { return time.After(d) 
 
 // reach opens the line to a device and waits for its sign of life. raise is the sheet's word
 // on the control lines of a serial port. system 0 is whichever one device is there.
-func (k *invocation) reach(ctx context.Context, address string, pair device.Pair, raise bool) (*device.Client, error) {
+func (k deviceRun) reach(ctx context.Context, address string, pair device.Pair, raise bool) (*device.Client, error) {
 	a, err := link.ParseAddress(address)
 	if err != nil {
 		return nil, usage("%v", err)
@@ -44,7 +44,7 @@ func (k *invocation) reach(ctx context.Context, address string, pair device.Pair
 	return c, nil
 }
 
-func (k *invocation) greet(ctx context.Context, c *device.Client, pair device.Pair) error {
+func (k deviceRun) greet(ctx context.Context, c *device.Client, pair device.Pair) error {
 	if pair.System != 0 {
 		return c.Connect(ctx, pair)
 	}
@@ -92,8 +92,8 @@ func linkFailure(err error) error {
 }
 
 // linkedUnit is a unit with its sheet, whose dials are reached over a link.
-func (k *invocation) linkedUnit(name string) (library.UnitRef, *schema.Sheet, error) {
-	u, err := k.lib.FindUnit(name)
+func (k deviceRun) linkedUnit(name string) (library.UnitRef, *schema.Sheet, error) {
+	u, err := k.lib.Units().Find(name)
 	if err != nil {
 		return u, nil, err
 	}
@@ -103,7 +103,7 @@ func (k *invocation) linkedUnit(name string) (library.UnitRef, *schema.Sheet, er
 
 // linkedSheet is the sheet of a unit. It is a usage error where it ties no dial to a
 // setting of a device.
-func (k *invocation) linkedSheet(u library.UnitRef) (*schema.Sheet, error) {
+func (k deviceRun) linkedSheet(u library.UnitRef) (*schema.Sheet, error) {
 	s, err := k.lib.Sheet("", u.Gimbal)
 	if err != nil {
 		return nil, err
@@ -118,7 +118,7 @@ func (k *invocation) linkedSheet(u library.UnitRef) (*schema.Sheet, error) {
 }
 
 // address is how a unit is reached: --from, else its record.
-func (k *invocation) address(u library.UnitRef) (string, error) {
+func (k deviceRun) address(u library.UnitRef) (string, error) {
 	if s := k.c.String("from"); s != "" {
 		return s, nil
 	}
@@ -201,7 +201,7 @@ func keysOfDial(cat *schema.Catalogue, dial string, styles []string) []string {
 
 // styleOf is the follow style that goes with a unit's one set of follow dials: --style, the
 // only one, or of several the one that agrees best with what the unit has. "" for none.
-func (k *invocation) styleOf(values map[string]any, has []link.Value) (string, error) {
+func (k deviceRun) styleOf(values map[string]any, has []link.Value) (string, error) {
 	styles := preset.Tune{Values: values}.Styles()
 	if s := k.c.String("style"); s != "" {
 		if len(styles) > 0 && !slices.Contains(styles, s) {
@@ -259,7 +259,7 @@ type jsonDevice struct {
 
 // runGimbalLink lists what a device has, for filling a sheet. It only reads.
 func runGimbalLink(k *invocation) error {
-	sheet, err := k.sheetNamed(k.args[0])
+	sheet, err := deviceRun{k}.sheetNamed(k.args[0])
 	if err != nil {
 		return err
 	}
@@ -282,7 +282,7 @@ func runGimbalLink(k *invocation) error {
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	c, err := k.reach(ctx, from, pair, raise)
+	c, err := deviceRun{k}.reach(ctx, from, pair, raise)
 	if err != nil {
 		return err
 	}
@@ -307,12 +307,12 @@ func runGimbalLink(k *invocation) error {
 	if k.json() {
 		return k.encode(out)
 	}
-	k.printDevice(from, out, sheet)
+	deviceRun{k}.printDevice(from, out, sheet)
 	return nil
 }
 
 // sheetNamed is a gimbal sheet of the library, or one in a file.
-func (k *invocation) sheetNamed(name string) (*schema.Sheet, error) {
+func (k deviceRun) sheetNamed(name string) (*schema.Sheet, error) {
 	if preset.IsName(name) {
 		if s, err := k.lib.Sheet("", name); err == nil || !isNotFound(err) {
 			return s, err
@@ -381,7 +381,7 @@ func settingOf(r link.Reading, form, dial string) jsonSetting {
 	return s
 }
 
-func (k *invocation) printDevice(from string, d jsonDevice, sheet *schema.Sheet) {
+func (k deviceRun) printDevice(from string, d jsonDevice, sheet *schema.Sheet) {
 	k.printf("%s at %s, system %d, component %d\n", k.paint.bold(schema.Count(len(d.Settings), "setting", "settings")), safe.Line(from), d.System, d.Component)
 	t := table{head: true}
 	t.add("setting", "kind", "value", "dial")

@@ -73,7 +73,7 @@ type jsonWrong struct {
 func runLoad(k *invocation) error {
 	l := &loadRun{invocation: k}
 	var err error
-	if l.d, err = k.lib.Load(k.args[0], true); err != nil {
+	if l.d, err = k.lib.Names().Load(k.args[0], true); err != nil {
 		return err
 	}
 	if err := l.findUnit(); err != nil {
@@ -112,7 +112,7 @@ func runLoad(k *invocation) error {
 	case k.c.Bool("read-back"):
 		return usage("nothing was read back").hinted("give what the controller shows: --shows KEY=NUMBER, or answer on a terminal")
 	case k.c.Bool("done"):
-		return l.record(k.lib.HeldOf(l.d, l.memory, l.who, k.Now()), nil)
+		return l.record(k.lib.Units().HeldOf(l.d, l.memory, l.who, k.Now()), nil)
 	case asks && !k.json() && !k.dryRun():
 		return l.asked(l.tick)
 	}
@@ -125,11 +125,11 @@ func runLoad(k *invocation) error {
 
 // findUnit finds the unit that was named, or the tune's own, and the memory.
 func (l *loadRun) findUnit() error {
-	name := cmp.Or(l.c.String("unit"), l.d.Tune.Unit, l.unitAt(l.d))
+	name := cmp.Or(l.c.String("unit"), l.d.Tune.Unit, showRun{l.invocation}.unitAt(l.d))
 	if name == "" {
 		return usage("--unit is missing").hinted("%s has: %s", l.d.Sheet.Slug, firstOf(unitNames(l.d.Sheet), "no units yet\nTry: rigkeep unit new "+l.d.Sheet.Slug+" SERIAL"))
 	}
-	u, err := l.lib.UnitOf(l.d.Sheet, name)
+	u, err := l.lib.Units().UnitOf(l.d.Sheet, name)
 	if err != nil {
 		return err
 	}
@@ -203,7 +203,7 @@ func (l *loadRun) print() {
 		what = fmt.Sprintf("%d of %s differ from what it holds", n, schema.Count(len(l.lines), "value", "values"))
 	}
 	l.title(what)
-	l.write(l.keyTable(l.lines, l.now))
+	l.write(unitRun{l.invocation}.keyTable(l.lines, l.now))
 	l.printf("Caution: start low and keep a hand at the motor switch: an oscillating axis can\nthrow a loose part and pinch fingers. The maker's manual and qualified crew come first.\n")
 	l.say("Try: rigkeep load %s --unit %s%s --done", l.args[0], shellWords([]string{l.u.Serial}), l.memoryFlag())
 }
@@ -217,7 +217,7 @@ func (l *loadRun) memoryFlag() string {
 
 // keyTable lays out values in the order in which they are keyed in, in groups. note,
 // where given, is what stands behind a line.
-func (k *invocation) keyTable(lines []preset.KeyLine, note func(preset.KeyLine) string) string {
+func (k unitRun) keyTable(lines []preset.KeyLine, note func(preset.KeyLine) string) string {
 	var b strings.Builder
 	group := ""
 	t := table{}
@@ -311,7 +311,7 @@ func (l *loadRun) tick(a *prompter) error {
 	for i, x := range l.lines {
 		keyed[x.Key] = done[i]
 	}
-	h := l.lib.HeldPartly(l.d, l.was, keyed, l.memory, l.who, l.Now())
+	h := l.lib.Units().HeldPartly(l.d, l.was, keyed, l.memory, l.who, l.Now())
 	var skipped []string
 	for i, ok := range done {
 		if !ok {
@@ -323,11 +323,11 @@ func (l *loadRun) tick(a *prompter) error {
 
 // record saves what the unit holds now.
 func (l *loadRun) record(h schema.Held, skipped []string) error {
-	plan, err := l.lib.NewPlan()
+	plan, err := l.lib.Plans().New()
 	if err != nil {
 		return err
 	}
-	if err := l.lib.PlanHeld(plan, l.u, h, ""); err != nil {
+	if err := l.lib.Units().PlanHeld(plan, l.u, h, ""); err != nil {
 		return err
 	}
 	what := library.LoadSubject(l.d, l.where(), h)
@@ -460,7 +460,7 @@ func (l *loadRun) compare(shows map[string]any) error {
 	}
 	keys := preset.DifferentValues(l.d.Tune.Values, shows)
 	var wrong []jsonWrong
-	h := l.lib.HeldOf(l.d, l.memory, l.who, l.Now())
+	h := l.lib.Units().HeldOf(l.d, l.memory, l.who, l.Now())
 	if len(shows) < len(l.lines) || len(keys) > 0 {
 		values := map[string]any{}
 		for k, v := range l.was.Values {
@@ -478,11 +478,11 @@ func (l *loadRun) compare(shows map[string]any) error {
 	}
 	same := l.known && l.was.Digest == h.Digest && l.was.Rig == h.Rig && l.was.Tune == h.Tune
 	if !same && !l.dryRun() {
-		plan, err := l.lib.NewPlan()
+		plan, err := l.lib.Plans().New()
 		if err != nil {
 			return err
 		}
-		if err := l.lib.PlanHeld(plan, l.u, h, ""); err != nil {
+		if err := l.lib.Units().PlanHeld(plan, l.u, h, ""); err != nil {
 			return err
 		}
 		rev, err := l.invocation.record(plan, l.why("Read back "+l.where()), "", nil)

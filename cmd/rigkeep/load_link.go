@@ -60,32 +60,32 @@ type answered struct {
 // the old values are on disk, the unit's label was typed and the person said that
 // the head is ready.
 func runLoadLink(k *invocation, d *library.Loaded, u library.UnitRef, memory int) error {
-	sheet, err := k.linkedSheet(u)
+	sheet, err := deviceRun{k}.linkedSheet(u)
 	if err != nil {
 		return err
 	}
-	style, err := k.styleToLoad(d)
+	style, err := deviceRun{k}.styleToLoad(d)
 	if err != nil {
 		return err
 	}
-	wants, others, err := k.wants(d, sheet, style)
+	wants, others, err := deviceRun{k}.wants(d, sheet, style)
 	if err != nil {
 		return err
 	}
 	if k.c.Bool("plan") || k.dryRun() {
-		return k.planLink(d, u, memory, sheet, wants)
+		return deviceRun{k}.planLink(d, u, memory, sheet, wants)
 	}
-	if s, err := k.lib.OpenSession(d); err != nil {
+	if s, err := k.lib.Sessions().Open(d); err != nil {
 		return err
 	} else if s != nil {
 		return fail(exitConflict, "a bench session on %s waits for an answer; nothing was written", refName(d)).hinted("Try: rigkeep bench %s --resume", refName(d))
 	}
-	release, err := k.lib.HoldStand(d.Rig.ID)
+	release, err := k.lib.Units().LockStand(d.Rig.ID)
 	if err != nil {
 		return err
 	}
 	defer release()
-	free, err := k.lib.HoldUnit(u)
+	free, err := k.lib.Units().Lock(u)
 	if err != nil {
 		return err
 	}
@@ -95,7 +95,7 @@ func runLoadLink(k *invocation, d *library.Loaded, u library.UnitRef, memory int
 		return err
 	}
 	defer r.close()
-	begin, log, err := k.pending(u)
+	begin, log, err := unitRun{k}.pending(u)
 	if err != nil {
 		return err
 	}
@@ -110,7 +110,7 @@ func runLoadLink(k *invocation, d *library.Loaded, u library.UnitRef, memory int
 }
 
 // styleToLoad is the follow style whose values go into the unit's follow dials.
-func (k *invocation) styleToLoad(d *library.Loaded) (string, error) {
+func (k deviceRun) styleToLoad(d *library.Loaded) (string, error) {
 	have := d.Tune.Styles()
 	s := k.c.String("style")
 	switch {
@@ -124,8 +124,8 @@ func (k *invocation) styleToLoad(d *library.Loaded) (string, error) {
 
 // wants are the values to be put on the unit, and the keys of the tune that no dial
 // with a link is for.
-func (k *invocation) wants(d *library.Loaded, sheet *schema.Sheet, style string) (out []link.Want, others []string, err error) {
-	onsets, err := k.lib.Onsets(d)
+func (k deviceRun) wants(d *library.Loaded, sheet *schema.Sheet, style string) (out []link.Want, others []string, err error) {
+	onsets, err := k.lib.Evidence().Onsets(d)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -195,13 +195,13 @@ func (r *linkRun) open() error {
 	if !tty(r.Stdin) && !r.flagged("plain") {
 		return usage("no terminal for questions").hinted("add --plain to be asked line by line; nothing was written")
 	}
-	from, err := r.address(r.u)
+	from, err := deviceRun{r.invocation}.address(r.u)
 	if err != nil {
 		return err
 	}
 	foregroundJobs.Add(1) // Ctrl-C is taken here: what is under way is finished, then putting back is offered
 	r.ctx, r.stop = r.invocation.ctx()
-	r.c, err = r.reach(r.ctx, from, device.Pair{System: r.sheet.Link.System, Component: r.sheet.Link.Component}, r.sheet.Link.RaiseLines)
+	r.c, err = deviceRun{r.invocation}.reach(r.ctx, from, device.Pair{System: r.sheet.Link.System, Component: r.sheet.Link.Component}, r.sheet.Link.RaiseLines)
 	if err != nil {
 		foregroundJobs.Add(-1)
 		r.stop()
@@ -362,7 +362,7 @@ func planFailure(err error) error {
 }
 
 func (r *linkRun) begin(id string, plan link.Plan) link.Begin {
-	from, _ := r.address(r.u)
+	from, _ := deviceRun{r.invocation}.address(r.u)
 	who, _ := r.who()
 	return link.Begin{Unit: r.u.Gimbal + "/" + r.u.Serial, Label: firstOf(r.u.Label, r.u.Serial), Address: from, System: r.sheet.Link.System, Component: r.sheet.Link.Component,
 		DeviceID: id, Person: who.Name, Permanent: r.sheet.Link.Permanent, Integers: r.sheet.Link.Integers, Plan: plan}
@@ -372,11 +372,11 @@ func (r *linkRun) begin(id string, plan link.Plan) link.Begin {
 func (r *linkRun) session(b link.Begin) (link.Result, error) {
 	r.s = link.NewSession(r.sheet, b)
 	var err error
-	if r.log, err = r.lib.NewWrites(r.u, r.Now()); err != nil {
+	if r.log, err = r.lib.Units().NewWrites(r.u, r.Now()); err != nil {
 		return link.Result{}, err
 	}
 	// no log, no write
-	if err := r.lib.AppendWrite(r.log, link.Event{At: r.stamp(), Event: link.EvBegin, Begin: &b}); err != nil {
+	if err := r.lib.Units().AppendWrite(r.log, link.Event{At: r.stamp(), Event: link.EvBegin, Begin: &b}); err != nil {
 		return link.Result{}, err
 	}
 	for !r.s.Ended() {
@@ -416,7 +416,7 @@ func (r *linkRun) stamp() string { return r.Now().UTC().Format(time.RFC3339Nano)
 // note puts an event into the log and then into the session.
 func (r *linkRun) note(e link.Event) error {
 	e.At = r.stamp()
-	if err := r.lib.AppendWrite(r.log, e); err != nil {
+	if err := r.lib.Units().AppendWrite(r.log, e); err != nil {
 		return err
 	}
 	return r.s.Add(e)
@@ -629,7 +629,7 @@ func (r *linkRun) keep(d *library.Loaded, plan link.Plan, res link.Result, other
 		}
 		h = &schema.Held{At: r.Now(), By: who.Name, Memory: r.memory}
 		if d != nil && res.Outcome == link.Written && len(done) == len(others) {
-			*h = r.lib.HeldOf(d, r.memory, who.Name, r.Now())
+			*h = r.lib.Units().HeldOf(d, r.memory, who.Name, r.Now())
 		} else {
 			held, _ := r.u.Holds(r.memory)
 			h.Values = maps.Clone(held.Values)
@@ -657,7 +657,7 @@ func (r *linkRun) keep(d *library.Loaded, plan link.Plan, res link.Result, other
 			h.Digest = preset.Tune{Values: h.Values}.Digest()
 		}
 	}
-	p, err := r.lib.PlanWritten(r.u, r.log, h)
+	p, err := r.lib.Units().PlanWritten(r.u, r.log, h)
 	if err != nil {
 		return err
 	}

@@ -123,7 +123,7 @@ func (r *linkRun) printResult(res link.Result) {
 
 // planLink prints what would be sent, and opens no line. The unit's record stands for
 // what it has.
-func (k *invocation) planLink(d *library.Loaded, u library.UnitRef, memory int, sheet *schema.Sheet, wants []link.Want) error {
+func (k deviceRun) planLink(d *library.Loaded, u library.UnitRef, memory int, sheet *schema.Sheet, wants []link.Want) error {
 	held, _ := u.Holds(memory)
 	var values []link.Value
 	var known []link.Want

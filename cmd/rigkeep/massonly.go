@@ -18,7 +18,7 @@ type jsonMassOnly struct {
 	Unknown string  `json:"unknown"` // what is needed to say more
 }
 
-func (k *invocation) showMass(d *library.Loaded, unknown error) error {
+func (k buildRun) showMass(d *library.Loaded, unknown error) error {
 	u := k.units()
 	if k.json() {
 		return k.encode(jsonMassOnly{1, d.Rig.ID, d.Rig.Alias, d.Rig.Gimbal, d.Rig.Mass(), unknown.Error()})
@@ -37,7 +37,7 @@ func (k *invocation) showMass(d *library.Loaded, unknown error) error {
 }
 
 // writeParts lists the parts of a build, each with its mount or place.
-func (k *invocation) writeParts(r preset.Rig, u units) {
+func (k buildRun) writeParts(r preset.Rig, u units) {
 	t := table{head: true, right: map[int]bool{2: true}}
 	t.add("part", "name", "mass", "sits on", "balances at, "+u.length, "shape")
 	for _, x := range r.Parts {
@@ -58,7 +58,7 @@ func (k *invocation) writeParts(r preset.Rig, u units) {
 }
 
 // weighed holds a weighed total against the sum of the parts.
-func (k *invocation) weighed(r preset.Rig, u units) string {
+func (k buildRun) weighed(r preset.Rig, u units) string {
 	d, off := r.WeighedOff()
 	switch {
 	case r.Weighed == 0:

@@ -29,7 +29,7 @@ func runOpen(k *invocation) error {
 	file := pages.Home
 	if len(k.args) == 1 {
 		var err error
-		if file, err = k.pageOf(k.args[0]); err != nil {
+		if file, err = (pagesRun{k}).pageOf(k.args[0]); err != nil {
 			return err
 		}
 	}
@@ -37,7 +37,7 @@ func runOpen(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	n, size, err := k.writeSite(dir)
+	n, size, err := pagesRun{k}.writeSite(dir)
 	if err != nil {
 		return err
 	}
@@ -54,7 +54,7 @@ func runOpen(k *invocation) error {
 		k.printf("%s\n", safe.Line(at))
 		return nil
 	}
-	if err := k.browse(at); err != nil {
+	if err := (pagesRun{k}).browse(at); err != nil {
 		k.say("no browser could be started: %s", safe.Line(rootCause(err)))
 		k.printf("open: %s\n", safe.Line(at))
 		return nil
@@ -64,15 +64,15 @@ func runOpen(k *invocation) error {
 }
 
 // pageOf is the page of a rig or a job.
-func (k *invocation) pageOf(name string) (string, error) {
+func (k pagesRun) pageOf(name string) (string, error) {
 	if j, ok := strings.CutPrefix(name, "job:"); ok {
-		slug, err := k.lib.JobNamed(j)
+		slug, err := k.lib.Jobs().Named(j)
 		if err != nil {
 			return "", err
 		}
 		return pages.File("job", slug), nil
 	}
-	rr, err := k.lib.Find(name)
+	rr, err := k.lib.Names().Find(name)
 	if err != nil {
 		return "", err
 	}
@@ -80,7 +80,7 @@ func (k *invocation) pageOf(name string) (string, error) {
 }
 
 // browse shows a file in the person's browser.
-func (k *invocation) browse(file string) error {
+func (k pagesRun) browse(file string) error {
 	if b := strings.Fields(k.Getenv("BROWSER")); len(b) > 0 {
 		c := exec.Command(b[0], append(b[1:], file)...)
 		c.Env = os.Environ()

@@ -58,7 +58,7 @@ func runJobPack(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	p, err := k.lib.Pack(slug)
+	p, err := k.lib.Jobs().Pack(slug)
 	if err != nil {
 		return err
 	}

@@ -46,7 +46,7 @@ func runPages(k *invocation) error {
 	if err := replaceable(dir, k.args[0]); err != nil {
 		return err
 	}
-	n, size, err := k.writeSite(dir)
+	n, size, err := pagesRun{k}.writeSite(dir)
 	if err != nil {
 		return err
 	}
@@ -79,7 +79,7 @@ func replaceable(dir, shown string) error {
 
 // writeSite writes all pages into a new folder beside dir and puts that in its place, so
 // that a reader never sees half of them.
-func (k *invocation) writeSite(dir string) (n, size int, err error) {
+func (k pagesRun) writeSite(dir string) (n, size int, err error) {
 	if err := os.MkdirAll(filepath.Dir(dir), 0o777); err != nil {
 		return 0, 0, outError(dir, err)
 	}
@@ -144,8 +144,8 @@ type site struct {
 	words  map[string]string
 }
 
-func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
-	listed, err := k.rigRows()
+func (k pagesRun) newSite(put func(string, []byte) error) (*site, error) {
+	listed, err := serveRun(k).rigRows()
 	if err != nil {
 		return nil, err
 	}
@@ -153,7 +153,7 @@ func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
 	for i, r := range listed {
 		rows[i] = *r
 	}
-	s := &site{invocation: k, put: put, rows: rows, page: map[string]string{}, alias: map[string]string{}, today: k.Now(), zone: k.Now().Location(), lim: k.units(), listed: map[string]pages.RigRow{}, words: map[string]string{}}
+	s := &site{invocation: k.invocation, put: put, rows: rows, page: map[string]string{}, alias: map[string]string{}, today: k.Now(), zone: k.Now().Location(), lim: k.units(), listed: map[string]pages.RigRow{}, words: map[string]string{}}
 	s.of = k.siteOf()
 	for _, r := range rows {
 		s.alias[r.Fingerprint] = cmp.Or(r.Alias, r.Fingerprint)
@@ -163,24 +163,24 @@ func (k *invocation) newSite(put func(string, []byte) error) (*site, error) {
 			s.page[r.Alias] = f
 		}
 	}
-	slugs, err := k.lib.Jobs()
+	slugs, err := k.lib.Jobs().Slugs()
 	if err != nil {
 		return nil, err
 	}
 	for _, slug := range slugs {
-		if j, err := k.lib.Job("", slug); err == nil { // what is wrong with a job, check says
+		if j, err := k.lib.Jobs().Read("", slug); err == nil { // what is wrong with a job, check says
 			s.jobs = append(s.jobs, j)
 		}
 	}
 	s.next = k.nextPins(s.jobs)
-	if s.units, _, err = k.lib.AllUnits(); err != nil {
+	if s.units, _, err = k.lib.Units().All(); err != nil {
 		return nil, err
 	}
 	return s, nil
 }
 
 // siteOf is what all pages of the library share.
-func (k *invocation) siteOf() pages.Site {
+func (k pagesRun) siteOf() pages.Site {
 	of := pages.Site{Library: "Library", Made: k.Now(), Version: version()}
 	if doc, err := k.lib.Doc("", preset.LibraryPath); err == nil {
 		of.Library = cmp.Or(schema.Flatten(doc.Tree()).Str("name"), of.Library)
@@ -204,7 +204,7 @@ func (s *site) href(name string) string {
 // all writes every page: the rigs first, several at once, then the jobs, then the library,
 // whose list needs both.
 func (s *site) all() error {
-	b := s.bar("pages", int64(len(s.rows)))
+	b := diagnoseRun{s.invocation}.bar("pages", int64(len(s.rows)))
 	b.on = tty(b.out) && len(s.rows) > 50
 	done := 0
 	var work errgroup.Group
@@ -247,10 +247,10 @@ type goingOut struct {
 }
 
 // nextPins are the next jobs of all rigs, by fingerprint.
-func (k *invocation) nextPins(jobs []preset.Job) map[string]goingOut {
+func (k pagesRun) nextPins(jobs []preset.Job) map[string]goingOut {
 	out := map[string]goingOut{}
 	for _, j := range jobs {
-		if j.State != "open" || !k.notOver(j) {
+		if j.State != "open" || !reviewRun(k).notOver(j) {
 			continue
 		}
 		mine := map[string]bool{}
@@ -306,10 +306,10 @@ func (s *site) listRow(r library.RigRow) (row pages.RigRow, job preset.Job, pin 
 // startPage is a starting tune with what it rests on; ok is false where there is none to
 // offer.
 func (s *site) startPage(d *library.Loaded, unit string) (p pages.Start, ok bool) {
-	if _, err := s.lib.UnitOf(d.Sheet, unit); err != nil {
+	if _, err := s.lib.Units().UnitOf(d.Sheet, unit); err != nil {
 		unit = ""
 	}
-	q, _, err := s.lib.StartRequest(d.Rig, d.Sheet, d.Tune, unit, s.today)
+	q, _, err := s.lib.Evidence().StartRequest(d.Rig, d.Sheet, d.Tune, unit, s.today)
 	if err != nil {
 		return p, false
 	}
@@ -432,7 +432,7 @@ func (s *site) partsTwice() (out []string) {
 		if j.State != "open" || j.To.Before(s.today.AddDate(0, 0, -1)) || len(done) == packedJobs {
 			continue
 		}
-		p, err := s.lib.Pack(j.Slug)
+		p, err := s.lib.Jobs().Pack(j.Slug)
 		if err != nil {
 			continue // check says what is wrong with it
 		}

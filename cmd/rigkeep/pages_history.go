@@ -31,7 +31,7 @@ func (s *site) revisions(d *library.Loaded, r library.RigRow) ([]revision, error
 		return nil, nil
 	}
 	rr := library.RigRef{Fingerprint: r.Fingerprint, Alias: r.Alias, Gimbal: r.Gimbal, Was: d.Rig.Was}
-	list, err := s.lib.History(rr, d.Ref.Tune, historyShown)
+	list, err := s.lib.Past().History(rr, d.Ref.Tune, historyShown)
 	if err != nil {
 		return nil, err
 	}
@@ -39,7 +39,7 @@ func (s *site) revisions(d *library.Loaded, r library.RigRow) ([]revision, error
 	for _, h := range list {
 		x := revision{Revision: h}
 		if h.Blob != "" {
-			if data, err := s.lib.Store.ReadBlob(h.Blob); err == nil {
+			if data, err := s.lib.Store.Revisions().ReadBlob(h.Blob); err == nil {
 				if doc, err := s.lib.Parse(h.Path, data, nil); err == nil {
 					t := preset.DecodeTune(s.cat, doc.Tree())
 					x.tune = &t
@@ -210,9 +210,9 @@ func (s *site) beside(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs [
 		}
 	}
 	if len(revs) > 1 && revs[1].tune != nil && !other("compare", "Last change") {
-		before, err := s.lib.Load(name+"@"+string(revs[1].ID), true)
+		before, err := s.lib.Names().Load(name+"@"+string(revs[1].ID), true)
 		if err == nil {
-			a, b := s.side(before), s.side(d)
+			a, b := compareRun{s.invocation}.side(before), compareRun{s.invocation}.side(d)
 			rep := diffview.Compare(s.cat, a, b)
 			rep.Behaviour = diffview.Behave(s.cat, a, b, diffview.Conditions{})
 			var buf bytes.Buffer

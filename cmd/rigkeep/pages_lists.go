@@ -284,7 +284,7 @@ func (s *site) unitRow(u library.UnitRef) pages.UnitRow {
 		}
 		return row
 	}
-	d, err := s.lib.Load(h.Rig+"/"+cmp.Or(h.Tune, preset.MainTune), false)
+	d, err := s.lib.Names().Load(h.Rig+"/"+cmp.Or(h.Tune, preset.MainTune), false)
 	if err != nil || d.Tune == nil {
 		row.State = page.State{V: page.Look, Word: "its tune is not in the library"}
 		return row

@@ -28,7 +28,7 @@ func (s *site) rig(r library.RigRow) error {
 	if goes {
 		words = append(words, job.Name)
 	}
-	d, err := s.lib.Load(r.Fingerprint, false)
+	d, err := s.lib.Names().Load(r.Fingerprint, false)
 	if err != nil {
 		v.Fault = cmp.Or(v.Fault, err.Error())
 		row.State = page.State{V: page.Bad, Word: "unreadable"}
@@ -154,7 +154,7 @@ type shownMark struct {
 // marks are the marks to set for a rig on a unit: found ones, else predicted; none where
 // nothing is known.
 func (s *site) marks(d *library.Loaded, unit string) []shownMark {
-	q, err := s.lib.MarkQuery(d.Rig, d.Sheet, unit)
+	q, err := s.lib.Balance().MarkQuery(d.Rig, d.Sheet, unit)
 	if err != nil || len(q.Sheet.Adjustments) == 0 {
 		return nil
 	}
@@ -239,14 +239,14 @@ const photosShown = 4
 // photos are the newest photos of a rig, as they stand in a page. One that cannot be read
 // is left out: check says what is wrong with it.
 func (s *site) photos(fp, name string, most int) []card.Photo {
-	list, err := s.lib.Photos(library.RigRef{Fingerprint: fp, Alias: name})
+	list, err := s.lib.Photos().List(library.RigRef{Fingerprint: fp, Alias: name})
 	if err != nil {
 		return nil
 	}
 	slices.Reverse(list)
 	var out []card.Photo
 	for _, p := range list[:min(most, len(list))] {
-		data, err := s.lib.Store.Read(p.Path)
+		data, err := s.lib.Store.Work().Read(p.Path)
 		if err != nil {
 			continue
 		}

@@ -77,7 +77,7 @@ func lengths(text string) (*[3]float64, error) {
 }
 
 // vector reads a flag of three lengths; nil when it is not given.
-func (k *invocation) vector(flag string) (*[3]float64, error) {
+func (k partRun) vector(flag string) (*[3]float64, error) {
 	s := k.c.String(flag)
 	if s == "" {
 		return nil, nil
@@ -90,7 +90,7 @@ func (k *invocation) vector(flag string) (*[3]float64, error) {
 }
 
 // box reads a flag of a size; nil when it is not given.
-func (k *invocation) box(flag string) (*[3]float64, error) {
+func (k partRun) box(flag string) (*[3]float64, error) {
 	s := k.c.String(flag)
 	if s == "" {
 		return nil, nil
@@ -132,7 +132,7 @@ func runPartNew(k *invocation) error {
 		if len(k.args) > 0 && !strings.HasSuffix(k.args[0], ".toml") && k.args[0] != "-" {
 			return usage("part %q needs a mass", k.args[0]).hinted("Try: rigkeep part new %q --mass 480g", k.args[0])
 		}
-		return k.template(schema.KindPart)
+		return gimbalRun{k}.template(schema.KindPart)
 	}
 	if len(k.args) == 0 {
 		return usage("a part needs a name").hinted("Try: rigkeep part new \"50 mm Brae\" --mass 480g")
@@ -153,7 +153,7 @@ func runPartNew(k *invocation) error {
 			return err
 		}
 	}
-	size, err := k.box("size")
+	size, err := partRun{k}.box("size")
 	if err != nil {
 		return err
 	}
@@ -167,10 +167,10 @@ func runPartNew(k *invocation) error {
 	case p.Diameter != 0:
 		p.Shape, p.Axis = "cylinder", "x"
 	}
-	if p.CG, err = k.vector("balance"); err != nil {
+	if p.CG, err = (partRun{k}).vector("balance"); err != nil {
 		return err
 	}
-	if p.Centre, err = k.vector("centre"); err != nil {
+	if p.Centre, err = (partRun{k}).vector("centre"); err != nil {
 		return err
 	}
 	for _, text := range k.c.StringSlice("mount") {
@@ -192,15 +192,15 @@ func runPartNew(k *invocation) error {
 	if _, err := library.ParseAs(k.cat, preset.PartPath(p.File), schema.KindPart, text, nil); err != nil {
 		return file.Asked(err) // it is the flags
 	}
-	if err := k.addFiles([]library.NewFile{{Path: preset.PartPath(p.File), Text: text, What: "part " + p.File}}, "Add"); err != nil {
+	if err := (gimbalRun{k}).addFiles([]library.NewFile{{Path: preset.PartPath(p.File), Text: text, What: "part " + p.File}}, "Add"); err != nil {
 		return err
 	}
-	k.sayUnknownBalance(p)
+	partRun{k}.sayUnknownBalance(p)
 	return nil
 }
 
 // sayUnknownBalance tells what a part without a balance point leaves unknown.
-func (k *invocation) sayUnknownBalance(p preset.ShopPart) {
+func (k partRun) sayUnknownBalance(p preset.ShopPart) {
 	if p.CG == nil && !k.dryRun() {
 		k.say("no balance point: centre of gravity and marks of its builds stay unknown\nTry: rigkeep edit part:%s", p.File)
 	}
@@ -226,7 +226,7 @@ func runPartAdd(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.PartPath(slug), Text: data, What: "part " + slug})
 	}
-	return k.addFiles(files, "Add")
+	return gimbalRun{k}.addFiles(files, "Add")
 }
 
 type jsonShopPart struct {
@@ -299,7 +299,7 @@ func (u units) place(v *[3]float64) string {
 }
 
 func runPartList(k *invocation) error {
-	parts, err := k.lib.Parts()
+	parts, err := k.lib.Builds().Parts()
 	if err != nil {
 		return err
 	}
@@ -336,15 +336,15 @@ func runPartList(k *invocation) error {
 }
 
 func runPartShow(k *invocation) error {
-	name, err := k.lib.FindPart(k.args[0])
+	name, err := k.lib.Builds().FindPart(k.args[0])
 	if err != nil {
 		return err
 	}
-	p, err := k.lib.Part("", name)
+	p, err := k.lib.Builds().Part("", name)
 	if err != nil {
 		return err
 	}
-	users, err := k.lib.Users(name)
+	users, err := k.lib.Builds().Users(name)
 	if err != nil {
 		return err
 	}
@@ -436,7 +436,7 @@ func runPartImport(k *invocation) error {
 			faults = append(faults, csvtable.Fault{Line: r.Line, What: err.Error(), Fix: "correct the row"})
 			continue
 		}
-		if there, err := k.lib.Part("", r.Part.File); err == nil {
+		if there, err := k.lib.Builds().Part("", r.Part.File); err == nil {
 			faults = append(faults, csvtable.Fault{Line: r.Line, What: "part " + r.Part.File + " is in the library already, with " + k.units().kg(there.Mass),
 				Fix: fmt.Sprintf("leave the row out with --skip %d, or change the part: rigkeep edit part:%s", r.Line, r.Part.File)})
 			continue
@@ -451,7 +451,7 @@ func runPartImport(k *invocation) error {
 		}
 	}
 	if k.dryRun() {
-		k.showImport(name, cols, rows)
+		partRun{k}.showImport(name, cols, rows)
 	}
 	if k.dryRun() || faults != nil {
 		said()
@@ -477,7 +477,7 @@ func runPartImport(k *invocation) error {
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	rev, err := k.lib.AddFiles(ctx, files, subject, who, k.Now())
+	rev, err := k.lib.Edits().AddFiles(ctx, files, subject, who, k.Now())
 	if err != nil {
 		return err
 	}
@@ -491,7 +491,7 @@ func runPartImport(k *invocation) error {
 }
 
 // showImport shows what each column is taken for, and the parts as they would be.
-func (k *invocation) showImport(name string, cols []partlist.Column, rows []partlist.Row) {
+func (k partRun) showImport(name string, cols []partlist.Column, rows []partlist.Row) {
 	u := k.units()
 	var taken, left []string
 	for _, c := range cols {
@@ -530,7 +530,7 @@ func (k *invocation) showImport(name string, cols []partlist.Column, rows []part
 }
 
 func runPartExport(k *invocation) error {
-	parts, err := k.lib.Parts()
+	parts, err := k.lib.Builds().Parts()
 	if err != nil {
 		return err
 	}

@@ -61,7 +61,7 @@ func badPhoto(err error) error {
 }
 
 func runPhotoAdd(k *invocation) error {
-	rr, err := k.lib.Find(k.args[0])
+	rr, err := k.lib.Names().Find(k.args[0])
 	if err != nil {
 		return err
 	}
@@ -75,7 +75,7 @@ func runPhotoAdd(k *invocation) error {
 	}
 	subject := k.why(fmt.Sprintf("Add %s of %s", schema.Count(len(files), "photo", "photos"), rr.Alias))
 	if k.dryRun() {
-		paths, err := k.lib.CheckPhotos(rr, files, k.Now())
+		paths, err := k.lib.Photos().Check(rr, files, k.Now())
 		if err != nil {
 			return badPhoto(err)
 		}
@@ -94,7 +94,7 @@ func runPhotoAdd(k *invocation) error {
 	if _, err := k.lib.Store.AddAttribute(ctx, library.PhotoAttribute); err != nil {
 		return err
 	}
-	paths, rev, err := k.lib.AddPhotos(ctx, rr, files, subject, who, k.Now())
+	paths, rev, err := k.lib.Photos().Add(ctx, rr, files, subject, who, k.Now())
 	if err != nil {
 		return badPhoto(err)
 	}
@@ -107,11 +107,11 @@ func runPhotoAdd(k *invocation) error {
 }
 
 func runPhotoList(k *invocation) error {
-	rr, err := k.lib.Find(k.args[0])
+	rr, err := k.lib.Names().Find(k.args[0])
 	if err != nil {
 		return err
 	}
-	list, err := k.lib.Photos(rr)
+	list, err := k.lib.Photos().List(rr)
 	if err != nil {
 		return err
 	}
@@ -146,11 +146,11 @@ func runPhotoList(k *invocation) error {
 }
 
 func runPhotoRemove(k *invocation) error {
-	rr, err := k.lib.Find(k.args[0])
+	rr, err := k.lib.Names().Find(k.args[0])
 	if err != nil {
 		return err
 	}
-	p, err := k.lib.FindPhoto(rr, k.args[1])
+	p, err := k.lib.Photos().Find(rr, k.args[1])
 	if err != nil {
 		return err
 	}
@@ -166,7 +166,7 @@ func runPhotoRemove(k *invocation) error {
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	rev, err := k.lib.RemovePhoto(ctx, p, subject, who, k.Now())
+	rev, err := k.lib.Photos().Remove(ctx, p, subject, who, k.Now())
 	if err != nil {
 		return err
 	}

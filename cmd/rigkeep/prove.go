@@ -42,7 +42,7 @@ func proveVerb() command {
 }
 
 // axisNumbers reads AXIS=NUMBER,… of a flag.
-func (k *invocation) axisNumbers(flag string) (map[schema.Axis]float64, error) {
+func (k proveRun) axisNumbers(flag string) (map[schema.Axis]float64, error) {
 	m, err := axisNumbers(k.c.String(flag))
 	if err != nil {
 		return nil, usage("--%s: %v", flag, err).hinted("for example: --%s pan=1,roll=0.5,tilt=2", flag)
@@ -111,12 +111,12 @@ func runProve(k *invocation) error {
 		flag string
 		to   *map[schema.Axis]float64
 	}{{"onset", &p.Onset}, {"onset-hz", &p.OnsetHz}} {
-		if *f.to, err = k.axisNumbers(f.flag); err != nil {
+		if *f.to, err = (proveRun{k}).axisNumbers(f.flag); err != nil {
 			return err
 		}
 	}
 	// of two readings from either side a proof keeps the mean, which is what gravity asks for
-	efforts, err := k.effortReadings()
+	efforts, err := markRun{k}.effortReadings()
 	if err != nil {
 		return err
 	}
@@ -126,7 +126,7 @@ func runProve(k *invocation) error {
 			k.say("note: %s %s %% is over the workable %s %% of the sheet", a, schema.Num(p.Effort[a]), schema.Num(d.Sheet.WorkablePct))
 		}
 	}
-	asked, err := k.askProof(d, &p, &styles, len(only) > 0)
+	asked, err := proveRun{k}.askProof(d, &p, &styles, len(only) > 0)
 	if err != nil {
 		return err
 	}
@@ -136,7 +136,7 @@ func runProve(k *invocation) error {
 	if f := unknownStyle(d, styles); f != nil {
 		return f
 	}
-	u, uerr := k.lib.UnitOf(d.Sheet, p.Unit)
+	u, uerr := k.lib.Units().UnitOf(d.Sheet, p.Unit)
 	switch {
 	case uerr == nil:
 		p.Unit = u.Serial
@@ -148,22 +148,22 @@ func runProve(k *invocation) error {
 		}
 	}
 	groups := d.Tune.TestedGroups(styles, len(only) > 0)
-	e, err := k.lib.Prove(d, p, groups...)
+	e, err := k.lib.Edits().Prove(d, p, groups...)
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.PlanEdited(d, e)
+	plan, err := k.lib.Plans().Edited(d, e)
 	if err == nil && uerr == nil {
-		err = k.planHolds(plan, d, u, p.By, p.Firmware)
+		err = proveRun{k}.planHolds(plan, d, u, p.By, p.Firmware)
 	}
 	if err != nil {
 		return err
 	}
-	trailers, err := k.pinned(plan, d, p.Unit)
+	trailers, err := proveRun{k}.pinned(plan, d, p.Unit)
 	if err != nil {
 		return err
 	}
-	reports, err := k.reports(plan)
+	reports, err := compareRun{k}.reports(plan)
 	if err != nil {
 		return err
 	}
@@ -185,9 +185,9 @@ func runProve(k *invocation) error {
 }
 
 // planHolds adds to a plan that a unit holds a tune, which was worked on it.
-func (k *invocation) planHolds(plan *library.Plan, d *library.Loaded, u schema.Unit, by, firmware string) error {
+func (k proveRun) planHolds(plan *library.Plan, d *library.Loaded, u schema.Unit, by, firmware string) error {
 	memory := k.c.Int("memory")
-	said, err := k.lib.PlanHolds(plan, library.UnitRef{Gimbal: d.Sheet.Slug, Unit: u}, d.Rig, k.lib.HeldOf(d, memory, by, k.Now()), firmware)
+	said, err := k.lib.Units().PlanHolds(plan, library.UnitRef{Gimbal: d.Sheet.Slug, Unit: u}, d.Rig, k.lib.Units().HeldOf(d, memory, by, k.Now()), firmware)
 	if err == nil && !said {
 		k.say("note: unit %s has memories 1 to %d; --memory N records which one holds this tune", u.Serial, u.Memories)
 	}
@@ -211,20 +211,20 @@ func unknownStyle(d *library.Loaded, styles []string) *failure {
 }
 
 // pinned pins the tune of a plan to the job of --job, where one is given.
-func (k *invocation) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]store.Trailer, error) {
+func (k proveRun) pinned(plan *library.Plan, d *library.Loaded, unit string) ([]store.Trailer, error) {
 	job := k.c.String("job")
 	if job == "" {
 		return nil, nil
 	}
-	slug, err := k.lib.JobNamed(job)
+	slug, err := k.lib.Jobs().Named(job)
 	if err != nil {
 		return nil, err
 	}
-	target, err := k.lib.Target(d.Rig.Alias + "/" + d.Ref.Tune)
+	target, err := k.lib.Plans().Target(d.Rig.Alias + "/" + d.Ref.Tune)
 	if err != nil {
 		return nil, err
 	}
-	return []store.Trailer{{Key: "Job", Value: slug}}, k.lib.PinTargets(plan, slug, []library.Target{target}, unit)
+	return []store.Trailer{{Key: "Job", Value: slug}}, k.lib.Plans().PinTargets(plan, slug, []library.Target{target}, unit)
 }
 
 func contains[T comparable](l []T, s T) bool { return slices.Contains(l, s) }
@@ -232,13 +232,13 @@ func contains[T comparable](l []T, s T) bool { return slices.Contains(l, s) }
 // askProof completes a proof: from the last bench session that found the tune's
 // values, then by asking where there is somebody to ask; asked says that the unit was
 // asked for.
-func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]string, onlyStyles bool) (asked bool, err error) {
+func (k proveRun) askProof(d *library.Loaded, p *preset.Proof, styles *[]string, onlyStyles bool) (asked bool, err error) {
 	serial := p.Unit
 	if u, ok := d.Sheet.Unit(p.Unit); ok {
 		serial = u.Serial
 	}
 	told := p.Unit != "" && p.Place != "" // by the person: then nothing more is asked
-	log, path, err := k.lib.LastSession(d, serial)
+	log, path, err := k.lib.Evidence().LastSession(d, serial)
 	if err != nil {
 		return false, err
 	}
@@ -264,7 +264,7 @@ func (k *invocation) askProof(d *library.Loaded, p *preset.Proof, styles *[]stri
 		if log != nil {
 			day = log.Began.In(day.Location())
 		}
-		rec, ok, err := k.lib.BalanceOfDay(d, firstOf(serial, p.Unit), day)
+		rec, ok, err := k.lib.Balance().OfDay(d, firstOf(serial, p.Unit), day)
 		if err != nil {
 			return false, err
 		}

@@ -49,10 +49,10 @@ const (
 
 func runReview(k *invocation) error {
 	if id := k.c.String("explain"); id != "" {
-		return k.explainRule(id)
+		return reviewRun{k}.explainRule(id)
 	}
 	if k.c.Bool("rules") {
-		return k.listRules()
+		return reviewRun{k}.listRules()
 	}
 	if len(k.args) == 0 {
 		return usage("review needs a job or a rig").hinted("for example: rigkeep review JOB; the jobs: rigkeep job list")
@@ -60,11 +60,11 @@ func runReview(k *invocation) error {
 	if err := k.open(); err != nil {
 		return err
 	}
-	pick, err := k.pickRules()
+	pick, err := reviewRun{k}.pickRules()
 	if err != nil {
 		return err
 	}
-	q, of, err := k.reviewOf(k.args[0])
+	q, of, err := reviewRun{k}.reviewOf(k.args[0])
 	if err != nil {
 		return err
 	}
@@ -78,7 +78,7 @@ func runReview(k *invocation) error {
 	res := review.Some(*snap, pick.rule)
 	res.Findings = slices.DeleteFunc(res.Findings, func(f review.Finding) bool { return !pick.finding(f) })
 	if ids := k.c.StringSlice("accept"); len(ids) > 0 {
-		accept := func(k *invocation) error { return k.accept(*snap, res, ids) }
+		accept := func(k *invocation) error { return reviewRun{k}.accept(*snap, res, ids) }
 		if k.json() {
 			return k.recorded("review", accept)
 		}
@@ -98,11 +98,11 @@ func runReview(k *invocation) error {
 		r.Subject = append(r.Subject, snap.Subjects[i].Name)
 	}
 	if !k.c.Bool("quiet") || k.c.String("html") != "" {
-		if err := k.reviewChanges(&r, snap, len(q.Rigs) > 0); err != nil {
+		if err := (reviewRun{k}).reviewChanges(&r, snap, len(q.Rigs) > 0); err != nil {
 			return err
 		}
 	}
-	if err := k.renderReview(r, snap); err != nil {
+	if err := (reviewRun{k}).renderReview(r, snap); err != nil {
 		return err
 	}
 	if r.Counts.Fix > 0 {
@@ -112,22 +112,22 @@ func runReview(k *invocation) error {
 }
 
 // reviewOf finds out what the person named: a job, or a rig.
-func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, err error) {
+func (k reviewRun) reviewOf(name string) (q library.ReviewRequest, of string, err error) {
 	q.Now = k.Now()
 	job := k.c.String("job")
 	slug, jerr := "", error(&store.Error{Kind: store.ErrNotFound, Msg: "no job"})
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
-		if slug, err = k.lib.JobNamed(s); err != nil {
+		if slug, err = k.lib.Jobs().Named(s); err != nil {
 			return q, "", err
 		}
 		jerr = nil
 	} else if job == "" {
-		if slug, jerr = k.lib.FindJob(name); jerr != nil && !isNotFound(jerr) {
+		if slug, jerr = k.lib.Jobs().Find(name); jerr != nil && !isNotFound(jerr) {
 			return q, "", jerr
 		}
 	}
 	if jerr == nil {
-		if rr, ok := k.lib.Named(name); ok {
+		if rr, ok := k.lib.Names().Named(name); ok {
 			return q, "", usage("%q names a job and a rig", name).hinted("say which: rigkeep review job:%s, or the rig by its fingerprint: rigkeep review %s", name, rr.Fingerprint)
 		}
 		if job != "" {
@@ -138,7 +138,7 @@ func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, 
 	}
 	rr, ref, rerr := k.rigNamed(name)
 	if rerr != nil {
-		if slug, err := k.lib.JobNamed(name); err == nil && job == "" {
+		if slug, err := k.lib.Jobs().Named(name); err == nil && job == "" {
 			q.Job = slug
 			return q, slug, nil
 		}
@@ -149,11 +149,11 @@ func (k *invocation) reviewOf(name string) (q library.ReviewRequest, of string, 
 	}
 	q.Rigs = []string{name}
 	if job != "" {
-		q.Job, err = k.lib.JobNamed(job)
+		q.Job, err = k.lib.Jobs().Named(job)
 		return q, name, err
 	}
 	// the one open job that has it and is not over; with none or several, none
-	switch s, oerr := k.lib.OpenJob(rr, ref.Tune, k.notOver); {
+	switch s, oerr := k.lib.Jobs().Open(rr, ref.Tune, k.notOver); {
 	case oerr == nil:
 		q.Job = s
 	case !isNotFound(oerr):
@@ -167,12 +167,12 @@ func (k *invocation) rigNamed(name string) (library.RigRef, library.Ref, error) 
 	if err != nil {
 		return library.RigRef{}, ref, err
 	}
-	rr, err := k.lib.Find(ref.Rig)
+	rr, err := k.lib.Names().Find(ref.Rig)
 	return rr, ref, err
 }
 
 // notOver reports whether a job has a day left.
-func (k *invocation) notOver(j preset.Job) bool { return review.Day(k.Now()) <= review.Day(j.To) }
+func (k reviewRun) notOver(j preset.Job) bool { return review.Day(k.Now()) <= review.Day(j.To) }
 
 // picked is what --only leaves.
 type picked []string
@@ -191,7 +191,7 @@ func (p picked) finding(f review.Finding) bool {
 	return len(p) == 0 || slices.ContainsFunc(p, func(s string) bool { return s == f.Family || s == f.Rule || s == f.ID })
 }
 
-func (k *invocation) pickRules() (picked, error) {
+func (k reviewRun) pickRules() (picked, error) {
 	p := picked(k.c.StringSlice("only"))
 	for _, s := range p {
 		id, _, _ := strings.Cut(s, ":")
@@ -222,13 +222,13 @@ func ruleNames() []string {
 }
 
 // accept writes the word of whoever runs this into the job.
-func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []string) error {
+func (k reviewRun) accept(snap review.Snapshot, res review.Result, ids []string) error {
 	if snap.Job == nil {
 		rr, ref, err := k.rigNamed(k.args[0])
 		if err != nil {
 			return err
 		}
-		if _, err := k.lib.OpenJob(rr, ref.Tune, k.notOver); err != nil {
+		if _, err := k.lib.Jobs().Open(rr, ref.Tune, k.notOver); err != nil {
 			return fmt.Errorf("an acceptance is kept in a job: %w", err)
 		}
 		return usage("an acceptance is kept in a job").hinted("name it with --job")
@@ -278,7 +278,7 @@ func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []strin
 		as = append(as, preset.Accepted{Finding: id, Why: why, By: who.Name, Seen: f.Seen, Until: until})
 		body = append(body, f.ID+": "+f.What)
 	}
-	plan, err := k.lib.PlanAccept(j.Slug, as)
+	plan, err := k.lib.Plans().Accept(j.Slug, as)
 	if err != nil {
 		return err
 	}
@@ -293,10 +293,10 @@ func (k *invocation) accept(snap review.Snapshot, res review.Result, ids []strin
 
 // reviewChanges adds what changed of each tune since --since, else since the last
 // job that had it.
-func (k *invocation) reviewChanges(r *diffview.Review, snap *review.Snapshot, now bool) error {
+func (k reviewRun) reviewChanges(r *diffview.Review, snap *review.Snapshot, now bool) error {
 	since := k.c.String("since")
 	if since != "" {
-		if err := k.lib.IsMoment(since); err != nil {
+		if err := k.lib.Names().IsMoment(since); err != nil {
 			return err
 		}
 	}
@@ -312,7 +312,7 @@ func (k *invocation) reviewChanges(r *diffview.Review, snap *review.Snapshot, no
 		}
 		c := diffview.Since{Of: x.Name, Since: since}
 		before := since
-		pins, err := k.lib.JobsOf(rr, ref.Tune)
+		pins, err := k.lib.Jobs().Of(rr, ref.Tune)
 		if err != nil {
 			return err
 		}
@@ -338,8 +338,8 @@ func (k *invocation) reviewChanges(r *diffview.Review, snap *review.Snapshot, no
 }
 
 // compareSince fills in the comparison of two references.
-func (k *invocation) compareSince(c *diffview.Since, snap *review.Snapshot, before, after string, behave bool) error {
-	a, err := k.lib.Load(before, true)
+func (k reviewRun) compareSince(c *diffview.Since, snap *review.Snapshot, before, after string, behave bool) error {
+	a, err := k.lib.Names().Load(before, true)
 	if isNotFound(err) {
 		c.Note = "nothing to compare with: " + err.Error()
 		return nil
@@ -347,12 +347,12 @@ func (k *invocation) compareSince(c *diffview.Since, snap *review.Snapshot, befo
 	if err != nil {
 		return err
 	}
-	b, err := k.lib.Load(after, true)
+	b, err := k.lib.Names().Load(after, true)
 	if err != nil {
 		c.Note = "cannot be compared: " + err.Error()
 		return nil
 	}
-	sa, sb := k.side(a), k.side(b)
+	sa, sb := compareRun(k).side(a), compareRun(k).side(b)
 	rep := diffview.Compare(k.cat, sa, sb)
 	if behave {
 		rep.Behaviour = diffview.Behave(k.cat, sa, sb, diffview.Conditions{Job: snap.Job})
@@ -379,13 +379,13 @@ func lastJob(pins []library.JobPin, j *preset.Job, now time.Time) string {
 
 // overJobs pictures the parameters of a tune over the jobs that had it, up to the
 // job under review, and as reviewed.
-func (k *invocation) overJobs(rr library.RigRef, pins []library.JobPin, sheet *schema.Sheet, now preset.Tune, j *preset.Job) []diffview.Plot {
+func (k reviewRun) overJobs(rr library.RigRef, pins []library.JobPin, sheet *schema.Sheet, now preset.Tune, j *preset.Job) []diffview.Plot {
 	var ms []diffview.Moment
 	for _, p := range pins {
 		if j != nil && (p.Job.Slug == j.Slug || p.Job.From.After(j.From)) {
 			continue
 		}
-		if t := k.lib.PinnedTune(p, rr); t != nil {
+		if t := k.lib.Jobs().PinnedTune(p, rr); t != nil {
 			ms = append(ms, diffview.Moment{Name: p.Job.Slug, Short: review.Day(p.Job.From), Tune: *t})
 		}
 	}
@@ -396,7 +396,7 @@ func (k *invocation) overJobs(rr library.RigRef, pins []library.JobPin, sheet *s
 	return diffview.OverJobs(k.cat, sheet, append(ms, last))
 }
 
-func (k *invocation) renderReview(r diffview.Review, snap *review.Snapshot) error {
+func (k reviewRun) renderReview(r diffview.Review, snap *review.Snapshot) error {
 	if k.c.String("html") != "" {
 		r.Unfit = unfit(snap, r.Href, k.units().drawn())
 	}
@@ -421,7 +421,7 @@ func (k *invocation) renderReview(r diffview.Review, snap *review.Snapshot) erro
 }
 
 // reviewFoot is by which a page on paper is traced: the library's revision.
-func (k *invocation) reviewFoot(snap *review.Snapshot) page.Foot {
+func (k reviewRun) reviewFoot(snap *review.Snapshot) page.Foot {
 	f := page.Foot{Made: snap.Now, Version: version()}
 	if head, err := k.lib.Store.Head(); err == nil && head != "" {
 		f.Commits = append(f.Commits, string(head))
@@ -430,7 +430,7 @@ func (k *invocation) reviewFoot(snap *review.Snapshot) page.Foot {
 }
 
 // listRules lists what a review looks for.
-func (k *invocation) listRules() error {
+func (k reviewRun) listRules() error {
 	fs := schema.ReviewFamilies()
 	if k.json() {
 		return k.encode(struct {
@@ -454,7 +454,7 @@ func (k *invocation) listRules() error {
 }
 
 // explainRule says what one rule looks for; the id of a finding names its rule.
-func (k *invocation) explainRule(id string) error {
+func (k reviewRun) explainRule(id string) error {
 	id, _, _ = strings.Cut(id, ":")
 	r, ok := schema.FindReviewRule(id)
 	if !ok {

@@ -50,11 +50,11 @@ func runRigAdd(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		r, err := k.lib.AddRig(name, data)
+		r, err := k.lib.Edits().AddRig(name, data)
 		if err != nil {
 			return err
 		}
-		data, foreign, err := k.lib.OwnHistory(name, data)
+		data, foreign, err := k.lib.Edits().OwnHistory(name, data)
 		if err != nil {
 			return err
 		}
@@ -69,7 +69,7 @@ func runRigAdd(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.RigPath(r.ID), Text: data, What: "rig " + r.Alias + " (" + r.ID + ")"})
 	}
-	if err := k.addFiles(files, "Add"); err != nil {
+	if err := (gimbalRun{k}).addFiles(files, "Add"); err != nil {
 		return err
 	}
 	if !k.dryRun() {
@@ -96,7 +96,7 @@ type jsonRigRow struct {
 }
 
 func runRigList(k *invocation) error {
-	all, err := k.lib.RigRows(k.Now())
+	all, err := k.lib.Lists().RigRows(k.Now())
 	if err != nil {
 		return err
 	}
@@ -188,13 +188,13 @@ func runRigList(k *invocation) error {
 }
 
 func runRigShow(k *invocation) error {
-	d, err := k.lib.Load(k.args[0], false)
+	d, err := k.lib.Names().Load(k.args[0], false)
 	if err != nil {
 		return err
 	}
 	p, err := d.Rig.Properties()
 	if preset.IsUnknown(err) {
-		return k.showMass(d, err)
+		return buildRun{k}.showMass(d, err)
 	}
 	if err != nil {
 		return err
@@ -215,9 +215,9 @@ func runRigShow(k *invocation) error {
 	if d.Rig.Note != "" {
 		k.write(wrap(safe.Text(d.Rig.Note), "  ", k.wide))
 	}
-	k.writeParts(d.Rig, u)
+	buildRun{k}.writeParts(d.Rig, u)
 	t := table{}
-	t.add("mass", u.kg(p.Mass)+k.weighed(d.Rig, u))
+	t.add("mass", u.kg(p.Mass)+buildRun{k}.weighed(d.Rig, u))
 	t.add("centre of gravity", p.CG.WordsIn(u.m)+" from the axis centre")
 	for _, a := range schema.Axes {
 		t.add("inertia, "+a.String(), fmt.Sprintf("max %.5f kg·m² over the tilt range (level %.5f, gimbal alone %.5f)", js[a].Worst(), js[a].Level, js[a].Own))
@@ -234,13 +234,13 @@ func runRigShow(k *invocation) error {
 }
 
 func runRigNear(k *invocation) error {
-	d, err := k.lib.Load(k.args[0], false)
+	d, err := k.lib.Names().Load(k.args[0], false)
 	if err != nil {
 		return err
 	}
 	me, err := d.Rig.Properties()
 	if preset.IsUnknown(err) {
-		near, nearErr := k.nearWords(d.Rig)
+		near, nearErr := buildRun{k}.nearWords(d.Rig)
 		if nearErr != nil {
 			return nearErr
 		}
@@ -249,7 +249,7 @@ func runRigNear(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	rigs, err := k.lib.Rigs()
+	rigs, err := k.lib.Names().Rigs()
 	if err != nil {
 		return err
 	}
@@ -301,11 +301,11 @@ func runRigNear(k *invocation) error {
 }
 
 func runRigRemove(k *invocation) error {
-	rr, err := k.lib.Find(k.args[0])
+	rr, err := k.lib.Names().Find(k.args[0])
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.PlanRemoval(rr)
+	plan, err := k.lib.Plans().Removal(rr)
 	if err != nil {
 		return err
 	}
@@ -323,11 +323,11 @@ func runRigRemove(k *invocation) error {
 }
 
 func runRigRename(k *invocation) error {
-	rr, err := k.lib.Find(k.args[0])
+	rr, err := k.lib.Names().Find(k.args[0])
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.PlanRename(rr, strings.ToLower(k.args[1]))
+	plan, err := k.lib.Plans().Rename(rr, strings.ToLower(k.args[1]))
 	if err != nil {
 		return err
 	}

@@ -50,7 +50,7 @@ func runRigNew(k *invocation) error {
 		if len(k.args) > 0 && !strings.HasSuffix(k.args[0], ".toml") && k.args[0] != "-" {
 			return usage("rig %q needs parts or a mass", k.args[0]).hinted("Try: rigkeep rig new %s --gimbal GIMBAL --parts body,lens,plate", k.args[0])
 		}
-		return k.template(schema.KindRig)
+		return gimbalRun{k}.template(schema.KindRig)
 	}
 	switch {
 	case len(k.args) == 0:
@@ -62,7 +62,7 @@ func runRigNew(k *invocation) error {
 	case kg != "" && len(k.c.StringSlice("on")) > 0:
 		return usage("--on goes with --parts")
 	}
-	gimbal, err := k.gimbalFlag()
+	gimbal, err := buildRun{k}.gimbalFlag()
 	if err != nil {
 		return err
 	}
@@ -75,15 +75,15 @@ func runRigNew(k *invocation) error {
 		if !(m > 0 && m <= 100) {
 			return usage("--mass: %s is not the mass of a build", kg).hinted("above 0 and at most 100 kg")
 		}
-		size, err := k.box("size")
+		size, err := partRun{k}.box("size")
 		if err != nil {
 			return err
 		}
-		at, err := k.vector("balance-point")
+		at, err := partRun{k}.vector("balance-point")
 		if err != nil {
 			return err
 		}
-		if b, err = k.lib.MassBuild(k.args[0], gimbal, m, size, at); err != nil {
+		if b, err = k.lib.Builds().MassBuild(k.args[0], gimbal, m, size, at); err != nil {
 			return err
 		}
 	} else {
@@ -103,24 +103,24 @@ func runRigNew(k *invocation) error {
 		if len(q.Parts) == 0 {
 			return usage("--parts names no part")
 		}
-		if b, err = k.lib.NewBuild(q); err != nil {
+		if b, err = k.lib.Builds().NewBuild(q); err != nil {
 			return err
 		}
 	}
-	if err := k.addBuild(b, "Add"); err != nil {
+	if err := (buildRun{k}).addBuild(b, "Add"); err != nil {
 		return err
 	}
 	sheet, err := k.lib.Sheet("", gimbal)
 	if err != nil {
 		return err
 	}
-	k.sayBuild(b, sheet)
+	buildRun{k}.sayBuild(b, sheet)
 	k.say("Try: rigkeep fit %s", b.Rig.Alias)
 	return nil
 }
 
 // gimbalFlag is the gimbal asked for, or the library's only one.
-func (k *invocation) gimbalFlag() (string, error) {
+func (k buildRun) gimbalFlag() (string, error) {
 	if g := schema.CanonicalName(k.c.String("gimbal")); g != "" {
 		_, err := k.lib.Sheet("", g)
 		return g, err
@@ -139,15 +139,15 @@ func (k *invocation) gimbalFlag() (string, error) {
 }
 
 // addBuild saves a new build sheet.
-func (k *invocation) addBuild(b library.Build, verb string) error {
+func (k buildRun) addBuild(b library.Build, verb string) error {
 	for _, s := range b.Said {
 		k.write(wrap(safe.Line(s), "", k.wide))
 	}
-	return k.addFiles([]library.NewFile{{Path: preset.RigPath(b.Rig.ID), Text: b.Text, What: "rig " + b.Rig.Alias + " (" + b.Rig.ID + ")"}}, verb)
+	return gimbalRun(k).addFiles([]library.NewFile{{Path: preset.RigPath(b.Rig.ID), Text: b.Text, What: "rig " + b.Rig.Alias + " (" + b.Rig.ID + ")"}}, verb)
 }
 
 // sayBuild says what a build weighs and whether the gimbal carries it.
-func (k *invocation) sayBuild(b library.Build, sheet *schema.Sheet) {
+func (k buildRun) sayBuild(b library.Build, sheet *schema.Sheet) {
 	u := k.units()
 	line := u.kg(b.Rig.Mass())
 	if p, err := b.Rig.Properties(); err == nil {
@@ -162,7 +162,7 @@ func (k *invocation) sayBuild(b library.Build, sheet *schema.Sheet) {
 }
 
 // payload says in a line how a build lies in what the gimbal carries.
-func (k *invocation) payload(r preset.Rig, sheet *schema.Sheet) string {
+func (k buildRun) payload(r preset.Rig, sheet *schema.Sheet) string {
 	u := k.units()
 	m := r.Mass()
 	switch {
@@ -178,7 +178,7 @@ func runRigClone(k *invocation) error {
 	if len(k.c.StringSlice("replace")) == 0 {
 		return usage("a clone needs a replacement: the same build is the same rig").hinted("Try: rigkeep rig clone %s %s --replace lens=PART\nfor its values on another rig: rigkeep copy %s RIG", k.args[0], k.args[1], k.args[0])
 	}
-	rr, err := k.lib.Find(k.args[0])
+	rr, err := k.lib.Names().Find(k.args[0])
 	if err != nil {
 		return err
 	}
@@ -194,18 +194,18 @@ func runRigClone(k *invocation) error {
 		}
 		rs = append(rs, library.Replace{Slot: strings.TrimSpace(slot), Part: strings.TrimSpace(part)})
 	}
-	b, err := k.lib.CloneBuild(from, k.args[1], rs)
+	b, err := k.lib.Builds().CloneBuild(from, k.args[1], rs)
 	if err != nil {
 		return err
 	}
-	if err := k.addBuild(b, "Clone "+from.Alias+" as"); err != nil {
+	if err := (buildRun{k}).addBuild(b, "Clone "+from.Alias+" as"); err != nil {
 		return err
 	}
 	sheet, err := k.lib.Sheet("", from.Gimbal)
 	if err != nil {
 		return err
 	}
-	if err := k.sayChange(from, b.Rig, sheet); err != nil {
+	if err := (buildRun{k}).sayChange(from, b.Rig, sheet); err != nil {
 		return err
 	}
 	k.say("Try: rigkeep start %s --write", b.Rig.Alias)
@@ -213,7 +213,7 @@ func runRigClone(k *invocation) error {
 }
 
 // sayChange says what a clone changes: mass, balance, fit, inertia, and which rigs are near.
-func (k *invocation) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
+func (k buildRun) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
 	u := k.units()
 	t := table{}
 	t.add("mass", fmt.Sprintf("%s → %s (%+.0f g)", u.kg(from.Mass()), u.kg(to.Mass()), (to.Mass()-from.Mass())*1000))
@@ -227,7 +227,7 @@ func (k *invocation) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
 	default:
 		t.add("balance", "centre of gravity "+moved(now.CG.Sub(was.CG)))
 	}
-	q, err := k.lib.MarkQuery(to, sheet, "")
+	q, err := k.lib.Balance().MarkQuery(to, sheet, "")
 	if err != nil {
 		return err
 	}
@@ -238,7 +238,7 @@ func (k *invocation) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
 	if len(sheet.Adjustments) > 0 {
 		t.add("marks", markLine(ans.answers, sheet))
 	}
-	if err := k.fitReport(&ans, to, sheet, nil); err != nil {
+	if err := fitRun(k).fitReport(&ans, to, sheet, nil); err != nil {
 		return err
 	}
 	t.add("fit", fitLine(ans.Report))
@@ -301,8 +301,8 @@ type nearRig struct {
 
 // nearestRigs are the rigs of the library on the same gimbal, the nearest first: by mass
 // alone where the build's balance point is not known.
-func (k *invocation) nearestRigs(r preset.Rig) (hits []nearRig, byMass bool, err error) {
-	rigs, err := k.lib.Rigs()
+func (k buildRun) nearestRigs(r preset.Rig) (hits []nearRig, byMass bool, err error) {
+	rigs, err := k.lib.Names().Rigs()
 	if err != nil {
 		return nil, false, err
 	}
@@ -327,7 +327,7 @@ func (k *invocation) nearestRigs(r preset.Rig) (hits []nearRig, byMass bool, err
 }
 
 // nearWords names the three rigs that are nearest to a build, with how far they are.
-func (k *invocation) nearWords(r preset.Rig) (string, error) {
+func (k buildRun) nearWords(r preset.Rig) (string, error) {
 	hits, byMass, err := k.nearestRigs(r)
 	if err != nil || len(hits) == 0 {
 		return "none on " + r.Gimbal, err
@@ -357,14 +357,14 @@ func runRigRefresh(k *invocation) error {
 	}
 	var rigs []library.RigRef
 	if all {
-		list, err := k.lib.Rigs()
+		list, err := k.lib.Names().Rigs()
 		if err != nil {
 			return err
 		}
 		rigs = list
 	}
 	for _, name := range k.args {
-		rr, err := k.lib.Find(name)
+		rr, err := k.lib.Names().Find(name)
 		if err != nil {
 			return err
 		}
@@ -377,7 +377,7 @@ func runRigRefresh(k *invocation) error {
 			k.say("%s is unreadable: %s", rr.Alias, rr.Fault)
 			continue
 		}
-		f, gone, err := k.lib.Refresh(rr)
+		f, gone, err := k.lib.Builds().Refresh(rr)
 		if err != nil {
 			return err
 		}

@@ -31,32 +31,32 @@ func (k *invocation) why(def string) string {
 }
 
 func runSave(k *invocation) error {
-	targets, err := k.saveTargets()
+	targets, err := saveRun{k}.saveTargets()
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.Plan(targets)
+	plan, err := k.lib.Plans().Save(targets)
 	if err != nil {
 		return err
 	}
 	job := k.c.String("job")
 	var trailers []store.Trailer
 	if job != "" {
-		slug, err := k.lib.JobNamed(job)
+		slug, err := k.lib.Jobs().Named(job)
 		if err != nil {
 			return err
 		}
-		if err := k.knownUnit(targets); err != nil {
+		if err := (saveRun{k}).knownUnit(targets); err != nil {
 			return err
 		}
-		if err := k.lib.PinTargets(plan, slug, targets, k.c.String("unit")); err != nil {
+		if err := k.lib.Plans().PinTargets(plan, slug, targets, k.c.String("unit")); err != nil {
 			return err
 		}
 		trailers = append(trailers, store.Trailer{Key: "Job", Value: slug})
 	} else if k.c.String("unit") != "" {
 		return usage("--unit goes with --job")
 	}
-	if err := k.printStrays(targets); err != nil {
+	if err := (saveRun{k}).printStrays(targets); err != nil {
 		return err
 	}
 	if len(plan.Items) == 0 {
@@ -68,7 +68,7 @@ func runSave(k *invocation) error {
 		}
 		return fail(exitFindings, "nothing is changed on %s", strings.Join(k.args, ", "))
 	}
-	reports, err := k.reports(plan)
+	reports, err := compareRun{k}.reports(plan)
 	if err != nil {
 		return err
 	}
@@ -96,7 +96,7 @@ func runSave(k *invocation) error {
 }
 
 // saveTargets is what save was asked for.
-func (k *invocation) saveTargets() (targets []library.Target, err error) {
+func (k saveRun) saveTargets() (targets []library.Target, err error) {
 	switch {
 	case k.c.Bool("all") && len(k.args) > 0:
 		return nil, usage("use names or --all, not both")
@@ -114,7 +114,7 @@ func (k *invocation) saveTargets() (targets []library.Target, err error) {
 		return nil, f.hinted("no unsaved changes")
 	}
 	for _, a := range k.args {
-		t, err := k.lib.Target(a)
+		t, err := k.lib.Plans().Target(a)
 		if err != nil {
 			return nil, err
 		}
@@ -124,12 +124,12 @@ func (k *invocation) saveTargets() (targets []library.Target, err error) {
 }
 
 // allChanged is every rig and file with a change that is not saved.
-func (k *invocation) allChanged() (targets []library.Target, err error) {
+func (k saveRun) allChanged() (targets []library.Target, err error) {
 	changes, err := k.lib.Changed()
 	if err != nil {
 		return nil, err
 	}
-	rigs, err := k.lib.Rigs()
+	rigs, err := k.lib.Names().Rigs()
 	if err != nil {
 		return nil, err
 	}
@@ -151,7 +151,7 @@ func (k *invocation) allChanged() (targets []library.Target, err error) {
 }
 
 // printStrays names the files in the folders of the rigs to save that are not kept.
-func (k *invocation) printStrays(targets []library.Target) error {
+func (k saveRun) printStrays(targets []library.Target) error {
 	for _, t := range targets {
 		if t.Rig == nil || t.Dir == "" {
 			continue
@@ -210,10 +210,10 @@ func (k *invocation) record(plan *library.Plan, subject, body string, trailers [
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	rev, err := k.lib.Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
+	rev, err := k.lib.Plans().Commit(ctx, plan, subject, body, who, k.Now(), trailers...)
 	if err == nil {
 		for _, m := range plan.Moves {
-			if left, err := k.lib.Store.List(preset.RigDir(m.From) + "/"); err == nil && len(left) > 0 {
+			if left, err := k.lib.Store.Work().List(preset.RigDir(m.From) + "/"); err == nil && len(left) > 0 {
 				k.say("not saved (not Rigkeep files): %s", safe.Line(strings.Join(left, ", ")))
 			}
 		}
@@ -223,7 +223,7 @@ func (k *invocation) record(plan *library.Plan, subject, body string, trailers [
 }
 
 // knownUnit refuses a unit that is not one of the gimbal of every rig to be pinned.
-func (k *invocation) knownUnit(targets []library.Target) error {
+func (k saveRun) knownUnit(targets []library.Target) error {
 	unit := k.c.String("unit")
 	for _, t := range targets {
 		if unit == "" || t.Rig == nil {
@@ -233,7 +233,7 @@ func (k *invocation) knownUnit(targets []library.Target) error {
 		if err != nil {
 			return err
 		}
-		if _, err := k.lib.UnitOf(sheet, unit); err != nil {
+		if _, err := k.lib.Units().UnitOf(sheet, unit); err != nil {
 			return err
 		}
 	}

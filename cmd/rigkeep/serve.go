@@ -51,23 +51,23 @@ func runServe(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	l, hosts, err := k.listen()
+	l, hosts, err := serveRun{k}.listen()
 	if err != nil {
 		return err
 	}
 	k.kept = warmed{new(warm[[]*library.RigRow]), new(warm[library.FindTexts])}
 	s := serve.New(serve.Options{
-		Open: func() (*library.Library, error) { return k.reopened(who) },
+		Open: func() (*library.Library, error) { return serveRun{k}.reopened(who) },
 		Page: func(l *library.Library, name, words string) ([]byte, bool, error) {
-			return k.on(l).livePage(name, words)
+			return serveRun{serveRun{k}.on(l)}.livePage(name, words)
 		},
-		Site: func(l *library.Library) pages.Site { return k.on(l).liveSite() },
+		Site: func(l *library.Library) pages.Site { return serveRun{serveRun{k}.on(l)}.liveSite() },
 		Save: func(ctx context.Context, l *library.Library, p *library.Plan, subject, body string, by store.Person) (store.Rev, error) {
-			reports, err := k.on(l).reports(p)
+			reports, err := compareRun{serveRun{k}.on(l)}.reports(p)
 			if err != nil {
 				return "", err
 			}
-			return l.Commit(ctx, p, subject, strings.TrimSpace(words(reports)+"\n\n"+body), by, k.Now())
+			return l.Plans().Commit(ctx, p, subject, strings.TrimSpace(words(reports)+"\n\n"+body), by, k.Now())
 		},
 		Now: k.Now, Who: who, Hosts: hosts,
 		Told: func(line string) { k.say("%s  %s", k.Now().Format("15:04:05"), line) },
@@ -75,25 +75,25 @@ func runServe(k *invocation) error {
 	defer s.Close()
 	failed := make(chan error, 1)
 	go func() { failed <- s.Serve(l) }()
-	go k.warmUp(who)
+	go serveRun{k}.warmUp(who)
 	_, port, _ := net.SplitHostPort(l.Addr().String())
 	own := "http://127.0.0.1:" + port + "/p/" + s.OwnCode()
 	if k.json() {
-		return k.serveJSON(s, failed, "http://127.0.0.1:"+port, own, hosts[0])
+		return serveRun{k}.serveJSON(s, failed, "http://127.0.0.1:"+port, own, hosts[0])
 	}
-	k.printf("Serving %s at http://127.0.0.1:%s\n", safe.Line(k.siteOf().Library), port)
+	k.printf("Serving %s at http://127.0.0.1:%s\n", safe.Line(pagesRun{k}.siteOf().Library), port)
 	if k.c.Bool("lan") {
-		if err := k.invite(s, hosts[0]); err != nil {
+		if err := (serveRun{k}).invite(s, hosts[0]); err != nil {
 			return err
 		}
 	}
 	if k.c.Bool("no-browser") {
 		k.printf("This machine's browser, once:\n%s\n", own)
-	} else if err := k.browseURL(own); err != nil {
+	} else if err := (serveRun{k}).browseURL(own); err != nil {
 		k.printf("No browser could be started; in one of this machine, once:\n%s\n", own)
 	}
 	k.printf("Keys, with Enter: l list, r N revoke, n new code, q quit\n")
-	return k.serveKeys(s, failed, hosts[0])
+	return serveRun{k}.serveKeys(s, failed, hosts[0])
 }
 
 type jsonServe struct {
@@ -114,8 +114,8 @@ type jsonInvite struct {
 
 // serveJSON prints the addresses and serves. Keys still work, and say what came of them on
 // stderr: a script reads one document.
-func (k *invocation) serveJSON(s *serve.Server, failed chan error, address, own, host string) error {
-	j := jsonServe{Format: 1, Library: k.siteOf().Library, Address: address, Own: own, Devices: serve.MaxDevices}
+func (k serveRun) serveJSON(s *serve.Server, failed chan error, address, own, host string) error {
+	j := jsonServe{Format: 1, Library: pagesRun(k).siteOf().Library, Address: address, Own: own, Devices: serve.MaxDevices}
 	if k.c.Bool("lan") {
 		code := s.NewCode()
 		j.Lan = &jsonInvite{Code: code, URL: inviteURL(host, code), Expiry: k.Now().Add(serve.CodeTime).UTC().Truncate(time.Second)}
@@ -123,13 +123,13 @@ func (k *invocation) serveJSON(s *serve.Server, failed chan error, address, own,
 	if err := k.encode(j); err != nil {
 		return err
 	}
-	on := *k
+	on := *k.invocation
 	on.Stdout = k.Stderr
-	return on.serveKeys(s, failed, host)
+	return serveRun{&on}.serveKeys(s, failed, host)
 }
 
 // serveKeys does what is typed until the server or the person ends.
-func (k *invocation) serveKeys(s *serve.Server, failed chan error, host string) error {
+func (k serveRun) serveKeys(s *serve.Server, failed chan error, host string) error {
 	typed := make(chan string)
 	go func() {
 		defer close(typed)
@@ -158,7 +158,7 @@ func (k *invocation) serveKeys(s *serve.Server, failed chan error, host string) 
 }
 
 // serveKey does what was typed.
-func (k *invocation) serveKey(s *serve.Server, host, line string) (quit bool) {
+func (k serveRun) serveKey(s *serve.Server, host, line string) (quit bool) {
 	word, rest, _ := strings.Cut(strings.ToLower(line), " ")
 	switch word {
 	case "":
@@ -192,7 +192,7 @@ func (k *invocation) serveKey(s *serve.Server, host, line string) (quit bool) {
 }
 
 // invite shows the code for one more device.
-func (k *invocation) invite(s *serve.Server, host string) error {
+func (k serveRun) invite(s *serve.Server, host string) error {
 	code := s.NewCode()
 	if tty(k.Stdout) {
 		q, err := card.TextCode(inviteURL(host, code))
@@ -210,7 +210,7 @@ func (k *invocation) invite(s *serve.Server, host string) error {
 func inviteURL(host, code string) string { return strings.ToUpper("http://" + host + "/p/" + code) }
 
 // reopened is the library as it is now.
-func (k *invocation) reopened(committer store.Person) (*library.Library, error) {
+func (k serveRun) reopened(committer store.Person) (*library.Library, error) {
 	wait, err := k.lockWait()
 	if err != nil {
 		return nil, err
@@ -281,27 +281,27 @@ func (w *warm[T]) get(k *invocation, gather func(*invocation) (T, error)) (T, er
 
 // warmUp gathers what takes long of a large library before the first request asks for it. A
 // fault is told by that request.
-func (k *invocation) warmUp(who store.Person) {
+func (k serveRun) warmUp(who store.Person) {
 	l, err := k.reopened(who)
 	if err != nil || l.Small() {
 		return
 	}
 	on := k.on(l)
-	if _, err := on.rigRows(); err == nil {
-		_, _ = on.findTexts()
+	if _, err := (serveRun{on}).rigRows(); err == nil {
+		_, _ = serveRun{on}.findTexts()
 	}
 }
 
 // on is the run over a library that was opened anew.
-func (k *invocation) on(l *library.Library) *invocation {
-	c := *k
+func (k serveRun) on(l *library.Library) *invocation {
+	c := *k.invocation
 	c.lib = l
 	return &c
 }
 
 // listen takes the address, and gives the names by which the server may be asked for, the
 // one to show first.
-func (k *invocation) listen() (net.Listener, []string, error) {
+func (k serveRun) listen() (net.Listener, []string, error) {
 	addr, lan := k.c.String("addr"), k.c.Bool("lan")
 	host, port, err := net.SplitHostPort(addr)
 	if addr != "" && err != nil {
@@ -371,23 +371,23 @@ func lanAddresses() []string {
 }
 
 // browseURL shows an address in the person's browser.
-func (k *invocation) browseURL(at string) error {
+func (k serveRun) browseURL(at string) error {
 	if k.Getenv("BROWSER") != "" {
-		return k.browse(at)
+		return pagesRun(k).browse(at)
 	}
 	browser.Stdout, browser.Stderr = io.Discard, io.Discard
 	return browser.OpenURL(at)
 }
 
 // liveSite is what the pages at the stand share with the others.
-func (k *invocation) liveSite() pages.Site {
-	s := k.siteOf()
+func (k serveRun) liveSite() pages.Site {
+	s := pagesRun(k).siteOf()
 	s.Live = true
 	return s
 }
 
 // livePage makes one page that is only read; ok is false where there is none of that name.
-func (k *invocation) livePage(name, words string) (data []byte, ok bool, err error) {
+func (k serveRun) livePage(name, words string) (data []byte, ok bool, err error) {
 	if name == pages.Home && strings.TrimSpace(words) != "" {
 		l := pages.Library{Site: k.liveSite(), Part: 1, Today: k.Now()}
 		if l.Find, err = k.search(words); err != nil {
@@ -396,7 +396,7 @@ func (k *invocation) livePage(name, words string) (data []byte, ok bool, err err
 		data, err := l.Bytes()
 		return data, err == nil, err
 	}
-	s, err := k.newSite(func(file string, made []byte) error {
+	s, err := pagesRun(k).newSite(func(file string, made []byte) error {
 		if file == name {
 			data = made
 		}
@@ -434,7 +434,7 @@ func (s *site) liveLibrary() error {
 	}
 	states := map[string]page.State{}
 	for _, j := range s.jobs {
-		if j.State == "open" && s.notOver(j) && s.lib.Small() {
+		if j.State == "open" && (reviewRun{s.invocation}).notOver(j) && s.lib.Small() {
 			st, err := s.job(j)
 			if err != nil {
 				return err
@@ -449,17 +449,17 @@ func (s *site) liveLibrary() error {
 const mostFound = 50
 
 // rigRows is the list of rigs; a server may have it at hand.
-func (k *invocation) rigRows() ([]*library.RigRow, error) {
-	return k.kept.rows.get(k, func(k *invocation) ([]*library.RigRow, error) { return k.lib.RigRows(k.Now()) })
+func (k serveRun) rigRows() ([]*library.RigRow, error) {
+	return k.kept.rows.get(k.invocation, func(k *invocation) ([]*library.RigRow, error) { return k.lib.Lists().RigRows(k.Now()) })
 }
 
 // findTexts are what a search looks in; a server may have them at hand.
-func (k *invocation) findTexts() (library.FindTexts, error) {
-	return k.kept.texts.get(k, func(k *invocation) (library.FindTexts, error) { return k.lib.FindTexts() })
+func (k serveRun) findTexts() (library.FindTexts, error) {
+	return k.kept.texts.get(k.invocation, func(k *invocation) (library.FindTexts, error) { return k.lib.Words().FindTexts() })
 }
 
 // search looks for words, with the page of what was found.
-func (k *invocation) search(words string) (pages.Find, error) {
+func (k serveRun) search(words string) (pages.Find, error) {
 	out := pages.Find{Words: words}
 	texts, err := k.findTexts()
 	if err != nil {
@@ -473,7 +473,7 @@ func (k *invocation) search(words string) (pages.Find, error) {
 		}
 		return out, err
 	}
-	found, n, err := k.lib.SearchIn(texts, aliases, strings.Fields(words), mostFound)
+	found, n, err := k.lib.Words().SearchIn(texts, aliases, strings.Fields(words), mostFound)
 	if err != nil {
 		out.Said = rootCause(err)
 		return out, nil

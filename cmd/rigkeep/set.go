@@ -45,25 +45,25 @@ func runSet(k *invocation) error {
 		return usage("set needs KEY=VALUE or --unset KEY").hinted("Try: rigkeep explain --rig %s", k.args[0])
 	}
 	if strings.HasPrefix(k.args[0], "unit:") {
-		return k.setUnit(as)
+		return unitRun{k}.setUnit(as)
 	}
 	d, err := k.loadNow(false, "set changes the current tune only")
 	if err != nil {
 		return err
 	}
 	if d.Tune == nil {
-		if err := k.newTune(d); err != nil {
+		if err := (setRun{k}).newTune(d); err != nil {
 			return err
 		}
 	}
 	if from != "" {
-		has, err := k.assignsFromUnit(d, from)
+		has, err := unitRun{k}.assignsFromUnit(d, from)
 		if err != nil || len(has)+len(as) == 0 {
 			return err
 		}
 		as = append(has, as...)
 	}
-	e, notes, err := k.lib.Assign(d, as)
+	e, notes, err := k.lib.Edits().Assign(d, as)
 	if err != nil {
 		return err
 	}
@@ -78,13 +78,13 @@ func runSet(k *invocation) error {
 	if d.Tune == nil && !k.dryRun() {
 		k.say("%s is a new tune", safe.Line(refName(d)))
 	}
-	return k.putTune(d, e)
+	return startRun{k}.putTune(d, e)
 }
 
 // newTune refuses to make a tune where the person most likely means another: one that was
 // deleted and can be restored, and one whose name is a slip away.
-func (k *invocation) newTune(d *library.Loaded) error {
-	if _, err := k.lib.Load(k.args[0], true); k.lib.WasSaved(d.TunePath()) {
+func (k setRun) newTune(d *library.Loaded) error {
+	if _, err := k.lib.Names().Load(k.args[0], true); k.lib.Names().WasSaved(d.TunePath()) {
 		return err
 	}
 	names, err := k.lib.Tunes(d.Rig.ID)
@@ -109,7 +109,7 @@ func editVerb() command {
 }
 
 func runEdit(k *invocation) error {
-	e, err := k.lib.Editable(k.args[0], k.c.Bool("build"))
+	e, err := k.lib.Edits().Editable(k.args[0], k.c.Bool("build"))
 	if err != nil {
 		return err
 	}
@@ -129,7 +129,7 @@ func runEdit(k *invocation) error {
 	}
 	line := 0
 	for {
-		if err := k.editor(tmp, line); err != nil {
+		if err := (setRun{k}).editor(tmp, line); err != nil {
 			return err
 		}
 		text, err := file.Read(tmp, e.Path)
@@ -141,7 +141,7 @@ func runEdit(k *invocation) error {
 			_, err = k.lib.Parse(e.Path, text, e.Sheet)
 		}
 		if err == nil {
-			return keepText(text, k.putEdited(e, text))
+			return keepText(text, setRun{k}.putEdited(e, text))
 		}
 		k.report(err, false)
 		line = 1
@@ -155,15 +155,15 @@ func runEdit(k *invocation) error {
 }
 
 // putEdited writes an edited text into the work tree and says what is different.
-func (k *invocation) putEdited(e library.Editable, text []byte) error {
+func (k setRun) putEdited(e library.Editable, text []byte) error {
 	place, _ := preset.Locate(e.Path)
 	said := ""
-	if rs, err := k.reports(&library.Plan{Items: []library.Item{{Path: e.Path, OldPath: e.Path, Place: place, Before: e.Text, After: text}}}); err == nil {
+	if rs, err := compareRun(k).reports(&library.Plan{Items: []library.Item{{Path: e.Path, OldPath: e.Path, Place: place, Before: e.Text, After: text}}}); err == nil {
 		said = words(rs)
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	if err := k.lib.Store.WriteFile(ctx, e.Path, text, e.Text); err != nil {
+	if err := k.lib.Store.Work().WriteFile(ctx, e.Path, text, e.Text); err != nil {
 		return err
 	}
 	k.recordResult("", "", said, e.Path)
@@ -194,7 +194,7 @@ func keepText(text []byte, err error) error {
 // editor opens a file in the person's editor, at a line where one is given. The
 // editor's command line may have flags; it is cut at blanks and not given to a
 // shell.
-func (k *invocation) editor(path string, line int) error {
+func (k setRun) editor(path string, line int) error {
 	for _, v := range []string{"RIGKEEP_EDITOR", "VISUAL", "EDITOR"} {
 		words := strings.Fields(k.Getenv(v))
 		if len(words) == 0 {

@@ -96,12 +96,12 @@ func runShow(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	rr, err := k.lib.Find(ref.Rig)
+	rr, err := k.lib.Names().Find(ref.Rig)
 	if err != nil {
 		return err
 	}
 	if raw {
-		text, err := k.lib.Text(rr, ref)
+		text, err := k.lib.Names().Text(rr, ref)
 		if err == nil {
 			k.verbatim(text)
 		}
@@ -114,11 +114,11 @@ func runShow(k *invocation) error {
 			dirty = k.unsaved(preset.RigDir(rr.Fingerprint) + "/")
 		})
 	}
-	d, err := k.lib.LoadFound(rr, ref, true)
+	d, err := k.lib.Names().LoadFound(rr, ref, true)
 	var stale []preset.Staleness
 	var staleErr error
 	if err == nil {
-		stale, staleErr = k.stale(d)
+		stale, staleErr = showRun{k}.stale(d)
 	}
 	beside.Wait()
 	if err != nil {
@@ -162,26 +162,26 @@ func runShow(k *invocation) error {
 			x.Holds = len(x.Stale) == 0
 			j.Proof = &x
 		}
-		j.Groups = k.groups(d)
+		j.Groups = showRun{k}.groups(d)
 		return k.encode(j)
 	}
 	if staleErr != nil {
 		return staleErr
 	}
 	if k.c.Bool("all") {
-		k.printValues(d)
-		k.printProof(d, stale)
+		showRun{k}.printValues(d)
+		showRun{k}.printProof(d, stale)
 	} else {
-		k.printTune(d)
+		showRun{k}.printTune(d)
 	}
-	k.printOthers(d)
+	showRun{k}.printOthers(d)
 	k.printUnsaved(dirty)
 	return nil
 }
 
 // printTune is a tune as it is read at the stand: the state first, then each group on a line,
 // follow styles as a table, and the proof.
-func (k *invocation) printTune(d *library.Loaded) {
+func (k showRun) printTune(d *library.Loaded) {
 	standing := d.Tune.Standing(d.Rig, d.Sheet, k.unitAt(d))
 	hold := standing[0]
 	state := strings.ToUpper(hold.State)
@@ -261,7 +261,7 @@ func (k *invocation) printTune(d *library.Loaded) {
 }
 
 // unitOf is the unit of a value as the controller writes it.
-func (k *invocation) unitOf(d *library.Loaded, p schema.Param, key string) string {
+func (k showRun) unitOf(d *library.Loaded, p schema.Param, key string) string {
 	if dial, ok := d.Sheet.DialOf(k.cat, key); ok && dial.Unit != "" {
 		return map[bool]string{true: "°", false: dial.Unit}[dial.Unit == "deg"]
 	}
@@ -269,7 +269,7 @@ func (k *invocation) unitOf(d *library.Loaded, p schema.Param, key string) strin
 }
 
 // styleTable sets the follow styles out, a line each, dead band and lag by axis.
-func (k *invocation) styleTable(d *library.Loaded) string {
+func (k showRun) styleTable(d *library.Loaded) string {
 	styles := d.Tune.Styles()
 	if len(styles) == 0 {
 		return ""
@@ -322,7 +322,7 @@ func (k *invocation) styleTable(d *library.Loaded) string {
 }
 
 // shortProof is a proof in three lines.
-func (k *invocation) shortProof(p preset.Proof) {
+func (k showRun) shortProof(p preset.Proof) {
 	said := []string{map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place]}
 	if p.Minutes > 0 {
 		said = append(said, schema.Num(p.Minutes)+" min")
@@ -348,7 +348,7 @@ func (k *invocation) shortProof(p preset.Proof) {
 }
 
 // labelled is a line of values behind a label; one too long for the screen is wrapped.
-func (k *invocation) labelled(label string, values []string) {
+func (k showRun) labelled(label string, values []string) {
 	const indent = 12
 	l := fmt.Sprintf("%-*s%s", indent, label, strings.Join(values, "   "))
 	if sheet.Width(l) > k.wide {
@@ -357,7 +357,7 @@ func (k *invocation) labelled(label string, values []string) {
 	k.printf("%s\n", l)
 }
 
-func (k *invocation) printValues(d *library.Loaded) {
+func (k showRun) printValues(d *library.Loaded) {
 	k.printf("%s  %s on %s\n", k.paint.bold(safe.Line(d.Label())), d.Rig.ID, d.Rig.Gimbal)
 	if d.Commit != nil {
 		k.write(wrap(fmt.Sprintf("as of %s, %s, %s: %s", d.Commit.ID.Short(), k.clock(d.Commit.When), safe.Line(d.Commit.Author.Name), safe.Line(d.Commit.Subject)), "  ", k.wide))
@@ -391,14 +391,14 @@ func (k *invocation) printValues(d *library.Loaded) {
 	}
 }
 
-func (k *invocation) printProof(d *library.Loaded, stale []preset.Staleness) {
+func (k showRun) printProof(d *library.Loaded, stale []preset.Staleness) {
 	k.printf("\n%s\n", k.paint.bold("Proof"))
 	k.write(wrap(k.proofWords(d, stale), "  ", k.wide))
 	k.write(k.groupLines(d))
 }
 
 // groups says of every group of a tune how it stands.
-func (k *invocation) groups(d *library.Loaded) []jsonGroup {
+func (k showRun) groups(d *library.Loaded) []jsonGroup {
 	out := []jsonGroup{}
 	for _, s := range d.Tune.Standing(d.Rig, d.Sheet, k.unitAt(d)) {
 		g := jsonGroup{Group: s.Group, State: s.State, Reasons: []string{}}
@@ -417,7 +417,7 @@ func (k *invocation) groups(d *library.Loaded) []jsonGroup {
 }
 
 // groupLines are the groups but hold, whose proof stands in full above them: a line each.
-func (k *invocation) groupLines(d *library.Loaded) string {
+func (k showRun) groupLines(d *library.Loaded) string {
 	t := table{}
 	for _, s := range d.Tune.Standing(d.Rig, d.Sheet, k.unitAt(d)) {
 		if s.Group == preset.GroupHold {
@@ -442,15 +442,15 @@ func (k *invocation) groupLines(d *library.Loaded) string {
 
 // stale says why the proof does not hold: of a tune as it is now, today; of an earlier
 // one, then, and on the unit of its job.
-func (k *invocation) stale(d *library.Loaded) ([]preset.Staleness, error) {
+func (k showRun) stale(d *library.Loaded) ([]preset.Staleness, error) {
 	if d.Ref.When == "" {
-		return k.lib.StaleNow(d)
+		return k.lib.Past().StaleNow(d)
 	}
 	return d.Tune.Stale(d.Rig, d.Sheet, k.unitAt(d)), nil
 }
 
 // printOthers names the rig's other tunes, where one is shown as it is now.
-func (k *invocation) printOthers(d *library.Loaded) {
+func (k showRun) printOthers(d *library.Loaded) {
 	var others []string
 	if names, err := k.lib.Tunes(d.Rig.ID); err == nil && d.Ref.When == "" {
 		for _, n := range names {
@@ -466,7 +466,7 @@ func (k *invocation) printOthers(d *library.Loaded) {
 
 // inUnit is a value of a tune with its unit, which for a dial is the controller's
 // own word.
-func (k *invocation) inUnit(d *library.Loaded, p schema.Param, key string) string {
+func (k showRun) inUnit(d *library.Loaded, p schema.Param, key string) string {
 	return withUnit(valueText(d.Tune.Values[key]), k.unitOf(d, p, key))
 }
 
@@ -479,15 +479,15 @@ func withUnit(number, unit string) string {
 }
 
 // unitAt is the unit that counts for the proof: the job's, where one was named.
-func (k *invocation) unitAt(d *library.Loaded) string {
+func (k showRun) unitAt(d *library.Loaded) string {
 	if d.Job == "" {
 		return ""
 	}
-	return k.lib.PinnedUnit(d.Job, d.Rig, d.Ref.Tune)
+	return k.lib.Jobs().PinnedUnit(d.Job, d.Rig, d.Ref.Tune)
 }
 
 // inOrder lists a tune's keys as the catalogue works through them, styles apart.
-func (k *invocation) inOrder(t preset.Tune) []string {
+func (k showRun) inOrder(t preset.Tune) []string {
 	var out []string
 	styles := t.Styles()
 	for _, p := range k.cat.Params() {
@@ -515,7 +515,7 @@ func valueText(v any) string {
 }
 
 // proofWords says in words what proof a tune has and whether it still holds.
-func (k *invocation) proofWords(d *library.Loaded, stale []preset.Staleness) string {
+func (k showRun) proofWords(d *library.Loaded, stale []preset.Staleness) string {
 	p := d.Tune.Proof
 	if p == nil {
 		return "Not proved on this build.\nTry: rigkeep prove " + d.Rig.Alias

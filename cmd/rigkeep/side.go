@@ -11,10 +11,10 @@ import (
 )
 
 // side is what was loaded, as one side of a comparison.
-func (k *invocation) side(d *library.Loaded) diffview.Side {
+func (k compareRun) side(d *library.Loaded) diffview.Side {
 	r := d.Rig
 	s := diffview.Side{Label: d.Label(), Rig: &r, Sheet: d.Sheet, Tune: d.Tune, Texts: d.Texts, Meta: meta(d.Commit)}
-	s.Meta.Job, s.Meta.Unit = firstOf(d.Job, s.Meta.Job), k.unitAt(d)
+	s.Meta.Job, s.Meta.Unit = firstOf(d.Job, s.Meta.Job), showRun(k).unitAt(d)
 	units := []string{s.Meta.Unit}
 	if t := d.Tune; t != nil {
 		if units = append(units, t.Unit); t.Proof != nil {
@@ -22,7 +22,7 @@ func (k *invocation) side(d *library.Loaded) diffview.Side {
 		}
 	}
 	s.Sheet = k.learnedLoop(d.Sheet, units...)
-	if records, err := k.lib.OwnBalances(d.Rig.ID); err == nil { // one that cannot be read is for check
+	if records, err := k.lib.Balance().Own(d.Rig.ID); err == nil { // one that cannot be read is for check
 		if b, ok := preset.NewestBalance(records, d.Rig.ID, s.Meta.Unit); ok {
 			s.Resting = b.Resting()
 		}
@@ -32,11 +32,11 @@ func (k *invocation) side(d *library.Loaded) diffview.Side {
 
 // learnedLoop is a sheet for margins, with what sessions told where it lacks it; one that
 // they cannot be read for stays as it is.
-func (k *invocation) learnedLoop(s *schema.Sheet, units ...string) *schema.Sheet {
+func (k compareRun) learnedLoop(s *schema.Sheet, units ...string) *schema.Sheet {
 	if s == nil {
 		return nil
 	}
-	if learned, err := k.lib.LoopSheet(s, units...); err == nil {
+	if learned, err := k.lib.Evidence().LoopSheet(s, units...); err == nil {
 		return learned
 	}
 	return s
@@ -58,7 +58,7 @@ func firstOf(a, b string) string {
 
 // reports compares what a plan would change: each rig with its tune, further
 // tunes, then the other files one by one.
-func (k *invocation) reports(p *library.Plan) ([]diffview.Report, error) {
+func (k compareRun) reports(p *library.Plan) ([]diffview.Report, error) {
 	type pair struct{ a, b diffview.Side }
 	pairs := map[string]*pair{}
 	var rigs, others []string
@@ -137,7 +137,7 @@ func (k *invocation) reports(p *library.Plan) ([]diffview.Report, error) {
 
 // rigOf reads a build sheet's text, nil where there is none or the old one was
 // broken; the new one is checked by the plan.
-func (k *invocation) rigOf(path string, text []byte, fp string) *preset.Rig {
+func (k compareRun) rigOf(path string, text []byte, fp string) *preset.Rig {
 	if text == nil {
 		return nil
 	}
@@ -151,7 +151,7 @@ func (k *invocation) rigOf(path string, text []byte, fp string) *preset.Rig {
 
 // sheetFor is the sheet of a rig: of the build at hand, else of the one that the
 // work tree has under either fingerprint; as a plan would leave it, where one is given.
-func (k *invocation) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *schema.Sheet {
+func (k compareRun) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *schema.Sheet {
 	for _, fp := range fps {
 		if r == nil {
 			if now, err := k.lib.Rig("", fp); err == nil {
@@ -181,7 +181,7 @@ func (k *invocation) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *sc
 }
 
 // aliasOf is what people call a rig of a plan.
-func (k *invocation) aliasOf(p *library.Plan, fps ...string) string {
+func (k compareRun) aliasOf(p *library.Plan, fps ...string) string {
 	for _, it := range p.Items {
 		if it.Place.Kind != schema.KindRig || it.Place.Rig != fps[0] {
 			continue
@@ -209,7 +209,7 @@ func movedAway(p *library.Plan, it library.Item) bool {
 	return false
 }
 
-func (k *invocation) tuneOf(path string, text []byte) *preset.Tune {
+func (k compareRun) tuneOf(path string, text []byte) *preset.Tune {
 	if text == nil {
 		return nil
 	}

@@ -117,14 +117,6 @@ func (s *standSite) send(at string, v url.Values) []byte {
 	return s.do(r, err)
 }
 
-// has fails where the page lacks words.
-func (s *standSite) has(words string) {
-	s.t.Helper()
-	if !strings.Contains(s.page, words) {
-		s.t.Fatalf("%s lacks %q:\n%s", s.on, words, regexp.MustCompile(`(?s)<style>.*?</style>|<script>.*?</script>|<[^>]*>|\n+`).ReplaceAllString(s.page, " "))
-	}
-}
-
 // The pages at the stand, each as it is sent, in all views; and what each must say on the first
 // screen of a phone, down to the last large button. How the script shows a lost connection is
 // looked at in TestServeKilled.

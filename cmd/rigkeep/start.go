@@ -46,25 +46,25 @@ func runStart(k *invocation) error {
 	}
 	unit := k.c.String("unit")
 	if unit != "" {
-		if _, err := k.lib.UnitOf(d.Sheet, unit); err != nil {
+		if _, err := k.lib.Units().UnitOf(d.Sheet, unit); err != nil {
 			return err
 		}
 	}
-	q, skipped, err := k.lib.StartRequest(d.Rig, d.Sheet, d.Tune, unit, k.Now())
+	q, skipped, err := k.lib.Evidence().StartRequest(d.Rig, d.Sheet, d.Tune, unit, k.Now())
 	if err != nil {
 		return err
 	}
 	if k.c.Bool("backtest") {
-		return k.backtest(d, q)
+		return startRun{k}.backtest(d, q)
 	}
-	if err := k.wantShots(&q, d.Sheet); err != nil {
+	if err := (startRun{k}).wantShots(&q, d.Sheet); err != nil {
 		return err
 	}
 	res, err := start.Start(q)
 	if err != nil {
 		return err
 	}
-	facts, err := k.unitFacts(d.Sheet, q.Unit)
+	facts, err := startRun{k}.unitFacts(d.Sheet, q.Unit)
 	if err != nil {
 		return err
 	}
@@ -73,10 +73,10 @@ func runStart(k *invocation) error {
 		if !k.c.Bool("write") {
 			return nil
 		}
-		return k.writeStart(d, res)
+		return startRun{k}.writeStart(d, res)
 	}
 	if k.c.Bool("write") {
-		if err := k.writeStart(d, res); err != nil {
+		if err := (startRun{k}).writeStart(d, res); err != nil {
 			return err
 		}
 	}
@@ -96,18 +96,18 @@ func runStart(k *invocation) error {
 }
 
 // unitFacts is what saved sessions told of a unit; nil for none.
-func (k *invocation) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit, error) {
-	_, u, err := k.lib.SheetFor(sheet, unit)
+func (k startRun) unitFacts(sheet *schema.Sheet, unit string) (*identify.Unit, error) {
+	_, u, err := k.lib.Evidence().SheetFor(sheet, unit)
 	return u, err
 }
 
 // writeStart puts the offered values into the work tree: a new tune, or the
 // offered keys of the tune that is there.
-func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
+func (k startRun) writeStart(d *library.Loaded, res *start.Result) error {
 	values := map[string]any{}
 	from := ""
 	if d.Tune == nil { // a tune that is there keeps what it has
-		if inherited, tune := k.lib.Inherited(d); len(inherited) > 0 {
+		if inherited, tune := k.lib.Evidence().Inherited(d); len(inherited) > 0 {
 			values, from = inherited, tune
 		}
 	}
@@ -136,7 +136,7 @@ func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 			return err
 		}
 	}
-	e, err := k.lib.PutTune(d, values)
+	e, err := k.lib.Edits().PutTune(d, values)
 	if err != nil {
 		return err
 	}
@@ -148,7 +148,7 @@ func (k *invocation) writeStart(d *library.Loaded, res *start.Result) error {
 
 // putTune writes a new or changed tune into the work tree, says the change in
 // words and what to do next.
-func (k *invocation) putTune(d *library.Loaded, e library.Edited) error {
+func (k startRun) putTune(d *library.Loaded, e library.Edited) error {
 	path := d.TunePath()
 	if e.Before != nil && e.Same() {
 		k.say("%s already has these values", path)
@@ -160,7 +160,7 @@ func (k *invocation) putTune(d *library.Loaded, e library.Edited) error {
 	now.Texts[path] = e.After.Text()
 	said := ""
 	if d.Tune != nil {
-		said = diffview.InWords(diffview.Compare(k.cat, k.side(d), k.side(&now)))
+		said = diffview.InWords(diffview.Compare(k.cat, compareRun(k).side(d), compareRun(k).side(&now)))
 	}
 	verb, err := k.put(e)
 	if err != nil {
@@ -186,7 +186,7 @@ func refName(d *library.Loaded) string {
 	return d.Rig.Alias
 }
 
-func (k *invocation) backtest(d *library.Loaded, q start.Request) error {
+func (k startRun) backtest(d *library.Loaded, q start.Request) error {
 	if len(q.Tunes) < 2 {
 		return fail(exitNotFound, "%s on %s: a backtest needs at least two, of different rigs", schema.Count(len(q.Tunes), "proof", "proofs"), d.Sheet.Slug).hinted("prove tunes with: rigkeep prove RIG")
 	}
@@ -227,7 +227,7 @@ func (k *invocation) backtest(d *library.Loaded, q start.Request) error {
 }
 
 // wantShots adds the follow styles asked for with --shots to the request.
-func (k *invocation) wantShots(q *start.Request, sheet *schema.Sheet) error {
+func (k startRun) wantShots(q *start.Request, sheet *schema.Sheet) error {
 	kinds := k.c.String("shots")
 	if kinds == "" {
 		return nil

@@ -63,7 +63,7 @@ func (v startView) nothing() {
 	v.printf("%s on %s, %s: no starting tune, nothing proved on this gimbal\n\n", v.paint.bold(v.d.Label()), v.d.Sheet.Slug, v.units().kg(v.d.Rig.Mass()))
 	v.printf("Type in what is on the controller:\n")
 	v.printf("Try: rigkeep set %s %s\n", name, shellWord(key+"=VALUE"))
-	if hits, _, err := v.nearestRigs(v.d.Rig); err == nil {
+	if hits, _, err := (buildRun{v.invocation}).nearestRigs(v.d.Rig); err == nil {
 		if i := slices.IndexFunc(hits, func(h nearRig) bool { return len(h.Tunes) > 0 }); i >= 0 {
 			v.printf("Or copy the nearest rig that has a tune, and prove it anew:\n")
 			v.printf("Try: rigkeep copy %s %s\n", hits[i].Alias, name)
@@ -304,14 +304,14 @@ func evidenceName(kind string) string {
 // rest is what only --all shows: what sessions told of the unit, and files that
 // could not serve.
 func (v startView) rest() {
-	v.printUnit(v.facts)
+	startRun{v.invocation}.printUnit(v.facts)
 	for _, s := range v.skipped {
 		v.say("not used as evidence: %s", safe.Line(s.Path+": "+s.Why))
 	}
 }
 
 // printUnit says what sessions told of a unit, nothing where they told nothing.
-func (k *invocation) printUnit(u *identify.Unit) {
+func (k startRun) printUnit(u *identify.Unit) {
 	if u == nil {
 		return
 	}

@@ -40,7 +40,7 @@ func syncVerb() command {
 func runSync(k *invocation) error {
 	name := ""
 	if len(k.args) > 0 {
-		name = k.remoteAddress(k.args[0])
+		name = syncRun{k}.remoteAddress(k.args[0])
 	}
 	if k.c.Bool("make") {
 		switch {
@@ -54,7 +54,7 @@ func runSync(k *invocation) error {
 		}
 		k.say("made %s to share; another person begins with\nTry: rigkeep init DIR --from %s", transport.Folder(name), transport.Folder(name))
 	}
-	ref, err := k.lib.FindRemote(name)
+	ref, err := k.lib.Remotes().Find(name)
 	if err != nil {
 		return err
 	}
@@ -67,16 +67,16 @@ func runSync(k *invocation) error {
 	}
 	ctx, stop := k.transferCtx()
 	defer stop()
-	show := k.progress()
-	r, err := transport.Dial(ref.Address, k.transportOptions(show, ref))
+	show := syncRun{k}.progress()
+	r, err := transport.Dial(ref.Address, syncRun{k}.transportOptions(show, ref))
 	if err != nil {
 		return err
 	}
 	defer func() { _ = r.Close() }()
-	out, err := k.lib.Sync(ctx, r, library.SyncOptions{
+	out, err := k.lib.Remotes().Run(ctx, r, library.SyncOptions{
 		Remote: ref, Who: who, Now: k.Now, DryRun: k.dryRun(),
 		Choices: func() (*merge.Choices, error) {
-			return k.lib.Choices(k.c.StringSlice("ours"), k.c.StringSlice("theirs"), k.c.StringSlice("set"))
+			return k.lib.Merging().Choices(k.c.StringSlice("ours"), k.c.StringSlice("theirs"), k.c.StringSlice("set"))
 		},
 		Message: func(m *library.Merged) (string, string) {
 			return "Merge what came from " + firstOf(ref.Name, r.Shown()), strings.Join(m.Words(), "\n")
@@ -87,13 +87,13 @@ func runSync(k *invocation) error {
 		return err
 	}
 	if !k.dryRun() {
-		if err := k.lib.Remember(ctx, ref); err != nil {
+		if err := k.lib.Remotes().Remember(ctx, ref); err != nil {
 			return err
 		}
 	}
 	a := syncAnswerOf(out, r.Shown(), k.dryRun())
 	if slices.Contains(a.Changed, handover.SignersPath) && !k.dryRun() {
-		pins, _, err := k.pins()
+		pins, _, err := trustRun{k}.pins()
 		if err != nil {
 			return err
 		}
@@ -108,8 +108,8 @@ func runSync(k *invocation) error {
 			return err
 		}
 	} else {
-		k.printSynced(out, r.Shown())
-		k.sayProposed(a.Proposed)
+		syncRun{k}.printSynced(out, r.Shown())
+		trustRun{k}.sayProposed(a.Proposed)
 	}
 	if out.Conflict() {
 		return &failure{code: exitConflict}
@@ -119,7 +119,7 @@ func runSync(k *invocation) error {
 
 // remoteAddress makes a folder that a person names absolute; the name of a remote and other
 // addresses stay as they are.
-func (k *invocation) remoteAddress(arg string) string {
+func (k syncRun) remoteAddress(arg string) string {
 	if !transport.IsFolder(arg) || strings.HasPrefix(arg, "file:") {
 		return arg
 	}
@@ -133,7 +133,7 @@ func (k *invocation) remoteAddress(arg string) string {
 	return k.path(arg)
 }
 
-func (k *invocation) transportOptions(show *progressLine, ref library.RemoteRef) transport.Options {
+func (k syncRun) transportOptions(show *progressLine, ref library.RemoteRef) transport.Options {
 	return transport.Options{
 		Confirm: func(origin string) bool { show.end(); return k.mayToken(origin) },
 		Dir:     k.root(), Proxy: ref.Proxy,
@@ -146,7 +146,7 @@ func (k *invocation) transportOptions(show *progressLine, ref library.RemoteRef)
 }
 
 // root is the open library's folder, "" without one.
-func (k *invocation) root() string {
+func (k syncRun) root() string {
 	if k.lib == nil {
 		return ""
 	}
@@ -161,8 +161,8 @@ type progressLine struct {
 	wide int
 }
 
-func (k *invocation) progress() *progressLine {
-	return &progressLine{k: k, on: tty(k.Stderr), last: time.Now().Add(500 * time.Millisecond)}
+func (k syncRun) progress() *progressLine {
+	return &progressLine{k: k.invocation, on: tty(k.Stderr), last: time.Now().Add(500 * time.Millisecond)}
 }
 
 func (p *progressLine) tell(what string, done, total int64) {
@@ -242,7 +242,7 @@ func syncRevisions(cs []store.Commit) []syncRevision {
 	return out
 }
 
-func (k *invocation) printSynced(s *library.Synced, address string) {
+func (k syncRun) printSynced(s *library.Synced, address string) {
 	name := safe.Line(address)
 	if s.Remote.Name != "" {
 		name = safe.Line(s.Remote.Name) + ", " + name
@@ -277,7 +277,7 @@ func (k *invocation) printSynced(s *library.Synced, address string) {
 // syncShown is how many revisions are listed one by one.
 const syncShown = 10
 
-func (k *invocation) printRevisions(cs []store.Commit, what string) {
+func (k syncRun) printRevisions(cs []store.Commit, what string) {
 	if len(cs) == 0 {
 		return
 	}
@@ -288,13 +288,13 @@ func (k *invocation) printRevisions(cs []store.Commit, what string) {
 			t.add("…", "", "", fmt.Sprintf("and %d more", len(cs)-i))
 			break
 		}
-		t.add(c.ID.Short(), k.stamp(c.When, c.OddTime), c.Author.Name, c.Subject)
+		t.add(c.ID.Short(), historyRun(k).stamp(c.When, c.OddTime), c.Author.Name, c.Subject)
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
 }
 
 // printClashes shows conflicts; undone says what was not done for them, command how to settle them.
-func (k *invocation) printClashes(cs []library.Clash, undone, command string) {
+func (k syncRun) printClashes(cs []library.Clash, undone, command string) {
 	k.printf("%s\n", k.paint.bold(schema.Count(len(cs), "conflict", "conflicts")+"; "+undone))
 	for _, c := range cs {
 		head := k.paint.bold(safe.Line(firstOf(c.File, c.Path)))

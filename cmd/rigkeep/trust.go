@@ -44,8 +44,8 @@ func trustVerb() command {
 }
 
 // pins reads the keys pinned here for the open library, and the file that holds them.
-func (k *invocation) pins() (*handover.Pins, string, error) {
-	first, err := k.lib.Store.First()
+func (k trustRun) pins() (*handover.Pins, string, error) {
+	first, err := k.lib.Store.Revisions().First()
 	if err != nil {
 		return nil, "", err
 	}
@@ -64,7 +64,7 @@ func (k *invocation) pins() (*handover.Pins, string, error) {
 }
 
 // keepPins writes the file of pins.
-func (k *invocation) keepPins(p *handover.Pins, name string) error {
+func (k trustRun) keepPins(p *handover.Pins, name string) error {
 	if name == "" {
 		return usage("no place to keep trusted keys").hinted("set HOME or XDG_CONFIG_HOME; the library needs a first revision")
 	}
@@ -75,7 +75,7 @@ func (k *invocation) keepPins(p *handover.Pins, name string) error {
 }
 
 // pin pins a proposal and keeps it.
-func (k *invocation) pin(p *handover.Pins, name string, x handover.Proposal) error {
+func (k trustRun) pin(p *handover.Pins, name string, x handover.Proposal) error {
 	_, was, err := p.Add(x.Signer, x.Revision, x.By.Name, k.Now())
 	if err != nil {
 		return err
@@ -88,7 +88,7 @@ func (k *invocation) pin(p *handover.Pins, name string, x handover.Proposal) err
 }
 
 // sayPinned says that a key counts from now on.
-func (k *invocation) sayPinned(print string, names []string, was string) {
+func (k trustRun) sayPinned(print string, names []string, was string) {
 	k.say("pinned %s for %s", print, safe.Line(strings.Join(names, ", ")))
 	if was != "" {
 		k.say("the name signed with %s until now", was)
@@ -96,7 +96,7 @@ func (k *invocation) sayPinned(print string, names []string, was string) {
 }
 
 // bind notes which key a sender's name signed with.
-func (k *invocation) bind(t *taking) {
+func (k trustRun) bind(t *taking) {
 	if !t.sig.good() || t.sig.List != "" {
 		return
 	}
@@ -110,7 +110,7 @@ func (k *invocation) bind(t *taking) {
 }
 
 // canAsk reports whether there is a person at a terminal. --yes does not answer who is trusted.
-func (k *invocation) canAsk() bool {
+func (k trustRun) canAsk() bool {
 	return !k.json() && !k.c.Bool("no-input") && !k.c.Bool("yes") && tty(k.Stdin)
 }
 
@@ -118,7 +118,7 @@ var errNotPinned = errors.New("not pinned")
 
 // askPin asks whether to pin a proposal: once where a key that counts already signed the revision
 // that made it, else for the end of the print, as its owner says it.
-func (k *invocation) askPin(x handover.Proposal) error {
+func (k trustRun) askPin(x handover.Proposal) error {
 	names := safe.Line(strings.Join(x.Principals, ", "))
 	fmt.Fprint(k.Stderr, k.fold(k.Stderr, fmt.Sprintf("%s\n  is proposed for %s by %s", x.Key.Print, names, safe.Line(x.Origin()))), "\n")
 	var answer string
@@ -184,7 +184,7 @@ func proposalsOf(all []handover.Proposal) []trustProposal {
 }
 
 func runTrustList(k *invocation) error {
-	pins, name, err := k.pins()
+	pins, name, err := trustRun{k}.pins()
 	if err != nil {
 		return err
 	}
@@ -237,7 +237,7 @@ func runTrustList(k *invocation) error {
 }
 
 func runTrustAdd(k *invocation) error {
-	pins, name, err := k.pins()
+	pins, name, err := trustRun{k}.pins()
 	if err != nil {
 		return err
 	}
@@ -247,7 +247,7 @@ func runTrustAdd(k *invocation) error {
 	}
 	open := slices.DeleteFunc(slices.Clone(all), func(x handover.Proposal) bool { return x.Pinned })
 	if len(k.args) == 0 {
-		return k.pinProposals(pins, name, open)
+		return trustRun{k}.pinProposals(pins, name, open)
 	}
 	type named struct {
 		line string
@@ -299,17 +299,17 @@ func runTrustAdd(k *invocation) error {
 		}
 		return nil
 	}
-	if err := k.keepPins(pins, name); err != nil {
+	if err := (trustRun{k}).keepPins(pins, name); err != nil {
 		return err
 	}
 	for _, s := range said {
-		k.sayPinned(s[0], []string{s[1]}, s[2])
+		trustRun{k}.sayPinned(s[0], []string{s[1]}, s[2])
 	}
 	return nil
 }
 
 // pinProposals asks about each proposal at the terminal.
-func (k *invocation) pinProposals(pins *handover.Pins, name string, open []handover.Proposal) error {
+func (k trustRun) pinProposals(pins *handover.Pins, name string, open []handover.Proposal) error {
 	if len(open) == 0 {
 		return fail(exitNotFound, "the library proposes no key that is not pinned")
 	}
@@ -338,7 +338,7 @@ func (k *invocation) pinProposals(pins *handover.Pins, name string, open []hando
 }
 
 func runTrustRemove(k *invocation) error {
-	pins, name, err := k.pins()
+	pins, name, err := trustRun{k}.pins()
 	if err != nil {
 		return err
 	}
@@ -363,7 +363,7 @@ func runTrustRemove(k *invocation) error {
 		k.printf("would unpin %s\n", found[0])
 		return nil
 	}
-	if err := k.keepPins(pins, name); err != nil {
+	if err := (trustRun{k}).keepPins(pins, name); err != nil {
 		return err
 	}
 	k.say("%s no longer counts here", found[0])
@@ -371,7 +371,7 @@ func runTrustRemove(k *invocation) error {
 }
 
 // sayProposed tells of keys that a library proposes and nobody here pinned.
-func (k *invocation) sayProposed(xs []trustProposal) {
+func (k trustRun) sayProposed(xs []trustProposal) {
 	if len(xs) == 0 {
 		return
 	}

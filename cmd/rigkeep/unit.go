@@ -67,14 +67,14 @@ func runUnitNew(k *invocation) error {
 			return usage("the serial %q is given twice", s)
 		}
 		seen[schema.CanonicalName(s)] = true
-		f, err := k.lib.NewUnit(library.UnitRef{Gimbal: k.args[0], Unit: schema.Unit{Serial: s, Label: k.c.String("label"), Firmware: k.c.String("firmware"),
+		f, err := k.lib.Units().New(library.UnitRef{Gimbal: k.args[0], Unit: schema.Unit{Serial: s, Label: k.c.String("label"), Firmware: k.c.String("firmware"),
 			Memories: k.c.Int("memories"), Note: k.c.String("note"), Trouble: k.c.String("trouble"), Address: k.c.String("address")}})
 		if err != nil {
 			return err
 		}
 		files = append(files, f)
 	}
-	return k.addFiles(files, "Add")
+	return gimbalRun{k}.addFiles(files, "Add")
 }
 
 func runUnitAdd(k *invocation) error {
@@ -94,13 +94,13 @@ func runUnitAdd(k *invocation) error {
 		} else if len(k.args) > 1 {
 			return usage("--serial goes with one file")
 		}
-		f, err := k.lib.AddUnit(name, gimbal, serial, data)
+		f, err := k.lib.Units().Add(name, gimbal, serial, data)
 		if err != nil {
 			return err
 		}
 		files = append(files, f)
 	}
-	return k.addFiles(files, "Add")
+	return gimbalRun{k}.addFiles(files, "Add")
 }
 
 // jsonUnit is the documented shape of a unit.
@@ -130,23 +130,23 @@ type jsonHeld struct {
 	Values   map[string]any `json:"values"`
 }
 
-func (k *invocation) jsonHeld(h schema.Held) jsonHeld {
+func (k unitRun) jsonHeld(h schema.Held) jsonHeld {
 	return jsonHeld{h.At, h.By, h.Memory, h.Rig, k.aliasOfRig(h.Rig), h.Tune, h.Revision, h.Digest, h.Values}
 }
 
 // aliasOfRig is the alias of a rig by fingerprint, "" where the library has none.
-func (k *invocation) aliasOfRig(fp string) string {
+func (k unitRun) aliasOfRig(fp string) string {
 	if fp == "" {
 		return ""
 	}
-	r, err := k.lib.Find(fp)
+	r, err := k.lib.Names().Find(fp)
 	if err != nil {
 		return ""
 	}
 	return r.Alias
 }
 
-func (k *invocation) jsonUnit(u library.UnitRef) jsonUnit {
+func (k unitRun) jsonUnit(u library.UnitRef) jsonUnit {
 	j := jsonUnit{u.Gimbal, u.Serial, u.Label, append([]string{}, u.Was...), u.Firmware, u.Memories, u.Note, u.Trouble, u.Address, []jsonHeld{}}
 	for _, h := range u.Memory() {
 		j.Holds = append(j.Holds, k.jsonHeld(h))
@@ -155,7 +155,7 @@ func (k *invocation) jsonUnit(u library.UnitRef) jsonUnit {
 }
 
 // holdsWords says in a few words what a memory holds.
-func (k *invocation) holdsWords(h schema.Held) string {
+func (k unitRun) holdsWords(h schema.Held) string {
 	return heldWords(h, k.aliasOfRig(h.Rig), k.Now().Location())
 }
 
@@ -175,7 +175,7 @@ func heldWords(h schema.Held, alias string, zone *time.Location) string {
 }
 
 func runUnitList(k *invocation) error {
-	all, broken, err := k.lib.AllUnits()
+	all, broken, err := k.lib.Units().All()
 	if err != nil {
 		return err
 	}
@@ -191,10 +191,10 @@ func runUnitList(k *invocation) error {
 		if len(k.args) > 0 && u.Gimbal != k.args[0] {
 			continue
 		}
-		rows = append(rows, k.jsonUnit(u))
+		rows = append(rows, unitRun{k}.jsonUnit(u))
 		var holds []string
 		for _, h := range u.Memory() {
-			holds = append(holds, k.holdsWords(h))
+			holds = append(holds, unitRun{k}.holdsWords(h))
 		}
 		t.add(u.Serial, u.Label, u.Gimbal, u.Firmware, firstOf(strings.Join(holds, "; "), "unknown"), u.Trouble)
 	}
@@ -217,20 +217,20 @@ func runUnitList(k *invocation) error {
 }
 
 func runUnitShow(k *invocation) error {
-	u, err := k.lib.FindUnit(k.args[0])
+	u, err := k.lib.Units().Find(k.args[0])
 	if err != nil {
 		return err
 	}
 	if k.json() {
 		held := []jsonHeld{}
 		for _, h := range u.Held {
-			held = append(held, k.jsonHeld(h))
+			held = append(held, unitRun{k}.jsonHeld(h))
 		}
 		return k.encode(struct {
 			Format int        `json:"format"`
 			Unit   jsonUnit   `json:"unit"`
 			Held   []jsonHeld `json:"held"` // all of it, oldest first
-		}{1, k.jsonUnit(u), held})
+		}{1, unitRun{k}.jsonUnit(u), held})
 	}
 	sheet, err := k.lib.Sheet("", u.Gimbal)
 	if err != nil {
@@ -259,8 +259,8 @@ func runUnitShow(k *invocation) error {
 		return nil
 	}
 	for _, h := range holds {
-		k.printf("\nHOLDS %s, %s\n", safe.Line(k.holdsWords(h)), safe.Line(firstOf(h.By, "name not recorded")))
-		k.write(k.keyTable(preset.KeyLines(k.cat, sheet, h.Values), nil))
+		k.printf("\nHOLDS %s, %s\n", safe.Line(unitRun{k}.holdsWords(h)), safe.Line(firstOf(h.By, "name not recorded")))
+		k.write(unitRun{k}.keyTable(preset.KeyLines(k.cat, sheet, h.Values), nil))
 	}
 	if n := len(u.Held) - len(holds); n > 0 {
 		k.printf("\n%s before (--json lists them)\n", entries(n))
@@ -276,23 +276,23 @@ func entries(n int) string {
 }
 
 func runUnitRename(k *invocation) error {
-	u, err := k.lib.FindUnit(k.args[0])
+	u, err := k.lib.Units().Find(k.args[0])
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.PlanUnitRename(u, k.args[1])
+	plan, err := k.lib.Units().PlanRename(u, k.args[1])
 	if err != nil {
 		return err
 	}
-	return k.planned(plan, "Rename unit "+u.Serial+" to "+k.args[1])
+	return unitRun{k}.planned(plan, "Rename unit "+u.Serial+" to "+k.args[1])
 }
 
 func runUnitRemove(k *invocation) error {
-	u, err := k.lib.FindUnit(k.args[0])
+	u, err := k.lib.Units().Find(k.args[0])
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.PlanUnitRemoval(u)
+	plan, err := k.lib.Units().PlanRemoval(u)
 	if err != nil {
 		return err
 	}
@@ -301,11 +301,11 @@ func runUnitRemove(k *invocation) error {
 			return err
 		}
 	}
-	return k.planned(plan, "Remove unit "+u.Serial)
+	return unitRun{k}.planned(plan, "Remove unit "+u.Serial)
 }
 
 // planned makes a planned revision, or says with --dry-run what it would be.
-func (k *invocation) planned(plan *library.Plan, subject string) error {
+func (k unitRun) planned(plan *library.Plan, subject string) error {
 	subject = k.why(subject)
 	if k.dryRun() {
 		k.recordResult("", subject, "", plan.Paths()...)
@@ -322,12 +322,12 @@ func (k *invocation) planned(plan *library.Plan, subject string) error {
 }
 
 // setUnit is set of a unit's record.
-func (k *invocation) setUnit(as []library.Assign) error {
-	u, err := k.lib.FindUnit(k.args[0])
+func (k unitRun) setUnit(as []library.Assign) error {
+	u, err := k.lib.Units().Find(k.args[0])
 	if err != nil {
 		return err
 	}
-	e, err := k.lib.AssignUnit(u, as)
+	e, err := k.lib.Units().Assign(u, as)
 	if err != nil {
 		return err
 	}
@@ -369,8 +369,8 @@ type jsonOff struct {
 }
 
 // compareUnits lays one tune beside what each unit holds of it.
-func (k *invocation) compareUnits() error {
-	d, err := k.lib.Load(k.args[0], true)
+func (k unitRun) compareUnits() error {
+	d, err := k.lib.Names().Load(k.args[0], true)
 	if err != nil {
 		return err
 	}

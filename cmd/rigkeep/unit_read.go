@@ -55,15 +55,15 @@ type jsonUnitRead struct {
 }
 
 func runUnitRead(k *invocation) error {
-	u, sheet, err := k.linkedUnit(k.args[0])
+	u, sheet, err := deviceRun{k}.linkedUnit(k.args[0])
 	if err != nil {
 		return err
 	}
-	out, rows, err := k.unitNow(u, sheet)
+	out, rows, err := unitRun{k}.unitNow(u, sheet)
 	if err != nil {
 		return err
 	}
-	_, out.Pending, err = k.pending(u)
+	_, out.Pending, err = unitRun{k}.pending(u)
 	if err != nil {
 		return err
 	}
@@ -75,7 +75,7 @@ func runUnitRead(k *invocation) error {
 	}
 	var edited *library.Edited
 	if k.c.Bool("record") && len(out.Doubts) == 0 {
-		if edited, err = k.recordRead(u, sheet, out); err != nil {
+		if edited, err = (unitRun{k}).recordRead(u, sheet, out); err != nil {
 			return err
 		}
 		out.Recorded = edited != nil && !k.dryRun()
@@ -85,7 +85,7 @@ func runUnitRead(k *invocation) error {
 			return err
 		}
 	} else {
-		k.printUnitRead(u, out, rows, differ)
+		unitRun{k}.printUnitRead(u, out, rows, differ)
 	}
 	switch {
 	case len(out.Doubts) > 0:
@@ -113,15 +113,15 @@ func runUnitRead(k *invocation) error {
 }
 
 // unitNow reads a unit and lays what it has beside its record.
-func (k *invocation) unitNow(u library.UnitRef, sheet *schema.Sheet) (jsonUnitRead, []link.Value, error) {
+func (k unitRun) unitNow(u library.UnitRef, sheet *schema.Sheet) (jsonUnitRead, []link.Value, error) {
 	out := jsonUnitRead{Format: 1, Gimbal: u.Gimbal, Serial: u.Serial, Dials: []jsonDialRead{}, Doubts: []link.Doubt{}}
-	from, err := k.address(u)
+	from, err := deviceRun(k).address(u)
 	if err != nil {
 		return out, nil, err
 	}
 	ctx, stop := k.ctx()
 	defer stop()
-	c, err := k.reach(ctx, from, device.Pair{System: sheet.Link.System, Component: sheet.Link.Component}, sheet.Link.RaiseLines)
+	c, err := deviceRun(k).reach(ctx, from, device.Pair{System: sheet.Link.System, Component: sheet.Link.Component}, sheet.Link.RaiseLines)
 	if err != nil {
 		return out, nil, err
 	}
@@ -133,7 +133,7 @@ func (k *invocation) unitNow(u library.UnitRef, sheet *schema.Sheet) (jsonUnitRe
 	out.DeviceID, out.Signed = r.id, c.Signed
 	out.Doubts = append(out.Doubts, r.doubts...)
 	held, _ := u.Holds(k.c.Int("memory"))
-	if out.Style, err = k.styleOf(held.Values, r.values); err != nil {
+	if out.Style, err = deviceRun(k).styleOf(held.Values, r.values); err != nil {
 		return out, nil, err
 	}
 	for _, v := range r.values {
@@ -178,7 +178,7 @@ func dialOrder(k *invocation, ds []jsonDialRead) []jsonDialRead {
 	return out
 }
 
-func (k *invocation) printUnitRead(u library.UnitRef, out jsonUnitRead, _ []link.Value, differ int) {
+func (k unitRun) printUnitRead(u library.UnitRef, out jsonUnitRead, _ []link.Value, differ int) {
 	name := u.Serial
 	if u.Label != "" {
 		name += " (" + safe.Line(u.Label) + ")"
@@ -196,7 +196,7 @@ func (k *invocation) printUnitRead(u library.UnitRef, out jsonUnitRead, _ []link
 	k.printf("%s on %s: %s\n", k.paint.bold(name), u.Gimbal, state)
 	t := table{head: true}
 	t.add("dial", "on the unit", "on record", "", "it calls it")
-	for _, d := range dialOrder(k, out.Dials) {
+	for _, d := range dialOrder(k.invocation, out.Dials) {
 		value, mark := "unknown", ""
 		if d.Value != nil {
 			value = schema.Num(*d.Value)
@@ -232,7 +232,7 @@ func (k *invocation) printUnitRead(u library.UnitRef, out jsonUnitRead, _ []link
 
 // recordRead works out the record with what was read, and puts it in the work tree; nil
 // where the record says so already. Values that no dial tells stay as on record.
-func (k *invocation) recordRead(u library.UnitRef, sheet *schema.Sheet, out jsonUnitRead) (*library.Edited, error) {
+func (k unitRun) recordRead(u library.UnitRef, sheet *schema.Sheet, out jsonUnitRead) (*library.Edited, error) {
 	memory := k.c.Int("memory")
 	held, known := u.Holds(memory)
 	values := maps.Clone(held.Values)
@@ -264,7 +264,7 @@ func (k *invocation) recordRead(u library.UnitRef, sheet *schema.Sheet, out json
 		return nil, err
 	}
 	h := schema.Held{At: k.Now(), By: who.Name, Memory: memory, Values: values, Digest: preset.Tune{Values: values}.Digest()}
-	e, err := k.lib.AddHeld(u, h, "")
+	e, err := k.lib.Units().AddHeld(u, h, "")
 	if err != nil {
 		return nil, err
 	}
@@ -282,23 +282,23 @@ func (k *invocation) recordRead(u library.UnitRef, sheet *schema.Sheet, out json
 
 // pending is the beginning of a restoring where the last writing to a unit did not end, and
 // the name of its log; "" where all is well.
-func (k *invocation) pending(u library.UnitRef) (link.Begin, string, error) {
-	b, log, open, err := k.lib.Unfinished(u)
+func (k unitRun) pending(u library.UnitRef) (link.Begin, string, error) {
+	b, log, open, err := k.lib.Units().Unfinished(u)
 	if err != nil || !open {
 		return b, "", err
 	}
 	return b, log, nil
 }
 
-func (k *invocation) sayPending(u library.UnitRef, log string) {
+func (k unitRun) sayPending(u library.UnitRef, log string) {
 	k.say("The last writing to this unit did not end, and its old values were not all put back (%s).", safe.Line(log))
 	k.say("Try: rigkeep load RIG --unit %s --link --restore", safe.Line(u.Serial))
 }
 
 // assignsFromUnit are the values that a unit has, as what set is to change. Where the unit
 // is reached over a link it is read; else its record is taken.
-func (k *invocation) assignsFromUnit(d *library.Loaded, name string) ([]library.Assign, error) {
-	u, err := k.lib.FindUnit(name)
+func (k unitRun) assignsFromUnit(d *library.Loaded, name string) ([]library.Assign, error) {
+	u, err := k.lib.Units().Find(name)
 	if err != nil {
 		return nil, err
 	}
@@ -319,7 +319,7 @@ func (k *invocation) assignsFromUnit(d *library.Loaded, name string) ([]library.
 		}
 		style := out.Style
 		if d.Tune != nil && k.c.String("style") == "" {
-			if style, err = k.styleOf(d.Tune.Values, values); err != nil {
+			if style, err = deviceRun(k).styleOf(d.Tune.Values, values); err != nil {
 				return nil, err
 			}
 		}
@@ -381,12 +381,12 @@ func (k *invocation) assignsFromUnit(d *library.Loaded, name string) ([]library.
 // unitSides are the sides of a comparison of which one or both are what a unit holds by its
 // record. Values that are not on record there are left out of the other side and counted
 // aloud: nobody knows whether they differ.
-func (k *invocation) unitSides(nameA, nameB string) (a, b diffview.Side, err error) {
+func (k unitRun) unitSides(nameA, nameB string) (a, b diffview.Side, err error) {
 	load := func(name string) (diffview.Side, error) {
 		if !strings.HasPrefix(name, "unit:") {
-			return k.sideOf(name)
+			return compareRun(k).sideOf(name)
 		}
-		u, err := k.lib.FindUnit(name)
+		u, err := k.lib.Units().Find(name)
 		if err != nil {
 			return diffview.Side{}, err
 		}

@@ -56,7 +56,7 @@ func TestBuildIsALibrary(t *testing.T) {
 	if files < 60*2+4+3 {
 		t.Errorf("%d files", files)
 	}
-	rigs, err := l.Rigs()
+	rigs, err := l.Names().Rigs()
 	if err != nil {
 		t.Fatal(err)
 	}

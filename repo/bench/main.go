@@ -106,33 +106,33 @@ func work(op string, args []string) error {
 		if err != nil {
 			return err
 		}
-		data, err := l.ReadAt(head, args[1])
+		data, err := l.Revisions().ReadAt(head, args[1])
 		if err != nil {
 			return err
 		}
 		_, err = os.Stdout.Write(data)
 		return err
 	case "save":
-		data, err := l.Read(args[1])
+		data, err := l.Work().Read(args[1])
 		if err != nil {
 			return err
 		}
-		_, err = l.Save(context.Background(), store.SaveRequest{Files: []store.File{{Path: args[1], Data: data}}, Subject: "m", Author: author, When: time.Now()})
+		_, err = l.Writer().Save(context.Background(), store.SaveRequest{Files: []store.File{{Path: args[1], Data: data}}, Subject: "m", Author: author, When: time.Now()})
 		return err
 	case "history":
-		revs, err := l.History(args[1], 0)
+		revs, err := l.History().Of(args[1], 0)
 		for _, r := range revs {
 			fmt.Println(r.ID, r.When.Format(time.RFC3339), r.Author.Name, r.Subject)
 		}
 		return err
 	case "key": // of a tune's stiffness, which comes first in it
-		revs, err := l.KeyHistory(args[1], 1, func(data []byte) (string, bool) { return key(data, args[2]) })
+		revs, err := l.History().OfKey(args[1], 1, func(data []byte) (string, bool) { return key(data, args[2]) })
 		for _, r := range revs {
 			fmt.Println(r.ID, r.When.Format(time.RFC3339), r.Author.Name, r.Value)
 		}
 		return err
 	case "list":
-		list, err := l.Summaries(store.SummaryOptions{Name: "bench", Version: "1", SavedOnly: len(args) > 1,
+		list, err := l.Work().Summaries(store.SummaryOptions{Name: "bench", Version: "1", SavedOnly: len(args) > 1,
 			Extract: func(_ string, data []byte) string {
 				a, _ := key(data, "alias")
 				b, _ := key(data, "gimbal")
@@ -146,25 +146,25 @@ func work(op string, args []string) error {
 		_, _ = os.Stdout.Write(b.Bytes())
 		return err
 	case "status":
-		changes, err := l.Status()
+		changes, err := l.Work().Status()
 		for _, c := range changes {
 			fmt.Println(c)
 		}
 		return err
 	case "merge-base":
-		a, err := l.Resolve(args[1])
+		a, err := l.Revisions().Resolve(args[1])
 		if err != nil {
 			return err
 		}
-		b, err := l.Resolve(args[2])
+		b, err := l.Revisions().Resolve(args[2])
 		if err != nil {
 			return err
 		}
-		ids, err := l.MergeBase(a, b)
+		ids, err := l.Revisions().MergeBase(a, b)
 		fmt.Println(ids)
 		return err
 	case "date":
-		id, err := l.Resolve(args[1])
+		id, err := l.Revisions().Resolve(args[1])
 		fmt.Println(id)
 		return err
 	case "rebuild":
@@ -172,7 +172,7 @@ func work(op string, args []string) error {
 		for _, n := range []string{"history", "history.journal"} {
 			_ = os.Remove(filepath.Join(common, "rigkeep", n))
 		}
-		_, err := l.History(args[1], 1)
+		_, err := l.History().Of(args[1], 1)
 		return err
 	}
 	return fmt.Errorf("no operation %q", op)

@@ -143,7 +143,7 @@ func syncWork(op string, args []string) error {
 	}
 	switch op {
 	case "merge", "merge-save":
-		theirs, err := l.Store.Resolve(args[1])
+		theirs, err := l.Store.Revisions().Resolve(args[1])
 		if err != nil {
 			return err
 		}
@@ -151,7 +151,7 @@ func syncWork(op string, args []string) error {
 		if err != nil {
 			return err
 		}
-		m, err := l.Merge(head, theirs, nil)
+		m, err := l.Merging().Merge(head, theirs, nil)
 		if err != nil || len(m.Clashes) > 0 {
 			return fmt.Errorf("%d clashes, %v", len(m.Clashes), err)
 		}
@@ -159,10 +159,10 @@ func syncWork(op string, args []string) error {
 			fmt.Println(len(m.Files), "files")
 			return nil
 		}
-		_, err = l.CommitMerge(ctx, m, "Merge", "", author, time.Now())
+		_, err = l.Merging().CommitMerge(ctx, m, "Merge", "", author, time.Now())
 		return err
 	case "sync":
-		ref, err := l.FindRemote(args[1])
+		ref, err := l.Remotes().Find(args[1])
 		if err != nil {
 			return err
 		}
@@ -170,7 +170,7 @@ func syncWork(op string, args []string) error {
 		if err != nil {
 			return err
 		}
-		out, err := l.Sync(ctx, r, library.SyncOptions{Remote: ref, Who: author, Now: time.Now})
+		out, err := l.Remotes().Run(ctx, r, library.SyncOptions{Remote: ref, Who: author, Now: time.Now})
 		if err != nil || out.Conflict() {
 			return fmt.Errorf("a conflict, or %v", err)
 		}

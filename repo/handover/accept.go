@@ -88,7 +88,7 @@ func Accept(l *library.Library, p *Package, o Options) (*Acceptance, error) {
 	if len(x.a.Conflicts) > 0 {
 		return x.a, nil
 	}
-	x.a.Plan, err = l.PlanIncoming(x.files, x.moves, p.History)
+	x.a.Plan, err = l.Plans().Incoming(x.files, x.moves, p.History)
 	return x.a, err
 }
 
@@ -111,7 +111,7 @@ func (x *accepting) unitsAlone(old *Old) (*Acceptance, error) {
 	}
 	x.a.Conversions, x.a.Notes = nil, append(x.a.Notes, merge.Note{Path: preset.RigPath(x.p.Rigs[0].ID), Text: "the rigs are here already; only what became of the units comes in"})
 	var err error
-	x.a.Plan, err = x.l.PlanIncoming(x.files, nil, nil)
+	x.a.Plan, err = x.l.Plans().Incoming(x.files, nil, nil)
 	return x.a, err
 }
 
@@ -148,7 +148,7 @@ func (x *accepting) place() error {
 			x.prints[fp] = x.p.Manifest.Rigs[i]
 		}
 	}
-	rigs, err := x.l.Rigs()
+	rigs, err := x.l.Names().Rigs()
 	if err != nil {
 		return err
 	}
@@ -167,7 +167,7 @@ func (x *accepting) place() error {
 		}
 	}
 	for fp := range x.prints {
-		files, err := x.l.Store.ListAt(x.head, preset.RigDir(fp)+"/")
+		files, err := x.l.Store.Revisions().ListAt(x.head, preset.RigDir(fp)+"/")
 		if err != nil {
 			return err
 		}
@@ -211,7 +211,7 @@ func (x *accepting) meet() error {
 		q.Folders = append(q.Folders, preset.RigDir(fp))
 	}
 	slices.Sort(q.Folders)
-	own, err := x.l.Store.Extract(q)
+	own, err := x.l.Store.Exchange().Extract(q)
 	if err != nil || own == nil {
 		return err
 	}
@@ -378,7 +378,7 @@ func (x *accepting) sides() error {
 
 // aliases refuses a rig that is new here under a name that another rig has.
 func (x *accepting) aliases() error {
-	rigs, err := x.l.Rigs()
+	rigs, err := x.l.Names().Rigs()
 	if err != nil {
 		return err
 	}
@@ -408,7 +408,7 @@ func (x *accepting) note(path, text string) {
 
 // here reads a file of the library's last revision; nil if there is none.
 func (x *accepting) here(path string) ([]byte, error) {
-	data, err := x.l.Store.ReadAt(x.head, path)
+	data, err := x.l.Store.Revisions().ReadAt(x.head, path)
 	if store.ExitClass(err) == 3 {
 		return nil, nil
 	}
@@ -558,7 +558,7 @@ func (t tree) Read(path string) ([]byte, error) {
 }
 
 func (t tree) List(prefix string) ([]string, error) {
-	files, err := t.x.l.Store.ListAt(t.x.head, prefix)
+	files, err := t.x.l.Store.Revisions().ListAt(t.x.head, prefix)
 	if err != nil {
 		return nil, err
 	}
@@ -684,7 +684,7 @@ func (x *accepting) photos() error {
 		if at == "" {
 			continue
 		}
-		have, err := x.l.Store.ListAt(x.head, at+"/photos/")
+		have, err := x.l.Store.Revisions().ListAt(x.head, at+"/photos/")
 		if err != nil {
 			return err
 		}

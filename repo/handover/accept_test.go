@@ -39,7 +39,7 @@ func accept(s *handovertest.Fixture, data []byte, o handover.Options) *handover.
 	if len(a.Conflicts) > 0 {
 		s.T.Fatalf("conflicts: %+v", a.Conflicts)
 	}
-	if _, err := s.Commit(context.Background(), a.Plan, "Accept", "", s.Who, s.Now(), store.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
+	if _, err := s.Plans().Commit(context.Background(), a.Plan, "Accept", "", s.Who, s.Now(), store.Trailer{Key: library.HandoverTrailer, Value: p.Digest}); err != nil {
 		s.T.Fatal(err)
 	}
 	clean(s)
@@ -66,7 +66,7 @@ func clean(s *handovertest.Fixture) {
 
 func value(s *handovertest.Fixture, ref, key string) float64 {
 	s.T.Helper()
-	d, err := s.Load(ref, true)
+	d, err := s.Names().Load(ref, true)
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -85,7 +85,7 @@ func TestAcceptNew(t *testing.T) {
 	if len(got.Jobs) != 1 || got.Base != "" {
 		t.Errorf("jobs %v, base %s", got.Jobs, got.Base)
 	}
-	d, err := b.Load("walk-build", true)
+	d, err := b.Names().Load("walk-build", true)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -96,12 +96,12 @@ func TestAcceptNew(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := b.Store.Commit(head)
+	c, err := b.Store.Revisions().Commit(head)
 	if err != nil || len(c.Parents) != 2 || c.Parents[1] != open(t, data).History.Tip {
 		t.Errorf("parents %v, %v", c.Parents, err)
 	}
 	rr := mustFind(b, "walk-build")
-	hist, err := b.History(rr, "main", 0)
+	hist, err := b.Past().History(rr, "main", 0)
 	if err != nil || len(hist) != 6 {
 		t.Errorf("%d revisions of the tune here, %v", len(hist), err)
 	}
@@ -134,14 +134,14 @@ func TestAcceptThereAndBack(t *testing.T) {
 	if p, r := value(a, "walk-build", "stiffness.pan"), value(a, "walk-build", "stiffness.roll"); p != 33 || r != 27 {
 		t.Errorf("pan %v, roll %v", p, r)
 	}
-	d, err := a.Load("walk-build", true)
+	d, err := a.Names().Load("walk-build", true)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if p := d.Tune.Proof; p == nil || p.Ended != "" && strings.HasPrefix(p.Ended, preset.EndedByHandover) {
 		t.Errorf("our own proof did not stay ours: %+v", p)
 	}
-	text, err := a.Store.Read(d.TunePath())
+	text, err := a.Store.Work().Read(d.TunePath())
 	if err != nil || !strings.Contains(string(text), "# hums from 58") {
 		t.Errorf("the remark is gone: %s, %v", text, err)
 	}
@@ -210,7 +210,7 @@ func TestAcceptMovedBuild(t *testing.T) {
 		if p, r := value(b, "walk-build", "stiffness.pan"), value(b, "walk-build", "stiffness.roll"); p != 34 || r != 24 {
 			t.Errorf("theirs %v: pan %v, roll %v", theirs, p, r)
 		}
-		if rigs, err := b.Rigs(); err != nil || len(rigs) != 1 {
+		if rigs, err := b.Names().Rigs(); err != nil || len(rigs) != 1 {
 			t.Errorf("theirs %v: %v, %v", theirs, rigs, err)
 		}
 	}
@@ -294,7 +294,7 @@ func TestAcceptOn(t *testing.T) {
 	if len(got.Conversions) != 8 {
 		t.Errorf("%d conversions", len(got.Conversions))
 	}
-	d, err := b.Load("walk-build", true)
+	d, err := b.Names().Load("walk-build", true)
 	if err != nil || d.Rig.Gimbal != "pier-two" || d.Tune.Proof != nil || d.Rig.Fingerprint() != d.Rig.ID {
 		t.Errorf("%+v, %v", d, err)
 	}
@@ -328,7 +328,7 @@ func TestAcceptUnsaved(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err = b.Commit(context.Background(), got.Plan, "Accept", "", b.Who, b.Now()); store.ExitClass(err) != 4 {
+	if _, err = b.Plans().Commit(context.Background(), got.Plan, "Accept", "", b.Who, b.Now()); store.ExitClass(err) != 4 {
 		t.Errorf("accepted over an unsaved edit: %v", err)
 	}
 	same(t, before, files(t, b.Store.Root()))
@@ -340,11 +340,11 @@ func TestAcceptRemoved(t *testing.T) {
 	a := handovertest.Filled(t, handovertest.ACam)
 	b := handovertest.Empty(t, handovertest.BCam)
 	accept(b, a.HandOver("walk-build"), handover.Options{})
-	p, err := b.PlanRemoval(mustFind(b, "walk-build"))
+	p, err := b.Plans().Removal(mustFind(b, "walk-build"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := b.Commit(context.Background(), p, "Remove", "", b.Who, b.Now()); err != nil {
+	if _, err := b.Plans().Commit(context.Background(), p, "Remove", "", b.Who, b.Now()); err != nil {
 		t.Fatal(err)
 	}
 	accept(b, a.HandOver("walk-build"), handover.Options{})

@@ -79,7 +79,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		if slices.ContainsFunc(entries, func(o RigEntry) bool { return o.Fingerprint == e.Fingerprint }) {
 			return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("the rig %s is named twice", w.Rig.Alias), Hint: "Name each rig once: RIG for all its tunes, RIG/TUNE for one"}
 		}
-		files, err := l.Store.ListAt(head, preset.RigDir(e.Fingerprint)+"/")
+		files, err := l.Store.Revisions().ListAt(head, preset.RigDir(e.Fingerprint)+"/")
 		if err != nil {
 			return nil, err
 		}
@@ -93,7 +93,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 			if !ok || p.Kind == schema.KindTune && !e.Whole && !slices.Contains(w.Tunes, p.Name) {
 				continue
 			}
-			if c.Files[f.Path], err = l.Store.ReadBlob(f.Blob); err != nil {
+			if c.Files[f.Path], err = l.Store.Revisions().ReadBlob(f.Blob); err != nil {
 				return nil, err
 			}
 			if p.Kind == schema.KindTune {
@@ -102,7 +102,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		}
 		slices.SortFunc(photos, func(a, b store.Entry) int { return strings.Compare(b.Path, a.Path) }) // by day
 		for _, f := range photos[:min(len(photos), PhotosOf)] {
-			data, err := l.Store.ReadBlob(f.Blob)
+			data, err := l.Store.Revisions().ReadBlob(f.Blob)
 			if err != nil {
 				return nil, err
 			}
@@ -124,12 +124,12 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 			return nil, err
 		}
 		e.Alias, e.Gimbal, e.Was = rig.Alias, rig.Gimbal, append([]string{}, rig.Was...)
-		if c.Files[preset.GimbalPath(rig.Gimbal)], err = l.Store.ReadAt(head, preset.GimbalPath(rig.Gimbal)); err != nil {
+		if c.Files[preset.GimbalPath(rig.Gimbal)], err = l.Store.Revisions().ReadAt(head, preset.GimbalPath(rig.Gimbal)); err != nil {
 			return nil, err
 		}
 		folders = append(folders, preset.RigDir(e.Fingerprint))
 		for _, fp := range e.Was {
-			now, err := l.Store.ListAt(head, preset.RigDir(fp)+"/")
+			now, err := l.Store.Revisions().ListAt(head, preset.RigDir(fp)+"/")
 			if err != nil {
 				return nil, err
 			}
@@ -141,7 +141,7 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 	}
 	q := extraction(head, Manifest{Rigs: entries}.allowed())
 	q.Folders = folders
-	if c.History, err = l.Store.Extract(q); err != nil {
+	if c.History, err = l.Store.Exchange().Extract(q); err != nil {
 		return nil, err
 	}
 	if c.History == nil {
@@ -182,7 +182,7 @@ func extraction(at store.Rev, permit func(path string) error) store.Extraction {
 // pins and shots, names of the crew, and what was accepted in a review. Pins name the revisions
 // of the extracted history.
 func (c *Contents) gatherJobs(l *library.Library, head store.Rev, rigs []RigEntry) error {
-	files, err := l.Store.ListAt(head, "jobs/")
+	files, err := l.Store.Revisions().ListAt(head, "jobs/")
 	if err != nil {
 		return err
 	}
@@ -191,7 +191,7 @@ func (c *Contents) gatherJobs(l *library.Library, head store.Rev, rigs []RigEntr
 		if !ok || p.Kind != schema.KindJob {
 			continue
 		}
-		data, err := l.Store.ReadBlob(f.Blob)
+		data, err := l.Store.Revisions().ReadBlob(f.Blob)
 		if err != nil {
 			return err
 		}

@@ -147,7 +147,7 @@ func TestOpen(t *testing.T) {
 
 func mustFind(s *handovertest.Fixture, name string) library.RigRef {
 	s.T.Helper()
-	rr, err := s.Find(name)
+	rr, err := s.Names().Find(name)
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -157,7 +157,7 @@ func mustFind(s *handovertest.Fixture, name string) library.RigRef {
 // A photo of a handover is one as Rigkeep makes them, under its own name, and there are two at most.
 func TestPhotosOf(t *testing.T) {
 	s := handovertest.Filled(t, handovertest.ACam)
-	rig, err := s.Find("walk-build")
+	rig, err := s.Names().Find("walk-build")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -199,7 +199,7 @@ const mostRevisions = 2000
 //
 // Errors: those of the store.
 func Proposals(l *store.Lib, pins *Pins, now time.Time) (out []Proposal, bad int, err error) {
-	data, err := l.Read(SignersPath)
+	data, err := l.Work().Read(SignersPath)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, 0, nil
 	}
@@ -224,7 +224,7 @@ func Proposals(l *store.Lib, pins *Pins, now time.Time) (out []Proposal, bad int
 		}
 		out = append(out, p)
 	}
-	revs, err := l.History(SignersPath, mostRevisions)
+	revs, err := l.History().Of(SignersPath, mostRevisions)
 	if err != nil {
 		return nil, bad, err
 	}
@@ -233,7 +233,7 @@ func Proposals(l *store.Lib, pins *Pins, now time.Time) (out []Proposal, bad int
 	for _, r := range revs { // newest first: a line came with the last revision that still has it
 		has := map[string]bool{}
 		if r.Blob != "" {
-			text, err := l.ReadBlob(r.Blob)
+			text, err := l.Revisions().ReadBlob(r.Blob)
 			if err != nil {
 				return nil, bad, err
 			}
@@ -257,7 +257,7 @@ func Proposals(l *store.Lib, pins *Pins, now time.Time) (out []Proposal, bad int
 		if p.Revision == "" {
 			continue
 		}
-		raw, err := l.CommitBytes(p.Revision)
+		raw, err := l.Revisions().CommitBytes(p.Revision)
 		if err != nil {
 			return nil, bad, err
 		}

@@ -15,7 +15,7 @@ import (
 
 func unitOf(s *handovertest.Fixture, gimbal, serial string) schema.Unit {
 	s.T.Helper()
-	u, err := s.FindUnit(gimbal + "/" + serial)
+	u, err := s.Units().Find(gimbal + "/" + serial)
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -94,7 +94,7 @@ func TestAcceptUnits(t *testing.T) {
 	if u.Firmware != "2.4" || len(u.Held) != 1 || u.Held[0].By != handovertest.ACam.Name {
 		t.Errorf("%+v", u)
 	}
-	d, err := b.Load("walk-build", true)
+	d, err := b.Names().Load("walk-build", true)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -167,7 +167,7 @@ func TestAcceptUnitsOn(t *testing.T) {
 	c := handovertest.Empty(t, handovertest.BCam)
 	c.Add("Another gimbal", map[string]string{preset.GimbalPath("big"): handovertest.Sheet(handovertest.Dials{Max: 50, Fine: 0.5, SI: 400})})
 	got = accept(c, data, handover.Options{On: "big"})
-	if all, _, err := c.AllUnits(); err != nil || len(all) != 0 || len(got.Units) != 0 {
+	if all, _, err := c.Units().All(); err != nil || len(all) != 0 || len(got.Units) != 0 {
 		t.Errorf("units on another gimbal: %+v, %v", all, err)
 	}
 }

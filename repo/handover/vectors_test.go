@@ -198,11 +198,11 @@ func writeVectors(t *testing.T, cat *schema.Catalogue) {
 
 	s := handovertest.Filled(t, handovertest.ACam)
 	name := "walk-build"
-	rr, err := s.Find(name)
+	rr, err := s.Names().Find(name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	text, err := s.Store.Read(preset.TunePath(rr.Fingerprint, preset.MainTune))
+	text, err := s.Store.Work().Read(preset.TunePath(rr.Fingerprint, preset.MainTune))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -9,9 +9,9 @@ import (
 	"rigkeep/repo/store"
 )
 
-// PlanAccept plans to write into a job that findings of a review are accepted. One
+// Accept plans to write into a job that findings of a review are accepted. One
 // that was accepted before is renewed in its place.
-func (l *Library) PlanAccept(slug string, as []preset.Accepted) (*Plan, error) {
+func (l Planner) Accept(slug string, as []preset.Accepted) (*Plan, error) {
 	p, err := l.emptyPlan()
 	if err != nil {
 		return nil, err
@@ -47,10 +47,10 @@ func (l *Library) PlanAccept(slug string, as []preset.Accepted) (*Plan, error) {
 	return p, nil
 }
 
-// OpenJob finds the one open job that pins a tune and is not over; an error says
+// Open finds the one open job that pins a tune and is not over; an error says
 // that there is none, or several.
-func (l *Library) OpenJob(rr RigRef, tune string, pick func(preset.Job) bool) (string, error) {
-	pins, err := l.JobsOf(rr, tune)
+func (l Jobs) Open(rr RigRef, tune string, pick func(preset.Job) bool) (string, error) {
+	pins, err := l.Of(rr, tune)
 	if err != nil {
 		return "", err
 	}
@@ -70,15 +70,15 @@ func (l *Library) OpenJob(rr RigRef, tune string, pick func(preset.Job) bool) (s
 }
 
 // PinnedTune reads a tune as a job pins it; nil where that cannot be found or read.
-func (l *Library) PinnedTune(p JobPin, rr RigRef) *preset.Tune {
+func (l Jobs) PinnedTune(p JobPin, rr RigRef) *preset.Tune {
 	rev, fp, err := l.pinned(p.Job.Slug, rr, p.Pin.Tune)
 	if err != nil {
 		return nil
 	}
 	path := preset.TunePath(fp, p.Pin.Tune)
-	data, err := l.Store.ReadAt(rev, path)
+	data, err := l.Store.Revisions().ReadAt(rev, path)
 	if err != nil {
 		return nil
 	}
-	return l.decode(path, data)
+	return reviewFacts(l).decode(path, data)
 }

@@ -35,15 +35,15 @@ func (b *Balancing) Subject(d *Loaded) string {
 	return "Balance of " + d.Rig.Alias + " on " + b.Record.Unit
 }
 
-// BalancePaths lists the paths of a rig's balance records, oldest first.
-func (l *Library) BalancePaths(fp string) ([]string, error) {
-	return l.records(fp, "balance", schema.KindBalance)
+// Paths lists the paths of a rig's balance records, oldest first.
+func (l Balances) Paths(fp string) ([]string, error) {
+	return l.Evidence().records(fp, "balance", schema.KindBalance)
 }
 
-// OwnBalances are the balance records in a rig's folder, as they lie in the work tree,
+// Own are the balance records in a rig's folder, as they lie in the work tree,
 // oldest first. One that cannot be read is left out: check says what is wrong with it.
-func (l *Library) OwnBalances(fp string) ([]preset.BalanceRecord, error) {
-	paths, err := l.BalancePaths(fp)
+func (l Balances) Own(fp string) ([]preset.BalanceRecord, error) {
+	paths, err := l.Paths(fp)
 	if err != nil {
 		return nil, err
 	}
@@ -58,15 +58,15 @@ func (l *Library) OwnBalances(fp string) ([]preset.BalanceRecord, error) {
 	return out, nil
 }
 
-// Balances are the balance records on a gimbal: the saved ones of all rigs and, of the
+// Records are the balance records on a gimbal: the saved ones of all rigs and, of the
 // rig with the fingerprint fp, those in the work tree. What is read of each is kept in
 // the library's cache.
-func (l *Library) Balances(gimbal, fp string) ([]preset.BalanceRecord, error) {
-	s, err := l.summary()
+func (l Balances) Records(gimbal, fp string) ([]preset.BalanceRecord, error) {
+	s, err := l.Lists().summary()
 	if err != nil {
 		return nil, err
 	}
-	list, err := l.Store.Summaries(store.SummaryOptions{Name: "balance", Version: "1", SavedOnly: true,
+	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: "balance", Version: "1", SavedOnly: true,
 		Match: func(p string) bool {
 			place, ok := preset.Locate(p)
 			return ok && place.Kind == schema.KindBalance
@@ -100,14 +100,14 @@ func (l *Library) Balances(gimbal, fp string) ([]preset.BalanceRecord, error) {
 	if fp == "" {
 		return out, nil
 	}
-	own, err := l.OwnBalances(fp)
+	own, err := l.Own(fp)
 	return append(out, own...), err
 }
 
-// BalanceOfDay is the newest ended record of a build on a unit ("" any) that was begun on the
+// OfDay is the newest ended record of a build on a unit ("" any) that was begun on the
 // day of a moment, in its zone; ok is false where there is none.
-func (l *Library) BalanceOfDay(d *Loaded, unit string, day time.Time) (b preset.BalanceRecord, ok bool, err error) {
-	own, err := l.OwnBalances(d.Rig.ID)
+func (l Balances) OfDay(d *Loaded, unit string, day time.Time) (b preset.BalanceRecord, ok bool, err error) {
+	own, err := l.Own(d.Rig.ID)
 	if err != nil {
 		return b, false, err
 	}
@@ -123,13 +123,13 @@ func (l *Library) BalanceOfDay(d *Loaded, unit string, day time.Time) (b preset.
 const mostParents = 40
 
 // MarkQuery gathers what the marks of a rig rest on. unit is a serial, or "".
-func (l *Library) MarkQuery(r preset.Rig, sheet *schema.Sheet, unit string) (preset.MarkQuery, error) {
+func (l Balances) MarkQuery(r preset.Rig, sheet *schema.Sheet, unit string) (preset.MarkQuery, error) {
 	q := preset.MarkQuery{Sheet: sheet, Rig: r, Unit: unit, Builds: map[string][]preset.Part{}}
 	if len(sheet.Adjustments) == 0 {
 		return q, nil
 	}
 	var err error
-	if q.Records, err = l.Balances(sheet.Slug, r.ID); err != nil {
+	if q.Records, err = l.Records(sheet.Slug, r.ID); err != nil {
 		return q, err
 	}
 	// the rigs nearest in mass, each once
@@ -152,15 +152,15 @@ func (l *Library) MarkQuery(r preset.Rig, sheet *schema.Sheet, unit string) (pre
 	return q, nil
 }
 
-// OpenBalance takes up the newest record of this build that was not ended; nil if there
+// Open takes up the newest record of this build that was not ended; nil if there
 // is none. unit is a serial, "" for any.
-func (l *Library) OpenBalance(d *Loaded, unit string) (*Balancing, error) {
-	paths, err := l.BalancePaths(d.Rig.ID)
+func (l Balances) Open(d *Loaded, unit string) (*Balancing, error) {
+	paths, err := l.Paths(d.Rig.ID)
 	if err != nil {
 		return nil, err
 	}
 	for i := len(paths) - 1; i >= 0; i-- {
-		data, err := l.Store.Read(paths[i])
+		data, err := l.Store.Work().Read(paths[i])
 		if err != nil {
 			return nil, err
 		}
@@ -176,8 +176,8 @@ func (l *Library) OpenBalance(d *Loaded, unit string) (*Balancing, error) {
 	return nil, nil
 }
 
-// NewBalance works out a record of this build. It writes nothing.
-func (l *Library) NewBalance(d *Loaded, unit, by string, now time.Time) (*Balancing, error) {
+// New works out a record of this build. It writes nothing.
+func (l Balances) New(d *Loaded, unit, by string, now time.Time) (*Balancing, error) {
 	b := &Balancing{Record: preset.BalanceRecord{Rig: d.Rig.ID, Unit: unit, By: by, Began: now.UTC().Truncate(time.Second),
 		MassKg: preset.Rounded(d.Rig.Mass(), 4), Origin: d.Rig.Origin}}
 	if p, err := d.Rig.Properties(); err == nil {
@@ -191,10 +191,10 @@ func (l *Library) NewBalance(d *Loaded, unit, by string, now time.Time) (*Balanc
 }
 
 // placeBalance gives a record the first free path from when it began.
-func (l *Library) placeBalance(b *Balancing) error {
+func (l Balances) placeBalance(b *Balancing) error {
 	for t := b.Record.Began; ; t = t.Add(time.Second) {
 		b.Path = preset.BalancePath(b.Record.Rig, t)
-		if _, err := l.Store.Read(b.Path); isNotFound(err) {
+		if _, err := l.Store.Work().Read(b.Path); isNotFound(err) {
 			return nil
 		} else if err != nil {
 			return err
@@ -203,7 +203,7 @@ func (l *Library) placeBalance(b *Balancing) error {
 }
 
 // AddMark writes a mark that was found into the record on disk.
-func (l *Library) AddMark(ctx context.Context, b *Balancing, sheet *schema.Sheet, m preset.BalanceMark) error {
+func (l Balances) AddMark(ctx context.Context, b *Balancing, sheet *schema.Sheet, m preset.BalanceMark) error {
 	t := file.Table{{Key: "name", Value: m.Name}, {Key: "at", Value: m.At.UTC().Truncate(time.Second)}}
 	if m.Mark != nil {
 		t = append(t, file.Field{Key: "mm", Value: number(preset.Rounded(*m.Mark*1000, 6))})
@@ -216,7 +216,7 @@ func (l *Library) AddMark(ctx context.Context, b *Balancing, sheet *schema.Sheet
 }
 
 // AddEffort writes a resting effort into the record on disk.
-func (l *Library) AddEffort(ctx context.Context, b *Balancing, sheet *schema.Sheet, e preset.BalanceEffort) error {
+func (l Balances) AddEffort(ctx context.Context, b *Balancing, sheet *schema.Sheet, e preset.BalanceEffort) error {
 	t := file.Table{{Key: "point", Value: e.Point}, {Key: "at", Value: e.At.UTC().Truncate(time.Second)}}
 	if e.Axis != "" {
 		t = append(t, file.Field{Key: "axis", Value: e.Axis})
@@ -234,7 +234,7 @@ func (l *Library) AddEffort(ctx context.Context, b *Balancing, sheet *schema.She
 	return nil
 }
 
-func (l *Library) appendBalance(ctx context.Context, b *Balancing, sheet *schema.Sheet, key string, t file.Table) error {
+func (l Balances) appendBalance(ctx context.Context, b *Balancing, sheet *schema.Sheet, key string, t file.Table) error {
 	doc := b.doc
 	if doc == nil {
 		var err error
@@ -253,7 +253,7 @@ func (l *Library) appendBalance(ctx context.Context, b *Balancing, sheet *schema
 	if b.doc != nil {
 		base = b.doc.Text()
 	}
-	if err := l.Store.WriteFile(ctx, b.Path, after.Text(), base); err != nil {
+	if err := l.Store.Work().WriteFile(ctx, b.Path, after.Text(), base); err != nil {
 		return err
 	}
 	b.doc = after
@@ -283,8 +283,8 @@ func balanceDoc(path string, b preset.BalanceRecord) (*file.Doc, error) {
 	return w.Doc()
 }
 
-// EndedBalance is the record with its end, as an edit that is not written yet.
-func (l *Library) EndedBalance(b *Balancing, now time.Time) (Edited, error) {
+// Ended is the record with its end, as an edit that is not written yet.
+func (l Balances) Ended(b *Balancing, now time.Time) (Edited, error) {
 	if b.doc == nil {
 		return Edited{}, &store.Error{Kind: store.ErrNothing, Msg: "nothing was recorded of this balance"}
 	}
@@ -298,27 +298,27 @@ func (l *Library) EndedBalance(b *Balancing, now time.Time) (Edited, error) {
 	return Edited{Path: b.Path, Before: b.doc, After: after}, nil
 }
 
-// PlanBalance plans the revision that saves an ended record.
-func (l *Library) PlanBalance(d *Loaded, b *Balancing, now time.Time) (*Plan, error) {
-	e, err := l.EndedBalance(b, now)
+// Plan plans the revision that saves an ended record.
+func (l Balances) Plan(d *Loaded, b *Balancing, now time.Time) (*Plan, error) {
+	e, err := l.Ended(b, now)
 	if err != nil {
 		return nil, err
 	}
-	return l.PlanEdited(d, e)
+	return l.Plans().Edited(d, e)
 }
 
 // atBalance works out for a review whether the build fits, at which marks it balances,
 // and what of its records is in doubt.
-func (l *Library) atBalance(x *review.Subject) error {
+func (l reviewFacts) atBalance(x *review.Subject) error {
 	var err error
-	if x.Balances, err = l.OwnBalances(x.Rig.ID); err != nil {
+	if x.Balances, err = l.Balance().Own(x.Rig.ID); err != nil {
 		return err
 	}
 	unit := x.Unit
 	if u, ok := x.Sheet.Unit(unit); ok {
 		unit = u.Serial
 	}
-	q, err := l.MarkQuery(x.Rig, x.Sheet, unit)
+	q, err := l.Balance().MarkQuery(x.Rig, x.Sheet, unit)
 	if err != nil {
 		return err
 	}

@@ -34,13 +34,13 @@ type Session struct {
 func (s *Session) Saved() bool { return s.doc != nil }
 
 // BenchLogs lists the paths of a rig's bench logs, oldest first.
-func (l *Library) BenchLogs(fp string) ([]string, error) {
+func (l Evidence) BenchLogs(fp string) ([]string, error) {
 	return l.records(fp, "bench", schema.KindBench)
 }
 
 // records lists the paths of a rig's records of one kind, which are named by their time, oldest first.
-func (l *Library) records(fp, folder string, kind string) ([]string, error) {
-	all, err := l.Store.List(preset.RigDir(fp) + "/" + folder + "/")
+func (l Evidence) records(fp, folder string, kind string) ([]string, error) {
+	all, err := l.Store.Work().List(preset.RigDir(fp) + "/" + folder + "/")
 	if err != nil {
 		return nil, err
 	}
@@ -54,15 +54,15 @@ func (l *Library) records(fp, folder string, kind string) ([]string, error) {
 	return out, nil
 }
 
-// OpenSession takes up the newest session of this tune that was not ended; nil if
+// Open takes up the newest session of this tune that was not ended; nil if
 // there is none.
-func (l *Library) OpenSession(d *Loaded) (*Session, error) {
-	paths, err := l.BenchLogs(d.Rig.ID)
+func (l Sessions) Open(d *Loaded) (*Session, error) {
+	paths, err := l.Evidence().BenchLogs(d.Rig.ID)
 	if err != nil {
 		return nil, err
 	}
 	for i := len(paths) - 1; i >= 0; i-- {
-		data, err := l.Store.Read(paths[i])
+		data, err := l.Store.Work().Read(paths[i])
 		if err != nil {
 			return nil, err
 		}
@@ -95,10 +95,10 @@ type SessionRequest struct {
 	Recheck            bool    // begin with the tune's values, handheld
 }
 
-// NewSession works out a session: where to begin from the evidence, in which
+// New works out a session: where to begin from the evidence, in which
 // order, with which margin. It writes nothing.
-func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
-	req, _, err := l.StartRequest(d.Rig, d.Sheet, d.Tune, q.Unit, q.Now)
+func (l Sessions) New(d *Loaded, q SessionRequest) (*Session, error) {
+	req, _, err := l.Evidence().StartRequest(d.Rig, d.Sheet, d.Tune, q.Unit, q.Now)
 	if err != nil {
 		return nil, err
 	}
@@ -146,7 +146,7 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 	}
 	for t := log.Began; ; t = t.Add(time.Second) {
 		s.Path = preset.BenchPath(d.Rig.ID, t)
-		if _, err := l.Store.Read(s.Path); isNotFound(err) {
+		if _, err := l.Store.Work().Read(s.Path); isNotFound(err) {
 			return s, nil
 		} else if err != nil {
 			return nil, err
@@ -155,7 +155,7 @@ func (l *Library) NewSession(d *Loaded, q SessionRequest) (*Session, error) {
 }
 
 // SetMargin has an open session keep another margin; its log says so.
-func (l *Library) SetMargin(ctx context.Context, s *Session, margin float64) error {
+func (l Sessions) SetMargin(ctx context.Context, s *Session, margin float64) error {
 	if s.Log.Plan.Margin == margin {
 		return nil
 	}
@@ -166,11 +166,11 @@ func (l *Library) SetMargin(ctx context.Context, s *Session, margin float64) err
 		return err
 	}
 	if s.doc != nil {
-		e, err := l.edit(s.Path, s.doc, nil, file.Edit{Key: "plan.margin", Value: margin})
+		e, err := l.Edits().edit(s.Path, s.doc, nil, file.Edit{Key: "plan.margin", Value: margin})
 		if err != nil {
 			return err
 		}
-		if err := l.Write(ctx, e); err != nil {
+		if err := l.Edits().Write(ctx, e); err != nil {
 			return err
 		}
 		s.doc = e.After
@@ -179,9 +179,9 @@ func (l *Library) SetMargin(ctx context.Context, s *Session, margin float64) err
 	return nil
 }
 
-// PlanSessionHeld adds to a plan what the unit of a session holds when it ends: what it held
+// PlanHeld adds to a plan what the unit of a session holds when it ends: what it held
 // before, with the values that were kept on the stand. It is a tune where all of them are.
-func (l *Library) PlanSessionHeld(p *Plan, d *Loaded, s *Session, by string, now time.Time) error {
+func (l Sessions) PlanHeld(p *Plan, d *Loaded, s *Session, by string, now time.Time) error {
 	u, ok := d.Sheet.Unit(s.Log.Unit)
 	if !ok {
 		return nil
@@ -202,13 +202,13 @@ func (l *Library) PlanSessionHeld(p *Plan, d *Loaded, s *Session, by string, now
 		h.Values[key] = v
 	}
 	h.Digest = preset.Tune{Values: h.Values}.Digest()
-	if e, err := l.SessionTune(d, s); err == nil && e.After != nil && preset.DecodeTune(l.Cat, e.After.Tree()).Digest() == h.Digest {
+	if e, err := l.Tune(d, s); err == nil && e.After != nil && preset.DecodeTune(l.Cat, e.After.Tree()).Digest() == h.Digest {
 		h.Rig, h.Tune = d.Rig.ID, d.Ref.Tune
 	}
 	if was.Digest == h.Digest && was.Rig == h.Rig {
 		return nil
 	}
-	return l.PlanHeld(p, UnitRef{d.Sheet.Slug, u}, h, s.Log.Firmware)
+	return l.Units().PlanHeld(p, UnitRef{d.Sheet.Slug, u}, h, s.Log.Firmware)
 }
 
 // Answer records one answer: it is checked, written to the log on disk, and only
@@ -216,12 +216,12 @@ func (l *Library) PlanSessionHeld(p *Plan, d *Loaded, s *Session, by string, now
 // as they were.
 //
 // A session that is answered from several screens, as by a web server: show s.State.Next()
-// with its ID, send the ID back with the answer, take the session up anew with OpenSession,
+// with its ID, send the ID back with the answer, take the session up anew with Open,
 // and put the ID into e.Question. A second answer to the same question is a
 // *bench.AnsweredError, also where both come at the same moment, and its Now is the question
 // to show; before the first answer there is no log yet, so keep the one *Session of
-// NewSession until it is Saved. Whoever asks takes HoldStand for as long as somebody is at it.
-func (l *Library) Answer(ctx context.Context, s *Session, e bench.Event, at time.Time) error {
+// New until it is Saved. Whoever asks takes Units.LockStand for as long as somebody is at it.
+func (l Sessions) Answer(ctx context.Context, s *Session, e bench.Event, at time.Time) error {
 	before := s.State.Events()
 	if err := s.State.Answer(e); err != nil {
 		return err
@@ -251,8 +251,8 @@ func (l *Library) Answer(ctx context.Context, s *Session, e bench.Event, at time
 }
 
 // reread is the state of a session as its log is on disk now.
-func (l *Library) reread(s *Session) (*bench.Session, error) {
-	data, err := l.Store.Read(s.Path)
+func (l Sessions) reread(s *Session) (*bench.Session, error) {
+	data, err := l.Store.Work().Read(s.Path)
 	if err != nil {
 		return nil, err
 	}
@@ -263,7 +263,7 @@ func (l *Library) reread(s *Session) (*bench.Session, error) {
 	return preset.DecodeBench(doc.Tree()).BenchSession(s.sheet)
 }
 
-func (l *Library) append(ctx context.Context, s *Session, step preset.BenchStep) error {
+func (l Sessions) append(ctx context.Context, s *Session, step preset.BenchStep) error {
 	doc := s.doc
 	if doc == nil {
 		var err error
@@ -282,7 +282,7 @@ func (l *Library) append(ctx context.Context, s *Session, step preset.BenchStep)
 	if s.doc != nil {
 		base = s.doc.Text()
 	}
-	if err := l.Store.WriteFile(ctx, s.Path, after.Text(), base); err != nil {
+	if err := l.Store.Work().WriteFile(ctx, s.Path, after.Text(), base); err != nil {
 		return err
 	}
 	s.doc = after
@@ -453,9 +453,9 @@ func (s *Session) end(now time.Time) (*file.Doc, error) {
 	return doc.AddTable("result", t)
 }
 
-// EndSession closes a session as it stands, in the work tree, without saving a
+// End closes a session as it stands, in the work tree, without saving a
 // revision.
-func (l *Library) EndSession(ctx context.Context, s *Session, now time.Time) error {
+func (l Sessions) End(ctx context.Context, s *Session, now time.Time) error {
 	if s.doc == nil {
 		return nil
 	}
@@ -466,7 +466,7 @@ func (l *Library) EndSession(ctx context.Context, s *Session, now time.Time) err
 	if _, err := l.Parse(s.Path, after.Text(), nil); err != nil {
 		return err
 	}
-	return l.Store.WriteFile(ctx, s.Path, after.Text(), s.doc.Text())
+	return l.Store.Work().WriteFile(ctx, s.Path, after.Text(), s.doc.Text())
 }
 
 // KeptValues are the values that the session would put into the tune, by key.
@@ -498,20 +498,20 @@ func (s *Session) How(d *Loaded, p bench.Proposal) string {
 	return p.How(err != nil || preset.FlatInertia(js[p.Axis]))
 }
 
-// SessionBalance are the resting efforts of the balance record that counts for a session: that
+// Points are the resting efforts of the balance record that counts for a session: that
 // of its day in a zone, on its unit.
-func (l *Library) SessionBalance(d *Loaded, s *Session, zone *time.Location) ([]preset.PointReading, error) {
-	rec, ok, err := l.BalanceOfDay(d, s.Log.Unit, s.Log.Began.In(zone))
+func (l Sessions) Points(d *Loaded, s *Session, zone *time.Location) ([]preset.PointReading, error) {
+	rec, ok, err := l.Balance().OfDay(d, s.Log.Unit, s.Log.Began.In(zone))
 	if err != nil || !ok {
 		return nil, err
 	}
 	return rec.ReadEfforts(d.Sheet, d.Rig), nil
 }
 
-// SessionWords are what a session found, a line each, for the message of its revision.
-func (l *Library) SessionWords(d *Loaded, s *Session, zone *time.Location) string {
+// Describe are what a session found, a line each, for the message of its revision.
+func (l Sessions) Describe(d *Loaded, s *Session, zone *time.Location) string {
 	var out []string
-	if reads, err := l.SessionBalance(d, s, zone); err == nil { // a log that cannot be read is said by check
+	if reads, err := l.Points(d, s, zone); err == nil { // a log that cannot be read is said by check
 		for _, r := range reads {
 			out = append(out, "resting effort, "+r.Short())
 		}
@@ -522,16 +522,16 @@ func (l *Library) SessionWords(d *Loaded, s *Session, zone *time.Location) strin
 	return strings.Join(append(out, s.State.HandCheck().Words()), "\n")
 }
 
-// SessionTune is the tune as the session would leave it. A tune that does not
+// Tune is the tune as the session would leave it. A tune that does not
 // exist yet also gets the filters that were set.
-func (l *Library) SessionTune(d *Loaded, s *Session) (Edited, error) {
+func (l Sessions) Tune(d *Loaded, s *Session) (Edited, error) {
 	values := s.KeptValues()
 	if d.Tune == nil {
 		for key, v := range s.Log.Set {
 			values[key] = v
 		}
 	}
-	return l.PutTune(d, values)
+	return l.Edits().PutTune(d, values)
 }
 
 // Proves reports whether saving a session renews the proof: a recheck that ended clean.
@@ -540,7 +540,7 @@ func (s *Session) Proves() bool { return s.Log.Plan.IsRecheck() && s.State.HandC
 // renewProof is the tune as a clean recheck leaves it, proved as prove does it: at the tilts
 // that were clean, with the styles that were tried. Onsets are this session's, else those of
 // the session before on a build that turns as much.
-func (l *Library) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Edited, error) {
+func (l Sessions) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Edited, error) {
 	p := preset.Proof{At: now, By: s.Log.By, Unit: s.Log.Unit, Firmware: s.Log.Firmware, Place: "hand"}
 	var styles []string
 	for _, x := range s.State.CleanPoints() {
@@ -556,7 +556,7 @@ func (l *Library) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Ed
 	seen := s.Log
 	seen.Results, _ = s.results()
 	if !seen.Onsets(&p) {
-		before, _, err := l.LastSession(d, s.Log.Unit)
+		before, _, err := l.Evidence().LastSession(d, s.Log.Unit)
 		if err != nil {
 			return e, err
 		}
@@ -564,7 +564,7 @@ func (l *Library) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Ed
 			before.Onsets(&p)
 		}
 	}
-	rec, ok, err := l.BalanceOfDay(d, s.Log.Unit, now)
+	rec, ok, err := l.Balance().OfDay(d, s.Log.Unit, now)
 	if err != nil {
 		return e, err
 	}
@@ -574,18 +574,18 @@ func (l *Library) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Ed
 	after := *d
 	t := preset.DecodeTune(l.Cat, e.After.Tree())
 	after.Tune, after.Doc = &t, e.After
-	out, err := l.Prove(&after, p, t.TestedGroups(styles, false)...)
+	out, err := l.Edits().Prove(&after, p, t.TestedGroups(styles, false)...)
 	out.Before, out.BeforeText = e.Before, e.BeforeText
 	return out, err
 }
 
-// PlanSession plans the revision that saves what a session found: the tune and
+// Plan plans the revision that saves what a session found: the tune and
 // the ended log together, and after a clean recheck the proof.
-func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, error) {
+func (l Sessions) Plan(d *Loaded, s *Session, now time.Time) (*Plan, error) {
 	if s.doc == nil || len(s.KeptValues()) == 0 {
 		return nil, &store.Error{Kind: store.ErrNothing, Msg: "the session on " + d.Label() + " has kept no value yet", Hint: "Go on with it: rigkeep bench " + d.Rig.Alias}
 	}
-	e, err := l.SessionTune(d, s)
+	e, err := l.Tune(d, s)
 	if err != nil {
 		return nil, err
 	}
@@ -598,14 +598,14 @@ func (l *Library) PlanSession(d *Loaded, s *Session, now time.Time) (*Plan, erro
 	if err != nil {
 		return nil, err
 	}
-	return l.PlanEdited(d, e, Edited{Path: s.Path, Before: s.doc, After: log})
+	return l.Plans().Edited(d, e, Edited{Path: s.Path, Before: s.doc, After: log})
 }
 
 // planEdited puts an edited file into the plan, to be saved only if what lies in
 // the work tree is still what was edited. A session at the stand may have read the
 // file an hour ago, and somebody may have saved it since: that is not in the edit.
-func (l *Library) planEdited(p *Plan, e Edited) error {
-	now, err := l.Store.Read(e.Path)
+func (l Planner) planEdited(p *Plan, e Edited) error {
+	now, err := l.Store.Work().Read(e.Path)
 	if err != nil && !isNotFound(err) {
 		return err
 	}
@@ -624,7 +624,7 @@ func (l *Library) planEdited(p *Plan, e Edited) error {
 
 // LastSession is the newest ended session on a tune and unit ("" any) whose kept
 // values are the tune's; nil if there is none.
-func (l *Library) LastSession(d *Loaded, unit string) (*preset.BenchLog, string, error) {
+func (l Evidence) LastSession(d *Loaded, unit string) (*preset.BenchLog, string, error) {
 	if d.Tune == nil {
 		return nil, "", nil
 	}
@@ -655,7 +655,7 @@ func (l *Library) LastSession(d *Loaded, unit string) (*preset.BenchLog, string,
 
 // Onsets are the onsets on record for a rig, newest first: of its saved sessions and
 // of the loaded tune's proof.
-func (l *Library) Onsets(d *Loaded) ([]preset.OnsetRecord, error) {
+func (l Evidence) Onsets(d *Loaded) ([]preset.OnsetRecord, error) {
 	paths, err := l.BenchLogs(d.Rig.ID)
 	if err != nil {
 		return nil, err
@@ -671,7 +671,7 @@ func (l *Library) Onsets(d *Loaded) ([]preset.OnsetRecord, error) {
 			continue
 		}
 		job := ""
-		if h, err := l.Store.History(p, 1); err == nil && len(h) > 0 {
+		if h, err := l.Store.History().Of(p, 1); err == nil && len(h) > 0 {
 			job = h[0].Job()
 		}
 		for _, a := range schema.Axes {

@@ -19,11 +19,11 @@ import (
 // session begins one on the first rig of a shop.
 func session(t *testing.T, l *Library, fp string) (*Loaded, *Session) {
 	t.Helper()
-	d, err := l.Load(fp, false)
+	d, err := l.Names().Load(fp, false)
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := l.NewSession(d, SessionRequest{Unit: "QL-0031", By: "A-cam operator", Now: day, Axes: []schema.Axis{schema.Tilt}})
+	s, err := l.Sessions().New(d, SessionRequest{Unit: "QL-0031", By: "A-cam operator", Now: day, Axes: []schema.Axis{schema.Tilt}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,43 +36,43 @@ func TestTwoAnswersToOneQuestion(t *testing.T) {
 	l, fps := shop(t, 2)
 	ctx := context.Background()
 	d, s := session(t, l, fps[0])
-	if err := l.Answer(ctx, s, bench.Event{Saw: bench.Clean}, day); err != nil {
+	if err := l.Sessions().Answer(ctx, s, bench.Event{Saw: bench.Clean}, day); err != nil {
 		t.Fatal(err)
 	}
 	other := open(t, l.Store.Root())
-	d2, err := other.Load(fps[0], false)
+	d2, err := other.Names().Load(fps[0], false)
 	if err != nil {
 		t.Fatal(err)
 	}
-	s2, err := other.OpenSession(d2)
+	s2, err := other.Sessions().Open(d2)
 	if err != nil || s2 == nil {
 		t.Fatal(s2, err)
 	}
 	if !reflect.DeepEqual(s.State.Next(), s2.State.Next()) {
 		t.Errorf("%+v, then %+v", s.State.Next(), s2.State.Next())
 	}
-	if err := other.Answer(ctx, s2, bench.Event{Saw: bench.Chatter, Hz: 20}, day); err != nil {
+	if err := other.Sessions().Answer(ctx, s2, bench.Event{Saw: bench.Chatter, Hz: 20}, day); err != nil {
 		t.Fatal(err)
 	}
 	was := s.State.Next()
-	if err := l.Answer(ctx, s, bench.Event{Saw: bench.Clean}, day); !errors.Is(err, store.ErrChanged) {
+	if err := l.Sessions().Answer(ctx, s, bench.Event{Saw: bench.Clean}, day); !errors.Is(err, store.ErrChanged) {
 		t.Fatalf("%v, want that it was changed meanwhile", err)
 	}
 	// by the question's id it is told apart from a log that somebody edited: at the same
 	// moment, and later, by whoever reads the log again
 	for _, x := range []*Session{s, s2} {
 		var twice *bench.AnsweredError
-		if err := l.Answer(ctx, x, bench.Event{Saw: bench.Clean, Question: was.ID}, day); !errors.As(err, &twice) || twice.Now.ID != s2.State.Next().ID || twice.Now.ID == was.ID {
+		if err := l.Sessions().Answer(ctx, x, bench.Event{Saw: bench.Clean, Question: was.ID}, day); !errors.As(err, &twice) || twice.Now.ID != s2.State.Next().ID || twice.Now.ID == was.ID {
 			t.Fatalf("%v, want that %s was answered and %s is asked", err, was.ID, s2.State.Next().ID)
 		}
 	}
 	if !reflect.DeepEqual(was, s.State.Next()) || len(s.Log.Steps) != 1 {
 		t.Error("a refused write moved the session")
 	}
-	if _, err := l.PlanSession(d, s, day); err == nil {
+	if _, err := l.Sessions().Plan(d, s, day); err == nil {
 		t.Error("a session without a kept value was planned")
 	}
-	again, err := other.OpenSession(d2)
+	again, err := other.Sessions().Open(d2)
 	if err != nil || len(again.Log.Steps) != 2 || again.Log.Steps[1].Saw != "chatter" {
 		t.Errorf("%+v %v", again, err)
 	}
@@ -85,7 +85,7 @@ func TestLogEditedByHand(t *testing.T) {
 	ctx := context.Background()
 	d, s := session(t, l, fps[0])
 	for _, saw := range []bench.Outcome{bench.Clean, bench.Clean} {
-		if err := l.Answer(ctx, s, bench.Event{Saw: saw}, day); err != nil {
+		if err := l.Sessions().Answer(ctx, s, bench.Event{Saw: saw}, day); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -98,11 +98,11 @@ func TestLogEditedByHand(t *testing.T) {
 	if err := os.WriteFile(path, []byte(edited), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	again, err := l.OpenSession(d)
+	again, err := l.Sessions().Open(d)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := l.Answer(ctx, again, bench.Event{Saw: bench.Chatter}, day.Add(time.Minute)); err != nil {
+	if err := l.Sessions().Answer(ctx, again, bench.Event{Saw: bench.Chatter}, day.Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	if now, _ := os.ReadFile(path); !strings.HasPrefix(string(now), edited) {
@@ -111,7 +111,7 @@ func TestLogEditedByHand(t *testing.T) {
 	if err := os.WriteFile(path, []byte(strings.Replace(edited, `saw = "clean"`, `saw = "withdraw"`, 1)), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	_, err = l.OpenSession(d)
+	_, err = l.Sessions().Open(d)
 	if es := file.List(err); len(es) == 0 || !strings.Contains(err.Error(), "step 1 of the bench log") || es[0].File != s.Path {
 		t.Errorf("%v", err)
 	}
@@ -134,36 +134,36 @@ func TestSessionIsSavedAndServes(t *testing.T) {
 		case p.Value >= 44:
 			e.Saw, e.Hz = bench.Chatter, 21
 		}
-		if err := l.Answer(ctx, s, e, day); err != nil {
+		if err := l.Sessions().Answer(ctx, s, e, day); err != nil {
 			t.Fatal(err)
 		}
 	}
-	p, err := l.PlanSession(d, s, day.Add(time.Hour))
+	p, err := l.Sessions().Plan(d, s, day.Add(time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}
 	if len(p.Items) != 2 {
 		t.Fatalf("%v", p.Paths())
 	}
-	if _, err := l.Commit(ctx, p, "Session", "", technician, day.Add(time.Hour)); err != nil {
+	if _, err := l.Plans().Commit(ctx, p, "Session", "", technician, day.Add(time.Hour)); err != nil {
 		t.Fatal(err)
 	}
-	if open, err := l.OpenSession(d); open != nil || err != nil {
+	if open, err := l.Sessions().Open(d); open != nil || err != nil {
 		t.Errorf("still open: %v %v", open, err)
 	}
-	now, err := l.Load(fps[0], true)
+	now, err := l.Names().Load(fps[0], true)
 	if err != nil {
 		t.Fatal(err)
 	}
-	last, path, err := l.LastSession(now, "QL-0031")
+	last, path, err := l.Evidence().LastSession(now, "QL-0031")
 	if err != nil || last == nil || path != s.Path || *last.Results[schema.Tilt].Onset != 44 || !last.Hand {
 		t.Fatalf("%+v %s %v", last, path, err)
 	}
-	rec, err := l.Onsets(now)
+	rec, err := l.Evidence().Onsets(now)
 	if err != nil || rec[0].Onset != 44 || rec[0].Hz != 21 || rec[0].Unit != "QL-0031" {
 		t.Errorf("%+v %v", rec, err)
 	}
-	q, _, err := l.StartRequest(now.Rig, now.Sheet, now.Tune, "Large A", day.Add(2*time.Hour))
+	q, _, err := l.Evidence().StartRequest(now.Rig, now.Sheet, now.Tune, "Large A", day.Add(2*time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -174,7 +174,7 @@ func TestSessionIsSavedAndServes(t *testing.T) {
 	if !found {
 		t.Errorf("the session is no evidence: %+v", q.Tunes)
 	}
-	facts, err := l.Units(now.Sheet, "QL-0031")
+	facts, err := l.Evidence().UnitFacts(now.Sheet, "QL-0031")
 	if err != nil || len(facts.Units) != 1 || facts.Units[0].OnsetObservations != 1 {
 		t.Errorf("%+v %v", facts, err)
 	}
@@ -190,19 +190,19 @@ func TestTuneSavedMeanwhile(t *testing.T) {
 		write := func(values map[string]any) {
 			t.Helper()
 			o := open(t, l.Store.Root())
-			d, err := o.Load(fps[0], false)
+			d, err := o.Names().Load(fps[0], false)
 			if err != nil {
 				t.Fatal(err)
 			}
-			e, err := o.PutTune(d, values)
+			e, err := o.Edits().PutTune(d, values)
 			if err != nil {
 				t.Fatal(err)
 			}
-			p, err := o.PlanEdited(d, e)
+			p, err := o.Plans().Edited(d, e)
 			if err != nil {
 				t.Fatal(err)
 			}
-			if _, err := o.Commit(ctx, p, "At the desk", "", technician, day); err != nil {
+			if _, err := o.Plans().Commit(ctx, p, "At the desk", "", technician, day); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -213,7 +213,7 @@ func TestTuneSavedMeanwhile(t *testing.T) {
 		d, s := session(t, l, fps[0])
 		e := bench.Event{Saw: bench.Note, Text: "Cable tied back"}
 		for p := s.State.Next(); p.Stage != bench.InHand; p = s.State.Next() {
-			if err := l.Answer(ctx, s, e, day); err != nil {
+			if err := l.Sessions().Answer(ctx, s, e, day); err != nil {
 				t.Fatal(err)
 			}
 			e = bench.Event{Saw: bench.Clean}
@@ -222,32 +222,32 @@ func TestTuneSavedMeanwhile(t *testing.T) {
 			}
 		}
 		write(map[string]any{"stiffness.tilt": 12, "filters.drive": 4})
-		now, err := l.Store.Read(d.TunePath())
+		now, err := l.Store.Work().Read(d.TunePath())
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := l.PlanSession(d, s, day); !errors.Is(err, store.ErrChanged) {
+		if _, err := l.Sessions().Plan(d, s, day); !errors.Is(err, store.ErrChanged) {
 			t.Errorf("%v, want that it was changed meanwhile", err)
 		}
-		d, err = l.Load(fps[0], true)
+		d, err = l.Names().Load(fps[0], true)
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, err := l.PlanSession(d, s, day)
+		p, err := l.Sessions().Plan(d, s, day)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := l.Commit(ctx, p, "Session", "", technician, day); err != nil {
+		if _, err := l.Plans().Commit(ctx, p, "Session", "", technician, day); err != nil {
 			t.Fatal(err)
 		}
-		after, err := l.Store.Read(d.TunePath())
+		after, err := l.Store.Work().Read(d.TunePath())
 		if err != nil || !strings.Contains(string(now), "drive = 4") || !strings.Contains(string(after), "drive = 4") || string(now) == string(after) {
 			t.Errorf("%v: was %s\nis %s", err, now, after)
 		}
-		if d, err = l.Load(fps[0], true); err != nil {
+		if d, err = l.Names().Load(fps[0], true); err != nil {
 			t.Fatal(err)
 		}
-		log, _, err := l.LastSession(d, "")
+		log, _, err := l.Evidence().LastSession(d, "")
 		if err != nil || log == nil || log.Steps[0].Text != "Cable tied back" {
 			t.Errorf("%+v %v", log, err)
 		}

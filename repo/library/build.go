@@ -31,7 +31,7 @@ type BuildRequest struct {
 //
 // Errors: an unknown gimbal or part, an alias that is taken, a mount that does not exist or is
 // taken, and parts joined in a circle.
-func (l *Library) NewBuild(q BuildRequest) (Build, error) {
+func (l Builds) NewBuild(q BuildRequest) (Build, error) {
 	r := preset.Rig{Alias: schema.CanonicalName(q.Alias), Gimbal: q.Gimbal}
 	used := map[string]bool{}
 	for _, name := range q.Parts {
@@ -67,7 +67,7 @@ func (l *Library) NewBuild(q BuildRequest) (Build, error) {
 
 // MassBuild is a build of which only the mass is known, and perhaps its size (m) and where it
 // balances (m from its seat). It writes nothing.
-func (l *Library) MassBuild(alias, gimbal string, kg float64, size, balance *[3]float64) (Build, error) {
+func (l Builds) MassBuild(alias, gimbal string, kg float64, size, balance *[3]float64) (Build, error) {
 	p := preset.Part{Slot: "build", Name: alias, Mass: kg, CG: balance}
 	if size != nil {
 		p.Shape, p.Size, p.Centre = "box", *size, &[3]float64{0, 0, size[2] / 2}
@@ -105,13 +105,13 @@ func settle(r *preset.Rig) (said []string, err error) {
 }
 
 // finish names a build by its fingerprint, looks whether it may be added, and writes its sheet.
-func (l *Library) finish(r preset.Rig) (Build, error) {
+func (l Builds) finish(r preset.Rig) (Build, error) {
 	r.ID = r.Fingerprint()
 	text, err := RigText(r)
 	if err != nil {
 		return Build{}, err
 	}
-	again, err := l.AddRig("the new build", text)
+	again, err := l.Edits().AddRig("the new build", text)
 	if err != nil {
 		return Build{}, err
 	}
@@ -137,7 +137,7 @@ type Replace struct{ Slot, Part string }
 // of its underside for anything else; Said tells.
 //
 // Errors: as NewBuild, and for a slot that the rig has not, or twice.
-func (l *Library) CloneBuild(from preset.Rig, alias string, replace []Replace) (Build, error) {
+func (l Builds) CloneBuild(from preset.Rig, alias string, replace []Replace) (Build, error) {
 	r := from
 	r.Alias, r.CloneOf, r.Was, r.Weighed = schema.CanonicalName(alias), from.ID, nil, 0
 	r.Parts = slices.Clone(from.Parts)
@@ -282,8 +282,8 @@ func seatOf(p preset.Part) (seat [3]float64, how string) {
 }
 
 // Users lists the rigs that use a part of the shop, by alias, and in what way.
-func (l *Library) Users(part string) ([]RigRef, error) {
-	rigs, err := l.Rigs()
+func (l Builds) Users(part string) ([]RigRef, error) {
+	rigs, err := l.Names().Rigs()
 	if err != nil {
 		return nil, err
 	}
@@ -293,7 +293,7 @@ func (l *Library) Users(part string) ([]RigRef, error) {
 			continue
 		}
 		// most rigs do not name the part at all, and need no reading
-		text, err := l.Store.Read(preset.RigPath(r.Fingerprint))
+		text, err := l.Store.Work().Read(preset.RigPath(r.Fingerprint))
 		if err != nil || !bytes.Contains(text, []byte(part)) {
 			continue
 		}

@@ -27,11 +27,11 @@ type Finding struct {
 // Check reads every file of the work tree and says what does not hold: syntax,
 // keys, ranges, fingerprints, references between files, names that clash.
 func (l *Library) Check() ([]Finding, int, error) {
-	paths, err := l.Store.List("")
+	paths, err := l.Store.Work().List("")
 	if err != nil {
 		return nil, 0, err
 	}
-	links, err := l.Store.Links()
+	links, err := l.Store.Work().Links()
 	if err != nil {
 		return nil, 0, err
 	}
@@ -121,7 +121,7 @@ func (c *checker) locate(paths []string) (ours []string) {
 // file reads one file, and looks at what it says.
 func (c *checker) file(p string) {
 	place := c.places[p]
-	data, err := c.Store.Read(p)
+	data, err := c.Store.Work().Read(p)
 	var sheet *schema.Sheet
 	if r, ok := c.rigs[place.Rig]; ok {
 		sheet = c.sheets[r.Gimbal]
@@ -265,7 +265,7 @@ func (c *checker) job(place preset.Place, doc *file.Doc, fault faultFunc) {
 			fault(at, "unknown rig "+pin.Rig, "remove the pin, or bring the rig back", false)
 		}
 		if pin.Revision != "" {
-			if _, err := c.Store.ReadAt(store.Rev(pin.Revision), preset.TunePath(pin.Rig, pin.Tune)); err != nil {
+			if _, err := c.Store.Revisions().ReadAt(store.Rev(pin.Revision), preset.TunePath(pin.Rig, pin.Tune)); err != nil {
 				fault(fmt.Sprintf("pin[%d].revision", i), "the pinned revision does not hold this tune", "pin it again: rigkeep job add "+place.Name+" "+pin.Rig, false)
 			}
 		}
@@ -276,9 +276,9 @@ func (c *checker) job(place preset.Place, doc *file.Doc, fault faultFunc) {
 // one after the other may both say so, a copied sheet may not.
 func (l *Library) wasAt(fp, alias string) bool {
 	path := preset.RigPath(fp)
-	revs, err := l.Store.History(path, 0)
+	revs, err := l.Store.History().Of(path, 0)
 	return err == nil && slices.ContainsFunc(revs, func(r store.FileRevision) bool {
-		data, err := l.Store.ReadAt(r.ID, path)
+		data, err := l.Store.Revisions().ReadAt(r.ID, path)
 		if err != nil {
 			return false
 		}

@@ -31,20 +31,20 @@ func Clone(ctx context.Context, dir string, r transport.Remote, address string, 
 		if _, err := r.Fetch(ctx, st, []store.Rev{tip}, nil); err != nil {
 			return err
 		}
-		if err := st.CompleteAll(ctx, tip); err != nil {
+		if err := st.Exchange().CompleteAll(ctx, tip); err != nil {
 			return err
 		}
 		l := &Library{Store: st, Cat: cat, sheets: map[string]*schema.Sheet{}}
-		if err := l.checkTheirs(tip); err != nil {
+		if err := l.Merging().checkTheirs(tip); err != nil {
 			return err
 		}
-		if err := l.Remember(ctx, RemoteRef{Name: "origin", Address: address, Branch: branch, New: true}); err != nil {
+		if err := l.Remotes().Remember(ctx, RemoteRef{Name: "origin", Address: address, Branch: branch, New: true}); err != nil {
 			return err
 		}
 		if err := st.SetRef(ctx, "refs/remotes/origin/"+branch, "", tip, who, when, "clone"); err != nil {
 			return err
 		}
-		return st.Advance(ctx, tip, who, when, "clone: from "+r.Shown())
+		return st.Writer().Advance(ctx, tip, who, when, "clone: from "+r.Shown())
 	})
 	if err != nil {
 		return nil, err

@@ -13,7 +13,7 @@ import (
 //
 // Errors: store.ErrBadPath for a tune onto itself, for rigs on two gimbals, and for a tune
 // without values.
-func (l *Library) CopyTune(from, to *Loaded) (Edited, error) {
+func (l Editor) CopyTune(from, to *Loaded) (Edited, error) {
 	refuse := func(way, format string, args ...any) (Edited, error) {
 		return Edited{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf(format, args...), Hint: way}
 	}

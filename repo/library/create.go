@@ -166,8 +166,8 @@ type NewFile struct {
 }
 
 // CheckFree reports whether a new file's place is free and the file is good.
-func (l *Library) CheckFree(f NewFile) error {
-	if _, err := l.Store.Read(f.Path); err == nil {
+func (l Editor) CheckFree(f NewFile) error {
+	if _, err := l.Store.Work().Read(f.Path); err == nil {
 		return &store.Error{Kind: store.ErrChanged, Msg: f.Path + " is in the library already", Hint: "Change it there with an editor and save it with: rigkeep save " + f.Path + " -m WHY"}
 	} else if !isNotFound(err) {
 		return err
@@ -177,8 +177,8 @@ func (l *Library) CheckFree(f NewFile) error {
 }
 
 // AddFiles checks new files and saves them as one revision.
-func (l *Library) AddFiles(ctx context.Context, files []NewFile, subject string, who store.Person, when time.Time) (store.Rev, error) {
-	defer l.forget()
+func (l Editor) AddFiles(ctx context.Context, files []NewFile, subject string, who store.Person, when time.Time) (store.Rev, error) {
+	defer l.Names().forget()
 	q := store.SaveRequest{Subject: subject, Author: who, When: when, WriteWork: true, Seen: map[string]store.BlobID{}}
 	for _, f := range files {
 		if err := l.CheckFree(f); err != nil {
@@ -187,5 +187,5 @@ func (l *Library) AddFiles(ctx context.Context, files []NewFile, subject string,
 		q.Files = append(q.Files, store.File{Path: f.Path, Data: f.Text})
 		q.Seen[f.Path] = ""
 	}
-	return l.Store.Save(ctx, q)
+	return l.Store.Writer().Save(ctx, q)
 }

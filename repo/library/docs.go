@@ -54,7 +54,7 @@ func Open(dir string, cat *schema.Catalogue, opt store.Options) (*Library, error
 
 // checkFormat refuses a library made by a newer program before anything is read.
 func (l *Library) checkFormat() error {
-	data, err := l.Store.Read(preset.LibraryPath)
+	data, err := l.Store.Work().Read(preset.LibraryPath)
 	if err != nil {
 		return err
 	}
@@ -101,9 +101,9 @@ func Faults(doc *file.Doc, ps []schema.Problem) error {
 // read returns the bytes at a path, in the work tree for the empty revision.
 func (l *Library) read(rev store.Rev, path string) ([]byte, error) {
 	if rev == "" {
-		return l.Store.Read(path)
+		return l.Store.Work().Read(path)
 	}
-	return l.Store.ReadAt(rev, path)
+	return l.Store.Revisions().ReadAt(rev, path)
 }
 
 // Doc reads and checks one file; rev "" is the work tree.
@@ -156,7 +156,7 @@ func (l *Library) Sheet(rev store.Rev, slug string) (*schema.Sheet, error) {
 			return nil, err
 		}
 	}
-	units, err := l.unitsAt(rev, slug)
+	units, err := l.Units().unitsAt(rev, slug)
 	if err != nil {
 		return nil, err
 	}
@@ -182,11 +182,11 @@ func (l *Library) noGimbal(slug string) error {
 // Gimbals lists the slugs of the sheets in the work tree.
 func (l *Library) Gimbals() ([]string, error) { return l.names("gimbals/") }
 
-// Jobs lists the slugs of the jobs in the work tree, oldest first.
-func (l *Library) Jobs() ([]string, error) { return l.names("jobs/") }
+// Slugs lists the slugs of the jobs in the work tree, oldest first.
+func (l Jobs) Slugs() ([]string, error) { return l.names("jobs/") }
 
 func (l *Library) names(dir string) ([]string, error) {
-	es, err := l.Store.List(dir)
+	es, err := l.Store.Work().List(dir)
 	if err != nil {
 		return nil, err
 	}
@@ -214,8 +214,8 @@ func (l *Library) Rig(rev store.Rev, fp string) (preset.Rig, error) {
 	return preset.ReadRig(fp, doc), nil
 }
 
-// Job reads a job by its slug.
-func (l *Library) Job(rev store.Rev, slug string) (preset.Job, error) {
+// Read reads a job by its slug.
+func (l Jobs) Read(rev store.Rev, slug string) (preset.Job, error) {
 	doc, err := l.Doc(rev, preset.JobPath(slug))
 	if err != nil {
 		return preset.Job{}, err
@@ -223,14 +223,14 @@ func (l *Library) Job(rev store.Rev, slug string) (preset.Job, error) {
 	return preset.DecodeJob(slug, doc.Tree()), nil
 }
 
-// JobNamed is FindJob for a person who types less: the first whole words of a job's name do,
+// Named is Find for a person who types less: the first whole words of a job's name do,
 // where only one job begins with them.
-func (l *Library) JobNamed(name string) (string, error) {
-	slug, err := l.FindJob(name)
+func (l Jobs) Named(name string) (string, error) {
+	slug, err := l.Find(name)
 	if !isNotFound(err) {
 		return slug, err
 	}
-	all, jerr := l.Jobs()
+	all, jerr := l.Slugs()
 	if jerr != nil {
 		return "", jerr
 	}
@@ -250,10 +250,10 @@ func (l *Library) JobNamed(name string) (string, error) {
 	return "", &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q names %d jobs: %s", name, len(hits), strings.Join(hits, ", ")), Hint: "Give more of its name"}
 }
 
-// FindJob resolves a job by its slug or by the part behind the date, which must
+// Find resolves a job by its slug or by the part behind the date, which must
 // be unique.
-func (l *Library) FindJob(name string) (string, error) {
-	all, err := l.Jobs()
+func (l Jobs) Find(name string) (string, error) {
+	all, err := l.Slugs()
 	if err != nil {
 		return "", err
 	}
@@ -286,7 +286,7 @@ func (l *Library) FindJob(name string) (string, error) {
 
 // Tunes lists the names of a rig's tunes in the work tree, main first.
 func (l *Library) Tunes(fp string) ([]string, error) {
-	es, err := l.Store.List(preset.RigDir(fp) + "/")
+	es, err := l.Store.Work().List(preset.RigDir(fp) + "/")
 	if err != nil {
 		return nil, err
 	}
@@ -305,7 +305,7 @@ func (l *Library) Tunes(fp string) ([]string, error) {
 // everywhere. Only files that Rigkeep reads count.
 func (l *Library) Changed(paths ...string) ([]store.Change, error) {
 	if len(paths) == 0 {
-		return l.Store.Status()
+		return l.Store.Work().Status()
 	}
 	head, err := l.Store.Head()
 	if err != nil {
@@ -316,7 +316,7 @@ func (l *Library) Changed(paths ...string) ([]store.Change, error) {
 		if !strings.HasSuffix(p, "/") {
 			now[p] = true
 		} else {
-			list, err := l.Store.List(p)
+			list, err := l.Store.Work().List(p)
 			if err != nil && !isNotFound(err) {
 				return nil, err
 			}
@@ -327,7 +327,7 @@ func (l *Library) Changed(paths ...string) ([]store.Change, error) {
 		if head == "" {
 			continue
 		}
-		es, err := l.Store.ListAt(head, p)
+		es, err := l.Store.Revisions().ListAt(head, p)
 		if err != nil && !isNotFound(err) {
 			return nil, err
 		}
@@ -341,7 +341,7 @@ func (l *Library) Changed(paths ...string) ([]store.Change, error) {
 		if _, ok := preset.Locate(p); !ok && !isWrites(p) {
 			continue
 		}
-		data, err := l.Store.Read(p)
+		data, err := l.Store.Work().Read(p)
 		switch {
 		case isNotFound(err):
 			if was[p] != "" {
@@ -360,6 +360,6 @@ func (l *Library) Changed(paths ...string) ([]store.Change, error) {
 
 // Small reports whether looking at every file takes no noticeable time.
 func (l *Library) Small() bool {
-	n, err := l.Store.Tracked()
+	n, err := l.Store.Work().Tracked()
 	return err == nil && n <= 3000
 }

@@ -22,7 +22,7 @@ type Skipped struct {
 // inertia, the sheet's dials and references, and every proved tune and saved bench
 // session on the same gimbal. Without a unit, the only one on record is taken.
 // now is the moment the ages of proofs are counted to.
-func (l *Library) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string, now time.Time) (start.Request, []Skipped, error) {
+func (l Evidence) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string, now time.Time) (start.Request, []Skipped, error) {
 	if unit == "" && len(sheet.Units) == 1 {
 		unit = sheet.Units[0].Serial
 	}
@@ -48,7 +48,7 @@ type evidence struct {
 }
 
 // evidence gathers the proved tunes and saved sessions of a gimbal.
-func (l *Library) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Time) (e evidence, err error) {
+func (l Evidence) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Time) (e evidence, err error) {
 	if e.tunes, e.skipped, err = l.proofs(gimbal, now); err != nil {
 		return e, err
 	}
@@ -63,12 +63,12 @@ func (l *Library) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Ti
 	if unit == "" {
 		return e, nil
 	}
-	e.facts, err = l.units(sheet, unit, logs)
+	e.facts, err = l.unitFacts(sheet, unit, logs)
 	return e, err
 }
 
 // with puts evidence into a request for a rig.
-func (l *Library) with(q *start.Request, e evidence, r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) {
+func (l Evidence) with(q *start.Request, e evidence, r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) {
 	q.Tunes, q.Cap = e.tunes, l.Cap(r, preset.CapSheet(sheet, e.facts, q.Unit), tune)
 	q.End = l.endLearned(r, sheet, tune, e.facts, q.Unit)
 	q.Remarks = append(q.Remarks, preset.LoopRemarks(preset.LoopSheet(sheet, e.facts, q.Unit), e.facts, q.Unit)...)
@@ -78,7 +78,7 @@ func (l *Library) with(q *start.Request, e evidence, r preset.Rig, sheet *schema
 }
 
 // ownRequest is a request without the evidence of other rigs.
-func (l *Library) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string) (start.Request, error) {
+func (l Evidence) ownRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, unit string) (start.Request, error) {
 	q := start.Request{PayloadLimit: sheet.PayloadMax, Unit: unit}
 	for _, a := range schema.Axes {
 		q.OwnUnknown[a] = !sheet.Axes[a].MovingKnown
@@ -238,7 +238,7 @@ func sameStiffness(s, proof start.Tune) bool {
 
 // endLearned asks where a value should end by the loop that sessions on the unit at hand
 // told.
-func (l *Library) endLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, facts *identify.Report, unit string) start.EndFunc {
+func (l Evidence) endLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune, facts *identify.Report, unit string) start.EndFunc {
 	js, err := r.Inertias(sheet, tune)
 	if facts == nil || err != nil {
 		return nil
@@ -250,7 +250,7 @@ func (l *Library) endLearned(r preset.Rig, sheet *schema.Sheet, tune *preset.Tun
 
 // Cap asks the loop model for the stiffest dial number that keeps the usual
 // margins at every tilt in use; it has nothing to say where the sheet has no maps.
-func (l *Library) Cap(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) start.CapFunc {
+func (l Evidence) Cap(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) start.CapFunc {
 	js, err := r.Inertias(sheet, tune)
 	if err != nil {
 		return nil
@@ -264,12 +264,12 @@ func (l *Library) Cap(r preset.Rig, sheet *schema.Sheet, tune *preset.Tune) star
 // limits, horizon and styles of the tune of the rig that it was cloned from, on the
 // same gimbal; and that tune's name. Nothing for a rig that is no clone, and where the
 // other rig or its tune is gone.
-func (l *Library) Inherited(d *Loaded) (values map[string]any, from string) {
+func (l Evidence) Inherited(d *Loaded) (values map[string]any, from string) {
 	if d.Rig.CloneOf == "" {
 		return nil, ""
 	}
 	for _, tune := range []string{d.Ref.Tune, preset.MainTune} {
-		p, err := l.Load(d.Rig.CloneOf+"/"+tune, true)
+		p, err := l.Names().Load(d.Rig.CloneOf+"/"+tune, true)
 		if err != nil || p.Tune == nil || p.Rig.Gimbal != d.Rig.Gimbal {
 			continue
 		}

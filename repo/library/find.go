@@ -205,7 +205,7 @@ func isDigit(r rune) bool { return r >= '0' && r <= '9' }
 // What is searched is kept beside the library and brought forward by what changed.
 //
 // Errors: store.ErrBadPath for no word; those of the store.
-func (l *Library) Search(words []string, shown int) ([]Found, error) {
+func (l WordSearch) Search(words []string, shown int) ([]Found, error) {
 	texts, err := l.FindTexts()
 	if err != nil {
 		return nil, err
@@ -218,14 +218,14 @@ func (l *Library) Search(words []string, shown int) ([]Found, error) {
 type FindTexts []store.Summary
 
 // FindTexts gathers what a search looks in, as it lies there now.
-func (l *Library) FindTexts() (FindTexts, error) {
-	list, err := l.Store.Summaries(store.SummaryOptions{Name: "find", Version: findVersion, Match: func(p string) bool { return owner(p) != "" }, Extract: findText})
+func (l WordSearch) FindTexts() (FindTexts, error) {
+	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: "find", Version: findVersion, Match: func(p string) bool { return owner(p) != "" }, Extract: findText})
 	return list, err
 }
 
 // aliases are the names of all rigs by fingerprint.
-func (l *Library) aliases() (map[string]string, error) {
-	rigs, err := l.Rigs()
+func (l WordSearch) aliases() (map[string]string, error) {
+	rigs, err := l.Names().Rigs()
 	out := make(map[string]string, len(rigs))
 	for _, r := range rigs {
 		out[r.Fingerprint] = r.Alias
@@ -236,7 +236,7 @@ func (l *Library) aliases() (map[string]string, error) {
 // SearchIn is Search in texts that were gathered before: at most shown of
 // them, the first in order, and how many there are; shown below 0 is all. aliases is asked where so many rigs
 // fit that reading their names one by one would take longer.
-func (l *Library) SearchIn(list FindTexts, aliases func() (map[string]string, error), words []string, shown int) (out []Found, n int, err error) {
+func (l WordSearch) SearchIn(list FindTexts, aliases func() (map[string]string, error), words []string, shown int) (out []Found, n int, err error) {
 	var want []string
 	for _, w := range words {
 		for _, f := range strings.Fields(fold(w)) {
@@ -335,13 +335,13 @@ func matches(list FindTexts, want []string) (things map[string]*thing, order []s
 }
 
 // linkPins has the words of a job count for the rigs that it pins, and theirs for it.
-func (l *Library) linkPins(things map[string]*thing, order []string) {
+func (l WordSearch) linkPins(things map[string]*thing, order []string) {
 	for _, id := range order {
 		name, ok := strings.CutPrefix(id, "job ")
 		if !ok {
 			continue
 		}
-		j, err := l.Job("", name)
+		j, err := l.Jobs().Read("", name)
 		if err != nil {
 			continue
 		}
@@ -389,14 +389,14 @@ func before(a, b Found) int {
 const manyFound = 200
 
 // found is a thing in which the words stand.
-func (l *Library) found(kind, name string, alias map[string]string, named bool) Found {
+func (l WordSearch) found(kind, name string, alias map[string]string, named bool) Found {
 	f := Found{Kind: kind, Name: name, named: named}
 	switch kind {
 	case "rig":
 		f.Print, f.Path = name, preset.RigPath(name)
 		if a := alias[name]; a != "" {
 			f.Name = a
-		} else if r, ok := l.workRef(name); ok && r.Alias != "" {
+		} else if r, ok := l.Names().workRef(name); ok && r.Alias != "" {
 			f.Name = r.Alias
 		}
 	case "unit":
@@ -408,13 +408,13 @@ func (l *Library) found(kind, name string, alias map[string]string, named bool) 
 }
 
 // where reads again where the words stand, to be shown.
-func (l *Library) where(f *Found, want []string) {
+func (l WordSearch) where(f *Found, want []string) {
 	for _, path := range f.files {
 		if !strings.HasSuffix(path, ".toml") {
 			f.Where = append(f.Where, Hit{path, "", base(path)})
 			continue
 		}
-		data, err := l.Store.Read(path)
+		data, err := l.Store.Work().Read(path)
 		if err != nil {
 			continue
 		}
@@ -432,8 +432,8 @@ func (l *Library) where(f *Found, want []string) {
 
 // LastChanged is when the newest revision that changed a file was made; ok is false where
 // none did.
-func (l *Library) LastChanged(path string) (at time.Time, ok bool) {
-	revs, err := l.Store.History(path, 1)
+func (l Past) LastChanged(path string) (at time.Time, ok bool) {
+	revs, err := l.Store.History().Of(path, 1)
 	if err != nil || len(revs) == 0 {
 		return at, false
 	}

@@ -6,10 +6,10 @@ import (
 	"rigkeep/schema"
 )
 
-// PlanIncoming plans a revision of whole texts that came from outside, nil for a file that goes,
+// Incoming plans a revision of whole texts that came from outside, nil for a file that goes,
 // together with the history they came with. Files with unsaved edits will not be replaced. It does
 // not write.
-func (l *Library) PlanIncoming(files map[string][]byte, moves []Move, with *store.Bundle) (*Plan, error) {
+func (l Planner) Incoming(files map[string][]byte, moves []Move, with *store.Bundle) (*Plan, error) {
 	p, err := l.emptyPlan()
 	if err != nil {
 		return nil, err
@@ -30,7 +30,7 @@ func (l *Library) PlanIncoming(files map[string][]byte, moves []Move, with *stor
 		if old := from[place.Rig]; old != "" && it.After != nil {
 			it.OldPath = preset.RigDir(old) + path[len(preset.RigDir(place.Rig)):]
 		}
-		if it.Before, err = l.Store.ReadAt(p.Base, it.OldPath); err != nil && !isNotFound(err) {
+		if it.Before, err = l.Store.Revisions().ReadAt(p.Base, it.OldPath); err != nil && !isNotFound(err) {
 			return nil, err
 		}
 		p.Items = append(p.Items, it)
@@ -47,7 +47,7 @@ func sortedKeys(m map[string][]byte) []string {
 }
 
 // plannedSheet is a gimbal sheet as the plan would leave it.
-func (l *Library) plannedSheet(p *Plan, slug string) (*schema.Sheet, error) {
+func (l Planner) plannedSheet(p *Plan, slug string) (*schema.Sheet, error) {
 	for _, it := range p.Items {
 		if it.Path != preset.GimbalPath(slug) {
 			continue

@@ -18,7 +18,7 @@ func savedFor(slug string, hist []Revision) (Revision, bool) {
 }
 
 // Pinned is the revision of a rig's tune on a job.
-func (l *Library) Pinned(slug string, rr RigRef, tune string) (store.Rev, error) {
+func (l Jobs) Pinned(slug string, rr RigRef, tune string) (store.Rev, error) {
 	rev, _, err := l.pinned(slug, rr, tune)
 	return rev, err
 }
@@ -30,22 +30,22 @@ type PinRequest struct {
 	Unit      string
 }
 
-// NewPlan is a plan that changes nothing yet.
-func (l *Library) NewPlan() (*Plan, error) { return l.emptyPlan() }
+// New is a plan that changes nothing yet.
+func (l Planner) New() (*Plan, error) { return l.emptyPlan() }
 
-func (l *Library) emptyPlan() (*Plan, error) {
+func (l Planner) emptyPlan() (*Plan, error) {
 	base, err := l.Store.Head()
 	return &Plan{Base: base, seen: map[string]store.BlobID{}}, err
 }
 
-// PlanJobAdd plans pins and shots of a job.
-func (l *Library) PlanJobAdd(slug string, pins []PinRequest, shots []preset.Shot) (*Plan, error) {
-	p, err := l.emptyPlan()
+// PlanAdd plans pins and shots of a job.
+func (l Jobs) PlanAdd(slug string, pins []PinRequest, shots []preset.Shot) (*Plan, error) {
+	p, err := l.Plans().emptyPlan()
 	if err != nil {
 		return nil, err
 	}
 	for _, q := range pins {
-		if err := l.pin(p, slug, q.Rig, q.Tune, q.Rev, q.Unit); err != nil {
+		if err := l.Plans().pin(p, slug, q.Rig, q.Tune, q.Rev, q.Unit); err != nil {
 			return nil, err
 		}
 	}
@@ -57,7 +57,7 @@ func (l *Library) PlanJobAdd(slug string, pins []PinRequest, shots []preset.Shot
 		if s.LensMM > 0 {
 			t = append(t, file.Field{Key: "lens_mm", Value: s.LensMM})
 		}
-		if err := l.planAppend(p, preset.JobPath(slug), "shot", t); err != nil {
+		if err := l.Plans().planAppend(p, preset.JobPath(slug), "shot", t); err != nil {
 			return nil, err
 		}
 	}
@@ -65,7 +65,7 @@ func (l *Library) PlanJobAdd(slug string, pins []PinRequest, shots []preset.Shot
 }
 
 // planAppend adds a table to an array of tables of a file in the plan.
-func (l *Library) planAppend(p *Plan, path, key string, t file.Table) error {
+func (l Planner) planAppend(p *Plan, path, key string, t file.Table) error {
 	doc, err := l.planned(p, path)
 	if err != nil {
 		return err
@@ -78,8 +78,8 @@ func (l *Library) planAppend(p *Plan, path, key string, t file.Table) error {
 }
 
 // planned is a file as the plan would leave it.
-func (l *Library) planned(p *Plan, path string) (*file.Doc, error) {
-	text, err := l.Store.Read(path)
+func (l Planner) planned(p *Plan, path string) (*file.Doc, error) {
+	text, err := l.Store.Work().Read(path)
 	if err != nil {
 		return nil, err
 	}
@@ -91,14 +91,14 @@ func (l *Library) planned(p *Plan, path string) (*file.Doc, error) {
 	return l.Parse(path, text, nil)
 }
 
-// PlanJobState plans to open or close a job. Closing fixes every pin to the
+// PlanState plans to open or close a job. Closing fixes every pin to the
 // revision it stands for; one that cannot be found is told to unfixed.
-func (l *Library) PlanJobState(slug, state string, unfixed func(rig, tune, why string)) (*Plan, error) {
-	p, err := l.emptyPlan()
+func (l Jobs) PlanState(slug, state string, unfixed func(rig, tune, why string)) (*Plan, error) {
+	p, err := l.Plans().emptyPlan()
 	if err != nil {
 		return nil, err
 	}
-	j, err := l.Job("", slug)
+	j, err := l.Read("", slug)
 	if err != nil {
 		return nil, err
 	}
@@ -107,7 +107,7 @@ func (l *Library) PlanJobState(slug, state string, unfixed func(rig, tune, why s
 		if state != "closed" || pin.Revision != "" {
 			continue
 		}
-		rr, err := l.Find(pin.Rig)
+		rr, err := l.Names().Find(pin.Rig)
 		var rev store.Rev
 		if err == nil {
 			rev, err = l.Pinned(slug, rr, pin.Tune)
@@ -118,14 +118,14 @@ func (l *Library) PlanJobState(slug, state string, unfixed func(rig, tune, why s
 		}
 		edits = append(edits, file.Edit{Key: file.Join("pin", i, "revision"), Value: string(rev)})
 	}
-	return p, l.planEdit(p, preset.JobPath(slug), edits...)
+	return p, l.Plans().planEdit(p, preset.JobPath(slug), edits...)
 }
 
 // NameStyles works out a job's file with the styles of its shots named, in place:
 // those that have one proposed and none named. It does not write. A closed job is
 // history and stays as it is: then, and where nothing is to be named, ok is false.
-func (l *Library) NameStyles(slug string, shots []preset.ShotStyle) (e Edited, ok bool, err error) {
-	j, err := l.Job("", slug)
+func (l Jobs) NameStyles(slug string, shots []preset.ShotStyle) (e Edited, ok bool, err error) {
+	j, err := l.Read("", slug)
 	if err != nil || j.State != "open" {
 		return Edited{}, false, err
 	}
@@ -138,7 +138,7 @@ func (l *Library) NameStyles(slug string, shots []preset.ShotStyle) (e Edited, o
 	if len(edits) == 0 {
 		return Edited{}, false, nil
 	}
-	e, err = l.Edit(preset.JobPath(slug), edits...)
+	e, err = l.Edits().Edit(preset.JobPath(slug), edits...)
 	return e, err == nil, err
 }
 
@@ -150,7 +150,7 @@ type JobPin struct {
 }
 
 // jobTexts reads every job file, once.
-func (l *Library) jobTexts() (map[string][]byte, []string, error) {
+func (l Jobs) jobTexts() (map[string][]byte, []string, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.jobText != nil {
@@ -162,7 +162,7 @@ func (l *Library) jobTexts() (map[string][]byte, []string, error) {
 	}
 	texts := map[string][]byte{}
 	for _, s := range slugs {
-		data, err := l.Store.Read(preset.JobPath(s))
+		data, err := l.Store.Work().Read(preset.JobPath(s))
 		if err != nil {
 			continue // check says what is wrong with it
 		}
@@ -187,7 +187,7 @@ func mentions(text []byte, words []string) bool {
 }
 
 // jobOf reads a job from its text; ok is false where check has something to say.
-func (l *Library) jobOf(slug string, text []byte) (preset.Job, bool) {
+func (l Jobs) jobOf(slug string, text []byte) (preset.Job, bool) {
 	l.mu.Lock()
 	j, ok := l.jobRead[slug]
 	l.mu.Unlock()
@@ -209,8 +209,8 @@ func (l *Library) jobOf(slug string, text []byte) (preset.Job, bool) {
 	return *j, true
 }
 
-// JobsOf lists the jobs that pin a tune of a rig, by their first day, oldest first.
-func (l *Library) JobsOf(rr RigRef, tune string) ([]JobPin, error) {
+// Of lists the jobs that pin a tune of a rig, by their first day, oldest first.
+func (l Jobs) Of(rr RigRef, tune string) ([]JobPin, error) {
 	texts, slugs, err := l.jobTexts()
 	if err != nil {
 		return nil, err

@@ -52,9 +52,9 @@ func (m *Merged) Paths() []string {
 }
 
 // Choices reads a person's settlements; see merge.Choices.
-func (l *Library) Choices(ours, theirs, values []string) (*merge.Choices, error) {
+func (l Merger) Choices(ours, theirs, values []string) (*merge.Choices, error) {
 	c, err := merge.NewChoices(ours, theirs, values, func(kind, key, text string) (any, error) {
-		return l.value(kind, Assign{Key: key, Text: text})
+		return l.Edits().value(kind, Assign{Key: key, Text: text})
 	})
 	if err != nil {
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: err.Error()}
@@ -68,9 +68,9 @@ func (l *Library) Choices(ours, theirs, values []string) (*merge.Choices, error)
 //
 // Errors: store.ErrDiverged if the two share no history; a *file.Error if one was written by a
 // newer Rigkeep; store.ErrBadPath for a settlement that fits nothing.
-func (l *Library) Merge(ours, theirs store.Rev, ch *merge.Choices) (*Merged, error) {
+func (l Merger) Merge(ours, theirs store.Rev, ch *merge.Choices) (*Merged, error) {
 	go l.Cat.Prepare() // while the common ancestor is looked for
-	bases, err := l.Store.MergeBase(ours, theirs)
+	bases, err := l.Store.Revisions().MergeBase(ours, theirs)
 	if err != nil {
 		return nil, err
 	}
@@ -82,7 +82,7 @@ func (l *Library) Merge(ours, theirs store.Rev, ch *merge.Choices) (*Merged, err
 	if err != nil {
 		return nil, err
 	}
-	out, err := l.mergeStates(base, snapshot{l, ours, nil}, snapshot{l, theirs, nil}, ch, false)
+	out, err := l.mergeStates(base, snapshot{l.Library, ours, nil}, snapshot{l.Library, theirs, nil}, ch, false)
 	if err != nil {
 		return nil, err
 	}
@@ -93,7 +93,7 @@ func (l *Library) Merge(ours, theirs store.Rev, ch *merge.Choices) (*Merged, err
 	return m, nil
 }
 
-func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, virtual bool) (*merge.SetOutput, error) {
+func (l Merger) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, virtual bool) (*merge.SetOutput, error) {
 	root := &reading{snapshot: base, shared: &sharedTexts{texts: map[store.BlobID][]byte{}}, blobs: map[string]store.BlobID{}, read: map[string][]byte{}}
 	var o, t *reading
 	var oc, tc []string
@@ -116,23 +116,23 @@ func (l *Library) mergeStates(base, ours, theirs snapshot, ch *merge.Choices, vi
 const maxCriss = 8
 
 // base is the state that two revisions are compared with.
-func (l *Library) base(bases []store.Rev, depth int) (snapshot, error) {
-	at := snapshot{l, bases[0], map[string][]byte{}}
+func (l Merger) base(bases []store.Rev, depth int) (snapshot, error) {
+	at := snapshot{l.Library, bases[0], map[string][]byte{}}
 	if depth >= maxCriss {
 		return at, nil
 	}
 	for _, b := range bases[1:] {
-		under, err := l.Store.MergeBase(bases[0], b)
+		under, err := l.Store.Revisions().MergeBase(bases[0], b)
 		if err != nil {
 			return at, err
 		}
-		low := snapshot{l, "", nil}
+		low := snapshot{l.Library, "", nil}
 		if len(under) > 0 {
 			if low, err = l.base(under, depth+1); err != nil {
 				return at, err
 			}
 		}
-		out, err := l.mergeStates(low, at, snapshot{l, b, nil}, nil, true)
+		out, err := l.mergeStates(low, at, snapshot{l.Library, b, nil}, nil, true)
 		if err != nil {
 			return at, err
 		}
@@ -158,7 +158,7 @@ func (s snapshot) Read(path string) ([]byte, error) {
 	if s.rev == "" {
 		return nil, nil
 	}
-	data, err := s.l.Store.ReadAt(s.rev, path)
+	data, err := s.l.Store.Revisions().ReadAt(s.rev, path)
 	if isNotFound(err) {
 		return nil, nil
 	}
@@ -169,7 +169,7 @@ func (s snapshot) Read(path string) ([]byte, error) {
 func (s snapshot) List(prefix string) ([]string, error) {
 	var out []string
 	if s.rev != "" {
-		es, err := s.l.Store.ListAt(s.rev, prefix)
+		es, err := s.l.Store.Revisions().ListAt(s.rev, prefix)
 		if err != nil {
 			return nil, err
 		}
@@ -236,7 +236,7 @@ func (r *reading) Read(path string) ([]byte, error) {
 	case known && haveBlob:
 		return blob, nil
 	case known:
-		if text, err = r.l.Store.ReadBlob(id); err == nil {
+		if text, err = r.l.Store.Revisions().ReadBlob(id); err == nil {
 			r.shared.mu.Lock()
 			r.shared.texts[id] = text
 			r.shared.mu.Unlock()
@@ -258,7 +258,7 @@ func (r *reading) Read(path string) ([]byte, error) {
 // beside is another snapshot that is compared with this one, and the paths in which it differs.
 func (r *reading) beside(s snapshot) (*reading, []string, error) {
 	out := &reading{snapshot: s, base: r, shared: r.shared, blobs: map[string]store.BlobID{}, read: map[string][]byte{}}
-	diff, err := r.l.Store.Diff(r.rev, s.rev)
+	diff, err := r.l.Store.Revisions().Diff(r.rev, s.rev)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -301,11 +301,11 @@ const blameSteps = 2000
 
 // blame finds the revision that gave a key its value at tip; nil if that is too far back. Where a
 // rig moved to a new fingerprint, it is followed to the earlier one.
-func (l *Library) blame(tip store.Rev, path, key string) *By {
+func (l Merger) blame(tip store.Rev, path, key string) *By {
 	place, _ := preset.Locate(path)
 	texts := map[string]string{} // values by contents: most revisions do not touch the file
 	value := func(at store.Rev, path string) string {
-		data, err := snapshot{l, at, nil}.Read(path)
+		data, err := snapshot{l.Library, at, nil}.Read(path)
 		if err != nil {
 			return "?"
 		}
@@ -323,7 +323,7 @@ func (l *Library) blame(tip store.Rev, path, key string) *By {
 	at := tip
 next:
 	for range blameSteps {
-		c, err := l.Store.Commit(at)
+		c, err := l.Store.Revisions().Commit(at)
 		if err != nil {
 			return nil
 		}
@@ -350,7 +350,7 @@ next:
 }
 
 // earlier gives where a rig's file lay under the fingerprints that the rig had before, the last first.
-func (l *Library) earlier(at store.Rev, path string) (out []string) {
+func (l Merger) earlier(at store.Rev, path string) (out []string) {
 	place, _ := preset.Locate(path)
 	r, err := l.Rig(at, place.Rig)
 	if err != nil {
@@ -367,22 +367,22 @@ func (l *Library) earlier(at store.Rev, path string) (out []string) {
 // changed.
 //
 // Errors: those of store.Save; store.ErrChanged also if ours moved on and touched the same files.
-func (l *Library) CommitMerge(ctx context.Context, m *Merged, subject, body string, who store.Person, when time.Time) (store.Rev, error) {
+func (l Merger) CommitMerge(ctx context.Context, m *Merged, subject, body string, who store.Person, when time.Time) (store.Rev, error) {
 	if len(m.Clashes) > 0 {
 		return "", &store.Error{Kind: store.ErrDiverged, Msg: schema.Count(len(m.Clashes), "conflict", "conflicts") + " to settle"}
 	}
-	defer l.forget()
+	defer l.Names().forget()
 	q := store.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: m.Ours, WriteWork: true, Parents: []store.Rev{m.Theirs}}
 	for _, p := range m.Paths() {
 		text := m.Files[p]
 		q.Files = append(q.Files, store.File{Path: p, Data: text, Delete: text == nil})
 	}
-	return l.Store.Save(ctx, q)
+	return l.Store.Writer().Save(ctx, q)
 }
 
 // checkTheirs refuses a revision that this program cannot read as a library.
-func (l *Library) checkTheirs(rev store.Rev) error {
-	data, err := l.Store.ReadAt(rev, preset.LibraryPath)
+func (l Merger) checkTheirs(rev store.Rev) error {
+	data, err := l.Store.Revisions().ReadAt(rev, preset.LibraryPath)
 	if isNotFound(err) {
 		return &store.Error{Kind: store.ErrForeign, Msg: "the other side is not a library: no " + preset.LibraryPath, Hint: "Check the address"}
 	}

@@ -65,7 +65,7 @@ func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 			t.Errorf("%s: on %s, fingerprint %s; by the file on body.zenith, %s", what, got, r.Fingerprint(), want)
 		}
 	}
-	r, err := l.AddRig("typed.toml", []byte(typedMounts))
+	r, err := l.Edits().AddRig("typed.toml", []byte(typedMounts))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -77,7 +77,7 @@ func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 	part("body-typed", "name = \"Body Typed\"\nslot = \"body\"\nmass_g = 900\ncg_mm = [0, 0, 40]\n\n[mount.zenith]\nat_mm = [0, 0, 90]\ntakes = [\"accessory\"]\n\n[mount.cheek]\nat_mm = [0, 60, 40]\ntakes = [\"accessory\"]\n")
 	part("clip", "name = \"Clip\"\nslot = \"accessory\"\nmass_g = 60\ncg_mm = [0, 0, 5]\n")
 	part("light", "name = \"Light\"\nslot = \"accessory\"\nmass_g = 90\ncg_mm = [0, 0, 9]\n")
-	b, err := l.NewBuild(BuildRequest{Alias: "joined", Gimbal: "quay-large", Parts: []string{"body-typed", "clip"}})
+	b, err := l.Builds().NewBuild(BuildRequest{Alias: "joined", Gimbal: "quay-large", Parts: []string{"body-typed", "clip"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,7 +88,7 @@ func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rigs, err := l.Rigs()
+	rigs, err := l.Names().Rigs()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,12 +97,12 @@ func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 			t.Errorf("the summary balances at %v, the build at %v", q.CG, p.CG)
 		}
 	}
-	d, err := l.Load("typed", false)
+	d, err := l.Names().Load("typed", false)
 	if err != nil {
 		t.Fatal(err)
 	}
 	seated("load", d.Rig)
-	rr, ok := l.Named("typed")
+	rr, ok := l.Names().Named("typed")
 	if !ok || rr.Fingerprint != want {
 		t.Fatalf("%+v", rr)
 	}
@@ -110,7 +110,7 @@ func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	seated("read", r)
-	c, err := l.CloneBuild(r, "lit", []Replace{{"accessory", "light"}})
+	c, err := l.Builds().CloneBuild(r, "lit", []Replace{{"accessory", "light"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -118,7 +118,7 @@ func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 		t.Errorf("clone: on %s", got)
 	}
 	part("clip", "name = \"Clip\"\nslot = \"accessory\"\nmass_g = 85\ncg_mm = [0, 0, 5]\n")
-	again, _, err := l.Refresh(rr)
+	again, _, err := l.Builds().Refresh(rr)
 	if err != nil || again == nil || again.Rig.Parts[1].SitsOn != "body.zenith" {
 		t.Errorf("refresh: %+v %v", again, err)
 	}
@@ -130,7 +130,7 @@ func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(l.Store.Root(), filepath.FromSlash(preset.RigPath(want))), []byte(turned), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if d, err = l.Load("typed", false); err != nil || d.Rig.Parts[1].SitsOn != "body.cheek" || d.Rig.Edited != aside.Fingerprint() {
+	if d, err = l.Names().Load("typed", false); err != nil || d.Rig.Parts[1].SitsOn != "body.cheek" || d.Rig.Edited != aside.Fingerprint() {
 		t.Errorf("turned round: on %s, %s (%v)", d.Rig.Parts[1].SitsOn, d.Rig.Edited, err)
 	}
 }

@@ -36,7 +36,7 @@ func (r RigRef) Props() (_ mass.Properties, ok bool) { return r.props.properties
 
 // Rigs lists all rigs as they lie in the work tree, by alias. A build sheet that
 // cannot be read is listed with its fault.
-func (l *Library) Rigs() ([]RigRef, error) {
+func (l Names) Rigs() ([]RigRef, error) {
 	l.mu.Lock()
 	known := l.rigs
 	l.mu.Unlock()
@@ -50,10 +50,10 @@ func (l *Library) Rigs() ([]RigRef, error) {
 	go func() {
 		defer close(looked)
 		// of a tune, its name counts here and not what is in it
-		changes, serr = l.Store.StatusOf(func(path string) bool { return strings.HasSuffix(path, "/"+preset.RigName) })
+		changes, serr = l.Store.Work().StatusOf(func(path string) bool { return strings.HasSuffix(path, "/"+preset.RigName) })
 	}()
 	var out []RigRef
-	s, err := l.summary()
+	s, err := l.Lists().summary()
 	if err == nil {
 		l.mu.Lock()
 		order := s.byAlias()
@@ -92,9 +92,9 @@ func (l *Library) Rigs() ([]RigRef, error) {
 
 // workRef reads what a list shows of one rig from the work tree; ok is false
 // when there is no such rig.
-func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
+func (l Names) workRef(fp string) (ref RigRef, ok bool) {
 	ref = RigRef{Fingerprint: fp}
-	data, err := l.Store.Read(preset.RigPath(fp))
+	data, err := l.Store.Work().Read(preset.RigPath(fp))
 	if isNotFound(err) {
 		return ref, false
 	}
@@ -121,7 +121,7 @@ func (l *Library) workRef(fp string) (ref RigRef, ok bool) {
 }
 
 // forget drops what was read, after a write.
-func (l *Library) forget() {
+func (l Names) forget() {
 	l.mu.Lock()
 	l.rigs, l.sheets, l.jobText, l.jobRead = nil, map[string]*schema.Sheet{}, nil, nil
 	l.mu.Unlock()
@@ -130,7 +130,7 @@ func (l *Library) forget() {
 // Find resolves a rig by alias, by any unique prefix of its fingerprint, or by
 // an earlier fingerprint. An ambiguous prefix lists the candidates, an unknown
 // name the nearest ones.
-func (l *Library) Find(name string) (RigRef, error) {
+func (l Names) Find(name string) (RigRef, error) {
 	if ref, ok := l.findQuickly(schema.CanonicalName(name)); ok {
 		return ref, nil
 	}
@@ -171,7 +171,7 @@ func (l *Library) Find(name string) (RigRef, error) {
 	}
 	way := "Try: rigkeep rig list"
 	if r, ok := l.lost(low); ok {
-		if _, err := l.Store.Read(preset.RigPath(r)); errors.Is(err, store.ErrDamaged) { // a link in its place
+		if _, err := l.Store.Work().Read(preset.RigPath(r)); errors.Is(err, store.ErrDamaged) { // a link in its place
 			return RigRef{}, err
 		}
 		way = fmt.Sprintf("its folder %s was deleted (unsaved). Try: rigkeep git checkout -- %[1]s", preset.RigDir(r))
@@ -182,10 +182,10 @@ func (l *Library) Find(name string) (RigRef, error) {
 }
 
 // WasSaved reports whether the last revision has a file.
-func (l *Library) WasSaved(path string) bool {
+func (l Names) WasSaved(path string) bool {
 	head, err := l.Store.Head()
 	if err == nil {
-		_, err = l.Store.ReadAt(head, path)
+		_, err = l.Store.Revisions().ReadAt(head, path)
 	}
 	return err == nil
 }
@@ -200,8 +200,8 @@ func nearest(name string, known []string, otherwise string) string {
 }
 
 // lost finds a rig that the last revision has and the work tree lacks.
-func (l *Library) lost(name string) (fp string, ok bool) {
-	s, err := l.summary()
+func (l Names) lost(name string) (fp string, ok bool) {
+	s, err := l.Lists().summary()
 	if err != nil {
 		return "", false
 	}
@@ -218,7 +218,7 @@ func (l *Library) lost(name string) (fp string, ok bool) {
 const namesCache = "names"
 
 // cacheNames keeps the names of a summary.
-func (l *Library) cacheNames(s *summary) {
+func (l Names) cacheNames(s *summary) {
 	lines := make([]string, 0, len(s.rigs))
 	for fp, r := range s.rigs {
 		if r.alias != "" && !strings.ContainsAny(r.alias, "\t\n") {
@@ -231,14 +231,14 @@ func (l *Library) cacheNames(s *summary) {
 
 // Named finds a rig by its whole alias or fingerprint, without looking at every
 // file; ok is false also where only Find could tell.
-func (l *Library) Named(name string) (RigRef, bool) { return l.findQuickly(strings.ToLower(name)) }
+func (l Names) Named(name string) (RigRef, bool) { return l.findQuickly(strings.ToLower(name)) }
 
 // findQuickly resolves a whole alias or a whole fingerprint without looking at
 // every rig.
-func (l *Library) findQuickly(name string) (RigRef, bool) {
+func (l Names) findQuickly(name string) (RigRef, bool) {
 	data, done, ok := l.Store.ViewCache(namesCache)
 	if !ok {
-		s, err := l.summary()
+		s, err := l.Lists().summary()
 		if err != nil {
 			return RigRef{}, false
 		}
@@ -314,7 +314,7 @@ func (d *Loaded) Label() string {
 }
 
 // Load reads what a reference names. needTune makes a missing tune an error.
-func (l *Library) Load(s string, needTune bool) (*Loaded, error) {
+func (l Names) Load(s string, needTune bool) (*Loaded, error) {
 	ref, err := ParseRef(s)
 	if err != nil {
 		return nil, err
@@ -329,7 +329,7 @@ func (l *Library) Load(s string, needTune bool) (*Loaded, error) {
 
 // LoadFound is Load of a rig that was found already, so that the caller can look at
 // other things of it meanwhile.
-func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) {
+func (l Names) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) {
 	d := &Loaded{Ref: ref, Texts: map[string][]byte{}}
 	fp := rr.Fingerprint
 	var err error
@@ -337,7 +337,7 @@ func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) 
 		if d.Rev, fp, d.Job, err = l.when(rr, ref); err != nil {
 			return nil, err
 		}
-		if d.Commit, err = l.Store.Commit(d.Rev); err != nil {
+		if d.Commit, err = l.Store.Revisions().Commit(d.Rev); err != nil {
 			return nil, err
 		}
 	}
@@ -376,7 +376,7 @@ func (l *Library) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) 
 
 // Text gives the bytes of a tune as they are, sound or not. Its error is Load's where there is
 // no such tune.
-func (l *Library) Text(rr RigRef, ref Ref) ([]byte, error) {
+func (l Names) Text(rr RigRef, ref Ref) ([]byte, error) {
 	var rev store.Rev
 	fp := rr.Fingerprint
 	if ref.When != "" {
@@ -392,7 +392,7 @@ func (l *Library) Text(rr RigRef, ref Ref) ([]byte, error) {
 	return text, nil
 }
 
-func (l *Library) noTune(rr RigRef, ref Ref, err error) error {
+func (l Names) noTune(rr RigRef, ref Ref, err error) error {
 	if !isNotFound(err) {
 		return err
 	}
@@ -416,18 +416,18 @@ var back = regexp.MustCompile(`^~(\d{0,6})$`) // ~ is ~1, as in git
 
 // IsMoment reports, as an error, what is no WHEN of this library: no job, no ~N, no date and no
 // commit. Whether a tune had a revision by then is another question.
-func (l *Library) IsMoment(when string) error {
+func (l Names) IsMoment(when string) error {
 	if back.MatchString(when) {
 		return nil
 	}
 	if _, ok := l.date(when); ok {
 		return nil
 	}
-	_, jerr := l.JobNamed(when)
+	_, jerr := l.Jobs().Named(when)
 	if jerr == nil || !isNotFound(jerr) {
 		return jerr
 	}
-	_, err := l.Store.Resolve(when)
+	_, err := l.Store.Revisions().Resolve(when)
 	if isNotFound(err) {
 		return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("%q is not a job, date, ~N or commit in this library", when), Hint: "See the jobs with: rigkeep job list; the revisions of a rig with: rigkeep history RIG"}
 	}
@@ -436,14 +436,14 @@ func (l *Library) IsMoment(when string) error {
 
 // when resolves WHEN for one rig and tune: the revision, the fingerprint the
 // rig had then, and the job where one was named.
-func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err error) {
+func (l Names) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err error) {
 	none := func(msg, way string) error { return &store.Error{Kind: store.ErrNotFound, Msg: msg, Hint: way} }
 	prints := append([]string{rr.Fingerprint}, reversed(rr.Was)...)
 	name := rr.Alias + "/" + ref.Tune
 	if m := back.FindStringSubmatch(ref.When); m != nil {
 		n := 1
 		fmt.Sscan(m[1], &n)
-		hist, err := l.History(rr, ref.Tune, n+1)
+		hist, err := l.Past().History(rr, ref.Tune, n+1)
 		if err != nil {
 			return "", "", "", err
 		}
@@ -453,7 +453,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 		return hist[n].ID, hist[n].Fingerprint, "", nil
 	}
 	if t, ok := l.date(ref.When); ok {
-		hist, err := l.History(rr, ref.Tune, 0)
+		hist, err := l.Past().History(rr, ref.Tune, 0)
 		if err != nil {
 			return "", "", "", err
 		}
@@ -464,13 +464,13 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 		}
 		return "", "", "", none(fmt.Sprintf("no revision of %s on or before %s", name, ref.When), "See them with: rigkeep history "+rr.Alias)
 	}
-	if slug, jerr := l.JobNamed(ref.When); jerr == nil {
-		rev, fp, err := l.pinned(slug, rr, ref.Tune)
+	if slug, jerr := l.Jobs().Named(ref.When); jerr == nil {
+		rev, fp, err := l.Jobs().pinned(slug, rr, ref.Tune)
 		return rev, fp, slug, err
 	} else if !isNotFound(jerr) {
 		return "", "", "", jerr
 	}
-	rev, err = l.Store.Resolve(ref.When)
+	rev, err = l.Store.Revisions().Resolve(ref.When)
 	if err != nil {
 		if isNotFound(err) {
 			err = none(fmt.Sprintf("%q is not a job, date, ~N or commit in this library", ref.When), "See the revisions with: rigkeep history "+rr.Alias+"; the jobs with: rigkeep job list")
@@ -478,7 +478,7 @@ func (l *Library) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err e
 		return "", "", "", err
 	}
 	for _, p := range prints {
-		if _, err := l.Store.ReadAt(rev, preset.RigPath(p)); err == nil {
+		if _, err := l.Store.Revisions().ReadAt(rev, preset.RigPath(p)); err == nil {
 			return rev, p, "", nil
 		}
 	}
@@ -494,7 +494,7 @@ func reversed(l []string) []string {
 }
 
 // date reads a day or moment, yesterday, and the name of a day: the last one before today.
-func (l *Library) date(s string) (time.Time, bool) {
+func (l Names) date(s string) (time.Time, bool) {
 	zone := cmp.Or(l.Zone, time.UTC)
 	if l.Now != nil {
 		now := l.Now().In(zone)
@@ -513,12 +513,12 @@ func (l *Library) date(s string) (time.Time, bool) {
 
 // At resolves WHEN for a file that is not a tune: a commit, ~N of the file's own
 // revisions, or a date.
-func (l *Library) At(path, when string) (store.Rev, error) {
+func (l Names) At(path, when string) (store.Rev, error) {
 	t, ok := l.date(when)
 	if !ok {
-		return l.Store.ResolveFor(path, when)
+		return l.Store.Revisions().ResolveFor(path, when)
 	}
-	revs, err := l.Store.History(path, 0)
+	revs, err := l.Store.History().Of(path, 0)
 	if err != nil {
 		return "", err
 	}
@@ -549,8 +549,8 @@ func trail(rr RigRef) store.Trail {
 
 // History lists the commits that changed a tune, newest first, across the
 // rig's earlier fingerprints; limit 0 is all.
-func (l *Library) History(rr RigRef, tune string, limit int) ([]Revision, error) {
-	changes, err := l.Store.HistoryAlong(trail(rr), tune+".toml", limit)
+func (l Past) History(rr RigRef, tune string, limit int) ([]Revision, error) {
+	changes, err := l.Store.History().Along(trail(rr), tune+".toml", limit)
 	if err != nil {
 		return nil, err
 	}
@@ -564,12 +564,12 @@ func (l *Library) History(rr RigRef, tune string, limit int) ([]Revision, error)
 
 // pinned resolves a tune's pin on a job: the revision the job file names, else
 // the newest revision saved for that job.
-func (l *Library) pinned(slug string, rr RigRef, tune string) (store.Rev, string, error) {
-	j, err := l.Job("", slug)
+func (l Jobs) pinned(slug string, rr RigRef, tune string) (store.Rev, string, error) {
+	j, err := l.Read("", slug)
 	if err != nil {
 		return "", "", err
 	}
-	hist, err := l.History(rr, tune, 0)
+	hist, err := l.Past().History(rr, tune, 0)
 	if err != nil {
 		return "", "", err
 	}
@@ -587,7 +587,7 @@ func (l *Library) pinned(slug string, rr RigRef, tune string) (store.Rev, string
 
 // KeyHistory lists the revisions at which one value of a tune changed, newest
 // first, across the rig's earlier fingerprints. Values are as written.
-func (l *Library) KeyHistory(rr RigRef, tune, key string, limit int) ([]store.KeyRevision, error) {
+func (l Past) KeyHistory(rr RigRef, tune, key string, limit int) ([]store.KeyRevision, error) {
 	extract := func(data []byte) (string, bool) {
 		doc, err := file.Parse("", data)
 		if err != nil {
@@ -602,5 +602,5 @@ func (l *Library) KeyHistory(rr RigRef, tune, key string, limit int) ([]store.Ke
 		}
 		return fmt.Sprint(v), true
 	}
-	return l.Store.KeyHistoryAlong(trail(rr), tune+".toml", limit, extract)
+	return l.Store.History().KeyAlong(trail(rr), tune+".toml", limit, extract)
 }

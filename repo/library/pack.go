@@ -61,12 +61,12 @@ func packKey(p preset.Part) string {
 // needs adds up what a job wants. Of the rigs that go on one unit only one is mounted at a time,
 // so that a part of several of them is wanted once; on two units it is wanted twice. Rigs without
 // a unit count as going on one unit of their gimbal.
-func (l *Library) needs(j preset.Job) (parts map[string]*need, units []PackUnit, said []string) {
+func (l Jobs) needs(j preset.Job) (parts map[string]*need, units []PackUnit, said []string) {
 	parts = map[string]*need{}
 	at := map[string]int{}                // unit to its place in units
 	onUnit := map[string]map[string]int{} // unit, part: how many
 	for _, pin := range j.Pins {
-		rr, err := l.Find(pin.Rig)
+		rr, err := l.Names().Find(pin.Rig)
 		if err != nil {
 			said = append(said, "the rig "+pin.Rig+" is not in the library: what it needs is not listed")
 			continue
@@ -83,7 +83,7 @@ func (l *Library) needs(j preset.Job) (parts map[string]*need, units []PackUnit,
 		u := PackUnit{Gimbal: r.Gimbal}
 		if pin.Unit != "" {
 			u.Serial = pin.Unit
-			if ref, err := l.FindUnit(r.Gimbal + "/" + pin.Unit); err == nil {
+			if ref, err := l.Units().Find(r.Gimbal + "/" + pin.Unit); err == nil {
 				u.Serial, u.Label, u.Trouble = ref.Serial, ref.Label, ref.Trouble
 			}
 			id = r.Gimbal + "/" + u.Serial
@@ -131,8 +131,8 @@ func (l *Library) needs(j preset.Job) (parts map[string]*need, units []PackUnit,
 // Pack lists what a job takes along, and what is wanted twice: by two units of the job, or by
 // another open job on one of its days. Typed parts are compared by slot and name, and how many
 // there are of them is unknown.
-func (l *Library) Pack(slug string) (Packing, error) {
-	j, err := l.Job("", slug)
+func (l Jobs) Pack(slug string) (Packing, error) {
+	j, err := l.Read("", slug)
 	if err != nil {
 		return Packing{}, err
 	}
@@ -144,7 +144,7 @@ func (l *Library) Pack(slug string) (Packing, error) {
 		if !ok {
 			return -1, ""
 		}
-		p, err := l.Part("", name)
+		p, err := l.Builds().Part("", name)
 		if err != nil {
 			return -1, ""
 		}
@@ -165,12 +165,12 @@ func (l *Library) Pack(slug string) (Packing, error) {
 			out.Twice = append(out.Twice, PackTwice{Part: n.part.Name, Wanted: n.count, Have: q, Text: fmt.Sprintf("wanted: %d, there %s", n.count, isAre(q))})
 		}
 	}
-	jobs, err := l.Jobs()
+	jobs, err := l.Slugs()
 	if err != nil {
 		return out, err
 	}
 	for _, other := range jobs {
-		o, err := l.Job("", other)
+		o, err := l.Read("", other)
 		if err != nil || other == slug || o.State != "open" || o.To.Before(j.From) || o.From.After(j.To) {
 			continue // a job that is unreadable is said by check
 		}

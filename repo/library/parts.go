@@ -10,7 +10,7 @@ import (
 )
 
 // PartNames lists the parts of the shop in the work tree by the names of their files.
-func (l *Library) PartNames() ([]string, error) {
+func (l Builds) PartNames() ([]string, error) {
 	names, err := l.names("parts/")
 	if isNotFound(err) {
 		return nil, nil
@@ -20,7 +20,7 @@ func (l *Library) PartNames() ([]string, error) {
 
 // FindPart resolves a part by its file's name, by the beginning of it, by a word in it, or by
 // the slot, where only one part fits.
-func (l *Library) FindPart(name string) (string, error) {
+func (l Builds) FindPart(name string) (string, error) {
 	all, err := l.PartNames()
 	if err != nil {
 		return "", err
@@ -63,7 +63,7 @@ func (l *Library) FindPart(name string) (string, error) {
 }
 
 // Part reads a part of the shop by its file's name.
-func (l *Library) Part(rev store.Rev, name string) (preset.ShopPart, error) {
+func (l Builds) Part(rev store.Rev, name string) (preset.ShopPart, error) {
 	doc, err := l.Doc(rev, preset.PartPath(name))
 	if err != nil {
 		return preset.ShopPart{}, err
@@ -73,7 +73,7 @@ func (l *Library) Part(rev store.Rev, name string) (preset.ShopPart, error) {
 
 // Parts reads every part of the shop in the work tree, by file name. One that cannot be
 // read ends it.
-func (l *Library) Parts() ([]preset.ShopPart, error) {
+func (l Builds) Parts() ([]preset.ShopPart, error) {
 	names, err := l.PartNames()
 	if err != nil {
 		return nil, err

@@ -26,9 +26,9 @@ type Photo struct {
 	Size int    // bytes
 }
 
-// Photos lists a rig's photos in the work tree, newest day first.
-func (l *Library) Photos(rr RigRef) ([]Photo, error) {
-	list, err := l.Store.List(preset.RigDir(rr.Fingerprint) + "/photos/")
+// List lists a rig's photos in the work tree, newest day first.
+func (l Photos) List(rr RigRef) ([]Photo, error) {
+	list, err := l.Store.Work().List(preset.RigDir(rr.Fingerprint) + "/photos/")
 	if isNotFound(err) {
 		return nil, nil
 	}
@@ -38,7 +38,7 @@ func (l *Library) Photos(rr RigRef) ([]Photo, error) {
 	var out []Photo
 	for _, p := range list {
 		if place, ok := preset.LocatePhoto(p); ok {
-			data, err := l.Store.Read(p)
+			data, err := l.Store.Work().Read(p)
 			if err != nil {
 				return nil, err
 			}
@@ -49,30 +49,30 @@ func (l *Library) Photos(rr RigRef) ([]Photo, error) {
 	return out, nil
 }
 
-// AddPhotos makes photos small and clean, and saves them with the rig as one revision, all or
+// Add makes photos small and clean, and saves them with the rig as one revision, all or
 // none. day is the day that their names begin with.
 //
 // Errors: *photo.Error for what is not a photo; store.ErrChanged for more than MaxPhotos, and for one
 // that the rig has already; those of the store.
-func (l *Library) AddPhotos(ctx context.Context, rr RigRef, files []NewFile, subject string, who store.Person, when time.Time) ([]string, store.Rev, error) {
+func (l Photos) Add(ctx context.Context, rr RigRef, files []NewFile, subject string, who store.Person, when time.Time) ([]string, store.Rev, error) {
 	q, paths, err := l.planPhotos(rr, files, when)
 	if err != nil {
 		return nil, "", err
 	}
 	q.Subject, q.Author, q.When = subject, who, when
-	rev, err := l.Store.Save(ctx, q)
-	l.forget()
+	rev, err := l.Store.Writer().Save(ctx, q)
+	l.Names().forget()
 	return paths, rev, err
 }
 
-// CheckPhotos is AddPhotos without saving: what it would write, and its errors.
-func (l *Library) CheckPhotos(rr RigRef, files []NewFile, when time.Time) ([]string, error) {
+// Check is Add without saving: what it would write, and its errors.
+func (l Photos) Check(rr RigRef, files []NewFile, when time.Time) ([]string, error) {
 	_, paths, err := l.planPhotos(rr, files, when)
 	return paths, err
 }
 
-func (l *Library) planPhotos(rr RigRef, files []NewFile, when time.Time) (q store.SaveRequest, paths []string, err error) {
-	have, err := l.Photos(rr)
+func (l Photos) planPhotos(rr RigRef, files []NewFile, when time.Time) (q store.SaveRequest, paths []string, err error) {
+	have, err := l.List(rr)
 	if err != nil {
 		return q, nil, err
 	}
@@ -109,9 +109,9 @@ func oldest(have []Photo) string {
 	return have[len(have)-1].Name
 }
 
-// FindPhoto finds one photo of a rig by the beginning of its name or of its sum.
-func (l *Library) FindPhoto(rr RigRef, name string) (Photo, error) {
-	have, err := l.Photos(rr)
+// Find finds one photo of a rig by the beginning of its name or of its sum.
+func (l Photos) Find(rr RigRef, name string) (Photo, error) {
+	have, err := l.List(rr)
 	if err != nil {
 		return Photo{}, err
 	}
@@ -133,14 +133,14 @@ func (l *Library) FindPhoto(rr RigRef, name string) (Photo, error) {
 	return Photo{}, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q fits %d photos", name, len(hits)), Hint: "Give more of the name: " + hits[0].Name}
 }
 
-// RemovePhoto takes a photo out of the library; its history stays.
-func (l *Library) RemovePhoto(ctx context.Context, p Photo, subject string, who store.Person, when time.Time) (store.Rev, error) {
-	data, err := l.Store.Read(p.Path)
+// Remove takes a photo out of the library; its history stays.
+func (l Photos) Remove(ctx context.Context, p Photo, subject string, who store.Person, when time.Time) (store.Rev, error) {
+	data, err := l.Store.Work().Read(p.Path)
 	if err != nil {
 		return "", err
 	}
-	defer l.forget()
-	return l.Store.Save(ctx, store.SaveRequest{Files: []store.File{{Path: p.Path, Delete: true}}, Subject: subject, Author: who, When: when, WriteWork: true,
+	defer l.Names().forget()
+	return l.Store.Writer().Save(ctx, store.SaveRequest{Files: []store.File{{Path: p.Path, Delete: true}}, Subject: subject, Author: who, When: when, WriteWork: true,
 		Seen: map[string]store.BlobID{p.Path: store.BlobIDOf(data)}})
 }
 
@@ -148,7 +148,7 @@ func (l *Library) RemovePhoto(ctx context.Context, p Photo, subject string, who 
 // a photo that was put there by hand, which may still say where it was taken. Hidden files are
 // left out.
 func (l *Library) Strays(fp string) ([]string, error) {
-	list, err := l.Store.List(preset.RigDir(fp) + "/")
+	list, err := l.Store.Work().List(preset.RigDir(fp) + "/")
 	if err != nil {
 		return nil, err
 	}
@@ -169,7 +169,7 @@ func (l *Library) isStray(p string) bool {
 		return false
 	}
 	_, isPhoto := preset.LocatePhoto(p)
-	return !isPhoto || !l.WasSaved(p)
+	return !isPhoto || !l.Names().WasSaved(p)
 }
 
 // StrayHint says what to do with a file that was put into a rig's folder by hand.
@@ -188,7 +188,7 @@ func StrayHint(alias, p string) string {
 func (l *Library) checkStray(fp, p string, add func(Finding)) {
 	if l.isStray(p) {
 		alias := fp
-		if r, ok := l.workRef(fp); ok && r.Alias != "" {
+		if r, ok := l.Names().workRef(fp); ok && r.Alias != "" {
 			alias = r.Alias
 		}
 		add(Finding{Path: p, What: "this file lies in the rig's folder and is not kept: it is in no revision", Fix: StrayHint(alias, p), Warning: true})
@@ -197,7 +197,7 @@ func (l *Library) checkStray(fp, p string, add func(Finding)) {
 	if _, ok := preset.LocatePhoto(p); !ok {
 		return
 	}
-	data, err := l.Store.Read(p)
+	data, err := l.Store.Work().Read(p)
 	if err == nil && !photo.IsClean(data) {
 		add(Finding{Path: p, What: "the photo is not as photo add makes it: it may say where it was taken, or is too large", Fix: "add it again with photo add, and remove this one", Warning: true})
 	}

@@ -55,7 +55,7 @@ type Target struct {
 
 // Target resolves a name to save: a rig (RIG or RIG/TUNE), "gimbal:SLUG",
 // "part:NAME", "unit:UNIT", "job:SLUG", or a path in the library.
-func (l *Library) Target(name string) (Target, error) {
+func (l Planner) Target(name string) (Target, error) {
 	if slug, ok := strings.CutPrefix(name, "gimbal:"); ok {
 		if _, err := l.Sheet("", slug); err != nil {
 			return Target{}, err
@@ -63,21 +63,21 @@ func (l *Library) Target(name string) (Target, error) {
 		return Target{Path: preset.GimbalPath(slug), Name: name}, nil
 	}
 	if s, ok := strings.CutPrefix(name, "part:"); ok {
-		part, err := l.FindPart(s)
+		part, err := l.Builds().FindPart(s)
 		if err != nil {
 			return Target{}, err
 		}
 		return Target{Path: preset.PartPath(part), Name: name}, nil
 	}
 	if strings.HasPrefix(name, "unit:") {
-		u, err := l.FindUnit(name)
+		u, err := l.Units().Find(name)
 		if err != nil {
 			return Target{}, err
 		}
 		return Target{Dir: preset.UnitDir(u.Gimbal, u.Serial) + "/", Name: name}, nil
 	}
 	if s, ok := strings.CutPrefix(name, "job:"); ok {
-		slug, err := l.JobNamed(s)
+		slug, err := l.Jobs().Named(s)
 		if err != nil {
 			return Target{}, err
 		}
@@ -93,7 +93,7 @@ func (l *Library) Target(name string) (Target, error) {
 	if ref.When != "" {
 		return Target{}, &store.Error{Kind: store.ErrBadPath, Msg: name + " names a moment; only what lies in the work tree now can be saved", Hint: "To bring an older tune back: rigkeep restore " + name}
 	}
-	rr, err := l.Find(ref.Rig)
+	rr, err := l.Names().Find(ref.Rig)
 	if err != nil {
 		return Target{}, err
 	}
@@ -104,11 +104,11 @@ func (l *Library) Target(name string) (Target, error) {
 	return t, nil
 }
 
-// Plan works out the revision that saves the targets as they lie in the work
+// Save works out the revision that saves the targets as they lie in the work
 // tree: every file is checked strictly, with its references, and a rig whose
 // fingerprint changed moves to its new folder with its tunes. An empty plan
 // means there is nothing to save.
-func (l *Library) Plan(targets []Target) (*Plan, error) {
+func (l Planner) Save(targets []Target) (*Plan, error) {
 	base, err := l.Store.Head()
 	if err != nil {
 		return nil, err
@@ -133,10 +133,10 @@ func (l *Library) Plan(targets []Target) (*Plan, error) {
 			return nil
 		}
 		it := Item{Path: c.Path, OldPath: c.Path, Place: place}
-		if it.Before, err = l.Store.ReadAt(base, c.Path); err != nil && !isNotFound(err) {
+		if it.Before, err = l.Store.Revisions().ReadAt(base, c.Path); err != nil && !isNotFound(err) {
 			return err
 		}
-		if it.After, err = l.Store.Read(c.Path); err != nil && !isNotFound(err) {
+		if it.After, err = l.Store.Work().Read(c.Path); err != nil && !isNotFound(err) {
 			return err
 		}
 		if it.After != nil {
@@ -172,7 +172,7 @@ func (l *Library) Plan(targets []Target) (*Plan, error) {
 
 // moveRig adds the moves of a rig whose build sheet no longer has the
 // fingerprint of its folder.
-func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
+func (l Planner) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 	r, err := l.Rig("", rr.Fingerprint)
 	if isNotFound(err) {
 		return nil // a rig that was removed by hand
@@ -186,11 +186,11 @@ func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 	}
 	moved := r
 	moved.ID = now
-	if err := l.vacant(moved); err != nil {
+	if err := l.Edits().vacant(moved); err != nil {
 		return err
 	}
 	p.Moves = append(p.Moves, Move{r.Alias, rr.Fingerprint, now})
-	paths, err := l.Store.List(preset.RigDir(rr.Fingerprint) + "/")
+	paths, err := l.Store.Work().List(preset.RigDir(rr.Fingerprint) + "/")
 	if err != nil {
 		return err
 	}
@@ -203,19 +203,19 @@ func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 			if place, isPhoto = preset.LocatePhoto(from); !isPhoto || base == "" {
 				continue
 			}
-			if _, err := l.Store.ReadAt(base, from); err != nil {
+			if _, err := l.Store.Revisions().ReadAt(base, from); err != nil {
 				continue
 			}
 		}
 		drop[from] = true
-		text, err := l.Store.Read(from)
+		text, err := l.Store.Work().Read(from)
 		if err != nil {
 			return err
 		}
 		p.seen[from] = store.BlobIDOf(text)
 		to := strings.Replace(from, preset.RigDir(rr.Fingerprint), preset.RigDir(now), 1)
 		it := Item{Path: to, OldPath: from, Place: preset.Place{Kind: place.Kind, Rig: now, Name: place.Name}}
-		if it.Before, err = l.Store.ReadAt(base, from); err != nil && !isNotFound(err) {
+		if it.Before, err = l.Store.Revisions().ReadAt(base, from); err != nil && !isNotFound(err) {
 			return err
 		}
 		if isPhoto {
@@ -239,7 +239,7 @@ func (l *Library) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 		case schema.KindTune, schema.KindBench:
 			edits = append(edits, file.Edit{Key: "rig", Value: now})
 		}
-		if doc, err = doc.WithOrder(l.rank(from)).Apply(edits...); err != nil {
+		if doc, err = doc.WithOrder(l.Edits().rank(from)).Apply(edits...); err != nil {
 			return err
 		}
 		it.After = doc.Text()
@@ -271,13 +271,13 @@ func (p *Plan) dropAbsent() {
 }
 
 // repin points the pins of open jobs at a rig's new fingerprint.
-func (l *Library) repin(p *Plan, from, to string) error {
-	jobs, err := l.Jobs()
+func (l Planner) repin(p *Plan, from, to string) error {
+	jobs, err := l.Jobs().Slugs()
 	if err != nil {
 		return err
 	}
 	for _, slug := range jobs {
-		j, err := l.Job("", slug)
+		j, err := l.Jobs().Read("", slug)
 		if err != nil || j.State != "open" {
 			continue // a broken job is said by check; a closed one is history
 		}
@@ -298,12 +298,12 @@ func (l *Library) repin(p *Plan, from, to string) error {
 }
 
 // planEdit adds an edit of a library file to the plan.
-func (l *Library) planEdit(p *Plan, path string, edits ...file.Edit) error {
+func (l Planner) planEdit(p *Plan, path string, edits ...file.Edit) error {
 	doc, err := l.planned(p, path)
 	if err != nil {
 		return err
 	}
-	e, err := l.edit(path, doc, nil, edits...)
+	e, err := l.Edits().edit(path, doc, nil, edits...)
 	if err != nil {
 		return err
 	}
@@ -312,7 +312,7 @@ func (l *Library) planEdit(p *Plan, path string, edits ...file.Edit) error {
 
 // checkPlan checks every file of the plan as it will be, its references, and that
 // nothing which stays refers to what goes.
-func (l *Library) checkPlan(p *Plan) error {
+func (l Planner) checkPlan(p *Plan) error {
 	if err := l.checkGone(p); err != nil {
 		return err
 	}
@@ -331,7 +331,7 @@ func (l *Library) checkPlan(p *Plan) error {
 		if err != nil {
 			return doc.Fault("gimbal", fmt.Sprintf("unknown gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")
 		}
-		if err := l.checkAliasFree(r.Alias, p.oldFingerprint(it.Place.Rig)); err != nil {
+		if err := l.Edits().checkAliasFree(r.Alias, p.oldFingerprint(it.Place.Rig)); err != nil {
 			return err
 		}
 		if err := r.Check(); err != nil {
@@ -374,7 +374,7 @@ func (l *Library) checkPlan(p *Plan) error {
 
 // checkGone refuses to take away what other files need: a gimbal sheet of a rig, a
 // build sheet whose folder still holds tunes, a rig that an open job pins.
-func (l *Library) checkGone(p *Plan) error {
+func (l Planner) checkGone(p *Plan) error {
 	gone := map[string]bool{} // paths
 	for _, it := range p.Items {
 		if it.After == nil {
@@ -390,11 +390,11 @@ func (l *Library) checkGone(p *Plan) error {
 		}
 		switch it.Place.Kind {
 		case schema.KindGimbal:
-			rigs, err := l.Rigs()
+			rigs, err := l.Names().Rigs()
 			if err != nil {
 				return err
 			}
-			if left, err := l.Store.List("units/" + it.Place.Name + "/"); err == nil {
+			if left, err := l.Store.Work().List("units/" + it.Place.Name + "/"); err == nil {
 				for _, path := range left {
 					if _, ours := preset.Locate(path); ours && !gone[path] {
 						return needed(it.Path, path, "Remove its units first, or keep the sheet")
@@ -414,11 +414,11 @@ func (l *Library) checkGone(p *Plan) error {
 			if doc, err := l.Parse(it.Path, it.Before, nil); err == nil {
 				u.Unit = preset.DecodeUnit(l.Cat, it.Place.Name, doc.Tree())
 			}
-			if jobs := l.pinsOf(u); len(jobs) > 0 {
+			if jobs := l.Units().pinsOf(u); len(jobs) > 0 {
 				return needed(it.Path, "the open job "+jobs[0], "Close the job, or name another unit in it")
 			}
 		case schema.KindRig:
-			paths, err := l.Store.List(preset.RigDir(it.Place.Rig) + "/")
+			paths, err := l.Store.Work().List(preset.RigDir(it.Place.Rig) + "/")
 			if err != nil {
 				return err
 			}
@@ -440,8 +440,8 @@ func (l *Library) checkGone(p *Plan) error {
 
 // openPin is an open job that pins a rig, "" for none. The plan's own edits of
 // jobs count.
-func (l *Library) openPin(p *Plan, fp string) string {
-	jobs, err := l.Jobs()
+func (l Planner) openPin(p *Plan, fp string) string {
+	jobs, err := l.Jobs().Slugs()
 	if err != nil {
 		return ""
 	}
@@ -470,39 +470,39 @@ func (p *Plan) oldFingerprint(fp string) string {
 }
 
 // Commit makes the planned revision.
-func (l *Library) Commit(ctx context.Context, p *Plan, subject, body string, who store.Person, when time.Time, trailers ...store.Trailer) (store.Rev, error) {
-	defer l.forget()
+func (l Planner) Commit(ctx context.Context, p *Plan, subject, body string, who store.Person, when time.Time, trailers ...store.Trailer) (store.Rev, error) {
+	defer l.Names().forget()
 	q := store.SaveRequest{Subject: subject, Body: body, Author: who, When: when, Base: p.Base, WriteWork: true, Seen: p.seen, Trailers: trailers, With: p.With}
 	for _, it := range p.Items {
 		q.Files = append(q.Files, store.File{Path: it.Path, Data: it.After, Delete: it.After == nil})
 	}
-	return l.Store.Save(ctx, q)
+	return l.Store.Writer().Save(ctx, q)
 }
 
-// PlanRemoval plans to take a rig with all its files out of the library. Files
+// Removal plans to take a rig with all its files out of the library. Files
 // with unsaved edits are refused, since no revision would hold them.
-func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
+func (l Planner) Removal(rr RigRef) (*Plan, error) {
 	base, err := l.Store.Head()
 	if err != nil {
 		return nil, err
 	}
 	p := &Plan{Base: base, Rigs: []RigRef{rr}, seen: map[string]store.BlobID{}}
-	paths, err := l.Store.List(preset.RigDir(rr.Fingerprint) + "/")
+	paths, err := l.Store.Work().List(preset.RigDir(rr.Fingerprint) + "/")
 	if err != nil {
 		return nil, err
 	}
 	for _, path := range paths {
 		place, ok := preset.Locate(path)
 		if !ok {
-			if place, ok = preset.LocatePhoto(path); !ok || !l.WasSaved(path) {
+			if place, ok = preset.LocatePhoto(path); !ok || !l.Names().WasSaved(path) {
 				continue
 			}
 		}
-		now, err := l.Store.Read(path)
+		now, err := l.Store.Work().Read(path)
 		if err != nil {
 			return nil, err
 		}
-		before, err := l.Store.ReadAt(base, path)
+		before, err := l.Store.Revisions().ReadAt(base, path)
 		if err != nil || string(before) != string(now) {
 			return nil, &store.Error{Kind: store.ErrChanged, Msg: path + " has unsaved edits", Hint: "Save them first, or undo them. Try: rigkeep restore " + rr.Alias, Paths: []string{path}}
 		}
@@ -512,9 +512,9 @@ func (l *Library) PlanRemoval(rr RigRef) (*Plan, error) {
 	return p, l.checkGone(p)
 }
 
-// PlanRename plans to give a rig another alias. The fingerprint does not change.
-func (l *Library) PlanRename(rr RigRef, alias string) (*Plan, error) {
-	if err := l.checkAliasFree(alias, rr.Fingerprint); err != nil {
+// Rename plans to give a rig another alias. The fingerprint does not change.
+func (l Planner) Rename(rr RigRef, alias string) (*Plan, error) {
+	if err := l.Edits().checkAliasFree(alias, rr.Fingerprint); err != nil {
 		return nil, err
 	}
 	base, err := l.Store.Head()
@@ -532,7 +532,7 @@ func RigTarget(rr RigRef) Target {
 
 // PinTargets pins the tunes of the rigs named to a job: the tune named, else
 // every tune that the plan changes, else main.
-func (l *Library) PinTargets(p *Plan, slug string, targets []Target, unit string) error {
+func (l Planner) PinTargets(p *Plan, slug string, targets []Target, unit string) error {
 	for _, t := range targets {
 		if t.Rig == nil {
 			continue
@@ -571,7 +571,7 @@ func sortedNames(m map[string]bool) []string {
 
 // pin adds or renews one pin in the plan's copy of the job. rev "" means the
 // newest revision saved for the job.
-func (l *Library) pin(p *Plan, slug, fp, tune string, rev store.Rev, unit string) error {
+func (l Planner) pin(p *Plan, slug, fp, tune string, rev store.Rev, unit string) error {
 	path := preset.JobPath(slug)
 	doc, err := l.planned(p, path)
 	if err != nil {
@@ -633,22 +633,22 @@ func (l *Library) pin(p *Plan, slug, fp, tune string, rev store.Rev, unit string
 }
 
 // prints lists the fingerprints that a rig has and had, the plan's moves included.
-func (l *Library) prints(p *Plan, fp string) []string {
+func (l Planner) prints(p *Plan, fp string) []string {
 	out := []string{fp}
 	for _, m := range p.Moves {
 		if m.To == fp {
 			out, fp = append(out, m.From), m.From
 		}
 	}
-	if rr, err := l.Find(fp); err == nil {
+	if rr, err := l.Names().Find(fp); err == nil {
 		out = append(append(out, rr.Fingerprint), rr.Was...)
 	}
 	return out
 }
 
 // serialOf is the serial of a unit of a rig's gimbal, named by serial or label.
-func (l *Library) serialOf(fp, unit string) (string, error) {
-	rr, err := l.Find(fp)
+func (l Planner) serialOf(fp, unit string) (string, error) {
+	rr, err := l.Names().Find(fp)
 	if err != nil {
 		return "", err
 	}
@@ -656,12 +656,12 @@ func (l *Library) serialOf(fp, unit string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	u, err := l.UnitOf(sheet, unit)
+	u, err := l.Units().UnitOf(sheet, unit)
 	return u.Serial, err
 }
 
 // planText puts a whole new text of a library file into the plan.
-func (l *Library) planText(p *Plan, path string, text []byte) error {
+func (l Planner) planText(p *Plan, path string, text []byte) error {
 	if _, err := l.Parse(path, text, nil); err != nil {
 		return err
 	}
@@ -674,10 +674,10 @@ func (l *Library) planText(p *Plan, path string, text []byte) error {
 	place, _ := preset.Locate(path)
 	it := Item{Path: path, OldPath: path, Place: place, After: text}
 	var err error
-	if it.Before, err = l.Store.ReadAt(p.Base, path); err != nil && !isNotFound(err) {
+	if it.Before, err = l.Store.Revisions().ReadAt(p.Base, path); err != nil && !isNotFound(err) {
 		return err
 	}
-	now, err := l.Store.Read(path)
+	now, err := l.Store.Work().Read(path)
 	switch {
 	case err == nil:
 		p.seen[path] = store.BlobIDOf(now)

@@ -12,7 +12,7 @@ import (
 // Prove works out the tune with a new proof of each group named in the place of the old
 // one, which is replaced whole; the other groups keep theirs. It does not write. A build
 // that was edited and not saved is refused, since its fingerprint is not the folder's yet.
-func (l *Library) Prove(d *Loaded, p preset.Proof, groups ...string) (Edited, error) {
+func (l Editor) Prove(d *Loaded, p preset.Proof, groups ...string) (Edited, error) {
 	if now := d.Rig.Fingerprint(); now != d.Rig.ID {
 		return Edited{}, &store.Error{Kind: store.ErrChanged, Msg: "the build of " + d.Rig.Alias + " was changed and is not saved: its fingerprint is " + now + " now", Hint: "Save it first: rigkeep save " + d.Rig.Alias + " -m WHY", Paths: []string{preset.RigPath(d.Rig.ID)}}
 	}
@@ -34,7 +34,7 @@ func (l *Library) Prove(d *Loaded, p preset.Proof, groups ...string) (Edited, er
 
 // putProof writes the proof of one group, in place where there is one, so that what a
 // person wrote beside it stays.
-func (l *Library) putProof(doc *file.Doc, group string, p preset.Proof) (*file.Doc, error) {
+func (l Editor) putProof(doc *file.Doc, group string, p preset.Proof) (*file.Doc, error) {
 	at := "proof." + group
 	t := l.proofTable(p, group)
 	if _, there := doc.Get(at); !there {
@@ -73,7 +73,7 @@ func underAny(f schema.Flat, at string) bool {
 
 // proofTable is the proof of a group in the catalogue's order, with a table in braces for
 // what is known per axis.
-func (l *Library) proofTable(p preset.Proof, group string) file.Table {
+func (l Editor) proofTable(p preset.Proof, group string) file.Table {
 	flat := p.Flat(group)
 	k, _ := l.Cat.Kind(schema.KindTune)
 	var out file.Table
@@ -110,13 +110,13 @@ func (l *Library) proofTable(p preset.Proof, group string) file.Table {
 	return out
 }
 
-// PlanEdited plans the revision that saves edited files of a rig, those that differ.
-func (l *Library) PlanEdited(d *Loaded, es ...Edited) (*Plan, error) {
+// Edited plans the revision that saves edited files of a rig, those that differ.
+func (l Planner) Edited(d *Loaded, es ...Edited) (*Plan, error) {
 	p, err := l.emptyPlan()
 	if err != nil {
 		return nil, err
 	}
-	rr, err := l.Find(d.Rig.ID)
+	rr, err := l.Names().Find(d.Rig.ID)
 	if err != nil {
 		return nil, err
 	}
@@ -139,7 +139,7 @@ type Proofs struct {
 }
 
 // Proofs begins to look at the proofs of a history.
-func (l *Library) Proofs() *Proofs { return &Proofs{l, map[string]*preset.Rig{}} }
+func (l Past) Proofs() *Proofs { return &Proofs{l.Library, map[string]*preset.Rig{}} }
 
 // StandingAt says how each group of a tune stood at a revision, against the build and the
 // gimbal sheet of that revision.
@@ -156,8 +156,8 @@ func (p *Proofs) StandingAt(h Revision, t preset.Tune) []preset.Standing {
 func (p *Proofs) rig(h Revision) preset.Rig {
 	r, known := p.rigs[h.Fingerprint]
 	if !known {
-		if id, ok, err := p.l.Store.Always(preset.RigPath(h.Fingerprint)); err == nil && ok {
-			if data, err := p.l.Store.ReadBlob(id); err == nil {
+		if id, ok, err := p.l.Store.History().Always(preset.RigPath(h.Fingerprint)); err == nil && ok {
+			if data, err := p.l.Store.Revisions().ReadBlob(id); err == nil {
 				if doc, err := p.l.Parse(preset.RigPath(h.Fingerprint), data, nil); err == nil {
 					only := preset.ReadRig(h.Fingerprint, doc)
 					r = &only
@@ -179,12 +179,12 @@ func (p *Proofs) rig(h Revision) preset.Rig {
 // StaleNow says why the proof of a tune's stiffness and filters, as the tune is in the work
 // tree, does not hold today: values, build, also one that was edited and is not saved,
 // firmware of the unit, and the unit that an open job sends it out on.
-func (l *Library) StaleNow(d *Loaded) ([]preset.Staleness, error) {
+func (l Past) StaleNow(d *Loaded) ([]preset.Staleness, error) {
 	if d.Tune == nil || d.Tune.Proof == nil {
 		return nil, nil
 	}
 	out := d.Tune.Stale(d.Rig, d.Sheet, "")
-	pins, err := l.JobsOf(RigRef{Fingerprint: d.Rig.ID, Was: d.Rig.Was}, d.Ref.Tune)
+	pins, err := l.Jobs().Of(RigRef{Fingerprint: d.Rig.ID, Was: d.Rig.Was}, d.Ref.Tune)
 	if err != nil {
 		return out, err
 	}
@@ -203,8 +203,8 @@ func (l *Library) StaleNow(d *Loaded) ([]preset.Staleness, error) {
 
 // PinnedUnit is the unit that a tune goes out on with a job, "" where the job does
 // not say.
-func (l *Library) PinnedUnit(job string, r preset.Rig, tune string) string {
-	j, err := l.Job("", job)
+func (l Jobs) PinnedUnit(job string, r preset.Rig, tune string) string {
+	j, err := l.Read("", job)
 	if err != nil {
 		return ""
 	}

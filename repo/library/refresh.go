@@ -30,7 +30,7 @@ type Refreshed struct {
 // Refresh takes what changed of a rig's parts in the shop by at least a step of the fingerprint
 // into its build sheet. It writes nothing; nil means that there is nothing to take. gone are
 // parts of the rig that the shop has no more.
-func (l *Library) Refresh(rr RigRef) (out *Refreshed, gone []string, err error) {
+func (l Builds) Refresh(rr RigRef) (out *Refreshed, gone []string, err error) {
 	path := preset.RigPath(rr.Fingerprint)
 	doc, err := l.Doc("", path)
 	if err != nil {
@@ -65,7 +65,7 @@ func (l *Library) Refresh(rr RigRef) (out *Refreshed, gone []string, err error) 
 	if edits == nil {
 		return nil, gone, nil
 	}
-	if out.Edited, err = l.edit(path, doc, nil, edits...); err != nil {
+	if out.Edited, err = l.Edits().edit(path, doc, nil, edits...); err != nil {
 		return nil, nil, err
 	}
 	out.Rig = preset.ReadRig("", out.Edited.After)
@@ -156,7 +156,7 @@ func partEdits(doc *file.Doc, at string, rig, shop preset.Part) ([]file.Edit, er
 
 // proofsEnded names the groups of each tune of a rig whose proof holds now and would not with the
 // build as it would be.
-func (l *Library) proofsEnded(was preset.Rig, out *Refreshed) error {
+func (l Builds) proofsEnded(was preset.Rig, out *Refreshed) error {
 	tunes, err := l.Tunes(was.ID)
 	if err != nil {
 		return err

@@ -98,7 +98,7 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 	s := &review.Snapshot{Now: q.Now, Cat: l.Cat}
 	if q.Job != "" {
 		path := preset.JobPath(q.Job)
-		data, err := l.Store.Read(path)
+		data, err := l.Store.Work().Read(path)
 		if err != nil {
 			return nil, err
 		}
@@ -109,27 +109,27 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 		j := preset.DecodeJob(q.Job, doc.Tree())
 		s.Job, s.JobFile = &j, source(path, data, review.Stamp{})
 	}
-	asks, err := l.asks(q, s.Job)
+	asks, err := reviewFacts{l}.asks(q, s.Job)
 	if err != nil {
 		return nil, err
 	}
 	s.Subjects = make([]review.Subject, len(asks))
-	if err := eachOf(len(asks), func(i int) error { return l.subject(&s.Subjects[i], asks[i], s.Job) }); err != nil {
+	if err := eachOf(len(asks), func(i int) error { return (reviewFacts{l}).subject(&s.Subjects[i], asks[i], s.Job) }); err != nil {
 		return nil, err
 	}
-	if err := l.takenOver(s.Subjects); err != nil {
+	if err := (reviewFacts{l}).takenOver(s.Subjects); err != nil {
 		return nil, err
 	}
 	if q.Learn {
-		if err := l.learn(s.Subjects, q.Now); err != nil {
+		if err := (reviewFacts{l}).learn(s.Subjects, q.Now); err != nil {
 			return nil, err
 		}
 	}
-	if s.Others, err = l.otherPins(s); err != nil {
+	if s.Others, err = (reviewFacts{l}).otherPins(s); err != nil {
 		return nil, err
 	}
 	if s.Job != nil {
-		pack, err := l.Pack(q.Job)
+		pack, err := l.Jobs().Pack(q.Job)
 		if err != nil {
 			return nil, err
 		}
@@ -139,10 +139,10 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 			}
 		}
 	}
-	if err := l.reviewEdits(s); err != nil {
+	if err := (reviewFacts{l}).reviewEdits(s); err != nil {
 		return nil, err
 	}
-	return s, l.exchange(s)
+	return s, reviewFacts{l}.exchange(s)
 }
 
 // eachOf calls fn for 0 to n−1 on a few goroutines and gives the first error.
@@ -160,7 +160,7 @@ func eachOf(n int, fn func(i int) error) error {
 
 // otherPins finds the pins of other open jobs that share a day with the job under
 // review and a unit with one of its pins.
-func (l *Library) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
+func (l reviewFacts) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
 	if s.Job == nil {
 		return nil, nil
 	}
@@ -187,7 +187,7 @@ func (l *Library) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
 	if len(words) == 0 {
 		return nil, nil
 	}
-	texts, slugs, err := l.jobTexts()
+	texts, slugs, err := l.Jobs().jobTexts()
 	if err != nil {
 		return nil, err
 	}
@@ -197,7 +197,7 @@ func (l *Library) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
 		if !ok || slug == s.Job.Slug || !mentions(text, words) {
 			continue
 		}
-		j, ok := l.jobOf(slug, text)
+		j, ok := l.Jobs().jobOf(slug, text)
 		if !ok || j.State != "open" || j.From.After(s.Job.To) || s.Job.From.After(j.To) {
 			continue
 		}
@@ -208,11 +208,11 @@ func (l *Library) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
 			}
 			o := review.OtherPin{Job: slug, From: j.From, To: j.To, Ref: p.Rig, Rig: p.Rig, Tune: p.Tune, Revision: p.Revision, Units: units,
 				File: source(preset.JobPath(slug), text, review.Stamp{}), Key: fmt.Sprintf("pin[%d].unit", i)}
-			if rr, err := l.Find(p.Rig); err == nil {
+			if rr, err := l.Names().Find(p.Rig); err == nil {
 				o.Ref = ask{rr: rr, known: true, tune: p.Tune}.ref()
 				o.Rig, o.Gimbal = rr.Fingerprint, rr.Gimbal
 				if o.Revision == "" {
-					if rev, err := l.Pinned(slug, rr, p.Tune); err == nil {
+					if rev, err := l.Jobs().Pinned(slug, rr, p.Tune); err == nil {
 						o.Revision = string(rev)
 					}
 				}
@@ -224,7 +224,7 @@ func (l *Library) otherPins(s *review.Snapshot) ([]review.OtherPin, error) {
 }
 
 // reviewEdits finds files under review that are in no revision.
-func (l *Library) reviewEdits(s *review.Snapshot) error {
+func (l reviewFacts) reviewEdits(s *review.Snapshot) error {
 	var prefixes []string
 	owner := map[string][]int{}
 	add := func(p string, i int) {
@@ -250,7 +250,7 @@ func (l *Library) reviewEdits(s *review.Snapshot) error {
 	if s.Job != nil {
 		add(preset.JobPath(s.Job.Slug), -1)
 	}
-	changes, err := l.Store.Edited(prefixes...)
+	changes, err := l.Store.Work().Edited(prefixes...)
 	if err != nil {
 		return err
 	}
@@ -274,7 +274,7 @@ func (l *Library) reviewEdits(s *review.Snapshot) error {
 }
 
 // exchange says how the library stands to its server, as last fetched.
-func (l *Library) exchange(s *review.Snapshot) error {
+func (l reviewFacts) exchange(s *review.Snapshot) error {
 	name, at, err := l.Store.Upstream()
 	if err != nil {
 		return err
@@ -288,7 +288,7 @@ func (l *Library) exchange(s *review.Snapshot) error {
 		return err
 	}
 	x := &review.Exchange{Ref: name}
-	if x.Ahead, x.Behind, err = l.Store.Apart(head, at); err != nil {
+	if x.Ahead, x.Behind, err = l.Store.Revisions().Apart(head, at); err != nil {
 		s.NoExchange = "unreadable revisions of the server: " + err.Error()
 		return nil
 	}
@@ -296,7 +296,7 @@ func (l *Library) exchange(s *review.Snapshot) error {
 		rev store.Rev
 		to  *review.Stamp
 	}{{at, &x.Theirs}, {head, &x.Ours}} {
-		if c, err := l.Store.Commit(r.rev); err == nil {
+		if c, err := l.Store.Revisions().Commit(r.rev); err == nil {
 			*r.to = stamp(*c)
 		}
 	}

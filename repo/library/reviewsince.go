@@ -42,7 +42,7 @@ func record(text []byte) []byte {
 
 // sinceProof finds the revision that recorded the proof, the rig and the values of
 // that moment, and who changed what since.
-func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision) error {
+func (l reviewFacts) sinceProof(x *review.Subject, a ask, st state, hist []Revision) error {
 	p := x.Tune.Proof
 	// acceptances of handovers, and whether a proof of our own came after
 	for i, h := range hist {
@@ -63,7 +63,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 		if sum := h.Trailer(HandoverTrailer); sum != "" {
 			x.Taken = handoverOf(h.Commit)
 			if p != nil && p.Ended == "" && h.Blob != "" {
-				data, err := l.Store.ReadBlob(h.Blob)
+				data, err := l.Store.Revisions().ReadBlob(h.Blob)
 				if err != nil {
 					return err
 				}
@@ -88,7 +88,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 		if h.Blob == "" {
 			break
 		}
-		data, err := l.Store.ReadBlob(h.Blob)
+		data, err := l.Store.Revisions().ReadBlob(h.Blob)
 		if err != nil {
 			return err
 		}
@@ -103,7 +103,7 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 		return nil // proved in the work tree, not saved
 	}
 	h := hist[recorded]
-	data, err := l.Store.ReadBlob(h.Blob)
+	data, err := l.Store.Revisions().ReadBlob(h.Blob)
 	if err != nil {
 		return err
 	}
@@ -124,11 +124,11 @@ func (l *Library) sinceProof(x *review.Subject, a ask, st state, hist []Revision
 }
 
 // introducedByHandover reports whether a state came into the library with the acceptance of a handover.
-func (l *Library) introducedByHandover(st state, accept Revision) (bool, error) {
+func (l reviewFacts) introducedByHandover(st state, accept Revision) (bool, error) {
 	if accept.Trailer(HandoverTrailer) == "" || len(accept.Parents) == 0 || st.stamp.Revision == "" {
 		return false, nil
 	}
-	here, err := l.Store.IsAncestor(store.Rev(st.stamp.Revision), accept.Parents[0])
+	here, err := l.Store.Revisions().IsAncestor(store.Rev(st.stamp.Revision), accept.Parents[0])
 	return !here, err
 }
 
@@ -138,12 +138,12 @@ const mostTaken = 300
 // takenOver finds acceptances of tunes that came with a history of their own and
 // without a proof: such a revision is a merge that leaves the tune as the other
 // side had it, which is no change of the tune.
-func (l *Library) takenOver(xs []review.Subject) error {
+func (l reviewFacts) takenOver(xs []review.Subject) error {
 	bare := func(x review.Subject) bool { return x.Tune != nil && x.Tune.Proof == nil && x.Taken == nil }
 	if !slices.ContainsFunc(xs, bare) {
 		return nil
 	}
-	log, err := l.Store.Log("", mostTaken)
+	log, err := l.Store.Revisions().Log("", mostTaken)
 	if err != nil {
 		return err
 	}
@@ -152,7 +152,7 @@ func (l *Library) takenOver(xs []review.Subject) error {
 		if sum == "" || len(c.Parents) == 0 {
 			continue
 		}
-		changes, err := l.Store.Diff(c.Parents[0], c.ID)
+		changes, err := l.Store.Revisions().Diff(c.Parents[0], c.ID)
 		if err != nil {
 			return err
 		}
@@ -170,8 +170,8 @@ const mostBuilds = 5
 
 // builds lists the newest revisions that changed a rig's build sheet after a
 // moment, oldest first.
-func (l *Library) builds(rr RigRef, after time.Time) ([]review.Stamp, error) {
-	revs, err := l.Store.HistoryAlong(trail(rr), preset.RigName, 0)
+func (l reviewFacts) builds(rr RigRef, after time.Time) ([]review.Stamp, error) {
+	revs, err := l.Store.History().Along(trail(rr), preset.RigName, 0)
 	if err != nil {
 		return nil, err
 	}
@@ -187,14 +187,14 @@ func (l *Library) builds(rr RigRef, after time.Time) ([]review.Stamp, error) {
 
 // whoChanged finds, for every key that differs from the proof, the last revision
 // that changed it. hist runs from the present to the proof, newest first.
-func (l *Library) whoChanged(x *review.Subject, then map[string]any, hist []Revision) error {
+func (l reviewFacts) whoChanged(x *review.Subject, then map[string]any, hist []Revision) error {
 	open := review.ChangedKeys(then, x.Tune.Values)
 	after := x.Tune.Values
 	for i := 0; i < len(hist) && len(open) > 0; i++ {
 		if hist[i].Blob == "" {
 			break
 		}
-		data, err := l.Store.ReadBlob(hist[i].Blob)
+		data, err := l.Store.Revisions().ReadBlob(hist[i].Blob)
 		if err != nil {
 			return err
 		}
@@ -225,7 +225,7 @@ const mostRecords = 200
 const alike = 0.02
 
 // onRecord gathers the onsets and bench logs of a rig.
-func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) error {
+func (l reviewFacts) onRecord(x *review.Subject, a ask, st state, hist []Revision) error {
 	js := map[schema.Axis]float64{}
 	if x.Sheet != nil {
 		if m, err := x.Rig.Inertias(x.Sheet, x.Tune); err == nil {
@@ -264,7 +264,7 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 		if h.Blob == "" {
 			continue
 		}
-		data, err := l.Store.ReadBlob(h.Blob)
+		data, err := l.Store.Revisions().ReadBlob(h.Blob)
 		if err != nil {
 			return err
 		}
@@ -279,12 +279,12 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 		}
 		proof(t.Proof, source(h.Path, data, stamp(h.Commit)), "at the earlier proof of "+review.Day(t.Proof.At))
 	}
-	paths, err := l.BenchLogs(a.rr.Fingerprint)
+	paths, err := l.Evidence().BenchLogs(a.rr.Fingerprint)
 	if err != nil {
 		return err
 	}
 	for _, path := range paths {
-		data, err := l.Store.Read(path)
+		data, err := l.Store.Work().Read(path)
 		if err != nil {
 			x.Faults = append(x.Faults, fault(path, err))
 			continue
@@ -315,11 +315,11 @@ func (l *Library) onRecord(x *review.Subject, a ask, st state, hist []Revision) 
 
 // elsewhere lists the earlier fingerprints of a rig under which it was on another gimbal,
 // whose dial numbers say nothing here, and since when it is on this one; the zero time is ever.
-func (l *Library) elsewhere(rr RigRef, gimbal string) (there map[string]bool, since time.Time, err error) {
+func (l reviewFacts) elsewhere(rr RigRef, gimbal string) (there map[string]bool, since time.Time, err error) {
 	if len(rr.Was) == 0 {
 		return nil, since, nil
 	}
-	revs, err := l.Store.HistoryAlong(trail(rr), preset.RigName, 0)
+	revs, err := l.Store.History().Along(trail(rr), preset.RigName, 0)
 	if err != nil {
 		return nil, since, err
 	}
@@ -332,7 +332,7 @@ func (l *Library) elsewhere(rr RigRef, gimbal string) (there map[string]bool, si
 			continue
 		}
 		if !known[place.Rig] {
-			data, err := l.Store.ReadBlob(r.Blob)
+			data, err := l.Store.Revisions().ReadBlob(r.Blob)
 			if err != nil {
 				return nil, since, err
 			}
@@ -368,7 +368,7 @@ func sameRecord(x *review.Subject, p *preset.Proof) bool {
 
 // learn asks the starting model where the stiffness of each subject should end. The
 // evidence of a gimbal and unit is gathered once for all its rigs.
-func (l *Library) learn(xs []review.Subject, now time.Time) error {
+func (l reviewFacts) learn(xs []review.Subject, now time.Time) error {
 	known := map[[2]string]evidence{}
 	place := func(x *review.Subject) [2]string { return [2]string{x.Rig.Gimbal, serial(x.Sheet, x.Unit)} }
 	for i := range xs {
@@ -380,7 +380,7 @@ func (l *Library) learn(xs []review.Subject, now time.Time) error {
 		if _, ok := known[at]; ok {
 			continue
 		}
-		e, err := l.evidence(x.Sheet, at[0], at[1], now)
+		e, err := l.Evidence().evidence(x.Sheet, at[0], at[1], now)
 		if err != nil {
 			return err
 		}
@@ -392,9 +392,9 @@ func (l *Library) learn(xs []review.Subject, now time.Time) error {
 			return nil
 		}
 		at := place(x)
-		q, err := l.ownRequest(x.Rig, x.Sheet, x.Tune, at[1])
+		q, err := l.Evidence().ownRequest(x.Rig, x.Sheet, x.Tune, at[1])
 		if err == nil {
-			l.with(&q, known[at], x.Rig, x.Sheet, x.Tune)
+			l.Evidence().with(&q, known[at], x.Rig, x.Sheet, x.Tune)
 			x.Learned, err = start.Finals(q)
 		}
 		if x.NotLearned = ""; err != nil {

@@ -25,7 +25,7 @@ type ask struct {
 	suffix string // tells two pins of one tune apart
 }
 
-func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
+func (l reviewFacts) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 	var out []ask
 	for _, name := range q.Rigs {
 		ref, err := ParseRef(name)
@@ -35,7 +35,7 @@ func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 		if ref.When != "" {
 			return nil, &store.Error{Kind: store.ErrBadPath, Msg: "review checks what goes out now; " + name + " names a moment", Hint: "For what changed since then: --since " + ref.When}
 		}
-		rr, err := l.Find(ref.Rig)
+		rr, err := l.Names().Find(ref.Rig)
 		if err != nil {
 			return nil, err
 		}
@@ -56,7 +56,7 @@ func (l *Library) asks(q ReviewRequest, j *preset.Job) ([]ask, error) {
 	count := map[string]int{}
 	for i, p := range j.Pins {
 		a := ask{name: p.Rig, tune: p.Tune, pin: i, pinned: true, unit: p.Unit}
-		rr, err := l.Find(p.Rig)
+		rr, err := l.Names().Find(p.Rig)
 		if err == nil {
 			a.rr, a.known = rr, true
 		} else if !isNotFound(err) {
@@ -100,7 +100,7 @@ func (a ask) ref() string {
 }
 
 // subject gathers one tune.
-func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
+func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 	*x = review.Subject{Ref: a.ref(), Name: a.ref() + a.suffix, Unit: a.unit, Pin: a.pin, NotLearned: "it was not asked for"}
 	x.Rig.Alias = x.Ref
 	if !a.known {
@@ -109,7 +109,7 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 	}
 	fp := a.rr.Fingerprint
 	rigPath, tunePath := preset.RigPath(fp), preset.TunePath(fp, a.tune)
-	rigText, err := l.Store.Read(rigPath)
+	rigText, err := l.Store.Work().Read(rigPath)
 	if err == nil {
 		x.RigFile = source(rigPath, rigText, review.Stamp{})
 		var doc *file.Doc
@@ -127,13 +127,13 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 		x.Sheet = nil
 		x.Faults = append(x.Faults, fault(sheetPath, err))
 	}
-	sheetText, _ := l.Store.Read(sheetPath)
+	sheetText, _ := l.Store.Work().Read(sheetPath)
 	x.SheetFile = source(sheetPath, sheetText, review.Stamp{})
 	x.UnitFiles = map[string]review.Source{}
 	if x.Sheet != nil {
 		for _, u := range x.Sheet.Units {
 			path := preset.UnitPath(x.Sheet.Slug, u.Serial)
-			if text, err := l.Store.Read(path); err == nil {
+			if text, err := l.Store.Work().Read(path); err == nil {
 				x.UnitFiles[u.Serial] = source(path, text, review.Stamp{})
 			}
 		}
@@ -144,11 +144,11 @@ func (l *Library) subject(x *review.Subject, a ask, j *preset.Job) error {
 			return err
 		}
 	}
-	hist, err := l.History(a.rr, a.tune, 0)
+	hist, err := l.Past().History(a.rr, a.tune, 0)
 	if err != nil {
 		return err
 	}
-	work, err := l.Store.Read(tunePath)
+	work, err := l.Store.Work().Read(tunePath)
 	if err != nil && !isNotFound(err) {
 		x.Faults = append(x.Faults, fault(tunePath, err))
 		return nil
@@ -215,7 +215,7 @@ type state struct {
 
 // pinnedState is the tune as a job pins it. open: no revision was saved for the
 // job; lost: the revision is not there.
-func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, open bool, lost string, err error) {
+func (l reviewFacts) pinnedState(j preset.Job, a ask, hist []Revision) (st state, open bool, lost string, err error) {
 	rev := store.Rev(j.Pins[a.pin].Revision)
 	if rev == "" {
 		h, ok := savedFor(j.Slug, hist)
@@ -228,7 +228,7 @@ func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, o
 		if h.ID != rev || h.Blob == "" {
 			continue
 		}
-		data, err := l.Store.ReadBlob(h.Blob)
+		data, err := l.Store.Revisions().ReadBlob(h.Blob)
 		if err != nil {
 			return st, false, "", err
 		}
@@ -237,7 +237,7 @@ func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, o
 	// a revision that did not change the tune, or one that a person wrote in
 	for _, fp := range append([]string{a.rr.Fingerprint}, reversed(a.rr.Was)...) {
 		path := preset.TunePath(fp, a.tune)
-		data, err := l.Store.ReadAt(rev, path)
+		data, err := l.Store.Revisions().ReadAt(rev, path)
 		if isNotFound(err) {
 			continue
 		}
@@ -245,7 +245,7 @@ func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, o
 			return st, false, "", err
 		}
 		st = state{data, path, -1, review.Stamp{Revision: string(rev)}, true}
-		if c, err := l.Store.Commit(rev); err == nil {
+		if c, err := l.Store.Revisions().Commit(rev); err == nil {
 			st.stamp = stamp(*c)
 		}
 		id := store.BlobIDOf(data)
@@ -262,7 +262,7 @@ func (l *Library) pinnedState(j preset.Job, a ask, hist []Revision) (st state, o
 
 // newer compares the pinned tune with what lies in the library now; nil when they
 // say the same.
-func (l *Library) newer(pinned, present state) *review.Newer {
+func (l reviewFacts) newer(pinned, present state) *review.Newer {
 	if !present.there || bytes.Equal(pinned.text, present.text) {
 		return nil
 	}
@@ -278,7 +278,7 @@ func (l *Library) newer(pinned, present state) *review.Newer {
 }
 
 // decode reads a tune without its rig; nil where it cannot be read.
-func (l *Library) decode(path string, text []byte) *preset.Tune {
+func (l reviewFacts) decode(path string, text []byte) *preset.Tune {
 	tree, err := file.Values(path, text)
 	if err != nil {
 		return nil

@@ -46,7 +46,7 @@ const listVersion = "3"
 // build sheet alias, gimbal, mass, lens and fault; of a tune the state and the unit of its proof;
 // of an open job its last day and the rigs pinned to it; of a unit its label and the rigs whose
 // tunes it holds.
-func (l *Library) listText(path string, data []byte) string {
+func (l Lists) listText(path string, data []byte) string {
 	place, _ := preset.Locate(path)
 	tree, err := file.Values(path, data)
 	f := schema.Flatten(tree)
@@ -125,12 +125,12 @@ func isListed(path string) bool {
 // RigRows lists all rigs as they lie in the work tree, by alias as a person counts. today is the
 // day from which the next job is looked for. What is listed is kept beside the library and
 // brought forward by what changed.
-func (l *Library) RigRows(today time.Time) ([]*RigRow, error) {
-	list, err := l.Store.Summaries(store.SummaryOptions{Name: "rigs", Version: listVersion, Match: isListed, Extract: l.listText})
+func (l Lists) RigRows(today time.Time) ([]*RigRow, error) {
+	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: "rigs", Version: listVersion, Match: isListed, Extract: l.listText})
 	if err != nil {
 		return nil, err
 	}
-	changed, err := l.lastChanges()
+	changed, err := l.Past().lastChanges()
 	if err != nil {
 		return nil, err
 	}
@@ -283,7 +283,7 @@ func (c changes) at(i int) time.Time {
 }
 
 // lastChanges gives when the newest revision that changed anything in a rig's folder was made.
-func (l *Library) lastChanges() (changes, error) {
+func (l Past) lastChanges() (changes, error) {
 	head, err := l.Store.Head()
 	if err != nil || head == "" {
 		return nil, err
@@ -301,9 +301,9 @@ func (l *Library) lastChanges() (changes, error) {
 			out[fp] = at
 		}
 	}
-	diff, err := l.Store.Diff(rev, head)
+	diff, err := l.Store.Revisions().Diff(rev, head)
 	if rev == "" || err != nil || len(diff) > 500 {
-		if err := l.Store.Touched("rigs/", newer); err != nil {
+		if err := l.Store.History().Touched("rigs/", newer); err != nil {
 			return nil, err
 		}
 	} else {

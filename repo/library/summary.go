@@ -66,7 +66,7 @@ const (
 )
 
 // summary gives the summary of the last revision.
-func (l *Library) summary() (*summary, error) {
+func (l Lists) summary() (*summary, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	head, err := l.Store.Head()
@@ -92,12 +92,12 @@ func (l *Library) summary() (*summary, error) {
 	}
 	l.sum = old
 	l.Store.SetCache(summaryName, encodeSummary(old, l.stamp()))
-	l.cacheNames(old)
+	l.Names().cacheNames(old)
 	return old, nil
 }
 
 // stamp ties a summary to the catalogue it was read with.
-func (l *Library) stamp() [32]byte {
+func (l Lists) stamp() [32]byte {
 	h := sha256.New()
 	for _, p := range l.Cat.Params() {
 		h.Write([]byte(p.Path + "\x00" + p.Dial + "\n"))
@@ -108,8 +108,8 @@ func (l *Library) stamp() [32]byte {
 }
 
 // forward brings a summary to the revision head; false when it cannot.
-func (l *Library) forward(s *summary, head store.Rev) bool {
-	changes, err := l.Store.Diff(s.rev, head)
+func (l Lists) forward(s *summary, head store.Rev) bool {
+	changes, err := l.Store.Revisions().Diff(s.rev, head)
 	if err != nil {
 		return false
 	}
@@ -137,7 +137,7 @@ func (l *Library) forward(s *summary, head store.Rev) bool {
 	s.order = nil
 	sheets := map[string]*schema.Sheet{}
 	for fp := range again {
-		es, err := l.Store.ListAt(head, preset.RigDir(fp)+"/")
+		es, err := l.Store.Revisions().ListAt(head, preset.RigDir(fp)+"/")
 		if err != nil && !isNotFound(err) {
 			return false
 		}
@@ -151,12 +151,12 @@ func (l *Library) forward(s *summary, head store.Rev) bool {
 }
 
 // summarise reads every rig at a revision.
-func (l *Library) summarise(head store.Rev) (*summary, error) {
+func (l Lists) summarise(head store.Rev) (*summary, error) {
 	s := &summary{rev: head, rigs: map[string]*rigSummary{}}
 	if head == "" {
 		return s, nil
 	}
-	es, err := l.Store.ListAt(head, "rigs/")
+	es, err := l.Store.Revisions().ListAt(head, "rigs/")
 	if isNotFound(err) {
 		return s, nil
 	}
@@ -200,7 +200,7 @@ func (l *Library) summarise(head store.Rev) (*summary, error) {
 }
 
 // summariseRig reads one rig with its tunes; nil when it has no build sheet.
-func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, sheets map[string]*schema.Sheet) *rigSummary {
+func (l Lists) summariseRig(head store.Rev, fp string, es []store.Entry, sheets map[string]*schema.Sheet) *rigSummary {
 	var sheetBlob store.BlobID
 	for _, e := range es {
 		if e.Path == preset.RigPath(fp) {
@@ -212,7 +212,7 @@ func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, shee
 	}
 	out := &rigSummary{fp: fp}
 	var tree schema.Tree
-	data, err := l.Store.ReadBlob(sheetBlob)
+	data, err := l.Store.Revisions().ReadBlob(sheetBlob)
 	if err == nil {
 		tree, err = file.Values(preset.RigPath(fp), data)
 	}
@@ -248,7 +248,7 @@ func (l *Library) summariseRig(head store.Rev, fp string, es []store.Entry, shee
 	return out
 }
 
-func (l *Library) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Sheet, e store.Entry, name string) tuneSummary {
+func (l Lists) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Sheet, e store.Entry, name string) tuneSummary {
 	t := tuneSummary{name: name}
 	tree, err := l.blobTree(e.Path, e.Blob)
 	if err == nil {
@@ -291,7 +291,7 @@ const mostProved = 50
 // asProved gives a tune the values that its proof is of, where it went on since: what
 // nobody worked is no evidence, however recent. same reports whether the proof is of
 // this gimbal: the numbers of another's dials say nothing here.
-func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool) {
+func (l Lists) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool) {
 	p := tune.Proof
 	changed := p.Digest != "" && p.Digest != tune.GroupDigest(preset.GroupHold)
 	if !changed && (p.Rig == "" || p.Rig == r.Fingerprint()) {
@@ -300,7 +300,7 @@ func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same b
 	if changed {
 		tune.Values = nil
 	}
-	hist, err := l.History(RigRef{Fingerprint: r.ID, Was: r.Was}, name, mostProved)
+	hist, err := l.Past().History(RigRef{Fingerprint: r.ID, Was: r.Was}, name, mostProved)
 	if err != nil {
 		return true
 	}
@@ -322,7 +322,7 @@ func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same b
 		}
 		if h.Fingerprint != r.ID {
 			path := preset.RigPath(h.Fingerprint)
-			if data, err := l.Store.ReadAt(h.ID, path); err == nil {
+			if data, err := l.Store.Revisions().ReadAt(h.ID, path); err == nil {
 				if tree, err := file.Values(path, data); err == nil {
 					same = preset.DecodeRig(h.Fingerprint, tree).Gimbal == r.Gimbal
 				}
@@ -332,8 +332,8 @@ func (l *Library) asProved(r preset.Rig, name string, tune *preset.Tune) (same b
 	return same
 }
 
-func (l *Library) blobTree(path string, id store.BlobID) (schema.Tree, error) {
-	data, err := l.Store.ReadBlob(id)
+func (l Lists) blobTree(path string, id store.BlobID) (schema.Tree, error) {
+	data, err := l.Store.Revisions().ReadBlob(id)
 	if err != nil {
 		return nil, err
 	}
@@ -341,8 +341,8 @@ func (l *Library) blobTree(path string, id store.BlobID) (schema.Tree, error) {
 }
 
 // sheetAt reads a sheet at a revision without the library's lock.
-func (l *Library) sheetAt(rev store.Rev, slug string) (*schema.Sheet, error) {
-	data, err := l.Store.ReadAt(rev, preset.GimbalPath(slug))
+func (l Lists) sheetAt(rev store.Rev, slug string) (*schema.Sheet, error) {
+	data, err := l.Store.Revisions().ReadAt(rev, preset.GimbalPath(slug))
 	if err != nil {
 		return nil, err
 	}
@@ -354,7 +354,7 @@ func (l *Library) sheetAt(rev store.Rev, slug string) (*schema.Sheet, error) {
 	if s == nil {
 		return nil, ps[0]
 	}
-	s.Units, err = l.unitsAt(rev, slug)
+	s.Units, err = l.Units().unitsAt(rev, slug)
 	return s, err
 }
 
@@ -369,8 +369,8 @@ func (r *rigSummary) ref() RigRef {
 
 // proofs gives every proved tune saved on a gimbal, as evidence, and what could
 // not serve. Edits that are in no revision are not evidence.
-func (l *Library) proofs(gimbal string, now time.Time) ([]start.Tune, []Skipped, error) {
-	s, err := l.summary()
+func (l Evidence) proofs(gimbal string, now time.Time) ([]start.Tune, []Skipped, error) {
+	s, err := l.Lists().summary()
 	if err != nil {
 		return nil, nil, err
 	}

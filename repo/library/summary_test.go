@@ -84,11 +84,11 @@ func fresh(t testing.TB, l *Library) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := l.summarise(head)
+	s, err := l.Lists().summarise(head)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return encodeSummary(s, l.stamp())
+	return encodeSummary(s, l.Lists().stamp())
 }
 
 // Brought forward commit by commit, by Rigkeep or by plain git, the summary is
@@ -111,24 +111,24 @@ func TestSummaryForwardEqualsAnew(t *testing.T) {
 			git(t, dir, "add", "-A")
 			git(t, dir, "commit", "-q", "--allow-empty", "-m", "by git")
 		case 1: // the sheet changes: all its evidence is read again
-			e, err := l.Edit(preset.GimbalPath("quay-large"), file.Edit{Key: "moving.tilt.inertia_kgm2", Value: 0.01 + float64(step)/1000})
+			e, err := l.Edits().Edit(preset.GimbalPath("quay-large"), file.Edit{Key: "moving.tilt.inertia_kgm2", Value: 0.01 + float64(step)/1000})
 			if err != nil {
 				t.Fatal(err)
 			}
 			save(t, l, e.Path, e.After.Text())
 		case 2: // a tune goes
-			if _, err := l.Store.Read(path); err == nil {
+			if _, err := l.Store.Work().Read(path); err == nil {
 				save(t, l, path, nil)
 			}
 		default:
 			save(t, l, path, []byte(tuneText(fp, 15+rnd.IntN(40), rnd.IntN(2) == 0)))
 		}
 		l = open(t, dir) // a new process
-		s, err := l.summary()
+		s, err := l.Lists().summary()
 		if err != nil {
 			t.Fatal(err)
 		}
-		if !bytes.Equal(encodeSummary(s, l.stamp()), fresh(t, l)) {
+		if !bytes.Equal(encodeSummary(s, l.Lists().stamp()), fresh(t, l)) {
 			t.Fatalf("step %d: the summary brought forward is not the one made anew", step)
 		}
 	}
@@ -137,10 +137,10 @@ func TestSummaryForwardEqualsAnew(t *testing.T) {
 func save(t testing.TB, l *Library, path string, data []byte) {
 	t.Helper()
 	seen := store.BlobID("")
-	if now, err := l.Store.Read(path); err == nil {
+	if now, err := l.Store.Work().Read(path); err == nil {
 		seen = store.BlobIDOf(now)
 	}
-	_, err := l.Store.Save(context.Background(), store.SaveRequest{Subject: "change", Author: technician, When: day, WriteWork: true, AllowSame: true,
+	_, err := l.Store.Writer().Save(context.Background(), store.SaveRequest{Subject: "change", Author: technician, When: day, WriteWork: true, AllowSame: true,
 		Files: []store.File{{Path: path, Data: data, Delete: data == nil}}, Seen: map[string]store.BlobID{path: seen}})
 	if err != nil {
 		t.Fatal(err)
@@ -160,14 +160,14 @@ func git(t testing.TB, dir string, args ...string) {
 func TestSummaryDamaged(t *testing.T) {
 	l, _ := shop(t, 6)
 	want := fresh(t, l)
-	if _, err := l.summary(); err != nil {
+	if _, err := l.Lists().summary(); err != nil {
 		t.Fatal(err)
 	}
 	good, ok := l.Store.Cache(summaryName)
 	if !ok {
 		t.Fatal("nothing was cached")
 	}
-	if s, err := decodeSummary(good, l.stamp()); err != nil || !bytes.Equal(encodeSummary(s, l.stamp()), good) {
+	if s, err := decodeSummary(good, l.Lists().stamp()); err != nil || !bytes.Equal(encodeSummary(s, l.Lists().stamp()), good) {
 		t.Fatalf("the summary does not survive its own form: %v", err)
 	}
 	var bad [][]byte
@@ -180,14 +180,14 @@ func TestSummaryDamaged(t *testing.T) {
 		bad = append(bad, good[:n])
 	}
 	for _, b := range bad {
-		if _, err := decodeSummary(b, l.stamp()); err == nil {
+		if _, err := decodeSummary(b, l.Lists().stamp()); err == nil {
 			t.Fatal("a damaged summary was taken")
 		}
 	}
 	l.Store.SetCache(summaryName, bad[len(bad)/3])
 	again := open(t, l.Store.Root())
-	s, err := again.summary()
-	if err != nil || !bytes.Equal(encodeSummary(s, again.stamp()), want) {
+	s, err := again.Lists().summary()
+	if err != nil || !bytes.Equal(encodeSummary(s, again.Lists().stamp()), want) {
 		t.Fatalf("after damage: %v", err)
 	}
 }
@@ -196,7 +196,7 @@ func FuzzDecodeSummary(f *testing.F) {
 	l, _ := shop(f, 3)
 	f.Add(fresh(f, l))
 	f.Add([]byte(summaryMagic))
-	stamp := l.stamp()
+	stamp := l.Lists().stamp()
 	f.Fuzz(func(t *testing.T, data []byte) {
 		if s, err := decodeSummary(data, stamp); err == nil {
 			if again, err := decodeSummary(encodeSummary(s, stamp), stamp); err != nil || !reflect.DeepEqual(again.rigs, s.rigs) {
@@ -212,7 +212,7 @@ func TestFindFollowsHandEdits(t *testing.T) {
 	dir := l.Store.Root()
 	find := func(name, want string) {
 		t.Helper()
-		r, err := open(t, dir).Find(name)
+		r, err := open(t, dir).Names().Find(name)
 		if want == "" {
 			if !isNotFound(err) {
 				t.Errorf("%s: found %v, %v; want none", name, r.Fingerprint, err)
@@ -252,7 +252,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := l.Store.Save(ctx, store.SaveRequest{Subject: why, Author: technician, When: when, Base: head, WriteWork: true, Files: files}); err != nil {
+		if _, err := l.Store.Writer().Save(ctx, store.SaveRequest{Subject: why, Author: technician, When: when, Base: head, WriteWork: true, Files: files}); err != nil {
 			t.Fatal(err)
 		}
 		l = open(t, l.Store.Root())
@@ -271,7 +271,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 		t.Fatal(err)
 	}
 	save("Raise", day.AddDate(0, 0, 2), store.File{Path: path, Data: raised.Text()})
-	ts, _, err := l.proofs("quay-large", day)
+	ts, _, err := l.Evidence().proofs("quay-large", day)
 	if err != nil || len(ts) != 1 {
 		t.Fatalf("%d proofs, %v", len(ts), err)
 	}
@@ -287,7 +287,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 		t.Fatal(err)
 	}
 	save("Odd", day.AddDate(0, 0, 3), store.File{Path: path, Data: odd.Text()})
-	if ts, _, err = l.proofs("quay-large", day); err != nil || len(ts) != 1 || len(ts[0].Values) != 0 {
+	if ts, _, err = l.Evidence().proofs("quay-large", day); err != nil || len(ts) != 1 || len(ts[0].Values) != 0 {
 		t.Errorf("values that were never proved count: %+v, %v", ts, err)
 	}
 	// onto another gimbal
@@ -305,7 +305,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 	save("Move", day.AddDate(0, 0, 4), store.File{Path: preset.GimbalPath("skiff-small"), Data: sheet},
 		store.File{Path: preset.RigPath(fps[0]), Delete: true}, store.File{Path: path, Delete: true},
 		store.File{Path: preset.RigPath(there), Data: []byte(rig)}, store.File{Path: preset.TunePath(there, "main"), Data: moved.Text()})
-	if ts, skipped, err := l.proofs("skiff-small", day); err != nil || len(ts) != 0 {
+	if ts, skipped, err := l.Evidence().proofs("skiff-small", day); err != nil || len(ts) != 0 {
 		t.Errorf("numbers of another gimbal's dials count: %+v, %v, %v", ts, skipped, err)
 	}
 }

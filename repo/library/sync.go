@@ -23,14 +23,14 @@ type RemoteRef struct {
 	Proxy   string // the proxy that the library's configuration names for it
 }
 
-// FindRemote works out which remote is meant: a configured one by name, an address (a folder's
+// Find works out which remote is meant: a configured one by name, an address (a folder's
 // must be absolute), or for "" the one that the branch follows, else origin, else the only one.
 //
 // Where git's settings of the library lead elsewhere, it does as git does (url.*.insteadOf,
 // http.proxy, remote.*.proxy) or refuses and names the setting (more than one url, pushurl,
 // pushInsteadOf: a sync has one other side).
-func (l *Library) FindRemote(name string) (RemoteRef, error) {
-	r, err := l.findRemote(name)
+func (l Syncer) Find(name string) (RemoteRef, error) {
+	r, err := l.find(name)
 	if err != nil {
 		return r, err
 	}
@@ -39,7 +39,7 @@ func (l *Library) FindRemote(name string) (RemoteRef, error) {
 
 // asGit applies what the library's git settings say of a remote. Source: git-config(1), remote.*,
 // url.* and http.*.
-func (l *Library) asGit(r *RemoteRef) error {
+func (l Syncer) asGit(r *RemoteRef) error {
 	refuse := func(setting, value string) error {
 		return &store.Error{Kind: store.ErrForeign, Msg: fmt.Sprintf("git would send to another address than it fetches from: %s is %s", setting, transport.Shown(value)),
 			Hint: "A sync has one other side: remove the setting with `git config --unset-all " + setting + "`, or exchange with git fetch, merge and push"}
@@ -87,7 +87,7 @@ func (l *Library) asGit(r *RemoteRef) error {
 	return nil
 }
 
-func (l *Library) findRemote(name string) (RemoteRef, error) {
+func (l Syncer) find(name string) (RemoteRef, error) {
 	branch, err := l.Store.Branch()
 	if err != nil {
 		return RemoteRef{}, err
@@ -136,7 +136,7 @@ func (l *Library) findRemote(name string) (RemoteRef, error) {
 
 // Remember puts a new remote into the library's configuration, so that the next sync needs no
 // name. A password in the address is left out.
-func (l *Library) Remember(ctx context.Context, r RemoteRef) error {
+func (l Syncer) Remember(ctx context.Context, r RemoteRef) error {
 	if r.Name == "" || !r.New {
 		return nil
 	}
@@ -191,19 +191,19 @@ const syncTries = 8
 // have; the last state known of it is named as well.
 const recentHaves = 32
 
-// Sync brings the library and a remote to the same state: what came there is fetched and checked
+// Run brings the library and a remote to the same state: what came there is fetched and checked
 // before anything moves; the library is moved forward, or merged by key; then what is new here
 // is sent. Should the remote or the library move meanwhile, it begins anew. A clash stops it
 // with the library as it was; so does anything unsaved that would be touched.
 //
 // Errors: those of the transport; store.ErrChanged with the names of unsaved files in the way;
 // store.ErrBusy if others keep being quicker; those of Merge.
-func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions) (*Synced, error) {
+func (l Syncer) Run(ctx context.Context, r transport.Remote, opt SyncOptions) (*Synced, error) {
 	if branch, err := l.Store.Branch(); err != nil || branch == "" {
-		_, ferr := l.FindRemote("")
+		_, ferr := l.Find("")
 		return nil, errors.Join(err, ferr)
 	}
-	l.Store.DropQuarantine()
+	l.Store.Exchange().DropQuarantine()
 	head, err := l.Store.Head()
 	if err != nil {
 		return nil, err
@@ -230,7 +230,7 @@ func (l *Library) Sync(ctx context.Context, r transport.Remote, opt SyncOptions)
 }
 
 // syncOnce tries once. done is false if something moved meanwhile.
-func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOptions, out *Synced) (done bool, theirs store.Rev, err error) {
+func (l Syncer) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOptions, out *Synced) (done bool, theirs store.Rev, err error) {
 	refs, err := r.Refs(ctx)
 	if err != nil {
 		return false, "", err
@@ -244,7 +244,7 @@ func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOpt
 		if err := l.take(ctx, r, opt, theirs); err != nil {
 			return false, "", err
 		}
-		if err := l.checkTheirs(theirs); err != nil {
+		if err := l.Merging().checkTheirs(theirs); err != nil {
 			return false, "", err
 		}
 	}
@@ -261,8 +261,8 @@ func (l *Library) syncOnce(ctx context.Context, r transport.Remote, opt *SyncOpt
 	case behind:
 		to = theirs
 		if !opt.DryRun {
-			err = l.Store.Advance(ctx, theirs, opt.Who, opt.Now(), "sync: forward to "+r.Shown())
-			l.forget()
+			err = l.Store.Writer().Advance(ctx, theirs, opt.Who, opt.Now(), "sync: forward to "+r.Shown())
+			l.Names().forget()
 		}
 		if errors.Is(err, store.ErrDiverged) {
 			return false, theirs, nil
@@ -308,7 +308,7 @@ func otherBranch(shown, branch string, refs transport.Refs) error {
 }
 
 // take fetches a revision, checks that all of it is there, and notes where the remote is.
-func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions, theirs store.Rev) error {
+func (l Syncer) take(ctx context.Context, r transport.Remote, opt *SyncOptions, theirs store.Rev) error {
 	have, err := l.haves()
 	if err != nil {
 		return err
@@ -321,11 +321,11 @@ func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions
 		return l.track(ctx, opt, theirs)
 	}
 	// It may be here already, whole or, where an earlier transfer was killed, in part.
-	if !l.Store.Has(theirs) || l.Store.Complete([]store.Rev{theirs}, have) != nil {
+	if !l.Store.Revisions().Has(theirs) || l.Store.Exchange().Complete([]store.Rev{theirs}, have) != nil {
 		if _, err := r.Fetch(ctx, l.Store, []store.Rev{theirs}, have); err != nil {
 			return err
 		}
-		if err := l.Store.Complete([]store.Rev{theirs}, have); err != nil {
+		if err := l.Store.Exchange().Complete([]store.Rev{theirs}, have); err != nil {
 			return err
 		}
 	}
@@ -333,14 +333,14 @@ func (l *Library) take(ctx context.Context, r transport.Remote, opt *SyncOptions
 }
 
 // haves are revisions all of whose objects are here.
-func (l *Library) haves() ([]store.Rev, error) {
+func (l Syncer) haves() ([]store.Rev, error) {
 	var out []store.Rev
 	head, err := l.Store.Head()
 	if err != nil {
 		return nil, err
 	}
 	if head != "" {
-		log, err := l.Store.Log(head, recentHaves)
+		log, err := l.Store.Revisions().Log(head, recentHaves)
 		if err != nil {
 			return nil, err
 		}
@@ -359,7 +359,7 @@ func (l *Library) haves() ([]store.Rev, error) {
 }
 
 // track moves the library's note of where the remote is.
-func (l *Library) track(ctx context.Context, opt *SyncOptions, at store.Rev) error {
+func (l Syncer) track(ctx context.Context, opt *SyncOptions, at store.Rev) error {
 	if opt.Remote.Name == "" {
 		return nil
 	}
@@ -381,26 +381,26 @@ func (l *Library) track(ctx context.Context, opt *SyncOptions, at store.Rev) err
 }
 
 // relation says whether the library is behind the remote, or ahead of it.
-func (l *Library) relation(head, theirs store.Rev) (behind, ahead bool, err error) {
+func (l Syncer) relation(head, theirs store.Rev) (behind, ahead bool, err error) {
 	if theirs == "" || head == "" {
 		return head == "" && theirs != "", theirs == "" && head != "", nil
 	}
-	if behind, err = l.Store.IsAncestor(head, theirs); err != nil || behind {
+	if behind, err = l.Store.Revisions().IsAncestor(head, theirs); err != nil || behind {
 		return behind, false, err
 	}
-	ahead, err = l.Store.IsAncestor(theirs, head)
+	ahead, err = l.Store.Revisions().IsAncestor(theirs, head)
 	return false, ahead, err
 }
 
 // syncMerge merges and saves the merge. again is true if the library moved meanwhile.
-func (l *Library) syncMerge(ctx context.Context, opt *SyncOptions, out *Synced, head, theirs store.Rev) (again bool, err error) {
+func (l Syncer) syncMerge(ctx context.Context, opt *SyncOptions, out *Synced, head, theirs store.Rev) (again bool, err error) {
 	var ch *merge.Choices
 	if opt.Choices != nil {
 		if ch, err = opt.Choices(); err != nil {
 			return false, err
 		}
 	}
-	m, err := l.Merge(head, theirs, ch)
+	m, err := l.Merging().Merge(head, theirs, ch)
 	if err != nil {
 		return false, err
 	}
@@ -412,7 +412,7 @@ func (l *Library) syncMerge(ctx context.Context, opt *SyncOptions, out *Synced, 
 	if opt.Message != nil {
 		subject, body = opt.Message(m)
 	}
-	out.Revision, err = l.CommitMerge(ctx, m, subject, body, opt.Who, opt.Now())
+	out.Revision, err = l.Merging().CommitMerge(ctx, m, subject, body, opt.Who, opt.Now())
 	if errors.Is(err, store.ErrChanged) {
 		if now, herr := l.Store.Head(); herr == nil && now != head {
 			return true, nil
@@ -429,7 +429,7 @@ func firstName(r RemoteRef) string {
 }
 
 // report fills in what came and what went.
-func (l *Library) report(out *Synced, theirs store.Rev) (err error) {
+func (l Syncer) report(out *Synced, theirs store.Rev) (err error) {
 	revs := func(ids ...store.Rev) (list []store.Rev) {
 		for _, id := range ids {
 			if id != "" {
@@ -439,10 +439,10 @@ func (l *Library) report(out *Synced, theirs store.Rev) (err error) {
 		return list
 	}
 	mine := map[store.Rev]bool{out.Revision: true}
-	if out.Came, err = l.Store.Between(revs(theirs), revs(out.Before)); err != nil {
+	if out.Came, err = l.Store.Revisions().Between(revs(theirs), revs(out.Before)); err != nil {
 		return err
 	}
-	went, err := l.Store.Between(revs(firstRev(out.After, out.Before)), revs(theirs))
+	went, err := l.Store.Revisions().Between(revs(firstRev(out.After, out.Before)), revs(theirs))
 	if err != nil {
 		return err
 	}
@@ -452,7 +452,7 @@ func (l *Library) report(out *Synced, theirs store.Rev) (err error) {
 		}
 	}
 	if out.After != out.Before {
-		out.Changed, err = l.Store.Diff(out.Before, out.After)
+		out.Changed, err = l.Store.Revisions().Diff(out.Before, out.After)
 	}
 	return err
 }

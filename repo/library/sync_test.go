@@ -147,15 +147,15 @@ func dialTest(t testing.TB, address string) transport.Remote {
 
 func trySync(t testing.TB, l *Library, address string, i int, ch func() (*merge.Choices, error)) (*Synced, error) {
 	t.Helper()
-	ref, err := l.FindRemote(address)
+	ref, err := l.Remotes().Find(address)
 	if err != nil {
 		t.Fatal(err)
 	}
 	r := dialTest(t, ref.Address)
 	defer func() { _ = r.Close() }()
-	out, err := l.Sync(syncCtx, r, SyncOptions{Remote: ref, Who: person(i), Now: func() time.Time { return syncDay.Add(time.Hour) }, Choices: ch})
+	out, err := l.Remotes().Run(syncCtx, r, SyncOptions{Remote: ref, Who: person(i), Now: func() time.Time { return syncDay.Add(time.Hour) }, Choices: ch})
 	if err == nil {
-		err = l.Remember(syncCtx, ref)
+		err = l.Remotes().Remember(syncCtx, ref)
 	}
 	return out, err
 }
@@ -172,20 +172,20 @@ func syncWith(t testing.TB, l *Library, address string, i int, ch func() (*merge
 // put changes a file and saves it.
 func put(t testing.TB, l *Library, i int, path string, change func(string) string) store.Rev {
 	t.Helper()
-	text, err := l.Store.Read(path)
+	text, err := l.Store.Work().Read(path)
 	if err != nil && !isNotFound(err) {
 		t.Fatal(err)
 	}
 	now := change(string(text))
 	q := store.SaveRequest{Files: []store.File{{Path: path, Data: []byte(now), Delete: now == ""}}, Subject: "Change " + path, Author: person(i), When: syncDay.Add(time.Hour), WriteWork: true}
-	id, err := l.Store.Save(syncCtx, q)
+	id, err := l.Store.Writer().Save(syncCtx, q)
 	if errors.Is(err, store.ErrNothing) {
 		return ""
 	}
 	if err != nil {
 		t.Fatalf("%s: %v\n%s", path, err, now)
 	}
-	l.forget()
+	l.Names().forget()
 	return id
 }
 
@@ -254,7 +254,7 @@ func TestSyncRounds(t *testing.T) {
 	}
 	sound(t, a)
 	sound(t, b)
-	text, _ := a.Store.Read(main)
+	text, _ := a.Store.Work().Read(main)
 	if !strings.Contains(string(text), "pan = 44\nroll = 39") {
 		t.Errorf("%s", text)
 	}
@@ -284,7 +284,7 @@ func TestSyncConflict(t *testing.T) {
 	}
 	sound(t, b)
 	choose := func(ours, theirs, values []string) func() (*merge.Choices, error) {
-		return func() (*merge.Choices, error) { return b.Choices(ours, theirs, values) }
+		return func() (*merge.Choices, error) { return b.Merging().Choices(ours, theirs, values) }
 	}
 	if _, err := trySync(t, b, "", 1, choose(nil, nil, []string{"stiffness.pan=1000"})); err == nil {
 		out, _ = trySync(t, b, "", 1, choose(nil, nil, []string{"stiffness.pan=1000"}))
@@ -300,7 +300,7 @@ func TestSyncConflict(t *testing.T) {
 		t.Fatalf("%+v", out)
 	}
 	syncWith(t, a, "", 0, nil)
-	text, _ := a.Store.Read(main)
+	text, _ := a.Store.Work().Read(main)
 	if !strings.Contains(string(text), "pan = 42\nroll = 36") || treeOf(t, a) != treeOf(t, b) {
 		t.Errorf("%s", text)
 	}
@@ -324,16 +324,16 @@ func TestSyncConflictSaysWho(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		l.forget()
-		rr, err := l.Find(fps[0])
+		l.Names().forget()
+		rr, err := l.Names().Find(fps[0])
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, err := l.Plan([]Target{RigTarget(rr)})
+		p, err := l.Plans().Save([]Target{RigTarget(rr)})
 		if err != nil || len(p.Moves) != 1 {
 			t.Fatal(p, err)
 		}
-		if _, err := l.Commit(syncCtx, p, "Significance", "", person(i), syncDay.Add(3*time.Hour)); err != nil {
+		if _, err := l.Plans().Commit(syncCtx, p, "Significance", "", person(i), syncDay.Add(3*time.Hour)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -383,7 +383,7 @@ func TestSyncLeavesUnsavedEdits(t *testing.T) {
 		if !errors.Is(err, store.ErrChanged) || !strings.Contains(err.Error(), main) {
 			t.Fatal(err)
 		}
-		if text, _ := b.Store.Read(main); string(text) != mine {
+		if text, _ := b.Store.Work().Read(main); string(text) != mine {
 			t.Fatal("the edit is gone")
 		}
 		put(t, b, 1, other, swap("roll = 38", "roll = 37"))
@@ -392,7 +392,7 @@ func TestSyncLeavesUnsavedEdits(t *testing.T) {
 	edit(other, "not even saved\n")
 	edit("notes.txt", "mine\n")
 	syncWith(t, b, "", 1, nil)
-	if text, _ := b.Store.Read(other); string(text) != "not even saved\n" {
+	if text, _ := b.Store.Work().Read(other); string(text) != "not even saved\n" {
 		t.Fatal("an edit that was not in the way is gone")
 	}
 }
@@ -405,9 +405,9 @@ func TestSyncDryRun(t *testing.T) {
 	put(t, a, 0, main, swap("pan = 41", "pan = 45"))
 	syncWith(t, a, "", 0, nil)
 	for i := range 2 {
-		ref, _ := b.FindRemote("")
+		ref, _ := b.Remotes().Find("")
 		before := transporttest.Git(t, b.Store.Root(), "rev-parse", "HEAD") + transporttest.Git(t, bare, "rev-parse", "main")
-		out, err := b.Sync(syncCtx, dialTest(t, bare), SyncOptions{Remote: ref, Who: person(1), Now: func() time.Time { return syncDay }, DryRun: true})
+		out, err := b.Remotes().Run(syncCtx, dialTest(t, bare), SyncOptions{Remote: ref, Who: person(1), Now: func() time.Time { return syncDay }, DryRun: true})
 		if err != nil || len(out.Came) != 1 || len(out.Went) != i || out.Sent || (out.Merged != nil) != (i == 1) {
 			t.Fatalf("%d: %+v %v", i, out, err)
 		}
@@ -444,14 +444,14 @@ func TestSyncBeginsAnew(t *testing.T) {
 		syncWith(t, a, "", 0, nil)
 	}
 	put(t, b, 1, preset.TunePath(fps[1], "main"), swap("pan = 41", "pan = 40"))
-	ref, _ := b.FindRemote("")
+	ref, _ := b.Remotes().Find("")
 	opt := SyncOptions{Remote: ref, Who: person(1), Now: func() time.Time { return syncDay }}
-	out, err := b.Sync(syncCtx, &crowded{dialTest(t, bare), 3, other}, opt)
+	out, err := b.Remotes().Run(syncCtx, &crowded{dialTest(t, bare), 3, other}, opt)
 	if err != nil || out.Tries != 4 || !out.Sent {
 		t.Fatalf("%+v %v", out, err)
 	}
 	put(t, b, 1, preset.TunePath(fps[1], "main"), swap("pan = 40", "pan = 39"))
-	if _, err := b.Sync(syncCtx, &crowded{dialTest(t, bare), 100, other}, opt); !errors.Is(err, store.ErrBusy) {
+	if _, err := b.Remotes().Run(syncCtx, &crowded{dialTest(t, bare), 100, other}, opt); !errors.Is(err, store.ErrBusy) {
 		t.Fatal(err)
 	}
 	syncWith(t, b, "", 1, nil)
@@ -499,11 +499,11 @@ func TestSyncRefuses(t *testing.T) {
 	if _, err := Clone(syncCtx, filepath.Join(base, "copy"), dialTest(t, transporttest.Bare(t, base, "empty.git")), "x", schema.Default(), store.Options{}, person(1), syncDay); !errors.Is(err, store.ErrNotFound) {
 		t.Error(err)
 	}
-	if _, err := stranger.FindRemote(""); !errors.Is(err, store.ErrNotFound) {
+	if _, err := stranger.Remotes().Find(""); !errors.Is(err, store.ErrNotFound) {
 		t.Error(err)
 	}
 	transporttest.Git(t, stranger.Store.Root(), "checkout", "-q", "--detach")
-	if _, err := stranger.FindRemote(""); !errors.Is(err, store.ErrUnfinished) {
+	if _, err := stranger.Remotes().Find(""); !errors.Is(err, store.ErrUnfinished) {
 		t.Error(err)
 	}
 	full := t.TempDir()
@@ -533,11 +533,11 @@ func TestCrissCross(t *testing.T) {
 	}
 	mergeIn := func(l *Library, i int, theirs store.Rev) store.Rev {
 		head, _ := l.Store.Head()
-		m, err := l.Merge(head, theirs, nil)
+		m, err := l.Merging().Merge(head, theirs, nil)
 		if err != nil || len(m.Clashes) > 0 {
 			t.Fatalf("%+v %v", m, err)
 		}
-		id, err := l.CommitMerge(syncCtx, m, "Merge", "", person(i), syncDay.Add(2*time.Hour))
+		id, err := l.Merging().CommitMerge(syncCtx, m, "Merge", "", person(i), syncDay.Add(2*time.Hour))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -550,21 +550,21 @@ func TestCrissCross(t *testing.T) {
 		fetch(b, a, x)
 		mergeIn(a, 0, y)
 		mergeIn(b, 1, x)
-		if bases, _ := a.Store.MergeBase(x, y); len(bases) == 0 {
+		if bases, _ := a.Store.Revisions().MergeBase(x, y); len(bases) == 0 {
 			t.Fatal("no base")
 		}
 	}
 	bh, _ := b.Store.Head()
 	fetch(a, b, bh)
 	ah, _ := a.Store.Head()
-	bases, err := a.Store.MergeBase(ah, bh)
+	bases, err := a.Store.Revisions().MergeBase(ah, bh)
 	if err != nil || len(bases) < 2 {
 		t.Fatalf("%d bases: this is no criss-cross", len(bases))
 	}
 	// A value that one side then changes is not a conflict, although the bases differ in it.
 	put(t, a, 0, main, swap("pan = 44", "pan = 50"))
 	mergeIn(a, 0, bh)
-	text, _ := a.Store.Read(main)
+	text, _ := a.Store.Work().Read(main)
 	if !strings.Contains(string(text), "pan = 50\nroll = 38\ntilt = 50") {
 		t.Errorf("%s", text)
 	}
@@ -573,7 +573,7 @@ func TestCrissCross(t *testing.T) {
 	bh, _ = b.Store.Head()
 	fetch(a, b, bh)
 	ah, _ = a.Store.Head()
-	m, err := a.Merge(ah, bh, nil)
+	m, err := a.Merging().Merge(ah, bh, nil)
 	if err != nil || len(m.Clashes) != 1 || m.Clashes[0].Key != "stiffness.pan" {
 		t.Errorf("%+v %v", m, err)
 	}
@@ -605,7 +605,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 	var saved []store.Rev
 	change := func(i int) {
 		l := clones[i]
-		rigs, err := l.Rigs()
+		rigs, err := l.Names().Rigs()
 		if err != nil || len(rigs) == 0 {
 			t.Fatal(err)
 		}
@@ -669,8 +669,8 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 			if err := os.WriteFile(path, d.Text(), 0o666); err != nil {
 				t.Fatal(err)
 			}
-			l.forget()
-			p, err := l.Plan([]Target{RigTarget(rr)})
+			l.Names().forget()
+			p, err := l.Plans().Save([]Target{RigTarget(rr)})
 			if err != nil {
 				if !strings.Contains(err.Error(), "in the library already") { // somebody else has that build
 					t.Fatal(err)
@@ -678,10 +678,10 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 				if err := os.WriteFile(path, text, 0o666); err != nil {
 					t.Fatal(err)
 				}
-				l.forget()
+				l.Names().forget()
 				return
 			}
-			id, err := l.Commit(syncCtx, p, "Significance", "", person(i), syncDay.Add(time.Hour))
+			id, err := l.Plans().Commit(syncCtx, p, "Significance", "", person(i), syncDay.Add(time.Hour))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -692,7 +692,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 			text := build(word, fmt.Sprintf("prime %d", 20+r.IntN(3)), 0.5+float64(r.IntN(30))/10)
 			v, _ := file.Values("x", []byte(text))
 			fp := preset.DecodeRig("", v).Fingerprint()
-			if _, err := l.Store.Read(preset.RigPath(fp)); err == nil {
+			if _, err := l.Store.Work().Read(preset.RigPath(fp)); err == nil {
 				delete(words, word)
 				return
 			}
@@ -730,7 +730,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 					theirs = append(theirs, name)
 				}
 			}
-			out, err = trySync(t, l, "", i, func() (*merge.Choices, error) { return l.Choices(ours, theirs, values) })
+			out, err = trySync(t, l, "", i, func() (*merge.Choices, error) { return l.Merging().Choices(ours, theirs, values) })
 			if err != nil {
 				t.Fatalf("seed %d, clone %d: %v (%v %v)", seed, i, err, ours, theirs)
 			}
@@ -764,7 +764,7 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 	transporttest.Git(t, bare, "fsck", "--strict")
 	// Every save is in the history that all have now, and what no conflict was about is in the files.
 	l := clones[0]
-	log, err := l.Store.Log("", 0)
+	log, err := l.Store.Revisions().Log("", 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -778,12 +778,12 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 		}
 	}
 	var all strings.Builder
-	paths, err := l.Store.List("")
+	paths, err := l.Store.Work().List("")
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range paths {
-		text, err := l.Store.Read(p)
+		text, err := l.Store.Work().Read(p)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -866,7 +866,7 @@ func TestSyncKilled(t *testing.T) {
 		transporttest.Git(t, bare, "fsck", "--strict", "--no-dangling")
 		b = open(t, b.Store.Root())
 		for _, id := range []store.Rev{two} {
-			if ok, err := b.Store.IsAncestor(id, mustHead(t, b)); !ok || err != nil {
+			if ok, err := b.Store.Revisions().IsAncestor(id, mustHead(t, b)); !ok || err != nil {
 				t.Fatalf("round %d: the save %s is gone from here: %v", i, id, err)
 			}
 		}

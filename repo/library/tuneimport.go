@@ -54,8 +54,8 @@ type Imported struct {
 //
 // Errors: csvtable.Fault for each column and cell that cannot be read; others for a map that
 // names no column.
-func (l *Library) ImportTunes(t *csvtable.Table, o ImportOptions) (rows []Imported, faults []csvtable.Fault, err error) {
-	f := &tuneImport{lib: l, ImportOptions: o, table: t, first: map[string]int{}, builds: map[string]Build{}}
+func (l Editor) ImportTunes(t *csvtable.Table, o ImportOptions) (rows []Imported, faults []csvtable.Fault, err error) {
+	f := &tuneImport{lib: l.Library, ImportOptions: o, table: t, first: map[string]int{}, builds: map[string]Build{}}
 	if f.as, f.units, err = importColumns(t.Header, o.Map); err != nil {
 		return nil, nil, err
 	}
@@ -149,7 +149,7 @@ func (f *tuneImport) row(r csvtable.Row) (Imported, bool) {
 		}
 		return x, x.New
 	}
-	e, err := f.lib.newTune(d, append(edits, file.Edit{Key: "note", Value: x.Note}))
+	e, err := f.lib.Edits().newTune(d, append(edits, file.Edit{Key: "note", Value: x.Note}))
 	if err != nil {
 		f.fault(r.Line, "", err.Error(), "")
 		return x, false
@@ -171,7 +171,7 @@ func (f *tuneImport) names(r csvtable.Row, x *Imported) (sheet *schema.Sheet, rr
 	}
 	gimbal, col := f.cell(r, "gimbal")
 	x.Gimbal = schema.Slug(gimbal)
-	rr, there = f.lib.Named(x.Rig)
+	rr, there = f.lib.Names().Named(x.Rig)
 	if there && x.Gimbal == "" {
 		x.Gimbal = rr.Gimbal
 	}
@@ -243,7 +243,7 @@ func (f *tuneImport) build(r csvtable.Row, x *Imported, rr RigRef, there bool) (
 		f.fault(r.Line, col, fmt.Sprintf("the rig %s is not in the library, and no mass is given", x.Rig), "weigh the build, or make the rig first: rigkeep rig new "+x.Rig)
 		return rig, false
 	case x.Mass > 0:
-		b, err := f.lib.MassBuild(x.Rig, x.Gimbal, x.Mass, nil, nil)
+		b, err := f.lib.Builds().MassBuild(x.Rig, x.Gimbal, x.Mass, nil, nil)
 		if err != nil {
 			f.fault(r.Line, "", err.Error(), "")
 			return rig, false
@@ -261,7 +261,7 @@ func (f *tuneImport) values(r csvtable.Row, x *Imported, d *Loaded) []file.Edit 
 	from := map[string]string{}
 	for _, i := range f.keyed {
 		head := cmp.Or(f.as[i], f.table.Header[i])
-		key, err := f.lib.importKey(head, d)
+		key, err := f.lib.Edits().importKey(head, d)
 		if err != nil {
 			if r.Cells[i] != "" && f.as[i] != "" {
 				f.fault(r.Line, f.table.Header[i], "for "+err.Error(), "")
@@ -277,7 +277,7 @@ func (f *tuneImport) values(r csvtable.Row, x *Imported, d *Loaded) []file.Edit 
 			continue
 		}
 		from[key] = f.table.Header[i]
-		v, err := f.lib.value(schema.KindTune, Assign{Key: key, Text: strings.ReplaceAll(r.Cells[i], "\u2212", "-")})
+		v, err := f.lib.Edits().value(schema.KindTune, Assign{Key: key, Text: strings.ReplaceAll(r.Cells[i], "\u2212", "-")})
 		if err == nil {
 			for _, p := range f.lib.Cat.CheckValue(key, v, d.Sheet) {
 				if p.Warning {
@@ -299,7 +299,7 @@ func (f *tuneImport) values(r csvtable.Row, x *Imported, d *Loaded) []file.Edit 
 
 // importKey is the key that a header means on a gimbal: as a person types it, or with blanks and
 // dashes for the dots ("stiffness pan", "walk lag pan").
-func (l *Library) importKey(head string, d *Loaded) (string, error) {
+func (l Editor) importKey(head string, d *Loaded) (string, error) {
 	head, _ = cutUnit(head)
 	key, err := l.Key(head, d)
 	if err != nil {

@@ -36,7 +36,7 @@ func FuzzImportTunes(f *testing.F) {
 		if gimbal == "skiff-small" {
 			gimbal = gimbals[0]
 		}
-		rows, faults, err := l.ImportTunes(tab, ImportOptions{Name: "x.csv", Gimbal: gimbal})
+		rows, faults, err := l.Edits().ImportTunes(tab, ImportOptions{Name: "x.csv", Gimbal: gimbal})
 		if err != nil {
 			t.Fatalf("without a map: %v", err)
 		}

@@ -13,7 +13,7 @@ import (
 
 // Restore works out how to put a tune back as it was. A tune of an earlier
 // fingerprint comes back under the rig's present one. It does not write.
-func (l *Library) Restore(d *Loaded, rr RigRef) (Edited, error) {
+func (l Planner) Restore(d *Loaded, rr RigRef) (Edited, error) {
 	path := preset.TunePath(rr.Fingerprint, d.Ref.Tune)
 	now, err := l.Rig("", rr.Fingerprint)
 	if err != nil {
@@ -38,7 +38,7 @@ func (l *Library) Restore(d *Loaded, rr RigRef) (Edited, error) {
 
 // RestoreBuild works out how to put a rig's build sheet back as it was, in the
 // rig's present folder. It does not write.
-func (l *Library) RestoreBuild(d *Loaded, rr RigRef) (Edited, error) {
+func (l Planner) RestoreBuild(d *Loaded, rr RigRef) (Edited, error) {
 	path := preset.RigPath(rr.Fingerprint)
 	after, err := l.Parse(path, d.Texts[preset.RigPath(d.Rig.ID)], nil)
 	if err != nil {
@@ -49,9 +49,9 @@ func (l *Library) RestoreBuild(d *Loaded, rr RigRef) (Edited, error) {
 
 // putBack is a file as it should be again. What lies there may be broken: that is
 // a reason to restore, so it is not checked.
-func (l *Library) putBack(path string, after *file.Doc) (Edited, error) {
+func (l Planner) putBack(path string, after *file.Doc) (Edited, error) {
 	e := Edited{Path: path, After: after}
-	text, err := l.Store.Read(path)
+	text, err := l.Store.Work().Read(path)
 	if isNotFound(err) {
 		return e, nil
 	}
@@ -63,10 +63,10 @@ func (l *Library) putBack(path string, after *file.Doc) (Edited, error) {
 	return e, nil
 }
 
-// PlanUndo plans the revision that reverses another one. A file that was
+// Undo plans the revision that reverses another one. A file that was
 // changed since is a conflict that names it.
-func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
-	c, err := l.Store.Commit(rev)
+func (l Planner) Undo(rev store.Rev) (*Plan, *store.Commit, error) {
+	c, err := l.Store.Revisions().Commit(rev)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -81,7 +81,7 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	diff, err := l.Store.Diff(c.Parents[0], rev)
+	diff, err := l.Store.Revisions().Diff(c.Parents[0], rev)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -95,10 +95,10 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 			}
 		}
 		it := Item{Path: ch.Path, OldPath: ch.Path, Place: place}
-		if it.Before, err = l.Store.ReadAt(base, ch.Path); err != nil && !isNotFound(err) {
+		if it.Before, err = l.Store.Revisions().ReadAt(base, ch.Path); err != nil && !isNotFound(err) {
 			return nil, nil, err
 		}
-		now, err := l.Store.Read(ch.Path)
+		now, err := l.Store.Work().Read(ch.Path)
 		if err != nil && !isNotFound(err) {
 			return nil, nil, err
 		}
@@ -112,7 +112,7 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 		}
 		p.seen[ch.Path] = id
 		if ch.Old != "" {
-			if it.After, err = l.Store.ReadBlob(ch.Old); err != nil {
+			if it.After, err = l.Store.Revisions().ReadBlob(ch.Old); err != nil {
 				return nil, nil, err
 			}
 		}
@@ -130,7 +130,7 @@ func (l *Library) PlanUndo(rev store.Rev) (*Plan, *store.Commit, error) {
 
 // findMoves tells a rig that goes to another of its fingerprints from one that
 // goes and another that comes.
-func (l *Library) findMoves(p *Plan) {
+func (l Planner) findMoves(p *Plan) {
 	read := func(it Item, text []byte) (r preset.Rig, ok bool) {
 		doc, err := l.Parse(it.Path, text, nil)
 		if err != nil {

@@ -25,21 +25,21 @@ type UnitRef struct {
 func (u UnitRef) Path() string { return preset.UnitPath(u.Gimbal, u.Serial) }
 
 // unitTexts gives the records of a gimbal's units by path, and the paths in order.
-func (l *Library) unitTexts(rev store.Rev, gimbal string) (paths []string, read func(path string) ([]byte, error), err error) {
+func (l Units) unitTexts(rev store.Rev, gimbal string) (paths []string, read func(path string) ([]byte, error), err error) {
 	dir := "units/" + gimbal + "/"
 	if rev == "" {
-		paths, err = l.Store.List(dir)
-		read = l.Store.Read
+		paths, err = l.Store.Work().List(dir)
+		read = l.Store.Work().Read
 	} else {
 		var es []store.Entry
-		if es, err = l.Store.ListAt(rev, dir); isNotFound(err) {
+		if es, err = l.Store.Revisions().ListAt(rev, dir); isNotFound(err) {
 			err = nil
 		}
 		blob := map[string]store.BlobID{}
 		for _, e := range es {
 			paths, blob[e.Path] = append(paths, e.Path), e.Blob
 		}
-		read = func(path string) ([]byte, error) { return l.Store.ReadBlob(blob[path]) }
+		read = func(path string) ([]byte, error) { return l.Store.Revisions().ReadBlob(blob[path]) }
 	}
 	paths = slices.DeleteFunc(paths, func(p string) bool {
 		place, ok := preset.Locate(p)
@@ -51,7 +51,7 @@ func (l *Library) unitTexts(rev store.Rev, gimbal string) (paths []string, read 
 // unitsAt decodes the records of a gimbal's units at a revision, by serial. One that
 // cannot be read is left out: check says what is wrong with it, and who asks for that
 // unit is told.
-func (l *Library) unitsAt(rev store.Rev, gimbal string) ([]schema.Unit, error) {
+func (l Units) unitsAt(rev store.Rev, gimbal string) ([]schema.Unit, error) {
 	paths, read, err := l.unitTexts(rev, gimbal)
 	if err != nil {
 		return nil, err
@@ -70,10 +70,10 @@ func (l *Library) unitsAt(rev store.Rev, gimbal string) ([]schema.Unit, error) {
 	return out, nil
 }
 
-// AllUnits lists every unit of the work tree, by gimbal and serial, and the errors of
+// All lists every unit of the work tree, by gimbal and serial, and the errors of
 // the records that cannot be read.
-func (l *Library) AllUnits() (out []UnitRef, broken []error, err error) {
-	paths, err := l.Store.List("units/")
+func (l Units) All() (out []UnitRef, broken []error, err error) {
+	paths, err := l.Store.Work().List("units/")
 	if err != nil {
 		return nil, nil, err
 	}
@@ -92,11 +92,11 @@ func (l *Library) AllUnits() (out []UnitRef, broken []error, err error) {
 	return out, broken, nil
 }
 
-// FindUnit resolves a unit by serial or label without case, or by GIMBAL/SERIAL where
+// Find resolves a unit by serial or label without case, or by GIMBAL/SERIAL where
 // two models have a unit of one name. "unit:" before the name is taken off.
-func (l *Library) FindUnit(name string) (UnitRef, error) {
+func (l Units) Find(name string) (UnitRef, error) {
 	name = strings.TrimPrefix(name, "unit:")
-	all, broken, err := l.AllUnits()
+	all, broken, err := l.All()
 	if err != nil {
 		return UnitRef{}, err
 	}
@@ -136,7 +136,7 @@ func serialOr(serial, name string) string {
 }
 
 // UnitOf finds a unit of a gimbal by serial or label; the error lists what there is.
-func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) {
+func (l Units) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) {
 	if u, ok := sheet.Unit(name); ok {
 		return u, nil
 	}
@@ -160,7 +160,7 @@ func (l *Library) UnitOf(sheet *schema.Sheet, name string) (schema.Unit, error) 
 
 // freeUnit reports whether a unit's names are free among the units of its gimbal, but
 // for the one whose serial is old.
-func (l *Library) freeUnit(u UnitRef, old string) error {
+func (l Units) freeUnit(u UnitRef, old string) error {
 	if !preset.IsSerial(u.Serial) {
 		way := "Use letters, digits, dot, dash and underscore, and put what is written on its case in --label"
 		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be the serial of a unit", u.Serial), Hint: way}
@@ -182,8 +182,8 @@ func (l *Library) freeUnit(u UnitRef, old string) error {
 	return nil
 }
 
-// NewUnit works out the record of a new unit. It does not write.
-func (l *Library) NewUnit(u UnitRef) (NewFile, error) {
+// New works out the record of a new unit. It does not write.
+func (l Units) New(u UnitRef) (NewFile, error) {
 	if _, err := l.Sheet("", u.Gimbal); err != nil {
 		return NewFile{}, err
 	}
@@ -263,8 +263,8 @@ func anyList(list []string) []any {
 	return out
 }
 
-// AddUnit checks a record that a person wrote, for a unit of a gimbal.
-func (l *Library) AddUnit(name, gimbal, serial string, text []byte) (NewFile, error) {
+// Add checks a record that a person wrote, for a unit of a gimbal.
+func (l Units) Add(name, gimbal, serial string, text []byte) (NewFile, error) {
 	doc, err := ParseAs(l.Cat, name, schema.KindUnit, text, nil)
 	if err != nil {
 		return NewFile{}, err
@@ -276,10 +276,10 @@ func (l *Library) AddUnit(name, gimbal, serial string, text []byte) (NewFile, er
 	return NewFile{Path: u.Path(), Text: text, What: "unit " + serial}, l.freeUnit(u, "")
 }
 
-// PlanUnitRename plans to give a unit another serial. Its record keeps the old one, by
+// PlanRename plans to give a unit another serial. Its record keeps the old one, by
 // which proofs, sessions and pins still find it.
-func (l *Library) PlanUnitRename(u UnitRef, serial string) (*Plan, error) {
-	p, err := l.emptyPlan()
+func (l Units) PlanRename(u UnitRef, serial string) (*Plan, error) {
+	p, err := l.Plans().emptyPlan()
 	if err != nil {
 		return nil, err
 	}
@@ -296,12 +296,12 @@ func (l *Library) PlanUnitRename(u UnitRef, serial string) (*Plan, error) {
 			was = append(was, w)
 		}
 	}
-	e, err := l.edit(u.Path(), doc, nil, file.Edit{Key: "was", Value: was})
+	e, err := l.Edits().edit(u.Path(), doc, nil, file.Edit{Key: "was", Value: was})
 	if err != nil {
 		return nil, err
 	}
 	to := preset.UnitPath(u.Gimbal, serial)
-	if err := l.planText(p, to, e.After.Text()); err != nil {
+	if err := l.Plans().planText(p, to, e.After.Text()); err != nil {
 		return nil, err
 	}
 	// what was written to it goes along: a writing that did not end is still to be put back
@@ -310,21 +310,21 @@ func (l *Library) PlanUnitRename(u UnitRef, serial string) (*Plan, error) {
 		return nil, err
 	}
 	for _, log := range logs {
-		data, err := l.Store.Read(log)
+		data, err := l.Store.Work().Read(log)
 		if err != nil {
 			return nil, err
 		}
-		if err := l.planGone(p, log); err != nil {
+		if err := l.Plans().planGone(p, log); err != nil {
 			return nil, err
 		}
-		l.planRaw(p, preset.UnitDir(u.Gimbal, serial)+"/writes/"+path.Base(log), data, false)
+		l.Plans().planRaw(p, preset.UnitDir(u.Gimbal, serial)+"/writes/"+path.Base(log), data, false)
 	}
-	return p, l.planGone(p, u.Path())
+	return p, l.Plans().planGone(p, u.Path())
 }
 
-// PlanUnitRemoval plans to take a unit's record out of the library.
-func (l *Library) PlanUnitRemoval(u UnitRef) (*Plan, error) {
-	p, err := l.emptyPlan()
+// PlanRemoval plans to take a unit's record out of the library.
+func (l Units) PlanRemoval(u UnitRef) (*Plan, error) {
+	p, err := l.Plans().emptyPlan()
 	if err != nil {
 		return nil, err
 	}
@@ -333,33 +333,33 @@ func (l *Library) PlanUnitRemoval(u UnitRef) (*Plan, error) {
 		return nil, err
 	}
 	for _, path := range append(logs, u.Path()) {
-		if err := l.planGone(p, path); err != nil {
+		if err := l.Plans().planGone(p, path); err != nil {
 			return nil, err
 		}
 	}
-	return p, l.checkGone(p)
+	return p, l.Plans().checkGone(p)
 }
 
 // PlanGimbalRemoval plans to take a gimbal sheet that no unit and no rig is of out of the
 // library.
-func (l *Library) PlanGimbalRemoval(slug string) (*Plan, error) {
-	p, err := l.emptyPlan()
+func (l Units) PlanGimbalRemoval(slug string) (*Plan, error) {
+	p, err := l.Plans().emptyPlan()
 	if err != nil {
 		return nil, err
 	}
-	if err := l.planGone(p, preset.GimbalPath(slug)); err != nil {
+	if err := l.Plans().planGone(p, preset.GimbalPath(slug)); err != nil {
 		return nil, err
 	}
-	return p, l.checkGone(p)
+	return p, l.Plans().checkGone(p)
 }
 
 // planGone adds the removal of a file that has no unsaved edits.
-func (l *Library) planGone(p *Plan, path string) error {
-	now, err := l.Store.Read(path)
+func (l Planner) planGone(p *Plan, path string) error {
+	now, err := l.Store.Work().Read(path)
 	if err != nil {
 		return err
 	}
-	before, err := l.Store.ReadAt(p.Base, path)
+	before, err := l.Store.Revisions().ReadAt(p.Base, path)
 	if err != nil || string(before) != string(now) {
 		return &store.Error{Kind: store.ErrChanged, Msg: path + " has unsaved edits", Hint: "Save them first with: rigkeep save " + path + " -m WHY", Paths: []string{path}}
 	}
@@ -370,19 +370,19 @@ func (l *Library) planGone(p *Plan, path string) error {
 }
 
 // pinsOf lists the open jobs that a unit goes out with.
-func (l *Library) pinsOf(u UnitRef) []string {
-	jobs, err := l.Jobs()
+func (l Units) pinsOf(u UnitRef) []string {
+	jobs, err := l.Jobs().Slugs()
 	if err != nil {
 		return nil
 	}
 	var out []string
 	for _, slug := range jobs {
-		j, err := l.Job("", slug)
+		j, err := l.Jobs().Read("", slug)
 		if err != nil || j.State != "open" {
 			continue
 		}
 		for _, pin := range j.Pins {
-			r, err := l.Find(pin.Rig)
+			r, err := l.Names().Find(pin.Rig)
 			if u.Is(pin.Unit) && (err != nil || r.Gimbal == u.Gimbal) && !slices.Contains(out, slug) {
 				out = append(out, slug)
 			}
@@ -393,7 +393,7 @@ func (l *Library) pinsOf(u UnitRef) []string {
 
 // AddHeld works out the record of a unit with one more entry of what it holds. firmware
 // is what it shows now, "" where nobody looked. It does not write.
-func (l *Library) AddHeld(u UnitRef, h schema.Held, firmware string) (Edited, error) {
+func (l Units) AddHeld(u UnitRef, h schema.Held, firmware string) (Edited, error) {
 	doc, err := l.Doc("", u.Path())
 	if err != nil {
 		return Edited{}, err
@@ -403,8 +403,8 @@ func (l *Library) AddHeld(u UnitRef, h schema.Held, firmware string) (Edited, er
 }
 
 // PlanHeld adds the same to a plan.
-func (l *Library) PlanHeld(p *Plan, u UnitRef, h schema.Held, firmware string) error {
-	doc, err := l.planned(p, u.Path())
+func (l Units) PlanHeld(p *Plan, u UnitRef, h schema.Held, firmware string) error {
+	doc, err := l.Plans().planned(p, u.Path())
 	if err != nil {
 		return err
 	}
@@ -412,10 +412,10 @@ func (l *Library) PlanHeld(p *Plan, u UnitRef, h schema.Held, firmware string) e
 	if err != nil {
 		return err
 	}
-	return l.planText(p, u.Path(), after.Text())
+	return l.Plans().planText(p, u.Path(), after.Text())
 }
 
-func (l *Library) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware string) (*file.Doc, error) {
+func (l Units) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware string) (*file.Doc, error) {
 	if h.Memory > 0 && h.Memory > u.Memories {
 		what := fmt.Sprintf("unit %s has %d memories", u.Serial, u.Memories)
 		if u.Memories == 0 {
@@ -423,7 +423,7 @@ func (l *Library) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware stri
 		}
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: what + fmt.Sprintf("; %d was given", h.Memory), Hint: fmt.Sprintf("If it has them: rigkeep set unit:%s memories=%d", u.Serial, h.Memory)}
 	}
-	doc = doc.WithOrder(l.rank(u.Path()))
+	doc = doc.WithOrder(l.Edits().rank(u.Path()))
 	var err error
 	if firmware != "" && firmware != u.Firmware {
 		if doc, err = doc.Apply(file.Edit{Key: "firmware", Value: firmware}); err != nil {
@@ -473,9 +473,9 @@ func nest(t file.Table, path []string, v any) file.Table {
 	return append(t, file.Field{Key: path[0], Value: nest(nil, path[1:], v)})
 }
 
-// AssignUnit changes keys of a unit's record in place and checks them. What the unit
+// Assign changes keys of a unit's record in place and checks them. What the unit
 // held is a record of what happened, and is not set by hand. It does not write.
-func (l *Library) AssignUnit(u UnitRef, as []Assign) (Edited, error) {
+func (l Units) Assign(u UnitRef, as []Assign) (Edited, error) {
 	doc, err := l.Doc("", u.Path())
 	if err != nil {
 		return Edited{}, err
@@ -489,7 +489,7 @@ func (l *Library) AssignUnit(u UnitRef, as []Assign) (Edited, error) {
 			edits = append(edits, file.Edit{Key: a.Key, Delete: true})
 			continue
 		}
-		v, err := l.value(schema.KindUnit, a)
+		v, err := l.Edits().value(schema.KindUnit, a)
 		if err != nil {
 			return Edited{}, err
 		}
@@ -500,18 +500,18 @@ func (l *Library) AssignUnit(u UnitRef, as []Assign) (Edited, error) {
 		}
 		edits = append(edits, file.Edit{Key: a.Key, Value: v})
 	}
-	return l.edit(u.Path(), doc, nil, edits...)
+	return l.Edits().edit(u.Path(), doc, nil, edits...)
 }
 
 // RevisionOf is the newest revision that holds the tune as it was loaded, "" where none
 // does.
-func (l *Library) RevisionOf(d *Loaded) store.Rev {
+func (l Units) RevisionOf(d *Loaded) store.Rev {
 	text, ok := d.Texts[d.TunePath()]
-	rr, err := l.Find(d.Rig.ID)
+	rr, err := l.Names().Find(d.Rig.ID)
 	if !ok || err != nil {
 		return ""
 	}
-	hist, err := l.History(rr, d.Ref.Tune, 0)
+	hist, err := l.Past().History(rr, d.Ref.Tune, 0)
 	if err != nil {
 		return ""
 	}
@@ -525,13 +525,13 @@ func (l *Library) RevisionOf(d *Loaded) store.Rev {
 }
 
 // HeldOf is the entry that says a unit holds a tune as it was loaded.
-func (l *Library) HeldOf(d *Loaded, memory int, by string, at time.Time) schema.Held {
+func (l Units) HeldOf(d *Loaded, memory int, by string, at time.Time) schema.Held {
 	return schema.Held{At: at, By: by, Rig: d.Rig.ID, Tune: d.Ref.Tune, Memory: memory, Revision: string(l.RevisionOf(d)), Digest: d.Tune.Digest(), Values: d.Tune.Values}
 }
 
 // HeldPartly is what a unit holds when some of a tune's values were keyed in over what it
 // held before: the tune, where all of them are there now.
-func (l *Library) HeldPartly(d *Loaded, was schema.Held, keyed map[string]bool, memory int, by string, at time.Time) schema.Held {
+func (l Units) HeldPartly(d *Loaded, was schema.Held, keyed map[string]bool, memory int, by string, at time.Time) schema.Held {
 	h := l.HeldOf(d, memory, by, at)
 	values := maps.Clone(was.Values)
 	if values == nil {
@@ -578,14 +578,14 @@ func MemoryOf(u schema.Unit, r preset.Rig, tune string, named int) (memory int, 
 // PlanHolds adds to a plan that a unit holds values of a tune from now on, if its record
 // says otherwise, and the firmware that it shows. memory is 0 where name not recorded one. said
 // is false where the unit has numbered memories and it is not known which one is meant.
-func (l *Library) PlanHolds(p *Plan, u UnitRef, r preset.Rig, h schema.Held, firmware string) (said bool, err error) {
+func (l Units) PlanHolds(p *Plan, u UnitRef, r preset.Rig, h schema.Held, firmware string) (said bool, err error) {
 	h.Memory, said = MemoryOf(u.Unit, r, h.Tune, h.Memory)
 	now, known := u.Holds(h.Memory)
 	if !said || known && now.Digest == h.Digest && now.Rig == h.Rig && now.Tune == h.Tune {
 		if firmware == "" || firmware == u.Firmware {
 			return said, nil
 		}
-		return said, l.planEdit(p, u.Path(), file.Edit{Key: "firmware", Value: firmware})
+		return said, l.Plans().planEdit(p, u.Path(), file.Edit{Key: "firmware", Value: firmware})
 	}
 	return said, l.PlanHeld(p, u, h, firmware)
 }

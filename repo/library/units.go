@@ -22,12 +22,12 @@ type savedLog struct {
 
 // savedLogs gives the ended bench logs saved on a gimbal, by path. What is read of
 // each is kept in the library's cache, so that ten thousand logs cost no reading.
-func (l *Library) savedLogs(gimbal string) ([]savedLog, error) {
-	s, err := l.summary()
+func (l Evidence) savedLogs(gimbal string) ([]savedLog, error) {
+	s, err := l.Lists().summary()
 	if err != nil {
 		return nil, err
 	}
-	list, err := l.Store.Summaries(store.SummaryOptions{Name: "bench", Version: "1", SavedOnly: true,
+	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: "bench", Version: "1", SavedOnly: true,
 		Match: func(p string) bool {
 			place, ok := preset.Locate(p)
 			return ok && place.Kind == schema.KindBench
@@ -70,12 +70,12 @@ func (l *Library) savedLogs(gimbal string) ([]savedLog, error) {
 
 // proofLogs gives what the saved proofs of a gimbal tell as sessions do, by path, but for the
 // onsets that one of the logs has seen as well: prove takes them from there.
-func (l *Library) proofLogs(sheet *schema.Sheet, logs []savedLog) ([]savedLog, error) {
-	s, err := l.summary()
+func (l Evidence) proofLogs(sheet *schema.Sheet, logs []savedLog) ([]savedLog, error) {
+	s, err := l.Lists().summary()
 	if err != nil {
 		return nil, err
 	}
-	list, err := l.Store.Summaries(store.SummaryOptions{Name: "proof-onset", Version: "1", SavedOnly: true,
+	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: "proof-onset", Version: "1", SavedOnly: true,
 		Match: func(p string) bool {
 			place, ok := preset.Locate(p)
 			return ok && place.Kind == schema.KindTune
@@ -133,17 +133,17 @@ func (l *Library) proofLogs(sheet *schema.Sheet, logs []savedLog) ([]savedLog, e
 	return out, nil
 }
 
-// Units says what saved sessions and proofs tell of the units of a gimbal. Loops
+// UnitFacts says what saved sessions and proofs tell of the units of a gimbal. Loops
 // are looked at for one unit only ("" for none), since each needs its build.
-func (l *Library) Units(sheet *schema.Sheet, unit string) (*identify.Report, error) {
+func (l Evidence) UnitFacts(sheet *schema.Sheet, unit string) (*identify.Report, error) {
 	logs, err := l.savedLogs(sheet.Slug)
 	if err != nil {
 		return nil, err
 	}
-	return l.units(sheet, unit, logs)
+	return l.unitFacts(sheet, unit, logs)
 }
 
-func (l *Library) units(sheet *schema.Sheet, unit string, logs []savedLog) (*identify.Report, error) {
+func (l Evidence) unitFacts(sheet *schema.Sheet, unit string, logs []savedLog) (*identify.Report, error) {
 	typed, err := l.proofLogs(sheet, logs)
 	if err != nil {
 		return nil, err
@@ -175,7 +175,7 @@ func serial(sheet *schema.Sheet, unit string) string {
 
 // sessions are saved sessions as evidence, each at the inertia it recorded: one on an
 // earlier build stays one of the same rig.
-func (l *Library) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) []start.Tune {
+func (l Evidence) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) []start.Tune {
 	var out []start.Tune
 	for _, x := range logs {
 		if t, ok := x.log.AsTune(sheet, x.fp, x.ref, now); ok {
@@ -188,7 +188,7 @@ func (l *Library) sessions(sheet *schema.Sheet, logs []savedLog, now time.Time) 
 // LoopSheet is a gimbal sheet with the delay and damping that sessions told of the first
 // of some units they were on, then of any of its units, where the sheet has maps of its
 // stiffness dials and lacks those; else the sheet itself.
-func (l *Library) LoopSheet(sheet *schema.Sheet, units ...string) (*schema.Sheet, error) {
+func (l Evidence) LoopSheet(sheet *schema.Sheet, units ...string) (*schema.Sheet, error) {
 	if len(preset.LoopRemarks(sheet, nil, "")) == 0 {
 		return sheet, nil
 	}
@@ -200,7 +200,7 @@ func (l *Library) LoopSheet(sheet *schema.Sheet, units ...string) (*schema.Sheet
 			continue
 		}
 		u = serial(sheet, u)
-		facts, err := l.Units(sheet, u)
+		facts, err := l.UnitFacts(sheet, u)
 		if err != nil {
 			return sheet, err
 		}
@@ -213,12 +213,12 @@ func (l *Library) LoopSheet(sheet *schema.Sheet, units ...string) (*schema.Sheet
 
 // SheetFor is a gimbal sheet as sessions have told one unit to be, with what they
 // told; the sheet itself where they told nothing.
-func (l *Library) SheetFor(sheet *schema.Sheet, unit string) (*schema.Sheet, *identify.Unit, error) {
+func (l Evidence) SheetFor(sheet *schema.Sheet, unit string) (*schema.Sheet, *identify.Unit, error) {
 	if unit == "" {
 		return sheet, nil, nil
 	}
 	unit = serial(sheet, unit)
-	facts, err := l.Units(sheet, unit)
+	facts, err := l.UnitFacts(sheet, unit)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -37,7 +37,7 @@ func ParseAssign(s string) (Assign, error) {
 // Key gives the key that a person means on a tune; d may be nil, or without a tune.
 //
 // Errors: store.ErrBadPath for an unknown key, and for one that means several.
-func (l *Library) Key(name string, d *Loaded) (string, error) {
+func (l Editor) Key(name string, d *Loaded) (string, error) {
 	var styles []string
 	var sheet *schema.Sheet
 	if d != nil {
@@ -74,7 +74,7 @@ var relative = regexp.MustCompile(`^(\+|-=)\s*([0-9][0-9.,]*)\s*(c?)$`)
 // stepped reads "+2", "-=2" and "+1c" against the value that a key has: so many steps of its
 // dial, by the dial's number. Without a dial the number itself is added, which note says. ok is
 // false for what is no such change.
-func (l *Library) stepped(d *Loaded, a Assign) (to float64, note string, ok bool, err error) {
+func (l Editor) stepped(d *Loaded, a Assign) (to float64, note string, ok bool, err error) {
 	m := relative.FindStringSubmatch(a.Text)
 	if p, known := l.Cat.Param(a.Key); m == nil || !known || p.Type != schema.Float {
 		return 0, "", false, nil // a note may well begin with a plus
@@ -120,7 +120,7 @@ func (l *Library) stepped(d *Loaded, a Assign) (to float64, note string, ok bool
 }
 
 // value reads the text as the field's type.
-func (l *Library) value(kind string, a Assign) (any, error) {
+func (l Editor) value(kind string, a Assign) (any, error) {
 	f, _ := l.Cat.Field(kind, a.Key)
 	bad := func(want string) error {
 		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s: %q is not valid; write %s", a.Key, a.Text, want)}
@@ -176,7 +176,7 @@ func (e Edited) Same() bool {
 // Assign changes values of a loaded tune in place and checks them, or makes the tune
 // where the rig has none. The tune must have been loaded from the work tree. notes say
 // what a person should know of how a value was read.
-func (l *Library) Assign(d *Loaded, as []Assign) (e Edited, notes []string, err error) {
+func (l Editor) Assign(d *Loaded, as []Assign) (e Edited, notes []string, err error) {
 	var edits []file.Edit
 	given := map[string]string{}
 	for _, a := range as {
@@ -233,7 +233,7 @@ func (l *Library) Assign(d *Loaded, as []Assign) (e Edited, notes []string, err 
 }
 
 // newTune makes a tune of values and, where one is among them, a note.
-func (l *Library) newTune(d *Loaded, edits []file.Edit) (Edited, error) {
+func (l Editor) newTune(d *Loaded, edits []file.Edit) (Edited, error) {
 	values := map[string]any{}
 	var note []file.Edit
 	for _, x := range edits {
@@ -254,7 +254,7 @@ func (l *Library) newTune(d *Loaded, edits []file.Edit) (Edited, error) {
 
 // settable refuses the keys of a tune that are a record of what happened, or that
 // hold the file together: a proof comes from prove, not from an assignment.
-func (l *Library) settable(key string) error {
+func (l Editor) settable(key string) error {
 	if _, ok := l.Cat.Param(key); ok || key == "note" || key == "unit" {
 		return nil
 	}
@@ -269,7 +269,7 @@ func (l *Library) settable(key string) error {
 }
 
 // edit applies edits and checks the result.
-func (l *Library) edit(path string, doc *file.Doc, sheet *schema.Sheet, edits ...file.Edit) (Edited, error) {
+func (l Editor) edit(path string, doc *file.Doc, sheet *schema.Sheet, edits ...file.Edit) (Edited, error) {
 	after, err := doc.WithOrder(l.rank(path)).Apply(edits...)
 	if err != nil {
 		return Edited{}, err
@@ -282,7 +282,7 @@ func (l *Library) edit(path string, doc *file.Doc, sheet *schema.Sheet, edits ..
 
 // Edit changes keys of any file of the library in place, checks the result and
 // does not write it.
-func (l *Library) Edit(path string, edits ...file.Edit) (Edited, error) {
+func (l Editor) Edit(path string, edits ...file.Edit) (Edited, error) {
 	doc, err := l.Doc("", path)
 	if err != nil {
 		return Edited{}, err
@@ -292,7 +292,7 @@ func (l *Library) Edit(path string, edits ...file.Edit) (Edited, error) {
 
 // rank orders keys as the catalogue lists them, so that a new key lands where a
 // person would look for it.
-func (l *Library) rank(path string) func(string) int {
+func (l Editor) rank(path string) func(string) int {
 	place, _ := preset.Locate(path)
 	k, _ := l.Cat.Kind(place.Kind)
 	pos := map[string]int{}
@@ -308,15 +308,15 @@ func (l *Library) rank(path string) func(string) int {
 }
 
 // Write puts an edited file into the work tree, if it is still as it was read.
-func (l *Library) Write(ctx context.Context, e Edited) error {
-	defer l.forget()
-	return l.Store.WriteFile(ctx, e.Path, e.After.Text(), e.base())
+func (l Editor) Write(ctx context.Context, e Edited) error {
+	defer l.Names().forget()
+	return l.Store.Work().WriteFile(ctx, e.Path, e.After.Text(), e.base())
 }
 
 // AddRig checks a build sheet and works out where it belongs. It does not write.
 // The same build twice is an error that names the first, and so is another
 // build that happens to share the ten characters.
-func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
+func (l Editor) AddRig(name string, text []byte) (r preset.Rig, err error) {
 	doc, err := ParseAs(l.Cat, name, schema.KindRig, text, nil)
 	if err != nil {
 		return r, err
@@ -338,7 +338,7 @@ func (l *Library) AddRig(name string, text []byte) (r preset.Rig, err error) {
 // OwnHistory takes the earlier fingerprints out of a new build sheet that belong to a rig of the
 // library: a copied sheet carries them along, and would show that rig's history as its own. It gives
 // the text and the fingerprints that were taken out.
-func (l *Library) OwnHistory(name string, text []byte) ([]byte, []string, error) {
+func (l Editor) OwnHistory(name string, text []byte) ([]byte, []string, error) {
 	doc, err := file.Parse(name, text)
 	if err != nil {
 		return nil, nil, err
@@ -347,7 +347,7 @@ func (l *Library) OwnHistory(name string, text []byte) ([]byte, []string, error)
 	if len(was) == 0 {
 		return text, nil, nil
 	}
-	rigs, err := l.Rigs()
+	rigs, err := l.Names().Rigs()
 	if err != nil {
 		return nil, nil, err
 	}
@@ -378,7 +378,7 @@ func (l *Library) OwnHistory(name string, text []byte) ([]byte, []string, error)
 }
 
 // vacant reports whether the folder of a fingerprint is free for this build.
-func (l *Library) vacant(r preset.Rig) error {
+func (l Editor) vacant(r preset.Rig) error {
 	there, err := l.Rig("", r.ID)
 	if isNotFound(err) {
 		return nil
@@ -402,11 +402,11 @@ func nameWay(name string) string {
 }
 
 // checkAliasFree reports whether an alias is free, or belongs to this rig.
-func (l *Library) checkAliasFree(alias, fp string) error {
+func (l Editor) checkAliasFree(alias, fp string) error {
 	if !preset.IsName(alias) {
 		return &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%q cannot be an alias", alias), Hint: nameWay(alias)}
 	}
-	s, err := l.summary()
+	s, err := l.Lists().summary()
 	if err != nil {
 		return err
 	}
@@ -417,7 +417,7 @@ func (l *Library) checkAliasFree(alias, fp string) error {
 		if r.alias != alias || r.fp == fp {
 			continue
 		}
-		if now, ok := l.workRef(r.fp); ok && now.Alias == alias {
+		if now, ok := l.Names().workRef(r.fp); ok && now.Alias == alias {
 			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("the alias %s belongs to the rig %s", alias, r.fp), Hint: "Choose another alias"}
 		}
 	}
@@ -426,7 +426,7 @@ func (l *Library) checkAliasFree(alias, fp string) error {
 
 // PutTune sets values of a loaded tune in place, or makes the tune where the
 // rig has none. It does not write.
-func (l *Library) PutTune(d *Loaded, values map[string]any) (Edited, error) {
+func (l Editor) PutTune(d *Loaded, values map[string]any) (Edited, error) {
 	if d.Tune == nil {
 		text, err := TuneText(l.Cat, d.Rig.ID, d.Ref.Tune, values)
 		if err != nil {

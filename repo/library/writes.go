@@ -14,8 +14,8 @@ import (
 )
 
 // Writes lists the logs of what was written to a unit over a link, oldest first.
-func (l *Library) Writes(u UnitRef) ([]string, error) {
-	paths, err := l.Store.List(preset.UnitDir(u.Gimbal, u.Serial) + "/writes/")
+func (l Units) Writes(u UnitRef) ([]string, error) {
+	paths, err := l.Store.Work().List(preset.UnitDir(u.Gimbal, u.Serial) + "/writes/")
 	paths = slices.DeleteFunc(paths, func(p string) bool { return !isWrites(p) })
 	slices.Sort(paths)
 	return paths, err
@@ -28,7 +28,7 @@ func isWrites(p string) bool {
 }
 
 // NewWrites is the path of a new log; two that begin in one second get different ones.
-func (l *Library) NewWrites(u UnitRef, now time.Time) (string, error) {
+func (l Units) NewWrites(u UnitRef, now time.Time) (string, error) {
 	there, err := l.Writes(u)
 	if err != nil {
 		return "", err
@@ -43,17 +43,17 @@ func (l *Library) NewWrites(u UnitRef, now time.Time) (string, error) {
 
 // AppendWrite puts an event into a log. It is on stable storage when it returns; what is
 // sent to a unit is sent after that.
-func (l *Library) AppendWrite(p string, e link.Event) error {
+func (l Units) AppendWrite(p string, e link.Event) error {
 	b, err := link.Line(e)
 	if err != nil {
 		return err
 	}
-	return l.Store.Append(p, b)
+	return l.Store.Writer().Append(p, b)
 }
 
 // ReadWrites reads a log.
-func (l *Library) ReadWrites(p string) ([]link.Event, error) {
-	data, err := l.Store.Read(p)
+func (l Units) ReadWrites(p string) ([]link.Event, error) {
+	data, err := l.Store.Work().Read(p)
 	if err != nil {
 		return nil, err
 	}
@@ -66,7 +66,7 @@ func (l *Library) ReadWrites(p string) ([]link.Event, error) {
 
 // Unfinished is the beginning of a session that puts back what the unit's newest one left;
 // open is false where that one ended as it should.
-func (l *Library) Unfinished(u UnitRef) (b link.Begin, log string, open bool, err error) {
+func (l Units) Unfinished(u UnitRef) (b link.Begin, log string, open bool, err error) {
 	paths, err := l.Writes(u)
 	if err != nil || len(paths) == 0 {
 		return b, "", false, err
@@ -87,19 +87,19 @@ func (l *Library) Unfinished(u UnitRef) (b link.Begin, log string, open bool, er
 	return b, log, open, err
 }
 
-// HoldStand takes what is done at the stand with a rig: a bench session that asks and
+// LockStand takes what is done at the stand with a rig: a bench session that asks and
 // a writing over a link exclude each other. release ends it.
-func (l *Library) HoldStand(fingerprint string) (release func(), err error) {
-	return l.hold("stand-"+strings.ToLower(fingerprint), "this rig is on the stand in another window: a session or a writing goes on there")
+func (l Units) LockStand(fingerprint string) (release func(), err error) {
+	return l.lock("stand-"+strings.ToLower(fingerprint), "this rig is on the stand in another window: a session or a writing goes on there")
 }
 
-// HoldUnit takes a unit for a writing: two never go on at once, of whichever rigs. release ends it.
-func (l *Library) HoldUnit(u UnitRef) (release func(), err error) {
-	return l.hold("unit-"+u.Gimbal+"-"+u.Serial, "this unit is being written to in another window")
+// Lock takes a unit for a writing: two never go on at once, of whichever rigs. release ends it.
+func (l Units) Lock(u UnitRef) (release func(), err error) {
+	return l.lock("unit-"+u.Gimbal+"-"+u.Serial, "this unit is being written to in another window")
 }
 
-func (l *Library) hold(name, busy string) (release func(), err error) {
-	release, ok, err := l.Store.Hold(name)
+func (l Units) lock(name, busy string) (release func(), err error) {
+	release, ok, err := l.Store.Writer().Hold(name)
 	if err == nil && !ok {
 		err = &store.Error{Kind: store.ErrBusy, Msg: busy, Hint: "Finish it there first"}
 	}
@@ -107,16 +107,16 @@ func (l *Library) hold(name, busy string) (release func(), err error) {
 }
 
 // PlanWritten plans to save a log, and what the unit holds since, nil where nothing changed.
-func (l *Library) PlanWritten(u UnitRef, log string, h *schema.Held) (*Plan, error) {
-	p, err := l.emptyPlan()
+func (l Units) PlanWritten(u UnitRef, log string, h *schema.Held) (*Plan, error) {
+	p, err := l.Plans().emptyPlan()
 	if err != nil {
 		return nil, err
 	}
-	data, err := l.Store.Read(log)
+	data, err := l.Store.Work().Read(log)
 	if err != nil {
 		return nil, err
 	}
-	l.planRaw(p, log, data, true)
+	l.Plans().planRaw(p, log, data, true)
 	if h == nil {
 		return p, nil
 	}
@@ -124,7 +124,7 @@ func (l *Library) PlanWritten(u UnitRef, log string, h *schema.Held) (*Plan, err
 }
 
 // planRaw adds a file as it is. there says that it lies in the work tree already.
-func (l *Library) planRaw(p *Plan, path string, data []byte, there bool) {
+func (l Planner) planRaw(p *Plan, path string, data []byte, there bool) {
 	place, _ := preset.Locate(path)
 	p.seen[path] = ""
 	if there {

@@ -20,7 +20,7 @@ import (
 //
 // Errors: ErrDiverged if the present revision is not an ancestor of to; ErrChanged; ErrBusy;
 // ErrUnfinished; ErrDamaged if to holds paths that have no place in a library; ErrDevice.
-func (l *Lib) Advance(ctx context.Context, to Rev, who Person, when time.Time, why string) error {
+func (l Writer) Advance(ctx context.Context, to Rev, who Person, when time.Time, why string) error {
 	id, err := to.hash()
 	if err != nil {
 		return err
@@ -55,13 +55,13 @@ func (t *tx) advance(to plumbing.Hash, who, why string) (again bool, err error) 
 	}
 	r := l.readers.Get().(*objects.Reader)
 	defer l.readers.Put(r)
-	c, err := l.commit(r, to)
+	c, err := l.Revisions().commit(r, to)
 	if err != nil {
 		return false, err
 	}
 	var root plumbing.Hash
 	if !head.IsZero() {
-		ok, err := l.isAncestor(r, head, to)
+		ok, err := l.Revisions().isAncestor(r, head, to)
 		if err != nil {
 			return false, err
 		}
@@ -69,7 +69,7 @@ func (t *tx) advance(to plumbing.Hash, who, why string) (again bool, err error) 
 			return false, &Error{Kind: ErrDiverged, Msg: fmt.Sprintf("revision %s does not follow from the present one, %s", rev(to).Short(), rev(head).Short()),
 				Hint: "They must be merged"}
 		}
-		old, err := l.commit(r, head)
+		old, err := l.Revisions().commit(r, head)
 		if err != nil {
 			return false, err
 		}

@@ -11,7 +11,7 @@ import (
 )
 
 // Apart counts the revisions that only a has and those that only b has.
-func (l *Lib) Apart(a, b Rev) (onlyA, onlyB int, err error) {
+func (l Revisions) Apart(a, b Rev) (onlyA, onlyB int, err error) {
 	err = l.with(func(r *objects.Reader) error {
 		x, _, err := l.between(r, []Rev{a}, []Rev{b})
 		if err != nil {
@@ -61,7 +61,7 @@ func (l *Lib) Upstream() (name string, at Rev, err error) {
 // Edited is Status for the files whose paths begin with one of the prefixes, by contents alone:
 // they are read and held against the last revision, whatever git's index says of them. It costs
 // as much as those files, not as much as the library.
-func (l *Lib) Edited(prefixes ...string) ([]Change, error) {
+func (l WorkTree) Edited(prefixes ...string) ([]Change, error) {
 	_, head, err := l.head()
 	if err != nil {
 		return nil, err
@@ -69,7 +69,7 @@ func (l *Lib) Edited(prefixes ...string) ([]Change, error) {
 	saved := map[string]plumbing.Hash{}
 	if !head.IsZero() {
 		err = l.with(func(r *objects.Reader) error {
-			c, err := l.commit(r, head)
+			c, err := l.Revisions().commit(r, head)
 			if err != nil {
 				return err
 			}

@@ -11,7 +11,7 @@ func TestApartAgreesWithGit(t *testing.T) {
 	l := branchy(t)
 	for _, c := range [][2]string{{"main", "side"}, {"side", "main"}, {"main", "main"}, {"main~2", "side"}, {"main~3", "main"}} {
 		a, b := Rev(git(t, l.Root(), "rev-parse", c[0])), Rev(git(t, l.Root(), "rev-parse", c[1]))
-		x, y, err := l.Apart(a, b)
+		x, y, err := l.Revisions().Apart(a, b)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -19,7 +19,7 @@ func TestApartAgreesWithGit(t *testing.T) {
 			t.Errorf("%v: %s, git says %s", c, got, want)
 		}
 	}
-	if _, _, err := l.Apart(Rev(strings.Repeat("0", 39)+"1"), ""); err == nil {
+	if _, _, err := l.Revisions().Apart(Rev(strings.Repeat("0", 39)+"1"), ""); err == nil {
 		t.Error("a revision that is not there counts as one")
 	}
 }
@@ -73,7 +73,7 @@ func TestEditedAgreesWithStatus(t *testing.T) {
 	edit(t, l, "rigs/dd/w/main.toml", "pan = 1\n", "Three")
 	git(t, l.Root(), "rm", "-q", "rigs/dd/w/main.toml")
 	for _, prefixes := range [][]string{{""}, {"rigs/aa/"}, {"rigs/bb/", "rigs/dd/"}, {"rigs/aa/x/", "rigs/aa/"}, {"rigs/none/"}, {"rigs/cc/z/main.toml"}, nil} {
-		all, err := l.Status()
+		all, err := l.Work().Status()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -85,7 +85,7 @@ func TestEditedAgreesWithStatus(t *testing.T) {
 				}
 			}
 		}
-		got, err := l.Edited(prefixes...)
+		got, err := l.Work().Edited(prefixes...)
 		if err != nil {
 			t.Fatal(err)
 		}

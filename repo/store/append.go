@@ -13,11 +13,11 @@ import (
 // program: what was appended stays, also when a later call fails half way.
 //
 // Errors: ErrBadPath, ErrDevice.
-func (l *Lib) Append(path string, data []byte) (err error) {
+func (l Writer) Append(path string, data []byte) (err error) {
 	if err := CheckPath(path); err != nil {
 		return err
 	}
-	if err := l.checkFolders(path, true); err != nil {
+	if err := l.Work().checkFolders(path, true); err != nil {
 		return err
 	}
 	name := l.work(path)
@@ -44,7 +44,7 @@ func (l *Lib) Append(path string, data []byte) (err error) {
 // ok is false where another process has it.
 //
 // Errors: ErrDevice.
-func (l *Lib) Hold(name string) (release func(), ok bool, err error) {
+func (l Writer) Hold(name string) (release func(), ok bool, err error) {
 	if err := l.ensureStateDir(); err != nil {
 		return nil, false, device("preparing to write", err)
 	}

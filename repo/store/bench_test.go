@@ -72,7 +72,7 @@ func BenchmarkOpen(b *testing.B) {
 	each(b, func(b *testing.B, l *Lib, n int) {
 		for b.Loop() {
 			l := must(Open(l.Root()))(b)
-			if _, err := l.ReadAt(must(l.Head())(b), benchPath(n/2)); err != nil {
+			if _, err := l.Revisions().ReadAt(must(l.Head())(b), benchPath(n/2)); err != nil {
 				b.Fatal(err)
 			}
 		}
@@ -90,7 +90,7 @@ func BenchmarkSave(b *testing.B) {
 			if err := os.WriteFile(l.work(path), []byte(text), 0o666); err != nil {
 				b.Fatal(err)
 			}
-			if _, err := l.Save(ctx, SaveRequest{Files: []File{{Path: path, Data: []byte(text)}}, Subject: "s", Author: aCam, When: time.Now(), AllowSame: true}); err != nil {
+			if _, err := l.Writer().Save(ctx, SaveRequest{Files: []File{{Path: path, Data: []byte(text)}}, Subject: "s", Author: aCam, When: time.Now(), AllowSame: true}); err != nil {
 				b.Fatal(err)
 			}
 		}
@@ -100,9 +100,9 @@ func BenchmarkSave(b *testing.B) {
 // BenchmarkHistory asks for the history of one tune in a freshly opened library.
 func BenchmarkHistory(b *testing.B) {
 	each(b, func(b *testing.B, l *Lib, n int) {
-		must(l.History(benchPath(n/2), 0))(b)
+		must(l.History().Of(benchPath(n/2), 0))(b)
 		for b.Loop() {
-			if revs := must(must(Open(l.Root()))(b).History(benchPath(n/2), 0))(b); len(revs) == 0 {
+			if revs := must(must(Open(l.Root()))(b).History().Of(benchPath(n/2), 0))(b); len(revs) == 0 {
 				b.Fatal("no revisions")
 			}
 		}
@@ -116,7 +116,7 @@ func BenchmarkHistoryIndex(b *testing.B) {
 			if err := os.RemoveAll(l.own("history")); err != nil {
 				b.Fatal(err)
 			}
-			must(must(Open(l.Root()))(b).History(benchPath(n/2), 1))(b)
+			must(must(Open(l.Root()))(b).History().Of(benchPath(n/2), 1))(b)
 		}
 	})
 }
@@ -125,9 +125,9 @@ func BenchmarkHistoryIndex(b *testing.B) {
 func BenchmarkList(b *testing.B) {
 	each(b, func(b *testing.B, l *Lib, n int) {
 		opt := SummaryOptions{Name: "bench", Version: "1", Extract: func(_ string, data []byte) string { return string(data[:min(60, len(data))]) }}
-		must(l.Summaries(opt))(b)
+		must(l.Work().Summaries(opt))(b)
 		for b.Loop() {
-			if list := must(must(Open(l.Root()))(b).Summaries(opt))(b); len(list) < n/2 {
+			if list := must(must(Open(l.Root()))(b).Work().Summaries(opt))(b); len(list) < n/2 {
 				b.Fatal(len(list))
 			}
 		}
@@ -138,7 +138,7 @@ func BenchmarkList(b *testing.B) {
 func BenchmarkStatus(b *testing.B) {
 	each(b, func(b *testing.B, l *Lib, n int) {
 		for b.Loop() {
-			if ch := must(must(Open(l.Root()))(b).Status())(b); len(ch) != 0 {
+			if ch := must(must(Open(l.Root()))(b).Work().Status())(b); len(ch) != 0 {
 				b.Fatal(ch)
 			}
 		}

@@ -32,7 +32,7 @@ func extract(t testing.TB, l *Lib) *Bundle {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := l.Extract(selection(head))
+	b, err := l.Exchange().Extract(selection(head))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -71,7 +71,7 @@ func TestExtractPlainGit(t *testing.T) {
 	}
 	for _, c := range b.Commits() {
 		from := Rev(c.Trailer("From-Revision"))
-		if o, err := l.Commit(from); err != nil || !c.When.Equal(o.When) {
+		if o, err := l.Revisions().Commit(from); err != nil || !c.When.Equal(o.When) {
 			t.Errorf("%s says it comes from %s: %v", c.ID.Short(), from, err)
 		}
 	}
@@ -147,7 +147,7 @@ func takeIn(t testing.TB, l *Lib, from *Bundle) Rev {
 			q.Files = append(q.Files, File{Path: f.Path, Data: from.Contents(f.Blob)})
 		}
 	}
-	id, err := l.Save(ctx, q)
+	id, err := l.Writer().Save(ctx, q)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -165,11 +165,11 @@ func TestSaveWith(t *testing.T) {
 	}
 	l := freshLib(t)
 	id := takeIn(t, l, read)
-	c, err := l.Commit(id)
+	c, err := l.Revisions().Commit(id)
 	if err != nil || len(c.Parents) != 2 || c.Parents[1] != read.Tip {
 		t.Fatalf("parents %v, %v", c.Parents, err)
 	}
-	revs, err := l.History("rigs/aa/aaaa/main.toml", 0)
+	revs, err := l.History().Of("rigs/aa/aaaa/main.toml", 0)
 	if err != nil || len(revs) != 6 {
 		t.Errorf("%d revisions of the file, want 6 (%v)", len(revs), err)
 	}
@@ -255,7 +255,7 @@ func TestExtractFromTangle(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		all, err := l.ListAt(head, "")
+		all, err := l.Revisions().ListAt(head, "")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -267,7 +267,7 @@ func TestExtractFromTangle(t *testing.T) {
 				want = append(want, e)
 			}
 		}
-		b, err := l.Extract(q)
+		b, err := l.Exchange().Extract(q)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -282,7 +282,7 @@ func TestExtractFromTangle(t *testing.T) {
 		if err := os.RemoveAll(filepath.Join(l.Root(), ".git", "rigkeep")); err != nil {
 			t.Fatal(err)
 		}
-		again, err := fresh.Extract(q)
+		again, err := fresh.Exchange().Extract(q)
 		if err != nil || !bytes.Equal(again.Encode(), b.Encode()) {
 			t.Errorf("seed %d: other bytes from a fresh index (%v)", seed, err)
 		}

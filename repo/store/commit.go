@@ -191,7 +191,7 @@ func isToken(s string) bool {
 // Commit gives one revision.
 //
 // Errors: ErrNotFound if rev is not a revision, ErrDamaged.
-func (l *Lib) Commit(rev Rev) (*Commit, error) {
+func (l Revisions) Commit(rev Rev) (*Commit, error) {
 	id, err := rev.hash()
 	if err != nil {
 		return nil, err
@@ -205,7 +205,7 @@ func (l *Lib) Commit(rev Rev) (*Commit, error) {
 }
 
 // commit reads a commit; the commits at the edge of a shallow clone have no parents here.
-func (l *Lib) commit(r *objects.Reader, id plumbing.Hash) (*Commit, error) {
+func (l Revisions) commit(r *objects.Reader, id plumbing.Hash) (*Commit, error) {
 	data, err := r.Commit(id)
 	if err != nil {
 		return nil, err

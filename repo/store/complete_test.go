@@ -58,7 +58,7 @@ func TestCompleteAll(t *testing.T) {
 		}
 		return again
 	}
-	if err := fresh().CompleteAll(ctx, tip); err != nil {
+	if err := fresh().Exchange().CompleteAll(ctx, tip); err != nil {
 		t.Fatal(err)
 	}
 	lines := strings.Fields(strings.ReplaceAll(git(t, dir, "rev-list", "--objects", "--no-object-names", string(tip)), "\n", " "))
@@ -70,10 +70,10 @@ func TestCompleteAll(t *testing.T) {
 		if err := os.Rename(name, name+".away"); err != nil {
 			t.Fatal(err)
 		}
-		if err := fresh().CompleteAll(ctx, tip); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), id) {
+		if err := fresh().Exchange().CompleteAll(ctx, tip); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), id) {
 			t.Errorf("without %s: %v", id, err)
 		}
-		if err := fresh().Complete([]Rev{tip}, nil); !errors.Is(err, ErrDamaged) {
+		if err := fresh().Exchange().Complete([]Rev{tip}, nil); !errors.Is(err, ErrDamaged) {
 			t.Errorf("without %s by walking: %v", id, err)
 		}
 		if err := os.Rename(name+".away", name); err != nil {
@@ -82,7 +82,7 @@ func TestCompleteAll(t *testing.T) {
 	}
 	// The index that was made on the way is the one that questions make.
 	made := fresh()
-	if err := made.CompleteAll(ctx, tip); err != nil {
+	if err := made.Exchange().CompleteAll(ctx, tip); err != nil {
 		t.Fatal(err)
 	}
 	read := func() string {
@@ -102,7 +102,7 @@ func TestCompleteAll(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := made.ask(head, func(*hist.Index) {}); err != nil {
+	if err := made.History().ask(head, func(*hist.Index) {}); err != nil {
 		t.Fatal(err)
 	}
 	if read() != whole {

@@ -34,7 +34,7 @@ func request(subject string, work bool, files ...File) SaveRequest {
 }
 
 func saved(l *Lib, q SaveRequest) error {
-	_, err := l.Save(ctx, q)
+	_, err := l.Writer().Save(ctx, q)
 	return err
 }
 
@@ -57,10 +57,10 @@ var changes = []change{
 		return saved(l, q)
 	}},
 	{name: "write a file", run: func(l *Lib) error {
-		return l.WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 4\n"), []byte("pan = 1\n"))
+		return l.Work().WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 4\n"), []byte("pan = 1\n"))
 	}},
 	{name: "write a new file", run: func(l *Lib) error {
-		return l.WriteFile(ctx, "rigs/ee/v/main.toml", []byte("pan = 4\n"), nil)
+		return l.Work().WriteFile(ctx, "rigs/ee/v/main.toml", []byte("pan = 4\n"), nil)
 	}},
 	{name: "remove a file", run: func(l *Lib) error {
 		return l.RemoveFile(ctx, "rigs/bb/y/main.toml", []byte("pan = 1\n"))
@@ -75,11 +75,11 @@ var changes = []change{
 		side = Rev(git(t, l.Root(), "rev-parse", "HEAD"))
 		git(t, l.Root(), "checkout", "-q", "main")
 	}, run: func(l *Lib) error {
-		id, err := l.Resolve("side")
+		id, err := l.Revisions().Resolve("side")
 		if err != nil {
 			return err
 		}
-		return l.Advance(ctx, id, aCam, start, "sync")
+		return l.Writer().Advance(ctx, id, aCam, start, "sync")
 	}},
 	{name: "set a ref", run: func(l *Lib) error {
 		id, err := l.Head()
@@ -94,7 +94,7 @@ var changes = []change{
 		git(t, l.Root(), "checkout", "-q", "main")
 		edit(t, must(Open(l.Root()))(t), "rigs/aa/x/main.toml", "pan = 6\n", "Main")
 	}, run: func(l *Lib) error {
-		id, err := l.Resolve("side")
+		id, err := l.Revisions().Resolve("side")
 		if err != nil {
 			return err
 		}
@@ -112,7 +112,7 @@ var changes = []change{
 		return saved(l, q)
 	}},
 	{name: "receive", run: func(l *Lib) error { // as a sync does
-		if _, _, err := l.Receive(ctx, bytes.NewReader(foreign().pack), nil); err != nil {
+		if _, _, err := l.Exchange().Receive(ctx, bytes.NewReader(foreign().pack), nil); err != nil {
 			return err
 		}
 		return l.SetRef(ctx, "refs/remotes/origin/main", "", foreign().tip, aCam, start, "fetch")
@@ -143,11 +143,11 @@ var foreign = sync.OnceValue(func() (f struct {
 		panic(err)
 	}
 	for i := range 30 {
-		if f.tip, err = l.Save(ctx, request("Far", true, File{Path: "rigs/aa/aaaa/main.toml", Data: []byte(fmt.Sprintf("v = %d\n", i))})); err != nil {
+		if f.tip, err = l.Writer().Save(ctx, request("Far", true, File{Path: "rigs/aa/aaaa/main.toml", Data: []byte(fmt.Sprintf("v = %d\n", i))})); err != nil {
 			panic(err)
 		}
 	}
-	b, err := l.Extract(selection(f.tip))
+	b, err := l.Exchange().Extract(selection(f.tip))
 	if err != nil {
 		panic(err)
 	}
@@ -213,12 +213,12 @@ func stateOf(t testing.TB, dir string) state {
 	if s.head, err = l.Head(); err != nil {
 		t.Fatal(err)
 	}
-	es, err := l.ListAt(s.head, "")
+	es, err := l.Revisions().ListAt(s.head, "")
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, e := range es {
-		if _, err := l.ReadBlob(e.Blob); err != nil {
+		if _, err := l.Revisions().ReadBlob(e.Blob); err != nil {
 			t.Fatal(err)
 		}
 		s.tree += e.Path + " " + string(e.Blob) + "\n"
@@ -235,7 +235,7 @@ func stateOf(t testing.TB, dir string) state {
 		}
 		s.set += string(text)
 	}
-	x, _, _, err := l.loadIndex(false)
+	x, _, _, err := l.Writer().loadIndex(false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -245,12 +245,12 @@ func stateOf(t testing.TB, dir string) state {
 		}
 	}
 	s.work = map[string]string{}
-	paths, err := l.List("")
+	paths, err := l.Work().List("")
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range paths {
-		data, err := l.Read(p)
+		data, err := l.Work().Read(p)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -293,7 +293,7 @@ func nextWorks(t testing.TB, dir, what string) {
 		t.Fatal(what, err)
 	}
 	put(t, l, "rigs/after.toml", "pan = 50\n")
-	if _, err := l.Save(ctx, request("After", false, File{Path: "rigs/after.toml", Data: []byte("pan = 50\n")})); err != nil {
+	if _, err := l.Writer().Save(ctx, request("After", false, File{Path: "rigs/after.toml", Data: []byte("pan = 50\n")})); err != nil {
 		t.Fatalf("%s: the next save: %v", what, err)
 	}
 	for _, leftover := range []string{"index.lock", "HEAD.lock", "refs/heads/main.lock"} {

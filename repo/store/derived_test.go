@@ -81,7 +81,7 @@ func sameHistory(t testing.TB, l *Lib) {
 	t.Helper()
 	want := gitHistory(t, l.Root())
 	for path, ids := range want {
-		revs, err := l.History(path, 0)
+		revs, err := l.History().Of(path, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -112,7 +112,7 @@ func sameHistory(t testing.TB, l *Lib) {
 			t.Fatalf("%s: %d revisions, git gives %d", path, len(got), len(ids))
 		}
 	}
-	if revs, err := l.History("rigs/none.toml", 0); err != nil || len(revs) != 0 {
+	if revs, err := l.History().Of("rigs/none.toml", 0); err != nil || len(revs) != 0 {
 		t.Fatal(revs, err)
 	}
 }
@@ -158,16 +158,16 @@ func TestDerivedNeverTrusted(t *testing.T) {
 	settleFolders(t)
 	ask := func() string {
 		l := must(Open(l.Root()))(t)
-		revs := must(l.History("rigs/00/r0/main.toml", 0))(t)
-		list := must(l.Summaries(opt))(t)
-		return fmt.Sprint(len(revs), revs, list, must(l.Status())(t))
+		revs := must(l.History().Of("rigs/00/r0/main.toml", 0))(t)
+		list := must(l.Work().Summaries(opt))(t)
+		return fmt.Sprint(len(revs), revs, list, must(l.Work().Status())(t))
 	}
 	ask() // the derived files are made before the edit, so that it goes to the journal
 	edit(t, l, "rigs/00/r0/main.toml", "pan = 77\n", "In the journal")
 	want := ask()
 	rnd := rand.New(rand.NewSource(1))
 	names := []string{"history", "history.journal", "list-test"}
-	if l.loadFolders() != nil { // only on file systems that are known to move folder times
+	if l.Work().loadFolders() != nil { // only on file systems that are known to move folder times
 		names = append(names, "folders")
 	}
 	good := map[string][]byte{}
@@ -228,9 +228,9 @@ func TestDerivedDamagedBlocks(t *testing.T) {
 	opt := Options{}
 	ask := func() string {
 		l := must(OpenWith(l.Root(), opt))(t)
-		revs := must(l.History("rigs/00/r0/main.toml", 0))(t)
+		revs := must(l.History().Of("rigs/00/r0/main.toml", 0))(t)
 		l = must(OpenWith(l.Root(), opt))(t)
-		keys := must(l.KeyHistory("rigs/00/r0/main.toml", 0, func(data []byte) (string, bool) { return string(data), true }))(t)
+		keys := must(l.History().OfKey("rigs/00/r0/main.toml", 0, func(data []byte) (string, bool) { return string(data), true }))(t)
 		return fmt.Sprint(revs, keys)
 	}
 	want := ask()
@@ -265,10 +265,10 @@ func settleFolders(t testing.TB) {
 func TestHistoryJournalFolds(t *testing.T) {
 	l := freshLib(t)
 	edit(t, l, "a.toml", "a = 0\n", "A")
-	must(l.History("a.toml", 0))(t)
+	must(l.History().Of("a.toml", 0))(t)
 	for i := range 5 {
 		edit(t, l, "a.toml", fmt.Sprintf("a = %d\n", i+1), "A")
-		must(must(Open(l.Root()))(t).History("a.toml", 0))(t)
+		must(must(Open(l.Root()))(t).History().Of("a.toml", 0))(t)
 	}
 	journal := must(os.ReadFile(l.own("history.journal")))(t)
 	if n := strings.Count(string(journal), "\n"); n != 6 {
@@ -293,7 +293,7 @@ func TestHistoryJournalFolds(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if revs := must(l.History("a.toml", 0))(t); len(revs) != 2106 {
+	if revs := must(l.History().Of("a.toml", 0))(t); len(revs) != 2106 {
 		t.Fatal(len(revs))
 	}
 	if told == 0 {
@@ -302,7 +302,7 @@ func TestHistoryJournalFolds(t *testing.T) {
 	if _, err := os.Stat(l.own("history.journal")); err == nil {
 		t.Fatal("the journal was not folded")
 	}
-	if revs := must(must(Open(l.Root()))(t).History("a.toml", 3))(t); len(revs) != 3 {
+	if revs := must(must(Open(l.Root()))(t).History().Of("a.toml", 3))(t); len(revs) != 3 {
 		t.Fatal(len(revs))
 	}
 }
@@ -341,7 +341,7 @@ func TestStatusAgreesWithGit(t *testing.T) {
 		files = append(files, File{Path: fmt.Sprintf("rigs/%02x/r%d/main.toml", i%75, i%150), Data: []byte(fmt.Sprintf("pan = %d\n", i))})
 	}
 	q := request("Many", true, files...)
-	must(l.Save(ctx, q))(t)
+	must(l.Writer().Save(ctx, q))(t)
 	settleFolders(t)
 	for round := range rounds {
 		for range 1 + rnd.Intn(4) {
@@ -373,7 +373,7 @@ func TestStatusAgreesWithGit(t *testing.T) {
 			settleFolders(t)
 		}
 		want := gitStatus(t, l.Root())
-		got, err := must(Open(l.Root()))(t).Status()
+		got, err := must(Open(l.Root()))(t).Work().Status()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -388,7 +388,7 @@ func TestStatusAgreesWithGit(t *testing.T) {
 		// same, and nothing else is.
 		some := func(path string) bool { return len(path)%2 == 0 }
 		part := map[string]ChangeKind{}
-		for _, c := range must(must(Open(l.Root()))(t).StatusOf(some))(t) {
+		for _, c := range must(must(Open(l.Root()))(t).Work().StatusOf(some))(t) {
 			part[c.Path] = c.Kind
 		}
 		for _, c := range got {
@@ -401,7 +401,7 @@ func TestStatusAgreesWithGit(t *testing.T) {
 			t.Fatalf("round %d: too much in part: %v", round, part)
 		}
 	}
-	if _, err := os.Stat(l.foldersName()); err != nil && l.loadFolders() != nil {
+	if _, err := os.Stat(l.Work().foldersName()); err != nil && l.Work().loadFolders() != nil {
 		t.Error("the folder times were never used")
 	}
 }
@@ -441,7 +441,7 @@ func TestIgnored(t *testing.T) {
 		put(t, l, p, "x = 1\n")
 	}
 	var got []string
-	for _, c := range must(l.Status())(t) {
+	for _, c := range must(l.Work().Status())(t) {
 		got = append(got, c.Path)
 	}
 	if fmt.Sprint(got) != "[b.toml keep.tmp.toml]" {
@@ -462,7 +462,7 @@ func TestSummaries(t *testing.T) {
 		reads.Clear()
 		l := must(Open(l.Root()))(t)
 		var b strings.Builder
-		for _, s := range must(l.Summaries(opt))(t) {
+		for _, s := range must(l.Work().Summaries(opt))(t) {
 			fmt.Fprintf(&b, "%s=%s%s ", s.Path, s.Value, s.Unsaved)
 		}
 		return strings.TrimSpace(b.String())
@@ -512,13 +512,13 @@ func TestManyReaders(t *testing.T) {
 					return
 				default:
 				}
-				if _, err := l.History("rigs/00/r0/main.toml", 0); err != nil {
+				if _, err := l.History().Of("rigs/00/r0/main.toml", 0); err != nil {
 					t.Error(err)
 				}
-				if _, err := l.Summaries(opt); err != nil {
+				if _, err := l.Work().Summaries(opt); err != nil {
 					t.Error(err)
 				}
-				if _, err := l.Resolve("2025-03-01T12:00:00Z"); err != nil {
+				if _, err := l.Revisions().Resolve("2025-03-01T12:00:00Z"); err != nil {
 					t.Error(err)
 				}
 			}
@@ -529,7 +529,7 @@ func TestManyReaders(t *testing.T) {
 	}
 	close(stop)
 	wg.Wait()
-	if len(must(l.History("rigs/00/r0/main.toml", 15))(t)) != 15 {
+	if len(must(l.History().Of("rigs/00/r0/main.toml", 15))(t)) != 15 {
 		t.Fatal("saves are missing")
 	}
 }

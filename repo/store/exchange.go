@@ -92,7 +92,7 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 		return l.objectError(err)
 	}
 	name = l.d.Target(name) // a symbolic ref stays one, as with git update-ref
-	g, err := l.takeLock(l.newWaiter(ctx), l.d.RefPath(name), refHeld(name))
+	g, err := l.Writer().takeLock(l.Writer().newWaiter(ctx), l.d.RefPath(name), refHeld(name))
 	if err != nil {
 		return err
 	}
@@ -120,7 +120,7 @@ func (l *Lib) setRef(ctx context.Context, name string, old, id Rev, who Person, 
 }
 
 // HasObject says whether an object is in the store, without reading it.
-func (l *Lib) HasObject(id string) bool {
+func (l Exchange) HasObject(id string) bool {
 	r := l.readers.Get().(*objects.Reader)
 	defer l.readers.Put(r)
 	return plumbing.IsHash(id) && r.Has(plumbing.NewHash(id))
@@ -130,9 +130,9 @@ func (l *Lib) HasObject(id string) bool {
 // repository holding the revisions in have lacks: commits, then their trees and files. Only the
 // commits between the two, and the trees that changed in them, are read. Revisions in have that
 // are not in the store are passed over.
-func (l *Lib) NewObjects(want, have []Rev, fn func(id string) error) error {
+func (l Exchange) NewObjects(want, have []Rev, fn func(id string) error) error {
 	return l.with(func(r *objects.Reader) error {
-		commits, edge, err := l.between(r, want, have)
+		commits, edge, err := l.Revisions().between(r, want, have)
 		if err != nil {
 			return err
 		}
@@ -160,7 +160,7 @@ func (l *Lib) NewObjects(want, have []Rev, fn func(id string) error) error {
 					if err != nil {
 						return err
 					}
-					if pc, err = l.commit(r, id); err != nil {
+					if pc, err = l.Revisions().commit(r, id); err != nil {
 						return err
 					}
 				}
@@ -182,7 +182,7 @@ func (l *Lib) NewObjects(want, have []Rev, fn func(id string) error) error {
 
 // Between gives the revisions reachable from those in want and not from those in have, newest
 // first. Revisions in have that are not in the store are passed over.
-func (l *Lib) Between(want, have []Rev) (out []Commit, err error) {
+func (l Revisions) Between(want, have []Rev) (out []Commit, err error) {
 	err = l.with(func(r *objects.Reader) error {
 		list, _, err := l.between(r, want, have)
 		for _, c := range list {
@@ -258,7 +258,7 @@ next:
 
 // between gives the commits reachable from want and not from have, newest first, and the
 // commits seen on the way.
-func (l *Lib) between(r *objects.Reader, want, have []Rev) (out []*Commit, seen map[Rev]*Commit, err error) {
+func (l Revisions) between(r *objects.Reader, want, have []Rev) (out []*Commit, seen map[Rev]*Commit, err error) {
 	const wanted, had = 1, 2
 	flags := map[Rev]int{}
 	seen = map[Rev]*Commit{}

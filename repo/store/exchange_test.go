@@ -36,7 +36,7 @@ func TestNewObjects(t *testing.T) {
 		}
 		ref := strings.Fields(git(t, l.Root(), args...))
 		var got []string
-		if err := l.NewObjects(want, have, func(id string) error { got = append(got, id); return nil }); err != nil {
+		if err := l.Exchange().NewObjects(want, have, func(id string) error { got = append(got, id); return nil }); err != nil {
 			t.Fatal(err)
 		}
 		slices.Sort(ref)
@@ -51,7 +51,7 @@ func TestMergeBaseAgreesWithGit(t *testing.T) {
 	l := branchy(t)
 	for _, c := range [][2]string{{"HEAD", "side"}, {"HEAD~2", "side"}, {"HEAD", "HEAD"}, {"side", "HEAD~1"}} {
 		a, b := Rev(git(t, l.Root(), "rev-parse", c[0])), Rev(git(t, l.Root(), "rev-parse", c[1]))
-		got, err := l.MergeBase(a, b)
+		got, err := l.Revisions().MergeBase(a, b)
 		if err != nil || len(got) != 1 || string(got[0]) != git(t, l.Root(), "merge-base", c[0], c[1]) {
 			t.Errorf("%v: %v %v", c, got, err)
 		}
@@ -63,12 +63,12 @@ func TestAdvance(t *testing.T) {
 	tip, _ := l.Head()
 	git(t, l.Root(), "reset", "-q", "--hard", "HEAD~2")
 	put(t, l, "rigs/aa/x/main.toml", "pan = 77\n")
-	if err := l.Advance(ctx, tip, aCam, start, "sync"); !errors.Is(err, ErrChanged) {
+	if err := l.Writer().Advance(ctx, tip, aCam, start, "sync"); !errors.Is(err, ErrChanged) {
 		t.Fatal(err)
 	}
 	git(t, l.Root(), "checkout", "-q", "--", ".")
 	put(t, l, "notes.toml", "mine = 1\n") // not touched by the move
-	if err := l.Advance(ctx, tip, aCam, start, "sync"); err != nil {
+	if err := l.Writer().Advance(ctx, tip, aCam, start, "sync"); err != nil {
 		t.Fatal(err)
 	}
 	if got := git(t, l.Root(), "status", "--porcelain"); got != "?? notes.toml" {
@@ -83,7 +83,7 @@ func TestAdvance(t *testing.T) {
 	}
 	git(t, l.Root(), "checkout", "-q", "--orphan", "other")
 	git(t, l.Root(), "commit", "-qm", "other root")
-	if err := l.Advance(ctx, tip, aCam, start, "sync"); !errors.Is(err, ErrDiverged) {
+	if err := l.Writer().Advance(ctx, tip, aCam, start, "sync"); !errors.Is(err, ErrDiverged) {
 		t.Fatal(err)
 	}
 }
@@ -100,7 +100,7 @@ func TestAdvanceRefusesHostilePaths(t *testing.T) {
 		tree := git(t, l.Root(), "-c", "core.protectNTFS=false", "-c", "alias.mk=!git mktree < list", "mk")
 		_ = os.Remove(filepath.Join(l.Root(), "list"))
 		c := git(t, l.Root(), "commit-tree", "-p", home, "-m", "hostile", tree)
-		if err := l.Advance(ctx, Rev(c), aCam, start, "sync"); !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrBadPath) {
+		if err := l.Writer().Advance(ctx, Rev(c), aCam, start, "sync"); !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrBadPath) {
 			t.Errorf("%q: %v", entry, err)
 		}
 		agrees(t, l.Root())

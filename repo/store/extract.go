@@ -37,14 +37,14 @@ type Extraction struct {
 // libraries that handed a rig to and fro still find where they parted.
 //
 // The result is nil if no revision holds any such file.
-func (l *Lib) Extract(q Extraction) (*Bundle, error) {
+func (l Exchange) Extract(q Extraction) (*Bundle, error) {
 	start, err := q.At.hash()
 	if err != nil {
 		return nil, err
 	}
 	var b *Bundle
 	err = l.with(func(r *objects.Reader) (err error) {
-		x := &extractor{l: l, r: r, q: q, objs: map[plumbing.Hash]objects.Object{}, byID: map[plumbing.Hash]*filtered{}, made: map[Rev]Rev{}, need: map[tree.Edit][]string{}}
+		x := &extractor{l: l.Lib, r: r, q: q, objs: map[plumbing.Hash]objects.Object{}, byID: map[plumbing.Hash]*filtered{}, made: map[Rev]Rev{}, need: map[tree.Edit][]string{}}
 		b, err = x.run(start)
 		return err
 	})
@@ -82,7 +82,7 @@ type picked struct {
 }
 
 func (x *extractor) run(start plumbing.Hash) (*Bundle, error) {
-	ix, done, err := x.l.lendIndex(start)
+	ix, done, err := x.l.History().lendIndex(start)
 	if err != nil {
 		return nil, err
 	}
@@ -188,7 +188,7 @@ func (x *extractor) pack(tip plumbing.Hash) (*Bundle, error) {
 
 // commit makes the extracted form of one revision, or gives its parent's if nothing differs.
 func (x *extractor) commit(id plumbing.Hash, ups []*moment, changes []picked, paths []string) (*moment, error) {
-	c, err := x.l.commit(x.r, id)
+	c, err := x.l.Revisions().commit(x.r, id)
 	if err != nil {
 		return nil, err
 	}

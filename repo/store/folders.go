@@ -58,11 +58,11 @@ func (c *folderCache) match(folders []*folder) {
 	}
 }
 
-func (l *Lib) foldersName() string { return l.own(l.heldName("folders")) }
+func (l WorkTree) foldersName() string { return l.own(l.heldName("folders")) }
 
 // loadFolders gives the cache, empty if there is none that can be used, or nil where folder
 // times are not to be trusted.
-func (l *Lib) loadFolders() *folderCache {
+func (l WorkTree) loadFolders() *folderCache {
 	if !index.FolderTimes(l.d.Work) {
 		return nil
 	}
@@ -88,7 +88,7 @@ func (l *Lib) loadFolders() *folderCache {
 var settle = 2 * time.Second
 
 // saveFolders remembers what a scan saw, if that is worth a write. began is when it started.
-func (l *Lib) saveFolders(s *scan, began time.Time) {
+func (l WorkTree) saveFolders(s *scan, began time.Time) {
 	if s.known == nil || len(s.folders) < 64 {
 		return
 	}

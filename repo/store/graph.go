@@ -14,7 +14,7 @@ import (
 // in common. It follows first parents, so that a history that was merged in does not count.
 //
 // Errors: ErrForeign in a shallow clone, ErrDamaged.
-func (l *Lib) First() (Rev, error) {
+func (l Revisions) First() (Rev, error) {
 	id, err := l.start("")
 	if err != nil || id.IsZero() {
 		return "", err
@@ -44,7 +44,7 @@ func (l *Lib) First() (Rev, error) {
 // CommitBytes gives a revision as git keeps it.
 //
 // Errors: ErrNotFound, ErrDamaged.
-func (l *Lib) CommitBytes(at Rev) (raw []byte, err error) {
+func (l Revisions) CommitBytes(at Rev) (raw []byte, err error) {
 	id, err := at.hash()
 	if err != nil {
 		return nil, err
@@ -59,7 +59,7 @@ func (l *Lib) CommitBytes(at Rev) (raw []byte, err error) {
 
 // Log gives revisions reachable from rev ("" is the present one), newest first; limit 0 gives
 // all.
-func (l *Lib) Log(from Rev, limit int) ([]Commit, error) {
+func (l Revisions) Log(from Rev, limit int) ([]Commit, error) {
 	id, err := l.start(from)
 	if err != nil || id.IsZero() {
 		return nil, err
@@ -79,7 +79,7 @@ func (l *Lib) Log(from Rev, limit int) ([]Commit, error) {
 
 var errStop = errors.New("stop")
 
-func (l *Lib) start(from Rev) (plumbing.Hash, error) {
+func (l Revisions) start(from Rev) (plumbing.Hash, error) {
 	if from == "" {
 		_, id, err := l.head()
 		return id, err
@@ -88,7 +88,7 @@ func (l *Lib) start(from Rev) (plumbing.Hash, error) {
 }
 
 // walk visits the commits reachable from start, by commit date, newest first.
-func (l *Lib) walk(r *objects.Reader, start plumbing.Hash, fn func(c *Commit) error) error {
+func (l Revisions) walk(r *objects.Reader, start plumbing.Hash, fn func(c *Commit) error) error {
 	seen := map[Rev]bool{rev(start): true}
 	first, err := l.commit(r, start)
 	if err != nil {
@@ -141,7 +141,7 @@ func (h *byDate) Pop() any {
 
 // MergeBase gives the best common ancestors of two revisions: none if they share no history,
 // more than one after a criss-cross of merges. Only the commits after them are read.
-func (l *Lib) MergeBase(a, b Rev) ([]Rev, error) {
+func (l Revisions) MergeBase(a, b Rev) ([]Rev, error) {
 	x, err := a.hash()
 	if err != nil {
 		return nil, err
@@ -160,7 +160,7 @@ func (l *Lib) MergeBase(a, b Rev) ([]Rev, error) {
 
 // mergeBase paints the history down from both tips by date until only common commits are left
 // to visit, as git does.
-func (l *Lib) mergeBase(r *objects.Reader, a, b plumbing.Hash) ([]Rev, error) {
+func (l Revisions) mergeBase(r *objects.Reader, a, b plumbing.Hash) ([]Rev, error) {
 	if a == b {
 		return []Rev{rev(a)}, nil
 	}
@@ -230,7 +230,7 @@ func (l *Lib) mergeBase(r *objects.Reader, a, b plumbing.Hash) ([]Rev, error) {
 }
 
 // IsAncestor says whether revision a is b or an ancestor of b.
-func (l *Lib) IsAncestor(a, b Rev) (bool, error) {
+func (l Revisions) IsAncestor(a, b Rev) (bool, error) {
 	x, err := a.hash()
 	if err != nil {
 		return false, err
@@ -247,7 +247,7 @@ func (l *Lib) IsAncestor(a, b Rev) (bool, error) {
 	return ok, err
 }
 
-func (l *Lib) isAncestor(r *objects.Reader, a, b plumbing.Hash) (bool, error) {
+func (l Revisions) isAncestor(r *objects.Reader, a, b plumbing.Hash) (bool, error) {
 	bases, err := l.mergeBase(r, a, b)
 	return err == nil && len(bases) == 1 && bases[0] == rev(a), err
 }

@@ -102,7 +102,7 @@ func put(t testing.TB, l *Lib, path, text string) {
 func edit(t testing.TB, l *Lib, path, text, subject string) Rev {
 	t.Helper()
 	put(t, l, path, text)
-	id, err := l.Save(ctx, SaveRequest{Files: []File{{Path: path, Data: []byte(text)}}, Subject: subject, Author: bCam, When: start.Add(time.Hour)})
+	id, err := l.Writer().Save(ctx, SaveRequest{Files: []File{{Path: path, Data: []byte(text)}}, Subject: subject, Author: bCam, When: start.Add(time.Hour)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -22,17 +22,17 @@ type FileRevision struct {
 	Blob BlobID
 }
 
-// History gives the revisions that changed the file, newest first; limit 0 gives all. A merge
+// Of gives the revisions that changed the file, newest first; limit 0 gives all. A merge
 // counts only if it differs from all its parents. No revision that changed the file is left
 // out, even on a side branch whose changes a merge dropped (as `git log --full-history`).
 //
 // It reads a derived index (.git/rigkeep/history), which is extended as needed and can be
 // deleted at any time, so the cost follows the number of revisions given, not of all there are.
-func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
+func (l History) Of(path string, limit int) ([]FileRevision, error) {
 	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
-	return again(l, func() ([]FileRevision, error) {
+	return again(l.Lib, func() ([]FileRevision, error) {
 		posts, err := l.postings(path)
 		if err != nil {
 			return nil, err
@@ -46,7 +46,7 @@ func (l *Lib) History(path string, limit int) ([]FileRevision, error) {
 
 // Touched calls fn for every path below prefix (which ends in a slash) that a revision up to the
 // present one changed, with the commit time of the newest that did.
-func (l *Lib) Touched(prefix string, fn func(path string, at time.Time)) error {
+func (l History) Touched(prefix string, fn func(path string, at time.Time)) error {
 	_, head, err := l.head()
 	if err != nil || head.IsZero() {
 		return err
@@ -96,7 +96,7 @@ func again[T any](l *Lib, ask func() (T, error)) (T, error) {
 
 // ids gives the commits of postings. They are looked up only for those that end in an answer, as
 // each lies in another part of the index. errAgain means that the postings do not count.
-func (l *Lib) ids(posts []touch) ([]plumbing.Hash, error) {
+func (l History) ids(posts []touch) ([]plumbing.Hash, error) {
 	l.histMu.Lock()
 	defer l.histMu.Unlock()
 	out := make([]plumbing.Hash, len(posts))
@@ -119,7 +119,7 @@ func (l *Lib) ids(posts []touch) ([]plumbing.Hash, error) {
 
 // details reads the commits of postings, on two goroutines if there are many. errAgain means that
 // the postings do not count.
-func (l *Lib) details(posts []touch) ([]FileRevision, error) {
+func (l History) details(posts []touch) ([]FileRevision, error) {
 	ids, err := l.ids(posts)
 	if err != nil {
 		return nil, err
@@ -129,7 +129,7 @@ func (l *Lib) details(posts []touch) ([]FileRevision, error) {
 	err = disk.Each(parts, func(k int) error {
 		return l.with(func(r *objects.Reader) error {
 			for i := len(posts) * k / parts; i < len(posts)*(k+1)/parts; i++ {
-				c, err := l.commit(r, ids[i])
+				c, err := l.Revisions().commit(r, ids[i])
 				if err != nil {
 					return err
 				}
@@ -142,7 +142,7 @@ func (l *Lib) details(posts []touch) ([]FileRevision, error) {
 }
 
 // postings gives the changes of a path up to the present revision, newest first.
-func (l *Lib) postings(path string) ([]touch, error) {
+func (l History) postings(path string) ([]touch, error) {
 	_, head, err := l.head()
 	if err != nil || head.IsZero() {
 		return nil, err
@@ -160,7 +160,7 @@ func (l *Lib) postings(path string) ([]touch, error) {
 
 // ask puts a question to the history index with head in it. If the index turns out damaged it
 // is built anew and asked again.
-func (l *Lib) ask(head plumbing.Hash, fn func(x *hist.Index)) error {
+func (l History) ask(head plumbing.Hash, fn func(x *hist.Index)) error {
 	l.histMu.Lock()
 	defer l.histMu.Unlock()
 	for try := range 2 {
@@ -176,12 +176,12 @@ func (l *Lib) ask(head plumbing.Hash, fn func(x *hist.Index)) error {
 		}
 		l.hist = nil
 	}
-	return errHistory(l)
+	return errHistory(l.Lib)
 }
 
 // lendIndex gives the history index with head in it, verified whole, for as long as done has
 // not been called.
-func (l *Lib) lendIndex(head plumbing.Hash) (x *hist.Index, done func(), err error) {
+func (l History) lendIndex(head plumbing.Hash) (x *hist.Index, done func(), err error) {
 	l.histMu.Lock()
 	for try := range 2 {
 		if x, err = l.index(head, try > 0); err != nil {
@@ -191,7 +191,7 @@ func (l *Lib) lendIndex(head plumbing.Hash) (x *hist.Index, done func(), err err
 			return x, l.histMu.Unlock, nil
 		}
 		l.hist = nil
-		err = errHistory(l)
+		err = errHistory(l.Lib)
 	}
 	l.histMu.Unlock()
 	return nil, nil, l.objectError(err)
@@ -202,12 +202,12 @@ func errHistory(l *Lib) error {
 }
 
 // index gives the history index with head in it. histMu is held.
-func (l *Lib) index(head plumbing.Hash, anew bool) (*hist.Index, error) {
+func (l History) index(head plumbing.Hash, anew bool) (*hist.Index, error) {
 	return l.makeIndex(head, anew, nil)
 }
 
 // makeIndex is index; look as hist.Index.Extend has it.
-func (l *Lib) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist.Index, error) {
+func (l History) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist.Index, error) {
 	base, journal := l.own("history"), l.own("history.journal")
 	sum := l.shallowSum()
 	if l.hist == nil {
@@ -240,7 +240,7 @@ func (l *Lib) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist.In
 }
 
 // shallowSum binds the index to the edge of a shallow clone.
-func (l *Lib) shallowSum() uint32 {
+func (l History) shallowSum() uint32 {
 	ids := make([]string, 0, len(l.shallow))
 	for id := range l.shallow {
 		ids = append(ids, id.String())
@@ -260,7 +260,7 @@ type KeyRevision struct {
 // Always gives the contents that a file has had in every revision that changed it; ok is false if
 // there was more than one, or none, or if it was ever taken away. It saves looking into the
 // folders of one revision after the other for a file that hardly ever changes.
-func (l *Lib) Always(path string) (id BlobID, ok bool, err error) {
+func (l History) Always(path string) (id BlobID, ok bool, err error) {
 	if err := CheckPath(path); err != nil {
 		return "", false, err
 	}
@@ -276,15 +276,15 @@ func (l *Lib) Always(path string) (id BlobID, ok bool, err error) {
 	return blobID(posts[0].blob), true, nil
 }
 
-// KeyHistory gives the revisions at which extract's answer for the file changed, newest first;
+// OfKey gives the revisions at which extract's answer for the file changed, newest first;
 // limit 1 gives the last change only and reads no further back than it must. extract gives the
 // value in a file's contents as text, and whether there is one; contents that it cannot read
 // should give false.
-func (l *Lib) KeyHistory(path string, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
+func (l History) OfKey(path string, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
 	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
-	return again(l, func() ([]KeyRevision, error) {
+	return again(l.Lib, func() ([]KeyRevision, error) {
 		posts, err := l.postings(path)
 		if err != nil {
 			return nil, err
@@ -294,7 +294,7 @@ func (l *Lib) KeyHistory(path string, limit int, extract func(data []byte) (valu
 }
 
 // keyChanges gives those of a file's changes, newest first, at which extract's answer changed.
-func (l *Lib) keyChanges(posts []touch, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
+func (l History) keyChanges(posts []touch, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
 	var hits []touch
 	var values []KeyRevision
 	err := l.with(func(r *objects.Reader) error {

@@ -14,7 +14,7 @@ func TestResolveAndHistory(t *testing.T) {
 	var ids []Rev
 	for i := range 5 {
 		put(t, l, "a.toml", fmt.Sprintf("pan = %d\nroll = %d\n", i, i/2))
-		id, err := l.Save(ctx, SaveRequest{Files: []File{{Path: "a.toml", Data: []byte(fmt.Sprintf("pan = %d\nroll = %d\n", i, i/2))}},
+		id, err := l.Writer().Save(ctx, SaveRequest{Files: []File{{Path: "a.toml", Data: []byte(fmt.Sprintf("pan = %d\nroll = %d\n", i, i/2))}},
 			Subject: fmt.Sprint("Step ", i), Body: "pan raised", Trailers: []Trailer{{"Job", "2025-harbour"}}, Author: aCam, When: start.AddDate(0, 0, i)})
 		if err != nil {
 			t.Fatal(err)
@@ -22,7 +22,7 @@ func TestResolveAndHistory(t *testing.T) {
 		ids = append(ids, id)
 		if i == 2 {
 			put(t, l, "b.toml", "x = 1\n")
-			if _, err := l.Save(ctx, SaveRequest{Files: []File{{Path: "b.toml", Data: []byte("x = 1\n")}}, Subject: "Other", Author: bCam, When: start.AddDate(0, 0, i).Add(time.Hour)}); err != nil {
+			if _, err := l.Writer().Save(ctx, SaveRequest{Files: []File{{Path: "b.toml", Data: []byte("x = 1\n")}}, Subject: "Other", Author: bCam, When: start.AddDate(0, 0, i).Add(time.Hour)}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -31,36 +31,36 @@ func TestResolveAndHistory(t *testing.T) {
 		"": ids[4], "HEAD": ids[4], "HEAD~1": ids[3], "~": ids[3], string(ids[1][:12]): ids[1], string(ids[1]) + "~1": ids[0],
 		"2025-03-02": ids[1], "2025-03-04T08:59": "", "2025-03-04T09:00": ids[3], "2025-03-04T09:00:00Z": ids[3], "main~1": ids[3],
 	} {
-		got, err := l.Resolve(when)
+		got, err := l.Revisions().Resolve(when)
 		if err != nil || want != "" && got != want {
 			t.Errorf("Resolve(%q) = %s, %v; want %s", when, got, err, want)
 		}
 	}
 	for _, bad := range []string{"nothing", "HEAD~99", "HEAD~x", "2020-01-01", "abcd"} {
-		if _, err := l.Resolve(bad); !errors.Is(err, ErrNotFound) {
+		if _, err := l.Revisions().Resolve(bad); !errors.Is(err, ErrNotFound) {
 			t.Errorf("Resolve(%q): %v", bad, err)
 		}
 	}
 	for when, want := range map[string]Rev{"~0": ids[4], "~2": ids[2], "~4": ids[0]} {
-		if got, err := l.ResolveFor("a.toml", when); err != nil || got != want {
+		if got, err := l.Revisions().ResolveFor("a.toml", when); err != nil || got != want {
 			t.Errorf("ResolveFor(%q) = %s, %v", when, got, err)
 		}
 	}
-	if _, err := l.ResolveFor("a.toml", "~5"); !errors.Is(err, ErrNotFound) {
+	if _, err := l.Revisions().ResolveFor("a.toml", "~5"); !errors.Is(err, ErrNotFound) {
 		t.Error(err)
 	}
-	revs, err := l.History("a.toml", 0)
+	revs, err := l.History().Of("a.toml", 0)
 	if err != nil || len(revs) != 5 || revs[0].ID != ids[4] || revs[0].Job() != "2025-harbour" || revs[0].Body != "pan raised" {
 		t.Fatal(revs, err)
 	}
-	keys, err := l.KeyHistory("a.toml", 0, func(data []byte) (string, bool) {
+	keys, err := l.History().OfKey("a.toml", 0, func(data []byte) (string, bool) {
 		_, rest, ok := strings.Cut(string(data), "roll = ")
 		return strings.TrimSpace(rest), ok
 	})
 	if err != nil || len(keys) != 3 || keys[0].Value != "2" || keys[0].ID != ids[4] || keys[1].ID != ids[2] || keys[2].ID != ids[0] {
 		t.Fatal(keys, err)
 	}
-	ch, err := l.Diff(ids[1], ids[4])
+	ch, err := l.Revisions().Diff(ids[1], ids[4])
 	if err != nil || len(ch) != 2 || ch[0].Path != "a.toml" || ch[1].Old != "" {
 		t.Fatal(ch, err)
 	}

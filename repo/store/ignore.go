@@ -10,7 +10,7 @@ import (
 // ignored says whether an ignore rule of the library (.gitignore on the way to path, or
 // .git/info/exclude) covers a file that git does not know. The person's own global rules are
 // not asked: what they hide from git must not hide an unsaved tune.
-func (l *Lib) ignored(path string) bool {
+func (l WorkTree) ignored(path string) bool {
 	var ps []gitignore.Pattern
 	add := func(file string, domain []string) {
 		data, err := l.fs.ReadFile(file)

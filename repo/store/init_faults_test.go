@@ -25,7 +25,7 @@ func TestInitFaults(t *testing.T) {
 		},
 		"copy": func(dir string, opt Options) error {
 			return InitFrom(dir, "main", opt, func(l *Lib) error {
-				if _, err := l.Save(ctx, SaveRequest{Files: files, Subject: "Begin the library", Author: aCam, When: start, WriteWork: true}); err != nil {
+				if _, err := l.Writer().Save(ctx, SaveRequest{Files: files, Subject: "Begin the library", Author: aCam, When: start, WriteWork: true}); err != nil {
 					return err
 				}
 				return nil
@@ -48,7 +48,7 @@ func TestInitFaults(t *testing.T) {
 					return false
 				}
 				for _, f := range files {
-					if data, err := l.Read(f.Path); err != nil || string(data) != string(f.Data) {
+					if data, err := l.Work().Read(f.Path); err != nil || string(data) != string(f.Data) {
 						return false
 					}
 				}
@@ -178,11 +178,11 @@ func TestDerivedFaults(t *testing.T) {
 	base := small(t, &change{})
 	opt := SummaryOptions{Name: "x", Version: "1", Extract: func(_ string, data []byte) string { return string(data) }}
 	ask := func(l *Lib) string {
-		revs, err := l.History("rigs/aa/x/main.toml", 0)
+		revs, err := l.History().Of("rigs/aa/x/main.toml", 0)
 		if err != nil {
 			return err.Error()
 		}
-		list, err := l.Summaries(opt)
+		list, err := l.Work().Summaries(opt)
 		return fmt.Sprint(revs, list, err)
 	}
 	count := &disktest.Faulty{Inner: disk.OS{}}

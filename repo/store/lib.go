@@ -277,7 +277,7 @@ func InitWith(dir string, files []File, author Person, when time.Time, opt Optio
 		return undo(err)
 	}
 	l.opt.AnyRepository = opt.AnyRepository
-	if _, err := l.Save(ctxBackground, req); err != nil && !(begun && errors.Is(err, ErrNothing)) {
+	if _, err := l.Writer().Save(ctxBackground, req); err != nil && !(begun && errors.Is(err, ErrNothing)) {
 		return undo(err)
 	}
 	return l, nil
@@ -306,7 +306,7 @@ func findInterruptedInit(f disk.FS, dir string, opt Options, files []File) (begu
 		return false, nil
 	}
 	for _, x := range files {
-		if data, err := l.ReadAt(rev(id), x.Path); err != nil || string(data) != string(x.Data) {
+		if data, err := l.Revisions().ReadAt(rev(id), x.Path); err != nil || string(data) != string(x.Data) {
 			return false, nil
 		}
 	}

@@ -32,7 +32,7 @@ type waiter struct {
 	told  bool
 }
 
-func (l *Lib) newWaiter(ctx context.Context) *waiter {
+func (l Writer) newWaiter(ctx context.Context) *waiter {
 	return &waiter{ctx: ctx, opt: &l.opt, start: time.Now(), pause: time.Millisecond}
 }
 
@@ -72,7 +72,7 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 	if err := l.ensureStateDir(); err != nil {
 		return nil, device("preparing to write", err)
 	}
-	w := l.newWaiter(ctx)
+	w := l.Writer().newWaiter(ctx)
 	for {
 		lk, ok, err := disk.TryLock(l.fs, l.own("lock"))
 		if err != nil {
@@ -87,11 +87,11 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 				lk.Unlock()
 				endWriting()
 			}
-			if err := l.repair(ctx); err != nil {
+			if err := l.Writer().repair(ctx); err != nil {
 				unlock()
 				return nil, err
 			}
-			l.sweepTemps()
+			l.Work().sweepTemps()
 			return unlock, nil
 		}
 		if err := w.wait("another rigkeep is saving to this library"); err != nil {
@@ -117,8 +117,8 @@ type gitLock struct {
 
 // readyLock prepares the lock of target under a name of our own in the held folder. The lock
 // itself is taken by take.
-func (l *Lib) readyLock(target, heldName string) (*gitLock, error) {
-	g := &gitLock{l: l, target: target, held: l.own("held", heldName)}
+func (l Writer) readyLock(target, heldName string) (*gitLock, error) {
+	g := &gitLock{l: l.Lib, target: target, held: l.own("held", heldName)}
 	if err := l.fs.Remove(g.held); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, device("preparing a lock", err)
 	}
@@ -185,7 +185,7 @@ func (g *gitLock) take(w *waiter) error {
 }
 
 // takeLock is readyLock and take in one.
-func (l *Lib) takeLock(w *waiter, target, heldName string) (*gitLock, error) {
+func (l Writer) takeLock(w *waiter, target, heldName string) (*gitLock, error) {
 	g, err := l.readyLock(target, heldName)
 	if err != nil {
 		return nil, err

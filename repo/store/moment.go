@@ -17,7 +17,7 @@ type Entry struct {
 }
 
 // ListAt gives the files of a revision whose path begins with prefix, in git's order.
-func (l *Lib) ListAt(at Rev, prefix string) ([]Entry, error) {
+func (l Revisions) ListAt(at Rev, prefix string) ([]Entry, error) {
 	var out []Entry
 	err := l.atTree(at, func(r *objects.Reader, root plumbing.Hash) error {
 		return tree.Walk(r, root, prefix, func(path string, mode uint32, id plumbing.Hash) error {
@@ -33,7 +33,7 @@ func (l *Lib) ListAt(at Rev, prefix string) ([]Entry, error) {
 // ReadAt gives a file's contents in a revision.
 //
 // Errors: ErrNotFound if the revision or the file in it does not exist, ErrDamaged.
-func (l *Lib) ReadAt(at Rev, path string) ([]byte, error) {
+func (l Revisions) ReadAt(at Rev, path string) ([]byte, error) {
 	var out []byte
 	err := l.atTree(at, func(r *objects.Reader, root plumbing.Hash) error {
 		r.Check = true
@@ -53,7 +53,7 @@ func (l *Lib) ReadAt(at Rev, path string) ([]byte, error) {
 }
 
 // ReadBlob gives contents by their id.
-func (l *Lib) ReadBlob(id BlobID) ([]byte, error) {
+func (l Revisions) ReadBlob(id BlobID) ([]byte, error) {
 	if !plumbing.IsHash(string(id)) {
 		return nil, &Error{Kind: ErrNotFound, Msg: fmt.Sprintf("%q is not a contents id", string(id))}
 	}
@@ -67,7 +67,7 @@ func (l *Lib) ReadBlob(id BlobID) ([]byte, error) {
 }
 
 // atTree lends fn the root tree of a revision.
-func (l *Lib) atTree(at Rev, fn func(r *objects.Reader, root plumbing.Hash) error) error {
+func (l Revisions) atTree(at Rev, fn func(r *objects.Reader, root plumbing.Hash) error) error {
 	id, err := at.hash()
 	if err != nil {
 		return err
@@ -93,7 +93,7 @@ type PathChange struct {
 
 // Diff gives the files that differ between revisions a and b, in git's order. The empty Rev is
 // the empty library.
-func (l *Lib) Diff(a, b Rev) ([]PathChange, error) {
+func (l Revisions) Diff(a, b Rev) ([]PathChange, error) {
 	var out []PathChange
 	err := l.with(func(r *objects.Reader) error {
 		var roots [2]plumbing.Hash

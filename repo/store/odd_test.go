@@ -51,13 +51,13 @@ func TestLinkedFolder(t *testing.T) {
 	if err := os.Symlink(away, filepath.Join(l.Root(), "rigs", "ab", "x")); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := l.Read("rigs/ab/x/main.toml"); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "rigs/ab/x is a symbolic link") {
+	if _, err := l.Work().Read("rigs/ab/x/main.toml"); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "rigs/ab/x is a symbolic link") {
 		t.Errorf("read: %v", err)
 	}
-	if _, err := l.Save(context.Background(), request("Through", false, File{Path: "rigs/ab/x/main.toml", Data: []byte("a = 2\n")})); err == nil || errors.Is(err, ErrNothing) {
+	if _, err := l.Writer().Save(context.Background(), request("Through", false, File{Path: "rigs/ab/x/main.toml", Data: []byte("a = 2\n")})); err == nil || errors.Is(err, ErrNothing) {
 		t.Errorf("save: %v", err)
 	}
-	if links := must(l.Links())(t); len(links) != 1 || links[0] != "rigs/ab/x" {
+	if links := must(l.Work().Links())(t); len(links) != 1 || links[0] != "rigs/ab/x" {
 		t.Errorf("links: %q", links)
 	}
 }
@@ -95,14 +95,14 @@ func TestTreeWithOneNameTwice(t *testing.T) {
 		l := freshLib(t)
 		var b strings.Builder
 		var ids []string
-		if err := from.Lib().NewObjects([]Rev{Rev(commit)}, nil, func(id string) error { ids = append(ids, id); return nil }); err == nil {
-			if err := from.Lib().Send(context.Background(), &b, ids, nil); err != nil {
+		if err := from.Lib().Exchange().NewObjects([]Rev{Rev(commit)}, nil, func(id string) error { ids = append(ids, id); return nil }); err == nil {
+			if err := from.Lib().Exchange().Send(context.Background(), &b, ids, nil); err != nil {
 				t.Fatal(err)
 			}
-			if _, _, err := l.Receive(context.Background(), strings.NewReader(b.String()), nil); err != nil {
+			if _, _, err := l.Exchange().Receive(context.Background(), strings.NewReader(b.String()), nil); err != nil {
 				t.Fatal(err)
 			}
-			err = l.Complete([]Rev{Rev(commit)}, nil)
+			err = l.Exchange().Complete([]Rev{Rev(commit)}, nil)
 			if !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "twice") {
 				t.Errorf("%q was taken in: %v", entries, err)
 			}

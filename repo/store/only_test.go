@@ -35,7 +35,7 @@ func (l *Lib) LastChanges(path string, extract func(data []byte) map[string]stri
 }
 
 func (l *Lib) lastChanges(path string, extract func(data []byte) map[string]string) (map[string]KeyRevision, error) {
-	posts, err := l.postings(path)
+	posts, err := l.History().postings(path)
 	if err != nil || len(posts) == 0 || posts[0].blob.IsZero() {
 		return nil, err
 	}
@@ -87,7 +87,7 @@ func (l *Lib) lastChanges(path string, extract func(data []byte) map[string]stri
 	for k, i := range at {
 		hits[k] = posts[i]
 	}
-	revs, err := l.details(hits)
+	revs, err := l.History().details(hits)
 	if err != nil {
 		return nil, err
 	}
@@ -124,7 +124,7 @@ func (l *Lib) RemoveFile(ctx context.Context, path string, base []byte) error {
 	if base == nil {
 		base = []byte{}
 	}
-	return l.changeWork(ctx, path, base, File{Path: path, Delete: true})
+	return l.Work().changeWork(ctx, path, base, File{Path: path, Delete: true})
 }
 
 // Open is OpenWith without options.

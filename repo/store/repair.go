@@ -49,7 +49,7 @@ func refHeld(branch string) string {
 	return "ref@" + strings.NewReplacer("%", "%25", "/", "%2F").Replace(branch)
 }
 
-func (l *Lib) note(m *move) error {
+func (l Writer) note(m *move) error {
 	n := note{Work: l.d.Work, Branch: m.branch, From: m.from.String(), To: m.to.String(), Who: m.who, Why: m.why}
 	for i := range m.steps {
 		s := &m.steps[i]
@@ -69,11 +69,11 @@ func (l *Lib) note(m *move) error {
 	return disk.WriteNew(l.fs, l.own("held", "note"), text, 0o666)
 }
 
-func (l *Lib) clearNote() { _ = l.fs.Remove(l.own("held", "note")) }
+func (l Writer) clearNote() { _ = l.fs.Remove(l.own("held", "note")) }
 
 // readNote gives the note, or nil if there is none or it was cut short while being written, in
 // which case nothing that it announces had begun.
-func (l *Lib) readNote() *note {
+func (l Writer) readNote() *note {
 	raw, err := l.fs.ReadFile(l.own("held", "note"))
 	if err != nil {
 		return nil
@@ -106,17 +106,19 @@ func (l *Lib) recoverIfNeeded() error {
 		return nil
 	}
 	defer endWriting()
-	if err := l.repair(ctxBackground); err != nil {
+	if err := l.Writer().repair(ctxBackground); err != nil {
 		// Reading needs no repair; a command that writes will try again, and say what is wrong.
-		l.say("A rigkeep was killed while writing, and what it left cannot be repaired yet: %v.", err)
+		l.Writer().say("A rigkeep was killed while writing, and what it left cannot be repaired yet: %v.", err)
 	}
 	return nil
 }
 
-func (l *Lib) say(format string, a ...any) { l.repairs = append(l.repairs, fmt.Sprintf(format, a...)) }
+func (l Writer) say(format string, a ...any) {
+	l.repairs = append(l.repairs, fmt.Sprintf(format, a...))
+}
 
 // repair runs under the advisory lock and puts right what a dead writer left.
-func (l *Lib) repair(ctx context.Context) error {
+func (l Writer) repair(ctx context.Context) error {
 	names, err := l.fs.ReadDir(l.own("held"))
 	if err != nil || len(names) == 0 {
 		return nil
@@ -185,14 +187,14 @@ func (l *Lib) repair(ctx context.Context) error {
 }
 
 // finish carries an interrupted move to its end, or says why it cannot.
-func (l *Lib) finish(ctx context.Context, n *note) error {
+func (l Writer) finish(ctx context.Context, n *note) error {
 	if n.Work != l.d.Work {
 		d, err := gitdir.Find(l.fs, n.Work)
 		if err != nil || d.Common != l.d.Common {
 			return nil // the library was moved, or that worktree is gone; git sees an unsaved edit at most
 		}
 		other := newLib(d, l.opt, l.store)
-		err = other.finish(ctx, &note{d.Work, n.Branch, n.From, n.To, n.Who, n.Why, n.Files})
+		err = other.Writer().finish(ctx, &note{d.Work, n.Branch, n.From, n.To, n.Who, n.Why, n.Files})
 		l.repairs = append(l.repairs, other.repairs...)
 		return err
 	}
@@ -216,14 +218,14 @@ func (l *Lib) finish(ctx context.Context, n *note) error {
 	var up *tree.Result
 	why := ""
 	err = l.with(func(r *objects.Reader) error {
-		c, err := l.commit(r, to)
+		c, err := l.Revisions().commit(r, to)
 		if err != nil {
 			why = "its revision is not in the store"
 			return nil
 		}
 		subject = fmt.Sprintf(" (%q)", c.Subject)
 		if branch != n.Branch || now != from {
-			if ok, err := l.isAncestor(r, to, now); err == nil && ok {
+			if ok, err := l.Revisions().isAncestor(r, to, now); err == nil && ok {
 				why = "-"
 				return nil
 			}
@@ -232,7 +234,7 @@ func (l *Lib) finish(ctx context.Context, n *note) error {
 		}
 		var root plumbing.Hash
 		if !from.IsZero() {
-			old, err := l.commit(r, from)
+			old, err := l.Revisions().commit(r, from)
 			if err != nil {
 				return err
 			}
@@ -267,7 +269,7 @@ func (l *Lib) finish(ctx context.Context, n *note) error {
 }
 
 // finishSteps works out what is still to be done for each file of an interrupted move.
-func (l *Lib) finishSteps(r *objects.Reader, n *note, from, to plumbing.Hash) ([]step, error) {
+func (l Writer) finishSteps(r *objects.Reader, n *note, from, to plumbing.Hash) ([]step, error) {
 	var steps []step
 	for _, f := range n.Files {
 		want, err := lookup(r, to, f.Path)
@@ -275,14 +277,14 @@ func (l *Lib) finishSteps(r *objects.Reader, n *note, from, to plumbing.Hash) ([
 			return nil, err
 		}
 		s := step{File: File{Path: f.Path, Delete: want.ID.IsZero()}, mode: want.Mode, id: want.ID}
-		work, st, err := l.readWork(f.Path)
+		work, st, err := l.Work().readWork(f.Path)
 		switch {
 		case err == nil:
 			s.there, s.work, s.st = true, work, st
 		case !errors.Is(err, ErrNotFound):
 			continue // someone put a folder or link there; leave it, git shows it
 		}
-		done := s.there != s.Delete && (s.Delete || l.sameAsBlob(work, want.ID))
+		done := s.there != s.Delete && (s.Delete || l.Work().sameAsBlob(work, want.ID))
 		if !done && f.Write {
 			was := BlobID("")
 			if s.there {

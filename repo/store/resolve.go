@@ -22,7 +22,7 @@ import (
 // Options.Location.
 //
 // Errors: ErrNotFound, with the candidates if a start is not unique.
-func (l *Lib) Resolve(when string) (Rev, error) {
+func (l Revisions) Resolve(when string) (Rev, error) {
 	name, back, err := splitBack(when)
 	if err != nil {
 		return "", err
@@ -36,7 +36,7 @@ func (l *Lib) Resolve(when string) (Rev, error) {
 
 // ResolveFor is Resolve, but ~N alone counts only the revisions that changed the file at path:
 // ~0 is the last of them, ~1 the one before.
-func (l *Lib) ResolveFor(path, when string) (Rev, error) {
+func (l Revisions) ResolveFor(path, when string) (Rev, error) {
 	name, back, err := splitBack(when)
 	if err != nil {
 		return "", err
@@ -44,7 +44,7 @@ func (l *Lib) ResolveFor(path, when string) (Rev, error) {
 	if name != "" || when == "" {
 		return l.Resolve(when)
 	}
-	revs, err := l.History(path, back+1)
+	revs, err := l.History().Of(path, back+1)
 	if err != nil {
 		return "", err
 	}
@@ -72,7 +72,7 @@ func splitBack(when string) (name string, back int, err error) {
 }
 
 // back follows first parents.
-func (l *Lib) back(id plumbing.Hash, n int, when string) (Rev, error) {
+func (l Revisions) back(id plumbing.Hash, n int, when string) (Rev, error) {
 	err := l.with(func(r *objects.Reader) error {
 		for i := range n {
 			c, err := l.commit(r, id)
@@ -91,7 +91,7 @@ func (l *Lib) back(id plumbing.Hash, n int, when string) (Rev, error) {
 	return rev(id), err
 }
 
-func (l *Lib) resolve(name string) (plumbing.Hash, error) {
+func (l Revisions) resolve(name string) (plumbing.Hash, error) {
 	none := func(msg string) (plumbing.Hash, error) {
 		return plumbing.ZeroHash, &Error{Kind: ErrNotFound, Msg: msg, Hint: "`rigkeep history` lists the revisions"}
 	}
@@ -140,7 +140,7 @@ func (l *Lib) resolve(name string) (plumbing.Hash, error) {
 }
 
 // peel follows an annotated tag to its commit.
-func (l *Lib) peel(id plumbing.Hash) (plumbing.Hash, error) {
+func (l Revisions) peel(id plumbing.Hash) (plumbing.Hash, error) {
 	err := l.with(func(r *objects.Reader) error {
 		for range 10 {
 			kind, data, err := r.Get(id)
@@ -161,7 +161,7 @@ func (l *Lib) peel(id plumbing.Hash) (plumbing.Hash, error) {
 
 // resolveTime finds the last revision made by then, along first parents: what this library held
 // at that time, not what a side branch did.
-func (l *Lib) resolveTime(name string, t time.Time) (plumbing.Hash, error) {
+func (l Revisions) resolveTime(name string, t time.Time) (plumbing.Hash, error) {
 	_, id, err := l.head()
 	if err != nil {
 		return id, err
@@ -170,7 +170,7 @@ func (l *Lib) resolveTime(name string, t time.Time) (plumbing.Hash, error) {
 		return id, &Error{Kind: ErrNotFound, Msg: "nothing has been saved yet"}
 	}
 	head, found := id, false
-	err = l.ask(head, func(x *hist.Index) {
+	err = l.History().ask(head, func(x *hist.Index) {
 		id, found = head, false
 		for no := x.Find(head); no >= 0 && !found; no = x.FirstParent(no) {
 			id = x.ID(no)
@@ -188,7 +188,7 @@ func (l *Lib) resolveTime(name string, t time.Time) (plumbing.Hash, error) {
 }
 
 // Has says whether a revision is in the library.
-func (l *Lib) Has(at Rev) bool {
+func (l Revisions) Has(at Rev) bool {
 	id, err := at.hash()
 	if err != nil {
 		return false

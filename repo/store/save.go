@@ -103,7 +103,7 @@ func (q *SaveRequest) check() error {
 // index or Base disagree with the request; ErrBusy after Options.LockWait; ErrUnfinished if HEAD
 // is detached or plain git is in the middle of a merge or the like; ErrBadPath; ErrNoIdentity;
 // ErrDamaged; ErrDevice. After an error the library is as it was before.
-func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
+func (l Writer) Save(ctx context.Context, q SaveRequest) (Rev, error) {
 	if err := q.check(); err != nil {
 		return "", err
 	}
@@ -127,7 +127,7 @@ func (l *Lib) Save(ctx context.Context, q SaveRequest) (Rev, error) {
 	return "", &Error{Kind: ErrBusy, Msg: "the branch kept moving while this was being saved", Hint: "Let the other program finish and repeat the command"}
 }
 
-func (l *Lib) saveOnce(ctx context.Context, q *SaveRequest) (plumbing.Hash, bool, error) {
+func (l Writer) saveOnce(ctx context.Context, q *SaveRequest) (plumbing.Hash, bool, error) {
 	t, err := l.begin(ctx)
 	if err != nil {
 		return plumbing.ZeroHash, false, err
@@ -149,11 +149,11 @@ type tx struct {
 }
 
 // begin takes index.lock and reads the index below it.
-func (l *Lib) begin(ctx context.Context) (*tx, error) {
+func (l Writer) begin(ctx context.Context) (*tx, error) {
 	if err := l.writable(); err != nil {
 		return nil, err
 	}
-	t := &tx{l: l, w: l.newWaiter(ctx)}
+	t := &tx{l: l.Lib, w: l.newWaiter(ctx)}
 	var err error
 	if t.ilock, err = l.takeLock(t.w, filepath.Join(l.d.Git, "index"), l.heldName("index")); err != nil {
 		return nil, err
@@ -175,7 +175,7 @@ func (l *Lib) heldName(name string) string {
 }
 
 // writable refuses states in which a commit would land in the wrong place.
-func (l *Lib) writable() error {
+func (l Writer) writable() error {
 	if what, out := l.d.Unfinished(); what != "" {
 		return &Error{Kind: ErrUnfinished, Msg: "plain git is in the middle of " + what + " in this library", Hint: "End it first: " + out}
 	}
@@ -191,7 +191,7 @@ func (l *Lib) writable() error {
 }
 
 func (t *tx) readIndex() error {
-	x, raw, mtime, err := t.l.loadIndex(true)
+	x, raw, mtime, err := t.l.Writer().loadIndex(true)
 	if err != nil {
 		return err
 	}
@@ -200,7 +200,7 @@ func (t *tx) readIndex() error {
 		if err != nil {
 			return err
 		}
-		if x, err = t.l.indexOf(head); err != nil {
+		if x, err = t.l.Writer().indexOf(head); err != nil {
 			return t.l.objectError(err)
 		}
 	}
@@ -213,7 +213,7 @@ func (t *tx) readIndex() error {
 
 // loadIndex reads the index with plain reads, never through a map: other programs cut it short
 // in place. A missing index gives nil.
-func (l *Lib) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Time, err error) {
+func (l Writer) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Time, err error) {
 	name := filepath.Join(l.d.Git, "index")
 	for try := 0; ; try++ {
 		f, err := l.fs.OpenFile(name, os.O_RDONLY, 0)
@@ -248,13 +248,13 @@ func (l *Lib) loadIndex(verify bool) (x *index.Index, raw []byte, mtime time.Tim
 }
 
 // indexOf builds an index of a whole revision, with nothing known of the work tree.
-func (l *Lib) indexOf(head plumbing.Hash) (*index.Index, error) {
+func (l Writer) indexOf(head plumbing.Hash) (*index.Index, error) {
 	x := &index.Index{}
 	if head.IsZero() {
 		return x, nil
 	}
 	err := l.with(func(r *objects.Reader) error {
-		c, err := l.commit(r, head)
+		c, err := l.Revisions().commit(r, head)
 		if err != nil {
 			return err
 		}
@@ -283,7 +283,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 		return id, false, err
 	}
 	if branch == "" {
-		return id, false, l.writable()
+		return id, false, l.Writer().writable()
 	}
 	r := l.readers.Get().(*objects.Reader)
 	r.Check = true
@@ -291,7 +291,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	var root plumbing.Hash
 	var parents []plumbing.Hash
 	if !head.IsZero() {
-		c, err := l.commit(r, head)
+		c, err := l.Revisions().commit(r, head)
 		if err != nil {
 			return id, false, err
 		}
@@ -393,7 +393,7 @@ func (t *tx) putIndexBack() error {
 	if err == nil && string(now) == string(t.raw) || errors.Is(err, fs.ErrNotExist) && t.raw == nil {
 		return nil
 	}
-	g, err := l.takeLock(t.w, name, l.heldName("index"))
+	g, err := l.Writer().takeLock(t.w, name, l.heldName("index"))
 	if err != nil {
 		return err
 	}
@@ -471,7 +471,7 @@ func (t *tx) writeWork(m *move) (err error) {
 		if err := t.w.ctx.Err(); err != nil { // nothing shows yet
 			return err
 		}
-		put[i].temp, err = l.tempWork(put[i].Path, put[i].Data, put[i].mode)
+		put[i].temp, err = l.Work().tempWork(put[i].Path, put[i].Data, put[i].mode)
 		return err
 	})
 	if err != nil {
@@ -479,7 +479,7 @@ func (t *tx) writeWork(m *move) (err error) {
 	}
 	folders := map[string]bool{}
 	for i, s := range del {
-		if err := l.checkFolders(s.Path, false); err != nil {
+		if err := l.Work().checkFolders(s.Path, false); err != nil {
 			return err
 		}
 		s.touched = true
@@ -491,7 +491,7 @@ func (t *tx) writeWork(m *move) (err error) {
 		folders[filepath.Dir(name)] = true
 	}
 	for i, s := range put {
-		if err := l.checkFolders(s.Path, true); err != nil {
+		if err := l.Work().checkFolders(s.Path, true); err != nil {
 			return err
 		}
 		s.touched = true
@@ -510,7 +510,7 @@ func (t *tx) writeWork(m *move) (err error) {
 }
 
 // sweep removes the folders that deletions left empty.
-func (l *Lib) sweep(steps []step) {
+func (l Writer) sweep(steps []step) {
 	for i := range steps {
 		if steps[i].Delete {
 			l.sweepAbove(steps[i].Path)
@@ -519,7 +519,7 @@ func (l *Lib) sweep(steps []step) {
 }
 
 // sweepAbove removes the folders of a path that are empty.
-func (l *Lib) sweepAbove(path string) {
+func (l Writer) sweepAbove(path string) {
 	for dir := filepath.Dir(l.work(path)); dir != l.d.Work && l.fs.Remove(dir) == nil; {
 		dir = filepath.Dir(dir)
 	}

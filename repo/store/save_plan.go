@@ -41,7 +41,7 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 		if err != nil {
 			return nil, err
 		}
-		c, err := t.l.commit(r, id)
+		c, err := t.l.Revisions().commit(r, id)
 		if err != nil {
 			return nil, err
 		}
@@ -102,7 +102,7 @@ func (t *tx) plan(r *objects.Reader, q *SaveRequest, root plumbing.Hash) ([]step
 
 // look reads the work-tree file of a step.
 func (t *tx) look(s *step) error {
-	work, st, err := t.l.readWork(s.Path)
+	work, st, err := t.l.Work().readWork(s.Path)
 	switch {
 	case err == nil:
 		s.there, s.work, s.st = true, work, st
@@ -118,10 +118,10 @@ func (t *tx) protect(steps []step, seen map[string]BlobID, mayWrite bool) error 
 	var edited, staged []string
 	for i := range steps {
 		s := &steps[i]
-		asWanted := s.there != s.Delete && (s.Delete || t.l.sameAsBlob(s.work, s.id))
+		asWanted := s.there != s.Delete && (s.Delete || t.l.Work().sameAsBlob(s.work, s.id))
 		if !asWanted {
 			s.write = true
-			clean := s.there == !s.old.ID.IsZero() && (!s.there || t.l.sameAsBlob(s.work, s.old.ID))
+			clean := s.there == !s.old.ID.IsZero() && (!s.there || t.l.Work().sameAsBlob(s.work, s.old.ID))
 			if id, ok := seen[s.Path]; ok {
 				now := BlobID("")
 				if s.there {
@@ -134,7 +134,7 @@ func (t *tx) protect(steps []step, seen map[string]BlobID, mayWrite bool) error 
 			}
 		}
 		e := t.x.Find(s.Path)
-		if e != nil && e.ID != s.old.ID && e.ID != s.id && !e.IntentToAdd() && (!s.there || !t.l.sameAsBlob(s.work, e.ID)) {
+		if e != nil && e.ID != s.old.ID && e.ID != s.id && !e.IntentToAdd() && (!s.there || !t.l.Work().sameAsBlob(s.work, e.ID)) {
 			staged = append(staged, s.Path)
 		}
 	}
@@ -212,7 +212,7 @@ func (t *tx) move(m *move) (again bool, err error) {
 	}
 	// From here on a crash leaves something to finish; say what before touching it.
 	if !m.noted {
-		if err := l.note(m); err != nil {
+		if err := l.Writer().note(m); err != nil {
 			return false, device("writing the revision", err)
 		}
 	}
@@ -222,7 +222,7 @@ func (t *tx) move(m *move) (again bool, err error) {
 			return false, &Error{Kind: ErrDevice, Msg: "save interrupted", Err: errors.Join(err, uerr),
 				Hint: "the next rigkeep command will finish this save once the disk is writable"}
 		}
-		l.clearNote()
+		l.Writer().clearNote()
 		return false, device("saving", err)
 	}
 	if err := t.writeWork(m); err != nil {
@@ -259,8 +259,8 @@ func (t *tx) move(m *move) (again bool, err error) {
 	}
 	t.hlock.release()
 	t.forget(m)
-	l.sweep(m.steps)
-	l.clearNote()
+	l.Writer().sweep(m.steps)
+	l.Writer().clearNote()
 	return false, nil
 }
 
@@ -285,10 +285,10 @@ func (t *tx) ready(branch string) (err error) {
 	}
 	t.rlock.release()
 	t.hlock.release()
-	if t.hlock, err = t.l.readyLock(filepath.Join(t.l.d.Git, "HEAD"), t.l.heldName("head")); err != nil {
+	if t.hlock, err = t.l.Writer().readyLock(filepath.Join(t.l.d.Git, "HEAD"), t.l.heldName("head")); err != nil {
 		return err
 	}
-	t.rlock, err = t.l.readyLock(t.l.d.RefPath(branch), refHeld(branch))
+	t.rlock, err = t.l.Writer().readyLock(t.l.d.RefPath(branch), refHeld(branch))
 	return err
 }
 
@@ -302,11 +302,11 @@ func (t *tx) patch(m *move) error {
 		}
 		st := s.st
 		if s.write {
-			work, now, err := t.l.readWork(s.Path)
+			work, now, err := t.l.Work().readWork(s.Path)
 			if err != nil {
 				return err
 			}
-			if !t.l.sameAsBlob(work, s.id) {
+			if !t.l.Work().sameAsBlob(work, s.id) {
 				now = nil
 			}
 			st = now
@@ -353,15 +353,15 @@ func (t *tx) undo(m *move) (err error) {
 			}
 			err = errors.Join(err, rerr)
 		case s.there:
-			if now, _, rerr := l.readWork(s.Path); rerr != nil || string(now) != string(s.work) {
-				err = errors.Join(err, l.putWork(s.Path, s.work, gitMode(s.st)))
+			if now, _, rerr := l.Work().readWork(s.Path); rerr != nil || string(now) != string(s.work) {
+				err = errors.Join(err, l.Work().putWork(s.Path, s.work, gitMode(s.st)))
 			}
 		default:
-			now, _, rerr := l.readWork(s.Path)
+			now, _, rerr := l.Work().readWork(s.Path)
 			if rerr == nil && BlobIDOf(now) == BlobID(s.id.String()) {
-				err = errors.Join(err, l.dropWork(s.Path))
+				err = errors.Join(err, l.Work().dropWork(s.Path))
 			} else if errors.Is(rerr, ErrNotFound) {
-				l.sweepAbove(s.Path) // its folders may have been made for it
+				l.Writer().sweepAbove(s.Path) // its folders may have been made for it
 			}
 		}
 	}

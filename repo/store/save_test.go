@@ -24,7 +24,7 @@ func TestInitAndSave(t *testing.T) {
 	if got := git(t, l.Root(), "rev-parse", "HEAD"); got != string(id) {
 		t.Fatalf("HEAD is %s, Save said %s", got, id)
 	}
-	c, err := l.Commit(id)
+	c, err := l.Revisions().Commit(id)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -37,7 +37,7 @@ func TestInitAndSave(t *testing.T) {
 	if got := git(t, l.Root(), "reflog", "--format=%gs"); got != "commit: First tune\ncommit (initial): Create library" {
 		t.Fatalf("reflog: %s", got)
 	}
-	data, err := l.ReadAt(id, "rigs/ab/abc/main.toml")
+	data, err := l.Revisions().ReadAt(id, "rigs/ab/abc/main.toml")
 	if err != nil || string(data) != "pan = 1\n" {
 		t.Fatalf("%q, %v", data, err)
 	}
@@ -113,7 +113,7 @@ func TestSaveProperty(t *testing.T) {
 		if byGit {
 			git(t, l.Root(), "add", "-A")
 			git(t, l.Root(), "commit", "-q", "-m", "By hand", "--allow-empty")
-		} else if _, err := l.Save(ctx, SaveRequest{Files: files, Subject: fmt.Sprint("Save ", i), Author: aCam, When: when, WriteWork: work}); err != nil {
+		} else if _, err := l.Writer().Save(ctx, SaveRequest{Files: files, Subject: fmt.Sprint("Save ", i), Author: aCam, When: when, WriteWork: work}); err != nil {
 			t.Fatal(i, err)
 		}
 		for _, f := range files {
@@ -127,7 +127,7 @@ func TestSaveProperty(t *testing.T) {
 			}
 		}
 		cleanTree(t, l.Root())
-		if ch, err := l.Status(); err != nil || len(ch) != 0 {
+		if ch, err := l.Work().Status(); err != nil || len(ch) != 0 {
 			t.Fatal(i, ch, err)
 		}
 	}
@@ -136,12 +136,12 @@ func TestSaveProperty(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	es, err := l.ListAt(head, "")
+	es, err := l.Revisions().ListAt(head, "")
 	if err != nil || len(es) != len(model) {
 		t.Fatalf("%d files, %d expected (%v)", len(es), len(model), err)
 	}
 	for _, e := range es {
-		data, err := l.ReadAt(head, e.Path)
+		data, err := l.Revisions().ReadAt(head, e.Path)
 		if err != nil || string(data) != model[e.Path] {
 			t.Fatalf("%s: %q, %v", e.Path, data, err)
 		}
@@ -208,7 +208,7 @@ func TestSaveLeavesOtherEditsAlone(t *testing.T) {
 		t.Fatal(got)
 	}
 	want := []Change{{Path: "b.toml", Kind: Modified, Unstaged: true}, {Path: "d/e.toml", Kind: Added, Unstaged: true}}
-	got, err := l.Status()
+	got, err := l.Work().Status()
 	if err != nil || fmt.Sprint(got) != fmt.Sprint(want) {
 		t.Fatal(got, err)
 	}
@@ -243,7 +243,7 @@ func TestSaveRefusals(t *testing.T) {
 		"gone":      {req(File{Path: "a.toml", Delete: true}), ErrChanged, "file changed while saving"},
 	} {
 		head, _ := l.Head()
-		_, err := l.Save(ctx, c.q)
+		_, err := l.Writer().Save(ctx, c.q)
 		if err == nil || c.kind != nil && !errors.Is(err, c.kind) || !strings.Contains(err.Error(), c.say) {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -259,20 +259,20 @@ func TestSaveNeverOverwritesHandEdits(t *testing.T) {
 	edit(t, l, "a.toml", "a = 1\n", "A")
 	put(t, l, "a.toml", "a = 99 # by hand\n")
 	q := SaveRequest{Files: []File{{Path: "a.toml", Data: []byte("a = 2\n")}}, Subject: "x", Author: aCam, When: start, WriteWork: true}
-	if _, err := l.Save(ctx, q); !errors.Is(err, ErrChanged) {
+	if _, err := l.Writer().Save(ctx, q); !errors.Is(err, ErrChanged) {
 		t.Fatal(err)
 	}
-	if data, _ := l.Read("a.toml"); string(data) != "a = 99 # by hand\n" {
+	if data, _ := l.Work().Read("a.toml"); string(data) != "a = 99 # by hand\n" {
 		t.Fatalf("%q", data)
 	}
 	q.Seen = map[string]BlobID{"a.toml": BlobIDOf([]byte("a = 99 # by hand\n"))}
-	if _, err := l.Save(ctx, q); err != nil {
+	if _, err := l.Writer().Save(ctx, q); err != nil {
 		t.Fatal(err)
 	}
 	agrees(t, l.Root())
 	git(t, l.Root(), "checkout", "-q", "HEAD~1", "--", "a.toml") // staged by hand
 	put(t, l, "a.toml", "a = 5\n")
-	if _, err := l.Save(ctx, SaveRequest{Files: []File{{Path: "a.toml", Data: []byte("a = 5\n")}}, Subject: "x", Author: aCam, When: start}); !errors.Is(err, ErrChanged) || !strings.Contains(err.Error(), "git reset") {
+	if _, err := l.Writer().Save(ctx, SaveRequest{Files: []File{{Path: "a.toml", Data: []byte("a = 5\n")}}, Subject: "x", Author: aCam, When: start}); !errors.Is(err, ErrChanged) || !strings.Contains(err.Error(), "git reset") {
 		t.Fatal(err)
 	}
 }
@@ -281,12 +281,12 @@ func TestCRLF(t *testing.T) {
 	l := freshLib(t)
 	edit(t, l, "new.toml", "a = 1\r\nb = 2\r\n", "New with CRLF")
 	agrees(t, l.Root())
-	if data, _ := l.Read("new.toml"); string(data) != "a = 1\r\nb = 2\r\n" {
+	if data, _ := l.Work().Read("new.toml"); string(data) != "a = 1\r\nb = 2\r\n" {
 		t.Fatalf("%q", data)
 	}
 	edit(t, l, "lf.toml", "a = 1\nb = 2\n", "With LF")
 	put(t, l, "lf.toml", "a = 1\r\nb = 2\r\n")
-	if ch, err := l.Status(); err != nil || len(ch) != 0 {
+	if ch, err := l.Work().Status(); err != nil || len(ch) != 0 {
 		t.Fatal(ch, err)
 	}
 	git(t, l.Root(), "diff", "--quiet") // git finds no difference either, once it looks
@@ -329,17 +329,17 @@ func TestStates(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if _, err := l.Read("library.toml"); err != nil {
+			if _, err := l.Work().Read("library.toml"); err != nil {
 				t.Fatal("reading must work", err)
 			}
-			if _, err := l.History("a.toml", 0); err != nil {
+			if _, err := l.History().Of("a.toml", 0); err != nil {
 				t.Fatal("history must work", err)
 			}
-			if _, err := l.Status(); err != nil {
+			if _, err := l.Work().Status(); err != nil {
 				t.Fatal("status must work", err)
 			}
 			put(t, l, "b.toml", "b = 1\n")
-			_, err = l.Save(ctx, SaveRequest{Files: []File{{Path: "b.toml", Data: []byte("b = 1\n")}}, Subject: "x", Author: aCam, When: start})
+			_, err = l.Writer().Save(ctx, SaveRequest{Files: []File{{Path: "b.toml", Data: []byte("b = 1\n")}}, Subject: "x", Author: aCam, When: start})
 			if !errors.Is(err, ErrUnfinished) || !strings.Contains(err.Error(), c.say) {
 				t.Fatal(err)
 			}
@@ -352,29 +352,29 @@ func TestStates(t *testing.T) {
 
 func TestWriteFile(t *testing.T) {
 	l := freshLib(t)
-	if err := l.WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 1\n"), nil); err != nil {
+	if err := l.Work().WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 1\n"), nil); err != nil {
 		t.Fatal(err)
 	}
-	if err := l.WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n"), nil); !errors.Is(err, ErrChanged) {
+	if err := l.Work().WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n"), nil); !errors.Is(err, ErrChanged) {
 		t.Fatal(err)
 	}
-	if err := l.WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n"), []byte("pan = 0\n")); !errors.Is(err, ErrChanged) {
+	if err := l.Work().WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n"), []byte("pan = 0\n")); !errors.Is(err, ErrChanged) {
 		t.Fatal(err)
 	}
-	if err := l.WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n"), []byte("pan = 1\n")); err != nil {
+	if err := l.Work().WriteFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n"), []byte("pan = 1\n")); err != nil {
 		t.Fatal(err)
 	}
-	if err := l.WriteFile(ctx, "rigs/AA/y/main.toml", []byte("pan = 2\n"), nil); !errors.Is(err, ErrBadPath) {
+	if err := l.Work().WriteFile(ctx, "rigs/AA/y/main.toml", []byte("pan = 2\n"), nil); !errors.Is(err, ErrBadPath) {
 		t.Fatal(err)
 	}
-	ch, err := l.Status()
+	ch, err := l.Work().Status()
 	if err != nil || len(ch) != 1 || ch[0].Kind != Added || ch[0].Path != "rigs/aa/x/main.toml" {
 		t.Fatal(ch, err)
 	}
 	if err := os.Symlink(t.TempDir(), filepath.Join(l.Root(), "out")); err != nil {
 		t.Fatal(err)
 	}
-	if err := l.WriteFile(ctx, "out/x.toml", []byte("x"), nil); !errors.Is(err, ErrDamaged) {
+	if err := l.Work().WriteFile(ctx, "out/x.toml", []byte("x"), nil); !errors.Is(err, ErrDamaged) {
 		t.Fatal(err)
 	}
 	if err := l.RemoveFile(ctx, "rigs/aa/x/main.toml", []byte("pan = 2\n")); err != nil {
@@ -383,7 +383,7 @@ func TestWriteFile(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(l.Root(), "rigs")); err == nil {
 		t.Fatal("empty folders stay")
 	}
-	if _, err := l.Read("rigs/aa/x/main.toml"); !errors.Is(err, ErrNotFound) {
+	if _, err := l.Work().Read("rigs/aa/x/main.toml"); !errors.Is(err, ErrNotFound) {
 		t.Fatal(err)
 	}
 }

@@ -28,7 +28,7 @@ func (l *Lib) AddSettings(ctx context.Context, section, subsection string, add .
 	}
 	defer unlock()
 	name := filepath.Join(l.d.Common, "config")
-	g, err := l.takeLock(l.newWaiter(ctx), name, "config")
+	g, err := l.Writer().takeLock(l.Writer().newWaiter(ctx), name, "config")
 	if err != nil {
 		return false, err
 	}

@@ -42,7 +42,7 @@ func TestSharedRepository(t *testing.T) {
 							t.Fatal(err)
 						}
 						who := Person{"A", "a@example.org"}
-						id, err := l.Save(context.Background(), SaveRequest{Files: []File{{Path: "a.txt", Data: []byte("a\n")}}, Subject: "One", Author: who, When: start})
+						id, err := l.Writer().Save(context.Background(), SaveRequest{Files: []File{{Path: "a.txt", Data: []byte("a\n")}}, Subject: "One", Author: who, When: start})
 						if err != nil {
 							t.Fatal(err)
 						}
@@ -50,7 +50,7 @@ func TestSharedRepository(t *testing.T) {
 							t.Fatal(err)
 						}
 						l.SetCache("x", []byte("x"))
-						if _, err := l.History("a.txt", 0); err != nil {
+						if _, err := l.History().Of("a.txt", 0); err != nil {
 							t.Fatal(err)
 						}
 					}

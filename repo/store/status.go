@@ -48,14 +48,14 @@ type Change struct {
 // ignore rule covers them. It changes nothing but a note of when it last read which folder.
 //
 // Errors: ErrDamaged, ErrForeign (an index form that cannot be read), ErrDevice.
-func (l *Lib) Status() ([]Change, error) { return l.status(nil) }
+func (l WorkTree) Status() ([]Change, error) { return l.status(nil) }
 
 // StatusOf is Status for whoever needs the contents of some files only: an edit that changes a
 // file in place is given only where want says so. What came, went or was staged is given for all.
-func (l *Lib) StatusOf(want func(path string) bool) ([]Change, error) { return l.status(want) }
+func (l WorkTree) StatusOf(want func(path string) bool) ([]Change, error) { return l.status(want) }
 
 // Tracked gives the number of files that git's index speaks of, without reading it.
-func (l *Lib) Tracked() (int, error) {
+func (l WorkTree) Tracked() (int, error) {
 	f, err := l.fs.OpenFile(filepath.Join(l.d.Git, "index"), os.O_RDONLY, 0)
 	if errors.Is(err, fs.ErrNotExist) {
 		return 0, nil
@@ -71,8 +71,8 @@ func (l *Lib) Tracked() (int, error) {
 	return int(binary.BigEndian.Uint32(head[8:])), nil
 }
 
-func (l *Lib) status(want func(path string) bool) ([]Change, error) {
-	x, _, mtime, err := l.loadIndex(false)
+func (l WorkTree) status(want func(path string) bool) ([]Change, error) {
+	x, _, mtime, err := l.Writer().loadIndex(false)
 	if err != nil {
 		return nil, err
 	}
@@ -95,7 +95,7 @@ func (l *Lib) status(want func(path string) bool) ([]Change, error) {
 	err = l.with(func(r *objects.Reader) error {
 		var root plumbing.Hash
 		if !head.IsZero() {
-			c, err := l.commit(r, head)
+			c, err := l.Revisions().commit(r, head)
 			if err != nil {
 				return err
 			}
@@ -124,7 +124,7 @@ func (l *Lib) status(want func(path string) bool) ([]Change, error) {
 			c.Kind = kind
 		}
 	}
-	s := scan{l: l, x: x, s: uint32(mtime.Unix()), n: uint32(mtime.Nanosecond()), report: note, want: want}
+	s := scan{l: l.Lib, x: x, s: uint32(mtime.Unix()), n: uint32(mtime.Nanosecond()), report: note, want: want}
 	if err := s.run(); err != nil {
 		return nil, err
 	}
@@ -304,7 +304,7 @@ func (s *scan) run() error {
 	defer s.root.Close()
 	s.modes = fileMode == "true" && s.l.d.FileMode()
 	s.list()
-	if s.known = s.l.loadFolders(); s.known != nil {
+	if s.known = s.l.Work().loadFolders(); s.known != nil {
 		s.known.match(s.folders)
 	}
 	began := time.Now()
@@ -326,7 +326,7 @@ func (s *scan) run() error {
 	if err != nil {
 		return device("looking through the folder", err)
 	}
-	s.l.saveFolders(s, began)
+	s.l.Work().saveFolders(s, began)
 	return nil
 }
 
@@ -449,11 +449,11 @@ func (s *scan) file(e *index.Entry) error {
 	case e.Matches(st, s.s, s.n):
 		return nil
 	}
-	data, _, err := s.l.readWork(e.Path)
+	data, _, err := s.l.Work().readWork(e.Path)
 	if errors.Is(err, ErrDevice) {
 		return err
 	}
-	if err != nil || !s.l.sameAsBlob(data, e.ID) {
+	if err != nil || !s.l.Work().sameAsBlob(data, e.ID) {
 		s.report(e.Path, Modified)
 	}
 	return nil

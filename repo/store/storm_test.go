@@ -35,7 +35,7 @@ func helper(args []string) int {
 		fmt.Println("repair", r)
 	}
 	own := "rigs/" + name[:2] + "/" + name + "/main.toml"
-	base, err := l.Read(own)
+	base, err := l.Work().Read(own)
 	if errors.Is(err, ErrNotFound) {
 		base = nil
 	} else if err != nil {
@@ -52,11 +52,11 @@ func helper(args []string) int {
 			}
 			q.Files = append(q.Files, File{Path: "rigs/" + name[:2] + "/" + name + fmt.Sprintf("/t%d.toml", i%7), Data: text})
 			q.seeWork(l)
-		} else if err := l.WriteFile(ctx, own, text, base); err != nil {
+		} else if err := l.Work().WriteFile(ctx, own, text, base); err != nil {
 			fmt.Fprintln(os.Stderr, "write:", err)
 			return 1
 		}
-		id, err := l.Save(ctx, q)
+		id, err := l.Writer().Save(ctx, q)
 		if err != nil {
 			fmt.Fprintln(os.Stderr, "save:", err)
 			return 1
@@ -74,7 +74,7 @@ func (q *SaveRequest) seeWork(l *Lib) {
 	}
 	for _, f := range q.Files {
 		if _, ok := q.Seen[f.Path]; !ok {
-			if data, err := l.Read(f.Path); err == nil {
+			if data, err := l.Work().Read(f.Path); err == nil {
 				q.Seen[f.Path] = BlobIDOf(data)
 			}
 		}
@@ -174,7 +174,7 @@ func TestKillStorm(t *testing.T) {
 				t.Fatal(round, out)
 			}
 		}
-		for _, ch := range must(l2.Status())(t) {
+		for _, ch := range must(l2.Work().Status())(t) {
 			if ch.Staged || !strings.HasPrefix(ch.Path, "rigs/st/") {
 				t.Fatalf("round %d: %+v", round, ch) // at most an unsaved edit of the killed process may stay
 			}
@@ -378,7 +378,7 @@ func TestJoinBeside(t *testing.T) {
 					return err
 				}
 			}
-			revs, err := lib.History("rigs/00/00writer/main.toml", 0)
+			revs, err := lib.History().Of("rigs/00/00writer/main.toml", 0)
 			if errors.Is(err, ErrNotFound) {
 				continue
 			}
@@ -386,11 +386,11 @@ func TestJoinBeside(t *testing.T) {
 				return fmt.Errorf("history: %w", err)
 			}
 			for _, r := range revs[:min(len(revs), 50)] {
-				if _, err := lib.ReadAt(r.ID, "rigs/00/00writer/main.toml"); err != nil {
+				if _, err := lib.Revisions().ReadAt(r.ID, "rigs/00/00writer/main.toml"); err != nil {
 					return fmt.Errorf("reading %s: %w", r.ID, err)
 				}
 			}
-			if _, err := lib.ReadAt(first, "rigs/aa/x/main.toml"); err != nil {
+			if _, err := lib.Revisions().ReadAt(first, "rigs/aa/x/main.toml"); err != nil {
 				return fmt.Errorf("reading the first: %w", err)
 			}
 		}
@@ -504,10 +504,10 @@ func TestKinds(t *testing.T) {
 				edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("pan = %d\n", i+10), "Here")
 				agrees(t, dir)
 			}
-			if revs, err := l.History("rigs/aa/x/main.toml", 0); err != nil || len(revs) < 4 {
+			if revs, err := l.History().Of("rigs/aa/x/main.toml", 0); err != nil || len(revs) < 4 {
 				t.Fatal(len(revs), err)
 			}
-			if _, err := l.Save(ctx, request("Back", true, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 1\n")})); err != nil {
+			if _, err := l.Writer().Save(ctx, request("Back", true, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 1\n")})); err != nil {
 				t.Fatal(err)
 			}
 			agrees(t, dir)
@@ -568,11 +568,11 @@ func TestForeign(t *testing.T) {
 	edit(t, l, "a.toml", "a = 1\n", "A")
 	git(t, l.Root(), "update-index", "--split-index")
 	put(t, l, "a.toml", "a = 2\n")
-	_, err := l.Save(ctx, request("x", false, File{Path: "a.toml", Data: []byte("a = 2\n")}))
+	_, err := l.Writer().Save(ctx, request("x", false, File{Path: "a.toml", Data: []byte("a = 2\n")}))
 	if !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), "--no-split-index") {
 		t.Fatal(err)
 	}
-	if _, err := l.History("a.toml", 0); err != nil {
+	if _, err := l.History().Of("a.toml", 0); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -585,12 +585,12 @@ func TestLeftOut(t *testing.T) {
 	if err := os.Remove(filepath.Join(l.Root(), "a.toml")); err != nil {
 		t.Fatal(err)
 	}
-	_, err := l.Save(ctx, request("x", false, File{Path: "a.toml", Delete: true}))
+	_, err := l.Writer().Save(ctx, request("x", false, File{Path: "a.toml", Delete: true}))
 	if !errors.Is(err, ErrChanged) || !strings.Contains(err.Error(), "--no-skip-worktree") {
 		t.Fatal(err)
 	}
 	git(t, l.Root(), "update-index", "--no-skip-worktree", "a.toml")
-	if _, err := l.Save(ctx, request("x", false, File{Path: "a.toml", Delete: true})); err != nil {
+	if _, err := l.Writer().Save(ctx, request("x", false, File{Path: "a.toml", Delete: true})); err != nil {
 		t.Fatal(err)
 	}
 	agrees(t, l.Root())
@@ -608,7 +608,7 @@ func TestUnreadablePack(t *testing.T) {
 		}
 	}
 	l = must(Open(l.Root()))(t)
-	if _, err := l.ReadAt(must(l.Head())(t), "a.toml"); !errors.Is(err, ErrDevice) || ExitClass(err) != 6 || !strings.Contains(err.Error(), "reading the history failed") {
+	if _, err := l.Revisions().ReadAt(must(l.Head())(t), "a.toml"); !errors.Is(err, ErrDevice) || ExitClass(err) != 6 || !strings.Contains(err.Error(), "reading the history failed") {
 		t.Fatal(err)
 	}
 }
@@ -623,14 +623,14 @@ func TestPartialClone(t *testing.T) {
 	dir := l.Root() + "-2"
 	git(t, l.Root(), "clone", "-q", "--filter=blob:none", "file://"+l.Root(), dir)
 	part := must(Open(dir))(t)
-	if revs := must(part.History("a.toml", 0))(t); len(revs) != 2 {
+	if revs := must(part.History().Of("a.toml", 0))(t); len(revs) != 2 {
 		t.Fatal(revs)
 	}
-	if _, err := part.ReadAt(old, "a.toml"); !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), "git fetch --refetch --no-filter") {
+	if _, err := part.Revisions().ReadAt(old, "a.toml"); !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), "git fetch --refetch --no-filter") {
 		t.Fatal(err)
 	}
 	git(t, dir, "fetch", "-q", "--refetch", "--no-filter") // the hint works
-	if data, err := part.ReadAt(old, "a.toml"); err != nil || string(data) != "a = 1\n" {
+	if data, err := part.Revisions().ReadAt(old, "a.toml"); err != nil || string(data) != "a = 1\n" {
 		t.Fatal(string(data), err)
 	}
 }
@@ -648,7 +648,7 @@ func TestForeignLockStays(t *testing.T) {
 		t.Fatal(err)
 	}
 	put(t, l, "a.toml", "a = 2\n")
-	_, err = l.Save(ctx, request("x", false, File{Path: "a.toml", Data: []byte("a = 2\n")}))
+	_, err = l.Writer().Save(ctx, request("x", false, File{Path: "a.toml", Data: []byte("a = 2\n")}))
 	if !errors.Is(err, ErrBusy) || ExitClass(err) != 4 || !strings.Contains(err.Error(), "index.lock") || told == "" {
 		t.Fatal(err, told)
 	}
@@ -699,10 +699,10 @@ func TestWithoutHardLinks(t *testing.T) {
 		t.Fatal(err)
 	}
 	edit(t, l, "rigs/aa/x/main.toml", "pan = 1\n", "One")
-	if _, err := l.Save(ctx, request("Two", true, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 2\n")}, File{Path: "b.toml", Data: []byte("b = 1\n")})); err != nil {
+	if _, err := l.Writer().Save(ctx, request("Two", true, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 2\n")}, File{Path: "b.toml", Data: []byte("b = 1\n")})); err != nil {
 		t.Fatal(err)
 	}
-	if err := l.WriteFile(ctx, "b.toml", []byte("b = 2\n"), []byte("b = 1\n")); err != nil {
+	if err := l.Work().WriteFile(ctx, "b.toml", []byte("b = 2\n"), []byte("b = 1\n")); err != nil {
 		t.Fatal(err)
 	}
 	edit(t, l, "b.toml", "b = 2\n", "Three")
@@ -714,7 +714,7 @@ func TestWithoutHardLinks(t *testing.T) {
 		f := &disktest.Faulty{Inner: noLinks{}, At: at, Mode: disktest.Fail, Err: syscall.EIO}
 		dir := duplicate(t, l.Root())
 		l2 := must(OpenWith(dir, Options{fs: f}))(t)
-		_, err := l2.Save(ctx, request("x", true, File{Path: "b.toml", Data: []byte("b = 3\n")}, File{Path: "rigs/aa/x/main.toml", Delete: true}))
+		_, err := l2.Writer().Save(ctx, request("x", true, File{Path: "b.toml", Data: []byte("b = 3\n")}, File{Path: "rigs/aa/x/main.toml", Delete: true}))
 		if f.What == "" {
 			break
 		}

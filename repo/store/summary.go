@@ -43,7 +43,7 @@ type SummaryOptions struct {
 // Summaries lists the library's files with a line made from each one's contents, sorted by path.
 // What was made for the last revision is kept in .git/rigkeep and brought up to date by what
 // changed since, so a list costs as much as it shows, not as much as there is to read.
-func (l *Lib) Summaries(o SummaryOptions) ([]Summary, error) {
+func (l WorkTree) Summaries(o SummaryOptions) ([]Summary, error) {
 	if !isToken(strings.ReplaceAll(o.Name+o.Version, ".", "")) || o.Extract == nil {
 		return nil, &Error{Kind: ErrBadPath, Msg: "a list needs a name and a version of letters, digits, dots and dashes"}
 	}
@@ -162,7 +162,7 @@ func updateSummaries(r *objects.Reader, was, root plumbing.Hash, known []Summary
 const listMagic = "rigkeep list 1\n"
 
 // loadSummaries reads a kept list; nil if there is none that can be used.
-func (l *Lib) loadSummaries(name, version string) (root plumbing.Hash, out []Summary) {
+func (l WorkTree) loadSummaries(name, version string) (root plumbing.Hash, out []Summary) {
 	b, err := l.fs.ReadFile(name)
 	if err != nil {
 		return root, nil
@@ -240,7 +240,7 @@ func formatSummaries(version string, root plumbing.Hash, list []Summary) []byte 
 
 // saveSummaries keeps a list. It is replaced whole and needs no lock: the last one wins, and
 // each names the tree that it is of.
-func (l *Lib) saveSummaries(name, version string, root plumbing.Hash, list []Summary) {
+func (l WorkTree) saveSummaries(name, version string, root plumbing.Hash, list []Summary) {
 	if l.ensureStateDir() != nil {
 		return
 	}

@@ -29,7 +29,7 @@ type tempFile struct {
 }
 
 // temps lists the temporary files of this and other rigkeep processes, live ones too.
-func (l *Lib) temps() (out []tempFile) {
+func (l WorkTree) temps() (out []tempFile) {
 	for _, in := range []struct {
 		dir      string
 		prefixes []string
@@ -60,7 +60,7 @@ func (l *Lib) temps() (out []tempFile) {
 
 // Temps says how much lies in temporary files. Those of killed processes go by themselves, an hour
 // after they were last written, with the next save.
-func (l *Lib) Temps() (t Temps) {
+func (l WorkTree) Temps() (t Temps) {
 	for _, f := range l.temps() {
 		t.Files++
 		t.Bytes += f.size
@@ -71,7 +71,7 @@ func (l *Lib) Temps() (t Temps) {
 // sweepTemps removes what is older than tempAge, at most once in that time: it runs under the
 // library's lock, before a write. Ages are told by the file system's own clock, since the disk may
 // be another machine's.
-func (l *Lib) sweepTemps() {
+func (l WorkTree) sweepTemps() {
 	mark := l.own("swept")
 	st, err := l.fs.Lstat(mark)
 	if err == nil && time.Since(st.ModTime()).Abs() < tempAge {
@@ -87,7 +87,7 @@ func (l *Lib) sweepTemps() {
 	if st, err = l.fs.Lstat(mark); err != nil {
 		return
 	}
-	l.DropQuarantine()
+	l.Exchange().DropQuarantine()
 	for _, f := range l.temps() {
 		if st.ModTime().Sub(f.at) > tempAge {
 			_ = l.fs.Remove(f.path)

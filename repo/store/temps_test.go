@@ -53,7 +53,7 @@ func TestOldTemps(t *testing.T) {
 		t.Fatal(err)
 	}
 	gone = append(gone, received)
-	if got := l.Temps(); got != (Temps{9, 45}) {
+	if got := l.Work().Temps(); got != (Temps{9, 45}) {
 		t.Errorf("there are %+v", got)
 	}
 	if err := os.Chtimes(l.own("swept"), old, old); err != nil {
@@ -70,7 +70,7 @@ func TestOldTemps(t *testing.T) {
 			t.Errorf("%s is gone", p)
 		}
 	}
-	if got := l.Temps(); got != (Temps{4, 20}) {
+	if got := l.Work().Temps(); got != (Temps{4, 20}) {
 		t.Errorf("there are %+v", got)
 	}
 	agrees(t, l.Root())

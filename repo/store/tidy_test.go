@@ -23,7 +23,7 @@ func TestTidy(t *testing.T) {
 		edit(t, l, "rigs/aa/x/main.toml", fmt.Sprintf("pan = %d\n%s", i, strings.Repeat("roll = 1\n", 40)), "Step")
 	}
 	old := must(Open(l.Root()))(t) // a reader that was there before
-	if _, err := old.ReadAt(must(old.Head())(t), "rigs/aa/x/main.toml"); err != nil {
+	if _, err := old.Revisions().ReadAt(must(old.Head())(t), "rigs/aa/x/main.toml"); err != nil {
 		t.Fatal(err)
 	}
 	before := stateOf(t, l.Root())
@@ -35,8 +35,8 @@ func TestTidy(t *testing.T) {
 	if out := git(t, l.Root(), "count-objects", "-v"); !strings.Contains(out, "count: 0\n") || !strings.Contains(out, "packs: 1\n") || !strings.Contains(out, "garbage: 0") {
 		t.Fatal(out)
 	}
-	for _, r := range must(old.History("rigs/aa/x/main.toml", 0))(t) {
-		if _, err := old.ReadAt(r.ID, "rigs/aa/x/main.toml"); err != nil {
+	for _, r := range must(old.History().Of("rigs/aa/x/main.toml", 0))(t) {
+		if _, err := old.Revisions().ReadAt(r.ID, "rigs/aa/x/main.toml"); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -74,7 +74,7 @@ func TestTidyByItself(t *testing.T) {
 	edit(t, l, "rigs/aa/x/main.toml", "pan = 1\n", "First")
 	old := must(Open(l.Root()))(t)
 	first := must(old.Head())(t)
-	must(old.ReadAt(first, "rigs/aa/x/main.toml"))(t)
+	must(old.Revisions().ReadAt(first, "rigs/aa/x/main.toml"))(t)
 	packs := func() []string {
 		return must(filepath.Glob(filepath.Join(l.Root(), ".git", "objects", "pack", "*.pack")))(t)
 	}
@@ -107,12 +107,12 @@ func TestTidyByItself(t *testing.T) {
 	}
 	agrees(t, l.Root())
 	for _, lib := range []*Lib{old, must(Open(l.Root()))(t)} {
-		revs := must(lib.History("rigs/aa/x/main.toml", 0))(t)
+		revs := must(lib.History().Of("rigs/aa/x/main.toml", 0))(t)
 		if len(revs) != saves+1 {
 			t.Fatal(len(revs))
 		}
 		for _, r := range revs {
-			must(lib.ReadAt(r.ID, "rigs/aa/x/main.toml"))(t)
+			must(lib.Revisions().ReadAt(r.ID, "rigs/aa/x/main.toml"))(t)
 		}
 	}
 	// What somebody asked to keep stays.
@@ -157,7 +157,7 @@ func TestMapsAreGivenBack(t *testing.T) {
 	opens := 200
 	for range opens {
 		l := must(Open(dir))(t)
-		must(l.ReadAt(must(l.Head())(t), "rigs/aa/x/main.toml"))(t)
+		must(l.Revisions().ReadAt(must(l.Head())(t), "rigs/aa/x/main.toml"))(t)
 	}
 	for try := 0; maps() > opens; try++ { // 22 for each if none were given back
 		if try > 100 {
@@ -283,14 +283,14 @@ func TestReadOnly(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if revs, err := l.History("rigs/aa/x/main.toml", 0); err != nil || len(revs) != 1 {
+		if revs, err := l.History().Of("rigs/aa/x/main.toml", 0); err != nil || len(revs) != 1 {
 			t.Fatal(revs, err)
 		}
-		list, err := l.Summaries(SummaryOptions{Name: "x", Version: "1", Extract: func(_ string, data []byte) string { return string(data) }})
+		list, err := l.Work().Summaries(SummaryOptions{Name: "x", Version: "1", Extract: func(_ string, data []byte) string { return string(data) }})
 		if err != nil || len(list) != 4 || list[2].Value != "pan = 2\n" {
 			t.Fatal(list, err)
 		}
-		if ch, err := l.Status(); err != nil || len(ch) != 1 {
+		if ch, err := l.Work().Status(); err != nil || len(ch) != 1 {
 			t.Fatal(ch, err)
 		}
 		before := stateOf(t, base)
@@ -298,7 +298,7 @@ func TestReadOnly(t *testing.T) {
 			"save": func() error {
 				return saved(l, request("x", false, File{Path: "rigs/aa/x/main.toml", Data: []byte("pan = 2\n")}))
 			},
-			"write":  func() error { return l.WriteFile(ctx, "n.toml", []byte("x"), nil) },
+			"write":  func() error { return l.Work().WriteFile(ctx, "n.toml", []byte("x"), nil) },
 			"remove": func() error { return l.RemoveFile(ctx, "rigs/bb/y/main.toml", []byte("pan = 1\n")) },
 		} {
 			err := try()

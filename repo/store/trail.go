@@ -16,10 +16,10 @@ type Trail struct {
 	Guide string   // name of a file in it that is there all the time
 }
 
-// HistoryAlong is History of a file in a folder that was moved. A revision that moved it counts
+// Along is History of a file in a folder that was moved. A revision that moved it counts
 // once, at the path it moved to; Path says where that was.
-func (l *Lib) HistoryAlong(t Trail, name string, limit int) ([]FileRevision, error) {
-	return again(l, func() ([]FileRevision, error) {
+func (l History) Along(t Trail, name string, limit int) ([]FileRevision, error) {
+	return again(l.Lib, func() ([]FileRevision, error) {
 		posts, err := l.along(t, name)
 		if err != nil {
 			return nil, err
@@ -31,10 +31,10 @@ func (l *Lib) HistoryAlong(t Trail, name string, limit int) ([]FileRevision, err
 	})
 }
 
-// KeyHistoryAlong is KeyHistory of a file in a folder that was moved. A move that leaves the
+// KeyAlong is OfKey of a file in a folder that was moved. A move that leaves the
 // value as it was does not count.
-func (l *Lib) KeyHistoryAlong(t Trail, name string, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
-	return again(l, func() ([]KeyRevision, error) {
+func (l History) KeyAlong(t Trail, name string, limit int, extract func(data []byte) (value string, ok bool)) ([]KeyRevision, error) {
+	return again(l.Lib, func() ([]KeyRevision, error) {
 		posts, err := l.along(t, name)
 		if err != nil {
 			return nil, err
@@ -47,7 +47,7 @@ func (l *Lib) KeyHistoryAlong(t Trail, name string, limit int, extract func(data
 type span struct{ from, to int }
 
 // along gives the changes of a file in a folder that was moved, newest first.
-func (l *Lib) along(t Trail, name string) ([]touch, error) {
+func (l History) along(t Trail, name string) ([]touch, error) {
 	var dirs []string
 	for _, d := range t.Dirs {
 		if !slices.Contains(dirs, d) { // it may have gone back to where it was
@@ -96,7 +96,7 @@ func (l *Lib) along(t Trail, name string) ([]touch, error) {
 
 // others finds, for each folder, when something else lay there: what came by no move from another
 // of the folders, except at the origin before the first move.
-func (l *Lib) others(dirs []string, origin, guide string) ([][]span, error) {
+func (l History) others(dirs []string, origin, guide string) ([][]span, error) {
 	type step struct {
 		touch
 		dir int
@@ -155,14 +155,14 @@ func (l *Lib) others(dirs []string, origin, guide string) ([][]span, error) {
 }
 
 // absentBefore reports whether no parent of a revision had the file.
-func (l *Lib) absentBefore(t touch) (absent bool, err error) {
+func (l History) absentBefore(t touch) (absent bool, err error) {
 	var parents []Rev
 	ids, err := l.ids([]touch{t})
 	if err != nil {
 		return false, err
 	}
 	err = l.with(func(r *objects.Reader) error {
-		c, err := l.commit(r, ids[0])
+		c, err := l.Revisions().commit(r, ids[0])
 		if err == nil {
 			parents = c.Parents
 		}
@@ -172,7 +172,7 @@ func (l *Lib) absentBefore(t touch) (absent bool, err error) {
 		return false, err
 	}
 	for _, p := range parents {
-		if _, err := l.ReadAt(p, t.path); err == nil {
+		if _, err := l.Revisions().ReadAt(p, t.path); err == nil {
 			return false, nil
 		} else if !errors.Is(err, ErrNotFound) {
 			return false, err

@@ -40,7 +40,7 @@ const receivePrefix = objects.PackTemp + "in_"
 // its process died is removed. undo takes a pack out again.
 //
 // Errors: ErrDamaged if the pack is not sound; ErrDevice; what r gives; ctx's own.
-func (l *Lib) Receive(ctx context.Context, r io.Reader, tell Progress) (count int, undo func(), err error) {
+func (l Exchange) Receive(ctx context.Context, r io.Reader, tell Progress) (count int, undo func(), err error) {
 	l.DropQuarantine()
 	dir := filepath.Join(l.ObjectFolder(), "pack")
 	if err := disk.MkdirAll(l.fs, dir, 0o777); err != nil {
@@ -91,7 +91,7 @@ func receivedObject(tmp string) string {
 	return receivedPrefix + strings.TrimPrefix(filepath.Base(tmp), receivePrefix) + "_"
 }
 
-func (l *Lib) receiveLarge(ctx context.Context, tmp string, head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {
+func (l Exchange) receiveLarge(ctx context.Context, tmp string, head []byte, r *progressReader, tell Progress) (count int, undo func(), err error) {
 	defer func() {
 		if err != nil {
 			_ = l.fs.Remove(tmp)
@@ -125,7 +125,7 @@ func badTransfer(err error) error {
 }
 
 // DropQuarantine removes what transfers left whose process died. Receive does it too.
-func (l *Lib) DropQuarantine() {
+func (l Exchange) DropQuarantine() {
 	dir := filepath.Join(l.ObjectFolder(), "pack")
 	names, err := l.fs.ReadDir(dir)
 	if err != nil {
@@ -177,7 +177,7 @@ func (p *progressReader) Read(b []byte) (int, error) {
 }
 
 // Send writes objects to a stream, as a pack.
-func (l *Lib) Send(ctx context.Context, w io.Writer, ids []string, tell Progress) error {
+func (l Exchange) Send(ctx context.Context, w io.Writer, ids []string, tell Progress) error {
 	return l.with(func(r *objects.Reader) error {
 		pw := objects.NewPackWriter(w, len(ids))
 		for i, id := range ids {
@@ -204,7 +204,7 @@ func (l *Lib) Send(ctx context.Context, w io.Writer, ids []string, tell Progress
 // it holds everything that those in have need.
 //
 // Errors: ErrDamaged with the first gap.
-func (l *Lib) Complete(want, have []Rev) error {
+func (l Exchange) Complete(want, have []Rev) error {
 	return l.NewObjects(want, have, func(id string) error {
 		if !l.HasObject(id) {
 			return gap(id)
@@ -217,7 +217,7 @@ func (l *Lib) Complete(want, have []Rev) error {
 // the history index on the way, which reads the same trees.
 //
 // Errors: ErrDamaged with the first gap; ctx's own.
-func (l *Lib) CompleteAll(ctx context.Context, want Rev) error {
+func (l Exchange) CompleteAll(ctx context.Context, want Rev) error {
 	id, err := want.hash()
 	if err != nil {
 		return err
@@ -225,7 +225,7 @@ func (l *Lib) CompleteAll(ctx context.Context, want Rev) error {
 	l.histMu.Lock()
 	defer l.histMu.Unlock()
 	l.hist = nil
-	_, err = l.makeIndex(id, true, func(r *objects.Reader, ch tree.Change) error {
+	_, err = l.History().makeIndex(id, true, func(r *objects.Reader, ch tree.Change) error {
 		if ch.NewMode != 0 && ch.NewMode != tree.ModeSub && !r.Has(ch.New) {
 			return &objects.NotFoundError{ID: ch.New}
 		}
@@ -353,7 +353,7 @@ func (s *Shared) SetRef(ctx context.Context, name string, old, id Rev, who Perso
 // they are: that is much quicker than choosing objects and packing them anew. Each object is
 // checked. ok is false, and nothing done, if the repository holds only a part and finds the rest
 // elsewhere (alternates, a shallow clone).
-func (l *Lib) CopyAll(ctx context.Context, to *Lib, tell Progress) (objects int, ok bool, err error) {
+func (l Exchange) CopyAll(ctx context.Context, to *Lib, tell Progress) (objects int, ok bool, err error) {
 	for _, n := range []string{filepath.Join(l.ObjectFolder(), "info", "alternates"), filepath.Join(l.d.Common, "shallow")} {
 		if _, err := l.fs.Stat(n); err == nil {
 			return 0, false, nil
@@ -363,7 +363,7 @@ func (l *Lib) CopyAll(ctx context.Context, to *Lib, tell Progress) (objects int,
 	return objects, true, err
 }
 
-func (l *Lib) copyAll(ctx context.Context, to *Lib, tell Progress) (objects int, err error) {
+func (l Exchange) copyAll(ctx context.Context, to *Lib, tell Progress) (objects int, err error) {
 	dir := filepath.Join(l.ObjectFolder(), "pack")
 	names, err := l.fs.ReadDir(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -380,7 +380,7 @@ func (l *Lib) copyAll(ctx context.Context, to *Lib, tell Progress) (objects int,
 		if err != nil {
 			return objects, device("reading the other repository", err)
 		}
-		k, _, err := to.Receive(ctx, &stoppable{ctx, f}, tell)
+		k, _, err := to.Exchange().Receive(ctx, &stoppable{ctx, f}, tell)
 		_ = f.Close()
 		if objects += k; err != nil {
 			return objects, err
@@ -392,7 +392,7 @@ func (l *Lib) copyAll(ctx context.Context, to *Lib, tell Progress) (objects int,
 	}
 	r, w := io.Pipe()
 	go func() { _ = w.CloseWithError(l.Send(ctx, w, loose, tell)) }()
-	k, _, err := to.Receive(ctx, r, tell)
+	k, _, err := to.Exchange().Receive(ctx, r, tell)
 	_ = r.CloseWithError(err)
 	return objects + k, err
 }
@@ -411,7 +411,7 @@ func (s *stoppable) Read(b []byte) (int, error) {
 }
 
 // looseObjects lists the objects that lie in files of their own.
-func (l *Lib) looseObjects() ([]string, error) {
+func (l Exchange) looseObjects() ([]string, error) {
 	var out []string
 	for i := range 256 {
 		sub := fmt.Sprintf("%02x", i)

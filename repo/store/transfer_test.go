@@ -80,30 +80,30 @@ func TestReceive(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			l := freshLib(t)
 			for _, at := range []int{0, 10, len(c.pack) / 3, len(c.pack) - 1} {
-				if _, _, err := l.Receive(ctx, cut(c.pack, at, gone), nil); !errors.Is(err, gone) {
+				if _, _, err := l.Exchange().Receive(ctx, cut(c.pack, at, gone), nil); !errors.Is(err, gone) {
 					t.Fatalf("cut at %d: %v", at, err)
 				}
 			}
 			flipped := bytes.Clone(c.pack)
 			flipped[len(flipped)/2] ^= 16
 			for _, bad := range [][]byte{flipped, c.pack[:len(c.pack)-3], []byte("<html>proxy</html>"), nil} {
-				if _, _, err := l.Receive(ctx, bytes.NewReader(bad), nil); !errors.Is(err, ErrDamaged) {
+				if _, _, err := l.Exchange().Receive(ctx, bytes.NewReader(bad), nil); !errors.Is(err, ErrDamaged) {
 					t.Fatalf("%d bytes: %v", len(bad), err)
 				}
 			}
-			if l.Has(c.tip) {
+			if l.Revisions().Has(c.tip) {
 				t.Fatal("a part was taken in")
 			}
 			told := 0
-			n, undo, err := l.Receive(ctx, bytes.NewReader(c.pack), func(string, int64, int64) { told++ })
+			n, undo, err := l.Exchange().Receive(ctx, bytes.NewReader(c.pack), func(string, int64, int64) { told++ })
 			if err != nil || n == 0 || told == 0 {
 				t.Fatal(n, told, err)
 			}
-			if !l.Has(c.tip) {
+			if !l.Revisions().Has(c.tip) {
 				t.Fatal("not there")
 			}
 			head, _ := l.Head()
-			if err := l.Complete([]Rev{c.tip}, []Rev{head}); err != nil {
+			if err := l.Exchange().Complete([]Rev{c.tip}, []Rev{head}); err != nil {
 				t.Fatal(err)
 			}
 			noTemps(t, l)
@@ -117,10 +117,10 @@ func TestReceive(t *testing.T) {
 	// Without its base a later revision is not a whole.
 	thin := packFrom(t, src.Root(), "HEAD", "^HEAD~1")
 	l := freshLib(t)
-	if _, _, err := l.Receive(ctx, bytes.NewReader(thin), nil); err != nil {
+	if _, _, err := l.Exchange().Receive(ctx, bytes.NewReader(thin), nil); err != nil {
 		t.Fatal(err)
 	}
-	if err := l.Complete([]Rev{big}, nil); !errors.Is(err, ErrDamaged) {
+	if err := l.Exchange().Complete([]Rev{big}, nil); !errors.Is(err, ErrDamaged) {
 		t.Fatalf("a gap passes: %v", err)
 	}
 	// What a transfer that was killed left goes with the next.
@@ -135,7 +135,7 @@ func TestReceive(t *testing.T) {
 	if err != nil || !ok {
 		t.Fatal(err)
 	}
-	if _, _, err := l.Receive(ctx, bytes.NewReader(small), nil); err != nil {
+	if _, _, err := l.Exchange().Receive(ctx, bytes.NewReader(small), nil); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := os.Stat(dead); err == nil {
@@ -152,11 +152,11 @@ func TestSend(t *testing.T) {
 	tip, _ := src.Head()
 	for _, have := range [][]Rev{nil, {Rev(git(t, src.Root(), "rev-parse", "HEAD~2"))}} {
 		var ids []string
-		if err := src.NewObjects([]Rev{tip}, have, func(id string) error { ids = append(ids, id); return nil }); err != nil {
+		if err := src.Exchange().NewObjects([]Rev{tip}, have, func(id string) error { ids = append(ids, id); return nil }); err != nil {
 			t.Fatal(err)
 		}
 		var b bytes.Buffer
-		if err := src.Send(ctx, &b, ids, nil); err != nil {
+		if err := src.Exchange().Send(ctx, &b, ids, nil); err != nil {
 			t.Fatal(err)
 		}
 		bare := filepath.Join(t.TempDir(), "bare.git")
@@ -191,7 +191,7 @@ func TestShared(t *testing.T) {
 		}
 	}
 	s, _ := OpenShared(dir, Options{})
-	if _, _, err := s.Lib().Receive(ctx, bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
+	if _, _, err := s.Lib().Exchange().Receive(ctx, bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.SetRef(ctx, "refs/heads/main", "", tip, aCam, start, "sync"); err != nil {
@@ -227,10 +227,10 @@ func TestInitEmpty(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := l.Receive(ctx, bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
+	if _, _, err := l.Exchange().Receive(ctx, bytes.NewReader(packFrom(t, src.Root(), "HEAD")), nil); err != nil {
 		t.Fatal(err)
 	}
-	if err := l.Advance(ctx, tip, aCam, start.Add(time.Hour), "clone"); err != nil {
+	if err := l.Writer().Advance(ctx, tip, aCam, start.Add(time.Hour), "clone"); err != nil {
 		t.Fatal(err)
 	}
 	agrees(t, dir)

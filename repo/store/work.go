@@ -24,7 +24,7 @@ import (
 //
 // Errors: ErrNotFound, ErrBadPath, ErrDamaged (a folder or link where a file should be, or too
 // large).
-func (l *Lib) Read(path string) ([]byte, error) {
+func (l WorkTree) Read(path string) ([]byte, error) {
 	if err := CheckPath(path); err != nil {
 		return nil, err
 	}
@@ -33,7 +33,7 @@ func (l *Lib) Read(path string) ([]byte, error) {
 }
 
 // readWork reads a work-tree file together with the stat that belongs to exactly these bytes.
-func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
+func (l WorkTree) readWork(path string) ([]byte, fs.FileInfo, error) {
 	name := l.work(path)
 	if link := l.linkAbove(path); link != "" {
 		return nil, nil, &Error{Kind: ErrDamaged, Msg: link + " is a symbolic link, not a folder: git keeps the link and nothing of what it leads to",
@@ -88,7 +88,7 @@ func (l *Lib) readWork(path string) ([]byte, fs.FileInfo, error) {
 }
 
 // linkAbove gives the first of a path's folders that is a symbolic link, "" for none.
-func (l *Lib) linkAbove(path string) string {
+func (l WorkTree) linkAbove(path string) string {
 	for i := 0; i < len(path); i++ {
 		if path[i] != '/' {
 			continue
@@ -103,7 +103,7 @@ func (l *Lib) linkAbove(path string) string {
 }
 
 // Links gives the symbolic links of the work tree, of files and of folders, as slash paths.
-func (l *Lib) Links() ([]string, error) {
+func (l WorkTree) Links() ([]string, error) {
 	var out []string
 	var walk func(rel string) error
 	walk = func(rel string) error {
@@ -140,7 +140,7 @@ func (l *Lib) Links() ([]string, error) {
 // base is what the caller read before; nil means that the file must not exist.
 //
 // Errors: ErrChanged if the file is not as base, ErrBusy, ErrBadPath, ErrDevice.
-func (l *Lib) WriteFile(ctx context.Context, path string, data, base []byte) error {
+func (l WorkTree) WriteFile(ctx context.Context, path string, data, base []byte) error {
 	if err := CheckPath(path); err != nil {
 		return err
 	}
@@ -151,7 +151,7 @@ func (l *Lib) WriteFile(ctx context.Context, path string, data, base []byte) err
 }
 
 // changeWork makes one change to the work tree, wholly or not at all.
-func (l *Lib) changeWork(ctx context.Context, path string, base []byte, f File) error {
+func (l WorkTree) changeWork(ctx context.Context, path string, base []byte, f File) error {
 	unlock, err := l.lock(ctx)
 	if err != nil {
 		return err
@@ -168,17 +168,17 @@ func (l *Lib) changeWork(ctx context.Context, path string, base []byte, f File) 
 	if !f.Delete {
 		s.id = plumbing.ComputeHash(plumbing.BlobObject, f.Data)
 	}
-	t, m := &tx{l: l, w: l.newWaiter(ctx)}, &move{steps: []step{s}}
+	t, m := &tx{l: l.Lib, w: l.Writer().newWaiter(ctx)}, &move{steps: []step{s}}
 	if err := t.writeWork(m); err != nil {
 		return device("writing "+path, errors.Join(err, t.undo(m)))
 	}
 	t.forget(m)
-	l.sweep(m.steps)
+	l.Writer().sweep(m.steps)
 	return nil
 }
 
 // readWorkFile checks that a work-tree file is as the caller read it.
-func (l *Lib) readWorkFile(path string, base []byte) ([]byte, fs.FileInfo, error) {
+func (l WorkTree) readWorkFile(path string, base []byte) ([]byte, fs.FileInfo, error) {
 	no := func(msg, out string) ([]byte, fs.FileInfo, error) {
 		return nil, nil, &Error{Kind: ErrChanged, Msg: path + msg, Hint: out, Paths: []string{path}}
 	}
@@ -203,7 +203,7 @@ func (l *Lib) readWorkFile(path string, base []byte) ([]byte, fs.FileInfo, error
 // putWork writes a work-tree file. Its folders are made; links on the way are refused, because
 // they would lead the write out of the library. mode is the git mode wanted, or 0 to keep the
 // executable bit as it is.
-func (l *Lib) putWork(path string, data []byte, mode uint32) error {
+func (l WorkTree) putWork(path string, data []byte, mode uint32) error {
 	if err := l.checkFolders(path, true); err != nil {
 		return err
 	}
@@ -221,7 +221,7 @@ func (l *Lib) putWork(path string, data []byte, mode uint32) error {
 
 // tempWork writes and syncs what is to become the work-tree file path under a name in our own
 // folder, with the permissions of the present file.
-func (l *Lib) tempWork(path string, data []byte, mode uint32) (temp string, err error) {
+func (l WorkTree) tempWork(path string, data []byte, mode uint32) (temp string, err error) {
 	name := l.work(path)
 	perm, exact := fs.FileMode(0o666), false
 	if st, err := l.fs.Lstat(name); err == nil {
@@ -256,7 +256,7 @@ func (l *Lib) tempWork(path string, data []byte, mode uint32) (temp string, err 
 
 // checkFolders makes sure that the folders of path are real folders without a case twin, and
 // makes the missing ones.
-func (l *Lib) checkFolders(path string, create bool) error {
+func (l WorkTree) checkFolders(path string, create bool) error {
 	parts := strings.Split(path, "/")
 	dir := l.d.Work
 	for i, part := range parts {
@@ -299,7 +299,7 @@ func caseClash(c *tree.ErrCaseClash) error {
 }
 
 // dropWork removes a work-tree file and the folders that it leaves empty.
-func (l *Lib) dropWork(path string) error {
+func (l WorkTree) dropWork(path string) error {
 	if err := l.checkFolders(path, false); err != nil {
 		return err
 	}
@@ -319,7 +319,7 @@ func (l *Lib) dropWork(path string) error {
 
 // List gives the paths of the work tree's files below prefix ("" for all), sorted, git's own
 // folder left out. They may or may not be saved.
-func (l *Lib) List(prefix string) ([]string, error) {
+func (l WorkTree) List(prefix string) ([]string, error) {
 	var out []string
 	var walk func(rel string) error
 	walk = func(rel string) error {
@@ -365,7 +365,7 @@ func (l *Lib) List(prefix string) ([]string, error) {
 // sameAsBlob says whether a work-tree file counts as unchanged against a blob. Git turns CRLF
 // into LF on the way in where the stored file has no CR (`text=auto`), so a file that an editor
 // gave CRLF endings is unchanged too.
-func (l *Lib) sameAsBlob(data []byte, id plumbing.Hash) bool {
+func (l WorkTree) sameAsBlob(data []byte, id plumbing.Hash) bool {
 	if plumbing.ComputeHash(plumbing.BlobObject, data) == id {
 		return true
 	}

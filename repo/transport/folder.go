@@ -38,7 +38,7 @@ func (f *folder) Refs(context.Context) (Refs, error) {
 
 func (f *folder) Fetch(ctx context.Context, lib *store.Lib, want, have []store.Rev) (int, error) {
 	if len(have) == 0 { // a first copy
-		if n, ok, err := f.s.Lib().CopyAll(ctx, lib, f.opt.Tell); ok || err != nil {
+		if n, ok, err := f.s.Lib().Exchange().CopyAll(ctx, lib, f.opt.Tell); ok || err != nil {
 			return n, err
 		}
 	}
@@ -74,7 +74,7 @@ func (f *folder) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) 
 // carry copies what want needs from one repository to another.
 func carry(ctx context.Context, from, to *store.Lib, want, have []store.Rev, opt Options) (int, error) {
 	var ids []string
-	err := from.NewObjects(want, have, func(id string) error {
+	err := from.Exchange().NewObjects(want, have, func(id string) error {
 		ids = append(ids, id)
 		if len(ids)%10_000 == 0 && opt.Tell != nil {
 			opt.Tell("counting", int64(len(ids)), 0)
@@ -86,15 +86,15 @@ func carry(ctx context.Context, from, to *store.Lib, want, have []store.Rev, opt
 	}
 	if len(ids) < 500 {
 		var b bytes.Buffer
-		if err := from.Send(ctx, &b, ids, nil); err != nil {
+		if err := from.Exchange().Send(ctx, &b, ids, nil); err != nil {
 			return 0, err
 		}
-		n, _, err := to.Receive(ctx, &b, nil)
+		n, _, err := to.Exchange().Receive(ctx, &b, nil)
 		return n, err
 	}
 	r, w := io.Pipe()
-	go func() { _ = w.CloseWithError(from.Send(ctx, w, ids, opt.Tell)) }()
-	n, _, err := to.Receive(ctx, r, nil)
+	go func() { _ = w.CloseWithError(from.Exchange().Send(ctx, w, ids, opt.Tell)) }()
+	n, _, err := to.Exchange().Receive(ctx, r, nil)
 	_ = r.CloseWithError(err)
 	return n, err
 }

@@ -40,7 +40,7 @@ func lib(t testing.TB) *store.Lib {
 
 func save(t testing.TB, l *store.Lib, path, text string) store.Rev {
 	t.Helper()
-	id, err := l.Save(ctx, store.SaveRequest{Files: []store.File{{Path: path, Data: []byte(text)}}, Subject: "Set " + path, Author: aCam, When: day.Add(time.Hour), WriteWork: true})
+	id, err := l.Writer().Save(ctx, store.SaveRequest{Files: []store.File{{Path: path, Data: []byte(text)}}, Subject: "Set " + path, Author: aCam, When: day.Add(time.Hour), WriteWork: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -96,7 +96,7 @@ func exchange(t *testing.T, bare, address string, opt Options) {
 	if n, err := q.Fetch(ctx, b, []store.Rev{first}, nil); err != nil || n == 0 {
 		t.Fatal(n, err)
 	}
-	if err := b.Complete([]store.Rev{first}, nil); err != nil {
+	if err := b.Exchange().Complete([]store.Rev{first}, nil); err != nil {
 		t.Fatal(err)
 	}
 	// A little more, with what both have left out.
@@ -109,7 +109,7 @@ func exchange(t *testing.T, bare, address string, opt Options) {
 		t.Fatal(err)
 	}
 	n, err = q.Fetch(ctx, b, []store.Rev{second}, []store.Rev{first})
-	if err != nil || n > 8 || !b.Has(second) {
+	if err != nil || n > 8 || !b.Revisions().Has(second) {
 		t.Fatalf("%d objects fetched for one changed file: %v", n, err)
 	}
 	// Someone else was quicker.
@@ -135,7 +135,7 @@ func TestFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := lib(t)
-	if n, err := r.Fetch(ctx, b, []store.Rev{id}, nil); err != nil || n == 0 || !b.Has(id) {
+	if n, err := r.Fetch(ctx, b, []store.Rev{id}, nil); err != nil || n == 0 || !b.Revisions().Has(id) {
 		t.Fatal(n, err)
 	}
 	withPath()
@@ -150,7 +150,7 @@ func many(t *testing.T, l *store.Lib) store.Rev {
 	for i := range 520 {
 		files = append(files, store.File{Path: fmt.Sprintf("rigs/%02d/%d.toml", i%50, i), Data: fmt.Appendf(nil, "pan = %d\n", i)})
 	}
-	id, err := l.Save(ctx, store.SaveRequest{Files: files, Subject: "Many", Author: aCam, When: day, WriteWork: true})
+	id, err := l.Writer().Save(ctx, store.SaveRequest{Files: files, Subject: "Many", Author: aCam, When: day, WriteWork: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -481,7 +481,7 @@ func TestBrokenOff(t *testing.T) {
 			if err == nil && which == "info/refs" && at == 200 {
 				continue // the whole list of refs is shorter
 			}
-			if store.ExitClass(err) != 6 && store.ExitClass(err) != 5 || b.Has(id) {
+			if store.ExitClass(err) != 6 && store.ExitClass(err) != 5 || b.Revisions().Has(id) {
 				t.Errorf("%s cut at %d: %v", which, at, err)
 			}
 			entries, _ := filepath.Glob(filepath.Join(b.ObjectFolder(), "pack", "*"))

@@ -229,7 +229,7 @@ func (w *wire) Fetch(ctx context.Context, lib *store.Lib, want, have []store.Rev
 	case req.Capabilities.Supports(capability.Sideband):
 		r = w.demux(sideband.Sideband, r)
 	}
-	n, _, err := lib.Receive(ctx, r, w.opt.Tell)
+	n, _, err := lib.Exchange().Receive(ctx, r, w.opt.Tell)
 	return n, w.fail("fetching from", idle.cause(err))
 }
 
@@ -258,7 +258,7 @@ func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 		have = append(have, id)
 	}
 	var ids []string
-	if err := lib.NewObjects([]store.Rev{p.To}, have, func(id string) error { ids = append(ids, id); return nil }); err != nil {
+	if err := lib.Exchange().NewObjects([]store.Rev{p.To}, have, func(id string) error { ids = append(ids, id); return nil }); err != nil {
 		return 0, err
 	}
 	req := packp.NewReferenceUpdateRequestFromCapabilities(adv.Capabilities)
@@ -271,7 +271,7 @@ func (w *wire) Push(ctx context.Context, lib *store.Lib, p Push) (int, error) {
 	cctx, idle := watch(ctx, 5*w.opt.Idle)
 	defer idle.end()
 	pr, pw := io.Pipe()
-	go func() { _ = pw.CloseWithError(lib.Send(cctx, pw, ids, w.opt.Tell)) }()
+	go func() { _ = pw.CloseWithError(lib.Exchange().Send(cctx, pw, ids, w.opt.Tell)) }()
 	defer func() { _ = pr.Close() }()
 	req.Packfile = io.NopCloser(idle.reader(pr))
 	report, err := s.ReceivePack(cctx, req)

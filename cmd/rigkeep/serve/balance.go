@@ -18,11 +18,11 @@ import (
 // balancing is the open balance record of the rig, else a new one on the unit that was
 // chosen; nil where that is still to be chosen.
 func (t *task) balancing() (*library.Balancing, error) {
-	b, err := t.l.OpenBalance(t.d, t.unit)
+	b, err := t.l.Balance().Open(t.d, t.unit)
 	if b != nil || err != nil || !t.chosen() {
 		return b, err
 	}
-	return t.l.NewBalance(t.d, t.unit, t.dev.who.Name, t.now())
+	return t.l.Balance().New(t.d, t.unit, t.dev.who.Name, t.now())
 }
 
 // balanceAt is what a balance asks: an adjustment, else a point, else nothing more.
@@ -40,7 +40,7 @@ func (t *task) balanceAt() (*balanceAt, error) {
 	if b == nil || err != nil {
 		return nil, err
 	}
-	q, err := t.l.MarkQuery(t.d.Rig, t.d.Sheet, b.Record.Unit)
+	q, err := t.l.Balance().MarkQuery(t.d.Rig, t.d.Sheet, b.Record.Unit)
 	if err != nil {
 		return nil, err
 	}
@@ -115,7 +115,7 @@ func showBalance(t *task) (pages.Stand, error) {
 	default:
 		p.Step = "done"
 		p.Lines = rec.Found(t.d.Sheet, t.d.Rig)
-		if q, err := t.l.MarkQuery(t.d.Rig, t.d.Sheet, rec.Unit); err == nil {
+		if q, err := t.l.Balance().MarkQuery(t.d.Rig, t.d.Sheet, rec.Unit); err == nil {
 			if ds, err := preset.MarkDoubts(q); err == nil {
 				for _, d := range ds {
 					p.Lines = append(p.Lines, "Check: "+d.Words()+". Check the mark, its scale and every clamp, or whether a part changed.")
@@ -236,7 +236,7 @@ func (t *task) balanceAnswer(x *balanceAt) error {
 	do := t.get("do")
 	switch {
 	case do == "save" && x.mark < 0 && x.point < 0:
-		plan, err := t.l.PlanBalance(t.d, x.b, t.now())
+		plan, err := t.l.Balance().Plan(t.d, x.b, t.now())
 		if err != nil {
 			return err
 		}
@@ -259,7 +259,7 @@ func (t *task) balanceAnswer(x *balanceAt) error {
 		default:
 			return errStale
 		}
-		return t.l.AddMark(t.ctx, x.b, t.d.Sheet, m)
+		return t.l.Balance().AddMark(t.ctx, x.b, t.d.Sheet, m)
 	case x.point >= 0:
 		point := x.points[x.point]
 		switch do {
@@ -272,16 +272,16 @@ func (t *task) balanceAnswer(x *balanceAt) error {
 			if err != nil {
 				return err
 			}
-			if err := t.l.AddEffort(t.ctx, x.b, t.d.Sheet, preset.NewEffort(point, v, t.now())); err != nil {
+			if err := t.l.Balance().AddEffort(t.ctx, x.b, t.d.Sheet, preset.NewEffort(point, v, t.now())); err != nil {
 				return err
 			}
 			t.told(read.Words)
 			return nil
 		case "skip":
-			return t.l.AddEffort(t.ctx, x.b, t.d.Sheet, preset.NewEffort(point, nil, t.now()))
+			return t.l.Balance().AddEffort(t.ctx, x.b, t.d.Sheet, preset.NewEffort(point, nil, t.now()))
 		case "none":
 			for _, p := range x.points[x.point:] {
-				if err := t.l.AddEffort(t.ctx, x.b, t.d.Sheet, preset.NewEffort(p, nil, t.now())); err != nil {
+				if err := t.l.Balance().AddEffort(t.ctx, x.b, t.d.Sheet, preset.NewEffort(p, nil, t.now())); err != nil {
 					return err
 				}
 			}

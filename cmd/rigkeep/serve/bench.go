@@ -18,7 +18,7 @@ import (
 // session is the open bench session of the rig, else a new one on the unit that was chosen;
 // nil where that is still to be chosen.
 func (t *task) session() (*library.Session, error) {
-	s, err := t.l.OpenSession(t.d)
+	s, err := t.l.Sessions().Open(t.d)
 	if s != nil || err != nil || !t.chosen() {
 		return s, err
 	}
@@ -30,7 +30,7 @@ func (t *task) newSession(unit string, recheck bool) (*library.Session, error) {
 	if u, ok := t.d.Sheet.Unit(unit); ok {
 		q.Firmware = u.Firmware
 	}
-	return t.l.NewSession(t.d, q)
+	return t.l.Sessions().New(t.d, q)
 }
 
 func showBench(t *task) (pages.Stand, error) {
@@ -155,7 +155,7 @@ func (t *task) benchLook(p *pages.Stand, s *library.Session, q bench.Proposal) {
 
 // benchBalance says the balance record that counts for the session, before its first answer.
 func (t *task) benchBalance(p *pages.Stand, s *library.Session) error {
-	reads, err := t.l.SessionBalance(t.d, s, t.now().Location())
+	reads, err := t.l.Sessions().Points(t.d, s, t.now().Location())
 	if err != nil {
 		return err
 	}
@@ -266,12 +266,12 @@ func actBench(t *task) (pages.Stand, error) {
 	}
 	switch t.get("do") {
 	case "save":
-		plan, err := t.l.PlanSession(t.d, s, t.now())
+		plan, err := t.l.Sessions().Plan(t.d, s, t.now())
 		if err == nil {
-			err = t.l.PlanSessionHeld(plan, t.d, s, t.dev.who.Name, t.now())
+			err = t.l.Sessions().PlanHeld(plan, t.d, s, t.dev.who.Name, t.now())
 		}
 		if err == nil {
-			err = t.save(plan, s.Subject(t.d), t.l.SessionWords(t.d, s, t.now().Location()))
+			err = t.save(plan, s.Subject(t.d), t.l.Sessions().Describe(t.d, s, t.now().Location()))
 		}
 		if err != nil {
 			return t.refused(showBench, err)
@@ -279,7 +279,7 @@ func actBench(t *task) (pages.Stand, error) {
 		t.s.stands.drop(t.d.Rig.ID)
 		return pages.Stand{}, nil
 	case "end":
-		if err := t.l.EndSession(t.ctx, s, t.now()); err != nil {
+		if err := t.l.Sessions().End(t.ctx, s, t.now()); err != nil {
 			return t.refused(showBench, err)
 		}
 		t.s.stands.drop(t.d.Rig.ID)
@@ -295,7 +295,7 @@ func actBench(t *task) (pages.Stand, error) {
 	for _, r := range s.State.Results() {
 		was[r.Axis] = r.Status
 	}
-	if err := t.l.Answer(t.ctx, s, e, t.now()); err != nil {
+	if err := t.l.Sessions().Answer(t.ctx, s, e, t.now()); err != nil {
 		var twice *bench.AnsweredError
 		if errors.As(err, &twice) {
 			err = errStale

@@ -115,7 +115,7 @@ func (s *stands) hold(l *library.Library, fp string, d *device) error {
 		h.by, h.at = d, time.Now()
 		return nil
 	}
-	release, err := l.HoldStand(fp)
+	release, err := l.Units().LockStand(fp)
 	if err != nil {
 		return err
 	}
@@ -130,7 +130,7 @@ func (s *stands) busy(l *library.Library, fp string) error {
 	if s.held[fp] != nil {
 		return nil
 	}
-	release, err := l.HoldStand(fp)
+	release, err := l.Units().LockStand(fp)
 	if err == nil {
 		release()
 	}

@@ -81,7 +81,7 @@ func newDesk(t testing.TB) *desk {
 		},
 		Site: func(*library.Library) pages.Site { return pages.Site{Library: "Shop", Live: true} },
 		Save: func(ctx context.Context, l *library.Library, p *library.Plan, subject, body string, who store.Person) (store.Rev, error) {
-			return l.Commit(ctx, p, subject, body, who, k.clock())
+			return l.Plans().Commit(ctx, p, subject, body, who, k.clock())
 		},
 		Now: k.clock, Who: technician, Hosts: []string{k.addr},
 	})
@@ -240,11 +240,11 @@ func (k *desk) steps() int {
 func (k *desk) session() (*library.Library, *library.Session) {
 	k.t.Helper()
 	l := k.lib()
-	d, err := l.Load("rail-35", false)
+	d, err := l.Names().Load("rail-35", false)
 	if err != nil {
 		k.t.Fatal(err)
 	}
-	s, err := l.OpenSession(d)
+	s, err := l.Sessions().Open(d)
 	if err != nil {
 		k.t.Fatal(err)
 	}
@@ -258,7 +258,7 @@ func (k *desk) head() *store.Commit {
 	if err != nil {
 		k.t.Fatal(err)
 	}
-	c, err := l.Store.Commit(rev)
+	c, err := l.Store.Revisions().Commit(rev)
 	if err != nil {
 		k.t.Fatal(err)
 	}
@@ -605,11 +605,11 @@ func TestBench(t *testing.T) {
 
 	// the terminal is kept out while the phone is at it, and goes on when it has gone
 	l, s := k.session()
-	if _, err := l.HoldStand(k.fp); err == nil {
+	if _, err := l.Units().LockStand(k.fp); err == nil {
 		t.Error("the terminal could begin beside the phone")
 	}
 	k.s.stands.free()
-	release, err := l.HoldStand(k.fp)
+	release, err := l.Units().LockStand(k.fp)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -618,7 +618,7 @@ func TestBench(t *testing.T) {
 	if p.answer("clean"); p.code != 409 {
 		t.Errorf("an answer while the terminal is at it: %d", p.code)
 	}
-	if err := l.Answer(context.Background(), s, bench.Event{Saw: bench.Clean}, k.clock()); err != nil {
+	if err := l.Sessions().Answer(context.Background(), s, bench.Event{Saw: bench.Clean}, k.clock()); err != nil {
 		t.Fatal(err)
 	}
 	release()
@@ -674,10 +674,10 @@ func TestBench(t *testing.T) {
 	if err != nil || !strings.HasPrefix(string(raw), "Second operator|second@example.org|Stabiliser technician|technician@example.org\n") {
 		t.Errorf("author and committer: %s", raw)
 	}
-	if d, err := k.lib().Load("rail-35", true); err != nil || d.Tune.Values["stiffness.tilt"] == 26.0 {
+	if d, err := k.lib().Names().Load("rail-35", true); err != nil || d.Tune.Values["stiffness.tilt"] == 26.0 {
 		t.Errorf("the tune: %v, %v", d, err)
 	}
-	if d, err := k.lib().Load("rail-35", true); err != nil || schema.Num(d.Tune.Values["stiffness."+room[1]].(float64)) != room[2] {
+	if d, err := k.lib().Names().Load("rail-35", true); err != nil || schema.Num(d.Tune.Values["stiffness."+room[1]].(float64)) != room[2] {
 		t.Errorf("the nearer value %q: %v, %v", room, d, err)
 	}
 
@@ -774,7 +774,7 @@ func TestLoadAndPhoto(t *testing.T) {
 	}
 	p.get(at)
 	p.answer("record", "key", "stiffness.pan", "key", "no.such.key")
-	u, err := k.lib().FindUnit("QL-0031")
+	u, err := k.lib().Units().Find("QL-0031")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -787,7 +787,7 @@ func TestLoadAndPhoto(t *testing.T) {
 	p.get(at)
 	p.has("4 values differ from what QL-0031 holds")
 	p.do(p.request(at, p.form("do", "record", "key", "stiffness.tilt", "key", "stiffness.roll", "key", "filters.sensing", "key", "filters.drive")))
-	if u, err = k.lib().FindUnit("QL-0031"); err != nil {
+	if u, err = k.lib().Units().Find("QL-0031"); err != nil {
 		t.Fatal(err)
 	}
 	if h, _ := u.Holds(0); h.Rig != k.fp || k.head().Subject != "Load rail-35 on QL-0031" {
@@ -822,11 +822,11 @@ func TestLoadAndPhoto(t *testing.T) {
 		t.Fatalf("a photo: %d\n%s", p.code, p.text())
 	}
 	l := k.lib()
-	rr, err := l.Find("rail-35")
+	rr, err := l.Names().Find("rail-35")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if list, err := l.Photos(rr); err != nil || len(list) != 1 {
+	if list, err := l.Photos().List(rr); err != nil || len(list) != 1 {
 		t.Errorf("photos: %v, %v", list, err)
 	}
 	pic.Reset()
@@ -834,7 +834,7 @@ func TestLoadAndPhoto(t *testing.T) {
 		t.Fatal(err)
 	}
 	send(pic.Bytes())
-	if list, err := k.lib().Photos(rr); err != nil || len(list) != 2 {
+	if list, err := k.lib().Photos().List(rr); err != nil || len(list) != 2 {
 		t.Errorf("a second photo: %v, %v\n%s", list, err, p.text())
 	}
 
@@ -854,7 +854,7 @@ func TestLoadAndPhoto(t *testing.T) {
 	}
 	p.get("/load-rail-35.html?unit=QL-0044&memory=2")
 	p.answer("record", "key", "stiffness.tilt")
-	if u, err = k.lib().FindUnit("QL-0044"); err != nil {
+	if u, err = k.lib().Units().Find("QL-0044"); err != nil {
 		t.Fatal(err)
 	}
 	if h, ok := u.Holds(2); !ok || len(h.Values) != 1 {
@@ -895,7 +895,7 @@ func TestEvents(t *testing.T) {
 	if got := <-heard; !strings.Contains(got, now) {
 		t.Errorf("%q, want %q", got, now)
 	}
-	if err := l.Answer(ctx, s, bench.Event{Saw: bench.Clean}, k.clock()); err != nil {
+	if err := l.Sessions().Answer(ctx, s, bench.Event{Saw: bench.Clean}, k.clock()); err != nil {
 		t.Fatal(err)
 	}
 	next := fmt.Sprintf("data: %s %s\n", filepath.Base(s.Path), s.State.Next().ID)

@@ -50,7 +50,7 @@ func (s *Server) task(l *library.Library, r *http.Request, d *device, kind strin
 	}
 	name := strings.TrimSuffix(plain, ".html")
 	if pages.File(kind, name) != file { // a name with other than plain letters
-		rigs, err := l.Rigs()
+		rigs, err := l.Names().Rigs()
 		if err != nil {
 			return nil, false, err
 		}
@@ -62,14 +62,14 @@ func (s *Server) task(l *library.Library, r *http.Request, d *device, kind strin
 	}
 	t := &task{s: s, l: l, ctx: r.Context(), dev: d, name: name, req: r, form: r.PostForm, want: first(r.URL.Query().Get("unit"), maxName)}
 	var err error
-	if t.d, err = l.Load(name, kind == "load"); err != nil {
+	if t.d, err = l.Names().Load(name, kind == "load"); err != nil {
 		return nil, false, err
 	}
 	if t.d.Ref.When != "" || t.d.Ref.Tune != "main" && strings.Contains(name, "/") {
 		return nil, false, nil
 	}
 	if t.want != "" {
-		u, err := l.UnitOf(t.d.Sheet, t.want)
+		u, err := l.Units().UnitOf(t.d.Sheet, t.want)
 		if err != nil {
 			return nil, false, err
 		}
@@ -191,7 +191,7 @@ func (t *task) held() string {
 func (t *task) begun() error {
 	unit := ""
 	if len(t.d.Sheet.Units) > 0 {
-		u, err := t.l.UnitOf(t.d.Sheet, t.get("unit"))
+		u, err := t.l.Units().UnitOf(t.d.Sheet, t.get("unit"))
 		if err != nil {
 			return err
 		}
@@ -248,7 +248,7 @@ func (t *task) memory() int {
 }
 
 func (t *task) loadOn() (u library.UnitRef, memory int, was schema.Held, known bool, err error) {
-	x, err := t.l.UnitOf(t.d.Sheet, t.unit)
+	x, err := t.l.Units().UnitOf(t.d.Sheet, t.unit)
 	if err != nil {
 		return u, 0, was, false, err
 	}
@@ -347,12 +347,12 @@ func actLoad(t *task) (pages.Stand, error) {
 	if err != nil {
 		return p, err
 	}
-	h := t.l.HeldPartly(t.d, was, keyed, memory, t.dev.who.Name, t.now())
-	plan, err := t.l.NewPlan()
+	h := t.l.Units().HeldPartly(t.d, was, keyed, memory, t.dev.who.Name, t.now())
+	plan, err := t.l.Plans().New()
 	if err != nil {
 		return p, err
 	}
-	if err := t.l.PlanHeld(plan, u, h, ""); err != nil {
+	if err := t.l.Units().PlanHeld(plan, u, h, ""); err != nil {
 		return p, err
 	}
 	where := u.Serial
@@ -383,7 +383,7 @@ func actPhoto(t *task) (pages.Stand, error) {
 	if err != nil {
 		return t.refused(showPhoto, err)
 	}
-	rr, err := t.l.Find(t.name)
+	rr, err := t.l.Names().Find(t.name)
 	if err != nil {
 		return pages.Stand{}, err
 	}
@@ -391,7 +391,7 @@ func actPhoto(t *task) (pages.Stand, error) {
 		return pages.Stand{}, err
 	}
 	subject := "Add 1 photo of " + rr.Alias
-	_, rev, err := t.l.AddPhotos(t.ctx, rr, []library.NewFile{{Text: data, What: path.Base(first(head.Filename, maxName))}}, subject, t.dev.who, t.now())
+	_, rev, err := t.l.Photos().Add(t.ctx, rr, []library.NewFile{{Text: data, What: path.Base(first(head.Filename, maxName))}}, subject, t.dev.who, t.now())
 	if err != nil {
 		return t.refused(showPhoto, err)
 	}

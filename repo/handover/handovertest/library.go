@@ -146,7 +146,7 @@ func (s *Fixture) Add(why string, files map[string]string) {
 	for p, text := range files {
 		list = append(list, library.NewFile{Path: p, Text: []byte(text)})
 	}
-	if _, err := s.AddFiles(context.Background(), list, why, s.Who, s.Now()); err != nil {
+	if _, err := s.Edits().AddFiles(context.Background(), list, why, s.Who, s.Now()); err != nil {
 		s.T.Fatal(err)
 	}
 }
@@ -154,7 +154,7 @@ func (s *Fixture) Add(why string, files map[string]string) {
 // AddBuild saves a build, and gives its fingerprint.
 func (s *Fixture) AddBuild(text string) string {
 	s.T.Helper()
-	r, err := s.AddRig("rig.toml", []byte(text))
+	r, err := s.Edits().AddRig("rig.toml", []byte(text))
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -165,7 +165,7 @@ func (s *Fixture) AddBuild(text string) string {
 // Set changes values of a tune, KEY=VALUE, and saves it.
 func (s *Fixture) Set(rig, why string, values ...string) store.Rev {
 	s.T.Helper()
-	d, err := s.Load(rig, true)
+	d, err := s.Names().Load(rig, true)
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -177,7 +177,7 @@ func (s *Fixture) Set(rig, why string, values ...string) store.Rev {
 		}
 		as = append(as, a)
 	}
-	e, _, err := s.Assign(d, as)
+	e, _, err := s.Edits().Assign(d, as)
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -186,7 +186,7 @@ func (s *Fixture) Set(rig, why string, values ...string) store.Rev {
 
 func (s *Fixture) save(e library.Edited, rig, why string, trailers ...store.Trailer) store.Rev {
 	s.T.Helper()
-	if err := s.Write(context.Background(), e); err != nil {
+	if err := s.Edits().Write(context.Background(), e); err != nil {
 		s.T.Fatal(err)
 	}
 	return s.Save(rig, why, trailers...)
@@ -195,15 +195,15 @@ func (s *Fixture) save(e library.Edited, rig, why string, trailers ...store.Trai
 // Save saves a rig as it lies in the folder.
 func (s *Fixture) Save(rig, why string, trailers ...store.Trailer) store.Rev {
 	s.T.Helper()
-	target, err := s.Target(rig)
+	target, err := s.Plans().Target(rig)
 	if err != nil {
 		s.T.Fatal(err)
 	}
-	p, err := s.Plan([]library.Target{target})
+	p, err := s.Plans().Save([]library.Target{target})
 	if err != nil {
 		s.T.Fatal(err)
 	}
-	rev, err := s.Commit(context.Background(), p, why, "", s.Who, s.Now(), trailers...)
+	rev, err := s.Plans().Commit(context.Background(), p, why, "", s.Who, s.Now(), trailers...)
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -213,14 +213,14 @@ func (s *Fixture) Save(rig, why string, trailers ...store.Trailer) store.Rev {
 // Replace changes text in a file of the folder and saves the rig it belongs to.
 func (s *Fixture) Replace(path, old, new, rig, why string) store.Rev {
 	s.T.Helper()
-	data, err := s.Store.Read(path)
+	data, err := s.Store.Work().Read(path)
 	if err != nil {
 		s.T.Fatal(err)
 	}
 	if !strings.Contains(string(data), old) {
 		s.T.Fatalf("%s has no %q", path, old)
 	}
-	if err := s.Store.WriteFile(context.Background(), path, []byte(strings.Replace(string(data), old, new, 1)), data); err != nil {
+	if err := s.Store.Work().WriteFile(context.Background(), path, []byte(strings.Replace(string(data), old, new, 1)), data); err != nil {
 		s.T.Fatal(err)
 	}
 	return s.Save(rig, why)
@@ -229,11 +229,11 @@ func (s *Fixture) Replace(path, old, new, rig, why string) store.Rev {
 // ProveOn records a proof of a rig's main tune on a unit.
 func (s *Fixture) ProveOn(rig, unit string) store.Rev {
 	s.T.Helper()
-	d, err := s.Load(rig, true)
+	d, err := s.Names().Load(rig, true)
 	if err != nil {
 		s.T.Fatal(err)
 	}
-	e, err := s.Prove(d, preset.Proof{At: s.Now(), Unit: unit, Place: "hand", By: s.Who.Name, Minutes: 15,
+	e, err := s.Edits().Prove(d, preset.Proof{At: s.Now(), Unit: unit, Place: "hand", By: s.Who.Name, Minutes: 15,
 		Effort: map[schema.Axis]float64{schema.Pan: 0.5, schema.Roll: 1, schema.Tilt: -1.5}, Onset: map[schema.Axis]float64{schema.Pan: 60, schema.Tilt: 55}}, preset.GroupHold)
 	if err != nil {
 		s.T.Fatal(err)
@@ -244,15 +244,15 @@ func (s *Fixture) ProveOn(rig, unit string) store.Rev {
 // Hold records that a unit of pier-one holds a rig's main tune now.
 func (s *Fixture) Hold(serial, rig string) {
 	s.T.Helper()
-	d, err := s.Load(rig, true)
+	d, err := s.Names().Load(rig, true)
 	if err != nil {
 		s.T.Fatal(err)
 	}
-	u, err := s.FindUnit(serial)
+	u, err := s.Units().Find(serial)
 	if err != nil {
 		s.T.Fatal(err)
 	}
-	e, err := s.AddHeld(u, s.HeldOf(d, 0, s.Who.Name, s.Now()), "")
+	e, err := s.Units().AddHeld(u, s.Units().HeldOf(d, 0, s.Who.Name, s.Now()), "")
 	if err != nil {
 		s.T.Fatal(err)
 	}
@@ -303,7 +303,7 @@ func Filled(t testing.TB, who store.Person) *Fixture {
 		t.Fatal(err)
 	}
 	s := &Fixture{Library: reopen(t, dir), T: t, Who: who, now: Start.Add(100 * time.Hour)}
-	if _, err := s.Store.Status(); err != nil {
+	if _, err := s.Store.Work().Status(); err != nil {
 		t.Fatal(err)
 	}
 	return s
@@ -337,7 +337,7 @@ func fill(s *Fixture) {
 	s.Set("walk-build", "Pan a step up", "stiffness.pan=35")
 	s.Set("secret-build", "Secret step", "stiffness.pan=44")
 	s.Replace(preset.RigPath(old), "mass_g = 560", "mass_g = 585", "walk-build", "Lens weighed again")
-	rr, err := s.Find("walk-build")
+	rr, err := s.Names().Find("walk-build")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -349,11 +349,11 @@ func fill(s *Fixture) {
 		t.Fatal(err)
 	}
 	s.Add("Open the job", map[string]string{preset.JobPath("2026-02-02-harbour"): string(job)})
-	p, err := s.PlanJobAdd("2026-02-02-harbour", []library.PinRequest{{Rig: rr.Fingerprint, Tune: "main", Rev: rev, Unit: "U-01"}, {Rig: other, Tune: "main"}}, nil)
+	p, err := s.Jobs().PlanAdd("2026-02-02-harbour", []library.PinRequest{{Rig: rr.Fingerprint, Tune: "main", Rev: rev, Unit: "U-01"}, {Rig: other, Tune: "main"}}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Commit(context.Background(), p, "Pin", "", s.Who, s.Now()); err != nil {
+	if _, err := s.Plans().Commit(context.Background(), p, "Pin", "", s.Who, s.Now()); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -364,7 +364,7 @@ func (s *Fixture) Gather(names ...string) *handover.Contents {
 	var wanted []handover.Wanted
 	for _, n := range names {
 		rig, tune, one := strings.Cut(n, "/")
-		rr, err := s.Find(rig)
+		rr, err := s.Names().Find(rig)
 		if err != nil {
 			s.T.Fatal(err)
 		}
