@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 
 	"rigkeep/preset/balance"
 	"rigkeep/preset/mass"
@@ -24,7 +25,7 @@ type BalancePoint struct {
 // usualPoints are checked where a sheet lists none (common practice, no source).
 var usualPoints = []string{"tilt, lens level", "tilt, lens up", "roll, lens level"}
 
-var degrees = regexp.MustCompile(`(\d+(?:\.\d+)?)\s*(?:°|deg)`)
+var degrees = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(\d+(?:\.\d+)?)\s*(?:°|deg)`) })
 
 // BalancePoints reads the points of a sheet: the axis before the comma, and how the
 // head stands behind it.
@@ -41,7 +42,7 @@ func BalancePoints(s *schema.Sheet) []BalancePoint {
 		name, how, _ := strings.Cut(strings.ToLower(t), ",")
 		p.Axis, p.HasAxis = schema.ParseAxis(strings.TrimSpace(name))
 		said := -1.0
-		if m := degrees.FindStringSubmatch(how); m != nil {
+		if m := degrees().FindStringSubmatch(how); m != nil {
 			if v, err := strconv.ParseFloat(m[1], 64); err == nil && v <= 180 {
 				said = v * math.Pi / 180
 			}

@@ -248,7 +248,7 @@ func (w *walk) unknown(s stray, guess bool) Problem {
 		}
 	}
 	if near == nil {
-		near = Nearest(indexes.ReplaceAllString(key, "[]"), w.kind.keys())
+		near = Nearest(indexes().ReplaceAllString(key, "[]"), w.kind.keys())
 	}
 	if near != nil {
 		p.Fix = "did you mean " + strings.Join(near, " or ") + "?"
@@ -256,7 +256,7 @@ func (w *walk) unknown(s stray, guess bool) Problem {
 	return p
 }
 
-var indexes = regexp.MustCompile(`\[\d+\]`)
+var indexes = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`\[\d+\]`) })
 
 // some lists names, the first eight of many.
 func some(names []string) string {

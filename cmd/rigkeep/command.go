@@ -5,6 +5,7 @@ import (
 	"io"
 	"regexp"
 	"strings"
+	"sync"
 
 	"github.com/urfave/cli/v2"
 
@@ -137,7 +138,7 @@ func plainUsage(err error) string {
 	if n, ok := strings.CutPrefix(s, "flag needs an argument: "); ok {
 		return "the flag --" + strings.TrimLeft(n, "-") + " needs a value"
 	}
-	if m := badValue.FindStringSubmatch(s); m != nil {
+	if m := badValue().FindStringSubmatch(s); m != nil {
 		if strings.HasPrefix(s, "invalid boolean") {
 			return "the flag --" + m[2] + " takes no value, and was given " + m[1]
 		}
@@ -147,7 +148,9 @@ func plainUsage(err error) string {
 }
 
 // badValue is how the flag parser says that a value does not fit.
-var badValue = regexp.MustCompile(`^invalid (?:boolean )?value ("(?:[^"\\]|\\.)*") for (?:flag )?-+([a-z-]+): `)
+var badValue = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`^invalid (?:boolean )?value ("(?:[^"\\]|\\.)*") for (?:flag )?-+([a-z-]+): `)
+})
 
 func (k *invocation) json() bool   { return k.c.Bool("json") }
 func (k *invocation) dryRun() bool { return k.c.Bool("dry-run") }

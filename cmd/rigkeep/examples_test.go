@@ -57,7 +57,7 @@ func TestExamplesRun(t *testing.T) {
 				strings.Contains(errs.String(), "has no photo \"") || strings.Contains(errs.String(), "file not found") || strings.Contains(errs.String(), "no key file") || strings.Contains(errs.String(), "standard input:1:1") ||
 				strings.Contains(errs.String(), "no session is open") || strings.Contains(errs.String(), "is neither the print of a key") || strings.Contains(errs.String(), "still the template") ||
 				strings.Contains(errs.String(), "the library proposes") || strings.Contains(errs.String(), "is pinned here") || strings.Contains(errs.String(), "backtest needs at least two") || strings.Contains(errs.String(), "proved tunes") ||
-				strings.Contains(errs.String(), "Add --yes to confirm") ||
+				strings.Contains(errs.String(), "Add --yes to confirm") || strings.Contains(errs.String(), " is needed by ") ||
 				strings.Contains(errs.String(), "does not open") || strings.Contains(errs.String(), "has no [link]") ||
 				strings.Contains(errs.String(), "folder /mnt") || strings.Contains(out.String()+errs.String(), "No sync target yet")
 			if words[0] != "rigkeep" || !ok {

@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"unicode"
 
 	"rigkeep/diffview/safe"
@@ -323,12 +324,14 @@ func inMM(m []float64) []any {
 const aNumber, aUnit = `([-+]?\d+(?:[.,]\d+)?)`, `(?:\s*(kg|g|lb|oz|mm|cm|m|in)\b)?`
 
 // span is two numbers with a word or sign between: "0 to 120", "0.8-4kg", "-20..20".
-var span = regexp.MustCompile(aNumber + aUnit + `\s*(?:to|\.\.|-|–)\s*` + aNumber + aUnit)
+var span = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(aNumber + aUnit + `\s*(?:to|\.\.|-|–)\s*` + aNumber + aUnit)
+})
 
 // spanOf reads a range in one unit, or a number alone.
 func spanOf(s string, kind unit.Kind, bare string) ([]float64, error) {
 	s = strings.TrimSpace(s)
-	m := span.FindStringSubmatch(s)
+	m := span().FindStringSubmatch(s)
 	if m == nil || m[0] != s {
 		v, err := unit.ParseIn(kind, s, bare)
 		return []float64{v}, err
@@ -358,7 +361,7 @@ var alongAxis = map[schema.Axis]int{schema.Roll: 0, schema.Tilt: 1, schema.Pan: 
 
 // slideOf reads an adjustment: name, axis, range and direction, in any order behind the name.
 func slideOf(s string) (a schema.Adjustment, err error) {
-	m := span.FindStringIndex(s)
+	m := span().FindStringIndex(s)
 	if m == nil {
 		return a, fmt.Errorf("%q has no marks; write its least and greatest, as 0 to 120", s)
 	}
@@ -423,13 +426,13 @@ func dialNames(s string, most int) []string {
 
 // dialsOf reads the names of dials and the range that they share.
 func dialsOf(s string, axes []string) ([]newDial, error) {
-	m := span.FindAllStringIndex(s, -1)
+	m := span().FindAllStringIndex(s, -1)
 	if m == nil {
 		return nil, fmt.Errorf("%q has no range; write its least and greatest number, as 0 to 120", s)
 	}
 	at := m[len(m)-1]
 	d := newDial{fine: 1}
-	ends := span.FindStringSubmatch(s[at[0]:at[1]])
+	ends := span().FindStringSubmatch(s[at[0]:at[1]])
 	var err error
 	if d.min, err = unit.Number(ends[1]); err != nil {
 		return nil, err

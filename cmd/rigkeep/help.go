@@ -192,7 +192,7 @@ func printHelp(e Env, w io.Writer, data any) {
 				b.WriteString(wrap("More in rigkeep man: "+strings.Join(rare, ", "), "", width))
 			}
 		}
-		b.WriteString("\nGlobal flags (--library, --as, --color, …) work in any position.\nTry: rigkeep --help\n")
+		b.WriteString("Global flags (--library, --as, --color, …) work in any position.\nTry: rigkeep --help\n")
 	}
 	_, _ = io.WriteString(w, b.String())
 }

@@ -3,23 +3,28 @@ package main
 import (
 	"regexp"
 	"strings"
+	"sync"
 )
 
 // A hint is words, then commands. On screen each command stands alone on its line behind "Try:"
 // and is never wrapped by us, so that it can be copied.
 
 // command in a hint: behind a colon, a comma, "then", or a backtick; up to the next one or the end.
-var commandInHint = regexp.MustCompile("(?:^|[:,;]\\s+(?:then\\s+)?|\\s+then\\s+|\\bTry:\\s+|\\bor\\s+|`)(rigkeep\\s+[^`;\n]+?)(?:`|;\\s*|,\\s+then\\s|,\\s+or\\s|$)")
+var commandInHint = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile("(?:^|[:,;]\\s+(?:then\\s+)?|\\s+then\\s+|\\bTry:\\s+|\\bor\\s+|`)(rigkeep\\s+[^`;\n]+?)(?:`|;\\s*|,\\s+then\\s|,\\s+or\\s|$)")
+})
 
 // leads are words before a command that "Try:" says already.
-var leads = regexp.MustCompile(`(?i)^(for example|see|try|next|e\.g\.|for all of them|go on with( it)?|(save|list|make|pin|add|settle|bring) (it|them|one|this)( first| back)?( with)?|save the log with|Start again with|(see )?(it|them|the jobs|the revisions of a tune|its revisions|the revisions)( with)?|as in|one of|or make one with|make one with)$`)
+var leads = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`(?i)^(for example|see|try|next|e\.g\.|for all of them|go on with( it)?|(save|list|make|pin|add|settle|bring) (it|them|one|this)( first| back)?( with)?|save the log with|Start again with|(see )?(it|them|the jobs|the revisions of a tune|its revisions|the revisions)( with)?|as in|one of|or make one with|make one with)$`)
+})
 
 // hintLines splits a hint into what is said and the commands to try.
 func hintLines(hint string) (says []string, commands []string) {
 	for _, line := range strings.Split(hint, "\n") {
 		// one pass for each command, so that what stands between two is words again
 		for {
-			at := commandInHint.FindStringSubmatchIndex(line)
+			at := commandInHint().FindStringSubmatchIndex(line)
 			if at == nil {
 				break
 			}
@@ -47,10 +52,10 @@ func plainLead(s string) string {
 	s = strings.TrimSpace(s)
 	s = strings.TrimRight(s, ":;, ")
 	// only the last clause points at the command
-	if i := strings.LastIndexAny(s, ";.,"); i >= 0 && leads.MatchString(strings.TrimSpace(s[i+1:])) {
+	if i := strings.LastIndexAny(s, ";.,"); i >= 0 && leads().MatchString(strings.TrimSpace(s[i+1:])) {
 		s = strings.TrimRight(s[:i], ":;, ")
 	}
-	if leads.MatchString(s) {
+	if leads().MatchString(s) {
 		return ""
 	}
 	return s

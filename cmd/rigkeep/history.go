@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"regexp"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -53,7 +54,7 @@ type historyRow struct {
 }
 
 // dated is the name of a job's file: its first day, then its name.
-var dated = regexp.MustCompile(`^\d{4}-\d{2}-\d{2}-.`)
+var dated = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^\d{4}-\d{2}-\d{2}-.`) })
 
 func runHistory(k *invocation) error {
 	limit := k.c.Int("limit")
@@ -134,11 +135,14 @@ func (k historyRun) historyRows(ask int) (title, key string, rows []historyRow, 
 	if key == "" {
 		rows, err = k.tuneHistory(rr, ref.Tune, ask)
 	} else {
-		d, broken := k.lib.Names().LoadFound(rr, library.Ref{Rig: ref.Rig, Tune: ref.Tune}, false)
-		if broken != nil {
-			d = nil // a broken file does not keep its history from being shown
+		if _, exact := k.cat.Param(key); !exact { // the tune's styles and the sheet's own names tell what is meant
+			d, broken := k.lib.Names().LoadFound(rr, library.Ref{Rig: ref.Rig, Tune: ref.Tune}, false)
+			if broken != nil {
+				d = nil // a broken file does not keep its history from being shown
+			}
+			key, err = k.lib.Edits().Key(key, d)
 		}
-		if key, err = k.lib.Edits().Key(key, d); err == nil {
+		if err == nil {
 			rows, err = k.keyHistory(rr, ref.Tune, key, ask)
 		}
 	}
@@ -180,7 +184,7 @@ func (k historyRun) tuneHistory(rr library.RigRef, tune string, ask int) (rows [
 func (k historyRun) printHistory(title string, rows []historyRow) {
 	all := k.c.Bool("all")
 	job := func(r historyRow) string {
-		if all || !dated.MatchString(r.Job) {
+		if all || !dated().MatchString(r.Job) {
 			return r.Job
 		}
 		return r.Job[len("2026-01-02-"):] // the name it was opened by

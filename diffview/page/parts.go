@@ -3,6 +3,7 @@ package page
 import (
 	"regexp"
 	"strings"
+	"sync"
 
 	"rigkeep/diffview/safe"
 )
@@ -121,15 +122,17 @@ const parts = `
 func (f Finding) Count() int { return len(f.Things) + len(f.More) }
 
 // units keeps a number and its unit on one line.
-var units = regexp.MustCompile(`(\d) (mm|m|cm|kg|g|lb|oz|Hz|kHz|s|ms|min|%|°|°/s|deg/s|Nm|N·m|Nm/rad|N·m/rad|kg·m²|W|A|px|dB)\b`)
-var percent = regexp.MustCompile(`(\d) (%|°|kg·m²)`)
+var units = sync.OnceValue(func() *regexp.Regexp {
+	return regexp.MustCompile(`(\d) (mm|m|cm|kg|g|lb|oz|Hz|kHz|s|ms|min|%|°|°/s|deg/s|Nm|N·m|Nm/rad|N·m/rad|kg·m²|W|A|px|dB)\b`)
+})
+var percent = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(\d) (%|°|kg·m²)`) })
 
 // Units puts a no-break space between a number and its unit.
 func Units(s string) string {
 	if !strings.Contains(s, " ") {
 		return s
 	}
-	return percent.ReplaceAllString(units.ReplaceAllString(s, "$1\u00a0$2"), "$1\u00a0$2")
+	return percent().ReplaceAllString(units().ReplaceAllString(s, "$1\u00a0$2"), "$1\u00a0$2")
 }
 
 // longName is the longest name shown whole in a title; about two lines on a phone.

@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"rigkeep/preset"
@@ -417,7 +418,7 @@ func (l *look) on(x *Subject, h hit) {
 	l.out.Findings = append(l.out.Findings, f)
 }
 
-var brace = regexp.MustCompile(`\{[a-z]+\}`)
+var brace = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`\{[a-z]+\}`) })
 
 // Fill puts values, given as name and text by turns, into a command; one with a
 // blank or another sign that a shell would take for its own is put in quotes. ok
@@ -430,8 +431,8 @@ func Fill(command string, pairs []string) (string, bool) {
 	ok := true
 	var words []string
 	for _, w := range strings.Fields(command) {
-		bare := brace.FindAllString(w, -1)
-		full := brace.ReplaceAllStringFunc(w, func(name string) string {
+		bare := brace().FindAllString(w, -1)
+		full := brace().ReplaceAllStringFunc(w, func(name string) string {
 			v, known := at[name]
 			ok = ok && known && v != ""
 			return v
@@ -446,10 +447,10 @@ func Fill(command string, pairs []string) (string, bool) {
 	return strings.Join(words, " "), ok
 }
 
-var plainWord = regexp.MustCompile(`^[A-Za-z0-9._/@:=,+~-]+$`)
+var plainWord = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[A-Za-z0-9._/@:=,+~-]+$`) })
 
 func quote(s string) string {
-	if plainWord.MatchString(s) {
+	if plainWord().MatchString(s) {
 		return s
 	}
 	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"

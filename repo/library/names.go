@@ -9,6 +9,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 	"time"
 
 	"rigkeep/preset"
@@ -412,12 +413,12 @@ func (l Names) noTune(rr RigRef, ref Ref, err error) error {
 
 func isNotFound(err error) bool { return store.ExitClass(err) == 3 }
 
-var back = regexp.MustCompile(`^~(\d{0,6})$`) // ~ is ~1, as in git
+var back = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^~(\d{0,6})$`) }) // ~ is ~1, as in git
 
 // IsMoment reports, as an error, what is no WHEN of this library: no job, no ~N, no date and no
 // commit. Whether a tune had a revision by then is another question.
 func (l Names) IsMoment(when string) error {
-	if back.MatchString(when) {
+	if back().MatchString(when) {
 		return nil
 	}
 	if _, ok := l.date(when); ok {
@@ -440,7 +441,7 @@ func (l Names) when(rr RigRef, ref Ref) (rev store.Rev, fp, job string, err erro
 	none := func(msg, way string) error { return &store.Error{Kind: store.ErrNotFound, Msg: msg, Hint: way} }
 	prints := append([]string{rr.Fingerprint}, reversed(rr.Was)...)
 	name := rr.Alias + "/" + ref.Tune
-	if m := back.FindStringSubmatch(ref.When); m != nil {
+	if m := back().FindStringSubmatch(ref.When); m != nil {
 		n := 1
 		fmt.Sscan(m[1], &n)
 		hist, err := l.Past().History(rr, ref.Tune, n+1)

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
@@ -69,13 +70,13 @@ func (l Editor) Key(name string, d *Loaded) (string, error) {
 }
 
 // relative is how a person writes a change by steps: up, down, in coarse steps or fine ones.
-var relative = regexp.MustCompile(`^(\+|-=)\s*([0-9][0-9.,]*)\s*(c?)$`)
+var relative = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^(\+|-=)\s*([0-9][0-9.,]*)\s*(c?)$`) })
 
 // stepped reads "+2", "-=2" and "+1c" against the value that a key has: so many steps of its
 // dial, by the dial's number. Without a dial the number itself is added, which note says. ok is
 // false for what is no such change.
 func (l Editor) stepped(d *Loaded, a Assign) (to float64, note string, ok bool, err error) {
-	m := relative.FindStringSubmatch(a.Text)
+	m := relative().FindStringSubmatch(a.Text)
 	if p, known := l.Cat.Param(a.Key); m == nil || !known || p.Type != schema.Float {
 		return 0, "", false, nil // a note may well begin with a plus
 	}

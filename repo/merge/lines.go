@@ -4,6 +4,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"unicode/utf8"
 
 	"github.com/aymanbagabas/go-udiff"
@@ -89,7 +90,7 @@ type signersFile struct {
 	of  map[string]string
 }
 
-var publicKey = regexp.MustCompile(`\s((?:sk-)?(?:ssh|ecdsa)-\S+\s+\S+)`)
+var publicKey = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`\s((?:sk-)?(?:ssh|ecdsa)-\S+\s+\S+)`) })
 
 func signerLines(text string) signersFile {
 	f := signersFile{all: strings.Split(strings.TrimRight(text, "\n"), "\n"), has: map[string]bool{}, of: map[string]string{}}
@@ -100,7 +101,7 @@ func signerLines(text string) signersFile {
 	for _, line := range f.all {
 		s := strings.TrimSpace(line)
 		f.has[s] = true
-		if m := publicKey.FindStringSubmatch(s); m != nil && s[0] != '#' {
+		if m := publicKey().FindStringSubmatch(s); m != nil && s[0] != '#' {
 			lines[m[1]] = append(lines[m[1]], s)
 		}
 	}

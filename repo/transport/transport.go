@@ -15,6 +15,7 @@ import (
 	"regexp"
 	"runtime"
 	"strings"
+	"sync"
 	"time"
 
 	"rigkeep/repo/store"
@@ -85,20 +86,20 @@ func (o *Options) fill() {
 }
 
 var (
-	scheme = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9+.-]*://`)
-	helper = regexp.MustCompile(`^[A-Za-z0-9]+::`)
-	scp    = regexp.MustCompile(`^([^/:@]+@)?[^/:]+:`) // user@host:path, as git and scp have it
+	scheme = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[A-Za-z][A-Za-z0-9+.-]*://`) })
+	helper = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[A-Za-z0-9]+::`) })
+	scp    = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^([^/:@]+@)?[^/:]+:`) }) // user@host:path, as git and scp have it
 )
 
 // IsFolder says whether an address is a folder of this machine and not a server.
 func IsFolder(address string) bool {
-	if scheme.MatchString(address) {
+	if scheme().MatchString(address) {
 		return strings.HasPrefix(strings.ToLower(address), "file://")
 	}
 	if runtime.GOOS == "windows" && len(address) > 1 && address[1] == ':' {
 		return true
 	}
-	return !scp.MatchString(address)
+	return !scp().MatchString(address)
 }
 
 // Folder is the path in the address of a folder.
@@ -115,7 +116,7 @@ func Folder(address string) string {
 
 // Shown is an address without its password.
 func Shown(address string) string {
-	if !scheme.MatchString(address) {
+	if !scheme().MatchString(address) {
 		return address
 	}
 	u, err := url.Parse(address)
@@ -134,7 +135,7 @@ func Dial(address string, opt Options) (Remote, error) {
 	if strings.ContainsAny(address, "\x00\n\r") {
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "the address of the remote has a line break in it"}
 	}
-	if helper.MatchString(address) {
+	if helper().MatchString(address) {
 		return nil, &store.Error{Kind: store.ErrBadPath, Msg: "addresses that run a helper program (NAME::…) are not taken", Hint: addressHelp}
 	}
 	if IsFolder(address) {
