@@ -45,7 +45,7 @@ func handoverVerb() command {
 				long: "Checks the whole of a handover and says what is in it, whose signature it carries and, where there is a library, what accepting it would change. Nothing is written. --card writes the page again from the checked contents, which is safer to open than the page that came along. " +
 					"Exit 1 when it is not signed or its signer is not trusted, 5 when it is damaged.",
 				example: "rigkeep handover read a-cam.zip\nrigkeep handover read a-cam.zip --card card.html\nrigkeep handover read a-cam.zip --on skiff-small",
-				flags: append(boolFlags("all", "show smaller changes too"), signers, on, alias,
+				flags: append(boolFlags("all", "all that it holds, and smaller changes"), signers, on, alias,
 					&cli.StringFlag{Name: "card", Usage: "write the card, made anew, to this `FILE`"}),
 				reads: true, noLib: true, minArgs: 1, maxArgs: 1, argKind: []string{"file"}, run: runHandoverRead,
 			},

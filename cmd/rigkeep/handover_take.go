@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -231,6 +232,31 @@ func (k bundleRun) printTaking(t *taking) error {
 	if p.Note != "" {
 		k.printf("\n%s", wrap(safe.Text(p.Note), "  ", k.wide))
 	}
+	if k.c.Bool("all") {
+		k.printContents(t)
+	} else {
+		k.printShort(t)
+	}
+	if k.lib == nil {
+		k.say("no library here; add --library DIR to preview the changes")
+		return nil
+	}
+	k.printf("\n%s\n", k.paint.bold("What accepting would change"))
+	if k.c.Bool("all") {
+		return k.printEffect(t)
+	}
+	var effect bytes.Buffer
+	out := k.Stdout
+	k.Stdout = &effect
+	err := k.printEffect(t)
+	k.Stdout = out
+	k.brief(effect.String(), 4, " All of it: --all")
+	return err
+}
+
+// printContents is all that a handover holds.
+func (k bundleRun) printContents(t *taking) {
+	p := t.p
 	for _, r := range p.Rigs {
 		for _, x := range r.Tunes {
 			k.printf("\n")
@@ -276,12 +302,46 @@ func (k bundleRun) printTaking(t *taking) error {
 		}
 		k.write(u.render(k.paint, "  ", k.wide))
 	}
-	if k.lib == nil {
-		k.say("no library here; add --library DIR to preview the changes")
-		return nil
+}
+
+// printShort is what the next person looks at first: the values, how far they are proved, and what comes with them.
+func (k bundleRun) printShort(t *taking) {
+	p := t.p
+	for _, r := range p.Rigs {
+		for _, x := range r.Tunes {
+			k.printf("\n")
+			showRun(k).shortTune(&library.Loaded{Ref: library.Ref{Rig: r.Alias, Tune: x.Name}, Rig: r.Rig, Sheet: r.Sheet, Tune: &x.Tune})
+		}
 	}
-	k.printf("\n%s\n", k.paint.bold("What accepting would change"))
-	return k.printEffect(t)
+	commits := p.History.Commits()
+	with := []string{schema.Count(len(commits), "revision", "revisions")}
+	if n := len(p.Jobs); n > 0 {
+		with = append(with, schema.Count(n, "job", "jobs"))
+	}
+	k.write(wrap("With "+schema.List(with)+", the last of "+k.clock(commits[len(commits)-1].When)+": "+safe.Line(commits[len(commits)-1].Subject), "", k.wide))
+	var names []string
+	for _, x := range p.Units {
+		name := x.Serial
+		if x.Label != "" {
+			name += " (" + x.Label + ")"
+		}
+		if x.Trouble != "" {
+			name += ", trouble: " + x.Trouble
+		}
+		names = append(names, name)
+	}
+	if names != nil {
+		k.write(wrap(safe.Line("Units: "+strings.Join(names, "; ")), "", k.wide))
+	}
+}
+
+// brief prints the first n lines of a text that are not empty, and how to see the others.
+func (k bundleRun) brief(text string, n int, more string) {
+	lines := slices.DeleteFunc(strings.Split(text, "\n"), func(l string) bool { return strings.TrimSpace(l) == "" })
+	k.write(strings.Join(lines[:min(n, len(lines))], "\n") + "\n")
+	if left := len(lines) - n; left > 0 {
+		k.printf("… and %s.%s\n", schema.Count(left, "more line", "more lines"), more)
+	}
 }
 
 // printEffect says what a handover would change, or why it would not.
@@ -324,7 +384,7 @@ func (k bundleRun) printEffect(t *taking) error {
 	for _, u := range t.a.Units {
 		fmt.Fprintf(&added, "  + %s\n", safe.Line(u.Words()))
 	}
-	k.write(added.String() + b.String())
+	k.write(b.String() + added.String())
 	for _, n := range t.a.Notes {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
 	}
@@ -470,9 +530,12 @@ func runHandoverAccept(k *invocation) error {
 		return k.encode(j)
 	}
 	bundleRun{k}.printConversions(t.a.Conversions)
-	if err := k.commit(t.a.Plan, subject, body, trailers); err != nil {
+	rev, err := k.record(t.a.Plan, subject, body, trailers)
+	if err != nil {
 		return err
 	}
+	bundleRun{k}.brief(k.fold(k.Stdout, safe.Text(body)), 5, "\nTry: rigkeep git show "+rev.Short())
+	k.write(wrap(fmt.Sprintf("saved as %s: %s", rev.Short(), safe.Line(subject)), "", k.wide))
 	trustRun{k}.bind(t)
 	if n := t.a.Photos; n > 0 {
 		k.printf("%s taken in\n", schema.Count(n, "photo", "photos"))

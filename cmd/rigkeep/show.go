@@ -182,6 +182,14 @@ func runShow(k *invocation) error {
 // printTune is a tune as it is read at the stand: the state first, then each group on a line,
 // follow styles as a table, and the proof.
 func (k showRun) printTune(d *library.Loaded) {
+	if hold := k.shortTune(d); hold.State != preset.Proved && d.Ref.When == "" {
+		k.printf("Try: rigkeep prove %s\n", shellWord(safe.Line(d.Label())))
+	}
+	k.printf("Each key, SI values: --all\n")
+}
+
+// shortTune prints the values of a tune in their groups and how far they are proved; it gives the standing of hold.
+func (k showRun) shortTune(d *library.Loaded) preset.Standing {
 	standing := d.Tune.Standing(d.Rig, d.Sheet, k.unitAt(d))
 	hold := standing[0]
 	state := strings.ToUpper(hold.State)
@@ -254,10 +262,7 @@ func (k showRun) printTune(d *library.Loaded) {
 			k.write(wrap(strings.ToUpper(state[:1])+state[1:]+": "+safe.Line(strings.Join(by[state], ", ")), "", k.wide))
 		}
 	}
-	if hold.State != preset.Proved && d.Ref.When == "" {
-		k.printf("Try: rigkeep prove %s\n", shellWord(safe.Line(d.Label())))
-	}
-	k.printf("Each key, SI values: --all\n")
+	return hold
 }
 
 // unitOf is the unit of a value as the controller writes it.
