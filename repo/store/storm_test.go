@@ -629,6 +629,8 @@ func TestPartialClone(t *testing.T) {
 	if _, err := part.Revisions().ReadAt(old, "a.toml"); !errors.Is(err, ErrForeign) || !strings.Contains(err.Error(), "git fetch --refetch --no-filter") {
 		t.Fatal(err)
 	}
+	git(t, dir, "config", "maintenance.autoDetach", "false") // nothing of git's goes on behind the test's back
+	git(t, dir, "config", "gc.autoDetach", "false")
 	git(t, dir, "fetch", "-q", "--refetch", "--no-filter") // the hint works
 	if data, err := part.Revisions().ReadAt(old, "a.toml"); err != nil || string(data) != "a = 1\n" {
 		t.Fatal(string(data), err)
