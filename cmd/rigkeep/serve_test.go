@@ -11,6 +11,7 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -224,5 +225,104 @@ func TestServeKilled(t *testing.T) {
 	_, _ = io.WriteString(s.keys, "n\nq\n")
 	if err := s.cmd.Wait(); err != nil {
 		t.Errorf("after q: %v", err)
+	}
+}
+
+// Balance and load with the server killed in their middle: what was acknowledged is on disk, what was not goes in
+// once when the server is back, and the terminal knows of both.
+func TestServeKilledAtBalanceAndLoad(t *testing.T) {
+	t.Parallel()
+	dir, run := harbour(t)
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := l.Addr().String()
+	l.Close()
+	s := startServe(t, dir, addr)
+	ctx, done := pagetest.Phone(t)
+	defer done()
+	b := tab{t, ctx}
+	base := "http://" + addr + "/"
+	do := func(script string) {
+		t.Helper()
+		if ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool](script+", true")); err != nil || !ok {
+			t.Fatal(script, err)
+		}
+	}
+	again := func() {
+		t.Helper()
+		_ = s.cmd.Process.Kill()
+		_ = s.cmd.Wait()
+	}
+	back := func(at string) {
+		t.Helper()
+		s = startServe(t, dir, addr)
+		b.shows("is kept on this phone")
+		b.open(s.own)
+		b.shows("rigs proved")
+		b.open(base + at)
+	}
+	marks := func() (n int) { // in all balance records on disk
+		t.Helper()
+		files, err := filepath.Glob(filepath.Join(dir, "rigs", "*", "*", "balance", "*.toml"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range files {
+			data, err := os.ReadFile(f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			n += strings.Count(string(data), "[[mark]]")
+		}
+		return n
+	}
+	had := marks()
+	b.open(s.own)
+	b.shows("rigs proved")
+
+	const balance = "balance-a-cam-prime.html?unit=QL-0031"
+	b.open(base + balance)
+	b.shows("step 1 of")
+	b.shows("connected")
+	do(`document.querySelector("input[name=mm]:not([type=hidden])").value = "60"`)
+	b.press("mark")
+	b.shows("1 answer saved")
+	again()
+	if n := marks(); n != had+1 {
+		t.Fatalf("%d marks on disk after the kill, want 1", n-had)
+	}
+	do(`document.querySelector("input[name=mm]:not([type=hidden])").value = "21"`)
+	b.press("mark")
+	b.shows("is not saved yet")
+	b.shows("No connection")
+	back(balance)
+	b.shows("2 answers saved")
+	if n := marks(); n != had+2 {
+		t.Fatalf("%d marks on disk, want 2", n-had)
+	}
+
+	const load = "load-b-cam-85.html?unit=SK-0412"
+	holds := func() string { t.Helper(); return run(0, "unit", "show", "SK-0412", "--json") }
+	b.open(base + load)
+	b.shows("to SK-0412")
+	b.shows("connected")
+	before := holds()
+	do(`document.querySelectorAll("input.tick").forEach(c => { if (!c.checked) c.click(); })`)
+	again()
+	b.press("record")
+	b.shows("is not saved yet")
+	if holds() != before {
+		t.Fatal("something was recorded by nobody")
+	}
+	back(load)
+	for end := time.Now().Add(60 * time.Second); holds() == before; time.Sleep(100 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("the ticks that waited did not go in:\n%s", b.text())
+		}
+	}
+	if log := run(0, "history", "--limit", "1", "--json"); !strings.Contains(log, "Load b-cam-85 on SK-0412") {
+		t.Errorf("no revision of the load:\n%s", log)
 	}
 }
