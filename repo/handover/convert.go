@@ -1,6 +1,7 @@
 package handover
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"slices"
@@ -201,4 +202,65 @@ func sortedPaths(m map[string][]byte) []string {
 	}
 	slices.Sort(out)
 	return out
+}
+
+// dials refuses numbers that mean something else on the sheet that the library has.
+func (x *accepting) dials() error {
+	if x.to != nil {
+		return nil
+	}
+	for _, r := range x.p.Rigs {
+		path := preset.GimbalPath(r.Gimbal)
+		text, err := x.here(path)
+		if err != nil || text == nil || !bytes.Equal(x.base[path], x.theirs[path]) {
+			// no sheet here, or theirs changed since we parted, which the merge sees to
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		doc, err := x.l.Parse(path, text, nil)
+		if err != nil {
+			return err
+		}
+		here, _ := x.l.Cat.Sheet(r.Gimbal, doc.Tree())
+		var odd []string
+		for _, t := range r.Tunes {
+			for _, key := range t.Keys() {
+				p, _ := x.l.Cat.Param(key)
+				if p.Dial == "" || slices.ContainsFunc(odd, func(s string) bool { return strings.HasPrefix(s, "dial."+p.Dial+" ") }) {
+					continue
+				}
+				a, b := r.Sheet.Dials[p.Dial], here.Dials[p.Dial]
+				if b.Key == "" {
+					odd = append(odd, "dial."+p.Dial+" is not on the sheet here")
+				} else if !sameDial(a, b) {
+					odd = append(odd, fmt.Sprintf("dial.%s runs from %s to %s there, from %s to %s here%s", p.Dial, schema.Num(a.Min), schema.Num(a.Max), schema.Num(b.Min), schema.Num(b.Max), mapWords(a, b)))
+				}
+			}
+		}
+		if len(odd) > 0 {
+			return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("gimbal %s has different dials in this library: %s", r.Gimbal, strings.Join(odd, "; ")),
+				Hint: "Convert them to the sheet here with --on " + r.Gimbal + ", or make the sheets agree first", Paths: []string{path}}
+		}
+	}
+	return nil
+}
+
+// sameDial says whether a number means the same on two dials.
+func sameDial(a, b schema.Dial) bool {
+	if a.Min != b.Min || a.Max != b.Max || a.Sign != b.Sign {
+		return false
+	}
+	if a.Map == nil || b.Map == nil {
+		return true // one sheet does not say; it does not contradict
+	}
+	return a.Map.Kind == b.Map.Kind && a.Map.Unit == b.Map.Unit && a.Map.AtMin == b.Map.AtMin && a.Map.AtMax == b.Map.AtMax && slices.Equal(a.Map.Points, b.Map.Points)
+}
+
+func mapWords(a, b schema.Dial) string {
+	if a.Min == b.Min && a.Max == b.Max {
+		return ", with another meaning in SI"
+	}
+	return ""
 }
