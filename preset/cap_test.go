@@ -108,7 +108,7 @@ func sweep(t *testing.T, name string, s *schema.Sheet, r preset.Rig, a schema.Ax
 // The caps there are numbers of the dial, whose step is 0.5: held at 0.2, the limits end at
 // 4.79 and 3.38, which are 4.5 and 3.0 on the dial; together at 8.31, which is 8.
 //
-// Source: issue 13: 8.3 at the least inertia and unstable at what the greatest allowed.
+// Source: measured before the cap went by the tilt: 8.3 at the least inertia, unstable at what the greatest allowed.
 func TestCapHoldsAtEveryTilt(t *testing.T) {
 	cat, r := schema.Default(), longLens()
 	for _, c := range loopKinds {
@@ -140,7 +140,7 @@ func TestCapHoldsAtEveryTilt(t *testing.T) {
 		// what went by the greatest inertia
 		a := schema.Roll
 		if ratio := js[a].Max / js[a].Min; ratio < 1.8 {
-			t.Fatalf("roll has %.5f to %.5f: not the build of the issue", js[a].Min, js[a].Max)
+			t.Fatalf("roll has %.5f to %.5f: not the long build", js[a].Min, js[a].Max)
 		}
 		l, err := preset.AxisLoop(cat, &s, preset.Tune{Values: map[string]any{"stiffness.roll": 10.0}}, r, a, js[a].Max)
 		if err != nil {
@@ -155,7 +155,7 @@ func TestCapHoldsAtEveryTilt(t *testing.T) {
 			t.Errorf("the old cap %.3g has %.1f° at the least inertia: %v", st.K, m.PMDeg, err)
 		}
 	}
-	// at one inertia each, in steps of the dial: what issue 13 states with damping held
+	// at one inertia each, in steps of the dial: measured before, with damping held
 	for _, c := range []struct {
 		together bool
 		j, want  float64

@@ -32,7 +32,7 @@ func at(l Loop, k float64, how Raise) Loop {
 
 // What was measured on that build before the cap went by the tilt.
 //
-// Source: issue 13, "Stability at every tilt".
+// Source: figures of that build measured beside the program, with other code.
 func TestLongLensByTilt(t *testing.T) {
 	lim := Limits{GM: 2, PMDeg: 45, Ms: 2}
 	s, err := longLens(0.0053).LargestStiffness(lim, RaiseTogether)
