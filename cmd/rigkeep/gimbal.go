@@ -11,6 +11,8 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
+	"rigkeep/preset/balance"
+	"rigkeep/preset/domain"
 	"rigkeep/preset/file"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
@@ -282,7 +284,7 @@ func (k gimbalRun) sheetFacts(s *schema.Sheet) {
 		if x.Torque > 0 {
 			known = append(known, schema.Num(x.Torque)+" Nm at full effort")
 		} else {
-			unknown = append(unknown, a.String()+" torque")
+			unknown = append(unknown, a.String())
 		}
 		if x.MovingKnown {
 			known = append(known, "inertia of moving parts "+schema.Num(x.Moving)+" kg·m²")
@@ -294,11 +296,16 @@ func (k gimbalRun) sheetFacts(s *schema.Sheet) {
 	if s.DelayKnown {
 		t.add("loop delay", fmt.Sprintf("%.1f ms", s.Delay*1000))
 	} else {
-		unknown = append(unknown, "loop delay")
+		t.add("loop delay", (&domain.Unknown{Needs: "the loop delay", Key: "loop.delay_s", Do: "two onsets with their frequency on one unit teach it (rigkeep bench)"}).Error())
 	}
 	t.add("resting effort", fmt.Sprintf("workable to %s %%, good under %s %%", schema.Num(s.WorkablePct), schema.Num(s.GoodPct)))
 	if unknown != nil {
-		t.add("unknown", strings.Join(unknown, ", "))
+		need := balance.NeedsTorque(schema.Tilt)
+		need.Needs = "the motor torque of " + schema.List(unknown)
+		if unknown[0] == schema.Pan.String() {
+			need.Do += "; for pan lean the handle 30° first, and take 4.9 for 9.81"
+		}
+		t.add("motor torque", need.Error())
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
 }
