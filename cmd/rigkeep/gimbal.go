@@ -11,7 +11,6 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/preset/balance"
 	"rigkeep/preset/domain"
 	"rigkeep/preset/file"
 	"rigkeep/repo/library"
@@ -296,15 +295,11 @@ func (k gimbalRun) sheetFacts(s *schema.Sheet) {
 	if s.DelayKnown {
 		t.add("loop delay", fmt.Sprintf("%.1f ms", s.Delay*1000))
 	} else {
-		t.add("loop delay", (&domain.Unknown{Needs: "the loop delay", Key: "loop.delay_s", Do: "two onsets with their frequency on one unit teach it (rigkeep bench)"}).Error())
+		t.add("loop delay", (&domain.Unknown{Needs: "two onsets with their frequency", Key: "loop.delay_s"}).Error())
 	}
 	t.add("resting effort", fmt.Sprintf("workable to %s %%, good under %s %%", schema.Num(s.WorkablePct), schema.Num(s.GoodPct)))
 	if unknown != nil {
-		need := balance.NeedsTorque(schema.Tilt)
-		need.Needs = "the motor torque of " + schema.List(unknown)
-		if unknown[0] == schema.Pan.String() {
-			need.Do += "; for pan lean the handle 30° first, and take 4.9 for 9.81"
-		}
+		need := domain.Unknown{Needs: schema.List(unknown) + " torque", Key: "torque_nm", Do: "the effort of a build slid 10 mm off tells it"}
 		t.add("motor torque", need.Error())
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
