@@ -29,6 +29,17 @@ type served struct {
 	own  string // the address for this machine's browser, once
 }
 
+// freeAddress is an address of this machine at which nothing listens.
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
 func startServe(t *testing.T, dir, addr string) *served {
 	t.Helper()
 	s := &served{cmd: exec.Command("rigkeep", "serve", "--no-browser", "--addr", addr)}
@@ -123,12 +134,7 @@ func (b tab) press(value string) {
 func TestServeKilled(t *testing.T) {
 	t.Parallel()
 	dir, run := harbour(t)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := l.Addr().String()
-	l.Close()
+	addr := freeAddress(t)
 	steps := func() int {
 		t.Helper()
 		var j struct{ Steps int }
@@ -233,12 +239,7 @@ func TestServeKilled(t *testing.T) {
 func TestServeKilledAtBalanceAndLoad(t *testing.T) {
 	t.Parallel()
 	dir, run := harbour(t)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := l.Addr().String()
-	l.Close()
+	addr := freeAddress(t)
 	s := startServe(t, dir, addr)
 	ctx, done := pagetest.Phone(t)
 	defer done()

@@ -9,48 +9,12 @@ import (
 	"slices"
 	"sort"
 	"strings"
-	"sync"
-	"time"
 
 	"rigkeep/preset"
 	"rigkeep/preset/file"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
-
-// Library is an open library.
-type Library struct {
-	Store *store.Lib
-	Cat   *schema.Catalogue
-	// Zone is in which a day begins and ends, for WHEN; nil is UTC.
-	Zone *time.Location
-	// Now tells the time, for WHEN yesterday; nil where nobody asks for that.
-	Now func() time.Time
-	// Progress is told now and then how far a long piece of work is.
-	Progress func(what string, done, total int)
-
-	mu     sync.Mutex
-	sheets map[string]*schema.Sheet // by slug and revision
-	rigs   []RigRef
-	sum    *summary
-	// every job's text, read once, and those that were parsed
-	jobText  map[string][]byte
-	jobOrder []string
-	jobRead  map[string]*preset.Job // nil for one that cannot be read
-}
-
-// Open finds and opens the library that dir lies in.
-func Open(dir string, cat *schema.Catalogue, opt store.Options) (*Library, error) {
-	st, err := store.OpenWith(dir, opt)
-	if err != nil {
-		return nil, err
-	}
-	l := &Library{Store: st, Cat: cat, Progress: opt.OnProgress, sheets: map[string]*schema.Sheet{}}
-	if err := l.checkFormat(); err != nil {
-		return nil, err
-	}
-	return l, nil
-}
 
 // checkFormat refuses a library made by a newer program before anything is read.
 func (l *Library) checkFormat() error {

@@ -20,117 +20,101 @@ type savedLog struct {
 	log           preset.BenchLog
 }
 
-// savedLogs gives the ended bench logs saved on a gimbal, by path. What is read of
-// each is kept in the library's cache, so that ten thousand logs cost no reading.
-func (l Evidence) savedLogs(gimbal string) ([]savedLog, error) {
+// onGimbal goes through the saved files of a kind that lie with the rigs of a gimbal, by path. What extract
+// tells of each (nil: nothing) is kept in the library's cache under name, so that ten thousand files cost no
+// reading; a file without the word is not parsed.
+func (l Evidence) onGimbal(name, kind, word, gimbal string, extract func(tree schema.Tree) any, each func(x savedLog, alias string, told []byte)) error {
 	s, err := l.Lists().summary()
 	if err != nil {
-		return nil, err
+		return err
 	}
-	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: "bench", Version: "1", SavedOnly: true,
+	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: name, Version: "1", SavedOnly: true,
 		Match: func(p string) bool {
 			place, ok := preset.Locate(p)
-			return ok && place.Kind == schema.KindBench
+			return ok && place.Kind == kind
 		},
 		Extract: func(p string, data []byte) string {
-			tree, err := file.Values(p, data)
-			if err != nil || len(schema.Errors(l.Cat.Validate(schema.KindBench, tree, nil))) > 0 {
-				return "" // check says what is wrong with it
-			}
-			log := preset.DecodeBench(tree)
-			if log.Open() || len(log.Results) == 0 {
+			if !bytes.Contains(data, []byte(word)) {
 				return ""
 			}
-			log.Steps, log.Plan = nil, preset.BenchPlan{}
-			text, err := json.Marshal(log)
+			tree, err := file.Values(p, data)
+			if err != nil || len(schema.Errors(l.Cat.Validate(kind, tree, nil))) > 0 {
+				return "" // check says what is wrong with it
+			}
+			v := extract(tree)
+			if v == nil {
+				return ""
+			}
+			text, err := json.Marshal(v)
 			if err != nil {
 				return ""
 			}
 			return string(text)
 		}})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	var out []savedLog
 	for _, e := range list {
 		place, _ := preset.Locate(e.Path)
-		r := s.rigs[place.Rig]
-		if e.Value == "" || r == nil || r.gimbal != gimbal {
-			continue
+		if r := s.rigs[place.Rig]; e.Value != "" && r != nil && r.gimbal == gimbal {
+			each(savedLog{path: e.Path, fp: place.Rig}, r.alias, []byte(e.Value))
 		}
-		x := savedLog{path: e.Path, fp: place.Rig}
-		if json.Unmarshal([]byte(e.Value), &x.log) != nil {
-			continue
-		}
-		x.ref = r.alias + ", session of " + schema.SayMoment(x.log.Began, l.Zone)
-		out = append(out, x)
 	}
-	return out, nil
+	return nil
+}
+
+// savedLogs gives the ended bench logs saved on a gimbal, by path.
+func (l Evidence) savedLogs(gimbal string) (out []savedLog, err error) {
+	err = l.onGimbal("bench", schema.KindBench, "", gimbal, func(tree schema.Tree) any {
+		log := preset.DecodeBench(tree)
+		if log.Open() || len(log.Results) == 0 {
+			return nil
+		}
+		log.Steps, log.Plan = nil, preset.BenchPlan{}
+		return log
+	}, func(x savedLog, alias string, told []byte) {
+		if json.Unmarshal(told, &x.log) == nil {
+			x.ref = alias + ", session of " + schema.SayMoment(x.log.Began, l.Zone)
+			out = append(out, x)
+		}
+	})
+	return out, err
 }
 
 // proofLogs gives what the saved proofs of a gimbal tell as sessions do, by path, but for the
 // onsets that one of the logs has seen as well: prove takes them from there.
-func (l Evidence) proofLogs(sheet *schema.Sheet, logs []savedLog) ([]savedLog, error) {
-	s, err := l.Lists().summary()
-	if err != nil {
-		return nil, err
-	}
-	list, err := l.Store.Work().Summaries(store.SummaryOptions{Name: "proof-onset", Version: "1", SavedOnly: true,
-		Match: func(p string) bool {
-			place, ok := preset.Locate(p)
-			return ok && place.Kind == schema.KindTune
-		},
-		Extract: func(p string, data []byte) string {
-			if !bytes.Contains(data, []byte("onset_hz")) {
-				return ""
-			}
-			tree, err := file.Values(p, data)
-			if err != nil || len(schema.Errors(l.Cat.Validate(schema.KindTune, tree, nil))) > 0 {
-				return "" // check says what is wrong with it
-			}
-			t := preset.DecodeTune(l.Cat, tree)
-			if t.Proof == nil || len(t.Proof.OnsetHz) == 0 {
-				return ""
-			}
-			text, err := json.Marshal(preset.Tune{Values: t.GroupValues(preset.GroupHold), Proof: t.Proof})
-			if err != nil {
-				return ""
-			}
-			return string(text)
-		}})
-	if err != nil {
-		return nil, err
-	}
-	var out []savedLog
-	for _, e := range list {
-		place, _ := preset.Locate(e.Path)
-		r := s.rigs[place.Rig]
-		if e.Value == "" || r == nil || r.gimbal != sheet.Slug {
-			continue
+func (l Evidence) proofLogs(sheet *schema.Sheet, logs []savedLog) (out []savedLog, err error) {
+	err = l.onGimbal("proof-onset", schema.KindTune, "onset_hz", sheet.Slug, func(tree schema.Tree) any {
+		t := preset.DecodeTune(l.Cat, tree)
+		if t.Proof == nil || len(t.Proof.OnsetHz) == 0 {
+			return nil
 		}
+		return preset.Tune{Values: t.GroupValues(preset.GroupHold), Proof: t.Proof}
+	}, func(x savedLog, alias string, told []byte) {
 		var t preset.Tune
-		if json.Unmarshal([]byte(e.Value), &t) != nil {
-			continue
+		if json.Unmarshal(told, &t) != nil {
+			return
 		}
-		log, ok := t.ProofSession(sheet)
-		if !ok {
-			continue
+		var ok bool
+		if x.log, ok = t.ProofSession(sheet); !ok {
+			return
 		}
-		for _, x := range logs {
-			if x.fp != place.Rig || serial(sheet, x.log.Unit) != serial(sheet, log.Unit) {
+		for _, o := range logs {
+			if o.fp != x.fp || serial(sheet, o.log.Unit) != serial(sheet, x.log.Unit) {
 				continue
 			}
-			for a, seen := range x.log.Results {
-				if mine, ok := log.Results[a]; ok && seen.Onset != nil && *seen.Onset == *mine.Onset {
-					delete(log.Results, a)
+			for a, seen := range o.log.Results {
+				if mine, ok := x.log.Results[a]; ok && seen.Onset != nil && *seen.Onset == *mine.Onset {
+					delete(x.log.Results, a)
 				}
 			}
 		}
-		if len(log.Results) > 0 {
-			out = append(out, savedLog{path: e.Path, fp: place.Rig, ref: r.alias + ", proof of " + schema.SayMoment(log.Began, l.Zone), log: log})
+		if len(x.log.Results) > 0 {
+			x.ref = alias + ", proof of " + schema.SayMoment(x.log.Began, l.Zone)
+			out = append(out, x)
 		}
-	}
-	return out, nil
+	})
+	return out, err
 }
 
 // UnitFacts says what saved sessions and proofs tell of the units of a gimbal. Loops
