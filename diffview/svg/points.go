@@ -10,9 +10,9 @@ import (
 // maxPoints bounds a line: more than the box has columns cannot be seen.
 const maxPoints = 280
 
-// points turns a series into polylines; a long one keeps the least and greatest
+// polylines turns a series into some; a long one keeps the least and greatest
 // point of each bundle, so that no peak is lost.
-func (c Chart) points(s Series, px, py func(float64) float64) []string {
+func (l *layout) polylines(s Series) []string {
 	var out []string
 	var run [][2]float64
 	flush := func() {
@@ -32,11 +32,11 @@ func (c Chart) points(s Series, px, py func(float64) float64) []string {
 		run = nil
 	}
 	for i := range s.X {
-		if !c.usable(s, i) {
+		if !l.usable(s, i) {
 			flush()
 			continue
 		}
-		x, y := px(s.X[i]), py(s.Y[i])
+		x, y := l.px(s.X[i]), l.py(s.Y[i])
 		if s.Step && len(run) > 0 {
 			run = append(run, [2]float64{x, run[len(run)-1][1]})
 		}

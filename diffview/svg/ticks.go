@@ -75,32 +75,32 @@ func tickLabels(ts []float64) []string {
 }
 
 // xTicks are numbers along x, or the chart's own names, as many as have room.
-func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tick {
+func (l *layout) xTicks() []tick {
 	var all []tick
 	switch {
-	case c.Ticks != nil:
-		for _, t := range c.Ticks {
-			if t.At >= x0 && t.At <= x1 {
+	case l.Ticks != nil:
+		for _, t := range l.Ticks {
+			if t.At >= l.x0 && t.At <= l.x1 {
 				name := t.Short
 				if name == "" {
 					name = t.Name
 				}
-				all = append(all, tick{At: round(px(t.At)), Text: cut(safe.Line(name), 18)})
+				all = append(all, tick{At: round(l.px(t.At)), Text: cut(safe.Line(name), 18)})
 			}
 		}
-	case c.LogX:
-		for e := math.Floor(math.Log10(x0)); e <= math.Log10(x1); e++ {
+	case l.LogX:
+		for e := math.Floor(math.Log10(l.x0)); e <= math.Log10(l.x1); e++ {
 			for _, m := range []float64{1, 2, 5} {
-				if v := m * math.Pow(10, e); v >= x0*0.999 && v <= x1*1.001 {
-					all = append(all, tick{At: round(px(v)), Text: strconv.FormatFloat(v, 'g', 4, 64)})
+				if v := m * math.Pow(10, e); v >= l.x0*0.999 && v <= l.x1*1.001 {
+					all = append(all, tick{At: round(l.px(v)), Text: strconv.FormatFloat(v, 'g', 4, 64)})
 				}
 			}
 		}
 	default:
-		ts := niceTicks(x0, x1, 5)
-		for i, l := range tickLabels(ts) {
-			if ts[i] >= x0-1e-9*(x1-x0) && ts[i] <= x1+1e-9*(x1-x0) {
-				all = append(all, tick{At: round(px(ts[i])), Text: l})
+		ts := niceTicks(l.x0, l.x1, 5)
+		for i, text := range tickLabels(ts) {
+			if ts[i] >= l.x0-1e-9*(l.x1-l.x0) && ts[i] <= l.x1+1e-9*(l.x1-l.x0) {
+				all = append(all, tick{At: round(l.px(ts[i])), Text: text})
 			}
 		}
 	}
@@ -108,7 +108,7 @@ func (c Chart) xTicks(x0, x1 float64, px func(float64) float64, d drawing) []tic
 	end := math.Inf(-1)
 	for _, t := range all {
 		half := charWidth*float64(len([]rune(t.Text)))/2 + 4
-		t.Mid = round(math.Min(math.Max(t.At, half), float64(d.Width)-half))
+		t.Mid = round(math.Min(math.Max(t.At, half), float64(l.d.Width)-half))
 		if t.Mid-half < end {
 			continue
 		}
