@@ -104,94 +104,103 @@ func (g GroupProof) words() string {
 }
 
 func (c *comparison) proof() {
-	var a, b *preset.Proof
+	p := Proof{Op: Changed, Level: schema.Minor, Groups: c.groupProofs()}
+	if c.b.Tune != nil {
+		p.after, p.others = c.b.Tune.Proof, c.b.Tune.Others
+	}
+	var said []string
+	if s := c.holdProof(&p); s != "" {
+		said = append(said, s)
+	}
+	for _, g := range p.Groups {
+		said = append(said, g.words())
+		p.Level = max(p.Level, schema.Notable)
+	}
+	if said == nil {
+		return
+	}
+	p.Sentence = strings.Join(said, "; ")
+	c.r.Proof = &p
+}
+
+// holdProof compares the proofs of stiffness and filters, and says how they differ; "" is not at all.
+func (c *comparison) holdProof(p *Proof) string {
+	var a *preset.Proof
+	b := p.after
 	if c.a.Tune != nil {
 		a = c.a.Tune.Proof
 	}
-	if c.b.Tune != nil {
-		b = c.b.Tune.Proof
-	}
-	groups := c.groupProofs()
-	if a == nil && b == nil && groups == nil {
-		return
-	}
-	p := Proof{Op: Changed, after: b, Level: schema.Minor, Groups: groups}
-	if c.b.Tune != nil {
-		p.others = c.b.Tune.Others
-	}
-	var more []string
-	for _, g := range groups {
-		more = append(more, g.words())
-		p.Level = max(p.Level, schema.Notable)
-	}
-	if a == nil && b == nil {
-		p.Sentence = strings.Join(more, "; ")
-		c.r.Proof = &p
-		return
-	}
-	if a == nil {
+	switch {
+	case a == nil && b == nil:
+		return ""
+	case a == nil:
 		p.Op = Added
-	} else if b == nil {
+	case b == nil:
 		p.Op = Removed
-	}
-	fa, fb := proofKeys(a), proofKeys(b)
-	if (a == nil) == (b == nil) {
-		p.Fields = c.fields(schema.KindTune, fa, fb, nil)
+	default:
+		p.Fields = c.fields(schema.KindTune, proofKeys(a), proofKeys(b), nil)
 	}
 	p.StaleBefore, p.StaleAfter = stale(c.a), stale(c.b)
 	if p.Op == Changed && p.Fields == nil && equal(texts(p.StaleBefore), texts(p.StaleAfter)) {
-		if groups == nil {
-			return
-		}
-		p.Sentence = strings.Join(more, "; ")
-		c.r.Proof = &p
-		return
+		return ""
 	}
 	for _, f := range p.Fields {
 		p.Level = max(p.Level, f.Level)
 	}
-	day := func(p *preset.Proof) string {
-		s := "the proof"
-		if !p.At.IsZero() {
-			s += " of " + when(p.At)
-		}
-		if p.Unit != "" {
-			s += " on unit " + p.Unit
-		}
-		return s
-	}
-	lost := a != nil && len(p.StaleBefore) == 0 // it held before
-	var did string
-	switch {
-	case p.Op == Removed:
-		p.Level, did = schema.Major, day(a)+" removed"
-	case p.Op == Added:
-		p.Level, did = schema.Notable, day(b)+" is new"
-	case !a.At.Equal(b.At) || a.Unit != b.Unit:
-		did = day(b) + " replaces " + day(a)
-	case p.Fields != nil:
-		did = day(b) + " was changed"
-	}
-	now := ""
-	switch {
-	case b == nil:
-	case len(p.StaleAfter) > 0 && lost:
-		p.Level, now = schema.Major, "is out of date"
-	case len(p.StaleAfter) > 0:
-		p.Level, now = max(p.Level, schema.Notable), "is out of date"
-	case !lost && a != nil:
-		now = "is valid again"
-	}
+	did, now := p.did(a, b), p.now(a, b)
 	switch {
 	case did == "":
-		p.Sentence = day(b) + " " + now
+		return proofOfDay(b) + " " + now
 	case now == "":
-		p.Sentence = did
-	default:
-		p.Sentence = did + ", and " + now
+		return did
 	}
-	p.Sentence = strings.Join(append([]string{p.Sentence}, more...), "; ")
-	c.r.Proof = &p
+	return did + ", and " + now
+}
+
+// did says what became of the record itself, "" where it is as it was.
+func (p *Proof) did(a, b *preset.Proof) string {
+	switch {
+	case p.Op == Removed:
+		p.Level = schema.Major
+		return proofOfDay(a) + " removed"
+	case p.Op == Added:
+		p.Level = schema.Notable
+		return proofOfDay(b) + " is new"
+	case !a.At.Equal(b.At) || a.Unit != b.Unit:
+		return proofOfDay(b) + " replaces " + proofOfDay(a)
+	case p.Fields != nil:
+		return proofOfDay(b) + " was changed"
+	}
+	return ""
+}
+
+// now says whether the later record holds, where that is worth a word.
+func (p *Proof) now(a, b *preset.Proof) string {
+	held := a != nil && len(p.StaleBefore) == 0
+	switch {
+	case b == nil:
+	case len(p.StaleAfter) > 0 && held:
+		p.Level = schema.Major
+		return "is out of date"
+	case len(p.StaleAfter) > 0:
+		p.Level = max(p.Level, schema.Notable)
+		return "is out of date"
+	case a != nil && !held:
+		return "is valid again"
+	}
+	return ""
+}
+
+// proofOfDay names a proof by its day and unit.
+func proofOfDay(p *preset.Proof) string {
+	s := "the proof"
+	if !p.At.IsZero() {
+		s += " of " + when(p.At)
+	}
+	if p.Unit != "" {
+		s += " on unit " + p.Unit
+	}
+	return s
 }
 
 func stale(s Side) []string {
