@@ -18,91 +18,128 @@ const lineWidth = 72
 // change. It is "" when nothing differs. Lines keep to 72 columns where the
 // words allow it.
 func InWords(r Report) string {
-	var out, derived []string // what Rigkeep records by itself is said only where there is nothing else
-	line := func(long string, shorter ...string) string {
-		s := safe.Line(long)
-		for _, alt := range shorter {
-			if utf8.RuneCountInString(s) > lineWidth {
-				s = safe.Line(alt)
-			}
-		}
-		return s
-	}
-	add := func(long string, shorter ...string) { out = append(out, line(long, shorter...)) }
-	field := func(f Field) {
-		if f.Derived {
-			derived = append(derived, line(f.sentence(), f.short()))
-		} else {
-			add(f.sentence(), f.short())
-		}
-	}
+	var w wordLines
 	if b := r.Build; b != nil {
 		for _, s := range b.words() {
-			add(s)
+			w.add(s)
 		}
-		for _, f := range b.Fields {
-			field(f)
+		w.fields(b.Fields)
+	}
+	w.tune(r)
+	if r.Proof != nil {
+		w.add(r.Proof.Sentence)
+	}
+	w.other(r)
+	for _, d := range r.Documents {
+		w.document(d)
+	}
+	for _, t := range r.Texts {
+		name := t.Path[strings.LastIndexByte(t.Path, '/')+1:]
+		w.add(name + ": " + t.Summary)
+	}
+	if w.out == nil {
+		w.out = w.derived
+	}
+	return strings.Join(w.out, "\n")
+}
+
+// wordLines are the lines of a report. What Rigkeep records by itself is said only where there
+// is nothing else.
+type wordLines struct{ out, derived []string }
+
+// add adds a line, in the first of its wordings that is not too long.
+func (w *wordLines) add(wordings ...string) { w.out = append(w.out, fitting(wordings)) }
+
+func fitting(wordings []string) string {
+	s := ""
+	for i, x := range wordings {
+		if i == 0 || utf8.RuneCountInString(s) > lineWidth {
+			s = safe.Line(x)
 		}
 	}
-	whole := Op("") // a tune that is new, or gone
+	return s
+}
+
+func (w *wordLines) field(f Field) {
+	wordings := []string{f.sentence(), f.short()}
+	if f.Derived {
+		w.derived = append(w.derived, fitting(wordings))
+	} else {
+		w.add(wordings...)
+	}
+}
+
+func (w *wordLines) fields(list []Field) {
+	for _, f := range list {
+		w.field(f)
+	}
+}
+
+// wholeTune says whether a tune is new or gone; "" is neither.
+func (r Report) wholeTune() Op {
+	switch {
+	case r.a.Tune == nil && r.b.Tune != nil:
+		return Added
+	case r.a.Tune != nil && r.b.Tune == nil:
+		return Removed
+	}
+	return ""
+}
+
+// tune says the values of a tune; of one that is gone only how many it had.
+func (w *wordLines) tune(r Report) {
 	values := 0
 	for _, g := range r.Tune {
 		values += len(g.Changes)
 	}
-	switch {
-	case r.a.Tune == nil && r.b.Tune != nil:
-		whole = Added
-		add("new tune, " + schema.Count(values, "value", "values"))
-	case r.a.Tune != nil && r.b.Tune == nil:
-		whole = Removed
-		add("tune removed, it had " + schema.Count(values, "value", "values"))
+	switch r.wholeTune() {
+	case Added:
+		w.add("new tune, " + schema.Count(values, "value", "values"))
+	case Removed:
+		w.add("tune removed, it had " + schema.Count(values, "value", "values"))
+		return
 	}
 	for _, g := range r.Tune {
-		for i := 0; i < len(g.Changes) && whole != Removed; {
+		for i := 0; i < len(g.Changes); {
 			c := g.Changes[i]
-			if whole == Added {
+			if r.wholeTune() == Added {
 				c.Remark = ""
 			}
 			if style, n := wholeStyle(r, g.Changes[i:]); n > 1 {
-				add(fmt.Sprintf("%s %s, %s", schema.Join("follow", style), c.Op, schema.Count(n, "value", "values")))
+				w.add(fmt.Sprintf("%s %s, %s", schema.Join("follow", style), c.Op, schema.Count(n, "value", "values")))
 				i += n
 				continue
 			}
 			long, short := c.words()
-			add(long, short)
+			w.add(long, short)
 			i++
 		}
 	}
-	if r.Proof != nil {
-		add(r.Proof.Sentence)
-	}
+}
+
+// other says the keys beside the values; of a new tune the note, of one that is gone none.
+func (w *wordLines) other(r Report) {
+	whole := r.wholeTune()
 	for _, f := range r.Other {
 		if whole == "" || f.Key == "note" && whole == Added {
-			field(f)
+			w.field(f)
 		}
 	}
-	for _, d := range r.Documents {
-		if len(d.Fields) == 0 || d.Op != Changed {
-			add(d.Path+" "+string(d.Op), d.Path)
+}
+
+func (w *wordLines) document(d Document) {
+	if len(d.Fields) == 0 || d.Op != Changed {
+		w.add(d.Path+" "+string(d.Op), d.Path)
+		return
+	}
+	for i := 0; i < len(d.Fields); i++ {
+		if s, n := wholeItem(d.Fields[i:]); n > 0 {
+			w.add(s)
+			i += n - 1
 			continue
 		}
-		for i := 0; i < len(d.Fields); i++ {
-			if s, n := wholeItem(d.Fields[i:]); n > 0 {
-				add(s)
-				i += n - 1
-				continue
-			}
-			field(d.Fields[i])
-		}
+		w.field(d.Fields[i])
 	}
-	for _, t := range r.Texts {
-		name := t.Path[strings.LastIndexByte(t.Path, '/')+1:]
-		add(name + ": " + t.Summary)
-	}
-	if out == nil {
-		out = derived
-	}
-	return strings.Join(out, "\n")
 }
 
 // wholeStyle counts the changes at the start of list that add or remove one
