@@ -230,44 +230,21 @@ func sheetGroups(s section) []section {
 
 // verdict says first what crossed a limit, then what became worse, then better.
 func (v *compareView) verdict(r Report) {
-	b := r.Behaviour
-	if b == nil {
+	if r.Behaviour == nil {
 		return
 	}
+	list := r.Behaviour.Figures
+	v.figures(list)
+	v.limits(list, r.provedWithMargin())
+	v.most(list)
+}
+
+// figures are the rows of figures, worse before better; what is neither is folded where there is either.
+func (v *compareView) figures(list []Figure) {
 	groups := map[string]*figureGroup{"worse": {State: page.State{V: page.Bad, Word: "worse"}}, "better": {State: page.State{V: page.Good, Word: "better"}}, "": {State: page.State{V: page.Note, Word: "changed"}}}
-	amber := r.provedWithMargin()
-	var crossed, still []string
-	worst, worstBy, best, bestBy := "", 0.0, "", 0.0
-	for _, f := range b.Figures {
-		row := figureRow{Name: f.Name + ", " + f.Of, Before: f.text(f.Before), After: f.text(f.After), Crossed: f.past(f.After)}
-		if f.Limit != nil {
-			row.Name += ", limit " + trim(*f.Limit) + unitAfter(f.Unit)
-		}
-		if f.Before != nil && f.After != nil && f.Differs {
-			row.Change = direction(*f.After-*f.Before, three(math.Abs(*f.After-*f.Before))+unitAfter(f.Unit)).Text
-			by := math.Abs(*f.After-*f.Before) / math.Max(math.Max(math.Abs(*f.After), math.Abs(*f.Before)), 1e-9)
-			said := fmt.Sprintf("%s, %s: %s to %s", f.Name, f.Of, three(*f.Before), f.text(f.After))
-			// what the subject does in the frame is what people see, so it is told before others
-			if strings.HasPrefix(f.Key, "follow.") {
-				by++
-			}
-			switch {
-			case f.Verdict() == "worse" && by > worstBy && !f.Crossed():
-				worst, worstBy = said, by
-			case f.Verdict() == "better" && by > bestBy:
-				best, bestBy = said, by
-			}
-		}
-		if f.past(f.After) && !f.Detail {
-			said := fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), trim(*f.Limit)+unitAfter(f.Unit))
-			if f.Crossed() {
-				crossed = append(crossed, said)
-			} else {
-				still = append(still, said)
-			}
-		}
+	for _, f := range list {
 		g := groups[f.Verdict()]
-		g.Rows = append(g.Rows, row)
+		g.Rows = append(g.Rows, f.pageRow())
 	}
 	for _, k := range []string{"worse", "better"} {
 		if len(groups[k].Rows) > 0 {
@@ -282,6 +259,34 @@ func (v *compareView) verdict(r Report) {
 			t.Rows = append(t.Rows, row{Cells: []cell{{Text: x.Name}, {Text: x.Before + " → " + x.After}, {Text: x.Change}}})
 		}
 		v.Neither = &section{Title: schema.Count(len(rest.Rows), "other figure", "other figures"), Blocks: []block{{Table: &t}}}
+	}
+}
+
+func (f Figure) pageRow() figureRow {
+	row := figureRow{Name: f.Name + ", " + f.Of, Before: f.text(f.Before), After: f.text(f.After), Crossed: f.past(f.After)}
+	if f.Limit != nil {
+		row.Name += ", limit " + trim(*f.Limit) + unitAfter(f.Unit)
+	}
+	if f.Before != nil && f.After != nil && f.Differs {
+		row.Change = direction(*f.After-*f.Before, three(math.Abs(*f.After-*f.Before))+unitAfter(f.Unit)).Text
+	}
+	return row
+}
+
+// limits says which limits are crossed now, and which were before. amber is a test on record that
+// speaks for the later values, "" for none.
+func (v *compareView) limits(list []Figure, amber string) {
+	var crossed, still []string
+	for _, f := range list {
+		if !f.past(f.After) || f.Detail {
+			continue
+		}
+		said := fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), trim(*f.Limit)+unitAfter(f.Unit))
+		if f.Crossed() {
+			crossed = append(crossed, said)
+		} else {
+			still = append(still, said)
+		}
 	}
 	few := func(list []string) string {
 		if len(list) > 2 {
@@ -302,6 +307,29 @@ func (v *compareView) verdict(r Report) {
 		v.Amber, v.But = said, amber
 	default:
 		v.Crossed, v.But = said, "By the model. No proof with a recorded onset speaks for these values."
+	}
+}
+
+// most says what became worse and better by most. Beside a crossed limit nothing is better as well
+// as worse.
+func (v *compareView) most(list []Figure) {
+	worst, worstBy, best, bestBy := "", 0.0, "", 0.0
+	for _, f := range list {
+		if f.Before == nil || f.After == nil || !f.Differs {
+			continue
+		}
+		by := math.Abs(*f.After-*f.Before) / math.Max(math.Max(math.Abs(*f.After), math.Abs(*f.Before)), 1e-9)
+		// what the subject does in the frame is what people see, so it is told before others
+		if strings.HasPrefix(f.Key, "follow.") {
+			by++
+		}
+		said := fmt.Sprintf("%s, %s: %s to %s", f.Name, f.Of, three(*f.Before), f.text(f.After))
+		switch {
+		case f.Verdict() == "worse" && by > worstBy && !f.Crossed():
+			worst, worstBy = said, by
+		case f.Verdict() == "better" && by > bestBy:
+			best, bestBy = said, by
+		}
 	}
 	if worst != "" {
 		v.Answers = append(v.Answers, answer{page.State{V: page.Bad, Word: "Worse"}, worst})
