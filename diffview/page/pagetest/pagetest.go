@@ -106,85 +106,129 @@ func CheckFile(t testing.TB, file string) []byte {
 // look opens a file in each view; beside are the endings of what it may load from its folder.
 func look(t testing.TB, name, file string, beside []string) []byte {
 	t.Helper()
-	browser := Browser(t)
-	ours := func(url string) bool {
-		at, ok := strings.CutPrefix(url, "file://"+filepath.Dir(file)+"/")
-		return ok && (at == filepath.Base(file) || !strings.Contains(at, "/") && slices.Contains(beside, filepath.Ext(at)))
+	l := looker{name: name, file: file, beside: beside}
+	ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(browserOptions(t)...), chromedp.WithListener(l.listen))
+	defer cancel()
+	l.ctx = ctx
+	l.start(t)
+	axe := Axe(t)
+	for _, v := range views {
+		l.open(t, v)
+		for _, f := range l.faults(t, v.name) {
+			t.Errorf("%s, %s: %s", name, v.name, f)
+		}
+		if dir := os.Getenv("PAGETEST_SHOTS"); dir != "" {
+			shot(t, l.ctx, filepath.Join(dir, name+" "+v.name+".png"))
+		}
+		if v.axe {
+			applyAxe(t, l.ctx, name+", "+v.name, axe)
+		}
 	}
-	var mu sync.Mutex
-	var heard []string
-	hear := func(format string, args ...any) {
-		mu.Lock()
-		defer mu.Unlock()
-		heard = append(heard, fmt.Sprintf(format, args...))
+	pdf := l.print(t)
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, h := range l.heard {
+		t.Errorf("%s: %s", name, h)
 	}
-	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(browser), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
+	return pdf
+}
+
+// looker is a browser with one page open, and what it said meanwhile.
+type looker struct {
+	name, file string
+	beside     []string
+	ctx        context.Context
+	mu         sync.Mutex
+	heard      []string
+}
+
+func browserOptions(t testing.TB) []chromedp.ExecAllocatorOption {
+	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
 	for _, f := range []string{"disable-quic", "disable-background-networking", "disable-component-update", "disable-sync"} {
 		opts = append(opts, chromedp.Flag(f, true))
 	}
-	ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(opts...), chromedp.WithListener(func(ev any) {
-		switch e := ev.(type) {
-		case *runtime.EventConsoleAPICalled:
-			hear("console: %s", e.Type)
-		case *runtime.EventExceptionThrown:
-			hear("exception: %s", e.ExceptionDetails.Text)
-		case *log.EventEntryAdded:
-			hear("log: %s", e.Entry.Text)
-		case *network.EventRequestWillBeSent:
-			if u := e.Request.URL; !ours(u) && !strings.HasPrefix(u, "data:") {
-				hear("asks for %s", u)
-			}
-		case *network.EventLoadingFailed:
-			hear("does not get %s: %s", e.Type, e.ErrorText)
-		}
-	}))
-	defer cancel()
-	run := func(what string, steps ...chromedp.Action[chromedp.Void]) {
-		t.Helper()
-		if err := chromedp.Do(ctx, steps...); err != nil {
-			t.Fatalf("%s: %v", what, err)
-		}
-	}
-	run("start", chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
+	return opts
+}
+
+// start starts the browser and has it tell of requests and faults.
+func (l *looker) start(t testing.TB) {
+	t.Helper()
+	l.run(t, "start", chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
 		if _, err := cdp.Call(ctx, s, network.Enable, network.EnableParams{}); err != nil {
 			return err
 		}
 		_, err := cdp.Call(ctx, s, log.Enable, cdp.Empty{})
 		return err
 	}))
-	axe := Axe(t)
-	for _, v := range views {
-		run(v.name, chromedp.EmulateViewport(v.width, v.height), chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
-			_, err := cdp.Call(ctx, s, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: v.media, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: v.scheme}}})
-			return err
-		}), chromedp.Navigate("file://"+file))
-		faults, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](lookScript))
-		if err != nil {
-			t.Fatalf("%s: %v", v.name, err)
+}
+
+// listen hears what a page may not do: write on the console, fail, or ask for another file.
+func (l *looker) listen(ev any) {
+	switch e := ev.(type) {
+	case *runtime.EventConsoleAPICalled:
+		l.hear("console: %s", e.Type)
+	case *runtime.EventExceptionThrown:
+		l.hear("exception: %s", e.ExceptionDetails.Text)
+	case *log.EventEntryAdded:
+		l.hear("log: %s", e.Entry.Text)
+	case *network.EventRequestWillBeSent:
+		if u := e.Request.URL; !l.ours(u) && !strings.HasPrefix(u, "data:") {
+			l.hear("asks for %s", u)
 		}
-		for _, f := range faults {
-			t.Errorf("%s, %s: %s", name, v.name, f)
-		}
-		if dir := os.Getenv("PAGETEST_SHOTS"); dir != "" {
-			shot(t, ctx, filepath.Join(dir, name+" "+v.name+".png"))
-		}
-		if v.axe {
-			applyAxe(t, ctx, name+", "+v.name, axe)
-		}
+	case *network.EventLoadingFailed:
+		l.hear("does not get %s: %s", e.Type, e.ErrorText)
 	}
-	pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperA4)))
+}
+
+func (l *looker) hear(format string, args ...any) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.heard = append(l.heard, fmt.Sprintf(format, args...))
+}
+
+// ours says that an address is the page or what it may load.
+func (l *looker) ours(url string) bool {
+	at, ok := strings.CutPrefix(url, "file://"+filepath.Dir(l.file)+"/")
+	return ok && (at == filepath.Base(l.file) || !strings.Contains(at, "/") && slices.Contains(l.beside, filepath.Ext(at)))
+}
+
+func (l *looker) run(t testing.TB, what string, steps ...chromedp.Action[chromedp.Void]) {
+	t.Helper()
+	if err := chromedp.Do(l.ctx, steps...); err != nil {
+		t.Fatalf("%s: %v", what, err)
+	}
+}
+
+// open opens the page in one view.
+func (l *looker) open(t testing.TB, v view) {
+	t.Helper()
+	l.run(t, v.name, chromedp.EmulateViewport(v.width, v.height), chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
+		_, err := cdp.Call(ctx, s, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: v.media, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: v.scheme}}})
+		return err
+	}), chromedp.Navigate("file://"+l.file))
+}
+
+// faults are what lookScript finds on the page as it stands.
+func (l *looker) faults(t testing.TB, view string) []string {
+	t.Helper()
+	faults, err := chromedp.Run(l.ctx, chromedp.Evaluate[[]string](lookScript))
+	if err != nil {
+		t.Fatalf("%s: %v", view, err)
+	}
+	return faults
+}
+
+// print is the page as a PDF.
+func (l *looker) print(t testing.TB) []byte {
+	t.Helper()
+	pdf, err := chromedp.Run(l.ctx, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperA4)))
 	if err != nil || !bytes.HasPrefix(pdf, []byte("%PDF-")) {
-		t.Fatalf("printing %s: %v", name, err)
+		t.Fatalf("printing %s: %v", l.name, err)
 	}
 	if dir := os.Getenv("PAGETEST_SHOTS"); dir != "" {
-		if err := os.WriteFile(filepath.Join(dir, name+".pdf"), pdf, 0o666); err != nil {
+		if err := os.WriteFile(filepath.Join(dir, l.name+".pdf"), pdf, 0o666); err != nil {
 			t.Fatal(err)
 		}
-	}
-	mu.Lock()
-	defer mu.Unlock()
-	for _, h := range heard {
-		t.Errorf("%s: %s", name, h)
 	}
 	return pdf
 }
