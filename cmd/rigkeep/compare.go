@@ -16,7 +16,6 @@ import (
 	"rigkeep/preset/file"
 	"rigkeep/preset/follow"
 	"rigkeep/preset/unit"
-	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
 
@@ -141,7 +140,7 @@ func (k compareRun) fileSide(name string) (diffview.Side, onDisk, error) {
 	if _, ok := k.cat.Kind(at.kind); !ok {
 		at.kind = schema.KindTune // the message then says what kind should say
 	}
-	doc, err := library.ParseAs(k.cat, shown, at.kind, data, nil)
+	doc, err := preset.ReadAs(k.cat, shown, at.kind, data, nil)
 	if err != nil {
 		return s, at, err
 	}
@@ -158,7 +157,7 @@ func (k compareRun) fileSide(name string) (diffview.Side, onDisk, error) {
 		}
 		s.Rig, s.Sheet = &d.Rig, d.Sheet
 		s.Texts[preset.RigPath(d.Rig.ID)] = d.Texts[preset.RigPath(d.Rig.ID)]
-		if err := library.Faults(doc, k.cat.Validate(at.kind, doc.Tree(), s.Sheet)); err != nil {
+		if err := preset.Check(k.cat, at.kind, doc, s.Sheet); err != nil {
 			return s, at, err
 		}
 	case schema.KindRig:

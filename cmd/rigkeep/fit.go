@@ -17,7 +17,6 @@ import (
 	"rigkeep/preset/domain"
 	"rigkeep/preset/fit"
 	"rigkeep/preset/unit"
-	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
 
@@ -115,7 +114,7 @@ func runFit(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		doc, err := library.ParseAs(k.cat, name, schema.KindRig, data, nil)
+		doc, err := preset.ReadAs(k.cat, name, schema.KindRig, data, nil)
 		if err != nil {
 			return err
 		}

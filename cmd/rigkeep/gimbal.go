@@ -107,7 +107,7 @@ func runGimbalAdd(k *invocation) error {
 		if tree, err := file.Values(name, data); err == nil && schema.IsTemplate(schema.KindGimbal, tree) {
 			return &file.Error{File: name, What: "this is still the template: nothing of it is filled in", Fix: "write at least name and payload.max_kg, and take the # off their lines"}
 		}
-		if _, err := library.ParseAs(k.cat, name, schema.KindGimbal, data, nil); err != nil {
+		if _, err := preset.ReadAs(k.cat, name, schema.KindGimbal, data, nil); err != nil {
 			return err
 		}
 		files = append(files, library.NewFile{Path: preset.GimbalPath(slug), Text: data, What: "gimbal sheet " + slug})

@@ -273,7 +273,7 @@ func (g *newGimbal) sheet() ([]byte, error) {
 	}
 	doc, err := w.Doc()
 	if err == nil {
-		_, err = library.ParseAs(g.k.cat, path, schema.KindGimbal, doc.Text(), nil)
+		_, err = preset.ReadAs(g.k.cat, path, schema.KindGimbal, doc.Text(), nil)
 	}
 	if err != nil {
 		return nil, err

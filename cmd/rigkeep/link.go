@@ -322,7 +322,7 @@ func (k deviceRun) sheetNamed(name string) (*schema.Sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	doc, err := library.ParseAs(k.cat, name, schema.KindGimbal, data, nil)
+	doc, err := preset.ReadAs(k.cat, name, schema.KindGimbal, data, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -189,7 +189,7 @@ func runPartNew(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	if _, err := library.ParseAs(k.cat, preset.PartPath(p.File), schema.KindPart, text, nil); err != nil {
+	if _, err := preset.ReadAs(k.cat, preset.PartPath(p.File), schema.KindPart, text, nil); err != nil {
 		return file.Asked(err) // it is the flags
 	}
 	if err := (gimbalRun{k}).addFiles([]library.NewFile{{Path: preset.PartPath(p.File), Text: text, What: "part " + p.File}}, "Add"); err != nil {
@@ -213,7 +213,7 @@ func runPartAdd(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		doc, err := library.ParseAs(k.cat, name, schema.KindPart, data, nil)
+		doc, err := preset.ReadAs(k.cat, name, schema.KindPart, data, nil)
 		if err != nil {
 			return err
 		}
@@ -430,7 +430,7 @@ func runPartImport(k *invocation) error {
 	for _, r := range rows {
 		text, err := library.PartText(r.Part)
 		if err == nil {
-			_, err = library.ParseAs(k.cat, preset.PartPath(r.Part.File), schema.KindPart, text, nil)
+			_, err = preset.ReadAs(k.cat, preset.PartPath(r.Part.File), schema.KindPart, text, nil)
 		}
 		if err != nil {
 			faults = append(faults, csvtable.Fault{Line: r.Line, What: err.Error(), Fix: "correct the row"})

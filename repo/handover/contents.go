@@ -271,7 +271,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 		if !ok || p.Kind == schema.KindLibrary {
 			return fmt.Errorf("%q has no place in a handover", path)
 		}
-		doc, err := library.ParseAs(cat, path, p.Kind, c.Files[path], nil)
+		doc, err := preset.ReadAs(cat, path, p.Kind, c.Files[path], nil)
 		if err != nil {
 			return err
 		}
@@ -336,7 +336,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 				continue
 			}
 			// its values against the dials of the sheet that comes with it
-			if err := library.Faults(doc, cat.Validate(p.Kind, doc.Tree(), r.Sheet)); err != nil {
+			if err := preset.Check(cat, p.Kind, doc, r.Sheet); err != nil {
 				return err
 			}
 			names = append(names, p.Name)

@@ -130,7 +130,7 @@ func (c *checker) file(p string) {
 	if err == nil {
 		if doc, err = file.Parse(p, data); err == nil {
 			ps := c.Cat.Validate(place.Kind, doc.Tree(), sheet)
-			err = Faults(doc, ps)
+			err = preset.Faults(doc, ps)
 			for _, w := range ps {
 				if w.Warning {
 					line, col, _ := doc.ValuePos(w.Key)

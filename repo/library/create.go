@@ -36,7 +36,7 @@ func NewFiles(cat *schema.Catalogue, name, mass, length string) ([]store.File, e
 	if err != nil {
 		return nil, err
 	}
-	if err := Faults(doc, cat.Validate(schema.KindLibrary, doc.Tree(), nil)); err != nil {
+	if err := preset.Check(cat, schema.KindLibrary, doc, nil); err != nil {
 		return nil, err
 	}
 	files := []store.File{{Path: preset.LibraryPath, Data: doc.Text()}}

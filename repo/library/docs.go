@@ -26,40 +26,9 @@ func (l *Library) checkFormat() error {
 	return err
 }
 
-// Parse reads the text of the file at a library path strictly: TOML, format,
-// kind, keys, types and ranges. sheet adds a tune's dial ranges. Faults are
-// file.Errors with line and column; warnings are not errors here.
+// Parse is preset.Read by the catalogue of the library.
 func (l *Library) Parse(path string, data []byte, sheet *schema.Sheet) (*file.Doc, error) {
-	doc, err := file.Parse(path, data)
-	if err != nil {
-		return nil, err
-	}
-	place, ok := preset.Locate(path)
-	if !ok {
-		return nil, &file.Error{Class: file.Usage, File: path, What: "this is not the place of a Rigkeep file", Want: "a file under parts/, gimbals/, units/, rigs/ or jobs/"}
-	}
-	return doc, Faults(doc, l.Cat.Validate(place.Kind, doc.Tree(), sheet))
-}
-
-// ParseAs reads a text that does not lie in a library as the given kind.
-func ParseAs(cat *schema.Catalogue, name, kind string, data []byte, sheet *schema.Sheet) (*file.Doc, error) {
-	doc, err := file.Parse(name, data)
-	if err != nil {
-		return nil, err
-	}
-	return doc, Faults(doc, cat.Validate(kind, doc.Tree(), sheet))
-}
-
-// Faults places the problems that are errors in the text; nil for none.
-func Faults(doc *file.Doc, ps []schema.Problem) error {
-	var es file.Errors
-	for _, p := range schema.Errors(ps) {
-		es = append(es, doc.Fault(p.Key, p.What, p.Want, p.Fix))
-	}
-	sort.SliceStable(es, func(i, j int) bool {
-		return es[i].Line < es[j].Line || es[i].Line == es[j].Line && es[i].Col < es[j].Col
-	})
-	return es.Err()
+	return preset.Read(l.Cat, path, data, sheet)
 }
 
 // read returns the bytes at a path, in the work tree for the empty revision.
@@ -116,7 +85,7 @@ func (l *Library) Sheet(rev store.Rev, slug string) (*schema.Sheet, error) {
 		}
 		var ps []schema.Problem
 		sheet, ps = l.Cat.Sheet(slug, doc.Tree())
-		if err := Faults(doc, ps); err != nil {
+		if err := preset.Faults(doc, ps); err != nil {
 			return nil, err
 		}
 	}

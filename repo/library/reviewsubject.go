@@ -189,7 +189,7 @@ func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 	}
 	if x.Sheet != nil && !a.pinned {
 		// the dials as they are now; a pinned tune may be older than the sheet
-		if err := Faults(doc, l.Cat.Validate(schema.KindTune, doc.Tree(), x.Sheet)); err != nil {
+		if err := preset.Check(l.Cat, schema.KindTune, doc, x.Sheet); err != nil {
 			x.Faults = append(x.Faults, fault(st.path, err))
 		}
 	}

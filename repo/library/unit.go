@@ -265,7 +265,7 @@ func anyList(list []string) []any {
 
 // Add checks a record that a person wrote, for a unit of a gimbal.
 func (l Units) Add(name, gimbal, serial string, text []byte) (NewFile, error) {
-	doc, err := ParseAs(l.Cat, name, schema.KindUnit, text, nil)
+	doc, err := preset.ReadAs(l.Cat, name, schema.KindUnit, text, nil)
 	if err != nil {
 		return NewFile{}, err
 	}

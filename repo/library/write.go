@@ -318,7 +318,7 @@ func (l Editor) Write(ctx context.Context, e Edited) error {
 // The same build twice is an error that names the first, and so is another
 // build that happens to share the ten characters.
 func (l Editor) AddRig(name string, text []byte) (r preset.Rig, err error) {
-	doc, err := ParseAs(l.Cat, name, schema.KindRig, text, nil)
+	doc, err := preset.ReadAs(l.Cat, name, schema.KindRig, text, nil)
 	if err != nil {
 		return r, err
 	}
