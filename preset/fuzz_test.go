@@ -81,7 +81,10 @@ func FuzzDecode(f *testing.F) {
 			b.EffortAt(e.Point)
 			e.Readings()
 		}
-		r := preset.DecodeRig("", tree)
+		r, err := preset.UncheckedRig("", text)
+		if err != nil {
+			t.Fatal(err)
+		}
 		if len(schema.Errors(cat.Validate(schema.KindRig, tree, nil))) > 0 {
 			return
 		}

@@ -66,3 +66,60 @@ func Faults(doc *file.Doc, ps []schema.Problem) error {
 	})
 	return es.Err()
 }
+
+// quick is the values of a text, held to what the catalogue says of a kind; they are there
+// beside the error too, where the text is TOML.
+func quick(c *schema.Catalogue, kind, path string, text []byte, sheet *schema.Sheet) (schema.Tree, error) {
+	tree, err := file.Values(path, text)
+	if err != nil {
+		return nil, err
+	}
+	if ps := schema.Errors(c.Validate(kind, tree, sheet)); len(ps) > 0 {
+		return tree, ps[0]
+	}
+	return tree, nil
+}
+
+// ReadRig reads a build sheet strictly.
+func ReadRig(c *schema.Catalogue, path string, text []byte) (Rig, *file.Doc, error) {
+	doc, err := ReadAs(c, path, schema.KindRig, text, nil)
+	if err != nil {
+		return Rig{}, doc, err
+	}
+	return RigIn(doc), doc, nil
+}
+
+// QuickRig reads a build sheet with one parser. One that only the catalogue finds faulty gives
+// alias and gimbal beside the error, so that a list can name it.
+func QuickRig(c *schema.Catalogue, path string, text []byte) (Rig, error) {
+	tree, err := quick(c, schema.KindRig, path, text, nil)
+	if err != nil {
+		f := schema.Flatten(tree)
+		return Rig{Alias: f.Str("alias"), Gimbal: f.Str("gimbal")}, err
+	}
+	return rigOf(path, tree, text), nil
+}
+
+// UncheckedRig reads a build sheet as it is.
+func UncheckedRig(path string, text []byte) (Rig, error) {
+	tree, err := file.Values(path, text)
+	if err != nil {
+		return Rig{}, err
+	}
+	return rigOf(path, tree, text), nil
+}
+
+// RigIn is the rig of a checked build sheet.
+func RigIn(doc *file.Doc) Rig {
+	place, _ := Locate(doc.Name())
+	return decodeRig(place.Rig, doc.Tree()).inFileOrder(func() *file.Doc { return doc })
+}
+
+// rigOf reads the text once more, but only where the order of mounts can matter.
+func rigOf(path string, tree schema.Tree, text []byte) Rig {
+	place, _ := Locate(path)
+	return decodeRig(place.Rig, tree).inFileOrder(func() *file.Doc {
+		doc, _ := file.Parse(path, text)
+		return doc
+	})
+}

@@ -84,14 +84,9 @@ type Rig struct {
 	Fault      error // why the parts cannot be joined
 }
 
-// ReadRig reads a build sheet that has passed Validate. fp is the folder's fingerprint.
-func ReadRig(fp string, doc *file.Doc) Rig {
-	return DecodeRig(fp, doc.Tree()).fileOrder(func() *file.Doc { return doc })
-}
-
-// DecodeRig is ReadRig for whoever has no more than the values: they do not say which mount
-// stands first. Where parts lie may depend on that, so go on with InFileOrder where it matters.
-func DecodeRig(fp string, doc schema.Tree) Rig {
+// decodeRig leaves the mounts of a part in no order of their own: values do not say which
+// stands first, and where parts lie may depend on that.
+func decodeRig(fp string, doc schema.Tree) Rig {
 	f := schema.Flatten(doc)
 	r := Rig{ID: fp, Alias: f.Str("alias"), Gimbal: f.Str("gimbal"), Note: f.Str("note"), Was: f.Strs("was")}
 	r.CloneOf, r.Origin, r.Weighed = f.Str("clone_of"), f.Str("origin"), f.NumOr("weighed_kg", 0)
@@ -167,17 +162,10 @@ func inOrder(mounts []assembly.Mount, names []string) []assembly.Mount {
 	return mounts
 }
 
-// InFileOrder is a build whose sheet is text with its mounts as they stand there: a part that names
-// no mount takes the first that is free. A text that cannot be read changes nothing.
-func (r Rig) InFileOrder(text []byte) Rig {
-	return r.fileOrder(func() *file.Doc {
-		doc, _ := file.Parse(RigName, text)
-		return doc
-	})
-}
-
-// fileOrder asks for the text only where the order of mounts can matter, as in few builds it does.
-func (r Rig) fileOrder(text func() *file.Doc) Rig {
+// inFileOrder is a build with its mounts as they stand in its text: a part that names no mount
+// takes the first that is free. It asks for the Doc only where that can matter, as in few builds
+// it does; nil changes nothing.
+func (r Rig) inFileOrder(text func() *file.Doc) Rig {
 	chooses := func(p Part) bool { return p.On == "" && p.Seat == nil }
 	several := func(p Part) bool { return len(p.Mounts) > 1 }
 	if !slices.ContainsFunc(r.Parts, chooses) || !slices.ContainsFunc(r.Parts, several) {
@@ -189,14 +177,14 @@ func (r Rig) fileOrder(text func() *file.Doc) Rig {
 	}
 	for i := range r.Parts {
 		p := &r.Parts[i]
-		p.Mounts = inOrder(p.Mounts, MountOrder(doc, fmt.Sprintf("part[%d].", i)))
+		p.Mounts = inOrder(p.Mounts, mountOrder(doc, fmt.Sprintf("part[%d].", i)))
 	}
 	r.Join()
 	return r
 }
 
-// MountOrder lists the mounts of the part at a path ("" or "part[0].") in the order of the text.
-func MountOrder(doc *file.Doc, at string) []string {
+// mountOrder lists the mounts of the part at a path ("" or "part[0].") in the order of the text.
+func mountOrder(doc *file.Doc, at string) []string {
 	var out []string
 	for _, t := range doc.Tables() {
 		if name, ok := strings.CutPrefix(t, at+"mount."); ok && !strings.Contains(name, ".") {

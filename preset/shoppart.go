@@ -21,6 +21,6 @@ func ReadShopPart(name string, doc *file.Doc) ShopPart {
 		p.Quantity = int(n)
 	}
 	p.From = name
-	p.Mounts = inOrder(p.Mounts, MountOrder(doc, ""))
+	p.Mounts = inOrder(p.Mounts, mountOrder(doc, ""))
 	return p
 }

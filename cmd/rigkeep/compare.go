@@ -161,7 +161,7 @@ func (k compareRun) fileSide(name string) (diffview.Side, onDisk, error) {
 			return s, at, err
 		}
 	case schema.KindRig:
-		r := preset.ReadRig("", doc)
+		r := preset.RigIn(doc)
 		r.ID = r.Fingerprint()
 		s.Rig = &r
 		if k.lib != nil {

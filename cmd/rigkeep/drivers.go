@@ -215,7 +215,10 @@ func (k driverRun) driverSide(path, name string) (*diffview.Side, error) {
 		s.Tune = &t
 		s.Rig, s.Sheet = k.driverRig(place.Rig)
 	case schema.KindRig:
-		r := preset.DecodeRig(place.Rig, tree).InFileOrder(text)
+		r, err := preset.UncheckedRig(path, text)
+		if err != nil {
+			return nil, nil
+		}
 		s.Rig = &r
 	default:
 		s.Docs[path] = tree

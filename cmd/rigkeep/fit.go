@@ -114,11 +114,11 @@ func runFit(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		doc, err := preset.ReadAs(k.cat, name, schema.KindRig, data, nil)
+		more, _, err := preset.ReadRig(k.cat, name, data)
 		if err != nil {
 			return err
 		}
-		r.Parts = append(append([]preset.Part(nil), r.Parts...), preset.ReadRig("", doc).Parts...)
+		r.Parts = append(append([]preset.Part(nil), r.Parts...), more.Parts...)
 		ans.WhatIf = append(ans.WhatIf, "with the parts of "+f)
 	}
 	if len(ans.WhatIf) > 0 || sheet.Slug != d.Sheet.Slug {

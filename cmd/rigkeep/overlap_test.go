@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 )
 
 // TestDemoBuildsArePossible: no part of a build of the demo or the examples lies inside another further than
@@ -24,11 +23,10 @@ func TestDemoBuildsArePossible(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			doc, err := file.Parse(name, text)
+			r, err := preset.UncheckedRig("", text)
 			if err != nil {
 				t.Fatal(err)
 			}
-			r := preset.ReadRig("", doc)
 			if _, err := r.Properties(); err != nil {
 				t.Errorf("%s: %v", name, err)
 			}

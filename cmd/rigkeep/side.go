@@ -98,7 +98,7 @@ func (k compareRun) reports(p *library.Plan) ([]diffview.Report, error) {
 			}
 			x = get(id, label, &rigs)
 			if it.Place.Kind == schema.KindRig {
-				x.a.Rig, x.b.Rig = k.rigOf(it.OldPath, it.Before, oldFP), k.rigOf(it.Path, it.After, fp)
+				x.a.Rig, x.b.Rig = k.rigOf(it.OldPath, it.Before), k.rigOf(it.Path, it.After)
 			} else {
 				x.a.Tune, x.b.Tune = k.tuneOf(it.OldPath, it.Before), k.tuneOf(it.Path, it.After)
 			}
@@ -137,15 +137,14 @@ func (k compareRun) reports(p *library.Plan) ([]diffview.Report, error) {
 
 // rigOf reads a build sheet's text, nil where there is none or the old one was
 // broken; the new one is checked by the plan.
-func (k compareRun) rigOf(path string, text []byte, fp string) *preset.Rig {
+func (k compareRun) rigOf(path string, text []byte) *preset.Rig {
 	if text == nil {
 		return nil
 	}
-	doc, err := k.lib.Parse(path, text, nil)
+	r, _, err := preset.ReadRig(k.cat, path, text)
 	if err != nil {
 		return nil
 	}
-	r := preset.ReadRig(fp, doc)
 	return &r
 }
 
@@ -187,7 +186,7 @@ func (k compareRun) aliasOf(p *library.Plan, fps ...string) string {
 			continue
 		}
 		for _, text := range [][]byte{it.After, it.Before} {
-			if r := k.rigOf(it.Path, text, fps[0]); r != nil {
+			if r := k.rigOf(it.Path, text); r != nil {
 				return r.Alias
 			}
 		}

@@ -21,7 +21,7 @@ import (
 
 var cat = schema.Default()
 
-func tree(t testing.TB, path string) map[string]any {
+func doc(t testing.TB, path string) *file.Doc {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join("..", "..", "examples", path))
 	if err != nil {
@@ -31,17 +31,17 @@ func tree(t testing.TB, path string) map[string]any {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return d.Tree()
+	return d
 }
 
 // demo is a rig of the examples with a tune that has everything.
 func demo(t testing.TB) Card {
 	t.Helper()
-	sheet, ps := cat.Sheet("quay-large", tree(t, "gimbals/quay-large.toml"))
+	sheet, ps := cat.Sheet("quay-large", doc(t, "gimbals/quay-large.toml").Tree())
 	if sheet == nil {
 		t.Fatal(ps)
 	}
-	r := preset.DecodeRig("hxdk37xyrz", tree(t, "demo/files/a-cam-prime.toml"))
+	r := preset.RigIn(doc(t, "demo/files/a-cam-prime.toml"))
 	r.ID = r.Fingerprint()
 	tune := preset.Tune{Rig: r.ID, Note: "Cable tie on the monitor arm; see the packing list.", Values: map[string]any{
 		"stiffness.pan": 29.0, "stiffness.roll": 25.0, "stiffness.tilt": 26.0, "filters.sensing": 3.0, "filters.drive": 2.0,
@@ -238,7 +238,7 @@ func TestOnsetOfAnEarlierBuild(t *testing.T) {
 	if s := string(write(t, c)); strings.Contains(s, "in SI") {
 		t.Error("SI has a column though the sheet has no maps")
 	}
-	sheet, ps := cat.Sheet("skiff-small", tree(t, "gimbals/skiff-small.toml"))
+	sheet, ps := cat.Sheet("skiff-small", doc(t, "gimbals/skiff-small.toml").Tree())
 	if sheet == nil {
 		t.Fatal(ps)
 	}

@@ -171,7 +171,7 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rig := preset.DecodeRig("", parse(t, "rig.toml", schema.KindRig, rigTOML, nil).Tree())
+	rig := preset.RigIn(parse(t, "rig.toml", schema.KindRig, rigTOML, nil))
 	fp := rig.Fingerprint()
 	x := texts{rigTOML, fmt.Sprintf(tuneTOML, fp), fmt.Sprintf(jobTOML, fp), string(sheet), fmt.Sprintf(benchTOML, fp)}
 	if edit != nil {
@@ -184,7 +184,7 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	tuneDoc := parse(t, preset.TunePath(fp, "main"), schema.KindTune, x.tune, sh)
 	jobDoc := parse(t, "jobs/2026-03-02-night.toml", schema.KindJob, x.job, nil)
 	benchDoc := parse(t, preset.RigDir(fp)+"/bench/20260219T090000Z.toml", schema.KindBench, x.bench, nil)
-	r := preset.DecodeRig(fp, rigDoc.Tree())
+	r := preset.RigIn(rigDoc)
 	r.ID = r.Fingerprint()
 	tune := preset.DecodeTune(cat, tuneDoc.Tree())
 	if p := tune.Proof; p != nil && p.Digest == "" {

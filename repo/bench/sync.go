@@ -18,7 +18,6 @@ import (
 
 	"rigkeep/examples"
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
@@ -98,11 +97,11 @@ func history(out io.Writer, r *rand.Rand, rigs, commits int) error {
 	var all []tuned
 	for i := range rigs {
 		text := fmt.Sprintf("format = 1\nkind = \"rig\"\nalias = \"build-%d\"\ngimbal = \"quay-large\"\n\n[[part]]\nslot = \"body\"\nname = \"body %d\"\nshape = \"box\"\nmass_kg = 2.35\nsize_mm = [130.0, 110.0, 105.0]\nplace_mm = [-20.0, 0.0, 10.0]\n\n[[part]]\nslot = \"lens\"\nname = \"lens %d\"\nshape = \"cylinder\"\nmass_kg = %.2f\ndiameter_mm = 95\nlength_mm = 120\nplace_mm = [90.0, 0.0, 10.0]\n", i, i%37, i, 0.5+float64(i%100)/100)
-		v, err := file.Values("rig", []byte(text))
+		rig, err := preset.QuickRig(cat, "", []byte(text))
 		if err != nil {
 			return err
 		}
-		t := tuned{preset.DecodeRig("", v).Fingerprint(), map[string]int{}}
+		t := tuned{rig.Fingerprint(), map[string]int{}}
 		for _, k := range tunedKeys {
 			t.v[k] = level(r, k)
 		}

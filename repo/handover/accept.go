@@ -346,11 +346,10 @@ func (x *accepting) findMoves() error {
 		if !ok || p.Kind != schema.KindRig || x.files[path] == nil {
 			continue
 		}
-		v, err := file.Values(path, x.files[path])
+		r, err := preset.UncheckedRig(path, x.files[path])
 		if err != nil {
 			return err
 		}
-		r := preset.DecodeRig(p.Rig, v)
 		for _, w := range r.Was {
 			if text, gone := x.files[preset.RigPath(w)]; gone && text == nil {
 				x.moves = append(x.moves, library.Move{Alias: r.Alias, From: w, To: p.Rig})

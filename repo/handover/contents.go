@@ -297,7 +297,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 		for _, path := range photos[e.Fingerprint] {
 			used[path] = true
 		}
-		r := Rig{Rig: preset.ReadRig(e.Fingerprint, doc), Whole: e.Whole, Photos: photos[e.Fingerprint]}
+		r := Rig{Rig: preset.RigIn(doc), Whole: e.Whole, Photos: photos[e.Fingerprint]}
 		slices.Reverse(r.Photos)
 		if now := r.Fingerprint(); now != e.Fingerprint {
 			return doc.Fault("part", fmt.Sprintf("the build has the fingerprint %s and is said to be %s", now, e.Fingerprint), "", "ask the sender for the file again")

@@ -195,7 +195,7 @@ func (c *checker) unit(place preset.Place, doc *file.Doc, fault faultFunc) {
 
 // rig looks at a build sheet: its names, its parts, what it weighs.
 func (c *checker) rig(place preset.Place, doc *file.Doc, fault faultFunc) {
-	r := preset.ReadRig(place.Rig, doc)
+	r := preset.RigIn(doc)
 	c.rigs[place.Rig] = r
 	for _, w := range r.Was {
 		if other, ok := c.earlierOf[w]; ok && other != place.Rig && !(c.wasAt(w, r.Alias) && c.wasAt(w, c.rigs[other].Alias)) {

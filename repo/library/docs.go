@@ -140,11 +140,8 @@ func (l *Library) Rig(rev store.Rev, fp string) (preset.Rig, error) {
 	if err != nil {
 		return preset.Rig{}, err
 	}
-	doc, err := l.Parse(path, data, nil)
-	if err != nil {
-		return preset.Rig{}, err
-	}
-	return preset.ReadRig(fp, doc), nil
+	r, _, err := preset.ReadRig(l.Cat, path, data)
+	return r, err
 }
 
 // Read reads a job by its slug.

@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/schema"
 )
 
@@ -40,22 +39,22 @@ mass_g = 60
 cg_mm = [0, 0, 5]
 `
 
-func values(t *testing.T, text string) schema.Tree {
+func typedRig(t *testing.T, text string) preset.Rig {
 	t.Helper()
-	v, err := file.Values("rig.toml", []byte(text))
+	r, err := preset.QuickRig(schema.Default(), "", []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
-	return v
+	return r
 }
 
 // TestFirstMountInTheOrderOfTheFile: wherever a build is read, a part that names no mount goes on the
 // first one in the file that takes it. Read by name, the same file gave another fingerprint here and there.
 func TestFirstMountInTheOrderOfTheFile(t *testing.T) {
 	l, _ := shop(t, 1)
-	named := preset.DecodeRig("", values(t, strings.Replace(typedMounts, "cg_mm = [0, 0, 5]\n", "cg_mm = [0, 0, 5]\non = \"body.zenith\"\n", 1)))
+	named := typedRig(t, strings.Replace(typedMounts, "cg_mm = [0, 0, 5]\n", "cg_mm = [0, 0, 5]\non = \"body.zenith\"\n", 1))
 	want := named.Fingerprint()
-	aside := preset.DecodeRig("", values(t, strings.Replace(typedMounts, "cg_mm = [0, 0, 5]\n", "cg_mm = [0, 0, 5]\non = \"body.cheek\"\n", 1)))
+	aside := typedRig(t, strings.Replace(typedMounts, "cg_mm = [0, 0, 5]\n", "cg_mm = [0, 0, 5]\non = \"body.cheek\"\n", 1))
 	if aside.Fingerprint() == want {
 		t.Fatal("both mounts give one fingerprint: this tests nothing")
 	}

@@ -99,20 +99,13 @@ func (l Names) workRef(fp string) (ref RigRef, ok bool) {
 	if isNotFound(err) {
 		return ref, false
 	}
-	var tree schema.Tree
+	var r preset.Rig
 	if err == nil {
-		tree, err = file.Values(preset.RigPath(fp), data)
+		r, err = preset.QuickRig(l.Cat, preset.RigPath(fp), data)
+		ref.Alias, ref.Gimbal, ref.Was = r.Alias, r.Gimbal, r.Was
 	}
 	if err == nil {
-		f := schema.Flatten(tree)
-		ref.Alias, ref.Gimbal = f.Str("alias"), f.Str("gimbal")
-		if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
-			err = ps[0]
-		} else {
-			r := preset.DecodeRig(fp, tree).InFileOrder(data)
-			ref.Was = r.Was
-			ref.props, err = propsOf(r)
-		}
+		ref.props, err = propsOf(r)
 	}
 	if err != nil {
 		ref.Fault = err.Error()
@@ -346,11 +339,9 @@ func (l Names) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) {
 	if err != nil {
 		return nil, err
 	}
-	rigDoc, err := l.Parse(preset.RigPath(fp), rigText, nil)
-	if err != nil {
+	if d.Rig, _, err = preset.ReadRig(l.Cat, preset.RigPath(fp), rigText); err != nil {
 		return nil, err
 	}
-	d.Rig = preset.ReadRig(fp, rigDoc)
 	if now := d.Rig.Fingerprint(); d.Rev == "" && now != fp {
 		d.Rig.Edited = now
 	}

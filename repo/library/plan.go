@@ -322,11 +322,10 @@ func (l Planner) checkPlan(p *Plan) error {
 		if it.After == nil || it.Place.Kind != schema.KindRig {
 			continue
 		}
-		doc, err := l.Parse(it.Path, it.After, nil)
+		r, doc, err := preset.ReadRig(l.Cat, it.Path, it.After)
 		if err != nil {
 			return err
 		}
-		r := preset.ReadRig(it.Place.Rig, doc)
 		s, err := l.plannedSheet(p, r.Gimbal)
 		if err != nil {
 			return doc.Fault("gimbal", fmt.Sprintf("unknown gimbal sheet %q", r.Gimbal), "the name of a sheet under gimbals/", "add the sheet first, or correct the name")

@@ -158,8 +158,7 @@ func (p *Proofs) rig(h Revision) preset.Rig {
 	if !known {
 		if id, ok, err := p.l.Store.History().Always(preset.RigPath(h.Fingerprint)); err == nil && ok {
 			if data, err := p.l.Store.Revisions().ReadBlob(id); err == nil {
-				if doc, err := p.l.Parse(preset.RigPath(h.Fingerprint), data, nil); err == nil {
-					only := preset.ReadRig(h.Fingerprint, doc)
+				if only, _, err := preset.ReadRig(p.l.Cat, preset.RigPath(h.Fingerprint), data); err == nil {
 					r = &only
 				}
 			}

@@ -36,7 +36,7 @@ func (l Builds) Refresh(rr RigRef) (out *Refreshed, gone []string, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	rig := preset.ReadRig(rr.Fingerprint, doc)
+	rig := preset.RigIn(doc)
 	var edits []file.Edit
 	out = &Refreshed{Was: rr.Fingerprint}
 	for i, p := range rig.Parts {
@@ -68,7 +68,7 @@ func (l Builds) Refresh(rr RigRef) (out *Refreshed, gone []string, err error) {
 	if out.Edited, err = l.Edits().edit(path, doc, nil, edits...); err != nil {
 		return nil, nil, err
 	}
-	out.Rig = preset.ReadRig("", out.Edited.After)
+	out.Rig = preset.RigIn(out.Edited.After)
 	out.Rig.ID = out.Rig.Fingerprint()
 	if err := out.Rig.Check(); err != nil {
 		return nil, nil, out.Edited.After.Fault("part", err.Error(), "", "correct the part of the shop, or its mount in the rig")

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/preset/review"
 	"rigkeep/preset/start"
 	"rigkeep/repo/store"
@@ -336,12 +335,12 @@ func (l reviewFacts) elsewhere(rr RigRef, gimbal string) (there map[string]bool,
 			if err != nil {
 				return nil, since, err
 			}
-			tree, err := file.Values(r.Path, data)
+			then, err := preset.UncheckedRig(r.Path, data)
 			if err != nil {
 				continue
 			}
 			known[place.Rig] = true
-			there[place.Rig] = preset.DecodeRig(place.Rig, tree).Gimbal != gimbal
+			there[place.Rig] = then.Gimbal != gimbal
 		}
 		switch {
 		case there[place.Rig]:

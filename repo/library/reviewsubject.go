@@ -112,9 +112,9 @@ func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 	rigText, err := l.Store.Work().Read(rigPath)
 	if err == nil {
 		x.RigFile = source(rigPath, rigText, review.Stamp{})
-		var doc *file.Doc
-		if doc, err = l.Parse(rigPath, rigText, nil); err == nil {
-			x.Rig = preset.ReadRig(fp, doc)
+		var r preset.Rig
+		if r, _, err = preset.ReadRig(l.Cat, rigPath, rigText); err == nil {
+			x.Rig = r
 		}
 	}
 	if err != nil {

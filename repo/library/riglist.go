@@ -48,30 +48,27 @@ const listVersion = "3"
 // tunes it holds.
 func (l Lists) listText(path string, data []byte) string {
 	place, _ := preset.Locate(path)
-	tree, err := file.Values(path, data)
-	f := schema.Flatten(tree)
-	switch {
-	case place.Kind == schema.KindRig:
+	if place.Kind == schema.KindRig {
 		kg, lens := 0.0, []string(nil)
+		r, err := preset.QuickRig(l.Cat, path, data)
 		if err == nil {
-			if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
-				err = ps[0]
-			} else {
-				r := preset.DecodeRig(place.Rig, tree).InFileOrder(data)
-				kg = r.Mass()
-				for _, p := range r.Parts {
-					if p.Slot == "lens" {
-						lens = append(lens, p.Name)
-					}
+			kg = r.Mass()
+			for _, p := range r.Parts {
+				if p.Slot == "lens" {
+					lens = append(lens, p.Name)
 				}
-				_, err = propsOf(r)
 			}
+			_, err = propsOf(r)
 		}
 		fault := ""
 		if err != nil {
 			fault = err.Error()
 		}
-		return fields(f.Str("alias"), f.Str("gimbal"), schema.Num(kg), strings.Join(lens, " + "), fault)
+		return fields(r.Alias, r.Gimbal, schema.Num(kg), strings.Join(lens, " + "), fault)
+	}
+	tree, err := file.Values(path, data)
+	f := schema.Flatten(tree)
+	switch {
 	case err != nil:
 		return ""
 	case place.Kind == schema.KindTune:

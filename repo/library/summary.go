@@ -211,27 +211,17 @@ func (l Lists) summariseRig(head store.Rev, fp string, es []store.Entry, sheets 
 		return nil
 	}
 	out := &rigSummary{fp: fp}
-	var tree schema.Tree
+	var r preset.Rig
 	data, err := l.Store.Revisions().ReadBlob(sheetBlob)
 	if err == nil {
-		tree, err = file.Values(preset.RigPath(fp), data)
-	}
-	if err == nil {
-		if ps := schema.Errors(l.Cat.Validate(schema.KindRig, tree, nil)); len(ps) > 0 {
-			err = ps[0]
-		}
-	}
-	var r preset.Rig
-	if err == nil {
-		r = preset.DecodeRig(fp, tree).InFileOrder(data)
+		r, err = preset.QuickRig(l.Cat, preset.RigPath(fp), data)
 		out.alias, out.gimbal, out.was = r.Alias, r.Gimbal, r.Was
+	}
+	if err == nil {
 		out.props, err = propsOf(r)
 	}
 	if err != nil {
 		out.fault = err.Error()
-		if f := schema.Flatten(tree); out.alias == "" {
-			out.alias, out.gimbal = f.Str("alias"), f.Str("gimbal")
-		}
 	}
 	sheet, known := sheets[r.Gimbal]
 	if !known && r.Gimbal != "" {
@@ -323,8 +313,8 @@ func (l Lists) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool
 		if h.Fingerprint != r.ID {
 			path := preset.RigPath(h.Fingerprint)
 			if data, err := l.Store.Revisions().ReadAt(h.ID, path); err == nil {
-				if tree, err := file.Values(path, data); err == nil {
-					same = preset.DecodeRig(h.Fingerprint, tree).Gimbal == r.Gimbal
+				if then, err := preset.UncheckedRig(path, data); err == nil {
+					same = then.Gimbal == r.Gimbal
 				}
 			}
 		}

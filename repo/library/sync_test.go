@@ -102,11 +102,11 @@ func newLibrary(t testing.TB, rigs int) (*Library, []string) {
 	var fps []string
 	for i := range rigs {
 		text := build(fmt.Sprintf("build-%d", i), fmt.Sprintf("prime %d", 20+i), 0.8+float64(i)/100)
-		v, err := file.Values("x", []byte(text))
+		r, err := preset.UncheckedRig("", []byte(text))
 		if err != nil {
 			t.Fatal(err)
 		}
-		fp := preset.DecodeRig("", v).Fingerprint()
+		fp := r.Fingerprint()
 		fps = append(fps, fp)
 		files = append(files, store.File{Path: preset.RigPath(fp), Data: []byte(text)}, store.File{Path: preset.TunePath(fp, "main"), Data: []byte(tune(fp))})
 	}
@@ -340,8 +340,8 @@ func TestSyncConflictSaysWho(t *testing.T) {
 	weighed(a, 2)
 	fresh := func(l *Library, i int, mass float64) string {
 		text := build("twin", "prime 30", mass)
-		v, _ := file.Values("x", []byte(text))
-		fp := preset.DecodeRig("", v).Fingerprint()
+		x, _ := preset.UncheckedRig("", []byte(text))
+		fp := x.Fingerprint()
 		put(t, l, i, preset.RigPath(fp), func(string) string { return text })
 		return fp
 	}
@@ -690,8 +690,8 @@ func tenClones(t *testing.T, seed uint64, rounds int) {
 		case 6: // a new build
 			words[word] = true
 			text := build(word, fmt.Sprintf("prime %d", 20+r.IntN(3)), 0.5+float64(r.IntN(30))/10)
-			v, _ := file.Values("x", []byte(text))
-			fp := preset.DecodeRig("", v).Fingerprint()
+			x, _ := preset.UncheckedRig("", []byte(text))
+			fp := x.Fingerprint()
 			if _, err := l.Store.Work().Read(preset.RigPath(fp)); err == nil {
 				delete(words, word)
 				return

@@ -132,11 +132,8 @@ func (l Planner) Undo(rev store.Rev) (*Plan, *store.Commit, error) {
 // goes and another that comes.
 func (l Planner) findMoves(p *Plan) {
 	read := func(it Item, text []byte) (r preset.Rig, ok bool) {
-		doc, err := l.Parse(it.Path, text, nil)
-		if err != nil {
-			return r, false
-		}
-		return preset.ReadRig(it.Place.Rig, doc), true
+		r, _, err := preset.ReadRig(l.Cat, it.Path, text)
+		return r, err == nil
 	}
 	for _, gone := range p.Items {
 		if gone.Place.Kind != schema.KindRig || gone.After != nil {

@@ -318,11 +318,9 @@ func (l Editor) Write(ctx context.Context, e Edited) error {
 // The same build twice is an error that names the first, and so is another
 // build that happens to share the ten characters.
 func (l Editor) AddRig(name string, text []byte) (r preset.Rig, err error) {
-	doc, err := preset.ReadAs(l.Cat, name, schema.KindRig, text, nil)
-	if err != nil {
+	if r, _, err = preset.ReadRig(l.Cat, name, text); err != nil {
 		return r, err
 	}
-	r = preset.ReadRig("", doc)
 	r.ID = r.Fingerprint()
 	if _, err := l.Sheet("", r.Gimbal); err != nil {
 		return r, err

@@ -192,8 +192,7 @@ func (s *set) decodeRig(text []byte) (preset.Rig, bool) {
 	r, known := s.rigs[string(text)]
 	s.mu.Unlock()
 	if !known {
-		if v, err := file.Values("", text); err == nil {
-			rig := preset.DecodeRig("", v).InFileOrder(text)
+		if rig, err := preset.UncheckedRig("", text); err == nil {
 			r = &rig
 		}
 		s.mu.Lock()

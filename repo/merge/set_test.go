@@ -86,11 +86,11 @@ func setOf(t testing.TB, base, ours, theirs mem, ch *Choices) (*SetOutput, mem) 
 
 func printOf(t testing.TB, text string) string {
 	t.Helper()
-	v, err := file.Values("x", []byte(text))
+	r, err := preset.UncheckedRig("", []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
-	return preset.DecodeRig("", v).Fingerprint()
+	return r.Fingerprint()
 }
 
 func tuneFor(fp string) string { return strings.Replace(tuneBase, "k7qd2m9x4c", fp, 1) }
@@ -149,7 +149,7 @@ func holds(t testing.TB, lib mem) {
 		f := schema.Flatten(d.Tree())
 		switch p.Kind {
 		case schema.KindRig:
-			r := preset.DecodeRig(p.Rig, d.Tree())
+			r := preset.RigIn(d)
 			if r.Fingerprint() != p.Rig {
 				t.Fatalf("%s has the fingerprint %s", path, r.Fingerprint())
 			}
@@ -287,11 +287,11 @@ func TestBuildChangedOnBothSides(t *testing.T) {
 		holds(t, got)
 		d := printOf(t, edits(t, rigBase, "1.20", "1.40", "2.35", "2.55"))
 		text := got[preset.RigPath(d)]
-		v, err := file.Values("x", []byte(text))
+		r, err := preset.UncheckedRig(preset.RigPath(d), []byte(text))
 		if err != nil || text == "" {
 			t.Fatal(got, err)
 		}
-		was := preset.DecodeRig(d, v).Was
+		was := r.Was
 		want := []string{fp, min(a, b), max(a, b)}
 		if !slices.Equal(was, want) {
 			t.Errorf("was %v, not %v", was, want)
