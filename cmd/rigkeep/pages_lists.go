@@ -122,94 +122,33 @@ const rigsShown = 200
 
 // library writes the library's page, and further ones for a long list of rigs.
 func (s *site) library(states map[string]page.State) error {
-	var rows []pages.RigRow
+	rows := s.rigsInOrder()
+	l := pages.Library{Site: s.of, Today: s.today, Sub: s.contents()}
 	for _, r := range s.rows {
-		rows = append(rows, s.listed[r.Fingerprint])
-	}
-	// what goes out next stands first, then what is not proved
-	rank := map[page.Verdict]int{page.Bad: 0, page.Look: 1, page.Note: 2, page.Good: 3}
-	when := map[string]string{}
-	for _, j := range s.jobs {
-		when[pages.File("job", j.Slug)] = j.From.Format("2006-01-02")
-	}
-	slices.SortStableFunc(rows, func(a, b pages.RigRow) int {
-		ja, jb := cmp.Or(when[a.Job.Href], "9"), cmp.Or(when[b.Job.Href], "9")
-		return cmp.Or(cmp.Compare(ja, jb), cmp.Compare(rank[a.State.V], rank[b.State.V]), cmp.Compare(a.Name, b.Name))
-	})
-	l := pages.Library{Site: s.of, Today: s.today, Part: 1}
-	proved := 0
-	gimbals := map[string]bool{}
-	for _, r := range s.rows {
-		gimbals[r.Gimbal] = true
-		e := pages.Entry{cmp.Or(r.Alias, r.Fingerprint), s.page[r.Fingerprint], "rig", s.words[r.Fingerprint]}
-		if s.listed[r.Fingerprint].State.V == page.Good {
-			proved++
-		}
-		l.Index = append(l.Index, e)
+		l.Index = append(l.Index, pages.Entry{cmp.Or(r.Alias, r.Fingerprint), s.page[r.Fingerprint], "rig", s.words[r.Fingerprint]})
 	}
 	for _, j := range s.jobs {
-		row := pages.JobRow{Name: j.Name, Href: pages.File("job", j.Slug), From: j.From, To: j.To, Open: j.State == "open", Rigs: len(j.Pins), State: states[j.Slug]}
-		words := []string{j.Slug, j.Note}
-		for _, p := range j.Pins {
-			if p.Unit != "" && !slices.Contains(row.Units, p.Unit) {
-				row.Units = append(row.Units, p.Unit)
-			}
-			words = append(words, s.aliasOf(p.Rig))
-		}
-		for _, x := range j.Shots {
-			words = append(words, x.Name, x.Kind)
-		}
-		for _, c := range j.Crew {
-			words = append(words, c.Role)
-		}
+		row := s.jobRow(j, states[j.Slug])
 		l.Jobs = append(l.Jobs, row)
-		l.Index = append(l.Index, pages.Entry{j.Name, row.Href, "job", strings.Join(words, " ")})
+		l.Index = append(l.Index, pages.Entry{j.Name, row.Href, "job", s.jobWords(j)})
 	}
 	for _, u := range s.units {
 		l.Units = append(l.Units, s.unitRow(u))
 		l.Index = append(l.Index, pages.Entry{u.Serial, pages.Home + "#units", "unit", u.Label + " " + u.Gimbal + " " + u.Note + " " + u.Trouble})
 	}
+	if s.of.Live {
+		l.Index = nil // the server searches
+	}
 	l.Twice = pages.WantedTwice(l.Jobs)
 	if s.wants(listFile(0)) {
 		l.Twice = append(l.Twice, s.partsTwice()...)
 	}
-	l.Sub = strings.Join([]string{schema.Count(len(rows), "rig", "rigs"), schema.Count(len(gimbals), "gimbal", "gimbals"), schema.Count(len(s.units), "unit", "units"), schema.Count(len(s.jobs), "job", "jobs")}, ", ")
-	l.Answer = fmt.Sprintf("%d of %s proved.", proved, schema.Count(len(rows), "rig", "rigs"))
-	if len(rows) == 0 {
-		l.Answer = "No rig yet."
-	}
-	for _, j := range l.Open() {
-		if j.To.Before(s.today.AddDate(0, 0, -1)) {
-			continue
-		}
-		l.Answer += fmt.Sprintf(" %s %s,", j.Name, s.starts(j.From))
-		l.Next = page.Link{Text: cmp.Or(j.State.Word, "open it") + ".", Href: j.Href}
-		break
-	}
-	if s.of.Live {
-		l.Index = nil // the server searches
-	}
+	l.Answer, l.Next = s.libraryAnswer(l.Open())
 	for part := 0; part == 0 || part*rigsShown < len(rows); part++ {
 		if !s.wants(listFile(part)) {
 			continue
 		}
-		one := l
-		one.Part = part + 1
-		one.Rigs = rows[part*rigsShown : min((part+1)*rigsShown, len(rows))]
-		one.Counts = countsOf(one.Rigs)
-		if len(rows) > rigsShown {
-			for i := 0; i*rigsShown < len(rows); i++ {
-				link := page.Link{Text: fmt.Sprintf("rigs %d to %d", i*rigsShown+1, min((i+1)*rigsShown, len(rows)))}
-				if i != part {
-					link.Href = listFile(i)
-				}
-				one.Parts = append(one.Parts, link)
-			}
-		}
-		if part > 0 {
-			one.Units, one.Jobs, one.Index, one.Twice = nil, nil, nil, nil
-			one.Answer, one.Next = one.Parts[part].Text, page.Link{}
-		}
+		one := libraryPart(l, rows, part)
 		data, err := one.Bytes()
 		if err != nil {
 			return err
@@ -219,6 +158,100 @@ func (s *site) library(states map[string]page.State) error {
 		}
 	}
 	return nil
+}
+
+// rigsInOrder are the rows of the rigs: what goes out next stands first, then what is not proved.
+func (s *site) rigsInOrder() []pages.RigRow {
+	var rows []pages.RigRow
+	for _, r := range s.rows {
+		rows = append(rows, s.listed[r.Fingerprint])
+	}
+	rank := map[page.Verdict]int{page.Bad: 0, page.Look: 1, page.Note: 2, page.Good: 3}
+	when := map[string]string{}
+	for _, j := range s.jobs {
+		when[pages.File("job", j.Slug)] = j.From.Format("2006-01-02")
+	}
+	slices.SortStableFunc(rows, func(a, b pages.RigRow) int {
+		ja, jb := cmp.Or(when[a.Job.Href], "9"), cmp.Or(when[b.Job.Href], "9")
+		return cmp.Or(cmp.Compare(ja, jb), cmp.Compare(rank[a.State.V], rank[b.State.V]), cmp.Compare(a.Name, b.Name))
+	})
+	return rows
+}
+
+// contents says how many of each a library holds.
+func (s *site) contents() string {
+	gimbals := map[string]bool{}
+	for _, r := range s.rows {
+		gimbals[r.Gimbal] = true
+	}
+	return strings.Join([]string{schema.Count(len(s.rows), "rig", "rigs"), schema.Count(len(gimbals), "gimbal", "gimbals"), schema.Count(len(s.units), "unit", "units"), schema.Count(len(s.jobs), "job", "jobs")}, ", ")
+}
+
+func (s *site) jobRow(j preset.Job, state page.State) pages.JobRow {
+	row := pages.JobRow{Name: j.Name, Href: pages.File("job", j.Slug), From: j.From, To: j.To, Open: j.State == "open", Rigs: len(j.Pins), State: state}
+	for _, p := range j.Pins {
+		if p.Unit != "" && !slices.Contains(row.Units, p.Unit) {
+			row.Units = append(row.Units, p.Unit)
+		}
+	}
+	return row
+}
+
+// jobWords are what a job is found by beside its name.
+func (s *site) jobWords(j preset.Job) string {
+	words := []string{j.Slug, j.Note}
+	for _, p := range j.Pins {
+		words = append(words, s.aliasOf(p.Rig))
+	}
+	for _, x := range j.Shots {
+		words = append(words, x.Name, x.Kind)
+	}
+	for _, c := range j.Crew {
+		words = append(words, c.Role)
+	}
+	return strings.Join(words, " ")
+}
+
+// libraryAnswer says how many rigs are proved and which job is next, with the way to it.
+func (s *site) libraryAnswer(open []pages.JobRow) (said string, next page.Link) {
+	if len(s.rows) == 0 {
+		said = "No rig yet."
+	} else {
+		proved := 0
+		for _, r := range s.rows {
+			if s.listed[r.Fingerprint].State.V == page.Good {
+				proved++
+			}
+		}
+		said = fmt.Sprintf("%d of %s proved.", proved, schema.Count(len(s.rows), "rig", "rigs"))
+	}
+	for _, j := range open {
+		if !j.To.Before(s.today.AddDate(0, 0, -1)) {
+			return said + fmt.Sprintf(" %s %s,", j.Name, s.starts(j.From)), page.Link{Text: cmp.Or(j.State.Word, "open it") + ".", Href: j.Href}
+		}
+	}
+	return said, page.Link{}
+}
+
+// libraryPart is one of the pages that a long list of rigs is cut into; all but the rigs stands on the first.
+func libraryPart(l pages.Library, rows []pages.RigRow, part int) pages.Library {
+	l.Part = part + 1
+	l.Rigs = rows[part*rigsShown : min((part+1)*rigsShown, len(rows))]
+	l.Counts = countsOf(l.Rigs)
+	if len(rows) > rigsShown {
+		for i := 0; i*rigsShown < len(rows); i++ {
+			link := page.Link{Text: fmt.Sprintf("rigs %d to %d", i*rigsShown+1, min((i+1)*rigsShown, len(rows)))}
+			if i != part {
+				link.Href = listFile(i)
+			}
+			l.Parts = append(l.Parts, link)
+		}
+	}
+	if part > 0 {
+		l.Units, l.Jobs, l.Index, l.Twice = nil, nil, nil, nil
+		l.Answer, l.Next = l.Parts[part].Text, page.Link{}
+	}
+	return l
 }
 
 func listFile(part int) string {
