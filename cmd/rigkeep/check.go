@@ -3,11 +3,13 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -21,100 +23,124 @@ func checkVerb() command {
 	}
 }
 
+// checked is what check found.
+type checked struct {
+	findings []library.Finding
+	files    int
+	unsaved  []store.Change
+	git      string // what git fsck said, "" where it was not asked
+	damaged  bool   // by git's word
+	temps    store.Temps
+}
+
+// bad says that a finding is more than a warning.
+func (c checked) bad() bool {
+	return slices.ContainsFunc(c.findings, func(f library.Finding) bool { return !f.Warning })
+}
+
 func runCheck(k *invocation) error {
 	if k.c.Bool("install-drivers") {
 		return driverRun{k}.installDrivers()
 	}
-	fs, files, err := k.lib.Check()
-	if err != nil {
+	var c checked
+	var err error
+	if c.findings, c.files, err = k.lib.Check(); err != nil {
 		return err
 	}
-	dirty := k.unsaved()
-	gitSays := ""
-	damaged := false
+	c.unsaved = k.unsaved()
 	if k.c.Bool("git") {
-		var out safeBuffer
-		status, err := k.lib.Store.Git(context.Background(), nil, &out, &out, "fsck", "--strict", "--no-dangling")
-		if err != nil {
+		if c.git, c.damaged, err = (checkRun{k}).fsck(); err != nil {
 			return err
 		}
-		gitSays = "git fsck: no errors"
-		if status != 0 {
-			if strings.Contains(out.String(), "safe.directory") { // git-config(1), safe.directory
-				return fail(exitConflict, "git does not work in a library of another owner: %s", k.lib.Store.Root()).
-					hinted("nothing is wrong with the library; to let git look at it: git config --global --add safe.directory %s", shellWord(k.lib.Store.Root()))
-			}
-			damaged = true
-			gitSays = "git fsck --strict found damage:\n" + out.String()
-		}
 	}
-	temps := k.lib.Store.Work().Temps()
-	worst := false
-	for _, f := range fs {
-		worst = worst || !f.Warning
-	}
+	c.temps = k.lib.Store.Work().Temps()
 	switch {
 	case k.json():
-		if fs == nil {
-			fs = []library.Finding{}
-		}
-		var un []string
-		for _, c := range dirty {
-			un = append(un, c.Path)
-		}
-		if err := k.encode(struct {
-			Format   int               `json:"format"`
-			Files    int               `json:"files"`
-			Findings []library.Finding `json:"findings"`
-			Unsaved  []string          `json:"unsaved"`
-			Git      string            `json:"git,omitempty"`
-			Temps    int               `json:"temporary_files"`
-			TempSize int64             `json:"temporary_bytes"`
-		}{1, files, fs, append([]string{}, un...), gitSays, temps.Files, temps.Bytes}); err != nil {
+		if err := (checkRun{k}).encodeAnswer(c); err != nil {
 			return err
 		}
 	case !k.c.Bool("quiet"):
-		for _, f := range fs {
-			at := safe.Line(f.Path)
-			if f.Line > 0 {
-				at += fmt.Sprintf(":%d:%d", f.Line, f.Col)
-			}
-			if f.Key != "" {
-				at += ": " + safe.Line(f.Key)
-			}
-			mark := k.paint.bad(k.paint.signed(page.Bad, "act "))
-			if f.Warning {
-				mark = k.paint.warn(k.paint.signed(page.Look, "note"))
-			}
-			k.printf("%s %s\n", mark, at)
-			k.write(wrap(safe.Line(f.What), "       ", k.wide))
-			if f.Fix != "" {
-				k.write(wrap("→ "+safe.Line(f.Fix), "       ", k.wide))
-			}
-		}
-		all := page.Good
-		switch {
-		case worst:
-			all = page.Bad
-		case len(fs) > 0:
-			all = page.Look
-		}
-		k.printf("%s checked, %s\n", schema.Count(files, "file", "files"), k.paint.verdict(all, k.paint.signed(all, schema.Count(len(fs), "finding", "findings"))))
-		if gitSays != "" {
-			k.printf("%s\n", safe.Text(gitSays))
-		}
-		if temps.Files > 0 {
-			k.printf("%s being written or left by killed programs, %s; they go with the next save once an hour old\n", schema.Count(temps.Files, "temporary file", "temporary files"), bytesText(int(temps.Bytes)))
-		}
-		k.printUnsaved(dirty)
+		checkRun{k}.printAnswer(c)
 	}
-	if damaged {
+	if c.damaged {
 		return &failure{code: exitDamaged, text: "git found damage in the library", hint: "back up the library first; restore the missing objects from an intact clone"}
 	}
-	if worst {
+	if c.bad() {
 		return errFindings
 	}
 	return nil
+}
+
+// fsck has git look at the library.
+func (k checkRun) fsck() (says string, damaged bool, err error) {
+	var out safeBuffer
+	status, err := k.lib.Store.Git(context.Background(), nil, &out, &out, "fsck", "--strict", "--no-dangling")
+	switch {
+	case err != nil:
+		return "", false, err
+	case status == 0:
+		return "git fsck: no errors", false, nil
+	case strings.Contains(out.String(), "safe.directory"): // git-config(1), safe.directory
+		return "", false, fail(exitConflict, "git does not work in a library of another owner: %s", k.lib.Store.Root()).
+			hinted("nothing is wrong with the library; to let git look at it: git config --global --add safe.directory %s", shellWord(k.lib.Store.Root()))
+	}
+	return "git fsck --strict found damage:\n" + out.String(), true, nil
+}
+
+func (k checkRun) encodeAnswer(c checked) error {
+	un := []string{}
+	for _, x := range c.unsaved {
+		un = append(un, x.Path)
+	}
+	return k.encode(struct {
+		Format   int               `json:"format"`
+		Files    int               `json:"files"`
+		Findings []library.Finding `json:"findings"`
+		Unsaved  []string          `json:"unsaved"`
+		Git      string            `json:"git,omitempty"`
+		Temps    int               `json:"temporary_files"`
+		TempSize int64             `json:"temporary_bytes"`
+	}{1, c.files, append([]library.Finding{}, c.findings...), un, c.git, c.temps.Files, c.temps.Bytes})
+}
+
+func (k checkRun) printAnswer(c checked) {
+	for _, f := range c.findings {
+		k.printFinding(f)
+	}
+	all := page.Good
+	switch {
+	case c.bad():
+		all = page.Bad
+	case len(c.findings) > 0:
+		all = page.Look
+	}
+	k.printf("%s checked, %s\n", schema.Count(c.files, "file", "files"), k.paint.verdict(all, k.paint.signed(all, schema.Count(len(c.findings), "finding", "findings"))))
+	if c.git != "" {
+		k.printf("%s\n", safe.Text(c.git))
+	}
+	if c.temps.Files > 0 {
+		k.printf("%s being written or left by killed programs, %s; they go with the next save once an hour old\n", schema.Count(c.temps.Files, "temporary file", "temporary files"), bytesText(int(c.temps.Bytes)))
+	}
+	k.printUnsaved(c.unsaved)
+}
+
+func (k checkRun) printFinding(f library.Finding) {
+	at := safe.Line(f.Path)
+	if f.Line > 0 {
+		at += fmt.Sprintf(":%d:%d", f.Line, f.Col)
+	}
+	if f.Key != "" {
+		at += ": " + safe.Line(f.Key)
+	}
+	mark := k.paint.bad(k.paint.signed(page.Bad, "act "))
+	if f.Warning {
+		mark = k.paint.warn(k.paint.signed(page.Look, "note"))
+	}
+	k.printf("%s %s\n", mark, at)
+	k.write(wrap(safe.Line(f.What), "       ", k.wide))
+	if f.Fix != "" {
+		k.write(wrap("→ "+safe.Line(f.Fix), "       ", k.wide))
+	}
 }
 
 type safeBuffer struct{ b []byte }

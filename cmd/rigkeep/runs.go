@@ -4,6 +4,7 @@ package main
 // What every command needs is the invocation's own.
 type (
 	buildRun    struct{ *invocation }
+	checkRun    struct{ *invocation }
 	compareRun  struct{ *invocation }
 	demoRun     struct{ *invocation }
 	deviceRun   struct{ *invocation }
@@ -23,6 +24,7 @@ type (
 	saveRun     struct{ *invocation }
 	serveRun    struct{ *invocation }
 	setRun      struct{ *invocation }
+	rigRun      struct{ *invocation }
 	showRun     struct{ *invocation }
 	startRun    struct{ *invocation }
 	syncRun     struct{ *invocation }
