@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"path/filepath"
 	"strings"
 	"time"
@@ -374,61 +375,88 @@ func (k unitRun) compareUnits() error {
 	if err != nil {
 		return err
 	}
+	held := unitsHolding(d)
 	j := jsonUnits{1, d.Rig.ID, d.Rig.Alias, d.Ref.Tune, d.Tune.Values, []jsonUnitHolds{}}
-	all := map[string]any{}
-	for key, v := range d.Tune.Values {
-		all[key] = v
+	differ := 0
+	for _, h := range held {
+		x := jsonUnitHolds{h.unit.Serial, h.unit.Label, k.jsonHeld(h.Held), h.differs(d.Tune.Values)}
+		differ += min(1, len(x.Differs))
+		j.Units = append(j.Units, x)
 	}
-	var held []schema.Held
-	off := 0
-	for _, u := range d.Sheet.Units {
-		for _, h := range u.Memory() {
-			if h.Tune != d.Ref.Tune || h.Rig != d.Rig.ID && !contains(d.Rig.Was, h.Rig) {
-				continue
-			}
-			x := jsonUnitHolds{u.Serial, u.Label, k.jsonHeld(h), []jsonOff{}}
-			for _, key := range sortedKeys(d.Tune.Values) {
-				if v, ok := h.Values[key]; !ok || valueText(v) != valueText(d.Tune.Values[key]) {
-					x.Differs = append(x.Differs, jsonOff{key, d.Tune.Values[key], v})
-				}
-			}
-			for _, key := range sortedKeys(h.Values) {
-				if _, ok := d.Tune.Values[key]; !ok {
-					x.Differs = append(x.Differs, jsonOff{key, nil, h.Values[key]})
-					all[key] = h.Values[key]
-				}
-			}
-			off += min(1, len(x.Differs))
-			j.Units, held = append(j.Units, x), append(held, h)
-		}
-	}
-	if k.json() {
-		if err := k.encode(j); err != nil || off == 0 {
+	switch {
+	case k.json():
+		if err := k.encode(j); err != nil {
 			return err
 		}
-		return errFindings
-	}
-	if len(held) == 0 {
+	case len(held) == 0:
 		k.printf("No unit of %s holds %s, by its record.\n", d.Sheet.Slug, safe.Line(d.Label()))
 		k.say("Try: rigkeep load %s --unit UNIT", k.args[0])
-		return nil
+	default:
+		title := "all hold it as it is"
+		if differ > 0 {
+			title = fmt.Sprintf("%d of %s differ", differ, schema.Count(len(held), "unit", "units"))
+		}
+		k.printf("%s\n", k.paint.bold(safe.Line(d.Label())+" on its units: "+title))
+		k.printHeld(d, held)
 	}
-	title := "all hold it as it is"
-	if off > 0 {
-		title = fmt.Sprintf("%d of %s differ", off, schema.Count(len(held), "unit", "units"))
+	if differ > 0 {
+		return errFindings
 	}
-	k.printf("%s\n", k.paint.bold(safe.Line(d.Label())+" on its units: "+title))
-	t := table{head: true, right: map[int]bool{}}
+	return nil
+}
+
+// unitHeld is what a unit holds in one of its memories.
+type unitHeld struct {
+	unit schema.Unit
+	schema.Held
+}
+
+// unitsHolding are the units that hold a tune, or held it last, by their record.
+func unitsHolding(d *library.Loaded) []unitHeld {
+	var out []unitHeld
+	for _, u := range d.Sheet.Units {
+		for _, h := range u.Memory() {
+			if h.Tune == d.Ref.Tune && (h.Rig == d.Rig.ID || contains(d.Rig.Was, h.Rig)) {
+				out = append(out, unitHeld{u, h})
+			}
+		}
+	}
+	return out
+}
+
+// differs are the keys in which a unit differs from the values of a tune: the tune's own, then those it does not set.
+func (h unitHeld) differs(tune map[string]any) []jsonOff {
+	out := []jsonOff{}
+	for _, key := range sortedKeys(tune) {
+		if v, ok := h.Values[key]; !ok || valueText(v) != valueText(tune[key]) {
+			out = append(out, jsonOff{key, tune[key], v})
+		}
+	}
+	for _, key := range sortedKeys(h.Values) {
+		if _, ok := tune[key]; !ok {
+			out = append(out, jsonOff{key, nil, h.Values[key]})
+		}
+	}
+	return out
+}
+
+// printHeld is a table of the tune's values and of those in each unit.
+func (k unitRun) printHeld(d *library.Loaded, held []unitHeld) {
+	t := table{head: true, right: map[int]bool{1: true}}
 	head := []string{"", "tune"}
-	for i, x := range j.Units {
-		name := x.Unit
-		if x.Holds.Memory > 0 {
-			name += fmt.Sprintf(" %d", x.Holds.Memory)
+	since := []string{"since", ""}
+	all := map[string]any{}
+	for i, h := range held {
+		name := h.unit.Serial
+		if h.Memory > 0 {
+			name += fmt.Sprintf(" %d", h.Memory)
 		}
 		head = append(head, name)
+		since = append(since, h.At.In(k.Now().Location()).Format("2006-01-02"))
 		t.right[i+2] = true
+		maps.Copy(all, h.Values)
 	}
-	t.right[1] = true
+	maps.Copy(all, d.Tune.Values)
 	t.add(head...)
 	for _, l := range preset.KeyLines(k.cat, d.Sheet, all) {
 		name := l.Label()
@@ -452,14 +480,6 @@ func (k unitRun) compareUnits() error {
 		}
 		t.add(row...)
 	}
-	row := []string{"since", ""}
-	for _, h := range held {
-		row = append(row, h.At.In(k.Now().Location()).Format("2006-01-02"))
-	}
-	t.add(row...)
+	t.add(since...)
 	k.write(t.render(k.paint, "  ", k.wide))
-	if off > 0 {
-		return errFindings
-	}
-	return nil
 }
