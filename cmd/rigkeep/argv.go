@@ -16,63 +16,38 @@ import (
 // or a flag of the command or of the program stands in its place. Written as --flag=VALUE it takes anything.
 // A flag that takes one value and is given twice is an error too: cli would keep the last.
 func arrange(app *cli.App, args []string) (out []string, cmd *cli.Command, err error) {
-	var global, path, flags, rest []string
-	var chain []*cli.Command
+	r := arranging{app: app, given: map[cli.Flag]string{}}
+	var path, rest []string
 	cmds := app.Commands
-	given := map[cli.Flag]string{}
 	help := false
-	i := 1
 loop:
-	for ; i < len(args); i++ {
+	for i := 1; i < len(args); i++ {
 		a := args[i]
+		name, flag := flagName(a)
 		switch {
 		case a == "--":
 			rest = append(rest, args[i+1:]...)
 			break loop
-		case len(a) > 1 && a[0] == '-' && !isNumber(a):
-			name, _, hasValue := strings.Cut(strings.TrimLeft(a, "-"), "=")
-			if name == "help" || name == "h" {
-				help = true
-				continue
-			}
-			dest := &flags
-			f := flagNamed(chain, name)
-			if f == nil {
-				if f = findFlag(app.Flags, name); f != nil {
-					dest = &global
-				}
-			}
-			*dest = append(*dest, a)
-			if f != nil && takesValue(f) && !takesMany(f) {
-				if first := given[f]; first != "" && err == nil {
-					err = usage("the flag %s is given twice", first).hinted("it takes one value: leave one of them out")
-				}
-				given[f], _, _ = strings.Cut(a, "=")
-			}
-			if f != nil && !hasValue && takesValue(f) {
-				if i+1 == len(args) || args[i+1] == "--" || isFlag(app, chain, args[i+1]) {
-					if err == nil {
-						err = noValue(a, args[i+1:])
-					}
-					continue
-				}
+		case flag && isHelp(name):
+			help = true
+		case flag:
+			if r.flag(name, a, args[i+1:]) {
 				i++
-				*dest = append(*dest, args[i])
 			}
 		default:
-			if len(chain)+len(rest) == 0 && a == "help" && named(cmds, a) == nil {
+			if len(r.chain)+len(rest) == 0 && a == "help" && named(cmds, a) == nil {
 				help = true
 				continue
 			}
 			if len(rest) == 0 {
 				if c := named(cmds, a); c != nil {
-					chain, cmds, path = append(chain, c), c.Subcommands, append(path, a)
+					r.chain, cmds, path = append(r.chain, c), c.Subcommands, append(path, a)
 					if c.SkipFlagParsing {
-						out = append(append([]string{args[0]}, global...), path...)
+						out = append(append([]string{args[0]}, r.global...), path...)
 						if help {
-							return append(out, "--help"), c, err
+							return append(out, "--help"), c, r.err
 						}
-						return append(out, args[i+1:]...), c, err
+						return append(out, args[i+1:]...), c, r.err
 					}
 					continue
 				}
@@ -80,30 +55,87 @@ loop:
 			rest = append(rest, a)
 		}
 	}
-	if len(chain) > 0 {
-		cmd = chain[len(chain)-1]
+	if len(r.chain) > 0 {
+		cmd = r.chain[len(r.chain)-1]
 	}
-	out = append(append([]string{args[0]}, global...), path...)
-	if help && (len(chain) > 0 || len(rest) == 0) {
-		return append(out, "--help"), cmd, err
+	out = append(append([]string{args[0]}, r.global...), path...)
+	if help && (len(r.chain) > 0 || len(rest) == 0) {
+		return append(out, "--help"), cmd, r.err
 	}
-	out = append(out, flags...)
+	out = append(out, r.flags...)
 	if len(rest) > 0 {
-		if len(chain) == 0 || len(cmd.Subcommands) > 0 {
-			return append(out, rest...), cmd, err // an unknown command: let it be named
+		if len(r.chain) == 0 || len(cmd.Subcommands) > 0 {
+			return append(out, rest...), cmd, r.err // an unknown command: let it be named
 		}
 		out = append(append(out, "--"), rest...)
 	}
-	return out, cmd, err
+	return out, cmd, r.err
 }
+
+// arranging is a command line as far as it is read.
+type arranging struct {
+	app           *cli.App
+	chain         []*cli.Command
+	global, flags []string            // the program's flags and the command's, with their values
+	given         map[cli.Flag]string // how each was written
+	err           error               // the first
+}
+
+// flag takes a flag, and says whether it took the word behind it as its value.
+func (r *arranging) flag(name, a string, behind []string) bool {
+	f, ofProgram := flagOf(r.app, r.chain, name)
+	dest := &r.flags
+	if ofProgram {
+		dest = &r.global
+	}
+	*dest = append(*dest, a)
+	if f == nil || !takesValue(f) {
+		return false
+	}
+	if !takesMany(f) {
+		if first := r.given[f]; first != "" && r.err == nil {
+			r.err = usage("the flag %s is given twice", first).hinted("it takes one value: leave one of them out")
+		}
+		r.given[f], _, _ = strings.Cut(a, "=")
+	}
+	if strings.Contains(a, "=") {
+		return false
+	}
+	if len(behind) == 0 || behind[0] == "--" || isFlag(r.app, r.chain, behind[0]) {
+		if r.err == nil {
+			r.err = noValue(a, behind)
+		}
+		return false
+	}
+	*dest = append(*dest, behind[0])
+	return true
+}
+
+// flagName is the name in a word that is written as a flag; ok is false for any other word.
+func flagName(word string) (name string, ok bool) {
+	if len(word) < 2 || word[0] != '-' || isNumber(word) {
+		return "", false
+	}
+	name, _, _ = strings.Cut(strings.TrimLeft(word, "-"), "=")
+	return name, true
+}
+
+func isHelp(name string) bool { return name == "help" || name == "h" }
 
 // isFlag reports whether a word is written as a flag that the command or the program has.
 func isFlag(app *cli.App, chain []*cli.Command, word string) bool {
-	if len(word) < 2 || word[0] != '-' || isNumber(word) {
-		return false
+	name, ok := flagName(word)
+	f, _ := flagOf(app, chain, name)
+	return ok && (f != nil || isHelp(name))
+}
+
+// flagOf finds a flag of the command that chain leads to, else of the program.
+func flagOf(app *cli.App, chain []*cli.Command, name string) (f cli.Flag, ofProgram bool) {
+	if f := flagNamed(chain, name); f != nil {
+		return f, false
 	}
-	name, _, _ := strings.Cut(strings.TrimLeft(word, "-"), "=")
-	return name == "help" || name == "h" || flagNamed(chain, name) != nil || findFlag(app.Flags, name) != nil
+	f = findFlag(app.Flags, name)
+	return f, f != nil
 }
 
 // noValue says of a flag that its value is missing, and how a value is given that looks like a flag.
