@@ -20,82 +20,11 @@ func complete(e Env, words []string) int {
 	}
 	cur := words[len(words)-1]
 	app := newApp(e, nil)
-	cmds := app.Commands
-	var chain []*cli.Command
-	var path []string
-	var want cli.Flag // the flag whose value is being typed
-	libDir := ""
-	args := 0
-	var given []string
+	t := typedLine{app: app, cmds: app.Commands}
 	for _, w := range words[:len(words)-1] {
-		if want != nil {
-			if hasName(want, "library") {
-				libDir = w
-			}
-			want = nil
-			continue
-		}
-		if strings.HasPrefix(w, "-") && w != "-" {
-			name, val, eq := strings.Cut(strings.TrimLeft(w, "-"), "=")
-			f := flagNamed(chain, name)
-			if f == nil {
-				f = findFlag(app.Flags, name)
-			}
-			if f != nil && hasName(f, "library") && eq {
-				libDir = val
-			}
-			if f != nil && takesValue(f) && !eq {
-				want = f
-			}
-			continue
-		}
-		if args == 0 {
-			if c := named(cmds, w); c != nil {
-				chain, cmds, path = append(chain, c), c.Subcommands, append(path, w)
-				continue
-			}
-		}
-		args++
-		given = append(given, w)
+		t.take(w)
 	}
-	var out []candidate
-	switch {
-	case want != nil:
-		out = flagValues(e, want.Names()[0], libDir, given, cur)
-	case strings.HasPrefix(cur, "-") && strings.Contains(cur, "="):
-		head, val, _ := strings.Cut(cur, "=")
-		f := flagNamed(chain, strings.TrimLeft(head, "-"))
-		if f == nil {
-			f = findFlag(app.Flags, strings.TrimLeft(head, "-"))
-		}
-		if f != nil {
-			for _, c := range flagValues(e, f.Names()[0], libDir, given, val) {
-				out = append(out, candidate{head + "=" + c.word, c.about})
-			}
-		}
-	case strings.HasPrefix(cur, "-"):
-		flags := append([]cli.Flag(nil), app.Flags...)
-		for _, c := range chain {
-			flags = append(flags, c.Flags...)
-		}
-		for _, f := range flags {
-			if d, ok := f.(cli.DocGenerationFlag); ok && len(f.Names()[0]) > 1 {
-				_, text := placeholder(d.GetUsage())
-				out = append(out, candidate{"--" + f.Names()[0], text})
-			}
-		}
-		out = append(out, candidate{"--help", "show help"})
-	case len(chain) == 0 || len(cmds) > 0:
-		for _, c := range cmds {
-			if !c.Hidden {
-				out = append(out, candidate{c.Name, c.Usage})
-			}
-		}
-	default:
-		if v := findVerb(path); v != nil && len(v.argKind) > 0 {
-			out = argValues(e, v.argKind[min(args, len(v.argKind)-1)], libDir, given, cur)
-		}
-	}
+	out := t.candidates(e, cur)
 	sort.Slice(out, func(i, j int) bool { return out[i].word < out[j].word })
 	seen := map[string]bool{}
 	for _, c := range out {
@@ -105,6 +34,90 @@ func complete(e Env, words []string) int {
 		}
 	}
 	return exitOK
+}
+
+// typedLine is what a command line says before the word that is being typed.
+type typedLine struct {
+	app    *cli.App
+	chain  []*cli.Command // the command and those it is under
+	path   []string       // their names
+	cmds   []*cli.Command // that may come next
+	want   cli.Flag       // the flag whose value is being typed
+	libDir string
+	args   []string
+}
+
+// take reads one word.
+func (t *typedLine) take(w string) {
+	if t.want != nil {
+		if hasName(t.want, "library") {
+			t.libDir = w
+		}
+		t.want = nil
+		return
+	}
+	if strings.HasPrefix(w, "-") && w != "-" {
+		name, val, eq := strings.Cut(strings.TrimLeft(w, "-"), "=")
+		f, _ := flagOf(t.app, t.chain, name)
+		if f != nil && hasName(f, "library") && eq {
+			t.libDir = val
+		}
+		if f != nil && takesValue(f) && !eq {
+			t.want = f
+		}
+		return
+	}
+	if c := named(t.cmds, w); c != nil && len(t.args) == 0 {
+		t.chain, t.cmds, t.path = append(t.chain, c), c.Subcommands, append(t.path, w)
+		return
+	}
+	t.args = append(t.args, w)
+}
+
+// candidates are what may stand in the place of the word being typed.
+func (t *typedLine) candidates(e Env, cur string) []candidate {
+	var out []candidate
+	switch {
+	case t.want != nil:
+		return flagValues(e, t.want.Names()[0], t.libDir, t.args, cur)
+	case strings.HasPrefix(cur, "-") && strings.Contains(cur, "="):
+		head, val, _ := strings.Cut(cur, "=")
+		if f, _ := flagOf(t.app, t.chain, strings.TrimLeft(head, "-")); f != nil {
+			for _, c := range flagValues(e, f.Names()[0], t.libDir, t.args, val) {
+				out = append(out, candidate{head + "=" + c.word, c.about})
+			}
+		}
+		return out
+	case strings.HasPrefix(cur, "-"):
+		return t.flags()
+	case len(t.chain) == 0 || len(t.cmds) > 0:
+		for _, c := range t.cmds {
+			if !c.Hidden {
+				out = append(out, candidate{c.Name, c.Usage})
+			}
+		}
+		return out
+	}
+	if v := findVerb(t.path); v != nil && len(v.argKind) > 0 {
+		return argValues(e, v.argKind[min(len(t.args), len(v.argKind)-1)], t.libDir, t.args, cur)
+	}
+	return nil
+}
+
+// flags are those of the program and the command, by their long names.
+func (t *typedLine) flags() []candidate {
+	flags := append([]cli.Flag(nil), t.app.Flags...)
+	for _, c := range t.chain {
+		flags = append(flags, c.Flags...)
+	}
+	var out []candidate
+	for _, f := range flags {
+		if d, ok := f.(cli.DocGenerationFlag); ok && len(f.Names()[0]) > 1 {
+			_, text := placeholder(d.GetUsage())
+			out = append(out, candidate{"--" + f.Names()[0], text})
+		}
+	}
+	return append(out, candidate{"--help", "show help"})
 }
 
 type candidate struct{ word, about string }
