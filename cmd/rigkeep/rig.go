@@ -96,21 +96,9 @@ type jsonRigRow struct {
 }
 
 func runRigList(k *invocation) error {
-	all, err := k.lib.Lists().RigRows(k.Now())
+	rows, err := rigRun{k}.listed()
 	if err != nil {
 		return err
-	}
-	gimbal, lens := k.c.String("gimbal"), k.c.String("lens")
-	rows := make([]*library.RigRow, 0, len(all))
-	for _, r := range all {
-		if (gimbal == "" || r.Gimbal == gimbal) && (lens == "" || library.HasWords(r.Lens, lens)) {
-			rows = append(rows, r)
-		}
-	}
-	if len(rows) == 0 && gimbal != "" {
-		if _, err := k.lib.Sheet("", gimbal); isNotFound(err) {
-			return err
-		}
 	}
 	if k.json() {
 		out := make([]jsonRigRow, 0, len(rows))
@@ -126,18 +114,44 @@ func runRigList(k *invocation) error {
 			Rigs   []jsonRigRow `json:"rigs"`
 		}{1, out})
 	}
+	gimbal, lens := k.c.String("gimbal"), k.c.String("lens")
 	switch {
-	case len(rows) == 0 && lens != "":
+	case len(rows) > 0:
+		rigRun{k}.printList(byGimbal(rows))
+	case lens != "":
 		k.say("no rig has the lens %s", safe.Line(lens))
-		return nil
-	case len(rows) == 0 && gimbal != "":
+	case gimbal != "":
 		k.say("no rigs on %s", gimbal)
-		return nil
-	case len(rows) == 0:
+	default:
 		k.say("no rigs yet; add one with: rigkeep rig add FILE")
-		return nil
 	}
-	var gimbals []string // the rigs of one stand together, under its name
+	return nil
+}
+
+// listed are the rigs that --gimbal and --lens leave.
+func (k rigRun) listed() ([]*library.RigRow, error) {
+	all, err := k.lib.Lists().RigRows(k.Now())
+	if err != nil {
+		return nil, err
+	}
+	gimbal, lens := k.c.String("gimbal"), k.c.String("lens")
+	rows := make([]*library.RigRow, 0, len(all))
+	for _, r := range all {
+		if (gimbal == "" || r.Gimbal == gimbal) && (lens == "" || library.HasWords(r.Lens, lens)) {
+			rows = append(rows, r)
+		}
+	}
+	if len(rows) == 0 && gimbal != "" {
+		if _, err := k.lib.Sheet("", gimbal); isNotFound(err) {
+			return nil, err
+		}
+	}
+	return rows, nil
+}
+
+// byGimbal puts the rigs of one gimbal together, the gimbals by name.
+func byGimbal(rows []*library.RigRow) []*library.RigRow {
+	var gimbals []string
 	of := map[string][]*library.RigRow{}
 	for _, r := range rows {
 		if of[r.Gimbal] == nil {
@@ -146,10 +160,15 @@ func runRigList(k *invocation) error {
 		of[r.Gimbal] = append(of[r.Gimbal], r)
 	}
 	slices.SortFunc(gimbals, schema.CompareNatural)
-	rows = rows[:0]
+	out := make([]*library.RigRow, 0, len(rows))
 	for _, g := range gimbals {
-		rows = append(rows, of[g]...)
+		out = append(out, of[g]...)
 	}
+	return out
+}
+
+// printList is a table of rigs, those of one gimbal under its name.
+func (k rigRun) printList(rows []*library.RigRow) {
 	t := table{head: true, rows: make([][]string, 0, len(rows)+1)}
 	t.add("rig", "lens", "tune", "unit", "changed", "next job")
 	on, now := "", k.Now()
@@ -184,7 +203,6 @@ func runRigList(k *invocation) error {
 	}
 	t.dropEmpty()
 	k.write(t.fitted(k.paint, "", k.wide, 28))
-	return nil
 }
 
 func runRigShow(k *invocation) error {
