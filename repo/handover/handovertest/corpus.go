@@ -42,73 +42,162 @@ const Evil = `"'><script>alert(1)</script><img src=x onerror=alert(2)>` + "\u202
 // Corpus makes the bad handovers of a rig. older is a handover of it that is older than what the
 // library they are tried on holds.
 func (s *Fixture) Corpus(rig string, older []byte) []Case {
+	s.T.Helper()
+	g := s.forger(rig)
+	g.otherFiles()
+	g.damaged()
+	g.memberNames()
+	g.memberKinds()
+	g.zipFile()
+	g.bombs()
+	g.members()
+	g.manifestFile()
+	g.manifestValues()
+	g.texts()
+	g.unitsAndJobs()
+	g.history()
+	g.bundles()
+	g.signatures()
+	g.out = append(g.out, Case{Name: "an older handover over a newer tune", Data: older, Sound: true})
+
+	// a list of names that would hide what is missing
+	seen := map[string]bool{}
+	for _, c := range g.out {
+		if seen[c.Name] {
+			g.t.Fatalf("two cases are called %q", c.Name)
+		}
+		seen[c.Name] = true
+	}
+	return g.out
+}
+
+// forger makes the cases, each from a good handover of the rig with one lie in it.
+type forger struct {
+	t      testing.TB
+	good   []byte
+	ms     []parcel.Member // of good
+	packer *flate.Writer
+	honest *Tampering
+	out    []Case
+
+	// the rig's fingerprint, and the files of good
+	fp, rigPath, tunePath, sheetPath, unitPath string
+}
+
+// forger starts on a rig. It stops the test if what it makes without a lie is not good.
+func (s *Fixture) forger(rig string) *forger {
 	t := s.T
 	t.Helper()
-	var out []Case
-	add := func(name string, data []byte) { out = append(out, Case{Name: name, Data: data}) }
-	heavy := func(name string, data []byte) { out = append(out, Case{Name: name, Data: data, Heavy: true}) }
-	good := s.HandOver(rig)
-	ms, err := parcel.Unpack(good, parcel.Default)
-	if err != nil {
+	g := &forger{t: t, good: s.HandOver(rig)}
+	var err error
+	if g.ms, err = parcel.Unpack(g.good, parcel.Default); err != nil {
 		t.Fatal(err)
 	}
-	packer, err := flate.NewWriter(nil, flate.BestCompression)
-	if err != nil {
+	if g.packer, err = flate.NewWriter(nil, flate.BestCompression); err != nil {
 		t.Fatal(err)
 	}
-	zip := func(change func(z *Zip)) []byte {
-		z := &Zip{packer: packer}
-		for _, m := range ms {
-			z.Add(m.Name, m.Data)
-		}
-		change(z)
-		return z.Data()
-	}
-	if data := zip(func(*Zip) {}); !bytes.Equal(data, good) {
+	if data := g.zip(func(*Zip) {}); !bytes.Equal(data, g.good) {
 		t.Fatal("the forger's zip is not the writer's: the cases below would fail for another reason than theirs")
 	}
-	honest := s.Tamper(rig)
-	honest.packer = packer
-	tamper := func(change func(f *Tampering)) []byte {
-		f := honest.again()
-		change(f)
-		return f.Data()
-	}
-	if _, err := handover.Open(tamper(func(*Tampering) {}), s.Cat); err != nil {
+	g.honest = s.Tamper(rig)
+	g.honest.packer = g.packer
+	if _, err := handover.Open(g.tamper(func(*Tampering) {}), s.Cat); err != nil {
 		t.Fatalf("a forgery without a lie is refused: %v", err)
 	}
+	g.fp = g.honest.Manifest.Rigs[0].Fingerprint
+	g.rigPath, g.tunePath, g.sheetPath = preset.RigPath(g.fp), preset.TunePath(g.fp, "main"), preset.GimbalPath("pier-one")
+	g.unitPath = preset.UnitPath("pier-one", "U-01")
+	return g
+}
 
-	// what is no handover at all
-	add("nothing", nil)
-	add("one byte", []byte("P"))
-	add("a text", []byte("Dear A-cam operator, the tune is in the other file.\n"))
-	add("a page", []byte("<!DOCTYPE html><script>alert(1)</script>"))
-	add("an end record alone", zipOf(&Zip{}))
-	heavy("a file larger than any handover", bytes.Repeat([]byte("x"), handover.MaxSize+1))
+func (g *forger) add(name string, data []byte) {
+	g.out = append(g.out, Case{Name: name, Data: data})
+}
 
-	// cut short, and changed
-	for n := 1024; n < len(good); n += 1024 {
-		add(fmt.Sprintf("cut after %d kB", n/1024), good[:n])
+func (g *forger) heavy(name string, data []byte) {
+	g.out = append(g.out, Case{Name: name, Data: data, Heavy: true})
+}
+
+// zip is the good handover with its zip file changed.
+func (g *forger) zip(change func(z *Zip)) []byte {
+	z := &Zip{packer: g.packer}
+	for _, m := range g.ms {
+		z.Add(m.Name, m.Data)
 	}
-	add("the last byte missing", good[:len(good)-1])
+	change(z)
+	return z.Data()
+}
+
+// last is the good handover with its last member's entry changed.
+func (g *forger) last(change func(e *Entry)) []byte {
+	return g.zip(func(z *Zip) { change(z.Entries[len(z.Entries)-1]) })
+}
+
+// tamper is the good handover with its contents changed, and sealed as if nothing were wrong.
+func (g *forger) tamper(change func(f *Tampering)) []byte {
+	f := g.honest.again()
+	change(f)
+	return f.Data()
+}
+
+// lie replaces a text in the manifest.
+func (g *forger) lie(old, new string) []byte {
+	return g.tamper(func(f *Tampering) {
+		f.OnManifest = func(b []byte) []byte {
+			if !bytes.Contains(b, []byte(old)) {
+				g.t.Fatalf("the manifest has no %q", old)
+			}
+			return bytes.Replace(b, []byte(old), []byte(new), 1)
+		}
+	})
+}
+
+// text replaces a text in a file.
+func (g *forger) text(path, old, new string) []byte {
+	return g.tamper(func(f *Tampering) {
+		if !strings.Contains(f.Files[path], old) {
+			g.t.Fatalf("%s has no %q", path, old)
+		}
+		f.Files[path] = strings.Replace(f.Files[path], old, new, 1)
+	})
+}
+
+// otherFiles are what is no handover at all.
+func (g *forger) otherFiles() {
+	g.add("nothing", nil)
+	g.add("one byte", []byte("P"))
+	g.add("a text", []byte("Dear A-cam operator, the tune is in the other file.\n"))
+	g.add("a page", []byte("<!DOCTYPE html><script>alert(1)</script>"))
+	g.add("an end record alone", zipOf(&Zip{}))
+	g.heavy("a file larger than any handover", bytes.Repeat([]byte("x"), handover.MaxSize+1))
+}
+
+// damaged are handovers cut short, and handovers with a changed bit.
+func (g *forger) damaged() {
+	for n := 1024; n < len(g.good); n += 1024 {
+		g.add(fmt.Sprintf("cut after %d kB", n/1024), g.good[:n])
+	}
+	g.add("the last byte missing", g.good[:len(g.good)-1])
 	at := 0
-	for i, m := range ms {
-		e := (&Zip{packer: packer}).Add(m.Name, m.Data)
-		x := bytes.Clone(good)
+	for i, m := range g.ms {
+		e := (&Zip{packer: g.packer}).Add(m.Name, m.Data)
+		x := bytes.Clone(g.good)
 		x[at+30+len(m.Name)+len(e.Data)/2] ^= 1
-		add("a bit flipped in "+m.Name, x)
+		g.add("a bit flipped in "+m.Name, x)
 		at += 30 + len(m.Name) + len(e.Data)
 		if len(m.Data) == 0 {
 			continue
 		}
-		add("a bit flipped in "+m.Name+", its check sum mended", zip(func(z *Zip) {
+		g.add("a bit flipped in "+m.Name+", its check sum mended", g.zip(func(z *Zip) {
 			changed := bytes.Clone(m.Data)
 			changed[len(changed)/2] ^= 1
-			*z.Entries[i] = *(&Zip{packer: packer}).Add(m.Name, changed)
+			*z.Entries[i] = *(&Zip{packer: g.packer}).Add(m.Name, changed)
 		}))
 	}
+}
 
-	// names and kinds of members
+// memberNames are members named as what may harm where it is unpacked.
+func (g *forger) memberNames() {
 	for _, n := range []struct{ what, name string }{
 		{"a way up", "../evil.toml"}, {"a way up below", "library/../../evil.toml"}, {"a way up at the end", "library/.."}, {"an absolute path", "/tmp/evil.toml"},
 		{"a drive", `C:\evil.toml`}, {"a drive with a slash", "C:/evil.toml"}, {"a drive alone", "C:evil.toml"}, {"a share", `\\host\share\evil.toml`}, {"a backslash", `library\rigs\evil.toml`},
@@ -116,74 +205,81 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 		{"git's folder", "library/.git/hooks/post-checkout"}, {"a stream", "library/x.toml:evil"}, {"a NUL", "library/x\x00.toml"}, {"an escape", "library/\x1b[2Jx.toml"}, {"a line feed", "library/x\n.toml"},
 		{"a reversed name", "library/x\u202elmot.toml"}, {"not UTF-8", "library/x\xff.toml"}, {"an option", "-rf"}, {"a home", "~/evil"}, {"a dot at the end", "library/x."}, {"a space at the end", "library/x.toml "}, {"a long name", "library/" + strings.Repeat("x", 300)}, {"a wildcard", "library/*.toml"},
 	} {
-		add("a member named with "+n.what, zip(func(z *Zip) { z.Add(n.name, []byte("format = 1\n")) }))
+		g.add("a member named with "+n.what, g.zip(func(z *Zip) { z.Add(n.name, []byte("format = 1\n")) }))
 	}
-	last := func(change func(e *Entry)) []byte {
-		return zip(func(z *Zip) { change(z.Entries[len(z.Entries)-1]) })
-	}
+}
+
+// memberKinds are members that are more than a file, or there twice.
+func (g *forger) memberKinds() {
 	for _, k := range []struct {
 		what  string
 		outer uint32
 	}{{"a symbolic link", 0o120777 << 16}, {"a character device", 0o020666 << 16}, {"a block device", 0o060666 << 16}, {"a pipe", 0o010644 << 16}, {"a socket", 0o140755 << 16}, {"a folder", 0o040755<<16 | 0x10}, {"a set-user-id program", 0o104755 << 16}} {
-		add("a member that is "+k.what, last(func(e *Entry) { e.Outer = k.outer }))
+		g.add("a member that is "+k.what, g.last(func(e *Entry) { e.Outer = k.outer }))
 	}
-	add("a member twice", zip(func(z *Zip) { m := ms[len(ms)-1]; z.Add(m.Name, m.Data) }))
-	add("a member twice but for capitals", zip(func(z *Zip) { z.Add("Manifest.JSON", ms[0].Data) }))
+	g.add("a member twice", g.zip(func(z *Zip) { m := g.ms[len(g.ms)-1]; z.Add(m.Name, m.Data) }))
+	g.add("a member twice but for capitals", g.zip(func(z *Zip) { z.Add("Manifest.JSON", g.ms[0].Data) }))
+}
 
-	// the zip file itself
-	add("two headers with different names", last(func(e *Entry) { e.LocalName = "x" + e.Name[1:] }))
-	add("two headers with different sizes", last(func(e *Entry) { e.LocalSize++ }))
-	add("a wrong check sum", last(func(e *Entry) { e.CRC ^= 1 }))
-	add("a size one too large", last(func(e *Entry) { e.Size++; e.LocalSize++ }))
-	add("a size one too small", last(func(e *Entry) { e.Size--; e.LocalSize-- }))
-	add("an encrypted member", last(func(e *Entry) { e.Flags = 1 }))
-	add("a descriptor behind the data", last(func(e *Entry) { e.Flags = 8; e.Behind = make([]byte, 16) }))
-	add("a descriptor that is announced and missing", last(func(e *Entry) { e.Flags = 8 }))
-	add("a name said to be UTF-8", last(func(e *Entry) { e.Flags = 0x800 }))
-	add("another way of packing", last(func(e *Entry) { e.Method = 12 }))
-	add("64-bit sizes", last(func(e *Entry) {
+// zipFile are lies of the zip file itself.
+func (g *forger) zipFile() {
+	g.add("two headers with different names", g.last(func(e *Entry) { e.LocalName = "x" + e.Name[1:] }))
+	g.add("two headers with different sizes", g.last(func(e *Entry) { e.LocalSize++ }))
+	g.add("a wrong check sum", g.last(func(e *Entry) { e.CRC ^= 1 }))
+	g.add("a size one too large", g.last(func(e *Entry) { e.Size++; e.LocalSize++ }))
+	g.add("a size one too small", g.last(func(e *Entry) { e.Size--; e.LocalSize-- }))
+	g.add("an encrypted member", g.last(func(e *Entry) { e.Flags = 1 }))
+	g.add("a descriptor behind the data", g.last(func(e *Entry) { e.Flags = 8; e.Behind = make([]byte, 16) }))
+	g.add("a descriptor that is announced and missing", g.last(func(e *Entry) { e.Flags = 8 }))
+	g.add("a name said to be UTF-8", g.last(func(e *Entry) { e.Flags = 0x800 }))
+	g.add("another way of packing", g.last(func(e *Entry) { e.Method = 12 }))
+	g.add("64-bit sizes", g.last(func(e *Entry) {
 		e.Extra = append([]byte{1, 0, 16, 0}, make([]byte, 16)...)
 		e.Packed, e.Size, e.LocalSize = 1<<32-1, 1<<32-1, 1<<32-1
 	}))
-	add("a 64-bit end record", zip(func(z *Zip) {
+	g.add("a 64-bit end record", g.zip(func(z *Zip) {
 		z.End = append([]byte("PK\x06\x06"), make([]byte, 52)...)
 		z.End = append(append(z.End, []byte("PK\x06\x07")...), make([]byte, 16)...)
 	}))
-	add("extra fields", last(func(e *Entry) { e.Extra = []byte{0x55, 0x54, 1, 0, 0} }))
-	add("a remark on a member", last(func(e *Entry) { e.Note = []byte("see ../evil") }))
-	add("a remark on the file", zip(func(z *Zip) { z.Comment = []byte("PK\x05\x06") }))
-	add("another time", last(func(e *Entry) { e.Date = 100 }))
-	add("made by another system", last(func(e *Entry) { e.Made = 20; e.Outer = 0x20 }))
-	add("something before it", zip(func(z *Zip) { z.Before = []byte("#!/bin/sh\n") }))
-	add("something behind it", zip(func(z *Zip) { z.After = []byte("more") }))
-	add("something between members and contents", zip(func(z *Zip) { z.Gap = []byte("hidden") }))
-	add("something between two members", zip(func(z *Zip) { z.Entries[1].Behind = []byte("hidden") }))
-	add("members that overlap", zip(func(z *Zip) { zero := 0; z.Entries[1].At = &zero }))
-	add("an offset beyond the end", zip(func(z *Zip) { far := 1 << 30; z.Entries[1].At = &far }))
-	add("members in another order", zip(func(z *Zip) { n := len(z.Entries); z.Entries[n-1], z.Entries[n-2] = z.Entries[n-2], z.Entries[n-1] }))
-	add("a member more than are counted", zip(func(z *Zip) { z.Count = -1 }))
-	add("more members counted than there are", zip(func(z *Zip) { z.Count = 60000 }))
-	add("several disks", zip(func(z *Zip) { z.Disk = 1 }))
+	g.add("extra fields", g.last(func(e *Entry) { e.Extra = []byte{0x55, 0x54, 1, 0, 0} }))
+	g.add("a remark on a member", g.last(func(e *Entry) { e.Note = []byte("see ../evil") }))
+	g.add("a remark on the file", g.zip(func(z *Zip) { z.Comment = []byte("PK\x05\x06") }))
+	g.add("another time", g.last(func(e *Entry) { e.Date = 100 }))
+	g.add("made by another system", g.last(func(e *Entry) { e.Made = 20; e.Outer = 0x20 }))
+	g.add("something before it", g.zip(func(z *Zip) { z.Before = []byte("#!/bin/sh\n") }))
+	g.add("something behind it", g.zip(func(z *Zip) { z.After = []byte("more") }))
+	g.add("something between members and contents", g.zip(func(z *Zip) { z.Gap = []byte("hidden") }))
+	g.add("something between two members", g.zip(func(z *Zip) { z.Entries[1].Behind = []byte("hidden") }))
+	g.add("members that overlap", g.zip(func(z *Zip) { zero := 0; z.Entries[1].At = &zero }))
+	g.add("an offset beyond the end", g.zip(func(z *Zip) { far := 1 << 30; z.Entries[1].At = &far }))
+	g.add("members in another order", g.zip(func(z *Zip) { n := len(z.Entries); z.Entries[n-1], z.Entries[n-2] = z.Entries[n-2], z.Entries[n-1] }))
+	g.add("a member more than are counted", g.zip(func(z *Zip) { z.Count = -1 }))
+	g.add("more members counted than there are", g.zip(func(z *Zip) { z.Count = 60000 }))
+	g.add("several disks", g.zip(func(z *Zip) { z.Disk = 1 }))
+}
 
-	// bombs
-	heavy("a bomb by ratio", zip(func(z *Zip) { z.Add("bomb.toml", make([]byte, 20<<20)) }))
-	heavy("a bomb that claims to be small", zip(func(z *Zip) { e := z.Add("bomb.toml", make([]byte, 20<<20)); e.Size, e.LocalSize = 100, 100 }))
-	heavy("a bomb in many members", zip(func(z *Zip) {
+// bombs are small files that grow when they are unpacked.
+func (g *forger) bombs() {
+	g.heavy("a bomb by ratio", g.zip(func(z *Zip) { z.Add("bomb.toml", make([]byte, 20<<20)) }))
+	g.heavy("a bomb that claims to be small", g.zip(func(z *Zip) { e := z.Add("bomb.toml", make([]byte, 20<<20)); e.Size, e.LocalSize = 100, 100 }))
+	g.heavy("a bomb in many members", g.zip(func(z *Zip) {
 		for i := range 5 {
 			z.Add(fmt.Sprintf("library/bomb%d.toml", i), make([]byte, 8<<20))
 		}
 	}))
-	heavy("a bomb by count", zip(func(z *Zip) {
+	g.heavy("a bomb by count", g.zip(func(z *Zip) {
 		for i := range 20000 {
 			z.Add(fmt.Sprintf("library/%d.toml", i), nil)
 		}
 	}))
-	add("a claim of four gigabytes", last(func(e *Entry) { e.Size, e.LocalSize = 1<<32-2, 1<<32-2 }))
-	heavy("a handover in a handover", zip(func(z *Zip) { z.Add("inner.zip", good) }))
+	g.add("a claim of four gigabytes", g.last(func(e *Entry) { e.Size, e.LocalSize = 1<<32-2, 1<<32-2 }))
+	g.heavy("a handover in a handover", g.zip(func(z *Zip) { z.Add("inner.zip", g.good) }))
+}
 
-	// what the manifest says
+// members are members that are missing, too many, or not what the manifest says of them.
+func (g *forger) members() {
 	drop := func(name string) []byte {
-		return tamper(func(f *Tampering) {
+		return g.tamper(func(f *Tampering) {
 			f.OnMembers = func(ms []parcel.Member) []parcel.Member {
 				var out []parcel.Member
 				for _, m := range ms {
@@ -196,158 +292,153 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 		})
 	}
 	for _, n := range []string{handover.ManifestName, handover.SumsName, handover.ReadmeName, handover.CardName, handover.BundleName, handover.FilesDir + preset.GimbalPath("pier-one")} {
-		add("without "+n, drop(n))
+		g.add("without "+n, drop(n))
 	}
-	add("a member that the manifest does not name", tamper(func(f *Tampering) {
+	g.add("a member that the manifest does not name", g.tamper(func(f *Tampering) {
 		f.OnMembers = func(ms []parcel.Member) []parcel.Member { return append(ms, parcel.Member{Name: "library/evil.toml"}) }
 	}))
-	add("a member of no known kind", tamper(func(f *Tampering) {
+	g.add("a member of no known kind", g.tamper(func(f *Tampering) {
 		f.OnMembers = func(ms []parcel.Member) []parcel.Member {
 			return f.seal0(append(ms[2:], parcel.Member{Name: "install.sh", Data: []byte("#!/bin/sh\n")}))
 		}
 	}))
-	lie := func(old, new string) []byte {
-		return tamper(func(f *Tampering) {
-			f.OnManifest = func(b []byte) []byte {
-				if !bytes.Contains(b, []byte(old)) {
-					t.Fatalf("the manifest has no %q", old)
-				}
-				return bytes.Replace(b, []byte(old), []byte(new), 1)
-			}
-		})
-	}
-	manifest := func(change func(m *handover.Manifest)) []byte {
-		return tamper(func(f *Tampering) { change(&f.Manifest) })
-	}
-	add("a size that is another", lie(`"size": 9`, `"size": 8`))
-	add("a sum that is another", tamper(func(f *Tampering) {
+	g.add("a size that is another", g.lie(`"size": 9`, `"size": 8`))
+	g.add("a sum that is another", g.tamper(func(f *Tampering) {
 		f.OnManifest = func(b []byte) []byte { i := bytes.Index(b, []byte(`"sha256": "`)) + 11; b[i] ^= 1; return b }
 	}))
-	add("sums that are others", tamper(func(f *Tampering) { f.OnSums = func(b []byte) []byte { b[3] ^= 1; return b } }))
-	add("sums of a file outside", tamper(func(f *Tampering) {
+	g.add("sums that are others", g.tamper(func(f *Tampering) { f.OnSums = func(b []byte) []byte { b[3] ^= 1; return b } }))
+	g.add("sums of a file outside", g.tamper(func(f *Tampering) {
 		f.OnSums = func(b []byte) []byte { return append(b, strings.Repeat("0", 64)+"  ../../etc/passwd\n"...) }
 	}))
-	add("a key twice in the manifest", lie(`"tip":`, `"tip": "x", "tip":`))
-	add("an unknown key in the manifest", lie(`"note":`, `"run": "rm -rf", "note":`))
-	add("a manifest with something behind it", tamper(func(f *Tampering) { f.OnManifest = func(b []byte) []byte { return append(b, "{}"...) } }))
-	add("a manifest that is no JSON", tamper(func(f *Tampering) { f.OnManifest = func(b []byte) []byte { return b[:len(b)/2] } }))
-	add("a manifest nested without end", tamper(func(f *Tampering) {
+}
+
+// manifestFile are manifests that are not the JSON they have to be.
+func (g *forger) manifestFile() {
+	g.add("a key twice in the manifest", g.lie(`"tip":`, `"tip": "x", "tip":`))
+	g.add("an unknown key in the manifest", g.lie(`"note":`, `"run": "rm -rf", "note":`))
+	g.add("a manifest with something behind it", g.tamper(func(f *Tampering) { f.OnManifest = func(b []byte) []byte { return append(b, "{}"...) } }))
+	g.add("a manifest that is no JSON", g.tamper(func(f *Tampering) { f.OnManifest = func(b []byte) []byte { return b[:len(b)/2] } }))
+	g.add("a manifest nested without end", g.tamper(func(f *Tampering) {
 		f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(`{"a":`), 40_000) }
 	}))
-	heavy("a manifest of 12 MB", tamper(func(f *Tampering) { f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(" "), 12<<20) } }))
-	add("a byte-order mark in the manifest", lie("{\n", "\ufeff{\n"))
-	add("a newer format", manifest(func(m *handover.Manifest) { m.Format = 2 }))
-	add("format zero", manifest(func(m *handover.Manifest) { m.Format = 0 }))
-	add("a format in quotes", lie(`"format": 1`, `"format": "1"`))
-	add("another kind", manifest(func(m *handover.Manifest) { m.Kind = "rigkeep-library" }))
-	add("an escape in the sender", manifest(func(m *handover.Manifest) { m.Sender.Name = "A\x1b[2J\x1b]0;x\x07" }))
-	add("a reversed sender", manifest(func(m *handover.Manifest) { m.Sender.Name = "\u202erotarepo" }))
-	add("a sender of two lines", manifest(func(m *handover.Manifest) { m.Sender.Name = "A\nTRUSTED" }))
-	add("a sender with another's address in the name", manifest(func(m *handover.Manifest) { m.Sender.Name = "A <a-cam@example.org>" }))
-	add("no sender", manifest(func(m *handover.Manifest) { m.Sender = handover.Sender{} }))
-	add("an impossible time", manifest(func(m *handover.Manifest) { m.Time = "2026-02-30T00:00:00Z" }))
-	add("another time than the revision's", manifest(func(m *handover.Manifest) { m.Time = "2027-01-01T00:00:00Z" }))
-	add("another revision than the history's", manifest(func(m *handover.Manifest) { m.Revision = Rev("a") }))
-	add("another tip than the bundle's", tamper(func(f *Tampering) { f.Manifest.Tip, f.SameTip = Rev("b"), true }))
-	add("no rigs", manifest(func(m *handover.Manifest) { m.Rigs = []handover.RigEntry{} }))
-	add("a rig twice", manifest(func(m *handover.Manifest) { m.Rigs = append(m.Rigs, m.Rigs[0]) }))
-	add("another fingerprint", manifest(func(m *handover.Manifest) { m.Rigs[0].Fingerprint = "0123456789" }))
-	add("a fingerprint that is a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Fingerprint = "../../../.." }))
-	add("another alias", manifest(func(m *handover.Manifest) { m.Rigs[0].Alias = "other" }))
-	add("an alias that is a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Alias = "../x" }))
-	add("another past", manifest(func(m *handover.Manifest) { m.Rigs[0].Was = []string{} }))
-	add("tunes that are not there", manifest(func(m *handover.Manifest) { m.Rigs[0].Tunes = []string{"main", "night"} }))
-	add("a tune named as a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Tunes = []string{"../../x"} }))
-	add("a note without end", manifest(func(m *handover.Manifest) { m.Note = strings.Repeat("x", 5000) }))
-	add("an escape in the note", manifest(func(m *handover.Manifest) { m.Note = "\x1b]8;;http://x\x07click\x1b]8;;\x07" }))
-	add("a reversed note", manifest(func(m *handover.Manifest) { m.Note = "\u202edaer" }))
-	add("an escape in the tool", manifest(func(m *handover.Manifest) { m.Tool = "rigkeep \x9b31m" }))
+	g.heavy("a manifest of 12 MB", g.tamper(func(f *Tampering) { f.OnManifest = func([]byte) []byte { return bytes.Repeat([]byte(" "), 12<<20) } }))
+	g.add("a byte-order mark in the manifest", g.lie("{\n", "\ufeff{\n"))
+}
 
-	// what the files say
-	fp := honest.Manifest.Rigs[0].Fingerprint
-	rigPath, tunePath, sheetPath := preset.RigPath(fp), preset.TunePath(fp, "main"), preset.GimbalPath("pier-one")
-	text := func(path, old, new string) []byte {
-		return tamper(func(f *Tampering) {
-			if !strings.Contains(f.Files[path], old) {
-				t.Fatalf("%s has no %q", path, old)
-			}
-			f.Files[path] = strings.Replace(f.Files[path], old, new, 1)
-		})
+// manifestValues are values in the manifest that are wrong, or would harm a terminal or a path.
+func (g *forger) manifestValues() {
+	manifest := func(change func(m *handover.Manifest)) []byte {
+		return g.tamper(func(f *Tampering) { change(&f.Manifest) })
 	}
-	add("a TOML 1.1 escape", text(tunePath, `note = "Cable`, `note = "\e[2JCable`))
-	add("another TOML 1.1 escape", text(tunePath, `note = "Cable`, `note = "\x1b[2JCable`))
-	add("a table over two lines as TOML 1.1 has it", text(tunePath, "deadband = { pan = 12,", "deadband = { pan = 12,\n"))
-	add("a raw escape in a text", text(tunePath, `note = "Cable`, "note = \"\x1b[2JCable"))
-	add("a value twice", text(tunePath, "[stiffness]", "[stiffness]\npan = 1"))
-	add("a value that is not a number", text(tunePath, "roll = 25", "roll = nan"))
-	add("an infinite value", text(tunePath, "roll = 25", "roll = inf"))
-	add("a value off the dial", text(tunePath, "roll = 25", "roll = 2500"))
-	add("an unknown key", text(tunePath, "[stiffness]", "[stiffness]\nyaw = 3"))
-	add("an integer of a hundred digits", text(tunePath, "roll = 25", "roll = "+strings.Repeat("9", 100)))
-	add("a file of another kind", text(tunePath, `kind = "tune"`, `kind = "job"`))
-	add("a file of a newer format", text(tunePath, "format = 1", "format = 9"))
-	add("a tune for another rig", text(tunePath, fp, "0123456789"))
-	add("a build that is another", text(rigPath, "mass_kg = 1.25", "mass_kg = 2.25"))
-	add("a build of no mass", text(rigPath, "mass_kg = 1.25", "mass_kg = 0"))
-	add("a build on another gimbal", text(rigPath, `gimbal = "pier-one"`, `gimbal = "pier-two"`))
-	add("a gimbal named as a path", text(rigPath, `gimbal = "pier-one"`, `gimbal = "../pier-one"`))
-	add("an escape in a part's name", text(rigPath, `"Body K"`, `"Body \u001b[2J"`))
-	add("a sheet whose range is inverted", text(sheetPath, "min = 0\nmax = 100", "min = 100\nmax = 0"))
-	add("a sheet without a needed key", text(sheetPath, "max_kg = 5.0", ""))
-	add("a file that is not UTF-8", text(tunePath, "Cable", "Ca\xffble"))
-	add("a file with a NUL", text(tunePath, "Cable", "Ca\x00ble"))
-	add("an empty file", tamper(func(f *Tampering) { f.Files[tunePath] = "" }))
-	heavy("a file of two megabytes", tamper(func(f *Tampering) { f.Files[tunePath] += strings.Repeat("# x\n", 1<<19) }))
-	heavy("arrays nested without end", text(tunePath, "[stiffness]", "x = "+strings.Repeat("[", 200_000)+strings.Repeat("]", 200_000)+"\n[stiffness]"))
-	heavy("a hundred thousand keys", tamper(func(f *Tampering) {
+	g.add("a newer format", manifest(func(m *handover.Manifest) { m.Format = 2 }))
+	g.add("format zero", manifest(func(m *handover.Manifest) { m.Format = 0 }))
+	g.add("a format in quotes", g.lie(`"format": 1`, `"format": "1"`))
+	g.add("another kind", manifest(func(m *handover.Manifest) { m.Kind = "rigkeep-library" }))
+	g.add("an escape in the sender", manifest(func(m *handover.Manifest) { m.Sender.Name = "A\x1b[2J\x1b]0;x\x07" }))
+	g.add("a reversed sender", manifest(func(m *handover.Manifest) { m.Sender.Name = "\u202erotarepo" }))
+	g.add("a sender of two lines", manifest(func(m *handover.Manifest) { m.Sender.Name = "A\nTRUSTED" }))
+	g.add("a sender with another's address in the name", manifest(func(m *handover.Manifest) { m.Sender.Name = "A <a-cam@example.org>" }))
+	g.add("no sender", manifest(func(m *handover.Manifest) { m.Sender = handover.Sender{} }))
+	g.add("an impossible time", manifest(func(m *handover.Manifest) { m.Time = "2026-02-30T00:00:00Z" }))
+	g.add("another time than the revision's", manifest(func(m *handover.Manifest) { m.Time = "2027-01-01T00:00:00Z" }))
+	g.add("another revision than the history's", manifest(func(m *handover.Manifest) { m.Revision = Rev("a") }))
+	g.add("another tip than the bundle's", g.tamper(func(f *Tampering) { f.Manifest.Tip, f.SameTip = Rev("b"), true }))
+	g.add("no rigs", manifest(func(m *handover.Manifest) { m.Rigs = []handover.RigEntry{} }))
+	g.add("a rig twice", manifest(func(m *handover.Manifest) { m.Rigs = append(m.Rigs, m.Rigs[0]) }))
+	g.add("another fingerprint", manifest(func(m *handover.Manifest) { m.Rigs[0].Fingerprint = "0123456789" }))
+	g.add("a fingerprint that is a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Fingerprint = "../../../.." }))
+	g.add("another alias", manifest(func(m *handover.Manifest) { m.Rigs[0].Alias = "other" }))
+	g.add("an alias that is a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Alias = "../x" }))
+	g.add("another past", manifest(func(m *handover.Manifest) { m.Rigs[0].Was = []string{} }))
+	g.add("tunes that are not there", manifest(func(m *handover.Manifest) { m.Rigs[0].Tunes = []string{"main", "night"} }))
+	g.add("a tune named as a path", manifest(func(m *handover.Manifest) { m.Rigs[0].Tunes = []string{"../../x"} }))
+	g.add("a note without end", manifest(func(m *handover.Manifest) { m.Note = strings.Repeat("x", 5000) }))
+	g.add("an escape in the note", manifest(func(m *handover.Manifest) { m.Note = "\x1b]8;;http://x\x07click\x1b]8;;\x07" }))
+	g.add("a reversed note", manifest(func(m *handover.Manifest) { m.Note = "\u202edaer" }))
+	g.add("an escape in the tool", manifest(func(m *handover.Manifest) { m.Tool = "rigkeep \x9b31m" }))
+}
+
+// texts are lies in the library's files.
+func (g *forger) texts() {
+	g.add("a TOML 1.1 escape", g.text(g.tunePath, `note = "Cable`, `note = "\e[2JCable`))
+	g.add("another TOML 1.1 escape", g.text(g.tunePath, `note = "Cable`, `note = "\x1b[2JCable`))
+	g.add("a table over two lines as TOML 1.1 has it", g.text(g.tunePath, "deadband = { pan = 12,", "deadband = { pan = 12,\n"))
+	g.add("a raw escape in a text", g.text(g.tunePath, `note = "Cable`, "note = \"\x1b[2JCable"))
+	g.add("a value twice", g.text(g.tunePath, "[stiffness]", "[stiffness]\npan = 1"))
+	g.add("a value that is not a number", g.text(g.tunePath, "roll = 25", "roll = nan"))
+	g.add("an infinite value", g.text(g.tunePath, "roll = 25", "roll = inf"))
+	g.add("a value off the dial", g.text(g.tunePath, "roll = 25", "roll = 2500"))
+	g.add("an unknown key", g.text(g.tunePath, "[stiffness]", "[stiffness]\nyaw = 3"))
+	g.add("an integer of a hundred digits", g.text(g.tunePath, "roll = 25", "roll = "+strings.Repeat("9", 100)))
+	g.add("a file of another kind", g.text(g.tunePath, `kind = "tune"`, `kind = "job"`))
+	g.add("a file of a newer format", g.text(g.tunePath, "format = 1", "format = 9"))
+	g.add("a tune for another rig", g.text(g.tunePath, g.fp, "0123456789"))
+	g.add("a build that is another", g.text(g.rigPath, "mass_kg = 1.25", "mass_kg = 2.25"))
+	g.add("a build of no mass", g.text(g.rigPath, "mass_kg = 1.25", "mass_kg = 0"))
+	g.add("a build on another gimbal", g.text(g.rigPath, `gimbal = "pier-one"`, `gimbal = "pier-two"`))
+	g.add("a gimbal named as a path", g.text(g.rigPath, `gimbal = "pier-one"`, `gimbal = "../pier-one"`))
+	g.add("an escape in a part's name", g.text(g.rigPath, `"Body K"`, `"Body \u001b[2J"`))
+	g.add("a sheet whose range is inverted", g.text(g.sheetPath, "min = 0\nmax = 100", "min = 100\nmax = 0"))
+	g.add("a sheet without a needed key", g.text(g.sheetPath, "max_kg = 5.0", ""))
+	g.add("a file that is not UTF-8", g.text(g.tunePath, "Cable", "Ca\xffble"))
+	g.add("a file with a NUL", g.text(g.tunePath, "Cable", "Ca\x00ble"))
+	g.add("an empty file", g.tamper(func(f *Tampering) { f.Files[g.tunePath] = "" }))
+	g.heavy("a file of two megabytes", g.tamper(func(f *Tampering) { f.Files[g.tunePath] += strings.Repeat("# x\n", 1<<19) }))
+	g.heavy("arrays nested without end", g.text(g.tunePath, "[stiffness]", "x = "+strings.Repeat("[", 200_000)+strings.Repeat("]", 200_000)+"\n[stiffness]"))
+	g.heavy("a hundred thousand keys", g.tamper(func(f *Tampering) {
 		var b strings.Builder
 		for i := range 60_000 {
 			fmt.Fprintf(&b, "k%d=1\n", i)
 		}
-		f.Files[tunePath] = b.String() + f.Files[tunePath]
+		f.Files[g.tunePath] = b.String() + f.Files[g.tunePath]
 	}))
-	add("a file of no known place", tamper(func(f *Tampering) { f.Files["library.toml"] = handover.Marker }))
-	add("a file of another rig", tamper(func(f *Tampering) {
-		f.Files[preset.TunePath("0123456789", "main")] = strings.Replace(f.Files[tunePath], fp, "0123456789", 1)
+	g.add("a file of no known place", g.tamper(func(f *Tampering) { f.Files["library.toml"] = handover.Marker }))
+	g.add("a file of another rig", g.tamper(func(f *Tampering) {
+		f.Files[preset.TunePath("0123456789", "main")] = strings.Replace(f.Files[g.tunePath], g.fp, "0123456789", 1)
 	}))
-	add("a sheet that no rig needs", tamper(func(f *Tampering) { f.Files[preset.GimbalPath("pier-two")] = f.Files[sheetPath] }))
-	unitPath := preset.UnitPath("pier-one", "U-01")
+	g.add("a sheet that no rig needs", g.tamper(func(f *Tampering) { f.Files[preset.GimbalPath("pier-two")] = f.Files[g.sheetPath] }))
+}
+
+// unitsAndJobs are lies in the records of units and jobs.
+func (g *forger) unitsAndJobs() {
 	unit := func(name string, change func(text string) string) {
-		add(name, tamper(func(f *Tampering) {
-			now := change(f.Files[unitPath])
-			if now == f.Files[unitPath] {
-				t.Fatalf("%s: the record is as it was:\n%s", name, now)
+		g.add(name, g.tamper(func(f *Tampering) {
+			now := change(f.Files[g.unitPath])
+			if now == f.Files[g.unitPath] {
+				g.t.Fatalf("%s: the record is as it was:\n%s", name, now)
 			}
-			f.Files[unitPath] = now
+			f.Files[g.unitPath] = now
 		}))
 	}
 	unit("a unit with a note", func(text string) string { return strings.Replace(text, "firmware", "note = \"ours\"\nfirmware", 1) })
 	unit("a unit with a link", func(text string) string { return text + "\n[link]\naddress = \"tcp:192.0.2.7:5760\"\n" })
-	unit("a unit that holds another rig", func(text string) string { return strings.Replace(text, "rig = \""+fp, "rig = \"0123456789", 1) })
+	unit("a unit that holds another rig", func(text string) string { return strings.Replace(text, "rig = \""+g.fp, "rig = \"0123456789", 1) })
 	unit("a unit that holds other values than their digest", func(text string) string { return strings.Replace(text, "pan = 35", "pan = 36", 1) })
 	unit("a unit whose entry names a revision of nowhere", func(text string) string {
 		return strings.Replace(text, "digest = ", "revision = \""+Rev("c")+"\"\ndigest = ", 1)
 	})
-	add("a unit that no tune here needs", tamper(func(f *Tampering) { f.Files[preset.UnitPath("pier-one", "U-09")] = "format = 1\nkind = \"unit\"\n" }))
-	add("a unit of another gimbal", tamper(func(f *Tampering) { f.Files[preset.UnitPath("pier-two", "U-01")] = f.Files[unitPath] }))
+	g.add("a unit that no tune here needs", g.tamper(func(f *Tampering) { f.Files[preset.UnitPath("pier-one", "U-09")] = "format = 1\nkind = \"unit\"\n" }))
+	g.add("a unit of another gimbal", g.tamper(func(f *Tampering) { f.Files[preset.UnitPath("pier-two", "U-01")] = f.Files[g.unitPath] }))
 	job := func(pin string) []byte {
-		return tamper(func(f *Tampering) {
+		return g.tamper(func(f *Tampering) {
 			f.Files[preset.JobPath("2026-01-01-x")] = "format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-01\nstate = \"open\"\n\n[[pin]]\n" + pin
 		})
 	}
-	add("a job that pins another rig", job("rig = \"0123456789\"\ntune = \"main\"\n"))
-	add("a job that pins a revision of nowhere", job(fmt.Sprintf("rig = %q\ntune = \"main\"\nrevision = %q\n", fp, Rev("c"))))
+	g.add("a job that pins another rig", job("rig = \"0123456789\"\ntune = \"main\"\n"))
+	g.add("a job that pins a revision of nowhere", job(fmt.Sprintf("rig = %q\ntune = \"main\"\nrevision = %q\n", g.fp, Rev("c"))))
+}
 
-	// what the history holds
-	add("files that are not those of the history", tamper(func(f *Tampering) {
+// history are lies in the commits, and a history that is not that of the files.
+func (g *forger) history() {
+	g.add("files that are not those of the history", g.tamper(func(f *Tampering) {
 		f.History = map[string]string{}
 		for p, text := range f.Files {
 			f.History[p] = text
 		}
-		f.Files[tunePath] = strings.Replace(f.Files[tunePath], "roll = 25", "roll = 24", 1)
+		f.Files[g.tunePath] = strings.Replace(f.Files[g.tunePath], "roll = 25", "roll = 24", 1)
 	}))
 	extra := func(path, text string) []byte {
-		return tamper(func(f *Tampering) {
+		return g.tamper(func(f *Tampering) {
 			f.History = map[string]string{path: text}
 			for p, text := range f.Files {
 				if p != path {
@@ -356,35 +447,39 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 			}
 		})
 	}
-	add("attributes of git in the history", extra(".gitattributes", "* filter=evil\n"))
-	add("a module of git in the history", extra(".gitmodules", "[submodule \"x\"]\n\tpath = x\n\turl = -evil\n"))
-	add("another library.toml in the history", extra("library.toml", "format = 1\nkind = \"library\"\nname = \"Other\"\n"))
-	add("a trusted key in the history", extra("trust/allowed_signers", "* ssh-ed25519 AAAA\n"))
-	add("another rig in the history", extra(preset.RigPath("0123456789"), "x"))
-	add("a revision that does not say what it was made from", tamper(func(f *Tampering) { f.Message = "Forged" }))
-	add("an escape in an author", tamper(func(f *Tampering) { f.Author = "A\x1b[2J <a@example.org> 1768208400 +0000" }))
-	add("an escape in a message", tamper(func(f *Tampering) { f.Message = "\x1b]0;x\x07" + f.Message }))
-	add("a reversed message", tamper(func(f *Tampering) { f.Message = "\u202e" + f.Message }))
-	b, tip := honest.again().bundle()
+	g.add("attributes of git in the history", extra(".gitattributes", "* filter=evil\n"))
+	g.add("a module of git in the history", extra(".gitmodules", "[submodule \"x\"]\n\tpath = x\n\turl = -evil\n"))
+	g.add("another library.toml in the history", extra("library.toml", "format = 1\nkind = \"library\"\nname = \"Other\"\n"))
+	g.add("a trusted key in the history", extra("trust/allowed_signers", "* ssh-ed25519 AAAA\n"))
+	g.add("another rig in the history", extra(preset.RigPath("0123456789"), "x"))
+	g.add("a revision that does not say what it was made from", g.tamper(func(f *Tampering) { f.Message = "Forged" }))
+	g.add("an escape in an author", g.tamper(func(f *Tampering) { f.Author = "A\x1b[2J <a@example.org> 1768208400 +0000" }))
+	g.add("an escape in a message", g.tamper(func(f *Tampering) { f.Message = "\x1b]0;x\x07" + f.Message }))
+	g.add("a reversed message", g.tamper(func(f *Tampering) { f.Message = "\u202e" + f.Message }))
+}
+
+// bundles are lies in the bundle and in its pack.
+func (g *forger) bundles() {
+	b, tip := g.honest.again().bundle()
 	bundle := func(change func(b []byte) []byte) []byte {
-		return tamper(func(f *Tampering) { f.Bundle = change(bytes.Clone(b)); f.Manifest.Tip = tip })
+		return g.tamper(func(f *Tampering) { f.Bundle = change(bytes.Clone(b)); f.Manifest.Tip = tip })
 	}
 	swap := func(old, new string) []byte {
 		return bundle(func(b []byte) []byte { return bytes.Replace(b, []byte(old), []byte(new), 1) })
 	}
-	add("a bundle whose base is missing", swap("git bundle\n", "git bundle\n-"+Rev("1")+" base\n"))
-	add("a ref with control characters", swap("refs/heads/main", "refs/heads/m\x1b[2Jn"))
-	add("a ref that is a path", swap("refs/heads/main", "refs/heads/../../../x"))
-	add("a ref that is an option", swap("refs/heads/main", "--upload-pack=x"))
-	add("a thousand refs", bundle(func(b []byte) []byte {
+	g.add("a bundle whose base is missing", swap("git bundle\n", "git bundle\n-"+Rev("1")+" base\n"))
+	g.add("a ref with control characters", swap("refs/heads/main", "refs/heads/m\x1b[2Jn"))
+	g.add("a ref that is a path", swap("refs/heads/main", "refs/heads/../../../x"))
+	g.add("a ref that is an option", swap("refs/heads/main", "--upload-pack=x"))
+	g.add("a thousand refs", bundle(func(b []byte) []byte {
 		return bytes.Replace(b, []byte("git bundle\n"), []byte("git bundle\n"+strings.Repeat(tip+" refs/heads/x\n", 1000)), 1)
 	}))
-	add("a bundle of version 3", swap("# v2", "# v3"))
-	add("a bundle that is empty", bundle(func([]byte) []byte { return []byte{} }))
-	add("a bundle cut short", bundle(func(b []byte) []byte { return b[:len(b)/2] }))
-	add("a bit flipped in the pack", bundle(func(b []byte) []byte { b[len(b)/2] ^= 4; return b }))
+	g.add("a bundle of version 3", swap("# v2", "# v3"))
+	g.add("a bundle that is empty", bundle(func([]byte) []byte { return []byte{} }))
+	g.add("a bundle cut short", bundle(func(b []byte) []byte { return b[:len(b)/2] }))
+	g.add("a bit flipped in the pack", bundle(func(b []byte) []byte { b[len(b)/2] ^= 4; return b }))
 	pack := func(name string, kind byte, size uint64, body []byte, count uint32) {
-		heavy(name, bundle(func(b []byte) []byte {
+		g.heavy(name, bundle(func(b []byte) []byte {
 			i := bytes.Index(b, []byte("PACK"))
 			p := binary.BigEndian.AppendUint32([]byte("PACK\x00\x00\x00\x02"), count)
 			c := kind<<4 | byte(size&15)
@@ -408,7 +503,7 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 	pack("a pack with a bomb in it", 3, 20<<20, make([]byte, 20<<20), 1)
 	pack("a pack with a bomb that claims to be small", 3, 10, make([]byte, 20<<20), 1)
 	pack("a pack that claims petabytes", 3, 1<<50, []byte("x"), 1)
-	heavy("folders nested to a thousand million files", bundle(func([]byte) []byte {
+	g.heavy("folders nested to a thousand million files", bundle(func([]byte) []byte {
 		blob := objects.New(plumbing.BlobObject, []byte("x"))
 		objs := []objects.Object{blob}
 		e := tree.Entry{Mode: tree.ModeFile, Name: []byte("a"), ID: blob.ID}
@@ -426,21 +521,23 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 		c := objects.New(plumbing.CommitObject, fmt.Appendf(nil, "tree %s\nauthor %s\ncommitter %s\n\nx\n", e.ID, stamp, stamp))
 		return Bundle(append(objs, c), c.ID.String())
 	}))
+}
 
-	// who signed
-	key, listed := newKey(t), newKey(t)
+// signatures are those that are nothing, or of a key that may not sign it.
+func (g *forger) signatures() {
+	key, listed := newKey(g.t), newKey(g.t)
 	sign := func(k ssh.Signer, namespace string, what func(m []byte) []byte) func([]byte) []byte {
 		return func(m []byte) []byte {
 			sig, err := sshsig.Sign(bytes.NewReader(what(m)), k, sshsig.HashSHA512, namespace)
 			if err != nil {
-				t.Fatal(err)
+				g.t.Fatal(err)
 			}
 			return sshsig.Armor(sig)
 		}
 	}
 	itself := func(m []byte) []byte { return m }
 	signed := func(name string, sound bool, f func([]byte) []byte, signers string) {
-		out = append(out, Case{Name: name, Data: tamper(func(x *Tampering) { x.Sign = f }), Signers: signers, Sound: sound})
+		g.out = append(g.out, Case{Name: name, Data: g.tamper(func(x *Tampering) { x.Sign = f }), Signers: signers, Sound: sound})
 	}
 	line := func(who, options string, k ssh.Signer) string {
 		return strings.TrimSpace(who+" "+options) + " " + string(ssh.MarshalAuthorizedKey(k.PublicKey()))
@@ -460,18 +557,7 @@ func (s *Fixture) Corpus(rig string, older []byte) []Case {
 	signed("a key of somebody else", true, sign(listed, handover.Namespace, itself), line("b-cam@example.org", "", listed))
 	signed("a key trusted for other things", true, sign(listed, handover.Namespace, itself), line(sender, `namespaces="git"`, listed))
 	signed("a certificate authority's key", true, sign(listed, handover.Namespace, itself), line(sender, "cert-authority", listed))
-	out = append(out, Case{Name: "no signature at all", Data: good, Signers: ours, Sound: true})
-	out = append(out, Case{Name: "an older handover over a newer tune", Data: older, Sound: true})
-
-	// a list of names that would hide what is missing
-	seen := map[string]bool{}
-	for _, c := range out {
-		if seen[c.Name] {
-			t.Fatalf("two cases are called %q", c.Name)
-		}
-		seen[c.Name] = true
-	}
-	return out
+	g.out = append(g.out, Case{Name: "no signature at all", Data: g.good, Signers: ours, Sound: true})
 }
 
 // seal0 seals members once more, with those that are there already left as they are.
