@@ -196,19 +196,8 @@ func compare(library string, rounds int, only string) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(tmp) }()
-	copies := map[string]string{}
-	for _, name := range []string{"git", "graph", "own"} {
-		to := filepath.Join(tmp, name)
-		if out, err := exec.Command("cp", "-a", library, to).CombinedOutput(); err != nil {
-			return fmt.Errorf("%v: %s", err, out)
-		}
-		copies[name] = to
-		_ = os.RemoveAll(filepath.Join(to, ".git", "rigkeep"))
-		if err := git(to, "update-index", "-q", "--refresh").Run(); err != nil {
-			return err
-		}
-	}
-	if err := git(copies["graph"], "commit-graph", "write", "--reachable", "--changed-paths").Run(); err != nil {
+	copies, err := copiesOf(library, tmp)
+	if err != nil {
 		return err
 	}
 	g, gg, o := copies["git"], copies["graph"], copies["own"]
@@ -218,6 +207,72 @@ func compare(library string, rounds int, only string) error {
 	}
 	commits, _ := git(g, "rev-list", "--count", "HEAD").Output()
 	fmt.Printf("%d files, %s commits; hottest path %d changes, median path %d; %d rounds\n\n", files, strings.TrimSpace(string(commits)), changes[0], changes[1], rounds)
+	if err := warm(o, hot); err != nil {
+		return err
+	}
+	fmt.Println()
+	if err := printRows(storeRows(g, gg, o, hot, median, rounds), only); err != nil {
+		return err
+	}
+	for _, dir := range []string{g, o} {
+		if out, err := git(dir, "fsck", "--strict", "--no-dangling").CombinedOutput(); err != nil || len(out) > 0 {
+			return fmt.Errorf("git fsck in %s: %v %s", dir, err, out)
+		}
+		if out, err := git(dir, "status", "--porcelain").CombinedOutput(); err != nil || len(out) > 0 {
+			return fmt.Errorf("git status in %s: %v %s", dir, err, out)
+		}
+	}
+	return nil
+}
+
+// copiesOf makes the copies that the sides work on: git's, one with what plain git derives, and
+// the store's.
+func copiesOf(library, tmp string) (map[string]string, error) {
+	copies := map[string]string{}
+	for _, name := range []string{"git", "graph", "own"} {
+		to := filepath.Join(tmp, name)
+		if out, err := exec.Command("cp", "-a", library, to).CombinedOutput(); err != nil {
+			return nil, fmt.Errorf("%v: %s", err, out)
+		}
+		copies[name] = to
+		_ = os.RemoveAll(filepath.Join(to, ".git", "rigkeep"))
+		if err := git(to, "update-index", "-q", "--refresh").Run(); err != nil {
+			return nil, err
+		}
+	}
+	return copies, git(copies["graph"], "commit-graph", "write", "--reachable", "--changed-paths").Run()
+}
+
+// warm makes what is derived, as it is after the first use, and says what the first use costs.
+func warm(own, path string) error {
+	if err := self("list", own).Run(); err != nil {
+		return err
+	}
+	start := time.Now()
+	build := self("rebuild", own, path)
+	if err := build.Run(); err != nil {
+		return err
+	}
+	fmt.Printf("history index from nothing: %.2f s, %d MiB\n", time.Since(start).Seconds(), maxrss(build)/1024)
+	time.Sleep(2500 * time.Millisecond) // folder times must settle before they are kept
+	for range 2 {
+		if err := self("status", own).Run(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// row is one job, done by both sides.
+type row struct {
+	name     string
+	git, own side
+	target   string
+	rounds   int
+}
+
+// storeRows are the jobs of the store. g, gg and o are the copies of copiesOf.
+func storeRows(g, gg, o, hot, median string, rounds int) []row {
 	line := func(path, key string) string {
 		data, _ := os.ReadFile(filepath.Join(g, path))
 		for i, l := range strings.Split(string(data), "\n") {
@@ -247,66 +302,42 @@ func compare(library string, rounds int, only string) error {
 			return os.WriteFile(name, slices.Concat(text[:at], fmt.Appendf(nil, "20.%04d", n), text[end:]), 0o666)
 		}
 	}
-	// Warm what is derived, as it is after the first use, and say what the first use costs.
-	if err := self("list", o).Run(); err != nil {
-		return err
-	}
-	start := time.Now()
-	build := self("rebuild", o, hot)
-	if err := build.Run(); err != nil {
-		return err
-	}
-	fmt.Printf("history index from nothing: %.2f s, %d MiB\n", time.Since(start).Seconds(), maxrss(build)/1024)
-	time.Sleep(2500 * time.Millisecond) // folder times must settle before they are kept
-	for range 2 {
-		if err := self("status", o).Run(); err != nil {
-			return err
-		}
-	}
-	rows := []struct {
-		name     string
-		git, own side
-		target   string
-	}{
-		{"start of a process (git --version / nothing)", one(g, "--version"), own("nothing"), ""},
-		{"show: git show HEAD:path", one(g, "show", "HEAD:"+hot), own("show", hot), "2.0"},
+	return []row{
+		{"start of a process (git --version / nothing)", one(g, "--version"), own("nothing"), "", rounds},
+		{"show: git show HEAD:path", one(g, "show", "HEAD:"+hot), own("show", hot), "2.0", rounds},
 		{"save, all synced: git add + git commit (nothing synced)", side{touch(g), func(i int) (*exec.Cmd, *exec.Cmd) {
 			return git(g, "add", hot), git(g, "commit", "-q", "-m", "m")
-		}}, side{touch(o), func(int) (*exec.Cmd, *exec.Cmd) { return self("save", o, hot), nil }}, "1.0"},
+		}}, side{touch(o), func(int) (*exec.Cmd, *exec.Cmd) { return self("save", o, hot), nil }}, "1.0", rounds},
 		{"save, all synced: git commit -m -- path, no maintenance", side{touch(g), func(i int) (*exec.Cmd, *exec.Cmd) {
 			return git(g, "-c", "maintenance.auto=false", "commit", "-q", "-m", "m", "--", hot), nil
-		}}, side{touch(o), func(int) (*exec.Cmd, *exec.Cmd) { return self("save", o, hot), nil }}, ""},
-		{"history, hottest path: git log -- path", one(g, "log", "--format=%H %aI %an %s", "--", hot), own("history", hot), "0.03"},
-		{"history, median path: git log -- path", one(g, "log", "--format=%H %aI %an %s", "--", median), own("history", median), "0.03"},
-		{"history, hottest path: same with commit-graph and filters", one(gg, "log", "--format=%H %aI %an %s", "--", hot), own("history", hot), "0.25"},
-		{"history, median path: same with commit-graph and filters", one(gg, "log", "--format=%H %aI %an %s", "--", median), own("history", median), "0.25"},
-		{"last change of a key, hottest path: git blame -L with filters", one(gg, "blame", "-L", line(hot, "tilt"), "--", hot), own("key", hot, "tilt"), "0.4"},
-		{"last change of a key, median path: git blame -L with filters", one(gg, "blame", "-L", line(median, "tilt"), "--", median), own("key", median, "tilt"), "0.4"},
-		{"list all with summary and unsaved edits: git grep of three keys", one(g, "grep", "-hE", "^(alias|gimbal|mass_kg) = "), own("list"), "0.3"},
-		{"list all with summary, last revision only: git grep at HEAD", one(g, "grep", "-hE", "^(alias|gimbal|mass_kg) = ", "HEAD"), own("list", "saved"), ""},
-		{"status: git status --porcelain", one(g, "status", "--porcelain"), own("status"), "0.8"},
-		{"merge base of HEAD~50 and HEAD: git merge-base", one(g, "merge-base", "HEAD", "HEAD~50"), own("merge-base", "HEAD", "HEAD~50"), ""},
-		{"revision at a date half-way: git rev-list --before", one(g, "rev-list", "-1", "--first-parent", "--before="+midDate(g), "HEAD"), own("date", midDate(g)), ""},
+		}}, side{touch(o), func(int) (*exec.Cmd, *exec.Cmd) { return self("save", o, hot), nil }}, "", rounds},
+		{"history, hottest path: git log -- path", one(g, "log", "--format=%H %aI %an %s", "--", hot), own("history", hot), "0.03", rounds},
+		{"history, median path: git log -- path", one(g, "log", "--format=%H %aI %an %s", "--", median), own("history", median), "0.03", rounds},
+		{"history, hottest path: same with commit-graph and filters", one(gg, "log", "--format=%H %aI %an %s", "--", hot), own("history", hot), "0.25", rounds},
+		{"history, median path: same with commit-graph and filters", one(gg, "log", "--format=%H %aI %an %s", "--", median), own("history", median), "0.25", rounds},
+		{"last change of a key, hottest path: git blame -L with filters", one(gg, "blame", "-L", line(hot, "tilt"), "--", hot), own("key", hot, "tilt"), "0.4", rounds},
+		{"last change of a key, median path: git blame -L with filters", one(gg, "blame", "-L", line(median, "tilt"), "--", median), own("key", median, "tilt"), "0.4", rounds},
+		{"list all with summary and unsaved edits: git grep of three keys", one(g, "grep", "-hE", "^(alias|gimbal|mass_kg) = "), own("list"), "0.3", rounds},
+		{"list all with summary, last revision only: git grep at HEAD", one(g, "grep", "-hE", "^(alias|gimbal|mass_kg) = ", "HEAD"), own("list", "saved"), "", rounds},
+		{"status: git status --porcelain", one(g, "status", "--porcelain"), own("status"), "0.8", rounds},
+		{"merge base of HEAD~50 and HEAD: git merge-base", one(g, "merge-base", "HEAD", "HEAD~50"), own("merge-base", "HEAD", "HEAD~50"), "", rounds},
+		{"revision at a date half-way: git rev-list --before", one(g, "rev-list", "-1", "--first-parent", "--before="+midDate(g), "HEAD"), own("date", midDate(g)), "", rounds},
 	}
-	fmt.Printf("\n| job (plain git's side) | git | own | ratio | target | ratio of CPU time | MiB git / own |\n|---|---|---|---|---|---|---|\n")
+}
+
+// printRows measures the rows whose name holds a text, and prints their table.
+func printRows(rows []row, only string) error {
+	fmt.Printf("| job (plain git's side) | git | own | ratio | target | ratio of CPU time | MiB git / own |\n|---|---|---|---|---|---|---|\n")
 	for _, r := range rows {
 		if !strings.Contains(r.name, only) {
 			continue
 		}
-		a, b, err := alternate(r.git, r.own, rounds)
+		a, b, err := alternate(r.git, r.own, r.rounds)
 		if err != nil {
 			return fmt.Errorf("%s: %w", r.name, err)
 		}
 		fmt.Printf("| %s | %s | %s | **%.3f** | %s | %.3f | %d / %d |\n", r.name, ms(a.median), ms(b.median),
 			float64(b.median)/float64(a.median), r.target, float64(b.cpu)/float64(a.cpu), a.rss/1024, b.rss/1024)
-	}
-	for _, dir := range []string{g, o} {
-		if out, err := git(dir, "fsck", "--strict", "--no-dangling").CombinedOutput(); err != nil || len(out) > 0 {
-			return fmt.Errorf("git fsck in %s: %v %s", dir, err, out)
-		}
-		if out, err := git(dir, "status", "--porcelain").CombinedOutput(); err != nil || len(out) > 0 {
-			return fmt.Errorf("git status in %s: %v %s", dir, err, out)
-		}
 	}
 	return nil
 }

@@ -185,6 +185,75 @@ func syncWork(op string, args []string) error {
 	return fmt.Errorf("no operation %q", op)
 }
 
+// exchange is the folder with the copies that merge and exchange are measured on. For each side,
+// "git" and "own", it holds a library, a bare one that it sends to, NAME.git, and a second copy of
+// it, NAME-2.
+type exchange struct {
+	tmp   string
+	tunes []string // in the program's library
+}
+
+func (x exchange) at(name string) string { return filepath.Join(x.tmp, name) }
+
+func run(dir string, args ...string) error {
+	if out, err := git(dir, args...).CombinedOutput(); err != nil {
+		return fmt.Errorf("git %v: %w: %s", args, err, out)
+	}
+	return nil
+}
+
+// copy makes the three of one side.
+func (x exchange) copy(lib, name string) error {
+	if out, err := exec.Command("cp", "-a", lib, x.at(name)).CombinedOutput(); err != nil {
+		return fmt.Errorf("%v: %s", err, out)
+	}
+	if err := run(x.tmp, "clone", "-q", "--bare", "--no-hardlinks", lib, x.at(name+".git")); err != nil {
+		return err
+	}
+	if err := run(x.tmp, "clone", "-q", "--no-hardlinks", x.at(name+".git"), x.at(name+"-2")); err != nil {
+		return err
+	}
+	for _, c := range []string{name, name + "-2"} {
+		_ = run(x.at(c), "remote", "remove", "origin")
+		for _, args := range [][]string{{"remote", "add", "origin", x.at(name + ".git")}, {"fetch", "-q"}, {"branch", "-q", "-u", "origin/main"},
+			{"config", "user.name", "T"}, {"config", "user.email", "t@example.org"}, {"config", "maintenance.auto", "false"}, {"config", "gc.auto", "0"}} {
+			if err := run(x.at(c), args...); err != nil {
+				return err
+			}
+		}
+	}
+	return fork(x.at(name))
+}
+
+// change makes one commit with git, in either copy alike.
+func (x exchange) change(dir string) func(int) error {
+	return func(i int) error {
+		rel, _ := filepath.Rel(x.at("own"), x.tunes[i%len(x.tunes)])
+		name := filepath.Join(dir, rel)
+		text, err := os.ReadFile(name)
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(name, append(text, fmt.Sprintf("# round %d\n", i)...), 0o666); err != nil {
+			return err
+		}
+		return run(dir, "commit", "-qam", "round")
+	}
+}
+
+// there does it in the other copy and sends it, so that this one has something to fetch.
+func (x exchange) there(dir string) func(int) error {
+	return func(i int) error {
+		if err := run(dir+"-2", "pull", "-q", "--ff-only"); err != nil {
+			return err
+		}
+		if err := x.change(dir + "-2")(i); err != nil {
+			return err
+		}
+		return run(dir+"-2", "push", "-q", "origin", "main")
+	}
+}
+
 // compareSync measures merge and exchange on a library that generate made.
 func compareSync(lib string, rounds int, only string) error {
 	tmp, err := os.MkdirTemp("", "rigkeep-bench-")
@@ -192,71 +261,24 @@ func compareSync(lib string, rounds int, only string) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(tmp) }()
-	run := func(dir string, args ...string) error {
-		if out, err := git(dir, args...).CombinedOutput(); err != nil {
-			return fmt.Errorf("git %v: %w: %s", args, err, out)
-		}
-		return nil
-	}
-	at := func(name string) string { return filepath.Join(tmp, name) }
+	x := exchange{tmp: tmp}
 	for _, name := range []string{"git", "own"} {
-		if out, err := exec.Command("cp", "-a", lib, at(name)).CombinedOutput(); err != nil {
-			return fmt.Errorf("%v: %s", err, out)
-		}
-		if err := run(tmp, "clone", "-q", "--bare", "--no-hardlinks", lib, at(name+".git")); err != nil {
-			return err
-		}
-		if err := run(tmp, "clone", "-q", "--no-hardlinks", at(name+".git"), at(name+"-2")); err != nil {
-			return err
-		}
-		for _, c := range []string{name, name + "-2"} {
-			_ = run(at(c), "remote", "remove", "origin")
-			for _, args := range [][]string{{"remote", "add", "origin", at(name + ".git")}, {"fetch", "-q"}, {"branch", "-q", "-u", "origin/main"},
-				{"config", "user.name", "T"}, {"config", "user.email", "t@example.org"}, {"config", "maintenance.auto", "false"}, {"config", "gc.auto", "0"}} {
-				if err := run(at(c), args...); err != nil {
-					return err
-				}
-			}
-		}
-		if err := fork(at(name)); err != nil {
+		if err := x.copy(lib, name); err != nil {
 			return err
 		}
 	}
-	commits, _ := git(at("git"), "rev-list", "--count", "HEAD").Output()
-	files, _ := git(at("git"), "ls-files").Output()
+	commits, _ := git(x.at("git"), "rev-list", "--count", "HEAD").Output()
+	files, _ := git(x.at("git"), "ls-files").Output()
 	fmt.Printf("%d files, %s commits; %d rounds\n\n", bytes.Count(files, []byte("\n")), strings.TrimSpace(string(commits)), rounds)
-	tunes, err := filepath.Glob(filepath.Join(at("own"), "rigs", "*", "*", "main.toml"))
-	if err != nil || len(tunes) == 0 {
+	if x.tunes, err = filepath.Glob(filepath.Join(x.at("own"), "rigs", "*", "*", "main.toml")); err != nil || len(x.tunes) == 0 {
 		return fmt.Errorf("no tunes: %v", err)
 	}
-	// change makes one commit with git, in either copy alike.
-	change := func(dir string) func(int) error {
-		return func(i int) error {
-			rel, _ := filepath.Rel(at("own"), tunes[i%len(tunes)])
-			name := filepath.Join(dir, rel)
-			text, err := os.ReadFile(name)
-			if err != nil {
-				return err
-			}
-			if err := os.WriteFile(name, append(text, fmt.Sprintf("# round %d\n", i)...), 0o666); err != nil {
-				return err
-			}
-			return run(dir, "commit", "-qam", "round")
-		}
-	}
-	// there does it in the other copy and sends it, so that this one has something to fetch.
-	there := func(dir string) func(int) error {
-		return func(i int) error {
-			if err := run(dir+"-2", "pull", "-q", "--ff-only"); err != nil {
-				return err
-			}
-			if err := change(dir + "-2")(i); err != nil {
-				return err
-			}
-			return run(dir+"-2", "push", "-q", "origin", "main")
-		}
-	}
-	g, o := at("git"), at("own")
+	return printRows(x.rows(rounds), only)
+}
+
+// rows are the jobs of merge and exchange.
+func (x exchange) rows(rounds int) []row {
+	g, o := x.at("git"), x.at("own")
 	one := func(before func(int) error, args ...string) side {
 		return side{before, func(int) (*exec.Cmd, *exec.Cmd) { return git(g, args...), nil }}
 	}
@@ -270,36 +292,18 @@ func compareSync(lib string, rounds int, only string) error {
 		return func(int) error { return run(dir, "checkout", "-q", "main") }
 	}
 	n := 0
-	fresh := func() string { n++; return at(fmt.Sprintf("clone%d", n)) }
-	rows := []struct {
-		name     string
-		git, own side
-		target   string
-		rounds   int
-	}{
+	fresh := func() string { n++; return x.at(fmt.Sprintf("clone%d", n)) }
+	return []row{
 		{"merge of 50+50 commits, 20 files changed on both sides: git merge-tree --write-tree", one(nil, "merge-tree", "--write-tree", "start", "theirs"), own(nil, "merge", "theirs"), "2.0", rounds},
 		{"the same, saved and in the work tree: git merge", one(back(g), "merge", "-q", "--no-edit", "theirs"), own(back(o), "merge-save", "theirs"), "", rounds},
-		{"push of one commit to a folder: git push", one(both(home(g), change(g)), "push", "-q", "origin", "main"), own(both(home(o), change(o)), "sync", ""), "1.5", rounds},
-		{"fetch of one commit from a folder, work tree moved: git pull --ff-only", one(there(g), "pull", "-q", "--ff-only"), own(there(o), "sync", ""), "1.5", rounds},
+		{"push of one commit to a folder: git push", one(both(home(g), x.change(g)), "push", "-q", "origin", "main"), own(both(home(o), x.change(o)), "sync", ""), "1.5", rounds},
+		{"fetch of one commit from a folder, work tree moved: git pull --ff-only", one(x.there(g), "pull", "-q", "--ff-only"), own(x.there(o), "sync", ""), "1.5", rounds},
 		{"nothing new: git fetch", one(nil, "fetch", "-q"), own(nil, "sync", ""), "", rounds},
 		{"clone from a folder: git clone --no-hardlinks", side{nil, func(int) (*exec.Cmd, *exec.Cmd) {
-			return git(tmp, "clone", "-q", "--no-hardlinks", "file://"+g+".git", fresh()), nil
+			return git(x.tmp, "clone", "-q", "--no-hardlinks", "file://"+g+".git", fresh()), nil
 		}},
 			side{nil, func(int) (*exec.Cmd, *exec.Cmd) { return self("sync:clone", o, o+".git", fresh()), nil }}, "", 3},
 	}
-	fmt.Printf("| job (plain git's side) | git | own | ratio | target | ratio of CPU time | MiB git / own |\n|---|---|---|---|---|---|---|\n")
-	for _, r := range rows {
-		if !strings.Contains(r.name, only) {
-			continue
-		}
-		a, b, err := alternate(r.git, r.own, r.rounds)
-		if err != nil {
-			return fmt.Errorf("%s: %w", r.name, err)
-		}
-		fmt.Printf("| %s | %s | %s | **%.3f** | %s | %.3f | %d / %d |\n", r.name, ms(a.median), ms(b.median),
-			float64(b.median)/float64(a.median), r.target, float64(b.cpu)/float64(a.cpu), a.rss/1024, b.rss/1024)
-	}
-	return nil
 }
 
 func both(a, b func(int) error) func(int) error {
