@@ -65,7 +65,7 @@ func level(r *rand.Rand, key string) int {
 }
 
 func (t tuned) text() string {
-	return fmt.Sprintf("#:schema ../../../schema/tune.schema.json\nformat = 1\nkind = \"tune\"\nrig = %q\nnote = \"As worked at the stand; see the bench log.\"\n\n# from below, axis by axis\n[stiffness]\npan = %d\nroll = %d\ntilt = %d # with the long lens\n\n[filters]\nsensing = %d\ndrive = %d\n\n[limits.tilt]\nup_deg = 45\ndown_deg = 60\n\n[horizon]\noffset_deg = 0.0\n\n[follow.walk]\nwindow = { pan = %d, tilt = 8 }\nsmoothing = { pan = %d, tilt = 45 }\n\n[follow.stairs]\nwindow = { pan = 8, tilt = 11 }\nsmoothing = { pan = 50, tilt = 60 }\n",
+	return fmt.Sprintf("#:schema ../../../schema/tune.schema.json\nformat = 1\nkind = \"tune\"\nrig = %q\nnote = \"As worked at the stand; see the bench log.\"\n\n# from below, axis by axis\n[stiffness]\npan = %d\nroll = %d\ntilt = %d # with the long lens\n\n[filters]\nsensing = %d\ndrive = %d\n\n[limits.tilt]\nup_deg = 45\ndown_deg = 60\n\n[horizon]\noffset_deg = 0.0\n\n[follow.walk]\ndeadband = { pan = %d, tilt = 8 }\nlag = { pan = %d, tilt = 45 }\n\n[follow.stairs]\ndeadband = { pan = 8, tilt = 11 }\nlag = { pan = 50, tilt = 60 }\n",
 		t.fp, t.v["stiffness.pan"], t.v["stiffness.roll"], t.v["stiffness.tilt"], t.v["filters.sensing"], t.v["filters.drive"], t.v["follow.walk.deadband.pan"], t.v["follow.walk.lag.pan"])
 }
 
