@@ -375,49 +375,93 @@ func (b Belief) Learn(recs []Found, q Query, level float64) (Learned, error) {
 
 // learn is Learn with the moving mass known, and the log of how likely the records
 // are then.
-//
-// The unknowns are μ0, S, one zero per unit, and the error of the rig that is asked
-// for or of its parent; the other rigs' errors sit in the covariance of their records.
 func (b Belief) learn(own float64, recs []Found, q Query) (Learned, float64, error) {
-	s := float64(b.Direction)
-	units := map[string]int{}
+	u := b.unknowns(own, recs, q)
+	rows, y, logDet := u.whitened(recs)
+	bad := &domain.Error{Model: model, Name: "the balance records", Want: "numbers of ordinary size"}
+	sol, ok := u.solve(rows, y)
+	if !ok {
+		return Learned{}, 0, bad
+	}
+	post := Learned{N: len(recs), A: b.A0 + float64(len(rows))/2, B: b.B0 + sol.squares/2}
+	for j := range 2 {
+		post.Mean[j] = sol.value(j)
+	}
+	e0, e1 := make([]float64, len(u.prior)), make([]float64, len(u.prior))
+	e0[0], e1[1] = 1, 1
+	v0, v1 := sol.spread(e0), sol.spread(e1)
+	cross := mat.Dot(v0, v1)
+	post.VarScale = [2][2]float64{{mat.Dot(v0, v0), cross}, {cross, mat.Dot(v1, v1)}}
+
+	h, extra := u.reading(recs, q)
+	mid := -u.s * q.Mass * q.CG / (q.Mass + own)
+	for j := range h {
+		mid += h[j] * sol.value(j)
+	}
+	v := sol.spread(h)
+	scale := math.Sqrt(post.B / post.A * (extra + mat.Dot(v, v)))
+	post.Mark = Predicted{N: len(recs), parts: []component{{1, mid, scale, 2 * post.A}}}
+	// ln of the marginal likelihood, up to what does not depend on the moving mass
+	ln := -sol.lnR - logDet/2 - post.A*math.Log(post.B)
+	if math.IsNaN(mid+scale+ln) || math.IsInf(mid+scale+ln, 0) {
+		return Learned{}, 0, bad
+	}
+	return post, ln, nil
+}
+
+// unknowns are the columns of the regression: μ0, S, one zero per unit, and the error
+// of the rig that is asked for or of its parent; the other rigs' errors sit in the
+// covariance of their records.
+type unknowns struct {
+	b           Belief
+	own         float64        // kg, the moving mass
+	s           float64        // 1 or -1, the direction
+	units       map[string]int // the column of each unit
+	focus       string         // the rig whose error is the last column; empty: none
+	loose       float64        // what a centre of gravity that is not known adds to RigScale
+	prior, mean []float64      // of each column
+}
+
+func (b Belief) unknowns(own float64, recs []Found, q Query) unknowns {
+	u := unknowns{b: b, own: own, s: float64(b.Direction), units: map[string]int{}, loose: looseError * looseError / (b.B0 / b.A0)}
 	if b.UnitScale > 0 {
 		for _, r := range recs {
-			if _, ok := units[r.Unit]; !ok && r.Unit != "" {
-				units[r.Unit] = 2 + len(units)
+			if _, ok := u.units[r.Unit]; !ok && r.Unit != "" {
+				u.units[r.Unit] = 2 + len(u.units)
 			}
 		}
 	}
-	focus := ""
 	if b.RigScale > 0 {
 		for _, r := range recs {
-			if r.Rig != "" && (r.Rig == q.Rig || focus == "" && r.Rig == q.Parent) {
-				focus = r.Rig
+			if r.Rig != "" && (r.Rig == q.Rig || u.focus == "" && r.Rig == q.Parent) {
+				u.focus = r.Rig
 			}
 		}
 	}
-	p := 2 + len(units)
-	if focus != "" {
+	p := 2 + len(u.units)
+	if u.focus != "" {
 		p++
 	}
-	loose := looseError * looseError / (b.B0 / b.A0)
-	prior, mean := make([]float64, p), make([]float64, p)
-	for j := range prior {
-		prior[j] = b.UnitScale
+	u.prior, u.mean = make([]float64, p), make([]float64, p)
+	for j := range u.prior {
+		u.prior[j] = b.UnitScale
 	}
-	prior[0], prior[1] = b.VarScale[0], b.VarScale[1]
-	mean[0], mean[1] = b.Mean[0], b.Mean[1]
-	if focus != "" {
-		prior[p-1] = b.RigScale
-		if slices.ContainsFunc(recs, func(r Found) bool { return r.Rig == focus && r.Loose }) {
-			prior[p-1] += loose
+	u.prior[0], u.prior[1] = b.VarScale[0], b.VarScale[1]
+	u.mean[0], u.mean[1] = b.Mean[0], b.Mean[1]
+	if u.focus != "" {
+		u.prior[p-1] = b.RigScale
+		if slices.ContainsFunc(recs, func(r Found) bool { return r.Rig == u.focus && r.Loose }) {
+			u.prior[p-1] += u.loose
 		}
 	}
+	return u
+}
 
-	// whitened rows of the records, rig by rig
-	rows := make([][]float64, 0, len(recs))
-	var y []float64
-	var logDet float64
+// whitened gives the rows of the records and their marks, rig by rig and of unit
+// variance, and the log of the determinant of their covariance.
+func (u unknowns) whitened(recs []Found) (rows [][]float64, y []float64, logDet float64) {
+	p := len(u.prior)
+	rows = make([][]float64, 0, len(recs))
 	byRig := map[string][]int{}
 	var order []string
 	for i, r := range recs {
@@ -433,53 +477,72 @@ func (b Belief) learn(own float64, recs []Found, q Query) (Learned, float64, err
 	for _, rig := range order {
 		var sq float64 // Σ w², w the part of a rig's error that its mark shows
 		var w []float64
-		kappa := b.RigScale
+		kappa := u.b.RigScale
 		first := len(rows)
 		for _, i := range byRig[rig] {
 			r := recs[i]
-			total := r.Mass + own
+			total := r.Mass + u.own
 			row := make([]float64, p)
-			row[0], row[1] = 1, -s/total
-			if j, ok := units[r.Unit]; ok {
+			row[0], row[1] = 1, -u.s/total
+			if j, ok := u.units[r.Unit]; ok {
 				row[j] = 1
 			}
 			share := r.Mass / total
-			if rig == focus {
-				row[p-1] = -s * share
+			if rig == u.focus {
+				row[p-1] = -u.s * share
 			}
 			w, sq = append(w, share), sq+share*share
-			if r.Loose && b.RigScale > 0 {
-				kappa = b.RigScale + loose
+			if r.Loose && u.b.RigScale > 0 {
+				kappa = u.b.RigScale + u.loose
 			}
-			rows, y = append(rows, row), append(y, r.Mark+s*r.Mass*r.CG/total)
+			rows, y = append(rows, row), append(y, r.Mark+u.s*r.Mass*r.CG/total)
 		}
-		if rig == focus || kappa == 0 {
+		if rig == u.focus || kappa == 0 {
 			continue
 		}
-		// (I + κ w w')^(-1/2) = I - (1 - 1/√(1 + κ w'w)) w w'/(w'w)
-		f := (1 - 1/math.Sqrt(1+kappa*sq)) / sq
 		logDet += math.Log1p(kappa * sq)
-		for j := range p {
-			var dot float64
-			for k := range w {
-				dot += w[k] * rows[first+k][j]
-			}
-			for k := range w {
-				rows[first+k][j] -= f * dot * w[k]
-			}
-		}
+		shareError(rows[first:], y[first:], w, sq, kappa)
+	}
+	return rows, y, logDet
+}
+
+// shareError whitens the rows of one rig, which share an error of variance kappa by
+// their weights w; sq is w'w:
+//
+//	(I + κ w w')^(-1/2) = I - (1 - 1/√(1 + κ w'w)) w w'/(w'w)
+func shareError(rows [][]float64, y, w []float64, sq, kappa float64) {
+	f := (1 - 1/math.Sqrt(1+kappa*sq)) / sq
+	for j := range rows[0] {
 		var dot float64
 		for k := range w {
-			dot += w[k] * y[first+k]
+			dot += w[k] * rows[k][j]
 		}
 		for k := range w {
-			y[first+k] -= f * dot * w[k]
+			rows[k][j] -= f * dot * w[k]
 		}
 	}
+	var dot float64
+	for k := range w {
+		dot += w[k] * y[k]
+	}
+	for k := range w {
+		y[k] -= f * dot * w[k]
+	}
+}
 
-	// prior and records stacked as rows of unit variance, in units of the prior's own
-	// spread so that the columns are of one size
-	n := len(rows)
+// solution is the least squares of prior and records.
+type solution struct {
+	unknowns
+	t       mat.VecDense  // (β - mean)/√prior
+	r       *mat.TriDense // of the QR factors
+	lnR     float64       // ln |det r|
+	squares float64       // sum of the squared residuals
+}
+
+// solve stacks prior and records as rows of unit variance, in units of the prior's own
+// spread so that the columns are of one size.
+func (u unknowns) solve(rows [][]float64, y []float64) (sol solution, ok bool) {
+	p, n := len(u.prior), len(rows)
 	a, rhs := mat.NewDense(n+p, p, nil), mat.NewVecDense(n+p, nil)
 	for j := range p {
 		a.Set(j, j, 1) // the unknown is (β - mean)/√prior
@@ -487,62 +550,64 @@ func (b Belief) learn(own float64, recs []Found, q Query) (Learned, float64, err
 	for i, row := range rows {
 		v := y[i]
 		for j := range p {
-			a.Set(p+i, j, row[j]*math.Sqrt(prior[j]))
-			v -= row[j] * mean[j]
+			a.Set(p+i, j, row[j]*math.Sqrt(u.prior[j]))
+			v -= row[j] * u.mean[j]
 		}
 		rhs.SetVec(p+i, v)
 	}
+	sol = solution{unknowns: u, r: mat.NewTriDense(p, mat.Upper, nil)}
 	var qr mat.QR
 	qr.Factorize(a)
-	var t, res mat.VecDense
-	bad := &domain.Error{Model: model, Name: "the balance records", Want: "numbers of ordinary size"}
-	if err := qr.SolveVecTo(&t, false, rhs); err != nil {
+	if err := qr.SolveVecTo(&sol.t, false, rhs); err != nil {
 		if _, ok := err.(mat.Condition); !ok {
-			return Learned{}, 0, bad
+			return sol, false
 		}
 	}
-	res.MulVec(a, &t)
+	var res mat.VecDense
+	res.MulVec(a, &sol.t)
 	res.SubVec(rhs, &res)
+	sol.squares = mat.Dot(&res, &res)
 	var full mat.Dense
 	qr.RTo(&full)
-	r := mat.NewTriDense(p, mat.Upper, nil)
-	var lnR float64
 	for i := range p {
 		for j := i; j < p; j++ {
-			r.SetTri(i, j, full.At(i, j))
+			sol.r.SetTri(i, j, full.At(i, j))
 		}
-		lnR += math.Log(math.Abs(full.At(i, i)))
+		sol.lnR += math.Log(math.Abs(full.At(i, i)))
 	}
-	post := Learned{N: len(recs), A: b.A0 + float64(n)/2, B: b.B0 + mat.Dot(&res, &res)/2}
-	for j := range 2 {
-		post.Mean[j] = mean[j] + t.AtVec(j)*math.Sqrt(prior[j])
-	}
-	// spread of a linear form h of the unknowns: |R'^-1 h|²
-	solve := func(h []float64) *mat.VecDense {
-		var v mat.VecDense
-		x := mat.NewVecDense(p, nil)
-		for j := range h {
-			x.SetVec(j, h[j]*math.Sqrt(prior[j]))
-		}
-		if err := v.SolveVec(r.T(), x); err != nil {
-			if _, ok := err.(mat.Condition); !ok {
-				v.Reset()
-				v.ReuseAsVec(p)
-				v.SetVec(0, math.NaN())
-			}
-		}
-		return &v
-	}
-	e0, e1 := make([]float64, p), make([]float64, p)
-	e0[0], e1[1] = 1, 1
-	v0, v1 := solve(e0), solve(e1)
-	cross := mat.Dot(v0, v1)
-	post.VarScale = [2][2]float64{{mat.Dot(v0, v0), cross}, {cross, mat.Dot(v1, v1)}}
+	return sol, true
+}
 
-	total := q.Mass + own
-	h, extra := make([]float64, p), 1.0 // one new reading
-	h[0], h[1] = 1, -s/total
-	if j, ok := units[q.Unit]; ok {
+// value is the unknown of column j.
+func (s *solution) value(j int) float64 {
+	return s.mean[j] + s.t.AtVec(j)*math.Sqrt(s.prior[j])
+}
+
+// spread is R'^-1 h of a linear form h of the unknowns: the square of it is the form's variance.
+func (s *solution) spread(h []float64) *mat.VecDense {
+	var v mat.VecDense
+	x := mat.NewVecDense(len(h), nil)
+	for j := range h {
+		x.SetVec(j, h[j]*math.Sqrt(s.prior[j]))
+	}
+	if err := v.SolveVec(s.r.T(), x); err != nil {
+		if _, ok := err.(mat.Condition); !ok {
+			v.Reset()
+			v.ReuseAsVec(len(h))
+			v.SetVec(0, math.NaN())
+		}
+	}
+	return &v
+}
+
+// reading is one new reading of the mark, as a linear form of the unknowns and with the
+// variance that they do not explain.
+func (u unknowns) reading(recs []Found, q Query) (h []float64, extra float64) {
+	b, p := u.b, len(u.prior)
+	total := q.Mass + u.own
+	h, extra = make([]float64, p), 1
+	h[0], h[1] = 1, -u.s/total
+	if j, ok := u.units[q.Unit]; ok {
 		h[j] = 1
 	} else {
 		extra += b.UnitScale
@@ -550,35 +615,23 @@ func (b Belief) learn(own float64, recs []Found, q Query) (Learned, float64, err
 	share := q.Mass / total
 	switch {
 	case b.RigScale == 0:
-	case focus != "" && focus == q.Rig:
-		h[p-1] = -s * share
-	case focus != "":
+	case u.focus != "" && u.focus == q.Rig:
+		h[p-1] = -u.s * share
+	case u.focus != "":
 		// the moment of what both rigs have is the parent's; each part that differs has
 		// an error of its own
 		var parent float64
 		for _, x := range recs {
-			if x.Rig == focus {
+			if x.Rig == u.focus {
 				parent = x.Mass
 			}
 		}
-		h[p-1] = -s * parent / total
+		h[p-1] = -u.s * parent / total
 		for _, m := range q.Swapped {
 			extra += b.RigScale * m * m / (total * total)
 		}
 	default:
 		extra += b.RigScale * share * share
 	}
-	mid := -s * q.Mass * q.CG / total
-	for j := range p {
-		mid += h[j] * (mean[j] + t.AtVec(j)*math.Sqrt(prior[j]))
-	}
-	v := solve(h)
-	scale := math.Sqrt(post.B / post.A * (extra + mat.Dot(v, v)))
-	post.Mark = Predicted{N: len(recs), parts: []component{{1, mid, scale, 2 * post.A}}}
-	// ln of the marginal likelihood, up to what does not depend on the moving mass
-	ln := -lnR - logDet/2 - post.A*math.Log(post.B)
-	if math.IsNaN(mid+scale+ln) || math.IsInf(mid+scale+ln, 0) {
-		return Learned{}, 0, bad
-	}
-	return post, ln, nil
+	return h, extra
 }
