@@ -297,52 +297,82 @@ func trigOver(lo, hi float64) trig {
 	return t
 }
 
-// maxSensitivity is max 1/|1+L| with its frequency, by branch and bound: an
-// interval is dropped if the sector that holds L stays farther from −1 than
-// the best point found, within msTol, or if the slope of |1+L|² excludes it.
+// maxSensitivity is max 1/|1+L| with its frequency.
 func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w float64, err error) {
-	best, bestU := 1.0, math.Inf(1)
-	see := func(u, m, p float64) {
-		if d := distance2(m, p); d < best {
-			best, bestU = d, u
-		}
-	}
+	n := nearest{1, math.Inf(1)}
 	for _, g := range gains {
 		_, p, _, _ := f.eval(math.Exp(g.u))
-		see(g.u, 0, p)
+		n.see(g.u, 0, p)
 	}
 	for _, x := range phase {
 		if x.W > 0 {
-			see(math.Log(x.W), -math.Log(x.Factor), math.Pi)
+			n.see(math.Log(x.W), -math.Log(x.Factor), math.Pi)
 		}
 	}
 	if f.n0 == 0 {
 		_, p, _, _ := f.eval(math.SmallestNonzeroFloat64)
-		see(math.Inf(-1), f.lnG, p)
+		n.see(math.Inf(-1), f.lnG, p)
 	}
-	// between the last crossover of the gain and the next one of the phase lies, as
-	// a rule, the deepest valley: found at once and its floor left out, it saves
-	// most of the search
 	var cuts [2]float64
 	floor, bottom := cuts[:0], math.NaN()
-	if len(gains) > 0 {
-		u := gains[len(gains)-1].u
-		for _, x := range phase {
-			if v := math.Log(x.W); v > u {
-				if u, ok := f.valley(u, v); ok {
-					m, p, _, _ := f.eval(math.Exp(u))
-					see(u, m, p)
-					bottom = u
-					if h := f.floorOf(u); h > 0 {
-						floor = append(floor, u-h, u+h)
-					}
-				}
-				break
-			}
+	if u, ok := f.deepest(gains, phase); ok {
+		m, p, _, _ := f.eval(math.Exp(u))
+		n.see(u, m, p)
+		bottom = u
+		if h := f.floorOf(u); h > 0 {
+			floor = append(floor, u-h, u+h)
 		}
 	}
+	if err := f.search(&n, floor); err != nil {
+		return 0, 0, err
+	}
+	switch {
+	case math.IsInf(n.u, 1):
+		return 1, n.u, nil
+	case math.IsInf(n.u, -1):
+		return 1 / math.Sqrt(n.d), 0, nil
+	}
+	// the best point is within 1e-3 of the bottom of its valley, if not at it
+	if n.u != bottom {
+		if u, ok := f.valley(n.u-1e-3, n.u+1e-3); ok {
+			m, p, _, _ := f.eval(math.Exp(u))
+			n.see(u, m, p)
+		}
+	}
+	return 1 / math.Sqrt(n.d), math.Exp(n.u), nil
+}
+
+// nearest is the point of L seen so far that is nearest to −1: |1+L|² and ln ω.
+type nearest struct{ d, u float64 }
+
+func (n *nearest) see(u, m, p float64) {
+	if d := distance2(m, p); d < n.d {
+		n.d, n.u = d, u
+	}
+}
+
+// deepest is the valley of |1+L| between the last crossover of the gain and the next one
+// of the phase: the deepest, as a rule. Found at once and its floor left out, it saves
+// most of the search.
+func (f *factors) deepest(gains []zero, phase []PhaseCrossover) (u float64, ok bool) {
+	if len(gains) == 0 {
+		return 0, false
+	}
+	u = gains[len(gains)-1].u
+	for _, x := range phase {
+		if v := math.Log(x.W); v > u {
+			return f.valley(u, v)
+		}
+	}
+	return 0, false
+}
+
+// search sees the point of L that is nearest to −1, by branch and bound: an interval is
+// dropped if the sector that holds L stays farther from −1 than the best point found,
+// within msTol, or if the slope of |1+L|² excludes it. floor is an interval to leave out.
+func (f *factors) search(best *nearest, floor []float64) error {
 	// beyond hi |1+L| > 1−|L|; below lo |L| > 2 and |1+L| > 1
-	small := math.Max(1-math.Sqrt(best*(1-msTol)), msTol/2)
+	small := math.Max(1-math.Sqrt(best.d*(1-msTol)), msTol/2)
 	hi, lo := f.highEnd(math.Log(small)), f.lowEnd(math.Ln2)
 	var pb [48]panel
 	panels := f.panels(math.Log(lo), math.Log(hi), floor, pb[:0])
@@ -355,20 +385,20 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 			continue
 		}
 		stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
-		see(stack[0].x.u, stack[0].x.m(), stack[0].x.p())
-		see(stack[0].y.u, stack[0].y.m(), stack[0].y.p())
+		best.see(stack[0].x.u, stack[0].x.m(), stack[0].x.p())
+		best.see(stack[0].y.u, stack[0].y.m(), stack[0].y.p())
 		n := 1
 		for n > 0 {
 			if left--; left < 0 {
-				return 0, 0, ErrUnresolved
+				return ErrUnresolved
 			}
 			n--
 			q := &stack[n]
-			if n >= len(stack)-2 || f.fartherThan(&q.x, &q.y, best*(1-msTol)) {
+			if n >= len(stack)-2 || f.fartherThan(&q.x, &q.y, best.d*(1-msTol)) {
 				continue
 			}
 			m := f.at((q.x.u+q.y.u)/2, p)
-			see(m.u, m.m(), m.p())
+			best.see(m.u, m.m(), m.p())
 			y := q.y
 			stack[n].y = m
 			stack[n+1] = stack[n]
@@ -376,20 +406,7 @@ func (f *factors) maxSensitivity(gains []zero, phase []PhaseCrossover) (ms, w fl
 			n += 2
 		}
 	}
-	switch {
-	case math.IsInf(bestU, 1):
-		return 1, bestU, nil
-	case math.IsInf(bestU, -1):
-		return 1 / math.Sqrt(best), 0, nil
-	}
-	// the best point is within 1e-3 of the bottom of its valley, if not at it
-	if bestU != bottom {
-		if u, ok := f.valley(bestU-1e-3, bestU+1e-3); ok {
-			m, p, _, _ := f.eval(math.Exp(u))
-			see(u, m, p)
-		}
-	}
-	return 1 / math.Sqrt(best), math.Exp(bestU), nil
+	return nil
 }
 
 // fartherThan shows that |1+L|² is at least least all over the cell, or that

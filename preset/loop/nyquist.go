@@ -87,7 +87,7 @@ func (f *factors) count(buf []zero) (rootCount, error) {
 
 // rightOf counts the closed-loop roots with real part above sigma: the same count on
 // a shifted axis, exact for the delay as well, which becomes a gain e^(−σT).
-func (f *factors) rightOf(sigma float64, buf []zero) (rootCount, factors, error) {
+func (f *factors) rightOf(sigma float64, buf []zero) (rootCount, error) {
 	for range 40 {
 		clear := true
 		near := func(re float64) {
@@ -110,8 +110,7 @@ func (f *factors) rightOf(sigma float64, buf []zero) (rootCount, factors, error)
 	} else {
 		g = f.shift(sigma)
 	}
-	c, err := g.count(buf)
-	return c, g, err
+	return g.count(buf)
 }
 
 // logL is ln(−L) at s, its imaginary part wrapped, and its derivative.
@@ -175,84 +174,23 @@ func (f *factors) newton(s complex128) (complex128, bool) {
 // to its right. Otherwise the real part is bisected by counts.
 func (f *factors) rightmost() (Root, error) {
 	var buf [16]zero
-	zeroLine, _, err := f.rightOf(0, buf[:0])
+	zeroLine, err := f.rightOf(0, buf[:0])
 	if err != nil {
 		return Root{}, err
 	}
-	try := func(g *factors, sigma float64, c rootCount, lo, hi float64) (Root, bool, error) {
-		best, found := complex(math.Inf(-1), 0), false
-		seed := func(s complex128) {
-			r, ok := f.newton(s)
-			if tol := 1e-9 * cmplx.Abs(r); ok && real(r) >= lo-tol && real(r) <= hi+tol && real(r) > real(best) {
-				best, found = r, true
-			}
-		}
-		for _, z := range c.gains {
-			seed(complex(sigma, math.Exp(z.u)))
-		}
-		if sigma != 0 {
-			seed(complex(sigma, 0))
-		}
-		if len(c.gains) == 0 || f.n0 == 0 {
-			var buf rootBuf
-			for _, r := range f.all(buf[:0]) {
-				seed(r.at * 1.01)
-				seed(r.at * 0.99)
-			}
-		}
-		if !found {
-			return Root{}, false, nil
-		}
-		var b [16]zero
-		beyond, _, err := f.rightOf(real(best)+1e-8*cmplx.Abs(best), b[:0])
-		if err != nil || beyond.right > 0 {
-			return Root{}, false, err
-		}
-		r := Root{real(best), math.Abs(imag(best))}
-		if r.Imag < 1e-12*cmplx.Abs(best) {
-			r.Imag = 0 // rounding of the logarithm on the real axis
-		}
-		return r, true, nil
-	}
 	inf := math.Inf(1)
-	if r, ok, err := try(f, 0, zeroLine, -inf, inf); ok || err != nil {
+	if r, ok, err := f.candidate(0, zeroLine, -inf, inf); ok || err != nil {
 		return r, err
 	}
-	// bracket: no root right of hi, some right of lo
 	scale := 1.0
 	if _, _, least, most := f.roots(); len(zeroLine.gains) > 0 {
 		scale = math.Exp(zeroLine.gains[len(zeroLine.gains)-1].u)
 	} else if most > 0 {
 		scale = least
 	}
-	lo, hi := 0.0, 0.0
-	step := scale
-	if zeroLine.right == 0 {
-		step = -scale / 1024
-	}
-	for i := 0; ; i++ {
-		if i > 200 {
-			return Root{}, ErrUnresolved
-		}
-		var b [16]zero
-		c, _, err := f.rightOf(step, b[:0])
-		if err != nil {
-			return Root{}, err
-		}
-		if step > 0 {
-			if c.right == 0 {
-				hi = step
-				break
-			}
-			lo = step
-		} else {
-			if c.right > 0 {
-				lo = step
-				break
-			}
-			hi = step
-		}
-		step *= 2
+	lo, hi, err := f.bracket(zeroLine, scale)
+	if err != nil {
+		return Root{}, err
 	}
 	var last rootCount
 	for range 200 {
@@ -261,7 +199,7 @@ func (f *factors) rightmost() (Root, error) {
 			break
 		}
 		var b [16]zero
-		c, g, err := f.rightOf(mid, b[:0])
+		c, err := f.rightOf(mid, b[:0])
 		if err != nil {
 			return Root{}, err
 		}
@@ -271,12 +209,85 @@ func (f *factors) rightmost() (Root, error) {
 			hi = mid
 		}
 		last = c
-		if r, ok, err := try(&g, mid, c, lo, hi); ok || err != nil {
+		if r, ok, err := f.candidate(mid, c, lo, hi); ok || err != nil {
 			return r, err
 		}
 	}
-	// a root that a zero of the controller hides from L: an open-loop pole
-	r := Root{Real: (lo + hi) / 2}
+	return f.hidden((lo+hi)/2, scale, last), nil
+}
+
+// candidate is the root that Newton's method finds from the crossovers on the line at
+// sigma, whose count is c; ok if it lies from lo to hi and has no root to its right.
+func (f *factors) candidate(sigma float64, c rootCount, lo, hi float64) (r Root, ok bool, err error) {
+	best, found := complex(math.Inf(-1), 0), false
+	seed := func(s complex128) {
+		r, ok := f.newton(s)
+		if tol := 1e-9 * cmplx.Abs(r); ok && real(r) >= lo-tol && real(r) <= hi+tol && real(r) > real(best) {
+			best, found = r, true
+		}
+	}
+	for _, z := range c.gains {
+		seed(complex(sigma, math.Exp(z.u)))
+	}
+	if sigma != 0 {
+		seed(complex(sigma, 0))
+	}
+	if len(c.gains) == 0 || f.n0 == 0 {
+		var buf rootBuf
+		for _, r := range f.all(buf[:0]) {
+			seed(r.at * 1.01)
+			seed(r.at * 0.99)
+		}
+	}
+	if !found {
+		return Root{}, false, nil
+	}
+	var b [16]zero
+	beyond, err := f.rightOf(real(best)+1e-8*cmplx.Abs(best), b[:0])
+	if err != nil || beyond.right > 0 {
+		return Root{}, false, err
+	}
+	r = Root{real(best), math.Abs(imag(best))}
+	if r.Imag < 1e-12*cmplx.Abs(best) {
+		r.Imag = 0 // rounding of the logarithm on the real axis
+	}
+	return r, true, nil
+}
+
+// bracket gives real parts such that no root is right of hi, and some right of lo.
+func (f *factors) bracket(zeroLine rootCount, scale float64) (lo, hi float64, err error) {
+	step := scale
+	if zeroLine.right == 0 {
+		step = -scale / 1024
+	}
+	for i := 0; ; i++ {
+		if i > 200 {
+			return 0, 0, ErrUnresolved
+		}
+		var b [16]zero
+		c, err := f.rightOf(step, b[:0])
+		if err != nil {
+			return 0, 0, err
+		}
+		if step > 0 {
+			if c.right == 0 {
+				return lo, step, nil
+			}
+			lo = step
+		} else {
+			if c.right > 0 {
+				return step, hi, nil
+			}
+			hi = step
+		}
+		step *= 2
+	}
+}
+
+// hidden is a root that a zero of the controller hides from L: the open-loop pole nearest
+// to the real part that the counts found.
+func (f *factors) hidden(at, scale float64, last rootCount) Root {
+	r := Root{Real: at}
 	near := math.Inf(1)
 	var rb rootBuf
 	for _, x := range f.all(rb[:0]) {
@@ -287,7 +298,7 @@ func (f *factors) rightmost() (Root, error) {
 	if near > 1e-6*(math.Abs(r.Real)+scale*1e-6) && len(last.gains) > 0 {
 		r.Imag = math.Exp(last.gains[len(last.gains)-1].u)
 	}
-	return r, nil
+	return r
 }
 
 func (c *rootCount) verdict() Stability {

@@ -73,129 +73,177 @@ func (l Loop) largestUpTo(lim Limits, how Raise, most float64) (Start, error) {
 	if err := lim.validate(); err != nil {
 		return Start{}, err
 	}
-	// at gives L for a stiffness k; line the ray with the held terms scaled by g
-	var at func(k float64) factors
-	var line func(g, theta float64) ray
-	if how == RaiseTogether {
-		f := l.factors()
-		f.lnG -= math.Log(l.K)
-		at = func(k float64) factors { g := f; g.lnG += math.Log(k); return g }
-		line = func(_, theta float64) ray { return ray{h: f, theta: theta} }
-	} else {
-		f := l.path()
-		at = func(k float64) factors { return f.withController(k, l.D, l.Ki) }
-		line = func(g, theta float64) ray { return ray{h: f, d: l.D * g, ki: l.Ki * g, theta: theta} }
-	}
-	var ks []float64
-	add := func(g, theta float64) error {
-		r := line(g, theta)
-		e, err := r.edges()
-		for _, x := range e {
-			ks = append(ks, x.k/g)
-		}
-		return err
-	}
-	angle := lim.PMDeg * math.Pi / 180
-	gains := []float64{1, lim.GM}
-	if lim.GMLow > 0 {
-		gains = append(gains, lim.GMLow)
-	}
-	for _, g := range gains {
-		if err := add(g, 0); err != nil {
-			return Start{}, err
-		}
-	}
-	for _, th := range [...]float64{angle, -angle} {
-		if err := add(1, th); err != nil {
-			return Start{}, err
-		}
-	}
-	sort.Float64s(ks)
-	holds := func(k float64) (bool, error) {
-		f := at(k)
-		var gb, pb [16]zero
-		c, err := f.count(gb[:0])
-		if err != nil {
-			return false, err
-		}
-		if v := c.verdict(); !v.Stable {
-			return false, nil
-		}
-		for _, g := range c.gains {
-			if _, p, _, _ := f.eval(math.Exp(g.u)); math.Abs(wrap(p+math.Pi)) < angle {
-				return false, nil
-			}
-		}
-		ph, err := f.phaseCrossovers(c.gains, pb[:0])
-		for _, x := range ph {
-			if x.Factor > 1 && x.Factor < lim.GM || x.Factor < 1 && lim.GMLow > 0 && x.Factor > lim.GMLow {
-				return false, err
-			}
-		}
-		return true, err
+	r := l.rising(how)
+	ks, err := r.edges(lim)
+	if err != nil {
+		return Start{}, err
 	}
 	none := Start{K: 0}
-	free := line(1, 0)
+	free := r.line(1, 0)
 	for i := len(ks); i >= 0; i-- {
-		lo, hi := 0.0, math.Inf(1)
-		if i > 0 {
-			lo = ks[i-1]
-		}
-		if i < len(ks) {
-			hi = ks[i]
-		}
-		mid := 0.0
-		switch {
-		case lo == 0 && math.IsInf(hi, 1):
-			mid = 1
-		case lo == 0:
-			mid = hi / 2
-		case math.IsInf(hi, 1):
-			mid = lo * 2
-		default:
-			mid = math.Sqrt(lo * hi)
-		}
+		lo, hi, mid := stretch(ks, i)
 		if lo >= most {
 			continue
 		}
 		if hi <= lo*(1+1e-12) {
 			continue
 		}
-		ok, err := holds(mid)
+		ok, err := lim.hold(r.at(mid))
 		if err != nil {
 			return none, err
 		}
 		if !ok {
 			continue
 		}
-		k, err := lowerToMs(math.Min(hi, most), lo, lim.Ms, at, &free)
+		k, err := lowerToMs(math.Min(hi, most), lo, lim.Ms, r.at, &free)
 		if err != nil {
 			return none, err
 		}
 		if k == 0 {
 			continue
 		}
-		s := Start{Feasible: true, K: k, D: l.D, Ki: l.Ki}
-		if math.IsInf(k, 1) {
-			if how == RaiseTogether && l.D > 0 {
-				s.D = k
-			}
-			if how == RaiseTogether && l.Ki > 0 {
-				s.Ki = k
-			}
-			return s, nil
-		}
-		if how == RaiseTogether {
-			s.D, s.Ki = l.D*k/l.K, l.Ki*k/l.K
-		}
-		f := at(k)
-		if s.Margins, err = f.margins(); err != nil {
-			return none, err
-		}
-		s.LimitedBy = lim.nearest(&s.Margins)
-		return s, nil
+		return r.start(k, lim)
 	}
 	return none, nil
+}
+
+// rising is a loop whose stiffness moves, and damping and integral term with it or not.
+type rising struct {
+	Loop
+	how Raise
+	f   factors // together: L/K; alone: the path without its controller
+}
+
+func (l Loop) rising(how Raise) *rising {
+	r := &rising{Loop: l, how: how}
+	if how == RaiseTogether {
+		r.f = l.factors()
+		r.f.lnG -= math.Log(l.K)
+	} else {
+		r.f = l.path()
+	}
+	return r
+}
+
+// at gives L for a stiffness k.
+func (r *rising) at(k float64) factors {
+	if r.how == RaiseTogether {
+		g := r.f
+		g.lnG += math.Log(k)
+		return g
+	}
+	return r.f.withController(k, r.D, r.Ki)
+}
+
+// line is the ray with the held terms scaled by g.
+func (r *rising) line(g, theta float64) ray {
+	if r.how == RaiseTogether {
+		return ray{h: r.f, theta: theta}
+	}
+	return ray{h: r.f, d: r.D * g, ki: r.Ki * g, theta: theta}
+}
+
+// edges are the stiffnesses at which the loop begins or ceases to be stable, or to keep a
+// gain or phase limit, in rising order.
+func (r *rising) edges(lim Limits) ([]float64, error) {
+	var ks []float64
+	add := func(g, theta float64) error {
+		line := r.line(g, theta)
+		e, err := line.edges()
+		for _, x := range e {
+			ks = append(ks, x.k/g)
+		}
+		return err
+	}
+	gains := []float64{1, lim.GM}
+	if lim.GMLow > 0 {
+		gains = append(gains, lim.GMLow)
+	}
+	for _, g := range gains {
+		if err := add(g, 0); err != nil {
+			return nil, err
+		}
+	}
+	angle := lim.PMDeg * math.Pi / 180
+	for _, th := range [...]float64{angle, -angle} {
+		if err := add(1, th); err != nil {
+			return nil, err
+		}
+	}
+	sort.Float64s(ks)
+	return ks, nil
+}
+
+// stretch is what lies below the edge i, and a stiffness inside it.
+func stretch(ks []float64, i int) (lo, hi, mid float64) {
+	lo, hi = 0.0, math.Inf(1)
+	if i > 0 {
+		lo = ks[i-1]
+	}
+	if i < len(ks) {
+		hi = ks[i]
+	}
+	switch {
+	case lo == 0 && math.IsInf(hi, 1):
+		mid = 1
+	case lo == 0:
+		mid = hi / 2
+	case math.IsInf(hi, 1):
+		mid = lo * 2
+	default:
+		mid = math.Sqrt(lo * hi)
+	}
+	return lo, hi, mid
+}
+
+// hold says whether a loop is stable and keeps the gain and phase limits.
+func (lim Limits) hold(f factors) (bool, error) {
+	var gb, pb [16]zero
+	c, err := f.count(gb[:0])
+	if err != nil {
+		return false, err
+	}
+	if v := c.verdict(); !v.Stable {
+		return false, nil
+	}
+	angle := lim.PMDeg * math.Pi / 180
+	for _, g := range c.gains {
+		if _, p, _, _ := f.eval(math.Exp(g.u)); math.Abs(wrap(p+math.Pi)) < angle {
+			return false, nil
+		}
+	}
+	ph, err := f.phaseCrossovers(c.gains, pb[:0])
+	for _, x := range ph {
+		if x.Factor > 1 && x.Factor < lim.GM || x.Factor < 1 && lim.GMLow > 0 && x.Factor > lim.GMLow {
+			return false, err
+		}
+	}
+	return true, err
+}
+
+// start is the result for a stiffness k that keeps all limits.
+func (r *rising) start(k float64, lim Limits) (Start, error) {
+	s := Start{Feasible: true, K: k, D: r.D, Ki: r.Ki}
+	together := r.how == RaiseTogether
+	if math.IsInf(k, 1) {
+		if together && r.D > 0 {
+			s.D = k
+		}
+		if together && r.Ki > 0 {
+			s.Ki = k
+		}
+		return s, nil
+	}
+	if together {
+		s.D, s.Ki = r.D*k/r.K, r.Ki*k/r.K
+	}
+	f := r.at(k)
+	var err error
+	if s.Margins, err = f.margins(); err != nil {
+		return Start{}, err
+	}
+	s.LimitedBy = lim.nearest(&s.Margins)
+	return s, nil
 }
 
 // lowerToMs goes down from hi to the largest k above lo whose sensitivity is at
