@@ -124,18 +124,15 @@ func text(v any) string {
 
 // ordered checks a value and brings it to string, int64, float64, bool, time.Time, Date, Clock, DateTime, []any or Table.
 func ordered(v any, depth int) (any, *Error) {
-	bad := func(what, want string) (any, *Error) {
-		return nil, &Error{Class: Usage, What: what, Want: want}
-	}
 	if depth > MaxDepth {
-		return bad("the value is too deep", fmt.Sprintf("at most %d lists or tables in each other", MaxDepth))
+		return nil, unfit("the value is too deep", fmt.Sprintf("at most %d lists or tables in each other", MaxDepth))
 	}
 	switch t := v.(type) {
 	case nil:
-		return bad("no value", anyValue)
+		return nil, unfit("no value", anyValue)
 	case string:
 		if !utf8.ValidString(t) {
-			return bad("the text is not UTF-8", "UTF-8 text")
+			return nil, unfit("the text is not UTF-8", "UTF-8 text")
 		}
 		return t, nil
 	case bool, int64:
@@ -150,7 +147,7 @@ func ordered(v any, depth int) (any, *Error) {
 		return t, nil
 	case float64:
 		if math.IsNaN(t) || math.IsInf(t, 0) {
-			return bad(fmt.Sprintf("%v is not a number one can set", t), "a finite number")
+			return nil, unfit(fmt.Sprintf("%v is not a number one can set", t), "a finite number")
 		}
 		return t, nil
 	case time.Time:
@@ -158,33 +155,33 @@ func ordered(v any, depth int) (any, *Error) {
 			t = t.UTC()
 		}
 		if t.Year() < 1 || t.Year() > 9999 {
-			return bad(fmt.Sprintf("year %d cannot be written", t.Year()), "a year from 1 to 9999")
+			return nil, unfit(fmt.Sprintf("year %d cannot be written", t.Year()), "a year from 1 to 9999")
 		}
 		return t.Round(0), nil
 	case Date:
 		if !t.valid() {
-			return bad("no day "+t.String(), "a day that exists, from year 1 to 9999")
+			return nil, unfit("no day "+t.String(), "a day that exists, from year 1 to 9999")
 		}
 		return t, nil
 	case Clock:
 		if !t.valid() {
-			return bad("not a time of day", "00:00:00 to 23:59:59")
+			return nil, unfit("not a time of day", "00:00:00 to 23:59:59")
 		}
 		return t, nil
 	case DateTime:
 		if !t.Date.valid() || !t.Clock.valid() {
-			return bad("not a day or time", "a day that exists and a time from 00:00:00 to 23:59:59")
+			return nil, unfit("not a day or time", "a day that exists and a time from 00:00:00 to 23:59:59")
 		}
 		return t, nil
 	case Table:
 		out, seen := make(Table, 0, len(t)), map[string]bool{}
 		for _, f := range t {
 			if seen[f.Key] {
-				return bad("key "+keyText(f.Key)+" is given twice", "each key once")
+				return nil, unfit("key "+keyText(f.Key)+" is given twice", "each key once")
 			}
 			seen[f.Key] = true
 			if !utf8.ValidString(f.Key) {
-				return bad("a key is not UTF-8", "UTF-8 text")
+				return nil, unfit("a key is not UTF-8", "UTF-8 text")
 			}
 			e, err := ordered(f.Value, depth+1)
 			if err != nil {
@@ -195,13 +192,17 @@ func ordered(v any, depth int) (any, *Error) {
 		}
 		return out, nil
 	}
-	r := reflect.ValueOf(v)
+	return orderedKind(reflect.ValueOf(v), depth)
+}
+
+// orderedKind is ordered for values of other types, by their kind.
+func orderedKind(r reflect.Value, depth int) (any, *Error) {
 	switch r.Kind() {
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
 		return r.Int(), nil
 	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
 		if r.Uint() > math.MaxInt64 {
-			return bad(tooBig, bigWant)
+			return nil, unfit(tooBig, bigWant)
 		}
 		return int64(r.Uint()), nil
 	case reflect.Float32: // by its shortest decimal: 0.1 and not 0.10000000149
@@ -237,8 +238,10 @@ func ordered(v any, depth int) (any, *Error) {
 			return ordered(t, depth)
 		}
 	}
-	return bad(fmt.Sprintf("a value of type %T has no form in TOML", v), anyValue)
+	return nil, unfit(fmt.Sprintf("a value of type %v has no form in TOML", r.Type()), anyValue)
 }
+
+func unfit(what, want string) *Error { return &Error{Class: Usage, What: what, Want: want} }
 
 func (d Date) valid() bool {
 	t := d.Time()
