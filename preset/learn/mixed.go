@@ -116,33 +116,45 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 		return nil, err
 	}
 	c := &Conditioned{m: m, units: map[string]int{}, rigs: make(map[string]*rigSums, len(ps))}
-	n := 2
-	place := func(unit string) int {
-		if m.UnitSD == 0 || unit == "" {
-			return -1
-		}
-		if _, ok := c.units[unit]; !ok {
-			c.units[unit] = n
-			n++
-		}
-		return c.units[unit]
+	at := c.place(ps)
+	q := c.sum(ps, at)
+	q.takeOut(c.all)
+	if err := c.solve(q, len(ps)); err != nil {
+		return nil, err
 	}
+	return c, nil
+}
+
+// place gives each unit its column, and for each proof the column of its unit; -1 if it has none.
+func (c *Conditioned) place(ps []Proof) []int {
 	at := make([]int, len(ps))
 	for i, p := range ps {
-		at[i] = place(p.Unit)
+		if c.m.UnitSD == 0 || p.Unit == "" {
+			at[i] = -1
+			continue
+		}
+		if _, ok := c.units[p.Unit]; !ok {
+			c.units[p.Unit] = 2 + len(c.units)
+		}
+		at[i] = c.units[p.Unit]
 	}
-	sd := make([]float64, n)
-	sd[0], sd[1] = math.Sqrt(m.Var[0]), math.Sqrt(m.Var[1])
-	for i := 2; i < n; i++ {
-		sd[i] = m.UnitSD
-	}
-	// A = Z' V⁻¹ Z and r = Z' V⁻¹ (y - prior mean), V the errors with the rig effects
-	a := make([]float64, n*n)
-	r := make([]float64, n)
-	var quad, lndet float64
+	return at
+}
+
+// precision is what the proofs say of the columns: A = Z' V⁻¹ Z and r = Z' V⁻¹ (y - prior mean),
+// V the errors with the rig effects, row by row; with y' V⁻¹ y and ln |V|.
+type precision struct {
+	a, r        []float64
+	quad, lndet float64
+}
+
+// sum adds up the proofs, with V the errors alone, and what the proofs of each rig share.
+func (c *Conditioned) sum(ps []Proof, at []int) *precision {
+	n := 2 + len(c.units)
+	q := &precision{a: make([]float64, n*n), r: make([]float64, n)}
 	for i, p := range ps {
-		w := 1 / m.errVar(p)
-		y := p.Y - m.Mean[0] - m.Mean[1]*p.X
+		w := 1 / c.m.errVar(p)
+		y := p.Y - c.m.Mean[0] - c.m.Mean[1]*p.X
 		z := [3]float64{1, p.X, 1}
 		cols := [3]int{0, 1, at[i]}
 		for j, cj := range cols {
@@ -151,13 +163,13 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 			}
 			for k, ck := range cols {
 				if ck >= 0 {
-					a[cj*n+ck] += w * z[j] * z[k]
+					q.a[cj*n+ck] += w * z[j] * z[k]
 				}
 			}
-			r[cj] += w * z[j] * y
+			q.r[cj] += w * z[j] * y
 		}
-		quad += w * y * y
-		lndet -= math.Log(w)
+		q.quad += w * y * y
+		q.lndet -= math.Log(w)
 		if p.Rig == "" {
 			continue
 		}
@@ -175,42 +187,58 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 			g.add(at[i], w)
 		}
 	}
-	for _, g := range c.all {
+	return q
+}
+
+// takeOut takes the rigs' effects out.
+func (q *precision) takeOut(rigs []*rigSums) {
+	n := len(q.r)
+	for _, g := range rigs {
 		if g.s2 == 0 {
 			continue
 		}
 		f := g.s2 / (1 + g.s2*g.w)
-		lndet += math.Log1p(g.s2 * g.w)
-		quad -= f * g.wy * g.wy
+		q.lndet += math.Log1p(g.s2 * g.w)
+		q.quad -= f * g.wy * g.wy
 		g.each(func(j int, vj float64) {
-			r[j] -= f * vj * g.wy
-			g.each(func(k int, vk float64) { a[j*n+k] -= f * vj * vk })
+			q.r[j] -= f * vj * g.wy
+			g.each(func(k int, vk float64) { q.a[j*n+k] -= f * vj * vk })
 		})
+	}
+}
+
+// solve finds mean, covariance and evidence.
+func (c *Conditioned) solve(q *precision, proofs int) error {
+	n := len(q.r)
+	sd := make([]float64, n)
+	sd[0], sd[1] = math.Sqrt(c.m.Var[0]), math.Sqrt(c.m.Var[1])
+	for i := 2; i < n; i++ {
+		sd[i] = c.m.UnitSD
 	}
 	// B = 1 + S A S
 	b := mat.NewSymDense(n, nil)
 	rhs := mat.NewVecDense(n, nil)
 	for j := range n {
 		for k := j; k < n; k++ {
-			v := sd[j] * a[j*n+k] * sd[k]
+			v := sd[j] * q.a[j*n+k] * sd[k]
 			if j == k {
 				v++
 			}
 			b.SetSym(j, k, v)
 		}
-		rhs.SetVec(j, sd[j]*r[j])
+		rhs.SetVec(j, sd[j]*q.r[j])
 	}
 	var ch mat.Cholesky
 	if !ch.Factorize(b) {
-		return nil, inputErr("regression", "numbers too large or too small to work with", "numbers of ordinary size")
+		return inputErr("regression", "numbers too large or too small to work with", "numbers of ordinary size")
 	}
 	var e mat.VecDense
 	if err := ch.SolveVecTo(&e, rhs); err != nil {
-		return nil, inputErr("regression", err, "numbers of ordinary size")
+		return inputErr("regression", err, "numbers of ordinary size")
 	}
 	var inv mat.SymDense
 	if err := ch.InverseTo(&inv); err != nil {
-		return nil, inputErr("regression", err, "numbers of ordinary size")
+		return inputErr("regression", err, "numbers of ordinary size")
 	}
 	c.mean = make([]float64, n)
 	c.cov = mat.NewSymDense(n, nil)
@@ -220,12 +248,12 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 			c.cov.SetSym(j, k, sd[j]*inv.At(j, k)*sd[k])
 		}
 	}
-	quad -= mat.Dot(&e, rhs)
-	c.LogEvidence = -0.5 * (float64(len(ps))*math.Log(2*math.Pi) + lndet + ch.LogDet() + quad)
+	quad := q.quad - mat.Dot(&e, rhs)
+	c.LogEvidence = -0.5 * (float64(proofs)*math.Log(2*math.Pi) + q.lndet + ch.LogDet() + quad)
 	if !finite(c.LogEvidence) || !finite(c.mean...) {
-		return nil, inputErr("regression", "numbers too large or too small to work with", "numbers of ordinary size")
+		return inputErr("regression", "numbers too large or too small to work with", "numbers of ordinary size")
 	}
-	return c, nil
+	return nil
 }
 
 // add adds a precision to the column of a unit.
