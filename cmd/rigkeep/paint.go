@@ -2,6 +2,7 @@ package main
 
 import (
 	"io"
+	"slices"
 	"strings"
 
 	"rigkeep/diffview/page"
@@ -85,15 +86,18 @@ type table struct {
 	whole  map[int]bool // columns that fitted never cuts
 	head   bool         // the first row is a heading
 	titles map[int]string
-	stands map[[2]int]page.Verdict // of cells by row and column, for their colour
+	stands []standing
+}
+
+// standing is how a cell stands, for its colour.
+type standing struct {
+	row, column int
+	v           page.Verdict
 }
 
 // standing notes how a cell of the last row stands.
 func (t *table) standing(column int, v page.Verdict) {
-	if t.stands == nil {
-		t.stands = map[[2]int]page.Verdict{}
-	}
-	t.stands[[2]int{len(t.rows) - 1, column}] = v
+	t.stands = append(t.stands, standing{len(t.rows) - 1, column, v})
 }
 
 func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
@@ -108,9 +112,12 @@ func (t *table) title(text string) {
 
 // dropEmpty takes out the columns that no row but the heading fills.
 func (t *table) dropEmpty() {
-	x := sheet.Table{Head: t.head, Rows: t.rows}
-	x.DropEmpty()
-	t.rows = x.Rows
+	x := sheet.Table{Head: t.head, Rows: t.rows, Right: t.right, Whole: t.whole}
+	kept := x.DropEmpty()
+	t.rows, t.right, t.whole = x.Rows, x.Right, x.Whole
+	for i := range t.stands {
+		t.stands[i].column = slices.Index(kept, t.stands[i].column)
+	}
 }
 
 // render wraps the last column to what is left of the width.
@@ -126,23 +133,25 @@ func (t *table) fitted(p paint, indent string, width, first int) string {
 }
 
 func (t *table) sheet(p paint, how sheet.How, clean func(string) string, first int) *sheet.Table {
-	out := &sheet.Table{How: how, Head: t.head, Right: t.right, Whole: t.whole, First: first, Titles: map[int]string{}}
+	out := &sheet.Table{How: how, Head: t.head, Right: t.right, Whole: t.whole, First: first, Titles: map[int]string{}, Rows: t.rows}
 	for n, text := range t.titles {
 		out.Titles[n] = safe.Line(text)
 	}
-	out.Rows = make([][]string, len(t.rows))
-	for i, r := range t.rows {
-		out.Rows[i] = make([]string, len(r))
+	for _, r := range t.rows { // in place, as a list is long: what is clean stays as it is
 		for j, c := range r {
-			out.Rows[i][j] = clean(c)
+			r[j] = clean(c)
 		}
 	}
 	if p.on {
+		stands := make(map[[2]int]page.Verdict, len(t.stands))
+		for _, s := range t.stands {
+			stands[[2]int{s.row, s.column}] = s.v
+		}
 		out.Paint = func(row, column int, s string) string {
 			if column < 0 && (row < 0 || t.head && row == 0) {
 				return p.bold(s)
 			}
-			return p.verdict(t.stands[[2]int{row, column}], s)
+			return p.verdict(stands[[2]int{row, column}], s)
 		}
 	}
 	return out

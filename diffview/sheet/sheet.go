@@ -6,6 +6,7 @@ package sheet
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"unicode"
 
@@ -133,27 +134,38 @@ func (t *Table) Title(text string) {
 	t.Titles[len(t.Rows)] = text
 }
 
-// DropEmpty takes out the columns that no row but the heading fills.
-func (t *Table) DropEmpty() {
-	if !t.Head || len(t.Rows) < 2 {
-		return
+// DropEmpty takes out the columns that no row but the heading fills, and gives the places that the others had. What is
+// said of columns goes with them.
+func (t *Table) DropEmpty() (kept []int) {
+	if len(t.Rows) == 0 {
+		return nil
 	}
-	for c := len(t.Rows[0]) - 1; c >= 0; c-- {
-		used := false
-		for _, r := range t.Rows[1:] {
-			if used = c < len(r) && r[c] != ""; used {
-				break
-			}
-		}
-		if used {
-			continue
-		}
-		for i, r := range t.Rows {
-			if c < len(r) {
-				t.Rows[i] = append(r[:c:c], r[c+1:]...)
-			}
+	for c := range t.Rows[0] {
+		if !t.Head || len(t.Rows) < 2 || slices.ContainsFunc(t.Rows[1:], func(r []string) bool { return c < len(r) && r[c] != "" }) {
+			kept = append(kept, c)
 		}
 	}
+	if len(kept) == len(t.Rows[0]) {
+		return kept
+	}
+	for i, r := range t.Rows {
+		n := 0
+		for c := range r {
+			if _, stays := slices.BinarySearch(kept, c); stays || c >= len(t.Rows[0]) {
+				r[n] = r[c]
+				n++
+			}
+		}
+		t.Rows[i] = r[:n]
+	}
+	for _, of := range []*map[int]bool{&t.Right, &t.Whole, &t.Extra, &t.Plain} {
+		moved := map[int]bool{}
+		for n, c := range kept {
+			moved[n] = (*of)[c]
+		}
+		*of = moved
+	}
+	return kept
 }
 
 func (t *Table) paint(row, column int, s string) string {

@@ -25,7 +25,7 @@ type folderSeen struct {
 	ms, mn, cs, cn, i, dev uint32
 }
 
-const folderMagic = "rigkeep folders 2\n\x00\x00"
+const folderMagic = "rigkeep folders 3\n\x00\x00"
 
 const folderRecord = 8 + 8 + 6*4
 

@@ -243,45 +243,41 @@ type folder struct {
 	known bool        // holds the same names as then
 }
 
-// list finds the folders of the index in one pass.
+// list finds the folders of the index in one pass: what a folder holds lies together there, so those that the last path is
+// in are all that may still grow.
 func (s *scan) list() {
-	byPath := make(map[string]*folder, len(s.x.Entries)/2)
-	spare := []folder{}
-	var get func(dir string) *folder
-	get = func(dir string) *folder {
-		f := byPath[dir]
-		if f == nil {
-			if len(spare) == 0 {
-				spare = make([]folder, 256)
-			}
-			f, spare = &spare[0], spare[1:]
-			f.path, f.names = dir, fnvStart
-			byPath[dir] = f
-			s.folders = append(s.folders, f)
-			if dir != "" {
-				up, base := splitPath(dir[:len(dir)-1])
-				p := get(up)
-				p.subs = append(p.subs, base)
-				p.names = fnv(p.names, base+"/")
-			}
+	spare := make([]folder, len(s.x.Entries)/2+1)
+	open := []*folder{}
+	enter := func(dir string) {
+		if len(spare) == 0 {
+			spare = make([]folder, 256)
 		}
-		return f
+		f := &spare[0]
+		spare = spare[1:]
+		f.path, f.names = dir, fnvStart
+		s.folders = append(s.folders, f)
+		open = append(open, f)
 	}
-	last := get("")
+	enter("")
 	for i := range s.x.Entries {
-		dir, base := splitPath(s.x.Entries[i].Path)
-		if dir != last.path {
-			last = get(dir)
+		path := s.x.Entries[i].Path
+		for !strings.HasPrefix(path, open[len(open)-1].path) {
+			open = open[:len(open)-1]
 		}
-		last.files = append(last.files, i)
-		last.names = fnv(last.names, base)
+		for {
+			f := open[len(open)-1]
+			base := path[len(f.path):]
+			slash := strings.IndexByte(base, '/')
+			if slash < 0 {
+				f.files = append(f.files, i)
+				f.names = fnv(f.names, base)
+				break
+			}
+			f.subs = append(f.subs, base[:slash])
+			f.names = fnv(f.names, base[:slash+1])
+			enter(path[:len(f.path)+slash+1])
+		}
 	}
-}
-
-// splitPath parts a path into its folder, with the slash, and its last name.
-func splitPath(path string) (dir, base string) {
-	i := strings.LastIndexByte(path, '/') + 1
-	return path[:i], path[i:]
 }
 
 const fnvStart = 14695981039346656037

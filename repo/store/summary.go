@@ -189,7 +189,7 @@ func parseSummaries(b []byte, version string) (root plumbing.Hash, out []Summary
 	if n > len(b)/22 {
 		return root, nil, false
 	}
-	text := string(b) // one copy; the strings below are parts of it
+	text := disk.Text(b) // the strings below are parts of it
 	at := 0
 	take := func() (string, bool) {
 		v, k := binary.Uvarint(b[at:])

@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"sync/atomic"
 	"time"
+	"unsafe"
 
 	"golang.org/x/sync/errgroup"
 )
@@ -48,6 +49,10 @@ type FS interface {
 	// SyncDir returns once the folder's entries are on stable storage.
 	SyncDir(name string) error
 }
+
+// Text is b as a string without a copy of it, for a file of megabytes of which many short strings are parts. Nobody may
+// change b afterwards.
+func Text(b []byte) string { return unsafe.String(unsafe.SliceData(b), len(b)) }
 
 // OS is the real file system.
 type OS struct{}

@@ -19,6 +19,8 @@ import (
 	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
+
+	"rigkeep/repo/internal/disk"
 )
 
 // ErrDamaged is wrapped when the file is not an index.
@@ -104,7 +106,8 @@ func (n *Node) Sub(name string) *Node {
 const entryFixed = 62
 
 // Parse reads an index. Its check sum is compared if verify is set and git was not told to leave
-// it out; like git, we do so before writing and not for a mere look.
+// it out; like git, we do so before writing and not for a mere look. The paths are parts of b, which nobody may change
+// afterwards.
 func Parse(b []byte, verify bool) (*Index, error) {
 	if len(b) == 0 {
 		return nil, damaged("is empty")
@@ -128,7 +131,7 @@ func Parse(b []byte, verify bool) (*Index, error) {
 	}
 	x := &Index{Entries: make([]Entry, 0, n), Version: version}
 	at := 12
-	text := string(body) // one copy; the paths are parts of it
+	text := disk.Text(body) // the paths are parts of it
 	prev, nameless := "", false
 	for i := uint32(0); i < n; i++ {
 		e, next, err := parseEntry(body, text, at, version, prev)
