@@ -49,8 +49,12 @@ type sink struct {
 	err error
 }
 
-func (s *sink) Write(p []byte) (int, error) {
-	n, err := s.w.Write(p)
+func (s *sink) Write(p []byte) (int, error) { return s.keep(s.w.Write(p)) }
+
+// WriteString spares a copy of a long list.
+func (s *sink) WriteString(text string) (int, error) { return s.keep(io.WriteString(s.w, text)) }
+
+func (s *sink) keep(n int, err error) (int, error) {
 	if err != nil && s.err == nil {
 		s.err = err
 	}

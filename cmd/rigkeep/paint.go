@@ -97,6 +97,9 @@ type standing struct {
 
 // standing notes how a cell of the last row stands.
 func (t *table) standing(column int, v page.Verdict) {
+	if t.stands == nil {
+		t.stands = make([]standing, 0, cap(t.rows))
+	}
 	t.stands = append(t.stands, standing{len(t.rows) - 1, column, v})
 }
 

@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -91,4 +92,23 @@ func (t *Table) first(line string) string {
 		}
 	}
 	return "\x00"
+}
+
+// What is said of a column goes with it where an empty one before it is dropped; the heading alone keeps none.
+func TestDropEmpty(t *testing.T) {
+	x := Table{Head: true, Right: map[int]bool{2: true}, Whole: map[int]bool{3: true}, Rows: [][]string{
+		{"rig", "lens", "kg", "note"}, {"a-cam", "", "2.31", "new"}, {"b-cam", ""}}}
+	if kept := x.DropEmpty(); !slices.Equal(kept, []int{0, 2, 3}) {
+		t.Errorf("kept %v", kept)
+	}
+	if got, want := x.Text("", 40), "rig      kg  note\na-cam  2.31  new\nb-cam\n"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if !x.Right[1] || x.Right[2] || !x.Whole[2] {
+		t.Error("right, whole:", x.Right, x.Whole)
+	}
+	full := Table{Head: true, Rows: [][]string{{"rig", "kg"}}}
+	if kept := full.DropEmpty(); len(kept) != 2 || len(full.Rows[0]) != 2 {
+		t.Error("a heading alone lost columns:", full.Rows)
+	}
 }

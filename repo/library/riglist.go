@@ -131,15 +131,15 @@ func (l Lists) RigRows(today time.Time) ([]*RigRow, error) {
 	if err != nil {
 		return nil, err
 	}
-	// By path, and so by fingerprint: the files of a rig lie together, and rows are found by
-	// halving. All is made for a list of ten thousand: a row is kept in place, not by itself.
-	rows := make([]RigRow, 0, changed.n())
-	type other struct {
-		path string
-		x    []string
-	}
-	var others []other
-	usual := []string{preset.MainTune}
+	rows, others := rigRows(list, changed)
+	addJobsAndUnits(rows, others, today)
+	return byAlias(rows), nil
+}
+
+// rigRows makes the rows of a list of files, by fingerprint, and gives the files that are no rig's. The
+// files of a rig lie together there. All is made for a list of ten thousand: a row is kept in place, not by itself.
+func rigRows(list []store.Summary, changed changes) (rows []RigRow, others []*store.Summary) {
+	rows = make([]RigRow, 0, changed.n())
 	known := 0 // place in changed
 	for i := range list {
 		e := &list[i]
@@ -153,7 +153,7 @@ func (l Lists) RigRows(today time.Time) ([]*RigRow, error) {
 			continue
 		}
 		if !isRig {
-			others = append(others, other{e.Path, strings.Split(e.Value, fieldSep)})
+			others = append(others, e)
 			continue
 		}
 		if row == nil {
@@ -166,58 +166,75 @@ func (l Lists) RigRows(today time.Time) ([]*RigRow, error) {
 				row.Changed = changed.at(known)
 			}
 		}
-		var x [5]string
-		n := cutFields(e.Value, x[:])
-		name := base(e.Path)
-		if name == preset.RigName {
-			if n == 5 {
-				row.Alias, row.Gimbal, row.Lens, row.Fault = x[0], x[1], x[3], x[4]
-				row.Mass, _ = strconv.ParseFloat(x[2], 64)
-			}
-			continue
-		}
-		name = strings.TrimSuffix(name, ".toml")
-		switch {
-		case name != preset.MainTune:
-			row.Tunes = append(row.Tunes, name)
-		case row.Tunes == nil:
-			row.Tunes = usual[:1:1] // of most rigs, shared until one is added
-		default:
-			row.Tunes = slices.Insert(row.Tunes, 0, name)
-		}
-		if row.Tunes[0] == name && n == 2 {
-			row.Proof, row.ProvedOn = x[0], x[1]
-		}
+		row.take(base(e.Path), e.Value)
 	}
 	for i := range rows {
 		if r := &rows[i]; r.Alias == "" && r.Fault == "" { // tunes without a build sheet
 			r.Fault = "its folder has no rig.toml"
 		}
 	}
+	return rows, others
+}
+
+// onlyMain is the tunes of most rigs, shared until one is added.
+var onlyMain = []string{preset.MainTune}
+
+// take takes in what is kept of one file of the rig.
+func (r *RigRow) take(name, text string) {
+	var x [5]string
+	n := cutFields(text, x[:])
+	if name == preset.RigName {
+		if n == 5 {
+			r.Alias, r.Gimbal, r.Lens, r.Fault = x[0], x[1], x[3], x[4]
+			r.Mass, _ = strconv.ParseFloat(x[2], 64)
+		}
+		return
+	}
+	name = strings.TrimSuffix(name, ".toml")
+	switch {
+	case name != preset.MainTune:
+		r.Tunes = append(r.Tunes, name)
+	case r.Tunes == nil:
+		r.Tunes = onlyMain[:1:1]
+	default:
+		r.Tunes = slices.Insert(r.Tunes, 0, name)
+	}
+	if r.Tunes[0] == name && n == 2 {
+		r.Proof, r.ProvedOn = x[0], x[1]
+	}
+}
+
+// addJobsAndUnits gives the rows, which are by fingerprint, the next job of each rig and the units that hold a tune of it.
+func addJobsAndUnits(rows []RigRow, others []*store.Summary, today time.Time) {
 	day := today.Format("2006-01-02")
 	for _, o := range others { // jobs lie by their first day
-		for _, fp := range o.x[1:] {
+		x := strings.Split(o.Value, fieldSep)
+		for _, fp := range x[1:] {
 			i, ok := slices.BinarySearchFunc(rows, fp, func(r RigRow, fp string) int { return strings.Compare(r.Fingerprint, fp) })
 			if !ok {
 				continue
 			}
 			r := &rows[i]
-			if strings.HasPrefix(o.path, "jobs/") {
-				if r.NextJob == "" && o.x[0] >= day {
-					r.NextJob = strings.TrimSuffix(base(o.path), ".toml")
+			if strings.HasPrefix(o.Path, "jobs/") {
+				if r.NextJob == "" && x[0] >= day {
+					r.NextJob = strings.TrimSuffix(base(o.Path), ".toml")
 				}
 				continue
 			}
-			name := o.x[0]
+			name := x[0]
 			if name == "" {
-				_, name, _ = strings.Cut(strings.TrimPrefix(owner(o.path), "unit "), "/")
+				_, name, _ = strings.Cut(strings.TrimPrefix(owner(o.Path), "unit "), "/")
 			}
 			if !slices.Contains(r.HeldBy, name) {
 				r.HeldBy = append(r.HeldBy, name)
 			}
 		}
 	}
-	type place struct { // sorted by where they are, as a row is large
+}
+
+// byAlias orders rows as a person counts. It sorts where they are, as a row is large.
+func byAlias(rows []RigRow) []*RigRow {
+	type place struct {
 		key [2]uint64
 		row *RigRow
 	}
@@ -241,7 +258,7 @@ func (l Lists) RigRows(today time.Time) ([]*RigRow, error) {
 	for i := range order {
 		out[i] = order[i].row
 	}
-	return out, nil
+	return out
 }
 
 // cutFields takes apart what fields made, into as many as there is room for; n is how many there

@@ -249,7 +249,7 @@ func parseNode(b []byte, depth int) (*Node, []byte, error) {
 	if z < 0 || depth > 200 {
 		return nil, nil, errNode
 	}
-	n := &Node{Name: string(b[:z])}
+	n := &Node{Name: disk.Text(b[:z])}
 	b = b[z+1:]
 	nl := bytes.IndexByte(b, '\n')
 	if nl < 0 {
