@@ -207,7 +207,10 @@ func TestCircular(t *testing.T) {
 func TestNewParameter(t *testing.T) {
 	with := schematest.Catalogue()
 	side := func(c *schema.Catalogue, v float64) Side {
-		tune := preset.DecodeTune(c, schematest.TuneDoc(v))
+		tune, err := preset.UncheckedTune(c, "", []byte(schematest.Tune(v)))
+		if err != nil {
+			t.Fatal(err)
+		}
 		return Side{Label: "x", Sheet: schematest.Sheet(), Tune: &tune, Texts: map[string][]byte{preset.TunePath(schematest.Rig, "main"): []byte(schematest.Tune(v))}}
 	}
 	r := Compare(with, side(with, 10), side(with, 20))

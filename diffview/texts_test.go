@@ -7,7 +7,6 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/schema"
 )
 
@@ -23,11 +22,10 @@ tilt = 62.5
 
 func tuneSide(t *testing.T, label, text string) Side {
 	t.Helper()
-	d, err := file.Parse(label, []byte(text))
+	tune, err := preset.UncheckedTune(cat, label, []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
-	tune := preset.DecodeTune(cat, d.Tree())
 	return Side{Label: label, Tune: &tune, Texts: map[string][]byte{"rigs/k7/k7qd2m9x4c/main.toml": []byte(text)}}
 }
 

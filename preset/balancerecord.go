@@ -39,8 +39,7 @@ type BalanceRecord struct {
 	Efforts             []BalanceEffort
 }
 
-// DecodeBalance reads a balance record that has passed Validate.
-func DecodeBalance(doc schema.Tree) BalanceRecord {
+func decodeBalance(doc schema.Tree) BalanceRecord {
 	f := schema.Flatten(doc)
 	b := BalanceRecord{Rig: f.Str("rig"), Unit: f.Str("unit"), By: f.Str("by"), Note: f.Str("note"), Origin: f.Str("origin"),
 		Began: f.Time("began"), Ended: f.Time("ended"), MassKg: f.NumOr("mass_kg", 0)}

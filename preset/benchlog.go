@@ -69,8 +69,7 @@ type BenchLog struct {
 	Hand                                bool // tested handheld at every tilt of the plan, and clean
 }
 
-// DecodeBench reads a bench log that has passed Validate.
-func DecodeBench(doc schema.Tree) BenchLog {
+func decodeBench(doc schema.Tree) BenchLog {
 	f := schema.Flatten(doc)
 	b := BenchLog{Rig: f.Str("rig"), Tune: f.Str("tune"), Unit: f.Str("unit"), By: f.Str("by"), Firmware: f.Str("firmware"), Note: f.Str("note"),
 		Began: f.Time("began"), Ended: f.Time("ended"), Results: map[schema.Axis]BenchResult{}, Hand: f.Bool("result.hand"),

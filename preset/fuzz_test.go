@@ -16,9 +16,10 @@ import (
 	"rigkeep/schema"
 )
 
-// FuzzDecode: whatever a file says, checked or not, decoding never panics; of a
-// build that passes the check, mass and inertia are finite or an error, and its
-// fingerprint is ten characters that do not depend on the order of its parts.
+// FuzzDecode: whatever a file says, checked or not, decoding never panics; the strict and the
+// quick way of each door take the same texts and make the same of them; of a build that passes
+// the check, mass and inertia are finite or an error, and its fingerprint is ten characters that
+// do not depend on the order of its parts.
 func FuzzDecode(f *testing.F) {
 	for _, slug := range examples.GimbalSlugs() {
 		text, _ := examples.Gimbal(slug)
@@ -51,6 +52,9 @@ func FuzzDecode(f *testing.F) {
 	for _, kind := range schema.Kinds {
 		f.Add([]byte(cat.Template(kind)))
 	}
+	for _, d := range doors {
+		f.Add([]byte(d.good))
+	}
 	for _, s := range []string{
 		"format = 1\nkind = \"tune\"\nrig = \"0qygem5g0z\"\n[stiffness]\npan = 3\n[follow.walk]\ndeadband = { pan = 1 }\n[proof.hold]\nat = 2026-01-10T10:00:00Z\nplace = \"hand\"\nonset = { tilt = 60 }\n",
 		"format = 1\nkind = \"job\"\nname = \"x\"\nfrom = 2026-01-10\n[[pin]]\nrig = \"0qygem5g0z\"\n[[shot]]\nname = \"a\"\nlens_mm = 35\n",
@@ -63,17 +67,20 @@ func FuzzDecode(f *testing.F) {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, text []byte) {
-		tree, err := file.Values("x.toml", text)
+		r, err := preset.UncheckedRig("", text)
 		if err != nil {
-			return
+			return // no TOML
 		}
-		preset.DecodeTune(cat, tree)
-		preset.DecodeJob("2026-01-01-x", tree)
-		preset.DecodeBench(tree)
-		if doc, err := file.Parse("x.toml", text); err == nil {
-			preset.ReadShopPart("x", doc)
+		doc, err := file.Parse("", text)
+		if err != nil {
+			return // the second parser is stricter
 		}
-		b := preset.DecodeBalance(tree)
+		preset.TuneIn(cat, doc)
+		preset.JobIn(doc)
+		preset.UnitIn(cat, doc)
+		preset.PartIn(doc)
+		preset.BenchIn(doc)
+		b := preset.BalanceIn(doc)
 		for _, m := range b.Marks {
 			b.Mark(m.Name)
 		}
@@ -81,11 +88,8 @@ func FuzzDecode(f *testing.F) {
 			b.EffortAt(e.Point)
 			e.Readings()
 		}
-		r, err := preset.UncheckedRig("", text)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if len(schema.Errors(cat.Validate(schema.KindRig, tree, nil))) > 0 {
+		sameDoors(t, cat, text)
+		if _, err := preset.QuickRig(cat, "", text); err != nil {
 			return
 		}
 		p, err := r.Properties()

@@ -65,8 +65,7 @@ type Job struct {
 // Crew is one role on a job.
 type Crew struct{ Role, Name string }
 
-// DecodeJob reads a job that has passed Validate.
-func DecodeJob(slug string, doc schema.Tree) Job {
+func decodeJob(slug string, doc schema.Tree) Job {
 	f := schema.Flatten(doc)
 	j := Job{
 		Slug: slug, Name: f.Str("name"), State: f.Str("state"), Note: f.Str("note"), From: f.Time("from"), To: f.Time("to"),

@@ -80,6 +80,14 @@ func quick(c *schema.Catalogue, kind, path string, text []byte, sheet *schema.Sh
 	return tree, nil
 }
 
+// nameAt is what a path calls a file of a kind; "" for one that lies elsewhere.
+func nameAt(path, kind string) string {
+	if place, ok := Locate(path); ok && place.Kind == kind {
+		return place.Name
+	}
+	return ""
+}
+
 // ReadRig reads a build sheet strictly.
 func ReadRig(c *schema.Catalogue, path string, text []byte) (Rig, *file.Doc, error) {
 	doc, err := ReadAs(c, path, schema.KindRig, text, nil)
@@ -123,3 +131,173 @@ func rigOf(path string, tree schema.Tree, text []byte) Rig {
 		return doc
 	})
 }
+
+// ReadTune reads a tune strictly, against the dials of a sheet; nil for none.
+func ReadTune(c *schema.Catalogue, path string, text []byte, sheet *schema.Sheet) (Tune, *file.Doc, error) {
+	doc, err := ReadAs(c, path, schema.KindTune, text, sheet)
+	if err != nil {
+		return Tune{}, doc, err
+	}
+	return TuneIn(c, doc), doc, nil
+}
+
+// QuickTune reads a tune with one parser, against the dials of a sheet; nil for none.
+func QuickTune(c *schema.Catalogue, path string, text []byte, sheet *schema.Sheet) (Tune, error) {
+	tree, err := quick(c, schema.KindTune, path, text, sheet)
+	if err != nil {
+		return Tune{}, err
+	}
+	return decodeTune(c, tree), nil
+}
+
+// UncheckedTune reads a tune as it is.
+func UncheckedTune(c *schema.Catalogue, path string, text []byte) (Tune, error) {
+	tree, err := file.Values(path, text)
+	if err != nil {
+		return Tune{}, err
+	}
+	return decodeTune(c, tree), nil
+}
+
+// TuneIn is the tune of a checked text.
+func TuneIn(c *schema.Catalogue, doc *file.Doc) Tune { return decodeTune(c, doc.Tree()) }
+
+// ReadJob reads a job strictly.
+func ReadJob(c *schema.Catalogue, path string, text []byte) (Job, *file.Doc, error) {
+	doc, err := ReadAs(c, path, schema.KindJob, text, nil)
+	if err != nil {
+		return Job{}, doc, err
+	}
+	return JobIn(doc), doc, nil
+}
+
+// QuickJob reads a job with one parser.
+func QuickJob(c *schema.Catalogue, path string, text []byte) (Job, error) {
+	tree, err := quick(c, schema.KindJob, path, text, nil)
+	if err != nil {
+		return Job{}, err
+	}
+	return decodeJob(nameAt(path, schema.KindJob), tree), nil
+}
+
+// UncheckedJob reads a job as it is.
+func UncheckedJob(path string, text []byte) (Job, error) {
+	tree, err := file.Values(path, text)
+	if err != nil {
+		return Job{}, err
+	}
+	return decodeJob(nameAt(path, schema.KindJob), tree), nil
+}
+
+// JobIn is the job of a checked text.
+func JobIn(doc *file.Doc) Job { return decodeJob(nameAt(doc.Name(), schema.KindJob), doc.Tree()) }
+
+// ReadSheet reads a gimbal sheet strictly. It has no units: their records are files of their own.
+func ReadSheet(c *schema.Catalogue, path string, text []byte) (*schema.Sheet, error) {
+	doc, err := file.Parse(path, text)
+	if err != nil {
+		return nil, err
+	}
+	s, ps := c.Sheet(nameAt(path, schema.KindGimbal), doc.Tree())
+	return s, Faults(doc, ps)
+}
+
+// QuickSheet reads a gimbal sheet with one parser.
+func QuickSheet(c *schema.Catalogue, path string, text []byte) (*schema.Sheet, error) {
+	tree, err := file.Values(path, text)
+	if err != nil {
+		return nil, err
+	}
+	s, ps := c.Sheet(nameAt(path, schema.KindGimbal), tree)
+	if s == nil {
+		return nil, schema.Errors(ps)[0]
+	}
+	return s, nil
+}
+
+// SheetIn is the gimbal sheet of a checked text; nil if it is faulty all the same.
+func SheetIn(c *schema.Catalogue, doc *file.Doc) *schema.Sheet {
+	s, _ := c.Sheet(nameAt(doc.Name(), schema.KindGimbal), doc.Tree())
+	return s
+}
+
+// ReadUnit reads the record of a unit strictly.
+func ReadUnit(c *schema.Catalogue, path string, text []byte) (schema.Unit, error) {
+	doc, err := ReadAs(c, path, schema.KindUnit, text, nil)
+	if err != nil {
+		return schema.Unit{}, err
+	}
+	return UnitIn(c, doc), nil
+}
+
+// QuickUnit reads the record of a unit with one parser.
+func QuickUnit(c *schema.Catalogue, path string, text []byte) (schema.Unit, error) {
+	tree, err := quick(c, schema.KindUnit, path, text, nil)
+	if err != nil {
+		return schema.Unit{}, err
+	}
+	return decodeUnit(c, nameAt(path, schema.KindUnit), tree), nil
+}
+
+// UnitIn is the unit of a checked record.
+func UnitIn(c *schema.Catalogue, doc *file.Doc) schema.Unit {
+	return decodeUnit(c, nameAt(doc.Name(), schema.KindUnit), doc.Tree())
+}
+
+// ReadPart reads a part of the shop strictly.
+func ReadPart(c *schema.Catalogue, path string, text []byte) (ShopPart, error) {
+	doc, err := ReadAs(c, path, schema.KindPart, text, nil)
+	if err != nil {
+		return ShopPart{}, err
+	}
+	return PartIn(doc), nil
+}
+
+// PartIn is the part of a checked text, its mounts in the order of the file.
+func PartIn(doc *file.Doc) ShopPart {
+	p := decodeShopPart(nameAt(doc.Name(), schema.KindPart), doc.Tree())
+	p.Mounts = inOrder(p.Mounts, mountOrder(doc, ""))
+	return p
+}
+
+// ReadBench reads a bench log strictly.
+func ReadBench(c *schema.Catalogue, path string, text []byte) (BenchLog, *file.Doc, error) {
+	doc, err := ReadAs(c, path, schema.KindBench, text, nil)
+	if err != nil {
+		return BenchLog{}, doc, err
+	}
+	return BenchIn(doc), doc, nil
+}
+
+// QuickBench reads a bench log with one parser.
+func QuickBench(c *schema.Catalogue, path string, text []byte) (BenchLog, error) {
+	tree, err := quick(c, schema.KindBench, path, text, nil)
+	if err != nil {
+		return BenchLog{}, err
+	}
+	return decodeBench(tree), nil
+}
+
+// BenchIn is the bench log of a checked text.
+func BenchIn(doc *file.Doc) BenchLog { return decodeBench(doc.Tree()) }
+
+// ReadBalance reads a balance record strictly.
+func ReadBalance(c *schema.Catalogue, path string, text []byte) (BalanceRecord, *file.Doc, error) {
+	doc, err := ReadAs(c, path, schema.KindBalance, text, nil)
+	if err != nil {
+		return BalanceRecord{}, doc, err
+	}
+	return BalanceIn(doc), doc, nil
+}
+
+// QuickBalance reads a balance record with one parser.
+func QuickBalance(c *schema.Catalogue, path string, text []byte) (BalanceRecord, error) {
+	tree, err := quick(c, schema.KindBalance, path, text, nil)
+	if err != nil {
+		return BalanceRecord{}, err
+	}
+	return decodeBalance(tree), nil
+}
+
+// BalanceIn is the balance record of a checked text.
+func BalanceIn(doc *file.Doc) BalanceRecord { return decodeBalance(doc.Tree()) }

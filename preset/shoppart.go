@@ -1,9 +1,6 @@
 package preset
 
-import (
-	"rigkeep/preset/file"
-	"rigkeep/schema"
-)
+import "rigkeep/schema"
 
 // ShopPart is a part of the shop, as its file has it.
 type ShopPart struct {
@@ -13,14 +10,12 @@ type ShopPart struct {
 	Owner    string
 }
 
-// ReadShopPart reads the file of a part that has passed Validate, its mounts in the order of the file.
-func ReadShopPart(name string, doc *file.Doc) ShopPart {
-	f := schema.Flatten(doc.Tree())
+func decodeShopPart(name string, doc schema.Tree) ShopPart {
+	f := schema.Flatten(doc)
 	p := ShopPart{File: name, Part: decodePart(f, ""), Quantity: -1, Owner: f.Str("owner")}
 	if n, ok := f.Num("quantity"); ok {
 		p.Quantity = int(n)
 	}
 	p.From = name
-	p.Mounts = inOrder(p.Mounts, mountOrder(doc, ""))
 	return p
 }

@@ -21,8 +21,7 @@ type Tune struct {
 	Others map[string]*Proof
 }
 
-// DecodeTune reads a tune that has passed Validate.
-func DecodeTune(c *schema.Catalogue, doc schema.Tree) Tune {
+func decodeTune(c *schema.Catalogue, doc schema.Tree) Tune {
 	f := schema.Flatten(doc)
 	t := Tune{Rig: f.Str("rig"), Unit: f.Str("unit"), Note: f.Str("note"), Values: map[string]any{}}
 	for k, v := range f {

@@ -9,9 +9,7 @@ import (
 	"rigkeep/schema"
 )
 
-// DecodeUnit reads a unit record that has passed Validate. Its serial is the name of
-// its folder.
-func DecodeUnit(c *schema.Catalogue, serial string, doc schema.Tree) schema.Unit {
+func decodeUnit(c *schema.Catalogue, serial string, doc schema.Tree) schema.Unit {
 	f := schema.Flatten(doc)
 	u := schema.Unit{Serial: serial, Label: f.Str("label"), Was: f.Strs("was"), Firmware: f.Str("firmware"), Memories: int(f.NumOr("memories", 0)),
 		Note: f.Str("note"), Trouble: f.Str("trouble"), Address: f.Str("link.address"), DeviceID: f.Str("link.device_id")}

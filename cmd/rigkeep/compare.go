@@ -146,7 +146,7 @@ func (k compareRun) fileSide(name string) (diffview.Side, onDisk, error) {
 	}
 	switch at.kind {
 	case schema.KindTune:
-		t := preset.DecodeTune(k.cat, doc.Tree())
+		t := preset.TuneIn(k.cat, doc)
 		s.Tune = &t
 		if k.lib == nil {
 			break

@@ -204,24 +204,25 @@ func (k driverRun) driverSide(path, name string) (*diffview.Side, error) {
 		return nil, err
 	}
 	place, ok := preset.Locate(path)
-	tree, err := file.Values(path, text)
-	if err != nil || !ok {
+	if !ok {
 		return nil, nil
 	}
 	s.Texts[path] = text
 	switch place.Kind {
 	case schema.KindTune:
-		t := preset.DecodeTune(k.cat, tree)
+		var t preset.Tune
+		t, err = preset.UncheckedTune(k.cat, path, text)
 		s.Tune = &t
 		s.Rig, s.Sheet = k.driverRig(place.Rig)
 	case schema.KindRig:
-		r, err := preset.UncheckedRig(path, text)
-		if err != nil {
-			return nil, nil
-		}
+		var r preset.Rig
+		r, err = preset.UncheckedRig(path, text)
 		s.Rig = &r
 	default:
-		s.Docs[path] = tree
+		s.Docs[path], err = file.Values(path, text)
+	}
+	if err != nil {
+		return nil, nil
 	}
 	return s, nil
 }

@@ -11,7 +11,6 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/repo/library"
 	"rigkeep/repo/store"
 )
@@ -162,7 +161,7 @@ func (k historyRun) tuneHistory(rr library.RigRef, tune string, ask int) (rows [
 	for i, h := range hist {
 		n := i
 		row := historyRow{Revision: string(h.ID), Back: &n, When: h.When, OddTime: h.OddTime, By: h.Author.Name, Job: h.Job(), Subject: h.Subject, Gone: h.Blob == ""}
-		if t := k.tuneAt(h); t != nil && (t.Proof != nil || len(t.Others) > 0) {
+		if t := k.lib.Past().Tune(h); t != nil && (t.Proof != nil || len(t.Others) > 0) {
 			row.standing = proofs.StandingAt(h, *t)
 			for _, s := range row.standing {
 				if s.Proof == nil {
@@ -273,23 +272,6 @@ func proofCell(r historyRow) string {
 		}
 	}
 	return strings.Join(out, ", ")
-}
-
-// tuneAt reads a tune as it was at a revision, nil where it cannot be read.
-func (k historyRun) tuneAt(h library.Revision) *preset.Tune {
-	if h.Blob == "" {
-		return nil
-	}
-	data, err := k.lib.Store.Revisions().ReadBlob(h.Blob)
-	if err != nil {
-		return nil
-	}
-	tree, err := file.Values(h.Path, data)
-	if err != nil {
-		return nil
-	}
-	t := preset.DecodeTune(k.cat, tree)
-	return &t
 }
 
 func (k historyRun) keyHistory(rr library.RigRef, tune, key string, limit int) ([]historyRow, error) {

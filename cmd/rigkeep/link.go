@@ -322,14 +322,11 @@ func (k deviceRun) sheetNamed(name string) (*schema.Sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	doc, err := preset.ReadAs(k.cat, name, schema.KindGimbal, data, nil)
+	s, err := preset.ReadSheet(k.cat, name, data)
 	if err != nil {
 		return nil, err
 	}
-	s, ps := k.cat.Sheet("", doc.Tree())
-	if es := schema.Errors(ps); len(es) > 0 {
-		return nil, es[0]
-	}
+	s.Slug = "" // it is none of this library's, whatever its file is called
 	return s, nil
 }
 

@@ -37,16 +37,7 @@ func (s *site) revisions(d *library.Loaded, r library.RigRow) ([]revision, error
 	}
 	var out []revision
 	for _, h := range list {
-		x := revision{Revision: h}
-		if h.Blob != "" {
-			if data, err := s.lib.Store.Revisions().ReadBlob(h.Blob); err == nil {
-				if doc, err := s.lib.Parse(h.Path, data, nil); err == nil {
-					t := preset.DecodeTune(s.cat, doc.Tree())
-					x.tune = &t
-				}
-			}
-		}
-		out = append(out, x)
+		out = append(out, revision{Revision: h, tune: s.lib.Past().Tune(h)})
 	}
 	return out, nil
 }

@@ -213,13 +213,13 @@ func runPartAdd(k *invocation) error {
 		if err != nil {
 			return err
 		}
-		doc, err := preset.ReadAs(k.cat, name, schema.KindPart, data, nil)
+		p, err := preset.ReadPart(k.cat, name, data)
 		if err != nil {
 			return err
 		}
 		slug := schema.CanonicalName(strings.TrimSuffix(filepath.Base(name), ".toml"))
 		if name == "standard input" {
-			slug = schema.Slug(schema.Flatten(doc.Tree()).Str("name"))
+			slug = schema.Slug(p.Name)
 		}
 		if !preset.IsName(slug) {
 			return usage("%q cannot be the file of a part", slug).hinted("rename the file: lower-case letters, digits, dash and underscore")

@@ -166,8 +166,7 @@ func (k compareRun) sheetFor(p *library.Plan, r *preset.Rig, fps ...string) *sch
 			if it.After == nil || it.Path != preset.GimbalPath(r.Gimbal) {
 				continue
 			}
-			if doc, err := k.lib.Parse(it.Path, it.After, nil); err == nil {
-				s, _ := k.cat.Sheet(r.Gimbal, doc.Tree())
+			if s, err := preset.ReadSheet(k.cat, it.Path, it.After); err == nil {
 				return k.learnedLoop(s)
 			}
 		}
@@ -212,10 +211,9 @@ func (k compareRun) tuneOf(path string, text []byte) *preset.Tune {
 	if text == nil {
 		return nil
 	}
-	doc, err := k.lib.Parse(path, text, nil)
+	t, _, err := preset.ReadTune(k.cat, path, text, nil)
 	if err != nil {
 		return nil
 	}
-	t := preset.DecodeTune(k.cat, doc.Tree())
 	return &t
 }

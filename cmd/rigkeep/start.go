@@ -155,7 +155,7 @@ func (k startRun) putTune(d *library.Loaded, e library.Edited) error {
 		return nil
 	}
 	now := *d
-	t := preset.DecodeTune(k.cat, e.After.Tree())
+	t := preset.TuneIn(k.cat, e.After)
 	now.Tune, now.Texts = &t, maps.Clone(d.Texts)
 	now.Texts[path] = e.After.Text()
 	said := ""

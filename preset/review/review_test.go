@@ -186,10 +186,10 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 	benchDoc := parse(t, preset.RigDir(fp)+"/bench/20260219T090000Z.toml", schema.KindBench, x.bench, nil)
 	r := preset.RigIn(rigDoc)
 	r.ID = r.Fingerprint()
-	tune := preset.DecodeTune(cat, tuneDoc.Tree())
+	tune := preset.TuneIn(cat, tuneDoc)
 	if p := tune.Proof; p != nil && p.Digest == "" {
 		// recorded as prove records it, for the unchanged rig and values
-		was := preset.DecodeTune(cat, parse(t, "then", schema.KindTune, fmt.Sprintf(tuneTOML, fp), sh).Tree())
+		was := preset.TuneIn(cat, parse(t, "then", schema.KindTune, fmt.Sprintf(tuneTOML, fp), sh))
 		full, err := p.Complete(rig, sh, was, preset.GroupHold)
 		if err != nil {
 			t.Fatal(err)
@@ -206,14 +206,14 @@ func good(t testing.TB, edit func(*texts)) Snapshot {
 		}
 	}
 	sh.Units[0].Held = []schema.Held{{At: time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC), Rig: fp, Tune: "main", Digest: tune.Digest(), Values: tune.Values}}
-	j := preset.DecodeJob("2026-03-02-night", jobDoc.Tree())
+	j := preset.JobIn(jobDoc)
 	s := Subject{
 		Ref: "b-cam", Name: "b-cam", Rig: r, Sheet: sh, Tune: &tune, Unit: j.Pins[0].Unit, Then: "b-cam@0123456789",
 		RigFile: Source{preset.RigPath(fp), Stamp{}, rigDoc}, TuneFile: Source{preset.TunePath(fp, "main"), pinned, tuneDoc}, SheetFile: Source{"gimbals/skiff-small.toml", Stamp{}, sheetDoc},
 		UnitFiles: map[string]Source{"SK-0417": {preset.UnitPath("skiff-small", "SK-0417"), Stamp{}, parse(t, "unit.toml", schema.KindUnit, "format = 1\nkind = \"unit\"\n", nil)}, "SK-0412": {preset.UnitPath("skiff-small", "SK-0412"), Stamp{}, parse(t, "unit.toml", schema.KindUnit, "format = 1\nkind = \"unit\"\nlabel = \"Small A\"\nfirmware = \"1.8\"\ntrouble = \"\"\n\n[[held]]\nat = 2026-03-01T08:00:00Z\n", nil)}},
 		PinnedAt:  pinned, Pin: 0,
 		Learned: map[string]start.Range{"stiffness.pan": {Best: 30, Lo: 20, Hi: 40, Level: 0.9}, "stiffness.roll": {Best: 14, Lo: 10, Hi: 20, Level: 0.9}, "stiffness.tilt": {Best: 14, Lo: 10, Hi: 20, Level: 0.9}},
-		Logs:    []Log{{Source{"bench", Stamp{}, benchDoc}, preset.DecodeBench(benchDoc.Tree())}},
+		Logs:    []Log{{Source{"bench", Stamp{}, benchDoc}, preset.BenchIn(benchDoc)}},
 	}
 	if p := tune.Proof; p != nil {
 		for _, a := range schema.Axes {

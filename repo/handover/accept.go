@@ -279,9 +279,9 @@ func (x *accepting) proofs() error {
 
 func (x *accepting) proof(theirs, own *file.Doc) (*file.Doc, error) {
 	if own != nil {
-		mine := preset.DecodeTune(x.l.Cat, own.Tree())
+		mine := preset.TuneIn(x.l.Cat, own)
 		if mine.Proof != nil && !strings.HasPrefix(mine.Proof.Ended, preset.EndedByHandover) {
-			t := preset.DecodeTune(x.l.Cat, theirs.Tree())
+			t := preset.TuneIn(x.l.Cat, theirs)
 			if t.Proof != nil && !t.Proof.At.Equal(mine.Proof.At) {
 				x.note(own.Name(), fmt.Sprintf("kept our proof of %s; theirs (%s, unit %s) is in the history", mine.Proof.At.Format("2006-01-02"), t.Proof.At.Format("2006-01-02"), t.Proof.Unit))
 			}
@@ -292,7 +292,7 @@ func (x *accepting) proof(theirs, own *file.Doc) (*file.Doc, error) {
 			return d.Graft("proof", own, "proof")
 		}
 	}
-	t := preset.DecodeTune(x.l.Cat, theirs.Tree())
+	t := preset.TuneIn(x.l.Cat, theirs)
 	if t.Proof != nil && strings.HasPrefix(t.Proof.Ended, preset.EndedByHandover) {
 		return theirs, nil
 	}

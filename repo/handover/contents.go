@@ -200,11 +200,11 @@ func (c *Contents) gatherJobs(l *library.Library, head store.Rev, rigs []RigEntr
 		}) {
 			continue
 		}
-		doc, err := l.Parse(f.Path, data, nil)
+		j, doc, err := preset.ReadJob(l.Cat, f.Path, data)
 		if err != nil {
 			continue // a broken job is said by check; it is no reason to keep the rig back
 		}
-		doc, pins, err := c.ownPart(doc, preset.DecodeJob(p.Name, doc.Tree()), rigs)
+		doc, pins, err := c.ownPart(doc, j, rigs)
 		if err != nil {
 			return err
 		}
@@ -281,7 +281,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 	used := map[string]bool{}
 	for path, p := range place {
 		if p.Kind == schema.KindGimbal {
-			sheets[p.Name], _ = cat.Sheet(p.Name, docs[path].Tree())
+			sheets[p.Name] = preset.SheetIn(cat, docs[path])
 		}
 	}
 	for _, e := range entries {
@@ -321,7 +321,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 			used[path] = true
 			doc := docs[path]
 			if p.Kind == schema.KindBalance {
-				b := preset.DecodeBalance(doc.Tree())
+				b := preset.BalanceIn(doc)
 				if b.Rig != p.Rig && !slices.Contains(r.Was, b.Rig) {
 					return doc.Fault("rig", fmt.Sprintf("the record is of rig %s and lies in the folder of %s", b.Rig, p.Rig), "", "correct the key, or move the file")
 				}
@@ -332,7 +332,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 				return doc.Fault("rig", fmt.Sprintf("the file says it is for rig %s and lies in the folder of %s", says, p.Rig), "", "correct the key, or move the file")
 			}
 			if p.Kind == schema.KindBench {
-				r.Logs = append(r.Logs, preset.DecodeBench(doc.Tree()))
+				r.Logs = append(r.Logs, preset.BenchIn(doc))
 				continue
 			}
 			// its values against the dials of the sheet that comes with it
@@ -340,7 +340,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 				return err
 			}
 			names = append(names, p.Name)
-			r.Tunes = append(r.Tunes, Tune{p.Name, path, preset.DecodeTune(cat, doc.Tree())})
+			r.Tunes = append(r.Tunes, Tune{p.Name, path, preset.TuneIn(cat, doc)})
 		}
 		if !slices.Equal(tuneOrder(names), e.Tunes) {
 			return fmt.Errorf("the tunes of %s are not those of the manifest", e.Alias)
@@ -351,7 +351,7 @@ func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
 	for _, path := range c.Paths() {
 		switch p := place[path]; {
 		case p.Kind == schema.KindJob:
-			j := preset.DecodeJob(p.Name, docs[path].Tree())
+			j := preset.JobIn(docs[path])
 			for i, pin := range j.Pins {
 				_, known := c.History.Commit(store.Rev(pin.Revision))
 				if !known && pin.Revision != "" || !slices.ContainsFunc(entries, func(r RigEntry) bool {

@@ -83,7 +83,7 @@ func (c *converter) files(texts map[string][]byte, keep bool) (map[string][]byte
 		} else {
 			var made []Conversion
 			var gaps []gap
-			made, gaps = c.tune(r.Sheet, preset.DecodeTune(c.cat, doc.Tree()), at)
+			made, gaps = c.tune(r.Sheet, preset.TuneIn(c.cat, doc), at)
 			lacks = append(lacks, gaps...)
 			edits := []file.Edit{{Key: "rig", Value: fp}}
 			for _, m := range made {
@@ -219,11 +219,10 @@ func (x *accepting) dials() error {
 			}
 			continue
 		}
-		doc, err := x.l.Parse(path, text, nil)
+		here, err := preset.ReadSheet(x.l.Cat, path, text)
 		if err != nil {
 			return err
 		}
-		here, _ := x.l.Cat.Sheet(r.Gimbal, doc.Tree())
 		var odd []string
 		for _, t := range r.Tunes {
 			for _, key := range t.Keys() {

@@ -34,7 +34,7 @@ func (c *Contents) gatherUnits(l *library.Library, head store.Rev) error {
 				return err
 			}
 			c.Files[preset.UnitPath(slug, u.Serial)] = doc.Text()
-			c.addUnit(slug, preset.DecodeUnit(l.Cat, u.Serial, doc.Tree()))
+			c.addUnit(slug, preset.UnitIn(l.Cat, doc))
 		}
 	}
 	return nil
@@ -113,7 +113,7 @@ func (c *Contents) checkUnit(cat *schema.Catalogue, path string, p preset.Place,
 	if !slices.Contains(c.gimbals(), p.Gimbal) {
 		return fmt.Errorf("%q belongs to none of its rigs", path)
 	}
-	u := preset.DecodeUnit(cat, p.Name, doc.Tree())
+	u := preset.UnitIn(cat, doc)
 	alien := func(key string) error {
 		return doc.Fault(key, "it says more of the unit than concerns the rigs of this handover", "", "ask the sender for the file again")
 	}

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/repo/handover"
 	"rigkeep/repo/handover/handovertest"
 	"rigkeep/schema"
@@ -142,11 +141,11 @@ func rigOf(t *testing.T, name string, data []byte) preset.Rig {
 
 func tuneOf(t *testing.T, cat *schema.Catalogue, name string, data []byte) preset.Tune {
 	t.Helper()
-	doc, err := file.Parse(name, data)
+	x, err := preset.UncheckedTune(cat, name, data)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return preset.DecodeTune(cat, doc.Tree())
+	return x
 }
 
 // writeVectors makes the vectors from the test library and its hostile corpus.

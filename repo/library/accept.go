@@ -18,11 +18,10 @@ func (l Planner) Accept(slug string, as []preset.Accepted) (*Plan, error) {
 	}
 	path := preset.JobPath(slug)
 	for _, a := range as {
-		doc, err := l.planned(p, path)
+		j, err := l.plannedJob(p, slug)
 		if err != nil {
 			return nil, err
 		}
-		j := preset.DecodeJob(slug, doc.Tree())
 		t := file.Table{{Key: "finding", Value: a.Finding}, {Key: "why", Value: a.Why}, {Key: "by", Value: a.By}, {Key: "seen", Value: a.Seen}, {Key: "until", Value: Day(a.Until)}}
 		at := -1
 		for i, b := range j.Accepted {

@@ -50,7 +50,7 @@ func (l Balances) Own(fp string) ([]preset.BalanceRecord, error) {
 	var out []preset.BalanceRecord
 	for _, p := range paths {
 		if doc, err := l.Doc("", p); err == nil {
-			b := preset.DecodeBalance(doc.Tree())
+			b := preset.BalanceIn(doc)
 			b.Path = p
 			out = append(out, b)
 		}
@@ -72,11 +72,11 @@ func (l Balances) Records(gimbal, fp string) ([]preset.BalanceRecord, error) {
 			return ok && place.Kind == schema.KindBalance
 		},
 		Extract: func(p string, data []byte) string {
-			tree, err := file.Values(p, data)
-			if err != nil || len(schema.Errors(l.Cat.Validate(schema.KindBalance, tree, nil))) > 0 {
+			b, err := preset.QuickBalance(l.Cat, p, data)
+			if err != nil {
 				return "" // check says what is wrong with it
 			}
-			text, err := json.Marshal(preset.DecodeBalance(tree))
+			text, err := json.Marshal(b)
 			if err != nil {
 				return ""
 			}
@@ -164,11 +164,10 @@ func (l Balances) Open(d *Loaded, unit string) (*Balancing, error) {
 		if err != nil {
 			return nil, err
 		}
-		doc, err := l.Parse(paths[i], data, d.Sheet)
+		b, doc, err := preset.ReadBalance(l.Cat, paths[i], data)
 		if err != nil {
 			return nil, err
 		}
-		b := preset.DecodeBalance(doc.Tree())
 		if b.Open() && b.Rig == d.Rig.ID && (unit == "" || b.Unit == unit) {
 			return &Balancing{Path: paths[i], Record: b, doc: doc}, nil
 		}

@@ -73,11 +73,11 @@ func (l Sessions) Open(d *Loaded) (*Session, error) {
 		if f := tree["tune"]; tree["ended"] != nil || f != d.Ref.Tune || tree["plan"] == nil {
 			continue
 		}
-		doc, err := l.Parse(paths[i], data, nil)
+		log, doc, err := preset.ReadBench(l.Cat, paths[i], data)
 		if err != nil {
 			return nil, err
 		}
-		s := &Session{Path: paths[i], Log: preset.DecodeBench(doc.Tree()), doc: doc, sheet: d.Sheet, at: d.Rig.InertiaAt(d.Sheet)}
+		s := &Session{Path: paths[i], Log: log, doc: doc, sheet: d.Sheet, at: d.Rig.InertiaAt(d.Sheet)}
 		if s.State, err = s.Log.BenchSession(d.Sheet); err != nil {
 			return nil, &file.Error{File: paths[i], What: err.Error(), Fix: "correct the step, or start another session with --new"}
 		}
@@ -202,7 +202,7 @@ func (l Sessions) PlanHeld(p *Plan, d *Loaded, s *Session, by string, now time.T
 		h.Values[key] = v
 	}
 	h.Digest = preset.Tune{Values: h.Values}.Digest()
-	if e, err := l.Tune(d, s); err == nil && e.After != nil && preset.DecodeTune(l.Cat, e.After.Tree()).Digest() == h.Digest {
+	if e, err := l.Tune(d, s); err == nil && e.After != nil && preset.TuneIn(l.Cat, e.After).Digest() == h.Digest {
 		h.Rig, h.Tune = d.Rig.ID, d.Ref.Tune
 	}
 	if was.Digest == h.Digest && was.Rig == h.Rig {
@@ -256,11 +256,11 @@ func (l Sessions) reread(s *Session) (*bench.Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	doc, err := l.Parse(s.Path, data, nil)
+	log, _, err := preset.ReadBench(l.Cat, s.Path, data)
 	if err != nil {
 		return nil, err
 	}
-	return preset.DecodeBench(doc.Tree()).BenchSession(s.sheet)
+	return log.BenchSession(s.sheet)
 }
 
 func (l Sessions) append(ctx context.Context, s *Session, step preset.BenchStep) error {
@@ -572,7 +572,7 @@ func (l Sessions) renewProof(d *Loaded, s *Session, e Edited, now time.Time) (Ed
 		p.Effort = rec.AxisEfforts()
 	}
 	after := *d
-	t := preset.DecodeTune(l.Cat, e.After.Tree())
+	t := preset.TuneIn(l.Cat, e.After)
 	after.Tune, after.Doc = &t, e.After
 	out, err := l.Edits().Prove(&after, p, t.TestedGroups(styles, false)...)
 	out.Before, out.BeforeText = e.Before, e.BeforeText
@@ -637,7 +637,7 @@ func (l Evidence) LastSession(d *Loaded, unit string) (*preset.BenchLog, string,
 		if err != nil {
 			continue // check says what is wrong with it
 		}
-		log := preset.DecodeBench(doc.Tree())
+		log := preset.BenchIn(doc)
 		if log.Open() || log.Tune != d.Ref.Tune || unit != "" && log.Unit != "" && log.Unit != unit {
 			continue
 		}
@@ -666,7 +666,7 @@ func (l Evidence) Onsets(d *Loaded) ([]preset.OnsetRecord, error) {
 		if err != nil {
 			continue // check says what is wrong with it
 		}
-		log := preset.DecodeBench(doc.Tree())
+		log := preset.BenchIn(doc)
 		if log.Open() {
 			continue
 		}

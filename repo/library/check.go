@@ -164,7 +164,7 @@ func (c *checker) file(p string) {
 	}
 	switch place.Kind {
 	case schema.KindGimbal:
-		c.sheets[place.Name], _ = c.Cat.Sheet(place.Name, doc.Tree())
+		c.sheets[place.Name] = preset.SheetIn(c.Cat, doc)
 	case schema.KindUnit:
 		c.unit(place, doc, fault)
 	case schema.KindRig:
@@ -180,7 +180,7 @@ func (c *checker) file(p string) {
 
 // unit looks at a unit record: its gimbal, and names that another unit has.
 func (c *checker) unit(place preset.Place, doc *file.Doc, fault faultFunc) {
-	u := preset.DecodeUnit(c.Cat, place.Name, doc.Tree())
+	u := preset.UnitIn(c.Cat, doc)
 	if c.sheets[place.Gimbal] == nil {
 		fault("kind", fmt.Sprintf("no readable gimbal sheet %q", place.Gimbal), "add or correct "+preset.GimbalPath(place.Gimbal)+", or move the unit", false)
 	}
@@ -252,7 +252,7 @@ func (c *checker) balance(place preset.Place, doc *file.Doc, fault faultFunc) {
 
 // job looks at the days and pins of a job.
 func (c *checker) job(place preset.Place, doc *file.Doc, fault faultFunc) {
-	j := preset.DecodeJob(place.Name, doc.Tree())
+	j := preset.JobIn(doc)
 	if j.To.Before(j.From) {
 		fault("to", "the last day is before the first", "correct one of them", false)
 	}

@@ -79,13 +79,7 @@ func (l *Library) Sheet(rev store.Rev, slug string) (*schema.Sheet, error) {
 	sheet, ok := l.sheets[text]
 	l.mu.Unlock()
 	if !ok {
-		doc, err := file.Parse(path, data)
-		if err != nil {
-			return nil, err
-		}
-		var ps []schema.Problem
-		sheet, ps = l.Cat.Sheet(slug, doc.Tree())
-		if err := preset.Faults(doc, ps); err != nil {
+		if sheet, err = preset.ReadSheet(l.Cat, path, data); err != nil {
 			return nil, err
 		}
 	}
@@ -150,7 +144,7 @@ func (l Jobs) Read(rev store.Rev, slug string) (preset.Job, error) {
 	if err != nil {
 		return preset.Job{}, err
 	}
-	return preset.DecodeJob(slug, doc.Tree()), nil
+	return preset.JobIn(doc), nil
 }
 
 // Named is Find for a person who types less: the first whole words of a job's name do,

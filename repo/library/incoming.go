@@ -55,12 +55,7 @@ func (l Planner) plannedSheet(p *Plan, slug string) (*schema.Sheet, error) {
 		if it.After == nil {
 			return nil, l.noGimbal(slug)
 		}
-		doc, err := l.Parse(it.Path, it.After, nil)
-		if err != nil {
-			return nil, err
-		}
-		sheet, _ := l.Cat.Sheet(slug, doc.Tree())
-		return sheet, nil
+		return preset.ReadSheet(l.Cat, it.Path, it.After)
 	}
 	return l.Sheet("", slug)
 }

@@ -91,6 +91,14 @@ func (l Planner) planned(p *Plan, path string) (*file.Doc, error) {
 	return l.Parse(path, text, nil)
 }
 
+func (l Planner) plannedJob(p *Plan, slug string) (preset.Job, error) {
+	doc, err := l.planned(p, preset.JobPath(slug))
+	if err != nil {
+		return preset.Job{}, err
+	}
+	return preset.JobIn(doc), nil
+}
+
 // PlanState plans to open or close a job. Closing fixes every pin to the
 // revision it stands for; one that cannot be found is told to unfixed.
 func (l Jobs) PlanState(slug, state string, unfixed func(rig, tune, why string)) (*Plan, error) {
@@ -192,8 +200,7 @@ func (l Jobs) jobOf(slug string, text []byte) (preset.Job, bool) {
 	j, ok := l.jobRead[slug]
 	l.mu.Unlock()
 	if !ok {
-		if doc, err := l.Parse(preset.JobPath(slug), text, nil); err == nil {
-			x := preset.DecodeJob(slug, doc.Tree())
+		if x, err := preset.QuickJob(l.Cat, preset.JobPath(slug), text); err == nil {
 			j = &x
 		}
 		l.mu.Lock()

@@ -357,11 +357,11 @@ func (l Names) LoadFound(rr RigRef, ref Ref, needTune bool) (*Loaded, error) {
 		}
 		return d, nil
 	}
-	if d.Doc, err = l.Parse(path, text, d.Sheet); err != nil {
+	t, doc, err := preset.ReadTune(l.Cat, path, text, d.Sheet)
+	if err != nil {
 		return nil, err
 	}
-	t := preset.DecodeTune(l.Cat, d.Doc.Tree())
-	d.Tune = &t
+	d.Tune, d.Doc = &t, doc
 	d.Texts[path] = text
 	return d, nil
 }
@@ -575,6 +575,22 @@ func (l Jobs) pinned(slug string, rr RigRef, tune string) (store.Rev, string, er
 		return h.ID, h.Fingerprint, nil
 	}
 	return "", "", &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("job %s has no pin for %s/%s", slug, rr.Alias, tune), Hint: fmt.Sprintf("Pin it with: rigkeep job add %s %s", slug, rr.Alias)}
+}
+
+// Tune is the tune as it was at a revision, nil where there was none or it cannot be read.
+func (l Past) Tune(h Revision) *preset.Tune {
+	if h.Blob == "" {
+		return nil
+	}
+	data, err := l.Store.Revisions().ReadBlob(h.Blob)
+	if err != nil {
+		return nil
+	}
+	t, err := preset.UncheckedTune(l.Cat, h.Path, data)
+	if err != nil {
+		return nil
+	}
+	return &t
 }
 
 // KeyHistory lists the revisions at which one value of a tune changed, newest

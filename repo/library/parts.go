@@ -68,7 +68,7 @@ func (l Builds) Part(rev store.Rev, name string) (preset.ShopPart, error) {
 	if err != nil {
 		return preset.ShopPart{}, err
 	}
-	return preset.ReadShopPart(name, doc), nil
+	return preset.PartIn(doc), nil
 }
 
 // Parts reads every part of the shop in the work tree, by file name. One that cannot be

@@ -410,8 +410,8 @@ func (l Planner) checkGone(p *Plan) error {
 				continue // renamed
 			}
 			u := UnitRef{it.Place.Gimbal, schema.Unit{Serial: it.Place.Name}}
-			if doc, err := l.Parse(it.Path, it.Before, nil); err == nil {
-				u.Unit = preset.DecodeUnit(l.Cat, it.Place.Name, doc.Tree())
+			if read, err := preset.QuickUnit(l.Cat, it.Path, it.Before); err == nil {
+				u.Unit = read
 			}
 			if jobs := l.Units().pinsOf(u); len(jobs) > 0 {
 				return needed(it.Path, "the open job "+jobs[0], "Close the job, or name another unit in it")
@@ -445,11 +445,10 @@ func (l Planner) openPin(p *Plan, fp string) string {
 		return ""
 	}
 	for _, slug := range jobs {
-		doc, err := l.planned(p, preset.JobPath(slug))
+		j, err := l.plannedJob(p, slug)
 		if err != nil {
 			continue // a broken job is said by check
 		}
-		j := preset.DecodeJob(slug, doc.Tree())
 		for _, pin := range j.Pins {
 			if j.State == "open" && pin.Rig == fp {
 				return slug
@@ -576,7 +575,7 @@ func (l Planner) pin(p *Plan, slug, fp, tune string, rev store.Rev, unit string)
 	if err != nil {
 		return err
 	}
-	j := preset.DecodeJob(slug, doc.Tree())
+	j := preset.JobIn(doc)
 	if j.State != "open" {
 		return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("job %s is closed", slug), Hint: "Open another job, or this one again with: rigkeep job open " + slug}
 	}

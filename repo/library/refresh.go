@@ -171,7 +171,7 @@ func (l Builds) proofsEnded(was preset.Rig, out *Refreshed) error {
 		if err != nil {
 			continue // check says what is wrong with it
 		}
-		t := preset.DecodeTune(l.Cat, doc.Tree())
+		t := preset.TuneIn(l.Cat, doc)
 		e := Ended{Tune: was.Alias + "/" + name}
 		before := t.Standing(was, sheet, "")
 		for i, now := range t.Standing(out.Rig, sheet, "") {

@@ -102,11 +102,10 @@ func (l *Library) Review(q ReviewRequest) (*review.Snapshot, error) {
 		if err != nil {
 			return nil, err
 		}
-		doc, err := l.Parse(path, data, nil)
+		j, _, err := preset.ReadJob(l.Cat, path, data)
 		if err != nil {
 			return nil, err
 		}
-		j := preset.DecodeJob(q.Job, doc.Tree())
 		s.Job, s.JobFile = &j, source(path, data, review.Stamp{})
 	}
 	asks, err := reviewFacts{l}.asks(q, s.Job)

@@ -288,12 +288,12 @@ func (l reviewFacts) onRecord(x *review.Subject, a ask, st state, hist []Revisio
 			x.Faults = append(x.Faults, fault(path, err))
 			continue
 		}
-		doc, err := l.Parse(path, data, nil)
+		log, _, err := preset.ReadBench(l.Cat, path, data)
 		if err != nil {
 			x.Faults = append(x.Faults, fault(path, err))
 			continue
 		}
-		b := review.Log{File: source(path, data, review.Stamp{}), Log: preset.DecodeBench(doc.Tree())}
+		b := review.Log{File: source(path, data, review.Stamp{}), Log: log}
 		if b.Log.Began.Before(since) {
 			continue
 		}

@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/preset/review"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
@@ -182,7 +181,7 @@ func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 		return nil
 	}
 	x.TuneFile = source(st.path, st.text, st.stamp)
-	doc, err := l.Parse(st.path, st.text, nil)
+	t, doc, err := preset.ReadTune(l.Cat, st.path, st.text, nil)
 	if err != nil {
 		x.Faults = append(x.Faults, fault(st.path, err))
 		return nil
@@ -193,7 +192,6 @@ func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 			x.Faults = append(x.Faults, fault(st.path, err))
 		}
 	}
-	t := preset.DecodeTune(l.Cat, doc.Tree())
 	x.Tune = &t
 	if err := l.sinceProof(x, a, st, hist); err != nil {
 		return err
@@ -279,10 +277,9 @@ func (l reviewFacts) newer(pinned, present state) *review.Newer {
 
 // decode reads a tune without its rig; nil where it cannot be read.
 func (l reviewFacts) decode(path string, text []byte) *preset.Tune {
-	tree, err := file.Values(path, text)
+	t, err := preset.UncheckedTune(l.Cat, path, text)
 	if err != nil {
 		return nil
 	}
-	t := preset.DecodeTune(l.Cat, tree)
 	return &t
 }

@@ -66,21 +66,20 @@ func (l Lists) listText(path string, data []byte) string {
 		}
 		return fields(r.Alias, r.Gimbal, schema.Num(kg), strings.Join(lens, " + "), fault)
 	}
-	tree, err := file.Values(path, data)
-	f := schema.Flatten(tree)
-	switch {
-	case err != nil:
-		return ""
-	case place.Kind == schema.KindTune:
-		t := preset.DecodeTune(l.Cat, tree)
+	if place.Kind == schema.KindTune {
+		t, err := preset.UncheckedTune(l.Cat, path, data)
+		if err != nil {
+			return ""
+		}
 		unit := ""
 		if t.Proof != nil {
 			unit = t.Proof.Unit
 		}
 		return fields(preset.OverallWords(t.Standing(preset.Rig{ID: place.Rig}, nil, "")), unit)
-	case place.Kind == schema.KindJob:
-		j := preset.DecodeJob(place.Name, tree)
-		if j.State != "open" {
+	}
+	if place.Kind == schema.KindJob {
+		j, err := preset.UncheckedJob(path, data)
+		if err != nil || j.State != "open" {
 			return ""
 		}
 		out := []string{j.To.Format("2006-01-02")}
@@ -90,6 +89,11 @@ func (l Lists) listText(path string, data []byte) string {
 		return fields(out...)
 	}
 	// a unit's record: of each memory, the newest that it held
+	tree, err := file.Values(path, data)
+	if err != nil {
+		return ""
+	}
+	f := schema.Flatten(tree)
 	newest, held := map[float64]time.Time{}, map[float64]string{}
 	for i := range f.Len("held") {
 		at := fmt.Sprintf("held[%d].", i)

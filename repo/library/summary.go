@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/start"
 	"rigkeep/repo/store"
@@ -240,11 +239,10 @@ func (l Lists) summariseRig(head store.Rev, fp string, es []store.Entry, sheets 
 
 func (l Lists) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Sheet, e store.Entry, name string) tuneSummary {
 	t := tuneSummary{name: name}
-	tree, err := l.blobTree(e.Path, e.Blob)
+	var tune preset.Tune
+	data, err := l.Store.Revisions().ReadBlob(e.Blob)
 	if err == nil {
-		if ps := schema.Errors(l.Cat.Validate(schema.KindTune, tree, sheet)); len(ps) > 0 {
-			err = ps[0]
-		}
+		tune, err = preset.QuickTune(l.Cat, e.Path, data, sheet)
 	}
 	if err == nil && (rs.fault != "" || sheet == nil) {
 		err = errors.New("unreadable build or gimbal sheet")
@@ -253,7 +251,6 @@ func (l Lists) summariseTune(rs *rigSummary, r preset.Rig, sheet *schema.Sheet, 
 		t.fault = err.Error()
 		return t
 	}
-	tune := preset.DecodeTune(l.Cat, tree)
 	if tune.Proof == nil {
 		return t
 	}
@@ -299,11 +296,10 @@ func (l Lists) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool
 		if h.Blob == "" {
 			break
 		}
-		tree, err := l.blobTree(h.Path, h.Blob)
-		if err != nil {
+		t := l.Past().Tune(h)
+		if t == nil {
 			continue
 		}
-		t := preset.DecodeTune(l.Cat, tree)
 		if t.Proof == nil || !t.Proof.At.Equal(p.At) {
 			break
 		}
@@ -322,27 +318,15 @@ func (l Lists) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool
 	return same
 }
 
-func (l Lists) blobTree(path string, id store.BlobID) (schema.Tree, error) {
-	data, err := l.Store.Revisions().ReadBlob(id)
-	if err != nil {
-		return nil, err
-	}
-	return file.Values(path, data)
-}
-
 // sheetAt reads a sheet at a revision without the library's lock.
 func (l Lists) sheetAt(rev store.Rev, slug string) (*schema.Sheet, error) {
 	data, err := l.Store.Revisions().ReadAt(rev, preset.GimbalPath(slug))
 	if err != nil {
 		return nil, err
 	}
-	tree, err := file.Values(preset.GimbalPath(slug), data)
+	s, err := preset.QuickSheet(l.Cat, preset.GimbalPath(slug), data)
 	if err != nil {
 		return nil, err
-	}
-	s, ps := l.Cat.Sheet(slug, tree)
-	if s == nil {
-		return nil, ps[0]
 	}
 	s.Units, err = l.Units().unitsAt(rev, slug)
 	return s, err

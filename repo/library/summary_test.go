@@ -261,7 +261,7 @@ func TestEvidenceIsWhatWasProved(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	digest := preset.DecodeTune(schema.Default(), proved.Tree()).Digest()
+	digest := preset.TuneIn(schema.Default(), proved).Digest()
 	if proved, err = proved.Set("proof.hold.digest", digest); err != nil {
 		t.Fatal(err)
 	}

@@ -62,9 +62,8 @@ func (l Units) unitsAt(rev store.Rev, gimbal string) ([]schema.Unit, error) {
 		if err != nil {
 			continue
 		}
-		if doc, err := l.Parse(p, data, nil); err == nil {
-			place, _ := preset.Locate(p)
-			out = append(out, preset.DecodeUnit(l.Cat, place.Name, doc.Tree()))
+		if u, err := preset.QuickUnit(l.Cat, p, data); err == nil {
+			out = append(out, u)
 		}
 	}
 	return out, nil
@@ -87,7 +86,7 @@ func (l Units) All() (out []UnitRef, broken []error, err error) {
 			broken = append(broken, err)
 			continue
 		}
-		out = append(out, UnitRef{place.Gimbal, preset.DecodeUnit(l.Cat, place.Name, doc.Tree())})
+		out = append(out, UnitRef{place.Gimbal, preset.UnitIn(l.Cat, doc)})
 	}
 	return out, broken, nil
 }
@@ -265,14 +264,15 @@ func anyList(list []string) []any {
 
 // Add checks a record that a person wrote, for a unit of a gimbal.
 func (l Units) Add(name, gimbal, serial string, text []byte) (NewFile, error) {
-	doc, err := preset.ReadAs(l.Cat, name, schema.KindUnit, text, nil)
+	unit, err := preset.ReadUnit(l.Cat, name, text)
 	if err != nil {
 		return NewFile{}, err
 	}
+	unit.Serial = serial
 	if _, err := l.Sheet("", gimbal); err != nil {
 		return NewFile{}, err
 	}
-	u := UnitRef{gimbal, preset.DecodeUnit(l.Cat, serial, doc.Tree())}
+	u := UnitRef{gimbal, unit}
 	return NewFile{Path: u.Path(), Text: text, What: "unit " + serial}, l.freeUnit(u, "")
 }
 

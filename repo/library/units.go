@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"rigkeep/preset"
-	"rigkeep/preset/file"
 	"rigkeep/preset/identify"
 	"rigkeep/preset/start"
 	"rigkeep/repo/store"
@@ -21,9 +20,9 @@ type savedLog struct {
 }
 
 // onGimbal goes through the saved files of a kind that lie with the rigs of a gimbal, by path. What extract
-// tells of each (nil: nothing) is kept in the library's cache under name, so that ten thousand files cost no
+// tells of each (nil: nothing, as of one that is faulty: check says so) is kept in the library's cache under name, so that ten thousand files cost no
 // reading; a file without the word is not parsed.
-func (l Evidence) onGimbal(name, kind, word, gimbal string, extract func(tree schema.Tree) any, each func(x savedLog, alias string, told []byte)) error {
+func (l Evidence) onGimbal(name, kind, word, gimbal string, extract func(path string, data []byte) any, each func(x savedLog, alias string, told []byte)) error {
 	s, err := l.Lists().summary()
 	if err != nil {
 		return err
@@ -37,11 +36,7 @@ func (l Evidence) onGimbal(name, kind, word, gimbal string, extract func(tree sc
 			if !bytes.Contains(data, []byte(word)) {
 				return ""
 			}
-			tree, err := file.Values(p, data)
-			if err != nil || len(schema.Errors(l.Cat.Validate(kind, tree, nil))) > 0 {
-				return "" // check says what is wrong with it
-			}
-			v := extract(tree)
+			v := extract(p, data)
 			if v == nil {
 				return ""
 			}
@@ -65,9 +60,9 @@ func (l Evidence) onGimbal(name, kind, word, gimbal string, extract func(tree sc
 
 // savedLogs gives the ended bench logs saved on a gimbal, by path.
 func (l Evidence) savedLogs(gimbal string) (out []savedLog, err error) {
-	err = l.onGimbal("bench", schema.KindBench, "", gimbal, func(tree schema.Tree) any {
-		log := preset.DecodeBench(tree)
-		if log.Open() || len(log.Results) == 0 {
+	err = l.onGimbal("bench", schema.KindBench, "", gimbal, func(p string, data []byte) any {
+		log, err := preset.QuickBench(l.Cat, p, data)
+		if err != nil || log.Open() || len(log.Results) == 0 {
 			return nil
 		}
 		log.Steps, log.Plan = nil, preset.BenchPlan{}
@@ -84,9 +79,9 @@ func (l Evidence) savedLogs(gimbal string) (out []savedLog, err error) {
 // proofLogs gives what the saved proofs of a gimbal tell as sessions do, by path, but for the
 // onsets that one of the logs has seen as well: prove takes them from there.
 func (l Evidence) proofLogs(sheet *schema.Sheet, logs []savedLog) (out []savedLog, err error) {
-	err = l.onGimbal("proof-onset", schema.KindTune, "onset_hz", sheet.Slug, func(tree schema.Tree) any {
-		t := preset.DecodeTune(l.Cat, tree)
-		if t.Proof == nil || len(t.Proof.OnsetHz) == 0 {
+	err = l.onGimbal("proof-onset", schema.KindTune, "onset_hz", sheet.Slug, func(p string, data []byte) any {
+		t, err := preset.QuickTune(l.Cat, p, data, nil)
+		if err != nil || t.Proof == nil || len(t.Proof.OnsetHz) == 0 {
 			return nil
 		}
 		return preset.Tune{Values: t.GroupValues(preset.GroupHold), Proof: t.Proof}

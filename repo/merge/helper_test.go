@@ -82,5 +82,5 @@ func digestOf(t testing.TB, text string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return preset.DecodeTune(cat, d.Tree()).GroupDigest(preset.GroupHold)
+	return preset.TuneIn(cat, d).GroupDigest(preset.GroupHold)
 }

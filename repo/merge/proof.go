@@ -101,8 +101,8 @@ func (m *merger) checkProofs(sides map[string]Side) {
 	for _, g := range sortedKeys(mixed) {
 		m.out.Stale = append(m.out.Stale, mixed[g]...)
 	}
-	merged := preset.DecodeTune(m.in.Cat, m.doc.Tree())
-	o, t := preset.DecodeTune(m.in.Cat, m.o.d.Tree()), preset.DecodeTune(m.in.Cat, m.t.d.Tree())
+	merged := preset.TuneIn(m.in.Cat, m.doc)
+	o, t := preset.TuneIn(m.in.Cat, m.o.d), preset.TuneIn(m.in.Cat, m.t.d)
 	for _, g := range sortedKeys(sides) {
 		if merged.ProofOf(g) == nil {
 			continue

@@ -187,12 +187,12 @@ func (s *set) jobs(paths []string) error {
 
 // unpin takes out the pins of rigs that somebody decided to remove.
 func (s *set) unpin(path string, text []byte) []byte {
-	v, err := file.Values(path, text)
+	j, err := preset.UncheckedJob(path, text)
 	if text == nil || err != nil {
 		return text
 	}
 	var edits []file.Edit
-	for i, pin := range preset.DecodeJob("", v).Pins {
+	for i, pin := range j.Pins {
 		if rig, merged := s.texts[preset.RigPath(pin.Rig)]; merged && rig == nil && pin.Revision == "" {
 			edits = append([]file.Edit{{Key: file.Join("pin", i), Delete: true}}, edits...)
 			s.note(path, fmt.Sprintf("the pin of rig %s is taken out, as the rig is removed", pin.Rig))
@@ -216,11 +216,10 @@ func repin(path string, text []byte, to func(fp string) string) []byte {
 	if text == nil {
 		return nil
 	}
-	v, err := file.Values(path, text)
+	j, err := preset.UncheckedJob(path, text)
 	if err != nil {
 		return text
 	}
-	j := preset.DecodeJob("", v)
 	var edits []file.Edit
 	for i, pin := range j.Pins {
 		if now := to(pin.Rig); pin.Revision == "" && now != pin.Rig && j.State == "open" {

@@ -134,11 +134,11 @@ func (s *set) newlyPinned(side Tree, l *renames, changed []string, id string) bo
 		if err != nil || text == nil {
 			return 0
 		}
-		v, err := file.Values(path, text)
+		j, err := preset.UncheckedJob(path, text)
 		if err != nil {
 			return 0
 		}
-		for _, pin := range preset.DecodeJob("", v).Pins {
+		for _, pin := range j.Pins {
 			if pin.Rig == fp && pin.Revision == "" {
 				n++
 			}
@@ -318,10 +318,8 @@ func (s *set) sheetOf(g *group) (sheet *schema.Sheet, check bool, err error) {
 	defer s.mu.Unlock()
 	sheet, known := s.sheets[key]
 	if !known {
-		if v, err := file.Values(path, text); err == nil { // else said where the sheet is merged or checked
-			if x, ps := s.in.Cat.Sheet(r.Gimbal, v); len(schema.Errors(ps)) == 0 {
-				sheet = x
-			}
+		if x, err := preset.QuickSheet(s.in.Cat, path, text); err == nil { // else said where the sheet is merged or checked
+			sheet = x
 		}
 		s.sheets[key] = sheet
 	}
@@ -440,11 +438,8 @@ func (s *set) checkBuildVsStiffness(in Input, merged []byte, massOurs, massTheir
 		return nil
 	}
 	read := func(text []byte) preset.Tune {
-		v, err := file.Values(in.Path, text)
-		if err != nil {
-			return preset.Tune{}
-		}
-		return preset.DecodeTune(s.in.Cat, v)
+		t, _ := preset.UncheckedTune(s.in.Cat, in.Path, text)
+		return t
 	}
 	b, o, t, m := read(in.Base), read(in.Ours), read(in.Theirs), read(merged)
 	var labels []string

@@ -168,7 +168,7 @@ func holds(t testing.TB, lib mem) {
 				t.Fatalf("%s says it is for %s", path, f.Str("rig"))
 			}
 		case schema.KindJob:
-			for _, pin := range preset.DecodeJob(p.Name, d.Tree()).Pins {
+			for _, pin := range preset.JobIn(d).Pins {
 				if pin.Revision == "" && lib[preset.RigPath(pin.Rig)] == "" {
 					t.Fatalf("%s pins %s, which is not there", path, pin.Rig)
 				}
@@ -481,8 +481,7 @@ func TestJobOnBothSides(t *testing.T) {
 	both(t, base, ours, theirs, func(t *testing.T, out *SetOutput, got mem) {
 		noConflicts(t, out)
 		holds(t, got)
-		v, _ := file.Values("x", []byte(got[job]))
-		j := preset.DecodeJob("x", v)
+		j, _ := preset.UncheckedJob(job, []byte(got[job]))
 		if len(j.Shots) != 2 || len(j.Pins) != 2 || j.Longest != 135 || !strings.Contains(j.Note, "rain covers") || !strings.Contains(got[job], "# till noon") || len(j.Crew) != 2 {
 			t.Errorf("%+v\n%s", j, got[job])
 		}
@@ -493,8 +492,7 @@ func TestJobOnBothSides(t *testing.T) {
 	closed := base.with(job, edits(t, base[job], `state = "open"`, `state = "closed"`, "tune = \"main\"", "tune = \"main\"\nrevision = \""+rev+"\""))
 	both(t, base, movedLib, closed, func(t *testing.T, out *SetOutput, got mem) {
 		noConflicts(t, out)
-		v, _ := file.Values("x", []byte(got[job]))
-		j := preset.DecodeJob("x", v)
+		j, _ := preset.UncheckedJob(job, []byte(got[job]))
 		if len(j.Pins) != 1 || j.Pins[0].Rig != fp || j.Pins[0].Revision != rev || j.State != "closed" {
 			t.Errorf("%+v", j)
 		}
