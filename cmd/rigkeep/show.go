@@ -107,76 +107,91 @@ func runShow(k *invocation) error {
 		}
 		return err
 	}
-	var dirty []store.Change
-	var beside sync.WaitGroup // the last revision is looked into while the tune is read
-	if ref.When == "" {
-		beside.Go(func() {
-			dirty = k.unsaved(preset.RigDir(rr.Fingerprint) + "/")
-		})
-	}
-	d, err := k.lib.Names().LoadFound(rr, ref, true)
-	var stale []preset.Staleness
-	var staleErr error
-	if err == nil {
-		stale, staleErr = showRun{k}.stale(d)
-	}
-	beside.Wait()
+	s, err := showRun{k}.load(rr, ref)
 	if err != nil {
 		return err
 	}
 	if k.json() {
-		j := jsonTune{Format: 1, Rig: d.Rig.ID, Alias: d.Rig.Alias, Gimbal: d.Rig.Gimbal, Tune: d.Ref.Tune, Job: d.Job, Note: d.Tune.Note, Values: map[string]jsonValue{}, Unsaved: []string{}}
-		if d.Commit != nil {
-			j.Revision, j.When, j.By = string(d.Commit.ID), &d.Commit.When, d.Commit.Author.Name
-		}
-		for _, c := range dirty {
-			j.Unsaved = append(j.Unsaved, c.Path)
-		}
-		for key, v := range d.Tune.Values {
-			x := jsonValue{Value: v}
-			if p, ok := k.cat.Param(key); ok {
-				x.Unit = p.Unit
-				if dial, ok := d.Sheet.DialOf(k.cat, key); ok {
-					x.Unit = dial.Unit
-				}
-				if p.Dial != "" {
-					if si, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
-						x.SI, x.SIUnit = &si, unit
-						if n, ok := d.Tune.Num(key); ok {
-							dial, _ := d.Sheet.DialOf(k.cat, key)
-							x.Extrapolated = dial.Extrapolated(n)
-						}
-					}
-				}
-			}
-			j.Values[key] = x
-		}
-		if p := d.Tune.Proof; p != nil {
-			x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), OnsetHz: byName(p.OnsetHz), Styles: d.Tune.ProvedStyles(), Note: p.Note, Stale: []string{}}
-			if staleErr != nil {
-				return staleErr
-			}
-			for _, s := range stale {
-				x.Stale = append(x.Stale, s.Text)
-			}
-			x.Holds = len(x.Stale) == 0
-			j.Proof = &x
-		}
-		j.Groups = showRun{k}.groups(d)
-		return k.encode(j)
-	}
-	if staleErr != nil {
-		return staleErr
+		return k.encode(showRun{k}.jsonTune(s))
 	}
 	if k.c.Bool("all") {
-		showRun{k}.printValues(d)
-		showRun{k}.printProof(d, stale)
+		showRun{k}.printValues(s.Loaded)
+		showRun{k}.printProof(s.Loaded, s.stale)
 	} else {
-		showRun{k}.printTune(d)
+		showRun{k}.printTune(s.Loaded)
 	}
-	showRun{k}.printOthers(d)
-	k.printUnsaved(dirty)
+	showRun{k}.printOthers(s.Loaded)
+	k.printUnsaved(s.dirty)
 	return nil
+}
+
+// shown is a tune with what is said of it.
+type shown struct {
+	*library.Loaded
+	stale []preset.Staleness
+	dirty []store.Change // unsaved edits of the rig, where the tune is shown as it is now
+}
+
+func (k showRun) load(rr library.RigRef, ref library.Ref) (shown, error) {
+	var s shown
+	var beside sync.WaitGroup // the last revision is looked into while the tune is read
+	if ref.When == "" {
+		beside.Go(func() {
+			s.dirty = k.unsaved(preset.RigDir(rr.Fingerprint) + "/")
+		})
+	}
+	var err error
+	if s.Loaded, err = k.lib.Names().LoadFound(rr, ref, true); err == nil {
+		s.stale, err = k.staleness(s.Loaded)
+	}
+	beside.Wait()
+	return s, err
+}
+
+func (k showRun) jsonTune(s shown) jsonTune {
+	d := s.Loaded
+	j := jsonTune{Format: 1, Rig: d.Rig.ID, Alias: d.Rig.Alias, Gimbal: d.Rig.Gimbal, Tune: d.Ref.Tune, Job: d.Job, Note: d.Tune.Note, Values: map[string]jsonValue{}, Groups: k.groups(d), Unsaved: []string{}}
+	if d.Commit != nil {
+		j.Revision, j.When, j.By = string(d.Commit.ID), &d.Commit.When, d.Commit.Author.Name
+	}
+	for _, c := range s.dirty {
+		j.Unsaved = append(j.Unsaved, c.Path)
+	}
+	for key := range d.Tune.Values {
+		j.Values[key] = k.jsonValue(d, key)
+	}
+	if p := d.Tune.Proof; p != nil {
+		x := jsonProof{At: p.At, By: p.By, Unit: p.Unit, Place: p.Place, Firmware: p.Firmware, Minutes: p.Minutes, Effort: byName(p.Effort), Onset: byName(p.Onset), OnsetHz: byName(p.OnsetHz), Styles: d.Tune.ProvedStyles(), Note: p.Note, Holds: len(s.stale) == 0, Stale: []string{}}
+		for _, w := range s.stale {
+			x.Stale = append(x.Stale, w.Text)
+		}
+		j.Proof = &x
+	}
+	return j
+}
+
+// jsonValue is a value of a tune in its own unit, and in SI where its dial is mapped.
+func (k showRun) jsonValue(d *library.Loaded, key string) jsonValue {
+	x := jsonValue{Value: d.Tune.Values[key]}
+	p, ok := k.cat.Param(key)
+	if !ok {
+		return x
+	}
+	x.Unit = p.Unit
+	dial, hasDial := d.Sheet.DialOf(k.cat, key)
+	if hasDial {
+		x.Unit = dial.Unit
+	}
+	if p.Dial == "" {
+		return x
+	}
+	if si, unit, err := preset.SI(k.cat, d.Sheet, *d.Tune, key); err == nil {
+		x.SI, x.SIUnit = &si, unit
+		if n, ok := d.Tune.Num(key); ok {
+			x.Extrapolated = dial.Extrapolated(n)
+		}
+	}
+	return x
 }
 
 // printTune is a tune as it is read at the stand: the state first, then each group on a line,
@@ -445,9 +460,9 @@ func (k showRun) groupLines(d *library.Loaded) string {
 	return t.render(k.paint, "  ", k.wide)
 }
 
-// stale says why the proof does not hold: of a tune as it is now, today; of an earlier
+// staleness says why the proof does not hold: of a tune as it is now, today; of an earlier
 // one, then, and on the unit of its job.
-func (k showRun) stale(d *library.Loaded) ([]preset.Staleness, error) {
+func (k showRun) staleness(d *library.Loaded) ([]preset.Staleness, error) {
 	if d.Ref.When == "" {
 		return k.lib.Past().StaleNow(d)
 	}
