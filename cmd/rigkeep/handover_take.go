@@ -471,40 +471,14 @@ func runHandoverAccept(k *invocation) error {
 	if err := (bundleRun{k}).trust(t); err != nil {
 		return err
 	}
-	switch {
-	case t.old != nil && t.old.Same:
-		return fail(exitFindings, "%s", t.old.Error())
-	case t.old != nil:
-		return fail(exitDamaged, "%s", t.old.Error()).hinted("Try: rigkeep history %s", t.p.Rigs[0].Alias)
-	case t.refusal != nil:
-		return t.refusal
-	case len(t.a.Conflicts) > 0:
-		if k.json() {
-			if err := k.encode((bundleRun{k}).jsonOf(t)); err != nil {
-				return err
-			}
-			return &failure{code: exitConflict}
-		}
-		bundleRun{k}.printConversions(t.a.Conversions)
-		syncRun{k}.printClashes(clashes(t.a.Conflicts), "nothing changed", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
-		return &failure{code: exitConflict}
+	if err := (bundleRun{k}).refused(t); err != nil {
+		return err
 	}
-	body := words(t.reports)
 	var names []string
 	for _, r := range t.p.Rigs {
 		names = append(names, r.Alias)
 	}
 	subject := k.why("Accept a handover of " + strings.Join(names, ", ") + " from " + t.p.Sender.Name)
-	signed := t.sig.Key
-	if signed == "" {
-		signed = "no"
-	} else if !t.sig.good() {
-		signed += " (" + t.sig.TrustLevel + ")"
-	}
-	trailers := []store.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: library.SignedTrailer, Value: signed}}
-	if t.sig.good() && t.sig.Proposed != "" {
-		trailers = append(trailers, store.Trailer{Key: library.ProposedTrailer, Value: store.Rev(t.sig.Proposed).Short() + " of " + t.sig.ProposedBy})
-	}
 	if k.dryRun() {
 		if k.json() {
 			return k.encode(bundleRun{k}.jsonOf(t))
@@ -512,31 +486,66 @@ func runHandoverAccept(k *invocation) error {
 		k.printf("would accept as one revision: %s\n", safe.Line(subject))
 		return bundleRun{k}.printEffect(t)
 	}
+	if !k.json() {
+		bundleRun{k}.printConversions(t.a.Conversions)
+	}
+	body := words(t.reports)
+	rev, err := k.record(t.a.Plan, subject, body, t.trailers())
+	if err != nil {
+		return err
+	}
+	trustRun{k}.bind(t)
 	if k.json() {
-		who, err := k.who()
-		if err != nil {
-			return err
-		}
-		ctx, stop := k.ctx()
-		defer stop()
-		rev, err := k.lib.Plans().Commit(ctx, t.a.Plan, subject, body, who, k.Now(), trailers...)
-		if err != nil {
-			return err
-		}
-		k.recordResult(rev, subject, body, t.a.Plan.Paths()...)
-		trustRun{k}.bind(t)
 		j := bundleRun{k}.jsonOf(t)
 		j.Revision = string(rev)
 		return k.encode(j)
 	}
-	bundleRun{k}.printConversions(t.a.Conversions)
-	rev, err := k.record(t.a.Plan, subject, body, trailers)
-	if err != nil {
-		return err
-	}
 	bundleRun{k}.brief(k.fold(k.Stdout, safe.Text(body)), 5, "\nTry: rigkeep git show "+rev.Short())
 	k.write(wrap(fmt.Sprintf("saved as %s: %s", rev.Short(), safe.Line(subject)), "", k.wide))
-	trustRun{k}.bind(t)
+	bundleRun{k}.printBeside(t)
+	k.say("Not proved here: balance it, start low, test it handheld.\nTry: rigkeep prove %s", safe.Line(names[0]))
+	return nil
+}
+
+// refused says why a handover is not taken in: it is here already, does not fit here, or clashes.
+func (k bundleRun) refused(t *taking) error {
+	switch {
+	case t.old != nil && t.old.Same:
+		return fail(exitFindings, "%s", t.old.Error())
+	case t.old != nil:
+		return fail(exitDamaged, "%s", t.old.Error()).hinted("Try: rigkeep history %s", t.p.Rigs[0].Alias)
+	case t.refusal != nil:
+		return t.refusal
+	case len(t.a.Conflicts) == 0:
+		return nil
+	case k.json():
+		if err := k.encode(k.jsonOf(t)); err != nil {
+			return err
+		}
+	default:
+		k.printConversions(t.a.Conversions)
+		syncRun(k).printClashes(clashes(t.a.Conflicts), "nothing changed", "rigkeep handover accept "+shellWord(safe.Line(k.args[0])))
+	}
+	return &failure{code: exitConflict}
+}
+
+// trailers say in the revision where it came from, and who signed it.
+func (t *taking) trailers() []store.Trailer {
+	signed := t.sig.Key
+	if signed == "" {
+		signed = "no"
+	} else if !t.sig.good() {
+		signed += " (" + t.sig.TrustLevel + ")"
+	}
+	out := []store.Trailer{{Key: library.HandoverTrailer, Value: t.p.Digest}, {Key: "Handover-From", Value: t.p.Sender.String()}, {Key: library.SignedTrailer, Value: signed}}
+	if t.sig.good() && t.sig.Proposed != "" {
+		out = append(out, store.Trailer{Key: library.ProposedTrailer, Value: store.Rev(t.sig.Proposed).Short() + " of " + t.sig.ProposedBy})
+	}
+	return out
+}
+
+// printBeside says what came in beside the tunes, and what stayed out.
+func (k bundleRun) printBeside(t *taking) {
 	if n := t.a.Photos; n > 0 {
 		k.printf("%s taken in\n", schema.Count(n, "photo", "photos"))
 	}
@@ -549,6 +558,4 @@ func runHandoverAccept(k *invocation) error {
 	if left := t.a.JobsLeft; len(left) > 0 {
 		k.say("jobs that stayed out: %s", safe.Line(strings.Join(left, ", ")))
 	}
-	k.say("Not proved here: balance it, start low, test it handheld.\nTry: rigkeep prove %s", safe.Line(names[0]))
-	return nil
 }
