@@ -99,33 +99,12 @@ func runProve(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	who, err := k.who()
+	p, err := proveRun{k}.given(d)
 	if err != nil {
 		return err
 	}
-	p := preset.Proof{At: k.Now(), By: who.Name, Unit: k.c.String("unit"), Place: k.c.String("place"), Minutes: k.c.Float64("minutes"),
-		Firmware: k.c.String("firmware"), Note: strings.TrimSpace(k.c.String("note"))}
-	styles, only := words2list(k.c.String("styles")), k.c.StringSlice("style")
-	styles = append(styles, only...)
-	for _, f := range []struct {
-		flag string
-		to   *map[schema.Axis]float64
-	}{{"onset", &p.Onset}, {"onset-hz", &p.OnsetHz}} {
-		if *f.to, err = (proveRun{k}).axisNumbers(f.flag); err != nil {
-			return err
-		}
-	}
-	// of two readings from either side a proof keeps the mean, which is what gravity asks for
-	efforts, err := markRun{k}.effortReadings()
-	if err != nil {
-		return err
-	}
-	p.Effort = map[schema.Axis]float64{}
-	for a, e := range efforts {
-		if p.Effort[a] = *preset.NewEffort(preset.BalancePoint{}, e, k.Now()).Effort; math.Abs(p.Effort[a]) > d.Sheet.WorkablePct {
-			k.say("note: %s %s %% is over the workable %s %% of the sheet", a, schema.Num(p.Effort[a]), schema.Num(d.Sheet.WorkablePct))
-		}
-	}
+	only := k.c.StringSlice("style")
+	styles := append(words2list(k.c.String("styles")), only...)
 	asked, err := proveRun{k}.askProof(d, &p, &styles, len(only) > 0)
 	if err != nil {
 		return err
@@ -136,26 +115,11 @@ func runProve(k *invocation) error {
 	if f := unknownStyle(d, styles); f != nil {
 		return f
 	}
-	u, uerr := k.lib.Units().UnitOf(d.Sheet, p.Unit)
-	switch {
-	case uerr == nil:
-		p.Unit = u.Serial
-		p.Firmware = firstOf(p.Firmware, u.Firmware)
-	case asked: // it was said there, and meant
-	default:
-		if cerr := k.confirm(fmt.Sprintf("%v. Record it anyway?", uerr)); cerr != nil {
-			return uerr
-		}
-	}
-	groups := d.Tune.TestedGroups(styles, len(only) > 0)
-	e, err := k.lib.Edits().Prove(d, p, groups...)
+	u, err := proveRun{k}.provedOn(d, &p, asked)
 	if err != nil {
 		return err
 	}
-	plan, err := k.lib.Plans().Edited(d, e)
-	if err == nil && uerr == nil {
-		err = proveRun{k}.planHolds(plan, d, u, p.By, p.Firmware)
-	}
+	plan, err := proveRun{k}.planProof(d, p, u, d.Tune.TestedGroups(styles, len(only) > 0))
 	if err != nil {
 		return err
 	}
@@ -167,11 +131,11 @@ func runProve(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	place := map[string]string{"hand": "handheld", "stand": "on the stand"}[p.Place]
 	what := refName(d)
 	if len(only) > 0 {
 		what = "style " + strings.Join(only, ", ") + " of " + what
 	}
+	place := map[string]string{"hand": "handheld", "stand": "on the stand"}[p.Place]
 	subject := k.why(fmt.Sprintf("Prove %s on %s, %s", what, p.Unit, place))
 	body := words(reports)
 	if k.dryRun() {
@@ -182,6 +146,60 @@ func runProve(k *invocation) error {
 		k.say("note: stand test only. An axis may still oscillate handheld or at another tilt")
 	}
 	return k.commit(plan, subject, body, trailers)
+}
+
+// given is a proof as far as the flags say it.
+func (k proveRun) given(d *library.Loaded) (preset.Proof, error) {
+	who, err := k.who()
+	if err != nil {
+		return preset.Proof{}, err
+	}
+	p := preset.Proof{At: k.Now(), By: who.Name, Unit: k.c.String("unit"), Place: k.c.String("place"), Minutes: k.c.Float64("minutes"),
+		Firmware: k.c.String("firmware"), Note: strings.TrimSpace(k.c.String("note")), Effort: map[schema.Axis]float64{}}
+	if p.Onset, err = k.axisNumbers("onset"); err != nil {
+		return p, err
+	}
+	if p.OnsetHz, err = k.axisNumbers("onset-hz"); err != nil {
+		return p, err
+	}
+	// of two readings from either side a proof keeps the mean, which is what gravity asks for
+	efforts, err := markRun(k).effortReadings()
+	if err != nil {
+		return p, err
+	}
+	for a, e := range efforts {
+		if p.Effort[a] = *preset.NewEffort(preset.BalancePoint{}, e, k.Now()).Effort; math.Abs(p.Effort[a]) > d.Sheet.WorkablePct {
+			k.say("note: %s %s %% is over the workable %s %% of the sheet", a, schema.Num(p.Effort[a]), schema.Num(d.Sheet.WorkablePct))
+		}
+	}
+	return p, nil
+}
+
+// provedOn finds the unit of a proof on the sheet and takes its serial and firmware. It is nil for
+// one that is not there and meant all the same: asked says that a person was asked which it is.
+func (k proveRun) provedOn(d *library.Loaded, p *preset.Proof, asked bool) (*schema.Unit, error) {
+	u, err := k.lib.Units().UnitOf(d.Sheet, p.Unit)
+	if err == nil {
+		p.Unit, p.Firmware = u.Serial, firstOf(p.Firmware, u.Firmware)
+		return &u, nil
+	}
+	if !asked && k.confirm(fmt.Sprintf("%v. Record it anyway?", err)) != nil {
+		return nil, err
+	}
+	return nil, nil
+}
+
+// planProof plans the values with their proof, and that the unit, where it is known, holds them.
+func (k proveRun) planProof(d *library.Loaded, p preset.Proof, u *schema.Unit, groups []string) (*library.Plan, error) {
+	e, err := k.lib.Edits().Prove(d, p, groups...)
+	if err != nil {
+		return nil, err
+	}
+	plan, err := k.lib.Plans().Edited(d, e)
+	if err == nil && u != nil {
+		err = k.planHolds(plan, d, *u, p.By, p.Firmware)
+	}
+	return plan, err
 }
 
 // planHolds adds to a plan that a unit holds a tune, which was worked on it.
