@@ -112,19 +112,16 @@ func runGimbalAdd(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.GimbalPath(slug), Text: data, What: "gimbal sheet " + slug})
 	}
-	return gimbalRun{k}.addFiles(files, "Add")
+	return k.addSheets(files, "Add")
 }
 
-// addFiles saves new files as one revision.
-func (k gimbalRun) addFiles(files []library.NewFile, verb string) error {
+// addSheets saves new sheets as one revision, and names them.
+func (k *invocation) addSheets(files []library.NewFile, verb string) error {
 	var what []string
 	for _, f := range files {
 		what = append(what, f.What)
 	}
-	subject := k.c.String("message")
-	if subject == "" {
-		subject = verb + " " + strings.Join(what, ", ")
-	}
+	subject := k.why(verb + " " + strings.Join(what, ", "))
 	if k.dryRun() {
 		for _, f := range files {
 			if err := k.lib.Edits().CheckFree(f); err != nil {
@@ -135,18 +132,11 @@ func (k gimbalRun) addFiles(files []library.NewFile, verb string) error {
 		}
 		return nil
 	}
-	who, err := k.who()
-	if err != nil {
-		return err
-	}
-	ctx, stop := k.ctx()
-	defer stop()
-	rev, err := k.lib.Edits().AddFiles(ctx, files, subject, who, k.Now())
+	rev, err := k.addFiles(files, subject)
 	if err != nil {
 		return err
 	}
 	for _, f := range files {
-		k.recordResult(rev, subject, "", f.Path)
 		k.printf("added %s as %s\n", f.What, f.Path)
 	}
 	k.printf("saved as %s\n", rev.Short())

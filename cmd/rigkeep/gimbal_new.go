@@ -288,7 +288,7 @@ func (g *newGimbal) keep() error {
 		return err
 	}
 	g.k.printf("\n")
-	if err := (gimbalRun{g.k}).addFiles([]library.NewFile{{Path: preset.GimbalPath(g.slug), Text: text, What: "gimbal sheet " + g.slug}}, "Add"); err != nil {
+	if err := g.k.addSheets([]library.NewFile{{Path: preset.GimbalPath(g.slug), Text: text, What: "gimbal sheet " + g.slug}}, "Add"); err != nil {
 		return err
 	}
 	t := table{}

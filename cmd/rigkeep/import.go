@@ -10,6 +10,7 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/csvtable"
 	"rigkeep/repo/library"
+	"rigkeep/repo/store"
 	"rigkeep/schema"
 )
 
@@ -29,13 +30,9 @@ func importVerb() command {
 }
 
 func runImport(k *invocation) error {
-	name, data, err := k.readInput(k.args[0])
+	name, tab, err := k.readTable(k.args[0])
 	if err != nil {
 		return err
-	}
-	tab, err := csvtable.Read(data)
-	if err != nil {
-		return usage("%s: %v", name, err)
 	}
 	o := library.ImportOptions{Name: filepath.Base(name), Gimbal: schema.CanonicalName(k.c.String("gimbal")), Map: map[string]string{}}
 	for _, how := range k.c.StringSlice("map") {
@@ -45,12 +42,8 @@ func runImport(k *invocation) error {
 		}
 		o.Map[strings.TrimSpace(how[:i])] = strings.TrimSpace(how[i+1:])
 	}
-	for _, s := range k.c.StringSlice("skip") {
-		n, err := strconv.Atoi(s)
-		if err != nil || n < 2 {
-			return usage("--skip: %q is not the line of a row", s)
-		}
-		o.Skip = append(o.Skip, n)
+	if o.Skip, err = k.skippedLines(); err != nil {
+		return err
 	}
 	rows, faults, err := k.lib.Edits().ImportTunes(tab, o)
 	if err != nil {
@@ -68,11 +61,7 @@ func runImport(k *invocation) error {
 		k.showTunes(rows)
 	}
 	if faults != nil {
-		var lines []string
-		for _, f := range faults {
-			lines = append(lines, name+": "+f.Error())
-		}
-		return usage("%s", strings.Join(lines, "\n")).hinted("nothing changed")
+		return badRows(name, faults)
 	}
 	what := schema.Count(len(files)-rigs, "tune", "tunes") + " and " + schema.Count(rigs, "new rig", "new rigs")
 	if k.dryRun() {
@@ -82,19 +71,9 @@ func runImport(k *invocation) error {
 		k.printf("would add %s; nothing of it is proved\n", what)
 		return nil
 	}
-	who, err := k.who()
+	rev, err := k.addFiles(files, k.why("Import "+what+" from "+o.Name))
 	if err != nil {
 		return err
-	}
-	ctx, stop := k.ctx()
-	defer stop()
-	subject := k.why("Import " + what + " from " + o.Name)
-	rev, err := k.lib.Edits().AddFiles(ctx, files, subject, who, k.Now())
-	if err != nil {
-		return err
-	}
-	for _, f := range files {
-		k.recordResult(rev, subject, "", f.Path)
 	}
 	k.showTunes(rows)
 	k.printf("took in %s, saved as %s; nothing of it is proved\n", what, rev.Short())
@@ -102,6 +81,58 @@ func runImport(k *invocation) error {
 		k.say("Try: rigkeep show %s", rows[0].Rig)
 	}
 	return nil
+}
+
+// readTable reads a table of an argument.
+func (k *invocation) readTable(arg string) (name string, tab *csvtable.Table, err error) {
+	name, data, err := k.readInput(arg)
+	if err != nil {
+		return "", nil, err
+	}
+	if tab, err = csvtable.Read(data); err != nil {
+		return "", nil, usage("%s: %v", name, err)
+	}
+	return name, tab, nil
+}
+
+// skippedLines reads --skip.
+func (k *invocation) skippedLines() ([]int, error) {
+	var out []int
+	for _, s := range k.c.StringSlice("skip") {
+		n, err := strconv.Atoi(s)
+		if err != nil || n < 2 {
+			return nil, usage("--skip: %q is not the line of a row", s)
+		}
+		out = append(out, n)
+	}
+	return out, nil
+}
+
+// badRows says what is wrong with a table of which nothing is taken in.
+func badRows(name string, faults []csvtable.Fault) error {
+	var lines []string
+	for _, f := range faults {
+		lines = append(lines, name+": "+f.Error())
+	}
+	return usage("%s", strings.Join(lines, "\n")).hinted("nothing changed")
+}
+
+// addFiles saves new files as one revision.
+func (k *invocation) addFiles(files []library.NewFile, subject string) (store.Rev, error) {
+	who, err := k.who()
+	if err != nil {
+		return "", err
+	}
+	ctx, stop := k.ctx()
+	defer stop()
+	rev, err := k.lib.Edits().AddFiles(ctx, files, subject, who, k.Now())
+	if err != nil {
+		return "", err
+	}
+	for _, f := range files {
+		k.recordResult(rev, subject, "", f.Path)
+	}
+	return rev, nil
 }
 
 // showTunes lists what a table holds, a line a row.

@@ -156,7 +156,7 @@ func runJobOpen(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	return file.Asked(gimbalRun{k}.addFiles([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open"))
+	return file.Asked(k.addSheets([]library.NewFile{{Path: preset.JobPath(j.Slug), Text: text, What: "job " + j.Slug}}, "Open"))
 }
 
 func (k *invocation) reopen(slug string) error {

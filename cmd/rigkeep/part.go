@@ -192,7 +192,7 @@ func runPartNew(k *invocation) error {
 	if _, err := preset.ReadAs(k.cat, preset.PartPath(p.File), schema.KindPart, text, nil); err != nil {
 		return file.Asked(err) // it is the flags
 	}
-	if err := (gimbalRun{k}).addFiles([]library.NewFile{{Path: preset.PartPath(p.File), Text: text, What: "part " + p.File}}, "Add"); err != nil {
+	if err := k.addSheets([]library.NewFile{{Path: preset.PartPath(p.File), Text: text, What: "part " + p.File}}, "Add"); err != nil {
 		return err
 	}
 	partRun{k}.sayUnknownBalance(p)
@@ -226,7 +226,7 @@ func runPartAdd(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.PartPath(slug), Text: data, What: "part " + slug})
 	}
-	return gimbalRun{k}.addFiles(files, "Add")
+	return k.addSheets(files, "Add")
 }
 
 type jsonShopPart struct {
@@ -298,6 +298,18 @@ func (u units) place(v *[3]float64) string {
 	return strings.Join(out, ", ")
 }
 
+// encodeParts prints parts as JSON.
+func (k partRun) encodeParts(parts []preset.ShopPart) error {
+	rows := []jsonShopPart{}
+	for _, p := range parts {
+		rows = append(rows, jsonShopPartOf(p))
+	}
+	return k.encode(struct {
+		Format int            `json:"format"`
+		Parts  []jsonShopPart `json:"parts"`
+	}{1, rows})
+}
+
 func runPartList(k *invocation) error {
 	parts, err := k.lib.Builds().Parts()
 	if err != nil {
@@ -307,14 +319,7 @@ func runPartList(k *invocation) error {
 		parts = slices.DeleteFunc(parts, func(p preset.ShopPart) bool { return !strings.EqualFold(p.Slot, slot) })
 	}
 	if k.json() {
-		rows := []jsonShopPart{}
-		for _, p := range parts {
-			rows = append(rows, jsonShopPartOf(p))
-		}
-		return k.encode(struct {
-			Format int            `json:"format"`
-			Parts  []jsonShopPart `json:"parts"`
-		}{1, rows})
+		return partRun{k}.encodeParts(parts)
 	}
 	if len(parts) == 0 {
 		k.say("no parts\nTry: rigkeep part import FILE.csv --dry-run")
@@ -403,13 +408,9 @@ func runPartShow(k *invocation) error {
 }
 
 func runPartImport(k *invocation) error {
-	name, data, err := k.readInput(k.args[0])
+	name, tab, err := k.readTable(k.args[0])
 	if err != nil {
 		return err
-	}
-	tab, err := csvtable.Read(data)
-	if err != nil {
-		return usage("%s: %v", name, err)
 	}
 	cols := partlist.Guess(tab.Header)
 	for _, how := range k.c.StringSlice("map") {
@@ -417,16 +418,43 @@ func runPartImport(k *invocation) error {
 			return usage("--map: %v", err)
 		}
 	}
-	var skip []int
-	for _, s := range k.c.StringSlice("skip") {
-		n, err := strconv.Atoi(s)
-		if err != nil || n < 2 {
-			return usage("--skip: %q is not the line of a row", s)
-		}
-		skip = append(skip, n)
+	skip, err := k.skippedLines()
+	if err != nil {
+		return err
 	}
 	rows, faults := partlist.Read(tab, cols, skip)
-	var files []library.NewFile
+	files, more := partRun{k}.newParts(rows)
+	faults = append(faults, more...)
+	if k.dryRun() {
+		partRun{k}.showImport(name, cols, rows)
+	}
+	if k.dryRun() || faults != nil {
+		partRun{k}.showSaid(rows)
+	}
+	if faults != nil {
+		return badRows(name, faults)
+	}
+	what := schema.Count(len(files), "part", "parts")
+	if k.dryRun() {
+		for _, f := range files {
+			k.recordResult("", "", "", f.Path)
+		}
+		k.printf("would add %s\n", what)
+		return nil
+	}
+	rev, err := k.addFiles(files, k.why("Take in "+what+" from "+filepath.Base(name)))
+	if err != nil {
+		return err
+	}
+	partRun{k}.showSaid(rows)
+	k.printf("took in %s\nsaved as %s\n", what, rev.Short())
+	k.say("Try: rigkeep part list")
+	return nil
+}
+
+// newParts are the files of the parts of a table, for AddFiles. A part that is in the library
+// already is a fault.
+func (k partRun) newParts(rows []partlist.Row) (files []library.NewFile, faults []csvtable.Fault) {
 	for _, r := range rows {
 		text, err := library.PartText(r.Part)
 		if err == nil {
@@ -443,51 +471,16 @@ func runPartImport(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.PartPath(r.Part.File), Text: text, What: "part " + r.Part.File})
 	}
-	said := func() {
-		for _, r := range rows {
-			for _, s := range r.Said {
-				k.write(wrap(fmt.Sprintf("line %d, %s: %s", r.Line, r.Part.File, safe.Line(s)), "", k.wide))
-			}
+	return files, faults
+}
+
+// showSaid shows how cells were read, and what stays unknown.
+func (k partRun) showSaid(rows []partlist.Row) {
+	for _, r := range rows {
+		for _, s := range r.Said {
+			k.write(wrap(fmt.Sprintf("line %d, %s: %s", r.Line, r.Part.File, safe.Line(s)), "", k.wide))
 		}
 	}
-	if k.dryRun() {
-		partRun{k}.showImport(name, cols, rows)
-	}
-	if k.dryRun() || faults != nil {
-		said()
-	}
-	if faults != nil {
-		var lines []string
-		for _, f := range faults {
-			lines = append(lines, name+": "+f.Error())
-		}
-		return usage("%s", strings.Join(lines, "\n")).hinted("nothing changed")
-	}
-	if k.dryRun() {
-		for _, f := range files {
-			k.recordResult("", "", "", f.Path)
-		}
-		k.printf("would add %s\n", schema.Count(len(files), "part", "parts"))
-		return nil
-	}
-	subject := k.why("Take in " + schema.Count(len(files), "part", "parts") + " from " + filepath.Base(name))
-	who, err := k.who()
-	if err != nil {
-		return err
-	}
-	ctx, stop := k.ctx()
-	defer stop()
-	rev, err := k.lib.Edits().AddFiles(ctx, files, subject, who, k.Now())
-	if err != nil {
-		return err
-	}
-	said()
-	for _, f := range files {
-		k.recordResult(rev, subject, "", f.Path)
-	}
-	k.printf("took in %s\nsaved as %s\n", schema.Count(len(files), "part", "parts"), rev.Short())
-	k.say("Try: rigkeep part list")
-	return nil
 }
 
 // showImport shows what each column is taken for, and the parts as they would be.
@@ -535,14 +528,7 @@ func runPartExport(k *invocation) error {
 		return err
 	}
 	if k.json() {
-		rows := []jsonShopPart{}
-		for _, p := range parts {
-			rows = append(rows, jsonShopPartOf(p))
-		}
-		return k.encode(struct {
-			Format int            `json:"format"`
-			Parts  []jsonShopPart `json:"parts"`
-		}{1, rows})
+		return partRun{k}.encodeParts(parts)
 	}
 	text := partlist.Write(parts)
 	if len(k.args) == 0 || k.args[0] == "-" {

@@ -69,7 +69,7 @@ func runRigAdd(k *invocation) error {
 		}
 		files = append(files, library.NewFile{Path: preset.RigPath(r.ID), Text: data, What: "rig " + r.Alias + " (" + r.ID + ")"})
 	}
-	if err := (gimbalRun{k}).addFiles(files, "Add"); err != nil {
+	if err := k.addSheets(files, "Add"); err != nil {
 		return err
 	}
 	if !k.dryRun() {

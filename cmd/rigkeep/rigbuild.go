@@ -143,7 +143,7 @@ func (k buildRun) addBuild(b library.Build, verb string) error {
 	for _, s := range b.Said {
 		k.write(wrap(safe.Line(s), "", k.wide))
 	}
-	return gimbalRun(k).addFiles([]library.NewFile{{Path: preset.RigPath(b.Rig.ID), Text: b.Text, What: "rig " + b.Rig.Alias + " (" + b.Rig.ID + ")"}}, verb)
+	return k.addSheets([]library.NewFile{{Path: preset.RigPath(b.Rig.ID), Text: b.Text, What: "rig " + b.Rig.Alias + " (" + b.Rig.ID + ")"}}, verb)
 }
 
 // sayBuild says what a build weighs and whether the gimbal carries it.

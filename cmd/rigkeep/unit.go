@@ -75,7 +75,7 @@ func runUnitNew(k *invocation) error {
 		}
 		files = append(files, f)
 	}
-	return gimbalRun{k}.addFiles(files, "Add")
+	return k.addSheets(files, "Add")
 }
 
 func runUnitAdd(k *invocation) error {
@@ -101,7 +101,7 @@ func runUnitAdd(k *invocation) error {
 		}
 		files = append(files, f)
 	}
-	return gimbalRun{k}.addFiles(files, "Add")
+	return k.addSheets(files, "Add")
 }
 
 // jsonUnit is the documented shape of a unit.
