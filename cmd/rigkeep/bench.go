@@ -74,10 +74,10 @@ func runBench(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	if k.c.Bool("resume") && s == nil {
-		return fail(exitNotFound, "no session is open on %s", refName(d)).hinted("Try: rigkeep bench %s", k.args[0])
-	}
 	b := &benchRun{invocation: k, d: d, s: s, only: only}
+	if k.c.Bool("resume") && s == nil {
+		return b.notOpen().hinted("Try: rigkeep bench %s", k.args[0])
+	}
 	switch {
 	case len(answers)+len(efforts) > 0 || k.c.Bool("save") || k.c.Bool("end"):
 		return b.scripted(answers, efforts)
@@ -262,47 +262,11 @@ func (b *benchRun) scripted(answers []bench.Event, efforts []preset.BalanceEffor
 		return err
 	}
 	if b.dryRun() {
-		for i := range answers {
-			if err := b.s.State.Answer(answers[i]); err != nil {
-				return usage("%v", err)
-			}
-			events := b.s.State.Events()
-			b.s.Log.Steps = append(b.s.Log.Steps, preset.StepOf(events[len(events)-1], b.Now()))
-		}
-		switch {
-		case b.c.Bool("save"):
-			_, err := b.saveSession(b.c.String("message"))
-			return err
-		case b.c.Bool("end"):
-			if !b.s.Saved() {
-				return fail(exitNotFound, "no session is open on %s", refName(b.d))
-			}
-			if !b.json() {
-				b.printf("would end %s\n", b.s.Path)
-				return nil
-			}
-		}
-		return b.showNext()
+		return b.rehearse(answers)
 	}
-	first := !b.s.Saved()
-	for _, e := range answers { // all are looked at before any is written
-		if err := b.s.State.Fits(e); err != nil {
-			return usage("%v", err)
-		}
-	}
-	bad, err := b.keepBalance(efforts)
+	bad, err := b.addAnswers(answers, efforts)
 	if err != nil {
 		return err
-	}
-	for _, e := range answers {
-		if err := b.answer(e); err != nil {
-			return err
-		}
-	}
-	if first && len(answers) > 0 {
-		for _, c := range bench.Cautions {
-			b.say("%s", strings.TrimRight(wrap("Caution: "+c, "", b.wide), "\n"))
-		}
 	}
 	switch {
 	case b.c.Bool("save"):
@@ -315,20 +279,7 @@ func (b *benchRun) scripted(answers []bench.Event, efforts []preset.BalanceEffor
 		}
 		return nil
 	case b.c.Bool("end"):
-		ctx, stop := b.ctx()
-		defer stop()
-		if !b.s.Saved() {
-			return fail(exitNotFound, "no session is open on %s", refName(b.d))
-		}
-		if err := b.lib.Sessions().End(ctx, b.s, b.Now()); err != nil {
-			return err
-		}
-		if b.json() {
-			return b.encodeState("")
-		}
-		b.printf("ended: %s\n", b.s.Path)
-		b.say("not saved yet; save the log with: rigkeep save %s -m WHY", b.d.Rig.Alias)
-		return nil
+		return b.endSession()
 	}
 	if err := b.showNext(); err != nil {
 		return err
@@ -340,6 +291,77 @@ func (b *benchRun) scripted(answers []bench.Event, efforts []preset.BalanceEffor
 		return errFindings
 	}
 	return nil
+}
+
+// rehearse does what scripted does, and keeps nothing.
+func (b *benchRun) rehearse(answers []bench.Event) error {
+	for i := range answers {
+		if err := b.s.State.Answer(answers[i]); err != nil {
+			return usage("%v", err)
+		}
+		events := b.s.State.Events()
+		b.s.Log.Steps = append(b.s.Log.Steps, preset.StepOf(events[len(events)-1], b.Now()))
+	}
+	switch {
+	case b.c.Bool("save"):
+		_, err := b.saveSession(b.c.String("message"))
+		return err
+	case b.c.Bool("end"):
+		if !b.s.Saved() {
+			return b.notOpen()
+		}
+		if !b.json() {
+			b.printf("would end %s\n", b.s.Path)
+			return nil
+		}
+	}
+	return b.showNext()
+}
+
+// addAnswers keeps the answers and resting efforts of a command line; all are looked at before any
+// is written. bad says that an effort is not workable.
+func (b *benchRun) addAnswers(answers []bench.Event, efforts []preset.BalanceEffort) (bad bool, err error) {
+	first := !b.s.Saved()
+	for _, e := range answers {
+		if err := b.s.State.Fits(e); err != nil {
+			return false, usage("%v", err)
+		}
+	}
+	if bad, err = b.keepBalance(efforts); err != nil {
+		return false, err
+	}
+	for _, e := range answers {
+		if err := b.answer(e); err != nil {
+			return false, err
+		}
+	}
+	if first && len(answers) > 0 {
+		for _, c := range bench.Cautions {
+			b.say("%s", strings.TrimRight(wrap("Caution: "+c, "", b.wide), "\n"))
+		}
+	}
+	return bad, nil
+}
+
+func (b *benchRun) endSession() error {
+	if !b.s.Saved() {
+		return b.notOpen()
+	}
+	ctx, stop := b.ctx()
+	defer stop()
+	if err := b.lib.Sessions().End(ctx, b.s, b.Now()); err != nil {
+		return err
+	}
+	if b.json() {
+		return b.encodeState("")
+	}
+	b.printf("ended: %s\n", b.s.Path)
+	b.say("not saved yet; save the log with: rigkeep save %s -m WHY", b.d.Rig.Alias)
+	return nil
+}
+
+func (b *benchRun) notOpen() *failure {
+	return fail(exitNotFound, "no session is open on %s", refName(b.d))
 }
 
 // effortReadings reads --effort: per axis one reading, or two from either side.
