@@ -118,53 +118,8 @@ func (b *benchRun) bar(p bench.Proposal, wide int) string {
 		}
 		return "  " + strings.Join(kept, "   ")
 	}
-	type part struct {
-		text string
-		saw  bench.Outcome
-	}
-	const asked = "?"
-	var parts []part
-	at := -1
-	d := b.d.Sheet.Dials["stiffness."+p.Axis.String()]
-	for _, s := range b.sightings(p.Axis) {
-		if at < 0 && !d.Less(s.value, p.Value) {
-			at = len(parts)
-			if s.value == p.Value {
-				parts = append(parts, part{s.words() + " " + asked, s.saw})
-				continue
-			}
-			parts = append(parts, part{schema.Num(p.Value) + " " + asked, ""})
-		}
-		parts = append(parts, part{s.words(), s.saw})
-	}
-	if at < 0 {
-		at = len(parts)
-		parts = append(parts, part{schema.Num(p.Value) + " " + asked, ""})
-	}
-	// what is nearest the question stays where not all of it fits
-	lo, hi := at, at+1
-	fits := func(lo, hi int) bool {
-		n := 2 - 3
-		for _, x := range parts[lo:hi] {
-			n += columns(x.text) + 3
-		}
-		if lo > 0 {
-			n += 4
-		}
-		if hi < len(parts) {
-			n += 4
-		}
-		return n <= wide
-	}
-	for grown := true; grown; {
-		grown = false
-		if lo > 0 && fits(lo-1, hi) {
-			lo, grown = lo-1, true
-		}
-		if hi < len(parts) && fits(lo, hi+1) {
-			hi, grown = hi+1, true
-		}
-	}
+	parts, at := b.barParts(p)
+	lo, hi := around(parts, at, wide)
 	var words []string
 	if lo > 0 {
 		words = append(words, "…")
@@ -186,6 +141,63 @@ func (b *benchRun) bar(p bench.Proposal, wide int) string {
 		words = append(words, "…")
 	}
 	return "  " + strings.Join(words, " ─ ")
+}
+
+// barPart is one value on the bar.
+type barPart struct {
+	text string
+	saw  bench.Outcome
+}
+
+// barParts are the values tried on an axis with the one in question among them, which is at at.
+func (b *benchRun) barParts(p bench.Proposal) (parts []barPart, at int) {
+	const asked = " ?"
+	at = -1
+	d := b.d.Sheet.Dials["stiffness."+p.Axis.String()]
+	for _, s := range b.sightings(p.Axis) {
+		if at < 0 && !d.Less(s.value, p.Value) {
+			at = len(parts)
+			if s.value == p.Value {
+				parts = append(parts, barPart{s.words() + asked, s.saw})
+				continue
+			}
+			parts = append(parts, barPart{schema.Num(p.Value) + asked, ""})
+		}
+		parts = append(parts, barPart{s.words(), s.saw})
+	}
+	if at < 0 {
+		at = len(parts)
+		parts = append(parts, barPart{schema.Num(p.Value) + asked, ""})
+	}
+	return parts, at
+}
+
+// around gives as many parts as fit, those nearest to the one at at.
+func around(parts []barPart, at, wide int) (lo, hi int) {
+	fits := func(lo, hi int) bool {
+		n := 2 - 3
+		for _, x := range parts[lo:hi] {
+			n += columns(x.text) + 3
+		}
+		if lo > 0 {
+			n += 4
+		}
+		if hi < len(parts) {
+			n += 4
+		}
+		return n <= wide
+	}
+	lo, hi = at, at+1
+	for grown := true; grown; {
+		grown = false
+		if lo > 0 && fits(lo-1, hi) {
+			lo, grown = lo-1, true
+		}
+		if hi < len(parts) && fits(lo, hi+1) {
+			hi, grown = hi+1, true
+		}
+	}
+	return lo, hi
 }
 
 // printEnd shows what a session found; with --all every trial, and published rules.
