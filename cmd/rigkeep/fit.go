@@ -17,6 +17,7 @@ import (
 	"rigkeep/preset/domain"
 	"rigkeep/preset/fit"
 	"rigkeep/preset/unit"
+	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
 
@@ -89,65 +90,15 @@ func runFit(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	r, sheet := d.Rig, d.Sheet
-	if g := k.c.String("on"); g != "" {
-		if sheet, err = k.lib.Sheet("", g); err != nil {
-			return err
-		}
-	}
-	ans := fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Unknown: []string{}, Overlap: []fit.Overlap{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises(), sheet: sheet}
-	if u := k.c.String("unit"); u != "" {
-		unit, err := k.lib.Units().UnitOf(sheet, u)
-		if err != nil {
-			return err
-		}
-		ans.Unit = unit.Serial
-	}
-	for _, name := range k.c.StringSlice("without") {
-		if r.Parts, err = preset.WithoutPart(r.Parts, name); err != nil {
-			return usage("%s", err)
-		}
-		ans.WhatIf = append(ans.WhatIf, "without "+name)
-	}
-	for _, f := range k.c.StringSlice("add") {
-		name, data, err := k.readInput(f)
-		if err != nil {
-			return err
-		}
-		more, _, err := preset.ReadRig(k.cat, name, data)
-		if err != nil {
-			return err
-		}
-		r.Parts = append(append([]preset.Part(nil), r.Parts...), more.Parts...)
-		ans.WhatIf = append(ans.WhatIf, "with the parts of "+f)
-	}
-	if len(ans.WhatIf) > 0 || sheet.Slug != d.Sheet.Slug {
-		r.ID = "" // no record is of this build on this gimbal
-	}
-	q, err := k.lib.Balance().MarkQuery(r, sheet, ans.Unit)
+	ans, r, err := fitRun{k}.tried(d)
 	if err != nil {
 		return err
 	}
-	if ans.answers, err = preset.Marks(q); err != nil {
-		return err
-	}
-	ans.Marks = markRun{k}.jsonMarks(ans.answers)
-	if err := (fitRun{k}).fitReport(&ans, r, sheet, d.Tune); err != nil {
-		return err
-	}
-	if err := (fitRun{k}).fitEfforts(&ans, sheet, r, d.Tune); err != nil {
-		return err
-	}
-	if ans.Efforts != nil && r.ID != "" {
-		if ans.Record, err = (markRun{k}).keepEfforts(d, ans.Unit); err != nil {
-			return err
-		}
-	}
-	if err := (fitRun{k}).fitLens(&ans, sheet, r, d.Tune); err != nil {
+	if err := (fitRun{k}).workOut(&ans, d, r); err != nil {
 		return err
 	}
 	if f := k.c.String("svg"); f != "" {
-		if err := (fitRun{k}).fitDrawing(f, ans, r, sheet, d.Tune); err != nil {
+		if err := (fitRun{k}).fitDrawing(f, ans, r, ans.sheet, d.Tune); err != nil {
 			return err
 		}
 		if f == "-" {
@@ -160,12 +111,77 @@ func runFit(k *invocation) error {
 			return err
 		}
 	} else {
-		fitRun{k}.printFit(d.Label()+" on "+sheet.Slug, ans)
+		fitRun{k}.printFit(d.Label()+" on "+ans.sheet.Slug, ans)
 	}
 	if ans.Report.Grade == fit.Over || ans.ends() != nil {
 		return errFindings
 	}
 	return nil
+}
+
+// tried is the build with what --without, --add and --on change of it, and the answer as far as
+// that says it.
+func (k fitRun) tried(d *library.Loaded) (ans fitAnswer, r preset.Rig, err error) {
+	r, sheet := d.Rig, d.Sheet
+	if g := k.c.String("on"); g != "" {
+		if sheet, err = k.lib.Sheet("", g); err != nil {
+			return ans, r, err
+		}
+	}
+	ans = fitAnswer{Format: 1, Rig: d.Rig.ID, Gimbal: sheet.Slug, WhatIf: []string{}, Unknown: []string{}, Overlap: []fit.Overlap{}, Motors: map[string]fitMotor{}, Raises: sheet.Raises(), sheet: sheet}
+	if u := k.c.String("unit"); u != "" {
+		unit, err := k.lib.Units().UnitOf(sheet, u)
+		if err != nil {
+			return ans, r, err
+		}
+		ans.Unit = unit.Serial
+	}
+	for _, name := range k.c.StringSlice("without") {
+		if r.Parts, err = preset.WithoutPart(r.Parts, name); err != nil {
+			return ans, r, usage("%s", err)
+		}
+		ans.WhatIf = append(ans.WhatIf, "without "+name)
+	}
+	for _, f := range k.c.StringSlice("add") {
+		name, data, err := k.readInput(f)
+		if err != nil {
+			return ans, r, err
+		}
+		more, _, err := preset.ReadRig(k.cat, name, data)
+		if err != nil {
+			return ans, r, err
+		}
+		r.Parts = append(append([]preset.Part(nil), r.Parts...), more.Parts...)
+		ans.WhatIf = append(ans.WhatIf, "with the parts of "+f)
+	}
+	if len(ans.WhatIf) > 0 || sheet.Slug != d.Sheet.Slug {
+		r.ID = "" // no record is of this build on this gimbal
+	}
+	return ans, r, nil
+}
+
+// workOut fills the answer: the marks, what fits, and what was asked of efforts and a lens.
+func (k fitRun) workOut(ans *fitAnswer, d *library.Loaded, r preset.Rig) error {
+	q, err := k.lib.Balance().MarkQuery(r, ans.sheet, ans.Unit)
+	if err != nil {
+		return err
+	}
+	if ans.answers, err = preset.Marks(q); err != nil {
+		return err
+	}
+	ans.Marks = markRun(k).jsonMarks(ans.answers)
+	if err := k.fitReport(ans, r, ans.sheet, d.Tune); err != nil {
+		return err
+	}
+	if err := k.fitEfforts(ans, ans.sheet, r, d.Tune); err != nil {
+		return err
+	}
+	if ans.Efforts != nil && r.ID != "" {
+		if ans.Record, err = markRun(k).keepEfforts(d, ans.Unit); err != nil {
+			return err
+		}
+	}
+	return k.fitLens(ans, ans.sheet, r, d.Tune)
 }
 
 // fitReport holds the build against the gimbal, balanced as far as the adjustments
