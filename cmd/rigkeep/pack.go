@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"rigkeep/diffview/safe"
+	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
 
@@ -62,7 +63,27 @@ func runJobPack(k *invocation) error {
 	if err != nil {
 		return err
 	}
-	out := jsonPack{1, slug, j.From.Format("2006-01-02"), j.To.Format("2006-01-02"), []jsonPackUnit{}, []jsonPackPart{}, []jsonTwice{}, append([]string{}, p.Said...)}
+	out := jsonPackOf(slug, p)
+	switch {
+	case k.json():
+		if err := k.encode(out); err != nil {
+			return err
+		}
+	case len(j.Pins) == 0:
+		k.say("no rig is pinned to %s", slug)
+		k.say("Try: rigkeep job add %s RIG", slug)
+		return nil
+	default:
+		jobRun{k}.printPack(j.Name, out)
+	}
+	if len(out.Twice) > 0 {
+		return errFindings
+	}
+	return nil
+}
+
+func jsonPackOf(slug string, p library.Packing) jsonPack {
+	out := jsonPack{1, slug, p.Job.From.Format("2006-01-02"), p.Job.To.Format("2006-01-02"), []jsonPackUnit{}, []jsonPackPart{}, []jsonTwice{}, append([]string{}, p.Said...)}
 	known := func(n int) *int {
 		if n < 0 {
 			return nil
@@ -78,33 +99,26 @@ func runJobPack(k *invocation) error {
 	for _, x := range p.Twice {
 		out.Twice = append(out.Twice, jsonTwice{x.Part, x.Unit, x.Wanted, known(x.Have), x.Text})
 	}
-	if k.json() {
-		if err := k.encode(out); err != nil {
-			return err
-		}
-		return packEnd(out)
+	return out
+}
+
+func (k jobRun) printPack(job string, p jsonPack) {
+	days := p.From
+	if p.To != p.From {
+		days += " to " + p.To
 	}
-	if len(j.Pins) == 0 {
-		k.say("no rig is pinned to %s", slug)
-		k.say("Try: rigkeep job add %s RIG", slug)
-		return nil
-	}
-	days := out.From
-	if out.To != out.From {
-		days += " to " + out.To
-	}
-	k.printf("%s  %s: %s, %s\n", k.paint.bold(safe.Line(j.Name)), days, schema.Count(len(out.Units), "unit", "units"), schema.Count(len(out.Parts), "part", "parts"))
-	if len(out.Twice) > 0 {
+	k.printf("%s  %s: %s, %s\n", k.paint.bold(safe.Line(job)), days, schema.Count(len(p.Units), "unit", "units"), schema.Count(len(p.Parts), "part", "parts"))
+	if len(p.Twice) > 0 {
 		k.printf("\n%s\n", k.paint.bold("WANTED TWICE"))
 		t := table{}
-		for _, x := range out.Twice {
+		for _, x := range p.Twice {
 			t.add(cmp.Or(x.Part, "unit "+x.Unit), x.Text)
 		}
 		k.write(t.render(k.paint, "  ", k.wide))
 	}
 	k.printf("\n%s\n", k.paint.bold("Units"))
 	t := table{}
-	for _, u := range out.Units {
+	for _, u := range p.Units {
 		name := strings.TrimSpace(u.Serial + "  " + u.Label)
 		if u.Serial == "" {
 			name = "one, not chosen yet"
@@ -118,7 +132,7 @@ func runJobPack(k *invocation) error {
 	k.write(t.render(k.paint, "  ", k.wide))
 	k.printf("\n%s\n", k.paint.bold("Parts"))
 	t = table{right: map[int]bool{0: true}}
-	for _, x := range out.Parts {
+	for _, x := range p.Parts {
 		have := ""
 		if x.Have != nil {
 			have = fmt.Sprintf("of %d", *x.Have)
@@ -130,15 +144,7 @@ func runJobPack(k *invocation) error {
 		t.add(strconv.Itoa(x.Wanted), have, x.Name, of)
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
-	for _, s := range out.Said {
+	for _, s := range p.Said {
 		k.say("%s", safe.Line(s))
 	}
-	return packEnd(out)
-}
-
-func packEnd(p jsonPack) error {
-	if len(p.Twice) > 0 {
-		return errFindings
-	}
-	return nil
 }

@@ -16,6 +16,7 @@ type (
 	bundleRun   struct{ *invocation }
 	gimbalRun   struct{ *invocation }
 	historyRun  struct{ *invocation }
+	jobRun      struct{ *invocation }
 	markRun     struct{ *invocation }
 	pagesRun    struct{ *invocation }
 	partRun     struct{ *invocation }
