@@ -75,15 +75,7 @@ func runExplain(k *invocation) error {
 // explained is the parameter that a person names, on a rig or on none: without a rig, a
 // parameter of the follow styles stands for all of them.
 func (k explainRun) explained(name string, d *library.Loaded) (string, error) {
-	var styles []string
-	var sheet *schema.Sheet
-	if d != nil {
-		sheet = d.Sheet
-		if d.Tune != nil {
-			styles = d.Tune.Styles()
-		}
-	}
-	keys := k.cat.FindKeys(name, styles, sheet)
+	keys := library.KeysMeant(k.cat, name, d)
 	if len(keys) == 0 {
 		for _, p := range k.cat.Params() {
 			if strings.HasSuffix(p.Path, "."+name) {
@@ -196,54 +188,9 @@ func (k explainRun) printExplanation(ex schema.Explanation, d *library.Loaded) {
 	if ex.Range != "" {
 		k.write(wrap("takes "+ex.Range, "  ", k.wide))
 	}
-	if on := ex.On; on != nil {
-		k.printf("\n%s\n", k.paint.bold("On "+d.Label()+" ("+on.Gimbal+")"))
-		t := table{}
-		if on.Missing {
-			t.add("dial", "not in this gimbal's sheet")
-		}
-		if on.Value != nil {
-			v := withUnit(schema.Num(*on.Value), on.Unit)
-			if on.ValueSI != nil {
-				if si := fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si != v {
-					if on.Extrapolated {
-						si += schema.ExtrapolatedWords
-					}
-					v += "  (" + si + ")"
-				}
-			}
-			t.add("now", v)
-		} else {
-			t.add("now", "not set")
-		}
-		if on.Min != nil && on.Max != nil {
-			r := schema.Num(*on.Min) + " to " + schema.Num(*on.Max)
-			if on.LargerIs != "" {
-				r += ", larger is " + on.LargerIs
-			}
-			if on.MinSI != nil && on.MaxSI != nil {
-				r += fmt.Sprintf("  (%.4g to %.4g %s)", *on.MinSI, *on.MaxSI, on.SIUnit)
-			}
-			t.add("range", r)
-		}
-		if on.Default != nil {
-			t.add("default", schema.Num(*on.Default))
-		}
-		for _, s := range []struct {
-			name string
-			st   *schema.Step
-		}{{"one coarse step", on.Coarse}, {"one fine step", on.Fine}} {
-			if s.st != nil {
-				t.add(s.name, stepWords(s.st, ex))
-			}
-		}
-		if on.Raises != "" {
-			t.add("also changes", on.Raises)
-		}
-		for _, pr := range on.Problems {
-			t.add("problem", pr.Error())
-		}
-		k.write(t.render(k.paint, "  ", k.wide))
+	if ex.On != nil {
+		k.printf("\n%s\n", k.paint.bold("On "+d.Label()+" ("+ex.On.Gimbal+")"))
+		k.printOn(ex)
 	}
 	p("What it does", ex.Does)
 	p("▲ "+ex.Up, ex.Raise)
@@ -266,6 +213,57 @@ func (k explainRun) printExplanation(ex schema.Explanation, d *library.Loaded) {
 	}
 	k.printf("\n")
 	k.write(wrap(fmt.Sprintf("Adjust %s of %d (%s).", ordinal(ex.Order), ex.Of, ex.Title), "", k.wide))
+}
+
+// printOn is how a parameter stands on one rig: its value, range and steps.
+func (k explainRun) printOn(ex schema.Explanation) {
+	on := ex.On
+	t := table{}
+	if on.Missing {
+		t.add("dial", "not in this gimbal's sheet")
+	}
+	if on.Value != nil {
+		v := withUnit(schema.Num(*on.Value), on.Unit)
+		if on.ValueSI != nil {
+			if si := fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si != v {
+				if on.Extrapolated {
+					si += schema.ExtrapolatedWords
+				}
+				v += "  (" + si + ")"
+			}
+		}
+		t.add("now", v)
+	} else {
+		t.add("now", "not set")
+	}
+	if on.Min != nil && on.Max != nil {
+		r := schema.Num(*on.Min) + " to " + schema.Num(*on.Max)
+		if on.LargerIs != "" {
+			r += ", larger is " + on.LargerIs
+		}
+		if on.MinSI != nil && on.MaxSI != nil {
+			r += fmt.Sprintf("  (%.4g to %.4g %s)", *on.MinSI, *on.MaxSI, on.SIUnit)
+		}
+		t.add("range", r)
+	}
+	if on.Default != nil {
+		t.add("default", schema.Num(*on.Default))
+	}
+	for _, s := range []struct {
+		name string
+		st   *schema.Step
+	}{{"one coarse step", on.Coarse}, {"one fine step", on.Fine}} {
+		if s.st != nil {
+			t.add(s.name, stepWords(s.st, ex))
+		}
+	}
+	if on.Raises != "" {
+		t.add("also changes", on.Raises)
+	}
+	for _, pr := range on.Problems {
+		t.add("problem", pr.Error())
+	}
+	k.write(t.render(k.paint, "  ", k.wide))
 }
 
 func ordinal(n int) string {

@@ -35,10 +35,9 @@ func ParseAssign(s string) (Assign, error) {
 	return Assign{Key: k, Text: v}, nil
 }
 
-// Key gives the key that a person means on a tune; d may be nil, or without a tune.
-//
-// Errors: store.ErrBadPath for an unknown key, and for one that means several.
-func (l Editor) Key(name string, d *Loaded) (string, error) {
+// KeysMeant gives the keys that a person can mean by name, on a tune: one is an answer. d may be
+// nil, or without a tune.
+func KeysMeant(c *schema.Catalogue, name string, d *Loaded) []string {
 	var styles []string
 	var sheet *schema.Sheet
 	if d != nil {
@@ -47,18 +46,26 @@ func (l Editor) Key(name string, d *Loaded) (string, error) {
 			styles = d.Tune.Styles()
 		}
 	}
-	keys := l.Cat.FindKeys(name, styles, sheet)
+	keys := c.FindKeys(name, styles, sheet)
 	if style, rest, ok := strings.Cut(name, "."); len(keys) == 0 && ok && strings.Contains(strings.TrimSpace(style), " ") {
-		keys = l.Cat.FindKeys(schema.Slug(style)+"."+rest, styles, sheet) // a style is said with a blank, as a kind of shot is
+		keys = c.FindKeys(schema.Slug(style)+"."+rest, styles, sheet) // a style is said with a blank, as a kind of shot is
 	}
+	return keys
+}
+
+// Key gives the key that a person means on a tune; d may be nil, or without a tune.
+//
+// Errors: store.ErrBadPath for an unknown key, and for one that means several.
+func (l Editor) Key(name string, d *Loaded) (string, error) {
+	keys := KeysMeant(l.Cat, name, d)
 	switch len(keys) {
 	case 1:
 		return keys[0], nil
 	case 0:
 		known := l.Cat.KnownKeys(schema.KindTune)
-		if sheet != nil {
-			for _, key := range slices.Sorted(maps.Keys(sheet.Dials)) {
-				if shown := sheet.Dials[key].ShownAs; shown != "" {
+		if d != nil && d.Sheet != nil {
+			for _, key := range slices.Sorted(maps.Keys(d.Sheet.Dials)) {
+				if shown := d.Sheet.Dials[key].ShownAs; shown != "" {
 					known = append(known, shown)
 				}
 			}
