@@ -261,6 +261,14 @@ func (l *loadRun) asked(talk func(a *prompter) error) error {
 	return err
 }
 
+// groupHead prints the name of a value's group where it is not the one before, and gives it.
+func (l *loadRun) groupHead(before string, x preset.KeyLine) string {
+	if x.Group != before {
+		l.out("%s\n", l.paint.bold(strings.ToUpper(x.Group)))
+	}
+	return x.Group
+}
+
 // tick asks for each value whether it is keyed in.
 func (l *loadRun) tick(a *prompter) error {
 	l.title(schema.Count(len(l.lines), "value", "values") + " to key in")
@@ -270,10 +278,7 @@ func (l *loadRun) tick(a *prompter) error {
 	group := ""
 	for i := 0; i < len(l.lines); {
 		x := l.lines[i]
-		if x.Group != group {
-			group = x.Group
-			l.out("%s\n", l.paint.bold(strings.ToUpper(group)))
-		}
+		group = l.groupHead(group, x)
 		text := fmt.Sprintf("%d of %d  %s  %s", i+1, len(l.lines), safe.Line(x.Label()), l.paint.bold(withUnit(valueText(x.Value), x.Unit)))
 		if x.ShownAs != "" {
 			text += "  (" + x.Name + ")"
@@ -408,10 +413,7 @@ func (l *loadRun) readBack(a *prompter) error {
 	group := ""
 	for i := 0; i < len(l.lines); {
 		x := l.lines[i]
-		if x.Group != group {
-			group = x.Group
-			l.out("%s\n", l.paint.bold(strings.ToUpper(group)))
-		}
+		group = l.groupHead(group, x)
 		s, err := a.line(fmt.Sprintf("%s? [%s]", safe.Line(x.Label()), withUnit(valueText(x.Value), x.Unit)))
 		if err != nil {
 			return err
