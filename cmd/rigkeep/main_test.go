@@ -277,16 +277,25 @@ func cmdSame(ts *testscript.TestScript, neg bool, args []string) {
 	if was == nil {
 		ts.Fatalf("same without keep")
 	}
-	for p, text := range was {
-		if now[p] != text {
-			ts.Fatalf("%s changed", p)
+	for _, d := range differing(was, now) {
+		ts.Fatalf("%s", d)
+	}
+}
+
+// differing says which files of two snapshots differ.
+func differing(before, after map[string]string) []string {
+	var out []string
+	for p, text := range before {
+		if after[p] != text {
+			out = append(out, p+" was changed")
 		}
 	}
-	for p := range now {
-		if _, ok := was[p]; !ok {
-			ts.Fatalf("%s is new", p)
+	for p := range after {
+		if _, ok := before[p]; !ok {
+			out = append(out, p+" is new")
 		}
 	}
+	return out
 }
 
 // TestScenario parses the demo's scenario.

@@ -186,15 +186,8 @@ func TestMalformedFiles(t *testing.T) {
 
 func sameSnapshot(t testing.TB, before, after map[string]string) {
 	t.Helper()
-	for p, text := range before {
-		if after[p] != text {
-			t.Errorf("%s was changed", p)
-		}
-	}
-	for p := range after {
-		if _, ok := before[p]; !ok {
-			t.Errorf("%s is new", p)
-		}
+	for _, d := range differing(before, after) {
+		t.Error(d)
 	}
 }
 

@@ -88,6 +88,24 @@ func unixUsers(t *testing.T, names ...string) (top string, users []*unixUser) {
 
 const teamGroup = 61100
 
+// shareAndDesk makes a folder that the team's group shares, and beside it one with the example sheets.
+func shareAndDesk(t testing.TB, top string) (share string) {
+	t.Helper()
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	share, desk := filepath.Join(top, "share"), filepath.Join(top, "desk")
+	must(os.Mkdir(share, 0o755))
+	must(os.Chown(share, 0, teamGroup))
+	must(os.Chmod(share, 0o775|os.ModeSetgid))
+	must(os.Mkdir(desk, 0o755))
+	must(unpack(desk))
+	return share
+}
+
 // TestTwoUsers has several users of one machine share a folder: a bare repository of a group, made
 // as git makes it, under the umask 022. Each syncs in turn, with plain git between, and nobody locks
 // another out. Without core.sharedRepository the second user's sync failed 6 of 6.
@@ -96,25 +114,9 @@ func TestTwoUsers(t *testing.T) {
 	top, us := unixUsers(t, "a-cam", "b-cam", "guest")
 	a, b, guest := us[0], us[1], us[2]
 	a.groups, b.groups = []uint32{teamGroup}, []uint32{teamGroup}
-	share := filepath.Join(top, "share")
-	if err := os.Mkdir(share, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Chown(share, 0, teamGroup); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Chmod(share, 0o775|os.ModeSetgid); err != nil {
-		t.Fatal(err)
-	}
+	share := shareAndDesk(t, top)
 	team := filepath.Join(share, "tunes.git")
 	a.ok(t, top, "git", "init", "-q", "--bare", "-b", "main", "--shared=all", team)
-	desk := filepath.Join(top, "desk")
-	if err := os.Mkdir(desk, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := unpack(desk); err != nil {
-		t.Fatal(err)
-	}
 	at := map[*unixUser]string{a: filepath.Join(a.home, "lib"), b: filepath.Join(b.home, "lib")}
 	a.ok(t, a.home, "rigkeep", "init", "lib", "--name", "Harbour rentals")
 	a.ok(t, at[a], "rigkeep", "gimbal", "add", "../../desk/quay-large.toml")
@@ -160,23 +162,7 @@ func TestTwoUsersOneLibrary(t *testing.T) {
 	top, us := unixUsers(t, "a-cam", "b-cam")
 	a, b := us[0], us[1]
 	a.gid, b.gid = teamGroup, teamGroup
-	share := filepath.Join(top, "share")
-	if err := os.Mkdir(share, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Chown(share, 0, teamGroup); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Chmod(share, 0o775|os.ModeSetgid); err != nil {
-		t.Fatal(err)
-	}
-	desk := filepath.Join(top, "desk")
-	if err := os.Mkdir(desk, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := unpack(desk); err != nil {
-		t.Fatal(err)
-	}
+	share := shareAndDesk(t, top)
 	lib := filepath.Join(share, "lib")
 	a.ok(t, share, "rigkeep", "init", "lib", "--name", "Harbour rentals")
 	a.ok(t, lib, "git", "config", "core.sharedRepository", "group")
