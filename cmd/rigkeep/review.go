@@ -40,13 +40,6 @@ func reviewVerb() command {
 	}
 }
 
-// longest an acceptance may last, and what it lasts where neither the person nor
-// the job says.
-const (
-	acceptMost  = 366 * 24 * time.Hour
-	acceptUsual = 14 * 24 * time.Hour
-)
-
 func runReview(k *invocation) error {
 	if id := k.c.String("explain"); id != "" {
 		return reviewRun{k}.explainRule(id)
@@ -172,7 +165,7 @@ func (k *invocation) rigNamed(name string) (library.RigRef, library.Ref, error) 
 }
 
 // notOver reports whether a job has a day left.
-func (k reviewRun) notOver(j preset.Job) bool { return review.Day(k.Now()) <= review.Day(j.To) }
+func (k reviewRun) notOver(j preset.Job) bool { return !review.Over(j, k.Now()) }
 
 // picked is what --only leaves.
 type picked []string
@@ -242,22 +235,13 @@ func (k reviewRun) accept(snap review.Snapshot, res review.Result, ids []string)
 	if err != nil {
 		return err
 	}
-	today := k.Now()
-	until := j.To
-	if !k.notOver(j) {
-		until = today.Add(acceptUsual)
-	}
-	if d, err := k.day("until", time.Time{}); err != nil {
+	asked, err := k.day("until", time.Time{})
+	if err != nil {
 		return err
-	} else if !d.IsZero() {
-		until = d
 	}
-	until = time.Date(until.Year(), until.Month(), until.Day(), 0, 0, 0, 0, time.UTC)
-	switch {
-	case review.Day(today) > review.Day(until): // as the clock here has it
-		return usage("--until %s is over already", review.Day(until))
-	case until.After(today.Add(acceptMost)):
-		return usage("--until %s is more than a year away; choose a date within one year", review.Day(until))
+	until, err := review.AcceptedUntil(j, asked, k.Now())
+	if err != nil {
+		return usage("--until %v", err)
 	}
 	var as []preset.Accepted
 	var body []string
