@@ -48,6 +48,12 @@
     if (s.getAttribute("role") !== "img" || !s.querySelector("title")?.textContent) say("picture without words", s, "");
     if (!s.closest("figure")?.querySelector("table")) say("picture without table", s, "");
   }
+  for (const e of window.innerWidth < 700 ? [] : document.querySelectorAll("td > a > bdi, th > a > bdi")) {
+    if (e.getClientRects().length < 2) continue;
+    e.style.whiteSpace = "nowrap";
+    if (e.getBoundingClientRect().width < 130) say("short name broken", e, "");
+    e.style.whiteSpace = "";
+  }
   const ids = new Set();
   for (const e of document.querySelectorAll("[id]")) {
     if (ids.has(e.id)) say("id twice", e, e.id);

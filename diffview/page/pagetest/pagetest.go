@@ -81,7 +81,7 @@ var views = []view{
 }
 
 // Check opens a page in each view and reports sideways scroll, text under 9 pt
-// or below a contrast of 4.5, text cut off, tables without scope, pictures
+// or below a contrast of 4.5, text cut off, a short name in a table broken on a wide screen, tables without scope, pictures
 // without words or table, anything on the console and any request for another
 // file. It returns the page printed as PDF.
 //
