@@ -56,8 +56,7 @@ func TestArrows(t *testing.T) {
 					t.Errorf("%s imports %s: only repo speaks git", pkg, imp)
 				}
 			case strings.HasPrefix(imp, "github.com/BurntSushi/toml"), strings.HasPrefix(imp, "github.com/pelletier/go-toml"):
-				// the pins are a user's own configuration and no file of a library
-				if !under("rigkeep/preset/file") && pkg != "rigkeep/repo/handover" {
+				if !under("rigkeep/preset/file") {
 					t.Errorf("%s imports %s: only preset/file reads TOML", pkg, imp)
 				}
 			case strings.HasPrefix(imp, "github.com/urfave/cli"):

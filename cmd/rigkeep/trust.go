@@ -71,7 +71,11 @@ func (k trustRun) keepPins(p *handover.Pins, name string) error {
 	if err := os.MkdirAll(filepath.Dir(name), 0o700); err != nil {
 		return outError(name, err)
 	}
-	return replaceFile(name, p.Text())
+	text, err := p.Text()
+	if err != nil {
+		return err
+	}
+	return replaceFile(name, text)
 }
 
 // pin pins a proposal and keeps it.

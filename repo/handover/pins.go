@@ -1,18 +1,17 @@
 package handover
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
-	"github.com/BurntSushi/toml"
-
 	"rigkeep/preset"
+	"rigkeep/preset/file"
 	"rigkeep/repo/handover/internal/seal"
 	"rigkeep/repo/store"
+	"rigkeep/schema"
 )
 
 // SignersPath is where a library proposes keys. Whoever may push to it may write there, so nothing
@@ -22,26 +21,26 @@ const SignersPath = preset.SignersPath
 // Pins are the keys that count for one library on one machine, and which key each name signed with.
 // They are kept in the person's own configuration.
 type Pins struct {
-	Format  int    `toml:"format"`
-	Library string `toml:"library"` // its first revision
-	Keys    []Pin  `toml:"key"`
-	Names   []Name `toml:"name"`
+	Format  int
+	Library string // its first revision
+	Keys    []Pin
+	Names   []Name
 }
 
 // Pin is a key that counts.
 type Pin struct {
-	Signer   string    `toml:"signer"` // a line of OpenSSH's allowed_signers
-	Print    string    `toml:"print"`  // SHA256:…
-	Added    time.Time `toml:"added"`
-	Revision string    `toml:"revision,omitempty"` // that proposed it; "" for one that came by other means
-	By       string    `toml:"by,omitempty"`       // who made that revision
+	Signer   string // a line of OpenSSH's allowed_signers
+	Print    string // SHA256:…
+	Added    time.Time
+	Revision string // that proposed it; "" for one that came by other means
+	By       string // who made that revision
 }
 
 // Name binds a signer's name to the key that it first signed with here.
 type Name struct {
-	Mail  string    `toml:"mail"`
-	Print string    `toml:"print"`
-	Since time.Time `toml:"since"`
+	Mail  string
+	Print string
+	Since time.Time
 }
 
 // ReadPins reads a file of pins; nil data is an empty one for the library.
@@ -52,40 +51,144 @@ func ReadPins(name string, data []byte, library store.Rev) (*Pins, error) {
 	if len(data) == 0 {
 		return p, nil
 	}
-	bad := func(format string, a ...any) (*Pins, error) {
-		return nil, &store.Error{Kind: store.ErrDamaged, Msg: name + ": " + fmt.Sprintf(format, a...), Hint: "Correct the file, or move it away and pin the keys again with `rigkeep trust add`"}
+	damaged := func(err error) (*Pins, error) {
+		return nil, &store.Error{Kind: store.ErrDamaged, Msg: err.Error(), Hint: "Correct the file, or move it away and pin the keys again with `rigkeep trust add`"}
 	}
-	got := Pins{}
-	md, err := toml.Decode(string(data), &got)
-	switch {
-	case err != nil:
-		return bad("%v", err)
-	case got.Format > Format:
+	doc, err := file.Parse(name, data)
+	if err != nil {
+		return damaged(err)
+	}
+	f := pinFile{doc: doc, asked: map[string]bool{}}
+	got := Pins{Format: f.whole("format"), Library: f.text("library")}
+	if got.Format > Format {
 		return nil, &store.Error{Kind: store.ErrForeign, Msg: fmt.Sprintf("%s has format %d; this rigkeep reads %d", name, got.Format, Format), Hint: "Use a newer rigkeep"}
-	case got.Format != Format:
-		return bad("format is %d", got.Format)
-	case len(md.Undecoded()) > 0:
-		return bad("unknown key %s", md.Undecoded()[0])
-	case got.Library != string(library):
-		return bad("it is of another library, which begins with %s", got.Library)
 	}
-	for _, k := range got.Keys {
+	for i := range f.tables("key") {
+		at := fmt.Sprintf("key[%d].", i)
+		got.Keys = append(got.Keys, Pin{f.text(at + "signer"), f.text(at + "print"), f.time(at + "added"), f.text(at + "revision"), f.text(at + "by")})
+	}
+	for i := range f.tables("name") {
+		at := fmt.Sprintf("name[%d].", i)
+		got.Names = append(got.Names, Name{f.text(at + "mail"), f.text(at + "print"), f.time(at + "since")})
+	}
+	f.unknown()
+	if got.Format != Format {
+		f.fault("format", fmt.Sprintf("the format is %d", got.Format), fmt.Sprint(Format))
+	}
+	if got.Library != string(library) {
+		f.fault("library", fmt.Sprintf("this is of another library, which begins with %q", got.Library), fmt.Sprintf("%q", library))
+	}
+	for i, k := range got.Keys {
 		t, err := seal.ParseTrusted(name, []byte(k.Signer), time.UTC)
 		if err != nil || strings.ContainsAny(k.Signer, "\r\n") || len(t.Signers()) != 1 || t.Signers()[0].Key.Print != k.Print {
-			return bad("the signer of %s is not a line with that key", k.Print)
+			f.fault(fmt.Sprintf("key[%d].signer", i), "this is no line with the key "+k.Print, "PRINCIPALS KEYTYPE KEY")
 		}
+	}
+	if err := f.faults.Err(); err != nil {
+		return damaged(err)
 	}
 	return &got, nil
 }
 
+// pinFile reads a file of pins key by key, and gathers what is amiss with it.
+type pinFile struct {
+	doc    *file.Doc
+	asked  map[string]bool
+	faults file.Errors
+}
+
+func (f *pinFile) fault(key, what, want string) {
+	f.faults = append(f.faults, f.doc.Fault(key, what, want, ""))
+}
+
+func (f *pinFile) get(key string) (any, bool) {
+	f.asked[key] = true
+	return f.doc.Get(key)
+}
+
+func (f *pinFile) whole(key string) int {
+	v, there := f.get(key)
+	n, ok := v.(int64)
+	if there && !ok {
+		f.fault(key, "this is no whole number", "a whole number")
+	}
+	return int(n)
+}
+
+func (f *pinFile) text(key string) string {
+	v, there := f.get(key)
+	s, ok := v.(string)
+	if there && !ok {
+		f.fault(key, "this is no text", "text in double quotes")
+	}
+	return s
+}
+
+func (f *pinFile) time(key string) time.Time {
+	v, there := f.get(key)
+	t, form := schema.Moment(v)
+	if there && form == schema.NoTime {
+		f.fault(key, "this is no time", "a date and time")
+	}
+	return t
+}
+
+// tables is the number of tables in a list.
+func (f *pinFile) tables(key string) int {
+	v, there := f.get(key)
+	list, ok := v.([]any)
+	for i, e := range list {
+		f.asked[fmt.Sprintf("%s[%d]", key, i)] = true
+		if _, table := e.(map[string]any); !table {
+			ok = false
+		}
+	}
+	if there && !ok {
+		f.fault(key, "this is no list of tables", "[["+key+"]]")
+	}
+	return len(list)
+}
+
+// unknown names the keys that nobody asked for.
+func (f *pinFile) unknown() {
+	for _, k := range append(f.doc.Keys(), f.doc.Tables()...) {
+		if !f.asked[k] {
+			f.faults = append(f.faults, f.doc.KeyFault(k, "unknown key", "", "take it out"))
+		}
+	}
+}
+
 // Text is the file of pins.
-func (p *Pins) Text() []byte {
-	var b bytes.Buffer
-	b.WriteString("# Keys that count for one library on this machine. rigkeep trust list/add/remove keeps this file.\n")
-	e := toml.NewEncoder(&b)
-	e.Indent = ""
-	_ = e.Encode(p) // what it holds can always be written
-	return b.Bytes()
+//
+// Errors: those of file.Writer, as for a name that is not UTF-8.
+func (p *Pins) Text() ([]byte, error) {
+	w := file.NewWriter("")
+	w.Key("format", p.Format)
+	w.Key("library", p.Library)
+	for _, k := range p.Keys {
+		w.ArrayTable("key")
+		w.Key("signer", k.Signer)
+		w.Key("print", k.Print)
+		w.Key("added", k.Added)
+		if k.Revision != "" {
+			w.Key("revision", k.Revision)
+		}
+		if k.By != "" {
+			w.Key("by", k.By)
+		}
+	}
+	for _, n := range p.Names {
+		w.ArrayTable("name")
+		w.Key("mail", n.Mail)
+		w.Key("print", n.Print)
+		w.Key("since", n.Since)
+	}
+	doc, err := w.Doc()
+	if err != nil {
+		return nil, err
+	}
+	const head = "# Keys that count for one library on this machine. rigkeep trust list/add/remove keeps this file.\n"
+	return append([]byte(head), doc.Text()...), nil
 }
 
 // trusted is the list as OpenSSH has it; line n is key n.
