@@ -10,10 +10,10 @@ import (
 // From text to value there is one door for each kind of file. It has up to four ways in, which
 // decode alike and differ in what they look at first:
 //
-//   - ReadTune takes a text at its word for nothing: two parsers have to agree on it, and every
-//     fault is named with its line and column (file.Errors). It gives the Doc too, to edit. For
+//   - ReadTune trusts nothing: two parsers have to agree on the text, and every fault is named
+//     with its line and column (file.Errors). It gives the Doc too where somebody edits that. For
 //     what a command is about, for what is saved, and for what comes in from others.
-//   - QuickTune is as strict with one parser, in less than half the time, but names the first
+//   - QuickTune is as strict with one parser, in about a fifth of the time, but names the first
 //     fault alone and without its place. For lists, names and evidence over thousands of files,
 //     where a broken file is one line or is passed over.
 //   - UncheckedTune reads TOML and looks at nothing else: what is of a wrong type is as if it
@@ -67,9 +67,26 @@ func Faults(doc *file.Doc, ps []schema.Problem) error {
 	return es.Err()
 }
 
-// quick is the values of a text, held to what the catalogue says of a kind; they are there
-// beside the error too, where the text is TOML.
-func quick(c *schema.Catalogue, kind, path string, text []byte, sheet *schema.Sheet) (schema.Tree, error) {
+func strict[T any](c *schema.Catalogue, kind, path string, text []byte, sheet *schema.Sheet, in func(*file.Doc) T) (T, *file.Doc, error) {
+	doc, err := ReadAs(c, path, kind, text, sheet)
+	if err != nil {
+		var none T
+		return none, doc, err
+	}
+	return in(doc), doc, nil
+}
+
+func quick[T any](c *schema.Catalogue, kind, path string, text []byte, sheet *schema.Sheet, decode func(schema.Tree) T) (T, error) {
+	tree, err := quickTree(c, kind, path, text, sheet)
+	if err != nil {
+		var none T
+		return none, err
+	}
+	return decode(tree), nil
+}
+
+// quickTree gives the values beside the error too, where the text is TOML.
+func quickTree(c *schema.Catalogue, kind, path string, text []byte, sheet *schema.Sheet) (schema.Tree, error) {
 	tree, err := file.Values(path, text)
 	if err != nil {
 		return nil, err
@@ -78,6 +95,15 @@ func quick(c *schema.Catalogue, kind, path string, text []byte, sheet *schema.Sh
 		return tree, ps[0]
 	}
 	return tree, nil
+}
+
+func unchecked[T any](path string, text []byte, decode func(schema.Tree) T) (T, error) {
+	tree, err := file.Values(path, text)
+	if err != nil {
+		var none T
+		return none, err
+	}
+	return decode(tree), nil
 }
 
 // nameAt is what a path calls a file of a kind; "" for one that lies elsewhere.
@@ -90,17 +116,13 @@ func nameAt(path, kind string) string {
 
 // ReadRig reads a build sheet strictly.
 func ReadRig(c *schema.Catalogue, path string, text []byte) (Rig, *file.Doc, error) {
-	doc, err := ReadAs(c, path, schema.KindRig, text, nil)
-	if err != nil {
-		return Rig{}, doc, err
-	}
-	return RigIn(doc), doc, nil
+	return strict(c, schema.KindRig, path, text, nil, RigIn)
 }
 
 // QuickRig reads a build sheet with one parser. One that only the catalogue finds faulty gives
 // alias and gimbal beside the error, so that a list can name it.
 func QuickRig(c *schema.Catalogue, path string, text []byte) (Rig, error) {
-	tree, err := quick(c, schema.KindRig, path, text, nil)
+	tree, err := quickTree(c, schema.KindRig, path, text, nil)
 	if err != nil {
 		f := schema.Flatten(tree)
 		return Rig{Alias: f.Str("alias"), Gimbal: f.Str("gimbal")}, err
@@ -110,11 +132,7 @@ func QuickRig(c *schema.Catalogue, path string, text []byte) (Rig, error) {
 
 // UncheckedRig reads a build sheet as it is.
 func UncheckedRig(path string, text []byte) (Rig, error) {
-	tree, err := file.Values(path, text)
-	if err != nil {
-		return Rig{}, err
-	}
-	return rigOf(path, tree, text), nil
+	return unchecked(path, text, func(tree schema.Tree) Rig { return rigOf(path, tree, text) })
 }
 
 // RigIn is the rig of a checked build sheet.
@@ -134,29 +152,17 @@ func rigOf(path string, tree schema.Tree, text []byte) Rig {
 
 // ReadTune reads a tune strictly, against the dials of a sheet; nil for none.
 func ReadTune(c *schema.Catalogue, path string, text []byte, sheet *schema.Sheet) (Tune, *file.Doc, error) {
-	doc, err := ReadAs(c, path, schema.KindTune, text, sheet)
-	if err != nil {
-		return Tune{}, doc, err
-	}
-	return TuneIn(c, doc), doc, nil
+	return strict(c, schema.KindTune, path, text, sheet, func(doc *file.Doc) Tune { return TuneIn(c, doc) })
 }
 
 // QuickTune reads a tune with one parser, against the dials of a sheet; nil for none.
 func QuickTune(c *schema.Catalogue, path string, text []byte, sheet *schema.Sheet) (Tune, error) {
-	tree, err := quick(c, schema.KindTune, path, text, sheet)
-	if err != nil {
-		return Tune{}, err
-	}
-	return decodeTune(c, tree), nil
+	return quick(c, schema.KindTune, path, text, sheet, func(tree schema.Tree) Tune { return decodeTune(c, tree) })
 }
 
 // UncheckedTune reads a tune as it is.
 func UncheckedTune(c *schema.Catalogue, path string, text []byte) (Tune, error) {
-	tree, err := file.Values(path, text)
-	if err != nil {
-		return Tune{}, err
-	}
-	return decodeTune(c, tree), nil
+	return unchecked(path, text, func(tree schema.Tree) Tune { return decodeTune(c, tree) })
 }
 
 // TuneIn is the tune of a checked text.
@@ -164,33 +170,23 @@ func TuneIn(c *schema.Catalogue, doc *file.Doc) Tune { return decodeTune(c, doc.
 
 // ReadJob reads a job strictly.
 func ReadJob(c *schema.Catalogue, path string, text []byte) (Job, *file.Doc, error) {
-	doc, err := ReadAs(c, path, schema.KindJob, text, nil)
-	if err != nil {
-		return Job{}, doc, err
-	}
-	return JobIn(doc), doc, nil
+	return strict(c, schema.KindJob, path, text, nil, JobIn)
 }
 
 // QuickJob reads a job with one parser.
 func QuickJob(c *schema.Catalogue, path string, text []byte) (Job, error) {
-	tree, err := quick(c, schema.KindJob, path, text, nil)
-	if err != nil {
-		return Job{}, err
-	}
-	return decodeJob(nameAt(path, schema.KindJob), tree), nil
+	return quick(c, schema.KindJob, path, text, nil, jobAt(path))
 }
 
 // UncheckedJob reads a job as it is.
-func UncheckedJob(path string, text []byte) (Job, error) {
-	tree, err := file.Values(path, text)
-	if err != nil {
-		return Job{}, err
-	}
-	return decodeJob(nameAt(path, schema.KindJob), tree), nil
-}
+func UncheckedJob(path string, text []byte) (Job, error) { return unchecked(path, text, jobAt(path)) }
 
 // JobIn is the job of a checked text.
-func JobIn(doc *file.Doc) Job { return decodeJob(nameAt(doc.Name(), schema.KindJob), doc.Tree()) }
+func JobIn(doc *file.Doc) Job { return jobAt(doc.Name())(doc.Tree()) }
+
+func jobAt(path string) func(schema.Tree) Job {
+	return func(tree schema.Tree) Job { return decodeJob(nameAt(path, schema.KindJob), tree) }
+}
 
 // ReadSheet reads a gimbal sheet strictly. It has no units: their records are files of their own.
 func ReadSheet(c *schema.Catalogue, path string, text []byte) (*schema.Sheet, error) {
@@ -223,20 +219,15 @@ func SheetIn(c *schema.Catalogue, doc *file.Doc) *schema.Sheet {
 
 // ReadUnit reads the record of a unit strictly.
 func ReadUnit(c *schema.Catalogue, path string, text []byte) (schema.Unit, error) {
-	doc, err := ReadAs(c, path, schema.KindUnit, text, nil)
-	if err != nil {
-		return schema.Unit{}, err
-	}
-	return UnitIn(c, doc), nil
+	u, _, err := strict(c, schema.KindUnit, path, text, nil, func(doc *file.Doc) schema.Unit { return UnitIn(c, doc) })
+	return u, err
 }
 
 // QuickUnit reads the record of a unit with one parser.
 func QuickUnit(c *schema.Catalogue, path string, text []byte) (schema.Unit, error) {
-	tree, err := quick(c, schema.KindUnit, path, text, nil)
-	if err != nil {
-		return schema.Unit{}, err
-	}
-	return decodeUnit(c, nameAt(path, schema.KindUnit), tree), nil
+	return quick(c, schema.KindUnit, path, text, nil, func(tree schema.Tree) schema.Unit {
+		return decodeUnit(c, nameAt(path, schema.KindUnit), tree)
+	})
 }
 
 // UnitIn is the unit of a checked record.
@@ -246,11 +237,8 @@ func UnitIn(c *schema.Catalogue, doc *file.Doc) schema.Unit {
 
 // ReadPart reads a part of the shop strictly.
 func ReadPart(c *schema.Catalogue, path string, text []byte) (ShopPart, error) {
-	doc, err := ReadAs(c, path, schema.KindPart, text, nil)
-	if err != nil {
-		return ShopPart{}, err
-	}
-	return PartIn(doc), nil
+	p, _, err := strict(c, schema.KindPart, path, text, nil, PartIn)
+	return p, err
 }
 
 // PartIn is the part of a checked text, its mounts in the order of the file.
@@ -262,20 +250,12 @@ func PartIn(doc *file.Doc) ShopPart {
 
 // ReadBench reads a bench log strictly.
 func ReadBench(c *schema.Catalogue, path string, text []byte) (BenchLog, *file.Doc, error) {
-	doc, err := ReadAs(c, path, schema.KindBench, text, nil)
-	if err != nil {
-		return BenchLog{}, doc, err
-	}
-	return BenchIn(doc), doc, nil
+	return strict(c, schema.KindBench, path, text, nil, BenchIn)
 }
 
 // QuickBench reads a bench log with one parser.
 func QuickBench(c *schema.Catalogue, path string, text []byte) (BenchLog, error) {
-	tree, err := quick(c, schema.KindBench, path, text, nil)
-	if err != nil {
-		return BenchLog{}, err
-	}
-	return decodeBench(tree), nil
+	return quick(c, schema.KindBench, path, text, nil, decodeBench)
 }
 
 // BenchIn is the bench log of a checked text.
@@ -283,20 +263,12 @@ func BenchIn(doc *file.Doc) BenchLog { return decodeBench(doc.Tree()) }
 
 // ReadBalance reads a balance record strictly.
 func ReadBalance(c *schema.Catalogue, path string, text []byte) (BalanceRecord, *file.Doc, error) {
-	doc, err := ReadAs(c, path, schema.KindBalance, text, nil)
-	if err != nil {
-		return BalanceRecord{}, doc, err
-	}
-	return BalanceIn(doc), doc, nil
+	return strict(c, schema.KindBalance, path, text, nil, BalanceIn)
 }
 
 // QuickBalance reads a balance record with one parser.
 func QuickBalance(c *schema.Catalogue, path string, text []byte) (BalanceRecord, error) {
-	tree, err := quick(c, schema.KindBalance, path, text, nil)
-	if err != nil {
-		return BalanceRecord{}, err
-	}
-	return decodeBalance(tree), nil
+	return quick(c, schema.KindBalance, path, text, nil, decodeBalance)
 }
 
 // BalanceIn is the balance record of a checked text.

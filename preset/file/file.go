@@ -69,7 +69,11 @@ func Values(name string, data []byte) (map[string]any, error) {
 	return d.tree, nil
 }
 
-// check does all of the reading but the second decoder; the Doc it returns has go-toml's tree.
+// check does all of the reading but the second decoder; the Doc it returns has go-toml's tree. A text is gone through three
+// times, since none of them tells what the others do: checkSyntax holds it to the limits before a decoder meets it, and to
+// TOML 1.0, expression by expression with their places; go-toml's decoder knows which keys and tables are given twice; and
+// BurntSushi's, in Parse alone, is the second opinion without which no text is edited. The index of places is a fourth time,
+// when somebody first asks for one.
 func check(name string, data []byte) (*Doc, error) {
 	if len(data) > MaxBytes {
 		return nil, tooLarge(name, int64(len(data)))

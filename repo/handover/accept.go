@@ -213,14 +213,13 @@ func (x *accepting) aliases() error {
 		if p.Kind != schema.KindRig {
 			continue
 		}
-		v, err := file.Values(path, x.theirs[path])
+		theirs, err := preset.UncheckedRig(path, x.theirs[path])
 		if err != nil {
 			return err
 		}
-		alias := schema.Flatten(v).Str("alias")
 		for _, r := range rigs {
-			if _, about := x.prints[r.Fingerprint]; !about && r.Alias == alias {
-				return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("another rig here is called %s already: %s on %s", alias, r.Fingerprint, r.Gimbal),
+			if _, about := x.prints[r.Fingerprint]; !about && r.Alias == theirs.Alias {
+				return &store.Error{Kind: store.ErrChanged, Msg: fmt.Sprintf("another rig here is called %s already: %s on %s", theirs.Alias, r.Fingerprint, r.Gimbal),
 					Hint: "Give the incoming one another name with --alias NAME", Paths: []string{path}}
 			}
 		}

@@ -282,7 +282,7 @@ func (l *Library) wasAt(fp, alias string) bool {
 		if err != nil {
 			return false
 		}
-		doc, err := file.Parse(path, data)
-		return err == nil && schema.Flatten(doc.Tree()).Str("alias") == alias
+		then, err := preset.UncheckedRig(path, data)
+		return err == nil && then.Alias == alias
 	})
 }
