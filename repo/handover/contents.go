@@ -79,64 +79,14 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		if slices.ContainsFunc(entries, func(o RigEntry) bool { return o.Fingerprint == e.Fingerprint }) {
 			return nil, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("the rig %s is named twice", w.Rig.Alias), Hint: "Name each rig once: RIG for all its tunes, RIG/TUNE for one"}
 		}
-		files, err := l.Store.Revisions().ListAt(head, preset.RigDir(e.Fingerprint)+"/")
+		if err := c.gatherRig(l, head, w, &e); err != nil {
+			return nil, err
+		}
+		of, err := historyFolders(l, head, e)
 		if err != nil {
 			return nil, err
 		}
-		var photos []store.Entry
-		for _, f := range files {
-			if _, is := preset.LocatePhoto(f.Path); is {
-				photos = append(photos, f)
-				continue
-			}
-			p, ok := preset.Locate(f.Path)
-			if !ok || p.Kind == schema.KindTune && !e.Whole && !slices.Contains(w.Tunes, p.Name) {
-				continue
-			}
-			if c.Files[f.Path], err = l.Store.Revisions().ReadBlob(f.Blob); err != nil {
-				return nil, err
-			}
-			if p.Kind == schema.KindTune {
-				e.Tunes = append(e.Tunes, p.Name)
-			}
-		}
-		slices.SortFunc(photos, func(a, b store.Entry) int { return strings.Compare(b.Path, a.Path) }) // by day
-		for _, f := range photos[:min(len(photos), PhotosOf)] {
-			data, err := l.Store.Revisions().ReadBlob(f.Blob)
-			if err != nil {
-				return nil, err
-			}
-			if photo.IsClean(data) { // one put there by hand may say where it was taken
-				c.Files[f.Path] = data
-			}
-		}
-		e.Tunes = tuneOrder(e.Tunes)
-		for _, t := range w.Tunes {
-			if !slices.Contains(e.Tunes, t) {
-				return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune %s of %s", t, w.Rig.Alias), Hint: "Save it first: rigkeep save " + w.Rig.Alias + " -m WHY"}
-			}
-		}
-		if len(e.Tunes) == 0 {
-			return nil, &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune of %s, so there is nothing to hand over", w.Rig.Alias), Hint: "Make one with: rigkeep start " + w.Rig.Alias + " --write, and save it"}
-		}
-		rig, err := l.Rig(head, e.Fingerprint)
-		if err != nil {
-			return nil, err
-		}
-		e.Alias, e.Gimbal, e.Was = rig.Alias, rig.Gimbal, append([]string{}, rig.Was...)
-		if c.Files[preset.GimbalPath(rig.Gimbal)], err = l.Store.Revisions().ReadAt(head, preset.GimbalPath(rig.Gimbal)); err != nil {
-			return nil, err
-		}
-		folders = append(folders, preset.RigDir(e.Fingerprint))
-		for _, fp := range e.Was {
-			now, err := l.Store.Revisions().ListAt(head, preset.RigDir(fp)+"/")
-			if err != nil {
-				return nil, err
-			}
-			if len(now) == 0 { // else that build is another rig's by now, and not ours to give away
-				folders = append(folders, preset.RigDir(fp))
-			}
-		}
+		folders = append(folders, of...)
 		entries = append(entries, e)
 	}
 	q := extraction(head, Manifest{Rigs: entries}.allowed())
@@ -156,6 +106,80 @@ func Gather(l *library.Library, wanted []Wanted) (*Contents, error) {
 		return nil, err
 	}
 	return c, c.gatherUnits(l, head)
+}
+
+// gatherRig collects the files of one rig, and says in e what they are.
+func (c *Contents) gatherRig(l *library.Library, head store.Rev, w Wanted, e *RigEntry) error {
+	files, err := l.Store.Revisions().ListAt(head, preset.RigDir(e.Fingerprint)+"/")
+	if err != nil {
+		return err
+	}
+	var photos []store.Entry
+	for _, f := range files {
+		if _, is := preset.LocatePhoto(f.Path); is {
+			photos = append(photos, f)
+			continue
+		}
+		p, ok := preset.Locate(f.Path)
+		if !ok || p.Kind == schema.KindTune && !e.Whole && !slices.Contains(w.Tunes, p.Name) {
+			continue
+		}
+		if c.Files[f.Path], err = l.Store.Revisions().ReadBlob(f.Blob); err != nil {
+			return err
+		}
+		if p.Kind == schema.KindTune {
+			e.Tunes = append(e.Tunes, p.Name)
+		}
+	}
+	if err := c.gatherPhotos(l, photos); err != nil {
+		return err
+	}
+	e.Tunes = tuneOrder(e.Tunes)
+	for _, t := range w.Tunes {
+		if !slices.Contains(e.Tunes, t) {
+			return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune %s of %s", t, w.Rig.Alias), Hint: "Save it first: rigkeep save " + w.Rig.Alias + " -m WHY"}
+		}
+	}
+	if len(e.Tunes) == 0 {
+		return &store.Error{Kind: store.ErrNotFound, Msg: fmt.Sprintf("the last revision holds no tune of %s, so there is nothing to hand over", w.Rig.Alias), Hint: "Make one with: rigkeep start " + w.Rig.Alias + " --write, and save it"}
+	}
+	rig, err := l.Rig(head, e.Fingerprint)
+	if err != nil {
+		return err
+	}
+	e.Alias, e.Gimbal, e.Was = rig.Alias, rig.Gimbal, append([]string{}, rig.Was...)
+	c.Files[preset.GimbalPath(rig.Gimbal)], err = l.Store.Revisions().ReadAt(head, preset.GimbalPath(rig.Gimbal))
+	return err
+}
+
+// gatherPhotos takes the newest photos of a rig along.
+func (c *Contents) gatherPhotos(l *library.Library, photos []store.Entry) error {
+	slices.SortFunc(photos, func(a, b store.Entry) int { return strings.Compare(b.Path, a.Path) }) // by day
+	for _, f := range photos[:min(len(photos), PhotosOf)] {
+		data, err := l.Store.Revisions().ReadBlob(f.Blob)
+		if err != nil {
+			return err
+		}
+		if photo.IsClean(data) { // one put there by hand may say where it was taken
+			c.Files[f.Path] = data
+		}
+	}
+	return nil
+}
+
+// historyFolders are the folders of a rig's history: its own, and those of the builds it was.
+func historyFolders(l *library.Library, head store.Rev, e RigEntry) ([]string, error) {
+	folders := []string{preset.RigDir(e.Fingerprint)}
+	for _, fp := range e.Was {
+		now, err := l.Store.Revisions().ListAt(head, preset.RigDir(fp)+"/")
+		if err != nil {
+			return nil, err
+		}
+		if len(now) == 0 { // else that build is another rig's by now, and not ours to give away
+			folders = append(folders, preset.RigDir(fp))
+		}
+	}
+	return folders, nil
 }
 
 // extraction is what both sides extract a history by: the files of the rigs, the sheets that their
@@ -256,123 +280,167 @@ func (c *Contents) ownPart(doc *file.Doc, j preset.Job, rigs []RigEntry) (*file.
 // decode reads every text strictly and works out what it means. It is the same for what goes out
 // and what comes in.
 func (c *Contents) decode(cat *schema.Catalogue, entries []RigEntry) error {
-	place := map[string]preset.Place{}
-	docs := map[string]*file.Doc{}
-	photos := map[string][]string{}
+	d := decoder{Contents: c, cat: cat, place: map[string]preset.Place{}, docs: map[string]*file.Doc{},
+		photos: map[string][]string{}, sheets: map[string]*schema.Sheet{}, used: map[string]bool{}}
+	if err := d.read(); err != nil {
+		return err
+	}
+	for _, e := range entries {
+		r, err := d.rig(e)
+		if err != nil {
+			return err
+		}
+		c.Rigs = append(c.Rigs, r)
+	}
 	for _, path := range c.Paths() {
-		if p, ok := preset.LocatePhoto(path); ok {
-			if err := checkPhoto(path, p, c.Files[path]); err != nil {
+		switch p := d.place[path]; {
+		case p.Kind == schema.KindJob:
+			if err := d.job(path, entries); err != nil {
 				return err
 			}
-			photos[p.Rig] = append(photos[p.Rig], path)
+		case p.Kind == schema.KindUnit:
+		case !d.used[path]:
+			return fmt.Errorf("%q belongs to none of its rigs", path)
+		}
+	}
+	for _, path := range c.Paths() { // what a unit may say depends on the jobs
+		if p := d.place[path]; p.Kind == schema.KindUnit {
+			if err := c.checkUnit(cat, path, p, d.docs[path]); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// decoder is the contents while they are decoded.
+type decoder struct {
+	*Contents
+	cat    *schema.Catalogue
+	place  map[string]preset.Place // of each text
+	docs   map[string]*file.Doc
+	photos map[string][]string // by rig, oldest first
+	sheets map[string]*schema.Sheet
+	used   map[string]bool // the paths that belong to a rig
+}
+
+// read reads the texts, and looks at the photos.
+func (d *decoder) read() error {
+	for _, path := range d.Paths() {
+		if p, ok := preset.LocatePhoto(path); ok {
+			if err := checkPhoto(path, p, d.Files[path]); err != nil {
+				return err
+			}
+			d.photos[p.Rig] = append(d.photos[p.Rig], path)
 			continue
 		}
 		p, ok := preset.Locate(path)
 		if !ok || p.Kind == schema.KindLibrary {
 			return fmt.Errorf("%q has no place in a handover", path)
 		}
-		doc, err := preset.ReadAs(cat, path, p.Kind, c.Files[path], nil)
+		doc, err := preset.ReadAs(d.cat, path, p.Kind, d.Files[path], nil)
 		if err != nil {
 			return err
 		}
-		place[path], docs[path] = p, doc
+		d.place[path], d.docs[path] = p, doc
 	}
-	sheets := map[string]*schema.Sheet{}
-	used := map[string]bool{}
-	for path, p := range place {
+	for path, p := range d.place {
 		if p.Kind == schema.KindGimbal {
-			sheets[p.Name] = preset.SheetIn(cat, docs[path])
+			d.sheets[p.Name] = preset.SheetIn(d.cat, d.docs[path])
 		}
 	}
-	for _, e := range entries {
-		path := preset.RigPath(e.Fingerprint)
-		doc := docs[path]
-		if doc == nil {
-			return fmt.Errorf("it has no build sheet of the rig %s", e.Fingerprint)
-		}
-		used[path] = true
-		if len(photos[e.Fingerprint]) > PhotosOf {
-			return fmt.Errorf("it has %d photos of %s; at most %d are allowed", len(photos[e.Fingerprint]), e.Alias, PhotosOf)
-		}
-		for _, path := range photos[e.Fingerprint] {
-			used[path] = true
-		}
-		r := Rig{Rig: preset.RigIn(doc), Whole: e.Whole, Photos: photos[e.Fingerprint]}
-		slices.Reverse(r.Photos)
-		if now := r.Fingerprint(); now != e.Fingerprint {
-			return doc.Fault("part", fmt.Sprintf("the build has the fingerprint %s and is said to be %s", now, e.Fingerprint), "", "ask the sender for the file again")
-		}
-		if r.Alias != e.Alias || r.Gimbal != e.Gimbal || !slices.Equal(r.Was, e.Was) {
-			return doc.Fault("alias", "alias, gimbal or earlier fingerprints are not those of the manifest", "", "ask the sender for the file again")
-		}
-		if r.Sheet = sheets[r.Gimbal]; r.Sheet == nil {
-			return fmt.Errorf("it has no sheet of the gimbal %s", r.Gimbal)
-		}
-		used[preset.GimbalPath(r.Gimbal)] = true
-		if err := r.Check(); err != nil {
-			return doc.Fault("part", err.Error(), "", "correct the part")
-		}
-		var names []string
-		for _, path := range c.Paths() {
-			p := place[path]
-			if p.Rig != e.Fingerprint || p.Kind == schema.KindRig || docs[path] == nil {
-				continue
-			}
-			used[path] = true
-			doc := docs[path]
-			if p.Kind == schema.KindBalance {
-				b := preset.BalanceIn(doc)
-				if b.Rig != p.Rig && !slices.Contains(r.Was, b.Rig) {
-					return doc.Fault("rig", fmt.Sprintf("the record is of rig %s and lies in the folder of %s", b.Rig, p.Rig), "", "correct the key, or move the file")
-				}
-				r.Balances = append(r.Balances, b)
-				continue
-			}
-			if says := schema.Flatten(doc.Tree()).Str("rig"); says != p.Rig {
-				return doc.Fault("rig", fmt.Sprintf("the file says it is for rig %s and lies in the folder of %s", says, p.Rig), "", "correct the key, or move the file")
-			}
-			if p.Kind == schema.KindBench {
-				r.Logs = append(r.Logs, preset.BenchIn(doc))
-				continue
-			}
-			// its values against the dials of the sheet that comes with it
-			if err := preset.Check(cat, p.Kind, doc, r.Sheet); err != nil {
-				return err
-			}
-			names = append(names, p.Name)
-			r.Tunes = append(r.Tunes, Tune{p.Name, path, preset.TuneIn(cat, doc)})
-		}
-		if !slices.Equal(tuneOrder(names), e.Tunes) {
-			return fmt.Errorf("the tunes of %s are not those of the manifest", e.Alias)
-		}
-		slices.SortStableFunc(r.Tunes, func(a, b Tune) int { return slices.Index(e.Tunes, a.Name) - slices.Index(e.Tunes, b.Name) })
-		c.Rigs = append(c.Rigs, r)
+	return nil
+}
+
+// rig works out one rig, and holds it against what the manifest says of it.
+func (d *decoder) rig(e RigEntry) (r Rig, err error) {
+	path := preset.RigPath(e.Fingerprint)
+	doc := d.docs[path]
+	if doc == nil {
+		return r, fmt.Errorf("it has no build sheet of the rig %s", e.Fingerprint)
 	}
-	for _, path := range c.Paths() {
-		switch p := place[path]; {
-		case p.Kind == schema.KindJob:
-			j := preset.JobIn(docs[path])
-			for i, pin := range j.Pins {
-				_, known := c.History.Commit(store.Rev(pin.Revision))
-				if !known && pin.Revision != "" || !slices.ContainsFunc(entries, func(r RigEntry) bool {
-					return slices.Contains(r.prints(), pin.Rig) && slices.Contains(r.Tunes, pin.Tune)
-				}) {
-					return docs[path].Fault(file.Join("pin", i), "it pins what is not in this handover", "", "ask the sender for the file again")
-				}
-			}
-			c.Jobs = append(c.Jobs, j)
-		case p.Kind == schema.KindUnit:
-		case !used[path]:
-			return fmt.Errorf("%q belongs to none of its rigs", path)
+	d.used[path] = true
+	photos := d.photos[e.Fingerprint]
+	if len(photos) > PhotosOf {
+		return r, fmt.Errorf("it has %d photos of %s; at most %d are allowed", len(photos), e.Alias, PhotosOf)
+	}
+	for _, path := range photos {
+		d.used[path] = true
+	}
+	r = Rig{Rig: preset.RigIn(doc), Whole: e.Whole, Photos: photos}
+	slices.Reverse(r.Photos)
+	if now := r.Fingerprint(); now != e.Fingerprint {
+		return r, doc.Fault("part", fmt.Sprintf("the build has the fingerprint %s and is said to be %s", now, e.Fingerprint), "", "ask the sender for the file again")
+	}
+	if r.Alias != e.Alias || r.Gimbal != e.Gimbal || !slices.Equal(r.Was, e.Was) {
+		return r, doc.Fault("alias", "alias, gimbal or earlier fingerprints are not those of the manifest", "", "ask the sender for the file again")
+	}
+	if r.Sheet = d.sheets[r.Gimbal]; r.Sheet == nil {
+		return r, fmt.Errorf("it has no sheet of the gimbal %s", r.Gimbal)
+	}
+	d.used[preset.GimbalPath(r.Gimbal)] = true
+	if err := r.Check(); err != nil {
+		return r, doc.Fault("part", err.Error(), "", "correct the part")
+	}
+	for _, path := range d.Paths() {
+		p := d.place[path]
+		if p.Rig != e.Fingerprint || p.Kind == schema.KindRig || d.docs[path] == nil {
+			continue
+		}
+		d.used[path] = true
+		if err := d.fileOf(&r, path, p); err != nil {
+			return r, err
 		}
 	}
-	for _, path := range c.Paths() { // what a unit may say depends on the jobs
-		if p := place[path]; p.Kind == schema.KindUnit {
-			if err := c.checkUnit(cat, path, p, docs[path]); err != nil {
-				return err
-			}
+	var names []string
+	for _, t := range r.Tunes {
+		names = append(names, t.Name)
+	}
+	if !slices.Equal(tuneOrder(names), e.Tunes) {
+		return r, fmt.Errorf("the tunes of %s are not those of the manifest", e.Alias)
+	}
+	slices.SortStableFunc(r.Tunes, func(a, b Tune) int { return slices.Index(e.Tunes, a.Name) - slices.Index(e.Tunes, b.Name) })
+	return r, nil
+}
+
+// fileOf puts a record, a bench log or a tune in the folder of a rig into it.
+func (d *decoder) fileOf(r *Rig, path string, p preset.Place) error {
+	doc := d.docs[path]
+	if p.Kind == schema.KindBalance {
+		b := preset.BalanceIn(doc)
+		if b.Rig != p.Rig && !slices.Contains(r.Was, b.Rig) {
+			return doc.Fault("rig", fmt.Sprintf("the record is of rig %s and lies in the folder of %s", b.Rig, p.Rig), "", "correct the key, or move the file")
+		}
+		r.Balances = append(r.Balances, b)
+		return nil
+	}
+	if says := schema.Flatten(doc.Tree()).Str("rig"); says != p.Rig {
+		return doc.Fault("rig", fmt.Sprintf("the file says it is for rig %s and lies in the folder of %s", says, p.Rig), "", "correct the key, or move the file")
+	}
+	if p.Kind == schema.KindBench {
+		r.Logs = append(r.Logs, preset.BenchIn(doc))
+		return nil
+	}
+	// its values against the dials of the sheet that comes with it
+	if err := preset.Check(d.cat, p.Kind, doc, r.Sheet); err != nil {
+		return err
+	}
+	r.Tunes = append(r.Tunes, Tune{p.Name, path, preset.TuneIn(d.cat, doc)})
+	return nil
+}
+
+// job puts a job in, which may pin only what is in this handover.
+func (d *decoder) job(path string, entries []RigEntry) error {
+	j := preset.JobIn(d.docs[path])
+	for i, pin := range j.Pins {
+		_, known := d.History.Commit(store.Rev(pin.Revision))
+		if !known && pin.Revision != "" || !slices.ContainsFunc(entries, func(r RigEntry) bool {
+			return slices.Contains(r.prints(), pin.Rig) && slices.Contains(r.Tunes, pin.Tune)
+		}) {
+			return d.docs[path].Fault(file.Join("pin", i), "it pins what is not in this handover", "", "ask the sender for the file again")
 		}
 	}
+	d.Jobs = append(d.Jobs, j)
 	return nil
 }
 
