@@ -39,99 +39,128 @@ func IndexPack(name string, progress func(done, total int) error) (id plumbing.H
 	if packSum(data[:len(data)-20]) != id {
 		return id, nil, damaged("%s does not have the check sum it ends with", called)
 	}
-	p := &pack{name: called, data: data, byID: make(map[plumbing.Hash]int64, count)}
-	rd := (&Store{}).NewReader(1 << 20)
-	var x idxfile.Writer
-	if err := x.OnHeader(uint32(count)); err != nil {
+	x := &indexing{pack: &pack{name: called, data: data, byID: make(map[plumbing.Hash]int64, count)}, count: int(count), progress: progress}
+	if err := x.out.OnHeader(uint32(count)); err != nil {
 		return id, nil, err
 	}
-	done := 0
-	var mu sync.Mutex
-	step := func() error {
-		mu.Lock()
-		defer mu.Unlock()
-		if done++; progress != nil && done%1000 == 0 {
-			return progress(done, int(count))
-		}
-		return nil
-	}
-	put := func(h plumbing.Hash, off int64, crc uint32) error {
-		if _, twice := p.byID[h]; twice {
-			return damaged("%s holds object %s twice", called, h)
-		}
-		p.byID[h] = off
-		x.Add(h, uint64(off), crc)
-		return nil
-	}
-	type delta struct {
-		off int64
-		crc uint32
-	}
-	var wait []delta
-	starts := make([]int64, 0, count) // in order
-	off := int64(12)
-	for range count {
-		e, err := p.header(off)
-		if err != nil {
-			return id, nil, err
-		}
-		body, err := rd.inflate(data[e.body:len(data)-20], e.size, called)
-		if err != nil {
-			return id, nil, err
-		}
-		end := int64(len(data)) - 20 - int64(rd.src.Len())
-		crc := crc32.ChecksumIEEE(data[off:end])
-		starts = append(starts, off)
-		switch e.kind {
-		case plumbing.OFSDeltaObject:
-			if _, ok := slices.BinarySearch(starts, e.baseOff); !ok {
-				return id, nil, damaged("%s: a delta points between two objects", called)
-			}
-			wait = append(wait, delta{off, crc})
-		case plumbing.REFDeltaObject:
-			wait = append(wait, delta{off, crc})
-		default:
-			if err := put(plumbing.ComputeHash(e.kind, body), off, crc); err != nil {
-				return id, nil, err
-			}
-			if err := step(); err != nil {
-				return id, nil, err
-			}
-		}
-		off = end
-	}
-	if off != int64(len(data))-20 {
-		return id, nil, damaged("%s goes on after its last object", called)
-	}
-	// A base named by id may be a delta that comes later, so this goes round until nothing moves.
-	for len(wait) > 0 {
-		ids, err := resolve(p, len(wait), func(i int) int64 { return wait[i].off }, step)
-		if err != nil {
-			return id, nil, err
-		}
-		var left []delta
-		for i, d := range wait {
-			if ids[i].IsZero() {
-				left = append(left, d)
-			} else if err := put(ids[i], d.off, d.crc); err != nil {
-				return id, nil, err
-			}
-		}
-		if len(left) == len(wait) {
-			return id, nil, damaged("%s lacks the base of %d of its objects", called, len(left))
-		}
-		wait = left
-	}
-	if err := x.OnFooter(id); err != nil {
+	wait, err := x.whole()
+	if err != nil {
 		return id, nil, err
 	}
-	m, err := x.Index()
+	if err := x.deltas(wait); err != nil {
+		return id, nil, err
+	}
+	if err := x.out.OnFooter(id); err != nil {
+		return id, nil, err
+	}
+	m, err := x.out.Index()
 	if err != nil {
 		return id, nil, err
 	}
 	var b bytes.Buffer
 	_, err = idxfile.NewEncoder(&b).Encode(m)
 	return id, b.Bytes(), err
+}
+
+// indexing is a pack while IndexPack goes through it.
+type indexing struct {
+	*pack
+	out      idxfile.Writer
+	count    int
+	progress func(done, total int) error
+	mu       sync.Mutex // of done
+	done     int
+}
+
+// waiting is a delta whose base is not known yet.
+type waiting struct {
+	off int64
+	crc uint32
+}
+
+// step counts an object that is done.
+func (x *indexing) step() error {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.done++; x.progress != nil && x.done%1000 == 0 {
+		return x.progress(x.done, x.count)
+	}
+	return nil
+}
+
+func (x *indexing) put(h plumbing.Hash, off int64, crc uint32) error {
+	if _, twice := x.byID[h]; twice {
+		return damaged("%s holds object %s twice", x.name, h)
+	}
+	x.byID[h] = off
+	x.out.Add(h, uint64(off), crc)
+	return nil
+}
+
+// whole unpacks every entry, puts in the objects that are whole, and gives the deltas.
+func (x *indexing) whole() (wait []waiting, err error) {
+	rd := (&Store{}).NewReader(1 << 20)
+	body := x.data[:len(x.data)-20]     // without the check sum
+	starts := make([]int64, 0, x.count) // in order
+	off := int64(12)
+	for range x.count {
+		e, err := x.header(off)
+		if err != nil {
+			return nil, err
+		}
+		b, err := rd.inflate(body[e.body:], e.size, x.name)
+		if err != nil {
+			return nil, err
+		}
+		end := int64(len(body)) - int64(rd.src.Len())
+		crc := crc32.ChecksumIEEE(body[off:end])
+		starts = append(starts, off)
+		switch e.kind {
+		case plumbing.OFSDeltaObject:
+			if _, ok := slices.BinarySearch(starts, e.baseOff); !ok {
+				return nil, damaged("%s: a delta points between two objects", x.name)
+			}
+			wait = append(wait, waiting{off, crc})
+		case plumbing.REFDeltaObject:
+			wait = append(wait, waiting{off, crc})
+		default:
+			if err := x.put(plumbing.ComputeHash(e.kind, b), off, crc); err != nil {
+				return nil, err
+			}
+			if err := x.step(); err != nil {
+				return nil, err
+			}
+		}
+		off = end
+	}
+	if off != int64(len(body)) {
+		return nil, damaged("%s goes on after its last object", x.name)
+	}
+	return wait, nil
+}
+
+// deltas puts in the objects that are kept as deltas. A base named by id may be a delta that
+// comes later, so this goes round until nothing moves.
+func (x *indexing) deltas(wait []waiting) error {
+	for len(wait) > 0 {
+		ids, err := resolve(x.pack, len(wait), func(i int) int64 { return wait[i].off }, x.step)
+		if err != nil {
+			return err
+		}
+		var left []waiting
+		for i, d := range wait {
+			if ids[i].IsZero() {
+				left = append(left, d)
+			} else if err := x.put(ids[i], d.off, d.crc); err != nil {
+				return err
+			}
+		}
+		if len(left) == len(wait) {
+			return damaged("%s lacks the base of %d of its objects", x.name, len(left))
+		}
+		wait = left
+	}
+	return nil
 }
 
 // resolve gives the ids of n objects that are kept as deltas; zero where a base is not known yet.

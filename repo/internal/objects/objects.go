@@ -532,22 +532,9 @@ func (s *Store) WriteWith(objs []Object, along SyncBatch) (err error) {
 			}
 		}
 	}()
-	folders := map[string]bool{}
-	var order []string
-	fresh := false
-	for _, o := range todo {
-		d := filepath.Dir(loosePath(s.dir, o.ID))
-		if folders[d] {
-			continue
-		}
-		folders[d] = true
-		order = append(order, d)
-		switch merr := s.fs.Mkdir(d, 0o777); {
-		case merr == nil:
-			fresh = true
-		case !errors.Is(merr, fs.ErrExist):
-			return merr
-		}
+	order, fresh, err := s.makeFolders(todo)
+	if err != nil {
+		return err
 	}
 	err = disk.Each(len(todo)+len(along.Files), func(i int) error {
 		if i >= len(todo) {
@@ -567,19 +554,11 @@ func (s *Store) WriteWith(objs []Object, along SyncBatch) (err error) {
 		return err
 	}
 	for i, o := range todo {
-		to := loosePath(s.dir, o.ID)
-		err = s.fs.Rename(tmp[i], to)
-		// `git gc` beside us removes folders that it finds empty, one after the other.
-		for try := 0; try < 1000 && errors.Is(err, fs.ErrNotExist); try++ {
-			if merr := s.fs.Mkdir(filepath.Dir(to), 0o777); merr != nil && !errors.Is(merr, fs.ErrExist) {
-				return merr
-			}
-			fresh = true
-			err = s.fs.Rename(tmp[i], to)
-		}
+		made, err := s.rename(tmp[i], loosePath(s.dir, o.ID))
 		if err != nil {
 			return err
 		}
+		fresh = fresh || made
 		tmp[i] = ""
 	}
 	if fresh {
@@ -600,6 +579,40 @@ func (s *Store) WriteWith(objs []Object, along SyncBatch) (err error) {
 		}
 		return nil
 	})
+}
+
+// makeFolders makes the folders that objects go into, and gives their paths; fresh if any was not there.
+func (s *Store) makeFolders(objs []Object) (paths []string, fresh bool, err error) {
+	seen := map[string]bool{}
+	for _, o := range objs {
+		d := filepath.Dir(loosePath(s.dir, o.ID))
+		if seen[d] {
+			continue
+		}
+		seen[d] = true
+		paths = append(paths, d)
+		switch err := s.fs.Mkdir(d, 0o777); {
+		case err == nil:
+			fresh = true
+		case !errors.Is(err, fs.ErrExist):
+			return nil, fresh, err
+		}
+	}
+	return paths, fresh, nil
+}
+
+// rename gives a written object its name. It makes the folder again where it is gone: `git gc`
+// beside us removes folders that it finds empty, one after the other.
+func (s *Store) rename(from, to string) (madeFolder bool, err error) {
+	err = s.fs.Rename(from, to)
+	for try := 0; try < 1000 && errors.Is(err, fs.ErrNotExist); try++ {
+		if err := s.fs.Mkdir(filepath.Dir(to), 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
+			return madeFolder, err
+		}
+		madeFolder = true
+		err = s.fs.Rename(from, to)
+	}
+	return madeFolder, err
 }
 
 // CleanTemps removes half-written objects that a dead process left. The caller holds the

@@ -174,64 +174,15 @@ var manyPacks = 12
 // new one. The caller holds the library's lock.
 func (s *Store) JoinPacks(progress func(done, total int)) (joined int, err error) {
 	s.Rescan()
-	dir := filepath.Join(s.dir, "pack")
-	there, several := s.packFiles()
-	if several {
-		return 0, nil
+	small, err := s.smallPacks()
+	if err != nil || len(small) < manyPacks {
+		return 0, err
 	}
-	var small []*pack // the newest first
-	for _, p := range s.list() {
-		base, ok := strings.CutSuffix(filepath.Base(p.name), ".pack")
-		if !ok || filepath.Dir(p.name) != dir || p.n >= smallPack || !there[base+".pack"] || !there[base+".idx"] {
-			continue
-		}
-		if there[base+".keep"] || there[base+".promisor"] || there[base+".mtimes"] || there[base+".bitmap"] {
-			continue
-		}
-		small = append(small, p)
-	}
-	if len(small) < manyPacks {
-		return 0, nil
-	}
-	when := map[*pack]time.Time{}
-	for _, p := range small {
-		fi, err := s.fs.Stat(p.name)
-		if err != nil {
-			return 0, err
-		}
-		when[p] = fi.ModTime()
-	}
-	slices.SortStableFunc(small, func(a, b *pack) int { return when[b].Compare(when[a]) })
-	type place struct {
-		p    *pack
-		off  int64
-		kind plumbing.ObjectType
-		id   plumbing.Hash
-	}
-	var all []place
-	seen := map[plumbing.Hash]bool{}
 	r := s.NewReader(16 << 20)
-	for _, p := range small {
-		from := len(all)
-		for i := range int(p.n) {
-			id := plumbing.Hash(p.names[i*20 : i*20+20])
-			if seen[id] {
-				continue
-			}
-			seen[id] = true
-			off, err := p.offset(i)
-			if err != nil {
-				return 0, err
-			}
-			kind, _, err := r.at(p, off, 0)
-			if err != nil {
-				return 0, err
-			}
-			all = append(all, place{p, off, kind, id})
-		}
-		slices.SortFunc(all[from:], func(a, b place) int { return cmp.Compare(a.off, b.off) })
+	all, err := objectsOf(small, r)
+	if err != nil {
+		return 0, err
 	}
-	slices.SortStableFunc(all, func(a, b place) int { return int(a.kind) - int(b.kind) })
 	made, err := s.packUp(r, len(all), func(i int) (Object, error) {
 		kind, data, err := r.at(all[i].p, all[i].off, 0)
 		return Object{all[i].id, kind, data}, err
@@ -240,7 +191,8 @@ func (s *Store) JoinPacks(progress func(done, total int)) (joined int, err error
 		return 0, err
 	}
 	// A git beside us may have set something up on these packs meanwhile.
-	if there, several = s.packFiles(); several {
+	there, several := s.packFiles()
+	if several {
 		return 0, nil
 	}
 	for _, p := range small {
@@ -256,6 +208,76 @@ func (s *Store) JoinPacks(progress func(done, total int)) (joined int, err error
 		}
 	}
 	return joined, nil
+}
+
+// smallPacks are the packs that JoinPacks may join, the newest first; none where git keeps an
+// index over several packs.
+func (s *Store) smallPacks() ([]*pack, error) {
+	dir := filepath.Join(s.dir, "pack")
+	there, several := s.packFiles()
+	if several {
+		return nil, nil
+	}
+	var small []*pack
+	for _, p := range s.list() {
+		base, ok := strings.CutSuffix(filepath.Base(p.name), ".pack")
+		if !ok || filepath.Dir(p.name) != dir || p.n >= smallPack || !there[base+".pack"] || !there[base+".idx"] {
+			continue
+		}
+		if there[base+".keep"] || there[base+".promisor"] || there[base+".mtimes"] || there[base+".bitmap"] {
+			continue
+		}
+		small = append(small, p)
+	}
+	if len(small) < manyPacks {
+		return small, nil
+	}
+	when := map[*pack]time.Time{}
+	for _, p := range small {
+		fi, err := s.fs.Stat(p.name)
+		if err != nil {
+			return nil, err
+		}
+		when[p] = fi.ModTime()
+	}
+	slices.SortStableFunc(small, func(a, b *pack) int { return when[b].Compare(when[a]) })
+	return small, nil
+}
+
+// located is an object and where it lies.
+type located struct {
+	p    *pack
+	off  int64
+	kind plumbing.ObjectType
+	id   plumbing.Hash
+}
+
+// objectsOf are the objects of packs, each once, by kind and as they lie.
+func objectsOf(packs []*pack, r *Reader) ([]located, error) {
+	var all []located
+	seen := map[plumbing.Hash]bool{}
+	for _, p := range packs {
+		from := len(all)
+		for i := range int(p.n) {
+			id := plumbing.Hash(p.names[i*20 : i*20+20])
+			if seen[id] {
+				continue
+			}
+			seen[id] = true
+			off, err := p.offset(i)
+			if err != nil {
+				return nil, err
+			}
+			kind, _, err := r.at(p, off, 0)
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, located{p, off, kind, id})
+		}
+		slices.SortFunc(all[from:], func(a, b located) int { return cmp.Compare(a.off, b.off) })
+	}
+	slices.SortStableFunc(all, func(a, b located) int { return int(a.kind) - int(b.kind) })
+	return all, nil
 }
 
 // packFiles gives the names in the pack folder, and whether git keeps an index over several packs.

@@ -82,95 +82,127 @@ func ReadPack(data []byte, lim Limits) (*VerifiedPack, error) {
 	if packSum(data[:len(data)-20]) != w.ID {
 		return nil, damaged("%s does not have the check sum it ends with", name)
 	}
-	p := &pack{name: name, data: data}
-	rd := (&Store{}).NewReader(0)
-	type pending struct {
-		i     int
-		e     entry
-		delta []byte
-	}
-	var wait []pending
-	var total int64
-	byOff, byID := map[int64]int{}, map[plumbing.Hash]int{}
 	w.Objects, w.places = make([]Object, count), make([]place, count)
-	claim := func(n int64) error {
-		if total += n; n > lim.Each || total > lim.Total {
-			return damaged("%s unpacks to more than is allowed (%d bytes each, %d in all)", name, lim.Each, lim.Total)
-		}
-		return nil
+	u := &unpacking{VerifiedPack: w, pack: &pack{name: name, data: data}, lim: lim, byOff: map[int64]int{}, byID: map[plumbing.Hash]int{}}
+	wait, err := u.whole()
+	if err != nil {
+		return nil, err
 	}
-	put := func(i int, kind plumbing.ObjectType, b []byte) error {
-		o := New(kind, b)
-		if _, twice := byID[o.ID]; twice {
-			return damaged("%s holds object %s twice", name, o.ID)
-		}
-		byID[o.ID] = i
-		w.Objects[i] = o
-		return nil
+	if err := u.deltas(wait); err != nil {
+		return nil, err
 	}
+	return w, nil
+}
+
+// unpacking is a pack while ReadPack goes through it.
+type unpacking struct {
+	*VerifiedPack
+	pack  *pack
+	lim   Limits
+	total int64 // bytes claimed so far
+	byOff map[int64]int
+	byID  map[plumbing.Hash]int
+}
+
+// pending is a delta that its base is not there for yet.
+type pending struct {
+	i     int
+	e     entry
+	delta []byte
+}
+
+// claim holds what is about to be made against the limits.
+func (u *unpacking) claim(n int64) error {
+	if u.total += n; n > u.lim.Each || u.total > u.lim.Total {
+		return damaged("%s unpacks to more than is allowed (%d bytes each, %d in all)", u.pack.name, u.lim.Each, u.lim.Total)
+	}
+	return nil
+}
+
+func (u *unpacking) put(i int, kind plumbing.ObjectType, b []byte) error {
+	o := New(kind, b)
+	if _, twice := u.byID[o.ID]; twice {
+		return damaged("%s holds object %s twice", u.pack.name, o.ID)
+	}
+	u.byID[o.ID] = i
+	u.Objects[i] = o
+	return nil
+}
+
+// whole unpacks every entry, puts in the objects that are whole, and gives the deltas.
+func (u *unpacking) whole() (wait []pending, err error) {
+	name := u.pack.name
+	rd := (&Store{}).NewReader(0)
+	data := u.Data[:len(u.Data)-20] // without the check sum
 	off := int64(12)
-	for i := range int(count) {
-		e, err := p.header(off)
+	for i := range u.Objects {
+		e, err := u.pack.header(off)
 		if err != nil {
 			return nil, err
 		}
-		if err := claim(e.size); err != nil {
+		if err := u.claim(e.size); err != nil {
 			return nil, err
 		}
-		body, err := rd.inflate(data[e.body:len(data)-20], e.size, name)
+		body, err := rd.inflate(data[e.body:], e.size, name)
 		if err != nil {
 			return nil, err
 		}
-		end := int64(len(data)) - 20 - int64(rd.src.Len())
-		byOff[off] = i
-		w.places[i] = place{uint64(off), crc32.ChecksumIEEE(data[off:end])}
+		end := int64(len(data)) - int64(rd.src.Len())
+		u.byOff[off] = i
+		u.places[i] = place{uint64(off), crc32.ChecksumIEEE(data[off:end])}
 		switch e.kind {
 		case plumbing.OFSDeltaObject, plumbing.REFDeltaObject:
 			wait = append(wait, pending{i, e, body})
 		case plumbing.TagObject:
 			return nil, damaged("%s holds a tag, which nothing here needs", name)
 		default:
-			if err := put(i, e.kind, body); err != nil {
+			if err := u.put(i, e.kind, body); err != nil {
 				return nil, err
 			}
 		}
 		off = end
 	}
-	if off != int64(len(data))-20 {
+	if off != int64(len(data)) {
 		return nil, damaged("%s goes on after its last object", name)
 	}
-	// A base may come after its delta and be a delta itself, so this goes round until nothing moves.
+	return wait, nil
+}
+
+// deltas puts in the objects that are kept as deltas. A base may come after its delta and be a
+// delta itself, so this goes round until nothing moves.
+func (u *unpacking) deltas(wait []pending) error {
+	name := u.pack.name
 	for len(wait) > 0 {
 		var left []pending
 		for _, d := range wait {
-			bi, ok := byOff[d.e.baseOff]
+			bi, ok := u.byOff[d.e.baseOff]
 			if d.e.kind == plumbing.REFDeltaObject {
-				bi, ok = byID[d.e.baseID]
+				bi, ok = u.byID[d.e.baseID]
 			}
 			if !ok && d.e.kind == plumbing.OFSDeltaObject {
-				return nil, damaged("%s: a delta points between two objects", name)
+				return damaged("%s: a delta points between two objects", name)
 			}
-			if !ok || w.Objects[bi].Kind == 0 {
+			if !ok || u.Objects[bi].Kind == 0 {
 				left = append(left, d)
 				continue
 			}
-			if err := claim(deltaSize(d.delta)); err != nil {
-				return nil, err
+			if err := u.claim(deltaSize(d.delta)); err != nil {
+				return err
 			}
-			b, err := applyDelta(p, w.Objects[bi].Data, d.delta)
+			b, err := applyDelta(u.pack, u.Objects[bi].Data, d.delta)
 			if err != nil {
-				return nil, err
+				return err
 			}
-			if err := put(d.i, w.Objects[bi].Kind, b); err != nil {
-				return nil, err
+			if err := u.put(d.i, u.Objects[bi].Kind, b); err != nil {
+				return err
 			}
 		}
 		if len(left) == len(wait) {
-			return nil, damaged("%s lacks the base of %d of its objects", name, len(left))
+			return damaged("%s lacks the base of %d of its objects", name, len(left))
 		}
 		wait = left
 	}
-	return w, nil
+	return nil
 }
 
 // deltaSize is the size that a delta says its result has; the largest there is, if it cannot be read.
