@@ -466,16 +466,7 @@ func (r *Result) update(g Getter, id plumbing.Hash, dir string, edits []Edit) (p
 		}
 		group := edits[:n]
 		edits = edits[n:]
-		at, clash, form := -1, "", schema.CanonicalName(name)
-		for i, e := range es {
-			if string(e.Name) == name {
-				at = i
-				break
-			}
-			if schema.CanonicalName(string(e.Name)) == form {
-				clash = string(e.Name)
-			}
-		}
+		at, clash := seek(es, name)
 		want := Entry{Mode: group[0].Mode, Name: []byte(name), ID: group[0].ID}
 		if below {
 			want.Mode = ModeDir
@@ -528,6 +519,21 @@ func (r *Result) update(g Getter, id plumbing.Hash, dir string, edits []Edit) (p
 		r.Objects = append(r.Objects, o)
 	}
 	return o.ID, nil
+}
+
+// seek gives the place of a name, -1 if it is not there; clash is then a name that differs only
+// in its form.
+func seek(es []Entry, name string) (at int, clash string) {
+	form := schema.CanonicalName(name)
+	for i, e := range es {
+		if string(e.Name) == name {
+			return i, clash
+		}
+		if schema.CanonicalName(string(e.Name)) == form {
+			clash = string(e.Name)
+		}
+	}
+	return -1, clash
 }
 
 // Before says whether a comes before b in git's order.
