@@ -62,66 +62,16 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 	if x.Find(head) >= 0 {
 		return nil
 	}
-	r := s.NewReader(baseCache)
-	r.Through = true
-	fresh := map[plumbing.Hash]*pending{}
-	trees := map[plumbing.Hash]plumbing.Hash{} // of indexed parents
-	read := func(id plumbing.Hash) (*pending, error) {
-		data, err := r.Commit(id)
-		if err != nil {
-			return nil, err
-		}
-		h, err := objects.ParseCommit(id, data)
-		if err != nil {
-			return nil, err
-		}
-		if cut[id] {
-			h.Parents = nil
-		}
-		return &pending{id: id, tree: h.Tree, date: h.Date, parents: h.Parents, no: -1}, nil
-	}
-	first, err := read(head)
+	w := &walk{x: x, r: s.NewReader(baseCache), cut: cut, fresh: map[plumbing.Hash]*pending{}, trees: map[plumbing.Hash]plumbing.Hash{}}
+	w.r.Through = true
+	order, err := w.back(head, progress)
 	if err != nil {
 		return err
-	}
-	fresh[head] = first
-	q := byDate{first}
-	var order []*pending
-	for len(q) > 0 {
-		c := heap.Pop(&q).(*pending)
-		order = append(order, c)
-		for _, p := range c.parents {
-			if fresh[p] != nil {
-				continue
-			}
-			if _, ok := trees[p]; ok {
-				continue
-			}
-			pc, err := read(p)
-			if err != nil {
-				return err
-			}
-			if x.Find(p) >= 0 {
-				trees[p] = pc.tree
-				continue
-			}
-			fresh[p] = pc
-			heap.Push(&q, pc)
-		}
-		if progress != nil && len(order)%5000 == 0 {
-			progress(0, len(order))
-		}
 	}
 	if progress != nil && len(order) > 256 {
 		defer progress(len(order), len(order))
 	}
-	treeOf := func(id plumbing.Hash) plumbing.Hash {
-		if p := fresh[id]; p != nil {
-			return p.tree
-		}
-		return trees[id]
-	}
-	if err := changes(s, order, treeOf, look, progress); err != nil {
+	if err := changes(s, order, w.treeOf, look, progress); err != nil {
 		return err
 	}
 	if x.bad {
@@ -129,32 +79,100 @@ func (x *Index) Extend(s *objects.Store, head plumbing.Hash, cut map[plumbing.Ha
 	}
 	// Oldest first, and a parent before its children even where clocks were wrong.
 	slices.Reverse(order)
-	var place func(c *pending)
-	place = func(c *pending) {
-		c.no = -2
-		add := Commit{ID: c.id, Date: c.date, Changed: c.changed}
-		for _, p := range c.parents {
-			pc := fresh[p]
-			if pc != nil && pc.no == -1 {
-				place(pc)
-			}
-			if pc != nil {
-				add.Parents = append(add.Parents, pc.no)
-			} else if no := x.Find(p); no >= 0 {
-				add.Parents = append(add.Parents, no)
-			} else {
-				x.bad = true
-			}
-		}
-		c.no = x.Len()
-		x.add(add)
-	}
 	for _, c := range order {
 		if c.no == -1 {
-			place(c)
+			w.place(c)
 		}
 	}
 	return nil
+}
+
+// walk is Extend on its way.
+type walk struct {
+	x     *Index
+	r     *objects.Reader
+	cut   map[plumbing.Hash]bool
+	fresh map[plumbing.Hash]*pending
+	trees map[plumbing.Hash]plumbing.Hash // of indexed parents
+}
+
+func (w *walk) read(id plumbing.Hash) (*pending, error) {
+	data, err := w.r.Commit(id)
+	if err != nil {
+		return nil, err
+	}
+	h, err := objects.ParseCommit(id, data)
+	if err != nil {
+		return nil, err
+	}
+	if w.cut[id] {
+		h.Parents = nil
+	}
+	return &pending{id: id, tree: h.Tree, date: h.Date, parents: h.Parents, no: -1}, nil
+}
+
+// back finds the commits that are not in the index, by date, newest first.
+func (w *walk) back(head plumbing.Hash, progress func(done, total int)) (order []*pending, err error) {
+	first, err := w.read(head)
+	if err != nil {
+		return nil, err
+	}
+	w.fresh[head] = first
+	q := byDate{first}
+	for len(q) > 0 {
+		c := heap.Pop(&q).(*pending)
+		order = append(order, c)
+		for _, p := range c.parents {
+			if w.fresh[p] != nil {
+				continue
+			}
+			if _, ok := w.trees[p]; ok {
+				continue
+			}
+			pc, err := w.read(p)
+			if err != nil {
+				return nil, err
+			}
+			if w.x.Find(p) >= 0 {
+				w.trees[p] = pc.tree
+				continue
+			}
+			w.fresh[p] = pc
+			heap.Push(&q, pc)
+		}
+		if progress != nil && len(order)%5000 == 0 {
+			progress(0, len(order))
+		}
+	}
+	return order, nil
+}
+
+func (w *walk) treeOf(id plumbing.Hash) plumbing.Hash {
+	if p := w.fresh[id]; p != nil {
+		return p.tree
+	}
+	return w.trees[id]
+}
+
+// place adds a commit to the index, after its parents.
+func (w *walk) place(c *pending) {
+	c.no = -2
+	add := Commit{ID: c.id, Date: c.date, Changed: c.changed}
+	for _, p := range c.parents {
+		pc := w.fresh[p]
+		if pc != nil && pc.no == -1 {
+			w.place(pc)
+		}
+		if pc != nil {
+			add.Parents = append(add.Parents, pc.no)
+		} else if no := w.x.Find(p); no >= 0 {
+			add.Parents = append(add.Parents, no)
+		} else {
+			w.x.bad = true
+		}
+	}
+	c.no = w.x.Len()
+	w.x.add(add)
 }
 
 // changes finds the paths that each commit changed. order is newest first; each worker takes a

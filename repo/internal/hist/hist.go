@@ -392,82 +392,20 @@ func (x *Index) add(c Commit) {
 
 // format writes the whole index as a base.
 func (x *Index) format() []byte {
+	c, ok := x.contents()
+	if !ok {
+		x.bad = true
+		return nil
+	}
 	n := x.Len()
-	byPath := make(map[string][]Posting, x.paths+len(x.addedFor))
-	nPosts := 0
-	for i := range x.paths {
-		if x.num(secPathAt, i) > x.num(secPathAt, i+1) || x.num(secPostAt, i) > x.num(secPostAt, i+1) || i > 0 && x.path(i-1) >= x.path(i) || x.bad {
-			x.bad = true
-			return nil
-		}
-		posts := x.posts(i)
-		byPath[x.path(i)] = posts
-		nPosts += len(posts)
-	}
-	for p, posts := range x.addedFor {
-		byPath[p] = append(byPath[p], posts...)
-		nPosts += len(posts)
-	}
-	paths := slices.Sorted(maps.Keys(byPath))
-	nText := 0
-	for _, p := range paths {
-		nText += len(p)
-	}
-	var parents []int
-	parAt := make([]int, 0, n+1)
-	for i := range n {
-		parAt = append(parAt, len(parents))
-		x.Parents(i, func(p int) { parents = append(parents, p) })
-	}
-	parAt = append(parAt, len(parents))
-	size := n*36 + 4 + len(parents)*4 + (len(paths)+1)*8 + nText + nPosts*24
+	size := n*36 + 4 + len(c.parents)*4 + (len(c.paths)+1)*8 + c.nText + c.nPosts*24
 	blocks := (size + blockSize - 1) / blockSize
 	start := headerSize + 4*blocks
-	out := make([]byte, start, start+size)
-	put := func(v int) { out = binary.LittleEndian.AppendUint32(out, uint32(v)) }
-	order := make([]int, n)
-	for i := range n {
-		id := x.ID(i)
-		out = append(out, id[:]...)
-		order[i] = i
-	}
-	ids := out[start:]
-	slices.SortFunc(order, func(a, b int) int { return bytes.Compare(ids[a*20:a*20+20], ids[b*20:b*20+20]) })
-	for _, no := range order {
-		put(no)
-	}
-	for i := range n {
-		out = binary.LittleEndian.AppendUint64(out, uint64(x.Date(i)))
-	}
-	for _, list := range [][]int{parAt, parents} {
-		for _, v := range list {
-			put(v)
-		}
-	}
-	at := 0
-	for _, p := range paths {
-		put(at)
-		at += len(p)
-	}
-	put(at)
-	for _, p := range paths {
-		out = append(out, p...)
-	}
-	at = 0
-	for _, p := range paths {
-		put(at)
-		at += len(byPath[p])
-	}
-	put(at)
-	for _, p := range paths {
-		for _, post := range byPath[p] {
-			put(post.Commit)
-			out = append(out, post.Blob[:]...)
-		}
-	}
+	out := x.appendCommits(make([]byte, start, start+size), c)
+	out = c.appendPaths(out)
 	copy(out, magic)
 	set := func(at int, v uint32) { binary.LittleEndian.PutUint32(out[at:], v) }
-	for i, v := range []int{n, len(paths), len(parents), nText, nPosts} {
+	for i, v := range []int{n, len(c.paths), len(c.parents), c.nText, c.nPosts} {
 		set(20+4*i, uint32(v))
 	}
 	set(60, math.MaxUint32)
@@ -485,6 +423,98 @@ func (x *Index) format() []byte {
 	set(68, headSum(out, blocks))
 	return out
 }
+
+// contents is what a base holds beside ids and dates.
+type contents struct {
+	byPath  map[string][]Posting
+	paths   []string
+	parents []int
+	parAt   []int // where in parents those of each commit begin
+	nText   int   // bytes of the paths
+	nPosts  int
+}
+
+// contents gathers it from the base and what was added; ok is false if the base is damaged.
+func (x *Index) contents() (c contents, ok bool) {
+	c.byPath = make(map[string][]Posting, x.paths+len(x.addedFor))
+	for i := range x.paths {
+		if x.num(secPathAt, i) > x.num(secPathAt, i+1) || x.num(secPostAt, i) > x.num(secPostAt, i+1) || i > 0 && x.path(i-1) >= x.path(i) || x.bad {
+			return c, false
+		}
+		posts := x.posts(i)
+		c.byPath[x.path(i)] = posts
+		c.nPosts += len(posts)
+	}
+	for p, posts := range x.addedFor {
+		c.byPath[p] = append(c.byPath[p], posts...)
+		c.nPosts += len(posts)
+	}
+	c.paths = slices.Sorted(maps.Keys(c.byPath))
+	for _, p := range c.paths {
+		c.nText += len(p)
+	}
+	n := x.Len()
+	c.parAt = make([]int, 0, n+1)
+	for i := range n {
+		c.parAt = append(c.parAt, len(c.parents))
+		x.Parents(i, func(p int) { c.parents = append(c.parents, p) })
+	}
+	c.parAt = append(c.parAt, len(c.parents))
+	return c, true
+}
+
+// appendCommits writes ids, their order, dates and parents.
+func (x *Index) appendCommits(out []byte, c contents) []byte {
+	n, start := x.Len(), len(out)
+	order := make([]int, n)
+	for i := range n {
+		id := x.ID(i)
+		out = append(out, id[:]...)
+		order[i] = i
+	}
+	ids := out[start:]
+	slices.SortFunc(order, func(a, b int) int { return bytes.Compare(ids[a*20:a*20+20], ids[b*20:b*20+20]) })
+	for _, no := range order {
+		out = appendInt(out, no)
+	}
+	for i := range n {
+		out = binary.LittleEndian.AppendUint64(out, uint64(x.Date(i)))
+	}
+	for _, list := range [][]int{c.parAt, c.parents} {
+		for _, v := range list {
+			out = appendInt(out, v)
+		}
+	}
+	return out
+}
+
+// appendPaths writes the paths and the postings of each.
+func (c contents) appendPaths(out []byte) []byte {
+	at := 0
+	for _, p := range c.paths {
+		out = appendInt(out, at)
+		at += len(p)
+	}
+	out = appendInt(out, at)
+	for _, p := range c.paths {
+		out = append(out, p...)
+	}
+	at = 0
+	for _, p := range c.paths {
+		out = appendInt(out, at)
+		at += len(c.byPath[p])
+	}
+	out = appendInt(out, at)
+	for _, p := range c.paths {
+		for _, post := range c.byPath[p] {
+			out = appendInt(out, post.Commit)
+			out = append(out, post.Blob[:]...)
+		}
+	}
+	return out
+}
+
+func appendInt(out []byte, v int) []byte { return binary.LittleEndian.AppendUint32(out, uint32(v)) }
 
 // line writes one journal line: a check sum, then the commit.
 func (x *Index) line(no int) []byte {
