@@ -377,7 +377,7 @@ func (st *state) accept(e Event) (Event, error) {
 }
 
 func (st *state) check(e Event, p Proposal) (Event, error) {
-	refuse := func(what, do string) (Event, error) { return e, &AnswerError{what, do} }
+	refuse := refusing(e)
 	if !(e.Hz >= 0 && e.Hz <= schema.MaxShakeHz) {
 		return refuse(fmt.Sprintf("a frequency of %s Hz", domain.Number(e.Hz)), fmt.Sprintf("give a number above 0 and up to %g, or leave it out", schema.MaxShakeHz))
 	}
@@ -398,7 +398,6 @@ func (st *state) check(e Event, p Proposal) (Event, error) {
 			return refuse(fmt.Sprintf("this session does not work on %s", e.Axis), "name one of its axes")
 		}
 	}
-	look := p.Stage == Search || p.Stage == Relook
 	switch e.Saw {
 	case Hand:
 		if p.Stage == Done && st.handDone < len(st.cfg.Hand) {
@@ -446,9 +445,20 @@ func (st *state) check(e Event, p Proposal) (Event, error) {
 		}
 		return st.acceptDecision(e)
 	case Clean, Chatter, Rocking, Stand:
-	default:
-		return refuse(fmt.Sprintf("%q is not an answer", string(e.Saw)), "answer "+words(p.Allowed))
+		return st.checkSeen(e, p)
 	}
+	return refuse(fmt.Sprintf("%q is not an answer", string(e.Saw)), "answer "+words(p.Allowed))
+}
+
+// refusing refuses an event.
+func refusing(e Event) func(what, do string) (Event, error) {
+	return func(what, do string) (Event, error) { return e, &AnswerError{what, do} }
+}
+
+// checkSeen checks what was seen of an axis at a value.
+func (st *state) checkSeen(e Event, p Proposal) (Event, error) {
+	refuse := refusing(e)
+	look := p.Stage == Search || p.Stage == Relook
 	if p.Stage == InHand && e.Value == nil {
 		if !e.Saw.Oscillates() {
 			e.Saw, e.HasAxis = Hand, false
