@@ -264,107 +264,129 @@ type cells struct {
 }
 
 func readRow(t *csvtable.Table, cols []Column, r csvtable.Row) (row Row, faults []csvtable.Fault) {
-	row = Row{Line: r.Line}
-	fault := func(c Column, what, fix string) {
-		faults = append(faults, csvtable.Fault{Line: r.Line, Column: c.Header, What: what, Fix: fix})
-	}
-	in := cells{map[Field]string{}, map[Field]float64{}}
+	rd := reading{row: Row{Line: r.Line}, in: cells{map[Field]string{}, map[Field]float64{}}}
 	for i, c := range cols {
-		cell := r.Cells[i]
-		if c.Field == Skip || cell == "" {
-			continue
+		if cell := r.Cells[i]; c.Field != Skip && cell != "" {
+			rd.cell(c, cell)
 		}
-		if rest, ok := strings.CutPrefix(cell, "'"); ok && formula(rest) {
-			cell = rest // as Write marks it
-		}
-		if strings.ContainsFunc(cell, func(r rune) bool { return r < 0x20 || r == 0x7f }) {
-			fault(c, "the cell has a control character or more than one line", "write it on one line")
-			continue
-		}
-		if c.Field.kind() == "" && c.Field != Quantity {
-			in.text[c.Field] = cell
-			continue
-		}
-		v, rest, err := csvtable.Number(cell)
-		if err != nil {
-			fault(c, err.Error(), "correct the cell")
-			continue
-		}
-		if strings.Contains(cell, ",") {
-			row.Said = append(row.Said, fmt.Sprintf("%s: %s read as %s", c.Header, cell, schema.Num(v)))
-		}
-		if c.Field == Quantity {
-			if rest != "" || v != math.Trunc(v) || v < 0 || v > 10000 {
-				fault(c, fmt.Sprintf("%q is not a count", cell), "write a whole number, 0 to 10000")
-			}
-			in.num[Quantity] = v
-			continue
-		}
-		u := c.Unit
-		if rest != "" {
-			if u = unitOf(c.Field.kind(), rest); u == "" {
-				fault(c, fmt.Sprintf("%q has no unit of a %s", cell, c.Field.kind()), "use one of "+strings.Join(unit.Names(c.Field.kind()), ", "))
-				continue
-			}
-			if u != c.Unit {
-				si, _ := unit.ParseIn(c.Field.kind(), schema.Num(v)+" "+u, "")
-				shown, _ := unit.Show(c.Field.kind(), si, map[bool]string{true: "g", false: "mm"}[c.Field == Mass])
-				row.Said = append(row.Said, fmt.Sprintf("%s: %s read as %s", c.Header, cell, shown))
-			}
-		}
-		one, err := unit.ParseIn(c.Field.kind(), "1 "+u, "")
-		if err != nil {
-			fault(c, err.Error(), "")
-			continue
-		}
-		v *= one
-		signed := strings.HasPrefix(string(c.Field), string(Balance))
-		switch {
-		case c.Field == Mass && !(v > 0 && v <= 100):
-			fault(c, fmt.Sprintf("a mass of %s", cell), "above 0 and at most 100 kg")
-		case c.Field != Mass && (math.Abs(v) > 3 || v < 0 && !signed || v == 0 && !signed):
-			fault(c, fmt.Sprintf("a %s of %s", c.Field, cell), "above 0 and at most 3000 mm; leave the cell empty where it is not known")
-		}
-		in.num[c.Field] = v
 	}
+	p := rd.part(cols)
+	if rd.faults != nil {
+		return rd.row, rd.faults
+	}
+	size(&p, rd.in, &rd.row)
+	balance(&p, rd.in, &rd.row)
+	p.Mounts = Mounts(p)
+	rd.row.Part = p
+	return rd.row, nil
+}
+
+// reading is a row while it is read.
+type reading struct {
+	row    Row
+	in     cells
+	faults []csvtable.Fault
+}
+
+func (rd *reading) fault(c Column, what, fix string) {
+	rd.faults = append(rd.faults, csvtable.Fault{Line: rd.row.Line, Column: c.Header, What: what, Fix: fix})
+}
+
+// cell reads one cell.
+func (rd *reading) cell(c Column, cell string) {
+	if rest, ok := strings.CutPrefix(cell, "'"); ok && formula(rest) {
+		cell = rest // as Write marks it
+	}
+	if strings.ContainsFunc(cell, func(r rune) bool { return r < 0x20 || r == 0x7f }) {
+		rd.fault(c, "the cell has a control character or more than one line", "write it on one line")
+		return
+	}
+	if c.Field.kind() == "" && c.Field != Quantity {
+		rd.in.text[c.Field] = cell
+		return
+	}
+	v, rest, err := csvtable.Number(cell)
+	if err != nil {
+		rd.fault(c, err.Error(), "correct the cell")
+		return
+	}
+	if strings.Contains(cell, ",") {
+		rd.row.Said = append(rd.row.Said, fmt.Sprintf("%s: %s read as %s", c.Header, cell, schema.Num(v)))
+	}
+	if c.Field == Quantity {
+		if rest != "" || v != math.Trunc(v) || v < 0 || v > 10000 {
+			rd.fault(c, fmt.Sprintf("%q is not a count", cell), "write a whole number, 0 to 10000")
+		}
+		rd.in.num[Quantity] = v
+		return
+	}
+	rd.measure(c, cell, v, rest)
+}
+
+// measure takes a mass or a length in, v with what stands behind the number.
+func (rd *reading) measure(c Column, cell string, v float64, rest string) {
+	u := c.Unit
+	if rest != "" {
+		if u = unitOf(c.Field.kind(), rest); u == "" {
+			rd.fault(c, fmt.Sprintf("%q has no unit of a %s", cell, c.Field.kind()), "use one of "+strings.Join(unit.Names(c.Field.kind()), ", "))
+			return
+		}
+		if u != c.Unit {
+			si, _ := unit.ParseIn(c.Field.kind(), schema.Num(v)+" "+u, "")
+			shown, _ := unit.Show(c.Field.kind(), si, map[bool]string{true: "g", false: "mm"}[c.Field == Mass])
+			rd.row.Said = append(rd.row.Said, fmt.Sprintf("%s: %s read as %s", c.Header, cell, shown))
+		}
+	}
+	one, err := unit.ParseIn(c.Field.kind(), "1 "+u, "")
+	if err != nil {
+		rd.fault(c, err.Error(), "")
+		return
+	}
+	v *= one
+	signed := strings.HasPrefix(string(c.Field), string(Balance))
+	switch {
+	case c.Field == Mass && !(v > 0 && v <= 100):
+		rd.fault(c, fmt.Sprintf("a mass of %s", cell), "above 0 and at most 100 kg")
+	case c.Field != Mass && (math.Abs(v) > 3 || v < 0 && !signed || v == 0 && !signed):
+		rd.fault(c, fmt.Sprintf("a %s of %s", c.Field, cell), "above 0 and at most 3000 mm; leave the cell empty where it is not known")
+	}
+	rd.in.num[c.Field] = v
+}
+
+// part makes the part of what was read, but for its shape and balance, and finds what is wrong
+// with the row as a whole.
+func (rd *reading) part(cols []Column) preset.ShopPart {
 	col := func(f Field) Column { return Column{Header: header(cols, f)} }
-	if in.text[Name] == "" && !failed(faults, col(Name)) {
-		fault(col(Name), "the part has no name", "name it, or leave the row out with --skip")
+	if rd.in.text[Name] == "" && !failed(rd.faults, col(Name)) {
+		rd.fault(col(Name), "the part has no name", "name it, or leave the row out with --skip")
 	}
-	if _, ok := in.num[Mass]; !ok && !failed(faults, col(Mass)) {
-		fault(col(Mass), "the part has no mass", "weigh it, or leave the row out with --skip")
+	if _, ok := rd.in.num[Mass]; !ok && !failed(rd.faults, col(Mass)) {
+		rd.fault(col(Mass), "the part has no mass", "weigh it, or leave the row out with --skip")
 	}
-	slot := schema.Slug(in.text[Slot])
-	if in.text[Slot] != "" && !schema.IsName(slot) {
-		fault(col(Slot), fmt.Sprintf("%q cannot be a slot", in.text[Slot]), "a short word such as body, lens, plate")
+	slot := schema.Slug(rd.in.text[Slot])
+	if rd.in.text[Slot] != "" && !schema.IsName(slot) {
+		rd.fault(col(Slot), fmt.Sprintf("%q cannot be a slot", rd.in.text[Slot]), "a short word such as body, lens, plate")
 	}
-	file := schema.Slug(in.text[Name])
-	if in.text[Name] != "" && (!preset.IsName(file) || len([]rune(in.text[Name])) > 200) {
-		fault(col(Name), fmt.Sprintf("%q cannot name a part", in.text[Name]), "a short name with a letter or digit")
+	file := schema.Slug(rd.in.text[Name])
+	if rd.in.text[Name] != "" && (!preset.IsName(file) || len([]rune(rd.in.text[Name])) > 200) {
+		rd.fault(col(Name), fmt.Sprintf("%q cannot name a part", rd.in.text[Name]), "a short name with a letter or digit")
 	}
-	p := preset.ShopPart{File: file, Quantity: -1, Owner: in.text[Owner]}
-	p.Name, p.Slot, p.Note, p.Mass = in.text[Name], slot, in.text[Note], in.num[Mass]
-	if n, ok := in.num[Quantity]; ok {
+	p := preset.ShopPart{File: file, Quantity: -1, Owner: rd.in.text[Owner]}
+	p.Name, p.Slot, p.Note, p.Mass = rd.in.text[Name], slot, rd.in.text[Note], rd.in.num[Mass]
+	if n, ok := rd.in.num[Quantity]; ok {
 		p.Quantity = int(n)
 	}
-	if _, d := in.num[Diameter]; d {
+	if _, d := rd.in.num[Diameter]; d {
 		for _, f := range []Field{Width, Height} {
-			if _, ok := in.num[f]; ok {
-				fault(col(f), "the part has a diameter and a "+string(f), "give one of the two")
+			if _, ok := rd.in.num[f]; ok {
+				rd.fault(col(f), "the part has a diameter and a "+string(f), "give one of the two")
 			}
 		}
 	}
-	if b, ok := in.num[Bore]; ok && b >= in.num[Diameter] {
-		fault(col(Bore), "the bore is not smaller than the diameter", "correct one of them")
+	if b, ok := rd.in.num[Bore]; ok && b >= rd.in.num[Diameter] {
+		rd.fault(col(Bore), "the bore is not smaller than the diameter", "correct one of them")
 	}
-	if faults != nil {
-		return row, faults
-	}
-	size(&p, in, &row)
-	balance(&p, in, &row)
-	p.Mounts = Mounts(p)
-	row.Part = p
-	return row, nil
+	return p
 }
 
 func failed(faults []csvtable.Fault, c Column) bool {
