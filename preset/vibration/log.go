@@ -199,85 +199,110 @@ func Read(r io.Reader, o ReadOptions) (*Log, error) {
 		use = append(use, u.Column)
 	}
 	in.Use(use)
-	clock := clock{has: l.Columns[0].Use == "time", rate: o.Rate}
-	var unreadable, disordered, wrapped problem
-	var climb rising
-	row, cols := make([]float64, len(use)), make([][]float64, len(use))
+	x := &reader{Log: l, in: in, clock: clock{has: l.Columns[0].Use == "time", rate: o.Rate}}
+	if err := x.read(len(use), o.Progress); err != nil {
+		return nil, err
+	}
+	if err := x.refused(); err != nil {
+		return nil, err
+	}
+	if err := l.scaleTime(); err != nil {
+		return nil, err
+	}
+	steps := l.timing()
+	if c, ok := x.climb.rate(l.Columns); ok {
+		l.add(Swapped, c.Use, problem{}, "column %q, read as %s, rises from row to row as a time or a counter does: check the mapping", c.Name, c.Use)
+	}
+	l.report(x.unreadable, x.disordered, x.wrapped, example(x.in), steps)
+	return l, nil
+}
+
+// reader is a log while it is read.
+type reader struct {
+	*Log
+	in                              *csvlog.Reader
+	clock                           clock
+	unreadable, disordered, wrapped problem
+	climb                           rising
+}
+
+// read takes the rows in that can be used.
+func (x *reader) read(columns int, progress func(bytes int64, rows int)) error {
+	l := x.Log
+	row, cols := make([]float64, columns), make([][]float64, columns)
 	for n := 0; ; n++ {
-		err := in.Next(row)
+		err := x.in.Next(row)
 		if err == io.EOF {
 			break
 		} else if err != nil {
-			return nil, err
+			return err
 		}
-		if o.Progress != nil && n%progressEvery == 0 {
-			o.Progress(in.Bytes, n)
+		if progress != nil && n%progressEvery == 0 {
+			progress(x.in.Bytes, n)
 		}
 		if slices.ContainsFunc(row, math.IsNaN) {
-			unreadable.at(in.Line)
-			clock.rows++
+			x.unreadable.at(x.in.Line)
+			x.clock.rows++
 			continue
 		}
-		climb.see(row)
-		t, how := clock.read(row[0])
+		x.climb.see(row)
+		t, how := x.clock.read(row[0])
 		switch how {
 		case Wrapped:
-			wrapped.at(in.Line)
+			x.wrapped.at(x.in.Line)
 		case OutOfOrder:
-			disordered.at(in.Line)
+			x.disordered.at(x.in.Line)
 			continue
 		}
-		if k := len(l.Time); k == 0 || in.Line != l.lines[len(l.lines)-1].line+k-l.lines[len(l.lines)-1].index {
-			l.lines = append(l.lines, lineAt{k, in.Line})
+		if k := len(l.Time); k == 0 || x.in.Line != l.lines[len(l.lines)-1].line+k-l.lines[len(l.lines)-1].index {
+			l.lines = append(l.lines, lineAt{k, x.in.Line})
 		}
 		if len(l.Time) == maxRows {
-			return nil, &ReadError{Line: in.Line, What: fmt.Sprintf("more than %d rows", maxRows), Do: "cut the log into parts"}
+			return &ReadError{Line: x.in.Line, What: fmt.Sprintf("more than %d rows", maxRows), Do: "cut the log into parts"}
 		}
 		l.Time = append(l.Time, t)
 		for i, v := range row {
-			if !clock.has || i > 0 {
+			if !x.clock.has || i > 0 {
 				cols[i] = append(cols[i], v*l.Columns[i].Scale)
 			}
 		}
 	}
-	if o.Progress != nil {
-		o.Progress(in.Bytes, len(l.Time))
+	if progress != nil {
+		progress(x.in.Bytes, len(l.Time))
 	}
 	for i, u := range l.Columns {
 		if a, ok := schema.ParseAxis(u.Use); ok {
 			l.Rates[a] = cols[i]
 		}
 	}
-	rows := len(l.Time) + unreadable.count + disordered.count
+	return nil
+}
+
+// refused says why the log as a whole cannot be used.
+func (x *reader) refused() error {
+	l := x.Log
+	rows := len(l.Time) + x.unreadable.count + x.disordered.count
 	bad := func(p problem) bool { return float64(p.count) > maxBadShare*float64(rows) }
 	switch {
-	case bad(unreadable):
-		return nil, &ReadError{Line: unreadable.lines[0], What: fmt.Sprintf("%d of %d rows have no number in a column that is needed%s", unreadable.count, rows, example(in)), Do: "check which columns are mapped and what separates them"}
-	case bad(disordered):
-		what := fmt.Sprintf("the time does not rise in %d of %d rows", disordered.count, rows)
-		if c, ok := climb.rate(l.Columns); ok {
+	case bad(x.unreadable):
+		return &ReadError{Line: x.unreadable.lines[0], What: fmt.Sprintf("%d of %d rows have no number in a column that is needed%s", x.unreadable.count, rows, example(x.in)), Do: "check which columns are mapped and what separates them"}
+	case bad(x.disordered):
+		what := fmt.Sprintf("the time does not rise in %d of %d rows", x.disordered.count, rows)
+		if c, ok := x.climb.rate(l.Columns); ok {
 			what += fmt.Sprintf(", while column %q, read as %s, does: they look swapped", c.Name, c.Use)
 		}
-		return nil, &ReadError{Line: disordered.lines[0], What: what, Do: "check which column is the time, or cut the log where the clock starts again"}
+		return &ReadError{Line: x.disordered.lines[0], What: what, Do: "check which column is the time, or cut the log where the clock starts again"}
 	case len(l.Time) < minRows:
-		return nil, &ReadError{What: fmt.Sprintf("only %s can be used", rowsOf(len(l.Time))), Do: fmt.Sprintf("expected at least %d, better some seconds' worth", minRows)}
+		return &ReadError{What: fmt.Sprintf("only %s can be used", rowsOf(len(l.Time))), Do: fmt.Sprintf("expected at least %d, better some seconds' worth", minRows)}
 	}
 	dead := true
 	for _, x := range l.Rates {
 		dead = dead && (len(x) == 0 || slices.Min(x) == slices.Max(x))
 	}
 	if dead {
-		return nil, &ReadError{What: "no turn rate changes from row to row: the sensor or the log is dead", Do: "check which columns are mapped, or log again with the head moving"}
+		return &ReadError{What: "no turn rate changes from row to row: the sensor or the log is dead", Do: "check which columns are mapped, or log again with the head moving"}
 	}
-	if err := l.scaleTime(); err != nil {
-		return nil, err
-	}
-	steps := l.timing()
-	if c, ok := climb.rate(l.Columns); ok {
-		l.add(Swapped, c.Use, problem{}, "column %q, read as %s, rises from row to row as a time or a counter does: check the mapping", c.Name, c.Use)
-	}
-	l.report(unreadable, disordered, wrapped, example(in), steps)
-	return l, nil
+	return nil
 }
 
 func example(in *csvlog.Reader) string {
