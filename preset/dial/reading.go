@@ -68,92 +68,115 @@ func (r Reading) String() string {
 //
 // Source: CSV as RFC 4180 as far as it goes.
 func ParseReadings(q Quantity, text string) ([]Reading, error) {
-	fail := func(line int, what, value, want string) error {
-		return &domain.Error{Model: "dial", Name: fmt.Sprintf("line %d: %s", line, what), Value: value, Want: want}
-	}
-	known := append([]string{"dial"}, q.Columns()...)
-	var out []Reading
-	var head []string
+	p := parser{q: q, known: append([]string{"dial"}, q.Columns()...)}
 	in := bufio.NewScanner(strings.NewReader(strings.TrimPrefix(text, "\ufeff")))
-	for n := 1; in.Scan(); n++ {
+	for in.Scan() {
+		p.n++
 		line := strings.TrimSpace(in.Text())
 		if line == "" || strings.HasPrefix(line, "#") {
 			continue
 		}
-		r := Reading{Values: map[string]float64{}, Line: n}
-		number := math.NaN()
-		put := func(key, cell string, comma bool) error {
-			if !slices.Contains(known, key) {
-				return fail(n, "column", strconv.Quote(key), strings.Join(known, ", "))
-			}
-			if comma {
-				cell = strings.ReplaceAll(cell, ",", ".")
-			}
-			v, err := strconv.ParseFloat(cell, 64)
-			if err != nil || math.IsInf(v, 0) || math.IsNaN(v) {
-				return fail(n, key, strconv.Quote(cell), "a number")
-			}
-			if key == "dial" {
-				number = v
-			} else {
-				r.Values[key] = v
-			}
-			return nil
+		if err := p.line(line); err != nil {
+			return nil, err
 		}
-		if strings.Contains(line, "=") {
-			for _, f := range strings.Fields(line) {
-				k, v, _ := strings.Cut(f, "=")
-				if err := put(k, v, false); err != nil {
-					return nil, err
-				}
-			}
-		} else {
-			sep := ","
-			if strings.Contains(line, ";") {
-				sep = ";"
-			}
-			cells := strings.Split(line, sep)
-			for i := range cells {
-				cells[i] = strings.Trim(strings.TrimSpace(cells[i]), `"`)
-			}
-			if head == nil {
-				for i, c := range cells {
-					cells[i] = strings.ToLower(strings.ReplaceAll(c, " ", "_"))
-					if !slices.Contains(known, cells[i]) {
-						return nil, fail(n, "column", strconv.Quote(c), strings.Join(known, ", "))
-					}
-				}
-				if !slices.Contains(cells, "dial") {
-					return nil, fail(n, "heading", strconv.Quote(line), "a column dial, and of "+strings.Join(q.Columns(), ", ")+" what was read")
-				}
-				head = cells
-				continue
-			}
-			if len(cells) != len(head) {
-				return nil, fail(n, "row", fmt.Sprintf("%d cells", len(cells)), fmt.Sprintf("%d as in the heading", len(head)))
-			}
-			for i, c := range cells {
-				if c == "" {
-					continue
-				}
-				if err := put(head[i], c, sep == ";"); err != nil {
-					return nil, err
-				}
-			}
-		}
-		if math.IsNaN(number) {
-			return nil, fail(n, "reading", strconv.Quote(line), "the number on the dial")
-		}
-		r.Number = number
-		out = append(out, r)
 	}
 	if err := in.Err(); err != nil {
 		return nil, err
 	}
-	if len(out) == 0 {
+	if len(p.out) == 0 {
 		return nil, &domain.Error{Model: "dial", Name: "readings", Value: "none", Want: "a heading such as dial," + strings.Join(q.Columns()[:2], ",") + " and a row for each reading"}
 	}
-	return out, nil
+	return p.out, nil
+}
+
+// parser is ParseReadings at one line.
+type parser struct {
+	q     Quantity
+	known []string // columns
+	n     int      // of the line
+	head  []string
+	out   []Reading
+}
+
+func (p *parser) fail(what, value, want string) error {
+	return &domain.Error{Model: "dial", Name: fmt.Sprintf("line %d: %s", p.n, what), Value: value, Want: want}
+}
+
+// line reads a line that is not empty.
+func (p *parser) line(line string) error {
+	r := Reading{Values: map[string]float64{}, Line: p.n}
+	r.Number = math.NaN()
+	if strings.Contains(line, "=") {
+		for _, f := range strings.Fields(line) {
+			k, v, _ := strings.Cut(f, "=")
+			if err := p.put(&r, k, v); err != nil {
+				return err
+			}
+		}
+	} else {
+		sep := ","
+		if strings.Contains(line, ";") {
+			sep = ";"
+		}
+		cells := strings.Split(line, sep)
+		for i := range cells {
+			cells[i] = strings.Trim(strings.TrimSpace(cells[i]), `"`)
+		}
+		if p.head == nil {
+			return p.heading(line, cells)
+		}
+		if len(cells) != len(p.head) {
+			return p.fail("row", fmt.Sprintf("%d cells", len(cells)), fmt.Sprintf("%d as in the heading", len(p.head)))
+		}
+		for i, c := range cells {
+			if c == "" {
+				continue
+			}
+			if sep == ";" {
+				c = strings.ReplaceAll(c, ",", ".")
+			}
+			if err := p.put(&r, p.head[i], c); err != nil {
+				return err
+			}
+		}
+	}
+	if math.IsNaN(r.Number) {
+		return p.fail("reading", strconv.Quote(line), "the number on the dial")
+	}
+	p.out = append(p.out, r)
+	return nil
+}
+
+// heading takes the cells of the first row as the columns.
+func (p *parser) heading(line string, cells []string) error {
+	for i, c := range cells {
+		cells[i] = strings.ToLower(strings.ReplaceAll(c, " ", "_"))
+		if !slices.Contains(p.known, cells[i]) {
+			return p.fail("column", strconv.Quote(c), strings.Join(p.known, ", "))
+		}
+	}
+	if !slices.Contains(cells, "dial") {
+		return p.fail("heading", strconv.Quote(line), "a column dial, and of "+strings.Join(p.q.Columns(), ", ")+" what was read")
+	}
+	p.head = cells
+	return nil
+}
+
+// put puts a cell into a reading.
+func (p *parser) put(r *Reading, key, cell string) error {
+	if !slices.Contains(p.known, key) {
+		return p.fail("column", strconv.Quote(key), strings.Join(p.known, ", "))
+	}
+	v, err := strconv.ParseFloat(cell, 64)
+	if err != nil || math.IsInf(v, 0) || math.IsNaN(v) {
+		return p.fail(key, strconv.Quote(cell), "a number")
+	}
+	if key == "dial" {
+		r.Number = v
+	} else {
+		r.Values[key] = v
+	}
+	return nil
 }
 
 // Result is what one reading says.
@@ -176,86 +199,105 @@ const degree = math.Pi / 180
 //
 // Source: Load.Stiffness, BandFromSides, BandFromReverse, FromTurn.
 func (r Reading) Measure(q Quantity, known Model) (Result, error) {
-	has := func(k string) bool { _, ok := r.Values[k]; return ok }
-	need := func(keys ...string) error {
-		for _, k := range keys {
-			if !has(k) {
-				name := "reading " + r.String()
-				if r.Line > 0 {
-					name = fmt.Sprintf("line %d: %s", r.Line, name)
-				}
-				return &domain.Error{Model: "dial", Name: name, Value: "without " + k, Want: strings.Join(keys, " and ")}
-			}
-		}
-		return nil
-	}
 	out := Result{Point: Point{Number: r.Number}}
+	var err error
 	switch q {
 	case OfStiffness:
-		l := Load{Mass: r.Values["mass_g"] / 1000, Force: r.Values["pull_n"] + r.Values["pull_g"]/1000*G, Arm: r.Values["arm_mm"] / 1000, Rest: r.Values["rest_deg"] * degree,
-			SigmaTurned: PhoneSigma, SigmaArm: ArmSigma}
-		if l.Force > 0 {
-			l.SigmaForce = PullSigma
-		}
-		if !has("mass_g") && l.Force == 0 {
-			return out, need("mass_g", "arm_mm", "down_deg")
-		}
-		if err := need("arm_mm", "down_deg"); err != nil {
-			return out, err
-		}
-		if has("up_deg") {
-			l.Turned = append(l.Turned, r.Values["up_deg"]*degree)
-			l.SigmaTurned /= math.Sqrt2
-		}
-		l.Turned = append(l.Turned, r.Values["down_deg"]*degree)
-		s, err := l.Stiffness()
-		if err != nil {
-			out.Refused = err
-			return out, nil
-		}
-		out.Value, out.Sigma, out.Friction = s.K, s.Sigma, s.Friction
-		do := "set the dial softer, or use a longer arm"
-		if turned := s.Torque / s.K; turned < LeastTurn {
-			do = fmt.Sprintf("it turned %.1f°: %s, or hang more so that it turns 2 to 6°, at no more than a third of the motor's torque", turned/degree, do)
-		}
-		out.Refused = out.Check("stiffness", do)
+		err = r.stiffness(&out)
 	case OfDeadBand:
-		var half float64
-		var err error
-		if has("back_deg") {
-			half, err = BandFromReverse(r.Values["back_deg"] * degree)
-			out.Sigma = PhoneSigma / 2 / degree
-		} else {
-			if err := need("left_deg", "right_deg"); err != nil {
-				return out, err
-			}
-			var rest float64
-			half, rest, err = BandFromSides(r.Values["left_deg"]*degree, r.Values["right_deg"]*degree)
-			out.Rest, out.Sigma = rest/degree, PhoneSigma/math.Sqrt2/degree
-		}
-		if err != nil {
-			out.Refused = err
-			return out, nil
-		}
-		out.Value = half / degree
-		out.Refused = out.Check("dead band", "measure a wider setting, and turn more slowly")
+		err = r.deadBand(&out)
 	case OfLag:
-		if err := need("half_s", "most_s"); err != nil {
-			return out, err
-		}
-		l, err := FromTurn(r.Values["half_s"], r.Values["most_s"], r.Values["turn_s"], known)
-		if err != nil {
-			out.Refused = err
-			return out, nil
-		}
-		out.Lag, out.Value = l, l.Lag
-		// of the two times, each with the watch's uncertainty
-		one := WatchSigma / r.Values["half_s"] * l.Lag / 2
-		two := WatchSigma / r.Values["most_s"] * l.Lag / 2
-		out.Sigma = math.Hypot(one, two)
-		out.Refused = out.Check("lag", "measure a longer setting, or film the turn and count frames")
+		err = r.lag(&out, known)
 	default:
-		return out, &domain.Error{Model: "dial", Name: "quantity", Value: string(q), Want: "stiffness, dead band or lag"}
+		err = &domain.Error{Model: "dial", Name: "quantity", Value: string(q), Want: "stiffness, dead band or lag"}
 	}
-	return out, nil
+	return out, err
+}
+
+func (r Reading) has(key string) bool { _, ok := r.Values[key]; return ok }
+
+// need is the error for a reading that lacks one of the keys.
+func (r Reading) need(keys ...string) error {
+	for _, k := range keys {
+		if !r.has(k) {
+			name := "reading " + r.String()
+			if r.Line > 0 {
+				name = fmt.Sprintf("line %d: %s", r.Line, name)
+			}
+			return &domain.Error{Model: "dial", Name: name, Value: "without " + k, Want: strings.Join(keys, " and ")}
+		}
+	}
+	return nil
+}
+
+func (r Reading) stiffness(out *Result) error {
+	l := Load{Mass: r.Values["mass_g"] / 1000, Force: r.Values["pull_n"] + r.Values["pull_g"]/1000*G, Arm: r.Values["arm_mm"] / 1000, Rest: r.Values["rest_deg"] * degree,
+		SigmaTurned: PhoneSigma, SigmaArm: ArmSigma}
+	if l.Force > 0 {
+		l.SigmaForce = PullSigma
+	}
+	if !r.has("mass_g") && l.Force == 0 {
+		return r.need("mass_g", "arm_mm", "down_deg")
+	}
+	if err := r.need("arm_mm", "down_deg"); err != nil {
+		return err
+	}
+	if r.has("up_deg") {
+		l.Turned = append(l.Turned, r.Values["up_deg"]*degree)
+		l.SigmaTurned /= math.Sqrt2
+	}
+	l.Turned = append(l.Turned, r.Values["down_deg"]*degree)
+	s, err := l.Stiffness()
+	if err != nil {
+		out.Refused = err
+		return nil
+	}
+	out.Value, out.Sigma, out.Friction = s.K, s.Sigma, s.Friction
+	do := "set the dial softer, or use a longer arm"
+	if turned := s.Torque / s.K; turned < LeastTurn {
+		do = fmt.Sprintf("it turned %.1f°: %s, or hang more so that it turns 2 to 6°, at no more than a third of the motor's torque", turned/degree, do)
+	}
+	out.Refused = out.Check("stiffness", do)
+	return nil
+}
+
+func (r Reading) deadBand(out *Result) error {
+	var half float64
+	var err error
+	if r.has("back_deg") {
+		half, err = BandFromReverse(r.Values["back_deg"] * degree)
+		out.Sigma = PhoneSigma / 2 / degree
+	} else {
+		if err := r.need("left_deg", "right_deg"); err != nil {
+			return err
+		}
+		var rest float64
+		half, rest, err = BandFromSides(r.Values["left_deg"]*degree, r.Values["right_deg"]*degree)
+		out.Rest, out.Sigma = rest/degree, PhoneSigma/math.Sqrt2/degree
+	}
+	if err != nil {
+		out.Refused = err
+		return nil
+	}
+	out.Value = half / degree
+	out.Refused = out.Check("dead band", "measure a wider setting, and turn more slowly")
+	return nil
+}
+
+func (r Reading) lag(out *Result, known Model) error {
+	if err := r.need("half_s", "most_s"); err != nil {
+		return err
+	}
+	l, err := FromTurn(r.Values["half_s"], r.Values["most_s"], r.Values["turn_s"], known)
+	if err != nil {
+		out.Refused = err
+		return nil
+	}
+	out.Lag, out.Value = l, l.Lag
+	// of the two times, each with the watch's uncertainty
+	one := WatchSigma / r.Values["half_s"] * l.Lag / 2
+	two := WatchSigma / r.Values["most_s"] * l.Lag / 2
+	out.Sigma = math.Hypot(one, two)
+	out.Refused = out.Check("lag", "measure a longer setting, or film the turn and count frames")
+	return nil
 }
