@@ -96,35 +96,46 @@ func frameGimbal(l *look, x *Subject) {
 	}
 	var words, set []string
 	var ev []Evidence
-	for _, s := range []struct {
-		name    string
-		allowed float64
-		set     bool
-		clear   frame.Side
-	}{{"up", up, upSet, lim.Up}, {"down", down, downSet, lim.Down}} {
-		if s.clear.By == "" {
+	for _, side := range []tiltSide{{"up", up, upSet, lim.Up}, {"down", down, downSet, lim.Down}} {
+		if side.clear.By == "" {
 			continue
 		}
-		clear := math.Floor(s.clear.Limit/deg + 1e-9)
-		how := "the limit lets the head tilt to"
-		if !s.set {
-			how = "no limit set; the head can reach"
-		}
-		words = append(words, fmt.Sprintf("%s in view from %.0f° %s; %s %s°", s.clear.By, s.clear.Limit/deg, s.name, how, schema.Sig(s.allowed, 6)))
-		key := "limits.tilt." + s.name + "_deg"
-		set = append(set, key+"="+schema.Sig(clear, 6))
-		ev = append(ev, x.TuneFile.fact(fmt.Sprintf("%s: %s° allowed", key, schema.Sig(s.allowed, 6)), key, "limits.tilt", "limits"))
-		for i, o := range x.Sheet.Obstacles {
-			if o.Name == s.clear.By {
-				ev = append(ev, x.SheetFile.fact(o.Name, fmt.Sprintf("obstacle[%d].name", i)))
-			}
-		}
+		words, set = append(words, side.words()), append(set, side.key()+"="+schema.Sig(math.Floor(side.clear.Limit/deg+1e-9), 6))
+		ev = append(ev, side.evidence(x)...)
 	}
 	if words == nil {
 		return
 	}
 	ev = append(ev, l.s.JobFile.fact("widest lens "+schema.Sig(j.Widest, 6)+" mm", "lens.widest_mm"))
 	l.on(x, hit{what: basis + ", " + strings.Join(words, "; "), evidence: ev, fill: []string{"{limits}", strings.Join(set, " ")}})
+}
+
+// tiltSide is how far the head may tilt one way, and how far it may with nothing in view.
+type tiltSide struct {
+	name    string
+	allowed float64
+	set     bool // by a limit
+	clear   frame.Side
+}
+
+func (s tiltSide) key() string { return "limits.tilt." + s.name + "_deg" }
+
+func (s tiltSide) words() string {
+	how := "the limit lets the head tilt to"
+	if !s.set {
+		how = "no limit set; the head can reach"
+	}
+	return fmt.Sprintf("%s in view from %.0f° %s; %s %s°", s.clear.By, s.clear.Limit/deg, s.name, how, schema.Sig(s.allowed, 6))
+}
+
+func (s tiltSide) evidence(x *Subject) []Evidence {
+	ev := []Evidence{x.TuneFile.fact(fmt.Sprintf("%s: %s° allowed", s.key(), schema.Sig(s.allowed, 6)), s.key(), "limits.tilt", "limits")}
+	for i, o := range x.Sheet.Obstacles {
+		if o.Name == s.clear.By {
+			ev = append(ev, x.SheetFile.fact(o.Name, fmt.Sprintf("obstacle[%d].name", i)))
+		}
+	}
+	return ev
 }
 
 func frameShort(l *look, x *Subject) {
