@@ -292,7 +292,16 @@ func (o Options) loops(u *Unit, sights []OnsetObservation) {
 		}
 	}
 	sights = o.dampings(u, sights, refuse)
-	// delay: the sheet's with its spread, and each frequency that was read
+	delay, delaySD := o.findDelay(u, sights, refuse)
+	if delay == 0 {
+		return // without a delay the model's onset says nothing
+	}
+	o.scales(u, sights, delay, delaySD, refuse)
+}
+
+// findDelay finds the delay of a unit from the sheet's with its spread, and each frequency that
+// was read; 0 if nothing says it.
+func (o Options) findDelay(u *Unit, sights []OnsetObservation, refuse func(OnsetObservation, string, error)) (delay, delaySD float64) {
 	var w, wt float64
 	prior, least := 0.0, math.Inf(1)
 	n := 0
@@ -320,7 +329,7 @@ func (o Options) loops(u *Unit, sights []OnsetObservation) {
 	if prior == 0 && n < TwoOnsets {
 		w, n = 0, 0 // nothing but one reading to hold it against
 	}
-	delay, delaySD := prior, o.DelaySD*prior
+	delay, delaySD = prior, o.DelaySD*prior
 	if w > 0 {
 		delay, delaySD = wt/w, 1/math.Sqrt(w)
 	}
@@ -333,9 +342,11 @@ func (o Options) loops(u *Unit, sights []OnsetObservation) {
 		h := math.Sqrt2 * math.Erfinv(o.Level) * delaySD
 		u.Delay = &Estimate{Best: delay, Lo: math.Max(0, delay-h), Hi: delay + h, Level: o.Level, N: n}
 	}
-	if delay == 0 {
-		return // without a delay the model's onset says nothing
-	}
+	return delay, delaySD
+}
+
+// scales finds the scales of the stiffness dials of a unit whose delay is known.
+func (o Options) scales(u *Unit, sights []OnsetObservation, delay, delaySD float64, refuse func(OnsetObservation, string, error)) {
 	for i := range u.Axes {
 		a := &u.Axes[i]
 		var w, wy, common float64
