@@ -104,33 +104,9 @@ type group struct {
 }
 
 func (s *set) run() error {
-	var loose []string
-	byID := map[string]*group{}
-	add := func(l *renames, path string) {
-		c := l.aligned(path)
-		p, ok := locate(c)
-		if ok && p.Rig != "" {
-			g := byID[p.Rig]
-			if g == nil {
-				g = &group{id: p.Rig}
-				byID[p.Rig] = g
-			}
-			g.paths = append(g.paths, c)
-			return
-		}
-		if ok && p.Kind == schema.KindGimbal {
-			s.sheetsMoved = true
-		}
-		loose = append(loose, c)
-	}
-	for _, p := range s.in.OursChanged {
-		add(s.ours, p)
-	}
-	for _, p := range s.in.TheirsChanged {
-		add(s.theirs, p)
-	}
+	byID, loose := s.group()
 	var jobs []string
-	for _, p := range unique(loose) {
+	for _, p := range loose {
 		if place, ok := preset.Locate(p); ok && place.Kind == schema.KindJob {
 			jobs = append(jobs, p)
 			continue
@@ -170,23 +146,58 @@ func (s *set) run() error {
 	if err := s.diff(); err != nil {
 		return err
 	}
-	shown := func(p string) string { return s.names(p)[0] }
-	for i := range s.out.Conflicts {
-		c := &s.out.Conflicts[i]
-		c.File = shown(c.Path)
-		c.OursPath, c.TheirsPath = firstOf(c.OursPath, c.Path), firstOf(c.TheirsPath, c.Path)
-	}
-	for i := range s.out.Taken {
-		s.out.Taken[i].File = shown(s.out.Taken[i].Path)
-	}
-	for i := range s.out.Notes {
-		s.out.Notes[i].File = shown(s.out.Notes[i].Path)
-	}
+	s.nameFiles()
 	if s.in.Virtual {
 		s.out.Conflicts = nil
 		return nil
 	}
-	return s.in.Choices.check(shown)
+	return s.in.Choices.check(s.shown)
+}
+
+// group sorts what either side changed into rigs and files of no rig.
+func (s *set) group() (byID map[string]*group, loose []string) {
+	byID = map[string]*group{}
+	add := func(l *renames, path string) {
+		c := l.aligned(path)
+		p, ok := locate(c)
+		if ok && p.Rig != "" {
+			g := byID[p.Rig]
+			if g == nil {
+				g = &group{id: p.Rig}
+				byID[p.Rig] = g
+			}
+			g.paths = append(g.paths, c)
+			return
+		}
+		if ok && p.Kind == schema.KindGimbal {
+			s.sheetsMoved = true
+		}
+		loose = append(loose, c)
+	}
+	for _, p := range s.in.OursChanged {
+		add(s.ours, p)
+	}
+	for _, p := range s.in.TheirsChanged {
+		add(s.theirs, p)
+	}
+	return byID, unique(loose)
+}
+
+func (s *set) shown(path string) string { return s.names(path)[0] }
+
+// nameFiles says of each conflict, choice and note which file it is in, as a person knows it.
+func (s *set) nameFiles() {
+	for i := range s.out.Conflicts {
+		c := &s.out.Conflicts[i]
+		c.File = s.shown(c.Path)
+		c.OursPath, c.TheirsPath = firstOf(c.OursPath, c.Path), firstOf(c.TheirsPath, c.Path)
+	}
+	for i := range s.out.Taken {
+		s.out.Taken[i].File = s.shown(s.out.Taken[i].Path)
+	}
+	for i := range s.out.Notes {
+		s.out.Notes[i].File = s.shown(s.out.Notes[i].Path)
+	}
 }
 
 func unique(list []string) []string {
