@@ -232,17 +232,36 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			*t.to = At(v)
 		}
 	}
-	contradict := func(key, what, want, fix string) {
-		ps = append(ps, Problem{Key: key, What: what, Want: want, Fix: fix, Rule: RuleAgree})
-	}
 	if s.PayloadMin >= s.PayloadMax {
-		contradict("payload.min_kg", "the minimum payload "+Num(s.PayloadMin)+" kg is not below the largest, "+Num(s.PayloadMax)+" kg", "min below max", "correct one of them")
+		ps = append(ps, contradiction("payload.min_kg", "the minimum payload "+Num(s.PayloadMin)+" kg is not below the largest, "+Num(s.PayloadMax)+" kg", "min below max", "correct one of them"))
 	}
 	if s.GoodPct > s.WorkablePct {
-		contradict("balance.good_pct", "good "+Num(s.GoodPct)+" % is above workable "+Num(s.WorkablePct)+" %", "good at most workable", "correct one of them")
+		ps = append(ps, contradiction("balance.good_pct", "good "+Num(s.GoodPct)+" % is above workable "+Num(s.WorkablePct)+" %", "good at most workable", "correct one of them"))
 	}
 	slides, bad := adjustments(f)
 	s.Adjustments, ps = slides, append(ps, bad...)
+	s.axes(f)
+	ps = append(ps, idleDamping(f, s.RaiseTogether)...)
+	ps = append(ps, s.benchOrder(f)...)
+	ps = append(ps, s.dials(c, f)...)
+	s.Link = readLink(f)
+	ps = append(ps, checkLinks(s.Dials)...)
+	ps = append(ps, checkShown(s)...)
+	ps = append(ps, s.references(c, f)...)
+	for i := range f.Len("obstacle") {
+		at := fmt.Sprintf("obstacle[%d].", i)
+		s.Obstacles = append(s.Obstacles, Obstacle{f.Str(at + "name"), vec(f.Nums(at+"place_mm"), mm), f.NumOr(at+"radius_mm", 0) * mm})
+	}
+	return s, ps
+}
+
+// contradiction is a value that does not agree with another.
+func contradiction(key, what, want, fix string) Problem {
+	return Problem{Key: key, What: what, Want: want, Fix: fix, Rule: RuleAgree}
+}
+
+// axes reads the facts of each axis.
+func (s *Sheet) axes(f Flat) {
 	for _, a := range Axes {
 		n := a.String()
 		s.Axes[a] = AxisFacts{
@@ -254,17 +273,25 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		}
 		_, s.Axes[a].MovingKnown = f["moving."+n+".inertia_kgm2"]
 	}
-	ps = append(ps, idleDamping(f, s.RaiseTogether)...)
+}
+
+// benchOrder reads the order in which the axes are worked.
+func (s *Sheet) benchOrder(f Flat) (ps []Problem) {
 	for _, o := range f.Strs("bench.order") {
 		if a, ok := ParseAxis(o); ok && !slices.Contains(s.BenchOrder, a) {
 			s.BenchOrder = append(s.BenchOrder, a)
 		} else {
-			contradict("bench.order", "the order names "+shown(o)+" twice", "each of pan, tilt, roll once", "correct it")
+			ps = append(ps, contradiction("bench.order", "the order names "+shown(o)+" twice", "each of pan, tilt, roll once", "correct it"))
 		}
 	}
 	if s.BenchOrder == nil {
 		s.BenchOrder = append(s.BenchOrder, WorkOrder...)
 	}
+	return ps
+}
+
+// dials reads the dials that the sheet has, in the catalogue's order.
+func (s *Sheet) dials(c *Catalogue, f Flat) (ps []Problem) {
 	done := map[string]bool{}
 	for _, p := range c.params {
 		at := "dial." + p.Dial
@@ -294,9 +321,11 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		d.Link, ps = l, append(ps, bad...)
 		s.Dials[p.Dial] = d
 	}
-	s.Link = readLink(f)
-	ps = append(ps, checkLinks(s.Dials)...)
-	ps = append(ps, checkShown(s)...)
+	return ps
+}
+
+// references reads the payloads at which values are known to work.
+func (s *Sheet) references(c *Catalogue, f Flat) (ps []Problem) {
 	keys := f.Keys()
 	for i := range f.Len("reference") {
 		at := fmt.Sprintf("reference[%d].", i)
@@ -307,7 +336,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 			}
 		}
 		if r.PayloadKg > s.PayloadMax || r.PayloadKg < s.PayloadMin {
-			contradict(at+"payload_kg", "the reference payload "+Num(r.PayloadKg)+" kg is outside what this gimbal carries, "+Num(s.PayloadMin)+" to "+Num(s.PayloadMax)+" kg", "a payload this gimbal may carry", "correct one of them")
+			ps = append(ps, contradiction(at+"payload_kg", "the reference payload "+Num(r.PayloadKg)+" kg is outside what this gimbal carries, "+Num(s.PayloadMin)+" to "+Num(s.PayloadMax)+" kg", "a payload this gimbal may carry", "correct one of them"))
 		}
 		for _, k := range keys {
 			key, ok := strings.CutPrefix(k, at)
@@ -327,11 +356,7 @@ func (c *Catalogue) sheet(f Flat) (*Sheet, []Problem) {
 		}
 		s.References = append(s.References, r)
 	}
-	for i := range f.Len("obstacle") {
-		at := fmt.Sprintf("obstacle[%d].", i)
-		s.Obstacles = append(s.Obstacles, Obstacle{f.Str(at + "name"), vec(f.Nums(at+"place_mm"), mm), f.NumOr(at+"radius_mm", 0) * mm})
-	}
-	return s, ps
+	return ps
 }
 
 // idleDamping warns of a damping that the sheet's loop has no use for: over
