@@ -59,7 +59,30 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 	s.evidence(&o, f, sc)
 	o.Value, o.Status = p.Dial.Round(soft), Offered
 	lead := fmt.Sprintf("Start at %s: low end of %s–%s (%.0f %%)", schema.Num(o.Value), schema.Sig(o.Final.Lo, 3), schema.Sig(o.Final.Hi, 3), 100*s.o.Level)
-	var limits []string
+	limits := s.limit(&o, p, sc, f, rig, out)
+	o.Warnings = append(o.Warnings, limits...)
+	if w, ok := s.otherUnits(f); ok {
+		o.Warnings = append(o.Warnings, w)
+	}
+	outside(&o, p.Dial, best)
+	if f.far {
+		o.Warnings = append(o.Warnings, "extrapolated: nothing proved on this gimbal is within a factor of two of this inertia")
+	}
+	if f.thin {
+		o.Warnings = append(o.Warnings, fmt.Sprintf("inertia estimated from mass only, so the range is about %.0f %% wider. Give the parts sizes and positions", 100*s.o.MassOnly))
+	} else if s.scaleFree[p.Axis] {
+		o.Warnings = append(o.Warnings, "inertia estimated from mass only on this gimbal")
+	}
+	o.Reason = s.reason(lead, f, &o, limits)
+	if out == leaveNone {
+		s.onset(&o, p, sc, rig, unit)
+	}
+	return o, nil
+}
+
+// limit holds an offer to what the loop model, this rig's own onset and the next lighter build
+// allow, and says what it was held to.
+func (s *estimator) limit(o *Offer, p Param, sc scale, f *fit, rig Rig, out leave) (limits []string) {
 	if s.q.Cap != nil && sc.mapped {
 		// asked over the dial only: the model has no say outside it
 		if v, why, ok := s.q.Cap(p.Axis, p.Dial.Min, p.Dial.Max); ok {
@@ -88,37 +111,25 @@ func (s *estimator) offer(p Param, rig Rig, unit string, out leave) (Offer, erro
 		o.Value = p.Dial.Round(v)
 		limits = append(limits, fmt.Sprintf("held to %s, the value of the next lighter build (%s): the gimbal's own inertia is unknown, and two rigs of different inertia must be proved before a heavier build is offered more; the evidence alone said %s", schema.Num(o.Value), ref, schema.Num(was)))
 	}
-	o.Warnings = append(o.Warnings, limits...)
-	if w, ok := s.otherUnits(f); ok {
-		o.Warnings = append(o.Warnings, w)
-	}
-	if o.Value < p.Dial.Min || o.Value > p.Dial.Max {
-		end := p.Dial.Min
-		if o.Value > p.Dial.Max {
-			end = p.Dial.Max
+	return limits
+}
+
+// outside warns of an offer, or of a value expected in the end, that the dial does not reach.
+func outside(o *Offer, d schema.Dial, best float64) {
+	if o.Value < d.Min || o.Value > d.Max {
+		end := d.Min
+		if o.Value > d.Max {
+			end = d.Max
 		}
 		o.Status, o.End = Outside, &end
 		which := "stiffer than the dial goes"
-		if p.Dial.Less(o.Value, end) {
+		if d.Less(o.Value, end) {
 			which = "softer than the dial goes"
 		}
 		o.Warnings = append(o.Warnings, fmt.Sprintf("the evidence points to %s, %s (the dial ends at %s): check the mass and the gimbal sheet; this build may not hold as well as usual", schema.Num(o.Value), which, schema.Num(end)))
-	} else if best < p.Dial.Min || best > p.Dial.Max {
-		o.Warnings = append(o.Warnings, fmt.Sprintf("the value expected in the end, %s, lies outside the dial (%s to %s)", schema.Sig(best, 3), schema.Num(p.Dial.Min), schema.Num(p.Dial.Max)))
+	} else if best < d.Min || best > d.Max {
+		o.Warnings = append(o.Warnings, fmt.Sprintf("the value expected in the end, %s, lies outside the dial (%s to %s)", schema.Sig(best, 3), schema.Num(d.Min), schema.Num(d.Max)))
 	}
-	if f.far {
-		o.Warnings = append(o.Warnings, "extrapolated: nothing proved on this gimbal is within a factor of two of this inertia")
-	}
-	if f.thin {
-		o.Warnings = append(o.Warnings, fmt.Sprintf("inertia estimated from mass only, so the range is about %.0f %% wider. Give the parts sizes and positions", 100*s.o.MassOnly))
-	} else if s.scaleFree[p.Axis] {
-		o.Warnings = append(o.Warnings, "inertia estimated from mass only on this gimbal")
-	}
-	o.Reason = s.reason(lead, f, &o, limits)
-	if out == leaveNone {
-		s.onset(&o, p, sc, rig, unit)
-	}
-	return o, nil
 }
 
 // lighterNeighbour is the proved value of the build next below in inertia, where the
@@ -340,58 +351,15 @@ func (s *estimator) reason(lead string, f *fit, o *Offer, limits []string) strin
 // proved rigs that agree, say otherwise.
 func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 	o := Offer{Key: p.Key, Kind: p.Kind}
-	inDial := func(v float64) bool { return v >= p.Dial.Min && v <= p.Dial.Max }
-	same := func(a, b float64) bool { return math.Abs(a-b) < p.Dial.Fine/2 }
-	if i, v, ok := s.ownNewest(p.Key, rig, out); ok && inDial(v) {
+	if i, v, ok := s.ownNewest(p.Key, rig, out); ok && inDial(p.Dial, v) {
 		t := s.q.Tunes[i]
 		o.Value, o.Status, o.N, o.Effective, o.DataShare = v, Offered, 1, 1, 1
 		o.Evidence = []Evidence{{Kind: "own", Ref: t.Ref, Rig: t.Rig.ID, Value: v, Weight: 1, Text: fmt.Sprintf("proved at %s on this rig (%s)", schema.Num(v), t.Ref)}}
 		o.Reason = fmt.Sprintf("%s: this rig's own newest proof", schema.Num(v))
 		return o
 	}
-	type vote struct {
-		i    int
-		v, d float64
-	}
-	newest := map[string]vote{}
-	for i, t := range s.q.Tunes {
-		v, ok := t.Values[p.Key]
-		if !ok || out.out(i, &t) || t.Rig.ID == "" || rig.ID != "" && t.Rig.ID == rig.ID || t.Doubt != "" {
-			continue
-		}
-		if why, no := s.bad[i]; no {
-			o.Refused = append(o.Refused, Refusal{t.Ref, why})
-			continue
-		}
-		d := mass.SizeDistance(rig.Mass, t.Rig.Mass, rig.J, t.Rig.J)
-		if d > s.o.NearDistance {
-			continue
-		}
-		if !inDial(v) {
-			o.Refused = append(o.Refused, Refusal{t.Ref, fmt.Sprintf("its value %s is outside the dial (%s to %s)", schema.Num(v), schema.Num(p.Dial.Min), schema.Num(p.Dial.Max))})
-			continue
-		}
-		if w, ok := newest[t.Rig.ID]; !ok || t.AgeDays < s.q.Tunes[w.i].AgeDays {
-			newest[t.Rig.ID] = vote{i, v, d}
-		}
-	}
-	votes := make([]vote, 0, len(newest))
-	for _, w := range newest {
-		votes = append(votes, w)
-	}
-	sort.Slice(votes, func(a, b int) bool { return votes[a].i < votes[b].i })
-	tally, winner := 0, 0.0
-	for _, w := range votes {
-		n := 0
-		for _, x := range votes {
-			if same(w.v, x.v) {
-				n++
-			}
-		}
-		if n > tally || n == tally && p.Dial.Less(w.v, winner) {
-			tally, winner = n, w.v
-		}
-	}
+	votes := s.votes(&o, p, rig, out)
+	tally, winner := count(votes, p.Dial)
 	o.N = len(votes)
 	o.Refused = listed(o.Refused)
 	agree := len(votes) >= s.o.FilterRigs && float64(tally) >= s.o.FilterAgree*float64(len(votes))
@@ -407,7 +375,7 @@ func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 	}
 	def := p.Dial.Default
 	switch {
-	case agree && (def == nil || !same(winner, *def)):
+	case agree && (def == nil || !same(p.Dial, winner, *def)):
 		o.Value, o.Status, o.Effective, o.DataShare = winner, Offered, float64(tally), 1
 		list()
 		o.Reason = fmt.Sprintf("%s: %d of %d near proved rigs agree on it", schema.Num(winner), tally, len(votes))
@@ -429,4 +397,63 @@ func (s *estimator) filter(p Param, rig Rig, out leave) Offer {
 		o.Reason = fmt.Sprintf("%s, the lightest setting: no default in the sheet and fewer than %d near proved rigs agree", schema.Num(o.Value), s.o.FilterRigs)
 	}
 	return o
+}
+
+func inDial(d schema.Dial, v float64) bool { return v >= d.Min && v <= d.Max }
+
+// same says whether two numbers are one on the dial.
+func same(d schema.Dial, a, b float64) bool { return math.Abs(a-b) < d.Fine/2 }
+
+// vote is the newest proved value of a near rig.
+type vote struct {
+	i    int     // of the tune
+	v, d float64 // value, and distance
+}
+
+// votes are those of the near rigs, in the order of their tunes.
+func (s *estimator) votes(o *Offer, p Param, rig Rig, out leave) []vote {
+	newest := map[string]vote{}
+	for i, t := range s.q.Tunes {
+		v, ok := t.Values[p.Key]
+		if !ok || out.out(i, &t) || t.Rig.ID == "" || rig.ID != "" && t.Rig.ID == rig.ID || t.Doubt != "" {
+			continue
+		}
+		if why, no := s.bad[i]; no {
+			o.Refused = append(o.Refused, Refusal{t.Ref, why})
+			continue
+		}
+		d := mass.SizeDistance(rig.Mass, t.Rig.Mass, rig.J, t.Rig.J)
+		if d > s.o.NearDistance {
+			continue
+		}
+		if !inDial(p.Dial, v) {
+			o.Refused = append(o.Refused, Refusal{t.Ref, fmt.Sprintf("its value %s is outside the dial (%s to %s)", schema.Num(v), schema.Num(p.Dial.Min), schema.Num(p.Dial.Max))})
+			continue
+		}
+		if w, ok := newest[t.Rig.ID]; !ok || t.AgeDays < s.q.Tunes[w.i].AgeDays {
+			newest[t.Rig.ID] = vote{i, v, d}
+		}
+	}
+	votes := make([]vote, 0, len(newest))
+	for _, w := range newest {
+		votes = append(votes, w)
+	}
+	sort.Slice(votes, func(a, b int) bool { return votes[a].i < votes[b].i })
+	return votes
+}
+
+// count finds the value that most votes are for, the softest of several.
+func count(votes []vote, d schema.Dial) (tally int, winner float64) {
+	for _, w := range votes {
+		n := 0
+		for _, x := range votes {
+			if same(d, w.v, x.v) {
+				n++
+			}
+		}
+		if n > tally || n == tally && d.Less(w.v, winner) {
+			tally, winner = n, w.v
+		}
+	}
+	return tally, winner
 }
