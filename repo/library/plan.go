@@ -196,55 +196,11 @@ func (l Planner) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 	}
 	drop := map[string]bool{}
 	for _, from := range paths {
-		place, ok := preset.Locate(from)
-		isPhoto := false
-		if !ok {
-			// photos go along as they are; what a person put beside them stays and is told
-			if place, isPhoto = preset.LocatePhoto(from); !isPhoto || base == "" {
-				continue
-			}
-			if _, err := l.Store.Revisions().ReadAt(base, from); err != nil {
-				continue
-			}
-		}
-		drop[from] = true
-		text, err := l.Store.Work().Read(from)
+		moved, err := l.moveFile(p, r, rr.Fingerprint, from, base)
 		if err != nil {
 			return err
 		}
-		p.seen[from] = store.BlobIDOf(text)
-		to := strings.Replace(from, preset.RigDir(rr.Fingerprint), preset.RigDir(now), 1)
-		it := Item{Path: to, OldPath: from, Place: preset.Place{Kind: place.Kind, Rig: now, Name: place.Name}}
-		if it.Before, err = l.Store.Revisions().ReadAt(base, from); err != nil && !isNotFound(err) {
-			return err
-		}
-		if isPhoto {
-			it.After = text
-			p.seen[to] = ""
-			p.Items = append(p.Items, it, Item{Path: from, OldPath: from, Place: place, Before: it.Before})
-			continue
-		}
-		doc, err := l.Parse(from, text, nil)
-		if err != nil {
-			return err
-		}
-		var edits []file.Edit
-		switch place.Kind {
-		case schema.KindRig:
-			was := []any{}
-			for _, w := range append(append([]string(nil), r.Was...), rr.Fingerprint) {
-				was = append(was, w)
-			}
-			edits = append(edits, file.Edit{Key: "was", Value: was})
-		case schema.KindTune, schema.KindBench:
-			edits = append(edits, file.Edit{Key: "rig", Value: now})
-		}
-		if doc, err = doc.WithOrder(l.Edits().rank(from)).Apply(edits...); err != nil {
-			return err
-		}
-		it.After = doc.Text()
-		p.seen[to] = ""
-		p.Items = append(p.Items, it, Item{Path: from, OldPath: from, Place: place, Before: it.Before})
+		drop[from] = moved
 	}
 	// what was planned for the old place before the move was known
 	kept := p.Items[:0]
@@ -257,6 +213,65 @@ func (l Planner) moveRig(p *Plan, rr RigRef, base store.Rev) error {
 	p.Items = kept
 	p.dropAbsent()
 	return l.repin(p, rr.Fingerprint, now)
+}
+
+// moveFile adds the move of one file in the folder of a rig that was fp; moved is false for one
+// that stays.
+func (l Planner) moveFile(p *Plan, r preset.Rig, fp, from string, base store.Rev) (moved bool, err error) {
+	now := r.Fingerprint()
+	place, ok := preset.Locate(from)
+	isPhoto := false
+	if !ok {
+		// photos go along as they are; what a person put beside them stays and is told
+		if place, isPhoto = preset.LocatePhoto(from); !isPhoto || base == "" {
+			return false, nil
+		}
+		if _, err := l.Store.Revisions().ReadAt(base, from); err != nil {
+			return false, nil
+		}
+	}
+	text, err := l.Store.Work().Read(from)
+	if err != nil {
+		return false, err
+	}
+	p.seen[from] = store.BlobIDOf(text)
+	to := strings.Replace(from, preset.RigDir(fp), preset.RigDir(now), 1)
+	it := Item{Path: to, OldPath: from, Place: preset.Place{Kind: place.Kind, Rig: now, Name: place.Name}}
+	if it.Before, err = l.Store.Revisions().ReadAt(base, from); err != nil && !isNotFound(err) {
+		return false, err
+	}
+	it.After = text
+	if !isPhoto {
+		if it.After, err = l.movedText(r, fp, from, place.Kind, text); err != nil {
+			return false, err
+		}
+	}
+	p.seen[to] = ""
+	p.Items = append(p.Items, it, Item{Path: from, OldPath: from, Place: place, Before: it.Before})
+	return true, nil
+}
+
+// movedText is a file's text with the keys that say which rig it is of as they are after the move.
+func (l Planner) movedText(r preset.Rig, fp, from, kind string, text []byte) ([]byte, error) {
+	doc, err := l.Parse(from, text, nil)
+	if err != nil {
+		return nil, err
+	}
+	var edits []file.Edit
+	switch kind {
+	case schema.KindRig:
+		was := []any{}
+		for _, w := range append(append([]string(nil), r.Was...), fp) {
+			was = append(was, w)
+		}
+		edits = append(edits, file.Edit{Key: "was", Value: was})
+	case schema.KindTune, schema.KindBench:
+		edits = append(edits, file.Edit{Key: "rig", Value: r.Fingerprint()})
+	}
+	if doc, err = doc.WithOrder(l.Edits().rank(from)).Apply(edits...); err != nil {
+		return nil, err
+	}
+	return doc.Text(), nil
 }
 
 // dropAbsent removes deletions of files that no revision has.
