@@ -225,88 +225,114 @@ const alike = 0.02
 
 // onRecord gathers the onsets and bench logs of a rig.
 func (l reviewFacts) onRecord(x *review.Subject, a ask, st state, hist []Revision) error {
-	js := map[schema.Axis]float64{}
+	r := onsets{reviewFacts: l, x: x, inertia: map[schema.Axis]float64{}}
 	if x.Sheet != nil {
 		if m, err := x.Rig.Inertias(x.Sheet, x.Tune); err == nil {
 			for _, ax := range schema.Axes {
-				js[ax] = m[ax].Min
+				r.inertia[ax] = m[ax].Min
 			}
 		}
 	}
-	now := func(ax schema.Axis, inertia map[schema.Axis]float64, mass float64) bool {
-		if was := inertia[ax]; was > 0 && js[ax] > 0 {
-			return math.Abs(js[ax]/was-1) <= alike
-		}
-		if mass > 0 {
-			return math.Abs(x.Rig.Mass()/mass-1) <= alike
-		}
-		return true // nothing says that it was another build
-	}
-	proof := func(p *preset.Proof, src review.Source, from string) {
-		for _, ax := range schema.Axes {
-			if v, ok := p.Onset[ax]; ok {
-				x.Onsets = append(x.Onsets, review.Onset{Axis: ax, Value: v, Hz: p.OnsetHz[ax], From: from, Key: "proof.hold.onset", File: src,
-					Now: p.Rig == x.Rig.Fingerprint() || now(ax, p.Inertia, p.MassKg)})
-			}
-		}
-	}
-	there, since, err := l.elsewhere(a.rr, x.Rig.Gimbal)
-	if err != nil {
+	var err error
+	if r.there, r.since, err = l.elsewhere(a.rr, x.Rig.Gimbal); err != nil {
 		return err
 	}
-	if p := x.Tune.Proof; p != nil && !there[p.Rig] {
-		proof(p, x.TuneFile, "at the proof of "+review.Day(p.At))
+	if p := x.Tune.Proof; p != nil && !r.there[p.Rig] {
+		r.proof(p, x.TuneFile, "at the proof of "+review.Day(p.At))
 	}
+	if err := r.earlier(st, hist); err != nil {
+		return err
+	}
+	return r.benchLogs(a.rr.Fingerprint)
+}
+
+// onsets gathers what is on record for one subject.
+type onsets struct {
+	reviewFacts
+	x       *review.Subject
+	inertia map[schema.Axis]float64 // of the build as it is
+	there   map[string]bool         // of elsewhere
+	since   time.Time
+}
+
+// now says whether what was seen at an inertia, or at a mass, was seen of the build as it is.
+func (r onsets) now(ax schema.Axis, inertia map[schema.Axis]float64, mass float64) bool {
+	if was := inertia[ax]; was > 0 && r.inertia[ax] > 0 {
+		return math.Abs(r.inertia[ax]/was-1) <= alike
+	}
+	if mass > 0 {
+		return math.Abs(r.x.Rig.Mass()/mass-1) <= alike
+	}
+	return true // nothing says that it was another build
+}
+
+// proof takes the onsets of a proof in.
+func (r onsets) proof(p *preset.Proof, src review.Source, from string) {
+	for _, ax := range schema.Axes {
+		if v, ok := p.Onset[ax]; ok {
+			r.x.Onsets = append(r.x.Onsets, review.Onset{Axis: ax, Value: v, Hz: p.OnsetHz[ax], From: from, Key: "proof.hold.onset", File: src,
+				Now: p.Rig == r.x.Rig.Fingerprint() || r.now(ax, p.Inertia, p.MassKg)})
+		}
+	}
+}
+
+// earlier takes in the proofs of earlier revisions.
+func (r onsets) earlier(st state, hist []Revision) error {
 	last := record(st.text)
 	for i := max(st.at, 0); i < len(hist) && i < mostRecords; i++ {
 		h := hist[i]
 		if h.Blob == "" {
 			continue
 		}
-		data, err := l.Store.Revisions().ReadBlob(h.Blob)
+		data, err := r.Store.Revisions().ReadBlob(h.Blob)
 		if err != nil {
 			return err
 		}
-		r := record(data)
-		if !bytes.Contains(data, []byte("onset")) || r != nil && bytes.Equal(r, last) {
+		rec := record(data)
+		if !bytes.Contains(data, []byte("onset")) || rec != nil && bytes.Equal(rec, last) {
 			continue
 		}
-		last = r
-		t := l.decode(h.Path, data)
-		if t == nil || t.Proof == nil || there[h.Fingerprint] || there[t.Proof.Rig] || sameRecord(x, t.Proof) {
+		last = rec
+		t := r.decode(h.Path, data)
+		if t == nil || t.Proof == nil || r.there[h.Fingerprint] || r.there[t.Proof.Rig] || sameRecord(r.x, t.Proof) {
 			continue
 		}
-		proof(t.Proof, source(h.Path, data, stamp(h.Commit)), "at the earlier proof of "+review.Day(t.Proof.At))
+		r.proof(t.Proof, source(h.Path, data, stamp(h.Commit)), "at the earlier proof of "+review.Day(t.Proof.At))
 	}
-	paths, err := l.Evidence().BenchLogs(a.rr.Fingerprint)
+	return nil
+}
+
+// benchLogs takes in the bench logs of the rig.
+func (r onsets) benchLogs(fp string) error {
+	paths, err := r.Evidence().BenchLogs(fp)
 	if err != nil {
 		return err
 	}
 	for _, path := range paths {
-		data, err := l.Store.Work().Read(path)
+		data, err := r.Store.Work().Read(path)
 		if err != nil {
-			x.Faults = append(x.Faults, fault(path, err))
+			r.x.Faults = append(r.x.Faults, fault(path, err))
 			continue
 		}
-		log, _, err := preset.ReadBench(l.Cat, path, data)
+		log, _, err := preset.ReadBench(r.Cat, path, data)
 		if err != nil {
-			x.Faults = append(x.Faults, fault(path, err))
+			r.x.Faults = append(r.x.Faults, fault(path, err))
 			continue
 		}
 		b := review.Log{File: source(path, data, review.Stamp{}), Log: log}
-		if b.Log.Began.Before(since) {
+		if b.Log.Began.Before(r.since) {
 			continue
 		}
-		x.Logs = append(x.Logs, b)
+		r.x.Logs = append(r.x.Logs, b)
 		for _, ax := range schema.Axes {
-			r, ok := b.Log.Results[ax]
-			if !ok || r.Onset == nil || r.Doubt {
+			res, ok := b.Log.Results[ax]
+			if !ok || res.Onset == nil || res.Doubt {
 				continue
 			}
 			src := b.File
 			src.At.Who, src.At.When = b.Log.By, b.Log.Began
-			x.Onsets = append(x.Onsets, review.Onset{Axis: ax, Value: *r.Onset, Hz: r.Hz, From: "on the bench of " + review.Day(b.Log.Began), Key: "result." + ax.String(), File: src,
-				Now: now(ax, b.Log.Inertia, b.Log.MassKg)})
+			r.x.Onsets = append(r.x.Onsets, review.Onset{Axis: ax, Value: *res.Onset, Hz: res.Hz, From: "on the bench of " + review.Day(b.Log.Began), Key: "result." + ax.String(), File: src,
+				Now: r.now(ax, b.Log.Inertia, b.Log.MassKg)})
 		}
 	}
 	return nil

@@ -107,37 +107,12 @@ func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 		return nil
 	}
 	fp := a.rr.Fingerprint
-	rigPath, tunePath := preset.RigPath(fp), preset.TunePath(fp, a.tune)
-	rigText, err := l.Store.Work().Read(rigPath)
-	if err == nil {
-		x.RigFile = source(rigPath, rigText, review.Stamp{})
-		var r preset.Rig
-		if r, _, err = preset.ReadRig(l.Cat, rigPath, rigText); err == nil {
-			x.Rig = r
-		}
-	}
-	if err != nil {
-		x.Faults = append(x.Faults, fault(rigPath, err))
+	tunePath := preset.TunePath(fp, a.tune)
+	if !l.build(x, preset.RigPath(fp)) {
 		x.Rig.ID = fp
 		return nil // everything else rests on the build
 	}
-	sheetPath := preset.GimbalPath(x.Rig.Gimbal)
-	if x.Sheet, err = l.Sheet("", x.Rig.Gimbal); err != nil {
-		x.Sheet = nil
-		x.Faults = append(x.Faults, fault(sheetPath, err))
-	}
-	sheetText, _ := l.Store.Work().Read(sheetPath)
-	x.SheetFile = source(sheetPath, sheetText, review.Stamp{})
-	x.UnitFiles = map[string]review.Source{}
-	if x.Sheet != nil {
-		for _, u := range x.Sheet.Units {
-			path := preset.UnitPath(x.Sheet.Slug, u.Serial)
-			if text, err := l.Store.Work().Read(path); err == nil {
-				x.UnitFiles[u.Serial] = source(path, text, review.Stamp{})
-			}
-		}
-	}
-
+	l.sheet(x)
 	if x.Sheet != nil {
 		if err := l.atBalance(x); err != nil {
 			return err
@@ -180,11 +155,59 @@ func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 		}
 		return nil
 	}
+	if !l.tune(x, a, st) {
+		return nil
+	}
+	if err := l.sinceProof(x, a, st, hist); err != nil {
+		return err
+	}
+	return l.onRecord(x, a, st, hist)
+}
+
+// build reads the build; ok is false where it cannot be read.
+func (l reviewFacts) build(x *review.Subject, path string) (ok bool) {
+	text, err := l.Store.Work().Read(path)
+	if err == nil {
+		x.RigFile = source(path, text, review.Stamp{})
+		var r preset.Rig
+		if r, _, err = preset.ReadRig(l.Cat, path, text); err == nil {
+			x.Rig = r
+		}
+	}
+	if err != nil {
+		x.Faults = append(x.Faults, fault(path, err))
+	}
+	return err == nil
+}
+
+// sheet reads the gimbal's sheet and its units, as far as they can be read.
+func (l reviewFacts) sheet(x *review.Subject) {
+	sheetPath := preset.GimbalPath(x.Rig.Gimbal)
+	var err error
+	if x.Sheet, err = l.Sheet("", x.Rig.Gimbal); err != nil {
+		x.Sheet = nil
+		x.Faults = append(x.Faults, fault(sheetPath, err))
+	}
+	sheetText, _ := l.Store.Work().Read(sheetPath)
+	x.SheetFile = source(sheetPath, sheetText, review.Stamp{})
+	x.UnitFiles = map[string]review.Source{}
+	if x.Sheet != nil {
+		for _, u := range x.Sheet.Units {
+			path := preset.UnitPath(x.Sheet.Slug, u.Serial)
+			if text, err := l.Store.Work().Read(path); err == nil {
+				x.UnitFiles[u.Serial] = source(path, text, review.Stamp{})
+			}
+		}
+	}
+}
+
+// tune reads the tune; ok is false where it cannot be read.
+func (l reviewFacts) tune(x *review.Subject, a ask, st state) (ok bool) {
 	x.TuneFile = source(st.path, st.text, st.stamp)
 	t, doc, err := preset.ReadTune(l.Cat, st.path, st.text, nil)
 	if err != nil {
 		x.Faults = append(x.Faults, fault(st.path, err))
-		return nil
+		return false
 	}
 	if x.Sheet != nil && !a.pinned {
 		// the dials as they are now; a pinned tune may be older than the sheet
@@ -193,13 +216,7 @@ func (l reviewFacts) subject(x *review.Subject, a ask, j *preset.Job) error {
 		}
 	}
 	x.Tune = &t
-	if err := l.sinceProof(x, a, st, hist); err != nil {
-		return err
-	}
-	if err := l.onRecord(x, a, st, hist); err != nil {
-		return err
-	}
-	return nil
+	return true
 }
 
 // state is a tune's text at one moment.
