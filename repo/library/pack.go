@@ -139,19 +139,8 @@ func (l Jobs) Pack(slug string) (Packing, error) {
 	out := Packing{Job: j}
 	wanted, units, said := l.needs(j)
 	out.Units, out.Said = units, said
-	have := func(key string) (int, string) {
-		name, ok := strings.CutPrefix(key, "part ")
-		if !ok {
-			return -1, ""
-		}
-		p, err := l.Builds().Part("", name)
-		if err != nil {
-			return -1, ""
-		}
-		return p.Quantity, p.Owner
-	}
 	for key, n := range wanted {
-		q, owner := have(key)
+		q, owner := l.have(key)
 		out.Parts = append(out.Parts, PackPart{Part: n.part.From, Name: n.part.Name, Slot: n.part.Slot, Wanted: n.count, Have: q, Owner: owner, Rigs: n.rigs})
 		if n.count > 1 && len(n.units) > 1 && (q < 0 || n.count > q) {
 			text := fmt.Sprintf("wanted on %s: %d, ", strings.Join(n.units, " and "), n.count)
@@ -165,45 +154,8 @@ func (l Jobs) Pack(slug string) (Packing, error) {
 			out.Twice = append(out.Twice, PackTwice{Part: n.part.Name, Wanted: n.count, Have: q, Text: fmt.Sprintf("wanted: %d, there %s", n.count, isAre(q))})
 		}
 	}
-	jobs, err := l.Slugs()
-	if err != nil {
+	if err := l.othersWant(&out, slug, wanted); err != nil {
 		return out, err
-	}
-	for _, other := range jobs {
-		o, err := l.Read("", other)
-		if err != nil || other == slug || o.State != "open" || o.To.Before(j.From) || o.From.After(j.To) {
-			continue // a job that is unreadable is said by check
-		}
-		day := o.From
-		if day.Before(j.From) {
-			day = j.From
-		}
-		when := fmt.Sprintf("also by job:%s on %s", other, day.Format("2006-01-02"))
-		theirs, theirUnits, _ := l.needs(o)
-		for key, n := range wanted {
-			t := theirs[key]
-			if t == nil {
-				continue
-			}
-			q, _ := have(key)
-			if q >= 0 && n.count+t.count <= q {
-				continue
-			}
-			text := fmt.Sprintf("%s: %d together, ", when, n.count+t.count)
-			if q < 0 {
-				text += "and the shop does not say how many there are"
-			} else {
-				text += "there " + isAre(q)
-			}
-			out.Twice = append(out.Twice, PackTwice{Part: n.part.Name, Wanted: n.count + t.count, Have: q, Text: text})
-		}
-		for _, u := range units {
-			for _, t := range theirUnits {
-				if u.Serial != "" && u.Serial == t.Serial && u.Gimbal == t.Gimbal {
-					out.Twice = append(out.Twice, PackTwice{Unit: cmp.Or(u.Label, u.Serial), Wanted: 2, Have: 1, Text: when})
-				}
-			}
-		}
 	}
 	slices.SortFunc(out.Parts, func(a, b PackPart) int {
 		return cmp.Or(strings.Compare(a.Slot, b.Slot), schema.CompareNatural(a.Name, b.Name), strings.Compare(a.Part, b.Part))
@@ -212,6 +164,69 @@ func (l Jobs) Pack(slug string) (Packing, error) {
 		return cmp.Or(strings.Compare(a.Unit, b.Unit), schema.CompareNatural(a.Part, b.Part), strings.Compare(a.Text, b.Text))
 	})
 	return out, nil
+}
+
+// have is how many the shop has of a part, -1 where it does not say, and whose they are.
+func (l Jobs) have(key string) (int, string) {
+	name, ok := strings.CutPrefix(key, "part ")
+	if !ok {
+		return -1, ""
+	}
+	p, err := l.Builds().Part("", name)
+	if err != nil {
+		return -1, ""
+	}
+	return p.Quantity, p.Owner
+}
+
+// othersWant finds what other open jobs want on a day of this one.
+func (l Jobs) othersWant(out *Packing, slug string, wanted map[string]*need) error {
+	jobs, err := l.Slugs()
+	if err != nil {
+		return err
+	}
+	for _, other := range jobs {
+		o, err := l.Read("", other)
+		if err != nil || other == slug || o.State != "open" || o.To.Before(out.Job.From) || o.From.After(out.Job.To) {
+			continue // a job that is unreadable is said by check
+		}
+		l.alsoWants(out, other, o, wanted)
+	}
+	return nil
+}
+
+// alsoWants compares what a job takes along with what another does.
+func (l Jobs) alsoWants(out *Packing, other string, o preset.Job, wanted map[string]*need) {
+	day := o.From
+	if day.Before(out.Job.From) {
+		day = out.Job.From
+	}
+	when := fmt.Sprintf("also by job:%s on %s", other, day.Format("2006-01-02"))
+	theirs, theirUnits, _ := l.needs(o)
+	for key, n := range wanted {
+		t := theirs[key]
+		if t == nil {
+			continue
+		}
+		q, _ := l.have(key)
+		if q >= 0 && n.count+t.count <= q {
+			continue
+		}
+		text := fmt.Sprintf("%s: %d together, ", when, n.count+t.count)
+		if q < 0 {
+			text += "and the shop does not say how many there are"
+		} else {
+			text += "there " + isAre(q)
+		}
+		out.Twice = append(out.Twice, PackTwice{Part: n.part.Name, Wanted: n.count + t.count, Have: q, Text: text})
+	}
+	for _, u := range out.Units {
+		for _, t := range theirUnits {
+			if u.Serial != "" && u.Serial == t.Serial && u.Gimbal == t.Gimbal {
+				out.Twice = append(out.Twice, PackTwice{Unit: cmp.Or(u.Label, u.Serial), Wanted: 2, Have: 1, Text: when})
+			}
+		}
+	}
 }
 
 func isAre(n int) string {
