@@ -288,53 +288,15 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	r := l.readers.Get().(*objects.Reader)
 	r.Check = true
 	defer func() { r.Check = false; l.readers.Put(r) }()
-	var root plumbing.Hash
-	var parents []plumbing.Hash
-	if !head.IsZero() {
-		c, err := l.Revisions().commit(r, head)
-		if err != nil {
-			return id, false, err
-		}
-		root = c.tree
-		parents = append(parents, head)
-	}
-	for _, p := range q.Parents {
-		h, err := p.hash()
-		if err != nil {
-			return id, false, err
-		}
-		if _, err := r.Commit(h); err != nil {
-			return id, false, err
-		}
-		if h != head {
-			parents = append(parents, h)
-		}
-	}
-	if q.With != nil {
-		h, err := q.With.Tip.hash()
-		if err != nil {
-			return id, false, err
-		}
-		parents = append(parents, h)
+	root, parents, err := l.Writer().parents(r, q, head)
+	if err != nil {
+		return id, false, err
 	}
 	steps, err := t.plan(r, q, root)
 	if err != nil {
 		return id, false, err
 	}
-	var edits []tree.Edit
-	var objs []objects.Object
-	for i := range steps {
-		s := &steps[i]
-		if s.unchanged {
-			continue
-		}
-		e := tree.Edit{Path: s.Path}
-		if !s.Delete {
-			e.Mode, e.ID = s.mode, s.id
-			objs = append(objs, objects.Object{ID: s.id, Kind: plumbing.BlobObject, Data: s.Data})
-		}
-		edits = append(edits, e)
-	}
+	edits, objs := changed(steps)
 	if len(edits) == 0 && !q.AllowSame && len(q.Parents) == 0 && q.With == nil {
 		return id, false, &Error{Kind: ErrNothing, Msg: "nothing to save: no changes since the last revision"}
 	}
@@ -384,6 +346,55 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	}
 	again, err = t.move(&m)
 	return commit.ID, again, err
+}
+
+// parents gives the folder of the last revision, and the parents that the new one will have.
+func (l Writer) parents(r *objects.Reader, q *SaveRequest, head plumbing.Hash) (root plumbing.Hash, parents []plumbing.Hash, err error) {
+	if !head.IsZero() {
+		c, err := l.Revisions().commit(r, head)
+		if err != nil {
+			return root, nil, err
+		}
+		root = c.tree
+		parents = append(parents, head)
+	}
+	for _, p := range q.Parents {
+		h, err := p.hash()
+		if err != nil {
+			return root, nil, err
+		}
+		if _, err := r.Commit(h); err != nil {
+			return root, nil, err
+		}
+		if h != head {
+			parents = append(parents, h)
+		}
+	}
+	if q.With != nil {
+		h, err := q.With.Tip.hash()
+		if err != nil {
+			return root, nil, err
+		}
+		parents = append(parents, h)
+	}
+	return root, parents, nil
+}
+
+// changed gives what the steps do to the revision's folders, and the texts that it needs.
+func changed(steps []step) (edits []tree.Edit, objs []objects.Object) {
+	for i := range steps {
+		s := &steps[i]
+		if s.unchanged {
+			continue
+		}
+		e := tree.Edit{Path: s.Path}
+		if !s.Delete {
+			e.Mode, e.ID = s.mode, s.id
+			objs = append(objs, objects.Object{ID: s.id, Kind: plumbing.BlobObject, Data: s.Data})
+		}
+		edits = append(edits, e)
+	}
+	return edits, objs
 }
 
 func (t *tx) putIndexBack() error {
