@@ -233,38 +233,40 @@ func (l Balances) AddEffort(ctx context.Context, b *Balancing, sheet *schema.She
 	return nil
 }
 
-func (l Balances) appendBalance(ctx context.Context, b *Balancing, sheet *schema.Sheet, key string, t file.Table) error {
+func (l Balances) appendBalance(ctx context.Context, b *Balancing, sheet *schema.Sheet, key string, t file.Table) (err error) {
 	doc := b.doc
 	if doc == nil {
-		var err error
 		if doc, err = balanceDoc(b.Path, b.Record); err != nil {
 			return err
 		}
 	}
+	b.doc, err = l.appendTo(ctx, b.Path, doc, b.doc, sheet, key, t)
+	return err
+}
+
+// appendTo appends a table to a record that a person works on, and writes it. before is what is on
+// disk, nil if nothing is; on an error it is given back.
+func (l *Library) appendTo(ctx context.Context, path string, doc, before *file.Doc, sheet *schema.Sheet, key string, t file.Table) (*file.Doc, error) {
 	after, err := doc.Append(key, t)
 	if err != nil {
-		return err
+		return before, err
 	}
-	if _, err := l.Parse(b.Path, after.Text(), sheet); err != nil {
-		return file.Asked(err)
+	if _, err := l.Parse(path, after.Text(), sheet); err != nil {
+		return before, file.Asked(err)
 	}
 	var base []byte
-	if b.doc != nil {
-		base = b.doc.Text()
+	if before != nil {
+		base = before.Text()
 	}
-	if err := l.Store.Work().WriteFile(ctx, b.Path, after.Text(), base); err != nil {
-		return err
+	if err := l.Store.Work().WriteFile(ctx, path, after.Text(), base); err != nil {
+		return before, err
 	}
-	b.doc = after
-	return nil
+	return after, nil
 }
 
 // balanceDoc is a record without its answers.
 func balanceDoc(path string, b preset.BalanceRecord) (*file.Doc, error) {
-	w := file.NewWriter(path)
-	w.Directive(directive(path, schema.KindBalance))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindBalance)
+	w := begin(path, schema.KindBalance)
 	w.Key("rig", b.Rig)
 	for _, f := range [][2]string{{"unit", b.Unit}, {"by", b.By}} {
 		if f[1] != "" {

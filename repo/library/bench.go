@@ -263,30 +263,15 @@ func (l Sessions) reread(s *Session) (*bench.Session, error) {
 	return log.BenchSession(s.sheet)
 }
 
-func (l Sessions) append(ctx context.Context, s *Session, step preset.BenchStep) error {
+func (l Sessions) append(ctx context.Context, s *Session, step preset.BenchStep) (err error) {
 	doc := s.doc
 	if doc == nil {
-		var err error
 		if doc, err = benchDoc(s.Path, s.Log); err != nil {
 			return err
 		}
 	}
-	after, err := doc.Append("step", stepTable(step))
-	if err != nil {
-		return err
-	}
-	if _, err := l.Parse(s.Path, after.Text(), nil); err != nil {
-		return file.Asked(err)
-	}
-	var base []byte
-	if s.doc != nil {
-		base = s.doc.Text()
-	}
-	if err := l.Store.Work().WriteFile(ctx, s.Path, after.Text(), base); err != nil {
-		return err
-	}
-	s.doc = after
-	return nil
+	s.doc, err = l.appendTo(ctx, s.Path, doc, s.doc, nil, "step", stepTable(step))
+	return err
 }
 
 func stepTable(s preset.BenchStep) file.Table {
@@ -319,10 +304,7 @@ func number(v float64) any {
 
 // benchDoc is the log of a session without its steps.
 func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
-	w := file.NewWriter(path)
-	w.Directive(directive(path, schema.KindBench))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindBench)
+	w := begin(path, schema.KindBench)
 	w.Key("rig", b.Rig)
 	w.Key("tune", b.Tune)
 	for _, f := range [][2]string{{"unit", b.Unit}, {"by", b.By}, {"firmware", b.Firmware}} {

@@ -16,17 +16,27 @@ import (
 // schemaPath is where a library keeps the JSON Schema of a kind, for editors.
 func schemaPath(kind string) string { return "schema/" + kind + ".schema.json" }
 
-// directive is the comment by which TOML editors find the schema of a file at path.
-func directive(path, kind string) string {
-	return "schema " + strings.Repeat("../", strings.Count(path, "/")) + schemaPath(kind)
+// begin writes what every file begins with, and above it the comment by which TOML editors find
+// the schema of a file at path.
+func begin(path, kind string) *file.Writer {
+	w := file.NewWriter(path)
+	w.Directive("schema " + strings.Repeat("../", strings.Count(path, "/")) + schemaPath(kind))
+	w.Key("format", schema.Format)
+	w.Key("kind", kind)
+	return w
+}
+
+func textOf(w *file.Writer) ([]byte, error) {
+	doc, err := w.Doc()
+	if err != nil {
+		return nil, err
+	}
+	return doc.Text(), nil
 }
 
 // NewFiles are the files of a new library.
 func NewFiles(cat *schema.Catalogue, name, mass, length string) ([]store.File, error) {
-	w := file.NewWriter(preset.LibraryPath)
-	w.Directive(directive(preset.LibraryPath, schema.KindLibrary))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindLibrary)
+	w := begin(preset.LibraryPath, schema.KindLibrary)
 	w.Key("name", name)
 	w.Blank()
 	w.Table("units")
@@ -52,11 +62,7 @@ func NewFiles(cat *schema.Catalogue, name, mass, length string) ([]store.File, e
 
 // TuneText writes a new tune of the given values, in the catalogue's order.
 func TuneText(cat *schema.Catalogue, fp, tune string, values map[string]any) ([]byte, error) {
-	path := preset.TunePath(fp, tune)
-	w := file.NewWriter(path)
-	w.Directive(directive(path, schema.KindTune))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindTune)
+	w := begin(preset.TunePath(fp, tune), schema.KindTune)
 	w.Key("rig", fp)
 	styles := preset.Tune{Values: values}.Styles()
 	written, at := 0, ""
@@ -92,20 +98,12 @@ func TuneText(cat *schema.Catalogue, fp, tune string, values map[string]any) ([]
 	if written != len(values) {
 		return nil, fmt.Errorf("a value of the new tune is not in the catalogue")
 	}
-	doc, err := w.Doc()
-	if err != nil {
-		return nil, err
-	}
-	return doc.Text(), nil
+	return textOf(w)
 }
 
 // JobText writes a new job.
 func JobText(j preset.Job) ([]byte, error) {
-	path := preset.JobPath(j.Slug)
-	w := file.NewWriter(path)
-	w.Directive(directive(path, schema.KindJob))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindJob)
+	w := begin(preset.JobPath(j.Slug), schema.KindJob)
 	w.Key("name", j.Name)
 	w.Key("from", Day(j.From))
 	if !j.To.IsZero() {
@@ -146,11 +144,7 @@ func JobText(j preset.Job) ([]byte, error) {
 			w.Key("name", c.Name)
 		}
 	}
-	doc, err := w.Doc()
-	if err != nil {
-		return nil, err
-	}
-	return doc.Text(), nil
+	return textOf(w)
 }
 
 // Day is a local date for a file.

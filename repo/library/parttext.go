@@ -10,11 +10,7 @@ import (
 
 // PartText writes the file of a part of the shop.
 func PartText(p preset.ShopPart) ([]byte, error) {
-	path := preset.PartPath(p.File)
-	w := file.NewWriter(path)
-	w.Directive(directive(path, schema.KindPart))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindPart)
+	w := begin(preset.PartPath(p.File), schema.KindPart)
 	partKeys(w, p.Part)
 	if p.Quantity >= 0 {
 		w.Key("quantity", p.Quantity)
@@ -23,20 +19,12 @@ func PartText(p preset.ShopPart) ([]byte, error) {
 		w.Key("owner", p.Owner)
 	}
 	mountTables(w, p.Part, nil)
-	doc, err := w.Doc()
-	if err != nil {
-		return nil, err
-	}
-	return doc.Text(), nil
+	return textOf(w)
 }
 
 // RigText writes a build sheet.
 func RigText(r preset.Rig) ([]byte, error) {
-	path := preset.RigPath(r.ID)
-	w := file.NewWriter(path)
-	w.Directive(directive(path, schema.KindRig))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindRig)
+	w := begin(preset.RigPath(r.ID), schema.KindRig)
 	w.Key("alias", r.Alias)
 	w.Key("gimbal", r.Gimbal)
 	for _, t := range []struct{ key, text string }{{"clone_of", r.CloneOf}, {"origin", r.Origin}, {"note", r.Note}} {
@@ -74,11 +62,7 @@ func RigText(r preset.Rig) ([]byte, error) {
 		w.Key("damping", tidy(x.Damping))
 		w.Key("share", tidy(x.Share))
 	}
-	doc, err := w.Doc()
-	if err != nil {
-		return nil, err
-	}
-	return doc.Text(), nil
+	return textOf(w)
 }
 
 // partKeys writes what a part is, in grams and millimetres.

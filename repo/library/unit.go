@@ -198,10 +198,7 @@ func (l Units) New(u UnitRef) (NewFile, error) {
 
 // UnitDoc writes a record anew, with all that a unit has.
 func UnitDoc(cat *schema.Catalogue, u UnitRef) (*file.Doc, error) {
-	w := file.NewWriter(u.Path())
-	w.Directive(directive(u.Path(), schema.KindUnit))
-	w.Key("format", schema.Format)
-	w.Key("kind", schema.KindUnit)
+	w := begin(u.Path(), schema.KindUnit)
 	for _, f := range [][2]string{{"label", u.Label}, {"firmware", u.Firmware}} {
 		if f[1] != "" {
 			w.Key(f[0], f[1])
