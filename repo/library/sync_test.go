@@ -136,6 +136,14 @@ func cloneOf(t testing.TB, bare string, i int) *Library {
 	return l
 }
 
+// shared makes a library of rigs, a shared repository with it, and a second library from that.
+func shared(t testing.TB, rigs int) (a, b *Library, bare string, fps []string) {
+	t.Helper()
+	a, fps = newLibrary(t, rigs)
+	bare = bareOf(t, a)
+	return a, cloneOf(t, bare, 1), bare, fps
+}
+
 func dialTest(t testing.TB, address string) transport.Remote {
 	t.Helper()
 	r, err := transport.Dial(address, transport.Options{Getenv: func(string) string { return "" }})
@@ -217,9 +225,7 @@ func sound(t testing.TB, l *Library) {
 }
 
 func TestSyncRounds(t *testing.T) {
-	a, fps := newLibrary(t, 2)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, bare, fps := shared(t, 2)
 	sound(t, b)
 	if treeOf(t, a) != treeOf(t, b) || transporttest.Git(t, b.Store.Root(), "config", "remote.origin.url") != bare || transporttest.Git(t, b.Store.Root(), "rev-parse", "origin/main") != transporttest.Git(t, a.Store.Root(), "rev-parse", "HEAD") {
 		t.Fatal("the copy is no copy")
@@ -261,9 +267,7 @@ func TestSyncRounds(t *testing.T) {
 }
 
 func TestSyncConflict(t *testing.T) {
-	a, fps := newLibrary(t, 1)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, _, fps := shared(t, 1)
 	main := preset.TunePath(fps[0], "main")
 	put(t, a, 0, main, swap("pan = 41", "pan = 45"))
 	syncWith(t, a, "", 0, nil)
@@ -309,9 +313,7 @@ func TestSyncConflict(t *testing.T) {
 // TestSyncConflictSaysWho: who gave a value is said of a rig that was weighed anew since, and of two
 // rigs with one alias.
 func TestSyncConflictSaysWho(t *testing.T) {
-	a, fps := newLibrary(t, 1)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, _, fps := shared(t, 1)
 	main := preset.TunePath(fps[0], "main")
 	put(t, a, 0, main, swap("pan = 41", "pan = 45"))
 	put(t, a, 0, preset.RigPath(fps[0]), swap("mass_kg = 2.35", "mass_kg = 2.36")) // below the step of the fingerprint
@@ -365,9 +367,7 @@ func TestSyncConflictSaysWho(t *testing.T) {
 }
 
 func TestSyncLeavesUnsavedEdits(t *testing.T) {
-	a, fps := newLibrary(t, 2)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, _, fps := shared(t, 2)
 	main, other := preset.TunePath(fps[0], "main"), preset.TunePath(fps[1], "main")
 	put(t, a, 0, main, swap("pan = 41", "pan = 45"))
 	syncWith(t, a, "", 0, nil)
@@ -398,9 +398,7 @@ func TestSyncLeavesUnsavedEdits(t *testing.T) {
 }
 
 func TestSyncDryRun(t *testing.T) {
-	a, fps := newLibrary(t, 1)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, bare, fps := shared(t, 1)
 	main := preset.TunePath(fps[0], "main")
 	put(t, a, 0, main, swap("pan = 41", "pan = 45"))
 	syncWith(t, a, "", 0, nil)
@@ -434,9 +432,7 @@ func (c *crowded) Push(ctx context.Context, l *store.Lib, p transport.Push) (int
 }
 
 func TestSyncBeginsAnew(t *testing.T) {
-	a, fps := newLibrary(t, 2)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, bare, fps := shared(t, 2)
 	n := 0
 	other := func() {
 		n++
@@ -518,9 +514,7 @@ func TestSyncRefuses(t *testing.T) {
 
 // TestCrissCross merges two sides that have merged each other, several times.
 func TestCrissCross(t *testing.T) {
-	a, fps := newLibrary(t, 1)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, _, fps := shared(t, 1)
 	main := preset.TunePath(fps[0], "main")
 	fetch := func(into, from *Library, tip store.Rev) {
 		ref := dialTest(t, from.Store.Root())
@@ -824,9 +818,7 @@ func TestSyncKilled(t *testing.T) {
 		rounds = 400
 	}
 	r := rand.New(rand.NewPCG(5, 6))
-	a, fps := newLibrary(t, 3)
-	bare := bareOf(t, a)
-	b := cloneOf(t, bare, 1)
+	a, b, bare, fps := shared(t, 3)
 	helper := func(dir string, env ...string) *exec.Cmd {
 		c := exec.Command(os.Args[0], "-test.run=^TestSyncHelper$")
 		c.Env = append(os.Environ(), append(env, "RIGKEEP_SYNC_HELPER="+dir)...)
