@@ -105,32 +105,11 @@ func (l WorkTree) linkAbove(path string) string {
 // Links gives the symbolic links of the work tree, of files and of folders, as slash paths.
 func (l WorkTree) Links() ([]string, error) {
 	var out []string
-	var walk func(rel string) error
-	walk = func(rel string) error {
-		names, err := l.fs.ReadDir(l.work(rel))
-		if err != nil {
-			if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir) {
-				return nil
-			}
-			return device("listing the library", err)
+	err := l.walk("", func(string) bool { return true }, func(path string, e fs.DirEntry) {
+		if e.Type()&fs.ModeSymlink != 0 {
+			out = append(out, path)
 		}
-		for _, n := range names {
-			path := n.Name()
-			if rel != "" {
-				path = rel + "/" + path
-			}
-			switch {
-			case n.IsDir() && !(rel == "" && strings.EqualFold(n.Name(), ".git")):
-				if err := walk(path); err != nil {
-					return err
-				}
-			case n.Type()&fs.ModeSymlink != 0:
-				out = append(out, path)
-			}
-		}
-		return nil
-	}
-	err := walk("")
+	})
 	slices.Sort(out)
 	return out, err
 }
@@ -321,45 +300,50 @@ func (l WorkTree) dropWork(path string) error {
 // folder left out. They may or may not be saved.
 func (l WorkTree) List(prefix string) ([]string, error) {
 	var out []string
-	var walk func(rel string) error
-	walk = func(rel string) error {
-		names, err := l.fs.ReadDir(l.work(rel))
-		if err != nil {
-			if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir) {
-				return nil
-			}
-			return device("listing the library", err)
-		}
-		for _, n := range names {
-			path := n.Name()
-			if rel != "" {
-				path = rel + "/" + path
-			}
-			switch {
-			case n.IsDir():
-				if rel == "" && strings.EqualFold(n.Name(), ".git") {
-					continue
-				}
-				if d := path + "/"; strings.HasPrefix(d, prefix) || strings.HasPrefix(prefix, d) {
-					if err := walk(path); err != nil {
-						return err
-					}
-				}
-			case n.Type().IsRegular() && strings.HasPrefix(path, prefix):
-				out = append(out, path)
-			}
-		}
-		return nil
-	}
 	start := ""
 	if i := strings.LastIndexByte(prefix, '/'); i > 0 {
 		start = prefix[:i]
 	}
-	if err := walk(start); err != nil {
+	enter := func(dir string) bool { return strings.HasPrefix(dir, prefix) || strings.HasPrefix(prefix, dir) }
+	err := l.walk(start, enter, func(path string, e fs.DirEntry) {
+		if e.Type().IsRegular() && strings.HasPrefix(path, prefix) {
+			out = append(out, path)
+		}
+	})
+	if err != nil {
 		return nil, err
 	}
 	slices.Sort(out)
 	return out, nil
+}
+
+// walk shows what is in the folder rel of the work tree and below it, folders apart, as slash
+// paths. It goes into the folders that enter allows, given with a slash at the end, and never
+// into git's own.
+func (l WorkTree) walk(rel string, enter func(dir string) bool, show func(path string, e fs.DirEntry)) error {
+	names, err := l.fs.ReadDir(l.work(rel))
+	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotDir) {
+			return nil
+		}
+		return device("listing the library", err)
+	}
+	for _, n := range names {
+		path := n.Name()
+		if rel != "" {
+			path = rel + "/" + path
+		}
+		switch {
+		case !n.IsDir():
+			show(path, n)
+		case rel == "" && strings.EqualFold(n.Name(), ".git"):
+		case enter(path + "/"):
+			if err := l.walk(path, enter, show); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // sameAsBlob says whether a work-tree file counts as unchanged against a blob. Git turns CRLF
