@@ -306,6 +306,28 @@ func nextWorks(t testing.TB, dir, what string) {
 	}
 }
 
+// tryOut makes a change with nothing in its way: the library that it is made on, how it is before
+// and after, and how many steps the change takes.
+func tryOut(t testing.TB, c *change) (base string, before, after state, steps int) {
+	t.Helper()
+	base = small(t, c)
+	before = stateOf(t, base)
+	done := duplicate(t, base)
+	count := &disktest.Faulty{Inner: disk.OS{}}
+	l, err := OpenWith(done, Options{fs: count})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := c.run(l); err != nil {
+		t.Fatal(err)
+	}
+	after = stateOf(t, done)
+	if before.same(after) {
+		t.Fatal("the command changes nothing; the test would prove nothing")
+	}
+	return base, before, after, count.Steps()
+}
+
 // TestFaults puts a fault before each single write, sync, rename, link and removal of each
 // changing command: a passing fault, a disk that stays full, and a kill.
 func TestFaults(t *testing.T) {
@@ -313,22 +335,7 @@ func TestFaults(t *testing.T) {
 		c := &changes[i]
 		t.Run(strings.ReplaceAll(c.name, " ", "-"), func(t *testing.T) {
 			t.Parallel()
-			base := small(t, c)
-			before := stateOf(t, base)
-			done := duplicate(t, base)
-			count := &disktest.Faulty{Inner: disk.OS{}}
-			l, err := OpenWith(done, Options{fs: count})
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := c.run(l); err != nil {
-				t.Fatal(err)
-			}
-			after := stateOf(t, done)
-			if before.same(after) {
-				t.Fatal("the command changes nothing; the test would prove nothing")
-			}
-			steps := count.Steps()
+			base, before, after, steps := tryOut(t, c)
 			modes := []disktest.Mode{disktest.Fail, disktest.FailOn, disktest.Die, disktest.DieShort}
 			faults := 0
 			for at := 1; at <= steps; at++ {
@@ -382,15 +389,7 @@ func TestRepairKilled(t *testing.T) {
 				c = &changes[i]
 			}
 		}
-		base := small(t, c)
-		before := stateOf(t, base)
-		done := duplicate(t, base)
-		count := &disktest.Faulty{Inner: disk.OS{}}
-		l, _ := OpenWith(done, Options{fs: count})
-		if err := c.run(l); err != nil {
-			t.Fatal(err)
-		}
-		after := stateOf(t, done)
+		base, before, after, steps := tryOut(t, c)
 		rnd := rand.New(rand.NewSource(3))
 		tries := 25
 		if long {
@@ -398,7 +397,7 @@ func TestRepairKilled(t *testing.T) {
 		}
 		for range tries {
 			dir := duplicate(t, base)
-			at := count.Steps()/2 + rnd.Intn(count.Steps()/2)
+			at := steps/2 + rnd.Intn(steps/2)
 			l, err := OpenWith(dir, Options{fs: &disktest.Faulty{Inner: disk.OS{}, At: at, Mode: disktest.Die}})
 			if err == nil {
 				err = c.run(l)
@@ -428,18 +427,7 @@ func TestFaultThenKill(t *testing.T) {
 	hit := 0
 	for i := range changes {
 		c := &changes[i]
-		base := small(t, c)
-		before := stateOf(t, base)
-		done := duplicate(t, base)
-		count := &disktest.Faulty{Inner: disk.OS{}}
-		l, err := OpenWith(done, Options{fs: count})
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := c.run(l); err != nil {
-			t.Fatal(err)
-		}
-		after, steps := stateOf(t, done), count.Steps()
+		base, before, after, steps := tryOut(t, c)
 		rnd := rand.New(rand.NewSource(int64(11 + i)))
 		for range tries {
 			dir := duplicate(t, base)
