@@ -35,30 +35,68 @@ type cell struct{ x, y point }
 // would move a local one to the heap.
 var stacks = sync.Pool{New: func() any { return new([64]cell) }}
 
+// bisection goes through a panel cell by cell, from the left: each is dropped or halved.
+type bisection struct {
+	stack *[64]cell
+	n     int // cells on the stack
+	left  int // of the budget
+}
+
+func bisect() bisection {
+	return bisection{stack: stacks.Get().(*[64]cell), left: budget}
+}
+
+func (b *bisection) end() { stacks.Put(b.stack) }
+
+// begin goes on with a panel, which is one cell.
+func (b *bisection) begin(f *factors, p *panel) {
+	b.n = 1
+	b.stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
+}
+
+// next takes the next cell off the stack; nil once the budget is used up.
+func (b *bisection) next() *cell {
+	if b.left--; b.left < 0 {
+		return nil
+	}
+	b.n--
+	return &b.stack[b.n]
+}
+
+// full says that there is no room to halve the cell taken.
+func (b *bisection) full() bool { return b.n >= len(b.stack)-2 }
+
+// halve puts back the halves of the cell taken, the left one on top, and gives its middle.
+func (b *bisection) halve(f *factors, p *panel, q *cell) *point {
+	m := f.at((q.x.u+q.y.u)/2, p)
+	left := &b.stack[b.n+1]
+	left.x, left.y = q.x, m
+	q.x = m
+	b.n += 2
+	return &left.y
+}
+
 // isolate finds every zero of c in the panels, in rising order: a cell is
 // dropped if its bounds exclude 0, solved if its slope has one sign, and
 // otherwise halved. A zero that only touches within rounding is not reported:
 // the curve does not change sign there.
 func isolate[C curve](f *factors, c C, panels []panel, out []zero, most int) ([]zero, error) {
-	stack := stacks.Get().(*[64]cell)
-	defer stacks.Put(stack)
-	left := budget
+	b := bisect()
+	defer b.end()
 	for i := range panels {
 		p := &panels[i]
-		stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
-		n := 1
-		for n > 0 {
-			if left--; left < 0 {
+		b.begin(f, p)
+		for b.n > 0 {
+			q := b.next()
+			if q == nil {
 				return out, ErrUnresolved
 			}
-			n--
-			q := &stack[n]
 			if lo, hi := c.bounds(&q.x, &q.y); lo > 0 || hi < 0 {
 				continue
 			}
 			vx, vy := c.value(&q.x), c.value(&q.y)
 			lo, hi := c.slope(&q.x, &q.y)
-			narrow := q.y.u-q.x.u < 1e-13*(1+math.Abs(q.x.u)) || n >= len(stack)-2
+			narrow := q.y.u-q.x.u < 1e-13*(1+math.Abs(q.x.u)) || b.full()
 			if lo > 0 || hi < 0 || narrow {
 				if (vx < 0) != (vy < 0) {
 					out = append(out, zero{refine(f, c, q.x.u, q.y.u, vx < 0), vx < 0})
@@ -68,12 +106,7 @@ func isolate[C curve](f *factors, c C, panels []panel, out []zero, most int) ([]
 				}
 				continue
 			}
-			m := f.at((q.x.u+q.y.u)/2, p)
-			y := q.y
-			stack[n].y = m
-			stack[n+1] = stack[n]
-			stack[n] = cell{m, y} // the left half on top, so that zeros come in order
-			n += 2
+			b.halve(f, p, q)
 		}
 	}
 	return out, nil
@@ -152,19 +185,16 @@ const manyLevels = 16
 // them, the inner ones are left out: they are neither the nearest nor the
 // farthest from |L| = 1.
 func (f *factors) phases(level, floor float64, panels []panel, out []zero) ([]zero, error) {
-	stack := stacks.Get().(*[64]cell)
-	defer stacks.Put(stack)
-	left := budget
+	b := bisect()
+	defer b.end()
 	for i := range panels {
 		p := &panels[i]
-		stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
-		n := 1
-		for n > 0 {
-			if left--; left < 0 {
+		b.begin(f, p)
+		for b.n > 0 {
+			q := b.next()
+			if q == nil {
 				return out, ErrUnresolved
 			}
-			n--
-			q := &stack[n]
 			if _, hi := mBounds(&q.x, &q.y); hi < floor {
 				continue
 			}
@@ -173,7 +203,7 @@ func (f *factors) phases(level, floor float64, panels []panel, out []zero) ([]ze
 				continue
 			}
 			slo, shi := bBounds(&q.x, &q.y)
-			narrow := q.y.u-q.x.u < 1e-13*(1+math.Abs(q.x.u)) || n >= len(stack)-2
+			narrow := q.y.u-q.x.u < 1e-13*(1+math.Abs(q.x.u)) || b.full()
 			steady := slo > 0 || shi < 0
 			if alo, ahi := aBounds(&q.x, &q.y); steady && !(alo > 0 || ahi < 0) {
 				// the rule for leaving out needs a steady magnitude as well
@@ -203,12 +233,7 @@ func (f *factors) phases(level, floor float64, panels []panel, out []zero) ([]ze
 				}
 				continue
 			}
-			m := f.at((q.x.u+q.y.u)/2, p)
-			y := q.y
-			stack[n].y = m
-			stack[n+1] = stack[n]
-			stack[n] = cell{m, y}
-			n += 2
+			b.halve(f, p, q)
 		}
 	}
 	return out, nil

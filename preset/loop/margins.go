@@ -376,34 +376,27 @@ func (f *factors) search(best *nearest, floor []float64) error {
 	hi, lo := f.highEnd(math.Log(small)), f.lowEnd(math.Ln2)
 	var pb [48]panel
 	panels := f.panels(math.Log(lo), math.Log(hi), floor, pb[:0])
-	stack := stacks.Get().(*[64]cell)
-	defer stacks.Put(stack)
-	left := budget
+	b := bisect()
+	defer b.end()
 	for i := range panels {
 		p := &panels[i]
 		if len(floor) > 0 && p.lo >= floor[0] && p.hi <= floor[1] {
 			continue
 		}
-		stack[0] = cell{f.at(p.lo, p), f.at(p.hi, p)}
-		best.see(stack[0].x.u, stack[0].x.m(), stack[0].x.p())
-		best.see(stack[0].y.u, stack[0].y.m(), stack[0].y.p())
-		n := 1
-		for n > 0 {
-			if left--; left < 0 {
+		b.begin(f, p)
+		for _, x := range [...]*point{&b.stack[0].x, &b.stack[0].y} {
+			best.see(x.u, x.m(), x.p())
+		}
+		for b.n > 0 {
+			q := b.next()
+			if q == nil {
 				return ErrUnresolved
 			}
-			n--
-			q := &stack[n]
-			if n >= len(stack)-2 || f.fartherThan(&q.x, &q.y, best.d*(1-msTol)) {
+			if b.full() || f.fartherThan(&q.x, &q.y, best.d*(1-msTol)) {
 				continue
 			}
-			m := f.at((q.x.u+q.y.u)/2, p)
+			m := b.halve(f, p, q)
 			best.see(m.u, m.m(), m.p())
-			y := q.y
-			stack[n].y = m
-			stack[n+1] = stack[n]
-			stack[n] = cell{m, y}
-			n += 2
 		}
 	}
 	return nil
