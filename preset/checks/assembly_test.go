@@ -2,7 +2,9 @@ package checks
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"rigkeep/preset/assembly"
 	"rigkeep/preset/mass"
@@ -14,7 +16,7 @@ func (in inputs) joined() (parts []assembly.Part, solids []mass.Part) {
 	for _, t := range in.tables("parts") {
 		cg, centre := t.vec("cg"), t.vec("centre")
 		p := assembly.Part{Slot: t.str("name"), CG: &cg, Centre: &centre, On: t.str("on"), Shift: t.vec("shift_mm").Scale(1e-3), Turn: turn(t, "turn_deg")}
-		for _, name := range sortedKeys(t.table("mounts").m) {
+		for _, name := range slices.Sorted(maps.Keys(t.table("mounts").m)) {
 			m := t.table("mounts").table(name)
 			p.Mounts = append(p.Mounts, assembly.Mount{Name: name, At: m.vec("at"), Turn: turn(m, "turn_deg")})
 		}

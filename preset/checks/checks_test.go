@@ -7,10 +7,11 @@ package checks
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
-	"sort"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -76,10 +77,10 @@ func TestPublishedValues(t *testing.T) {
 				if err != nil {
 					t.Fatalf("%v (source: %s)", err, c.Source)
 				}
-				for _, k := range sortedKeys(c.Expected) {
+				for _, k := range slices.Sorted(maps.Keys(c.Expected)) {
 					c.compare(t, k, k, got[k], c.Expected[k])
 				}
-				for _, k := range sortedKeys(c.Published) {
+				for _, k := range slices.Sorted(maps.Keys(c.Published)) {
 					c.printed(t, k, got, number(c.Published[k]))
 				}
 			})
@@ -98,7 +99,7 @@ func (c checkCase) compare(t *testing.T, path, name string, got, want any) {
 			t.Errorf("%s: got %v (%T), want a table", path, got, got)
 			return
 		}
-		for _, k := range sortedKeys(w) {
+		for _, k := range slices.Sorted(maps.Keys(w)) {
 			n := k
 			if _, ok := c.Tol[k]; !ok {
 				if _, ok := c.Tol[name]; ok {
@@ -210,15 +211,6 @@ func list(v any) []any {
 		return out
 	}
 	return nil
-}
-
-func sortedKeys[V any](m map[string]V) []string {
-	out := make([]string, 0, len(m))
-	for k := range m {
-		out = append(out, k)
-	}
-	sort.Strings(out)
-	return out
 }
 
 // num, nums and str read an input; a missing number is def.

@@ -1,6 +1,9 @@
 package library
 
 import (
+	"maps"
+	"slices"
+
 	"rigkeep/preset"
 	"rigkeep/repo/store"
 	"rigkeep/schema"
@@ -19,7 +22,7 @@ func (l Planner) Incoming(files map[string][]byte, moves []Move, with *store.Bun
 	for _, m := range moves {
 		from[m.To] = m.From
 	}
-	for _, path := range sortedKeys(files) {
+	for _, path := range slices.Sorted(maps.Keys(files)) {
 		place, ok := preset.Locate(path)
 		if !ok {
 			if place, ok = preset.LocatePhoto(path); !ok {
@@ -36,14 +39,6 @@ func (l Planner) Incoming(files map[string][]byte, moves []Move, with *store.Bun
 		p.Items = append(p.Items, it)
 	}
 	return p, l.checkPlan(p)
-}
-
-func sortedKeys(m map[string][]byte) []string {
-	names := map[string]bool{}
-	for k := range m {
-		names[k] = true
-	}
-	return sortedNames(names)
 }
 
 // plannedSheet is a gimbal sheet as the plan would leave it.

@@ -2,8 +2,8 @@ package merge
 
 import (
 	"fmt"
+	"maps"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"sync"
@@ -147,7 +147,7 @@ func count(t map[string]any) (leaves, all int) {
 // walk takes in a table: its identity, its path in the file, its pattern in the catalogue, and
 // the unit it is in.
 func (s *shape) walk(x *doc, t map[string]any, id, at, pattern, unit string, ties map[string]bool) {
-	for _, k := range sortedKeys(t) {
+	for _, k := range slices.Sorted(maps.Keys(t)) {
 		kid, kat, kpat := schema.Join(id, k), schema.Join(at, k), schema.Join(pattern, k)
 		if pattern != "" && s.named[pattern+".*"] {
 			kpat = pattern + ".*"
@@ -266,15 +266,6 @@ func plain(v any) string {
 		return t.String()
 	}
 	return fmt.Sprint(v)
-}
-
-func sortedKeys[V any](m map[string]V) []string {
-	out := make([]string, 0, len(m))
-	for k := range m {
-		out = append(out, k)
-	}
-	sort.Strings(out)
-	return out
 }
 
 // within says whether key id is table or element up, or in it.

@@ -2,6 +2,7 @@ package merge
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"testing"
@@ -83,4 +84,16 @@ func digestOf(t testing.TB, text string) string {
 		t.Fatal(err)
 	}
 	return preset.TuneIn(cat, d).GroupDigest(preset.GroupHold)
+}
+
+// conflictsAre holds the conflicts of a merge, by key, against those wanted.
+func conflictsAre(t testing.TB, out Output, want []string) {
+	t.Helper()
+	var keys []string
+	for _, x := range out.Conflicts {
+		keys = append(keys, x.Key)
+	}
+	if !slices.Equal(keys, want) {
+		t.Fatalf("conflicts %v, not %v", out.Conflicts, want)
+	}
 }

@@ -1,6 +1,7 @@
 package merge
 
 import (
+	"maps"
 	"slices"
 	"sort"
 	"strings"
@@ -120,7 +121,7 @@ func (s *set) renames(side Tree, changed []string) (*renames, error) {
 			}
 		}
 	}
-	for _, dir := range sortedKeys(came) {
+	for _, dir := range slices.Sorted(maps.Keys(came)) {
 		for _, w := range slices.Backward(came[dir]) {
 			if left[w] && l.units[w] == "" {
 				l.units[w] = dir
@@ -150,7 +151,7 @@ func (l *renames) last(was []string) bool { return len(was) > 0 && l.gone[was[le
 func (s *set) pairNew() {
 	for _, pair := range [][2]*renames{{s.ours, s.theirs}, {s.theirs, s.ours}} {
 		a, b := pair[0], pair[1]
-		for _, fp := range sortedKeys(b.news) {
+		for _, fp := range slices.Sorted(maps.Keys(b.news)) {
 			for _, w := range slices.Backward(b.news[fp]) {
 				if _, ok := a.news[w]; ok && b.news[w] == nil && b.from[w] == "" && a.to[w] == "" {
 					b.to[fp], b.from[w] = w, fp

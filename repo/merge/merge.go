@@ -34,6 +34,7 @@ package merge
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -299,7 +300,7 @@ func (m *merger) run() Output {
 			ids[id] = true
 		}
 	}
-	for _, id := range sortedKeys(ids) {
+	for _, id := range slices.Sorted(maps.Keys(ids)) {
 		if gone.covers(id) {
 			continue
 		}
@@ -469,7 +470,7 @@ func (g deletedUnits) covers(id string) bool {
 // unitsGone settles the units that one side deleted.
 func (m *merger) unitsGone() deletedUnits {
 	var gone deletedUnits
-	for _, u := range sortedKeys(m.b.units) {
+	for _, u := range slices.Sorted(maps.Keys(m.b.units)) {
 		o, t := m.o.units[u], m.t.units[u]
 		if gone.covers(u) || o && t {
 			continue
@@ -570,7 +571,7 @@ func (x *doc) show(id string) any {
 		return nil
 	}
 	var parts []string
-	for _, k := range sortedKeys(x.leaves) {
+	for _, k := range slices.Sorted(maps.Keys(x.leaves)) {
 		if within(k, id) {
 			parts = append(parts, strings.TrimPrefix(strings.TrimPrefix(k, id), ".")+" = "+literal(x.leaves[k].value))
 		}
@@ -642,7 +643,7 @@ func (m *merger) invalid(out Output) map[string]string {
 
 // unresolvable turns what no choice has mended into conflicts.
 func (m *merger) unresolvable(out Output, bad map[string]string) Output {
-	for _, id := range sortedKeys(bad) {
+	for _, id := range slices.Sorted(maps.Keys(bad)) {
 		out.Conflicts = append(out.Conflicts, m.conflict(id, bad[id]))
 	}
 	return out

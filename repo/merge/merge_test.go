@@ -1,7 +1,6 @@
 package merge
 
 import (
-	"slices"
 	"strings"
 	"testing"
 
@@ -59,13 +58,7 @@ func TestTuneByKey(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			var keys []string
-			for _, x := range out.Conflicts {
-				keys = append(keys, x.Key)
-			}
-			if !slices.Equal(keys, c.conflicts) {
-				t.Fatalf("conflicts %v, not %v", out.Conflicts, c.conflicts)
-			}
+			conflictsAre(t, out, c.conflicts)
 			if c.conflicts == nil {
 				if want := edits(t, tuneBase, c.want...); string(out.Text) != want {
 					t.Errorf("got\n%s\nnot\n%s", out.Text, want)
@@ -155,13 +148,7 @@ func TestPartsByName(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			var keys []string
-			for _, x := range out.Conflicts {
-				keys = append(keys, x.Key)
-			}
-			if !slices.Equal(keys, c.conflicts) {
-				t.Fatalf("conflicts %v, not %v", out.Conflicts, c.conflicts)
-			}
+			conflictsAre(t, out, c.conflicts)
 			if c.conflicts == nil && string(out.Text) != c.want {
 				t.Errorf("got\n%s\nnot\n%s", out.Text, c.want)
 			}

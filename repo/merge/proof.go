@@ -2,6 +2,7 @@ package merge
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"sort"
 	"strings"
@@ -36,7 +37,7 @@ func (m *merger) proofGroups() []string {
 			}
 		}
 	}
-	return sortedKeys(there)
+	return slices.Sorted(maps.Keys(there))
 }
 
 // proofSide says whose proof of a group a tune keeps, "" where key by key gives the same or
@@ -98,12 +99,12 @@ func (x *doc) showProof(group string) any {
 // A group whose values both sides changed ends its own proof and no other.
 func (m *merger) checkProofs(sides map[string]Side) {
 	mixed := m.mixed()
-	for _, g := range sortedKeys(mixed) {
+	for _, g := range slices.Sorted(maps.Keys(mixed)) {
 		m.out.Stale = append(m.out.Stale, mixed[g]...)
 	}
 	merged := preset.TuneIn(m.in.Cat, m.doc)
 	o, t := preset.TuneIn(m.in.Cat, m.o.d), preset.TuneIn(m.in.Cat, m.t.d)
-	for _, g := range sortedKeys(sides) {
+	for _, g := range slices.Sorted(maps.Keys(sides)) {
 		if merged.ProofOf(g) == nil {
 			continue
 		}
@@ -151,13 +152,13 @@ func ProofGroups(d *file.Doc) []string {
 	v, _ := d.Get("proof")
 	m, _ := v.(map[string]any)
 	var out []string
-	for _, g := range sortedKeys(m) {
+	for _, g := range slices.Sorted(maps.Keys(m)) {
 		if g != "style" {
 			out = append(out, g)
 			continue
 		}
 		styles, _ := m[g].(map[string]any)
-		for _, s := range sortedKeys(styles) {
+		for _, s := range slices.Sorted(maps.Keys(styles)) {
 			out = append(out, preset.StyleGroup(s))
 		}
 	}
@@ -251,7 +252,7 @@ func pairsOf(cat *schema.Catalogue, ours, theirs []string) []string {
 	if len(pairs) == 0 {
 		return nil
 	}
-	list := sortedKeys(pairs)
+	list := slices.Sorted(maps.Keys(pairs))
 	text := "merged from two sides: " + list[0]
 	switch n := len(list) - 1; {
 	case n == 1:

@@ -2,6 +2,8 @@ package merge
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"sort"
 
 	"rigkeep/preset"
@@ -53,7 +55,7 @@ func (s *set) aliases() error {
 			by[g.alias] = append(by[g.alias], g)
 		}
 	}
-	for _, alias := range sortedKeys(by) {
+	for _, alias := range slices.Sorted(maps.Keys(by)) {
 		gs := by[alias]
 		if len(gs) < 2 {
 			continue

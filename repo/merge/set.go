@@ -3,6 +3,7 @@ package merge
 import (
 	"context"
 	"errors"
+	"maps"
 	"runtime"
 	"slices"
 	"sort"
@@ -116,7 +117,7 @@ func (s *set) run() error {
 		}
 	}
 	var untouched []*group // of which nobody changed the build
-	for _, id := range sortedKeys(byID) {
+	for _, id := range slices.Sorted(maps.Keys(byID)) {
 		g := byID[id]
 		g.paths = unique(g.paths)
 		s.groups = append(s.groups, g)

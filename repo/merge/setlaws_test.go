@@ -2,8 +2,10 @@ package merge
 
 import (
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -18,7 +20,7 @@ func work(t testing.TB, r *rand.Rand, lib mem, tag string, n int) mem {
 	lib = lib.with()
 	for range n {
 		var rigs, tunes []string
-		for _, p := range sortedKeys(lib) {
+		for _, p := range slices.Sorted(maps.Keys(lib)) {
 			switch place, _ := preset.Locate(p); place.Kind {
 			case schema.KindRig:
 				rigs = append(rigs, place.Rig)

@@ -3,6 +3,7 @@ package merge
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"slices"
 	"sort"
 	"strconv"
@@ -49,7 +50,7 @@ func (m *merger) failed(id string, err error) {
 
 // writeValues changes and deletes values that ours has.
 func (m *merger) writeValues(d *file.Doc) *file.Doc {
-	for _, id := range sortedKeys(m.final) {
+	for _, id := range slices.Sorted(maps.Keys(m.final)) {
 		want, o := m.final[id], m.o.cell(id)
 		if want.is(o) || !o.has {
 			continue
@@ -120,7 +121,7 @@ func (m *merger) writeNew(d *file.Doc) *file.Doc {
 			added[up]++
 		}
 	}
-	for _, id := range sortedKeys(m.final) { // values that neither side has, and what is left
+	for _, id := range slices.Sorted(maps.Keys(m.final)) { // values that neither side has, and what is left
 		want := m.final[id]
 		if !want.has || m.o.at[id] != "" || covered(id) {
 			continue
