@@ -93,6 +93,17 @@ type Dial struct {
 	Link         *DialLink // nil where it is not reached over a link
 }
 
+// CoarseStep proposes a coarse step for a dial of which only the range and the fine step are known:
+// five fine ones on a dial of forty or more, else one.
+//
+// Source: common practice, no source.
+func CoarseStep(least, most, fine float64) float64 {
+	if most-least >= 40*fine {
+		return 5 * fine
+	}
+	return fine
+}
+
 // DomainError is an input that a computation does not accept.
 type DomainError struct{ What string }
 

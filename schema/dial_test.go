@@ -203,3 +203,12 @@ func TestDialValues(t *testing.T) {
 		}
 	}
 }
+
+// The steps follow the rule of CoarseStep: 0 to 39 by 1 is short of forty steps, 0 to 40 has them.
+func TestCoarseStep(t *testing.T) {
+	for _, c := range [][4]float64{{0, 39, 1, 1}, {0, 40, 1, 5}, {-10, 10, 0.5, 2.5}, {0, 100, 10, 10}} {
+		if got := CoarseStep(c[0], c[1], c[2]); got != c[3] {
+			t.Errorf("%v to %v by %v: %v", c[0], c[1], c[2], got)
+		}
+	}
+}

@@ -450,10 +450,7 @@ func dialsOf(s string, axes []string) ([]newDial, error) {
 			return nil, fmt.Errorf("%q is not a step of it; write it last, as step 1", rest)
 		}
 	}
-	d.coarse = d.fine
-	if d.max-d.min >= 40*d.fine {
-		d.coarse = 5 * d.fine
-	}
+	d.coarse = schema.CoarseStep(d.min, d.max, d.fine)
 	var out []newDial
 	for _, n := range dialNames(strings.TrimRight(strings.TrimSpace(s[:at[0]]), ":,; "), len(axes)) {
 		d.shown = n
