@@ -266,14 +266,9 @@ func (k fitRun) fitEfforts(ans *fitAnswer, sheet *schema.Sheet, r preset.Rig, t 
 		}
 		return nil
 	}
-	efforts, err := axisReadings(text)
+	efforts, err := markRun(k).effortReadings()
 	if err != nil {
-		return usage("--effort: %v", err).hinted("for example: --effort roll=2,tilt=-5/-1 (percent; two readings are from either side)")
-	}
-	for a, e := range efforts {
-		if len(e) > 2 {
-			return usage("--effort: %s has %d readings", a, len(e)).hinted("one, or two from either side: tilt=-5/-1")
-		}
+		return err
 	}
 	if ans.Efforts, err = preset.Hold(k.cat, sheet, r, t, efforts); err != nil {
 		return err
