@@ -11,14 +11,26 @@ import (
 	"rigkeep/schema"
 )
 
-// door is the ways in of one kind, for a text with a name.
+// way is one way in of a door.
+type way = func(c *schema.Catalogue, path string, text []byte) (any, error)
+
+// door is that of one kind, with a text that it takes.
 type door struct {
-	kind, path, good string
-	odd              string // a key of the good text, and what it should not say
-	at               string // that key as a path
-	strict           func(c *schema.Catalogue, path string, text []byte) (any, error)
-	quick, unchecked func(c *schema.Catalogue, path string, text []byte) (any, error)
-	called, says     func(v any) string
+	kind, path, good         string
+	line, at                 string // a line of the good text that is a number, and its key as a path
+	strict, quick, unchecked way    // nil for a way that the kind does not have
+	called, says             func(v any) string
+}
+
+func (d door) ways() map[string]way {
+	ways := map[string]way{"strict": d.strict}
+	if d.quick != nil {
+		ways["quick"] = d.quick
+	}
+	if d.unchecked != nil {
+		ways["unchecked"] = d.unchecked
+	}
+	return ways
 }
 
 // The texts are of a rig with this fingerprint, and each says this word in a key that its kind has.
@@ -26,7 +38,7 @@ const doorPrint, doorWord = "0qygem5g0z", "pier"
 
 // doors has the good text of each kind, and where it lies. Source: the key tables of the catalogue.
 var doors = []door{
-	{kind: schema.KindRig, path: preset.RigPath(doorPrint), at: "part[0].mass_g", odd: "mass_g = 900",
+	{kind: schema.KindRig, path: preset.RigPath(doorPrint), at: "part[0].mass_g", line: "mass_g = 900",
 		good: "format = 1\nkind = \"rig\"\nalias = \"pier\"\ngimbal = \"quay-large\"\n\n[[part]]\nname = \"Body\"\nslot = \"body\"\nmass_g = 900\nplace_mm = [0, 0, 40]\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			v, _, err := preset.ReadRig(c, path, text)
@@ -39,7 +51,7 @@ var doors = []door{
 			return preset.UncheckedRig(path, text)
 		},
 		called: func(v any) string { return v.(preset.Rig).ID }, says: func(v any) string { return v.(preset.Rig).Alias }},
-	{kind: schema.KindTune, path: preset.TunePath(doorPrint, "main"), at: "stiffness.pan", odd: "pan = 41",
+	{kind: schema.KindTune, path: preset.TunePath(doorPrint, "main"), at: "stiffness.pan", line: "pan = 41",
 		good: "format = 1\nkind = \"tune\"\nrig = \"" + doorPrint + "\"\nnote = \"pier\"\n\n[stiffness]\npan = 41\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			v, _, err := preset.ReadTune(c, path, text, nil)
@@ -52,7 +64,7 @@ var doors = []door{
 			return preset.UncheckedTune(c, path, text)
 		},
 		says: func(v any) string { return v.(preset.Tune).Note }},
-	{kind: schema.KindJob, path: preset.JobPath("2026-01-10-pier"), at: "lens.widest_mm", odd: "widest_mm = 24",
+	{kind: schema.KindJob, path: preset.JobPath("2026-01-10-pier"), at: "lens.widest_mm", line: "widest_mm = 24",
 		good: "format = 1\nkind = \"job\"\nname = \"pier\"\nstate = \"open\"\nfrom = 2026-01-10\n\n[lens]\nwidest_mm = 24\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			v, _, err := preset.ReadJob(c, path, text)
@@ -65,7 +77,7 @@ var doors = []door{
 			return preset.UncheckedJob(path, text)
 		},
 		called: func(v any) string { return v.(preset.Job).Slug }, says: func(v any) string { return v.(preset.Job).Name }},
-	{kind: schema.KindGimbal, path: preset.GimbalPath("pier-large"), at: "payload.max_kg", odd: "max_kg = 4",
+	{kind: schema.KindGimbal, path: preset.GimbalPath("pier-large"), at: "payload.max_kg", line: "max_kg = 4",
 		good: "format = 1\nkind = \"gimbal\"\nname = \"pier\"\n\n[payload]\nmax_kg = 4\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			return preset.ReadSheet(c, path, text)
@@ -74,7 +86,7 @@ var doors = []door{
 			return preset.QuickSheet(c, path, text)
 		},
 		called: func(v any) string { return v.(*schema.Sheet).Slug }, says: func(v any) string { return v.(*schema.Sheet).Name }},
-	{kind: schema.KindUnit, path: preset.UnitPath("pier-large", "PL-0412"), at: "memories", odd: "memories = 3",
+	{kind: schema.KindUnit, path: preset.UnitPath("pier-large", "PL-0412"), at: "memories", line: "memories = 3",
 		good: "format = 1\nkind = \"unit\"\nlabel = \"pier\"\nmemories = 3\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			return preset.ReadUnit(c, path, text)
@@ -83,13 +95,13 @@ var doors = []door{
 			return preset.QuickUnit(c, path, text)
 		},
 		called: func(v any) string { return v.(schema.Unit).Serial }, says: func(v any) string { return v.(schema.Unit).Label }},
-	{kind: schema.KindPart, path: preset.PartPath("clip"), at: "mass_g", odd: "mass_g = 60",
+	{kind: schema.KindPart, path: preset.PartPath("clip"), at: "mass_g", line: "mass_g = 60",
 		good: "format = 1\nkind = \"part\"\nname = \"pier\"\nmass_g = 60\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			return preset.ReadPart(c, path, text)
 		},
 		called: func(v any) string { return v.(preset.ShopPart).File }, says: func(v any) string { return v.(preset.ShopPart).Name }},
-	{kind: schema.KindBench, path: preset.RigDir(doorPrint) + "/bench/20260110T100000Z.toml", at: "mass_kg", odd: "mass_kg = 2.5",
+	{kind: schema.KindBench, path: preset.RigDir(doorPrint) + "/bench/20260110T100000Z.toml", at: "mass_kg", line: "mass_kg = 2.5",
 		good: "format = 1\nkind = \"bench\"\nrig = \"" + doorPrint + "\"\ntune = \"main\"\nbegan = 2026-01-10T10:00:00Z\nnote = \"pier\"\nmass_kg = 2.5\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			v, _, err := preset.ReadBench(c, path, text)
@@ -99,7 +111,7 @@ var doors = []door{
 			return preset.QuickBench(c, path, text)
 		},
 		says: func(v any) string { return v.(preset.BenchLog).Note }},
-	{kind: schema.KindBalance, path: preset.RigDir(doorPrint) + "/balance/20260110T100000Z.toml", at: "mass_kg", odd: "mass_kg = 2.5",
+	{kind: schema.KindBalance, path: preset.RigDir(doorPrint) + "/balance/20260110T100000Z.toml", at: "mass_kg", line: "mass_kg = 2.5",
 		good: "format = 1\nkind = \"balance\"\nrig = \"" + doorPrint + "\"\nbegan = 2026-01-10T10:00:00Z\nnote = \"pier\"\nmass_kg = 2.5\n",
 		strict: func(c *schema.Catalogue, path string, text []byte) (any, error) {
 			v, _, err := preset.ReadBalance(c, path, text)
@@ -111,67 +123,71 @@ var doors = []door{
 		says: func(v any) string { return v.(preset.BalanceRecord).Note }},
 }
 
-// Every door takes a good text, calls the value as its path does, and refuses a key that there is
-// none of, a value of a wrong type and a format that is newer: the strict way with line and
-// column, the quick one with the key, and the unchecked one not at all.
+// Every door takes a good text and calls the value as its path does. What is no TOML is refused
+// with its line, whichever way it goes in.
 func TestDoors(t *testing.T) {
 	cat := schema.Default()
 	for _, d := range doors {
-		t.Run(d.kind, func(t *testing.T) {
-			ways := map[string]func(*schema.Catalogue, string, []byte) (any, error){"strict": d.strict, "quick": d.quick, "unchecked": d.unchecked}
-			place, ok := preset.Locate(d.path)
-			if !ok || place.Kind != d.kind {
-				t.Fatalf("%s is the place of %+v", d.path, place)
+		place, ok := preset.Locate(d.path)
+		if !ok || place.Kind != d.kind {
+			t.Fatalf("%s is the place of %+v", d.path, place)
+		}
+		name := place.Name
+		if d.kind == schema.KindRig {
+			name = place.Rig
+		}
+		for way, read := range d.ways() {
+			v, err := read(cat, d.path, []byte(d.good))
+			if err != nil || d.says(v) != doorWord {
+				t.Fatalf("%s, %s: %+v, %v", d.kind, way, v, err)
 			}
-			name := map[bool]string{true: place.Rig, false: place.Name}[d.kind == schema.KindRig]
-			for way, read := range ways {
-				if read == nil {
-					continue
-				}
-				v, err := read(cat, d.path, []byte(d.good))
-				if err != nil {
-					t.Fatalf("%s: %v", way, err)
-				}
-				if d.says(v) != doorWord {
-					t.Errorf("%s: says %q, the text %q", way, d.says(v), doorWord)
-				}
-				if d.called != nil && d.called(v) != name {
-					t.Errorf("%s: is called %q, by its path %q", way, d.called(v), name)
-				}
-				if elsewhere, _ := read(cat, "of a friend.toml", []byte(d.good)); d.called != nil && d.called(elsewhere) != "" {
-					t.Errorf("%s: a text from elsewhere is called %q", way, d.called(elsewhere))
-				}
-				if _, err := read(cat, d.path, []byte("kind = \n")); len(file.List(err)) != 1 || file.List(err)[0].Line != 1 {
-					t.Errorf("%s: no TOML: %v", way, err)
+			if d.called != nil {
+				elsewhere, _ := read(cat, "of a friend.toml", []byte(d.good))
+				if d.called(v) != name || d.called(elsewhere) != "" {
+					t.Errorf("%s, %s: is called %q, by its path %q; from elsewhere %q", d.kind, way, d.called(v), name, d.called(elsewhere))
 				}
 			}
-			oddKey, _, _ := strings.Cut(d.odd, " =")
-			for _, bad := range []struct{ what, text, key string }{
-				{"a key that there is none of", strings.Replace(d.good, d.odd, d.odd+"\nodd_key = 1", 1), strings.TrimSuffix(d.at, oddKey) + "odd_key"},
-				{"a wrong type", strings.Replace(d.good, d.odd, oddKey+" = \"much\"", 1), d.at},
-				{"a newer format", strings.Replace(d.good, "format = 1", "format = 99", 1), "format"},
-			} {
-				last, _, _ := strings.Cut(bad.key[strings.LastIndexByte(bad.key, '.')+1:], " ")
-				line := 1 + strings.Count(bad.text[:strings.Index(bad.text, last+" = ")], "\n")
-				_, err := d.strict(cat, d.path, []byte(bad.text))
-				es := file.List(err)
-				if len(es) != 1 || es[0].File != d.path || es[0].Line != line || es[0].Col == 0 || es[0].Key != bad.key || es[0].Class != file.Damaged {
-					t.Errorf("strict, %s on line %d: %v", bad.what, line, err)
-				}
-				if d.quick != nil {
-					_, err := d.quick(cat, d.path, []byte(bad.text))
-					var p schema.Problem
-					if !errors.As(err, &p) || p.Key != bad.key {
-						t.Errorf("quick, %s: %v", bad.what, err)
-					}
-				}
-				if d.unchecked != nil {
-					if v, err := d.unchecked(cat, d.path, []byte(bad.text)); err != nil || d.says(v) != doorWord {
-						t.Errorf("unchecked, %s: %v, %v", bad.what, v, err)
-					}
+			_, err = read(cat, d.path, []byte("format = 1\nkind = \n"))
+			if es := file.List(err); len(es) != 1 || es[0].Line != 2 {
+				t.Errorf("%s, %s: no TOML: %v", d.kind, way, err)
+			}
+		}
+	}
+}
+
+// A key that there is none of, a value of a wrong type and a newer format are refused: the strict
+// way with line and column, the quick way with the key, and the unchecked way not at all.
+func TestDoorsRefuse(t *testing.T) {
+	cat := schema.Default()
+	for _, d := range doors {
+		key, _, _ := strings.Cut(d.line, " =")
+		for _, bad := range []struct{ what, old, new, at, marked string }{
+			{"no such key", d.line, d.line + "\nodd_key = 1", strings.TrimSuffix(d.at, key) + "odd_key", "odd_key = 1"},
+			{"a wrong type", d.line, key + " = \"much\"", d.at, "\"much\""},
+			{"a newer format", "format = 1", "format = 99", "format", "format = 99"},
+		} {
+			text := strings.Replace(d.good, bad.old, bad.new, 1)
+			before, _, _ := strings.Cut(text, bad.marked)
+			line := 1 + strings.Count(before, "\n")
+			_, err := d.strict(cat, d.path, []byte(text))
+			es := file.List(err)
+			if len(es) != 1 || es[0].File != d.path || es[0].Line != line || es[0].Col == 0 || es[0].Key != bad.at || es[0].Class != file.Damaged {
+				t.Errorf("%s, strict, %s in line %d: %v", d.kind, bad.what, line, err)
+			}
+			if d.quick != nil {
+				_, err := d.quick(cat, d.path, []byte(text))
+				var p schema.Problem
+				if !errors.As(err, &p) || p.Key != bad.at {
+					t.Errorf("%s, quick, %s: %v", d.kind, bad.what, err)
 				}
 			}
-		})
+			if d.unchecked != nil {
+				v, err := d.unchecked(cat, d.path, []byte(text))
+				if err != nil || d.says(v) != doorWord {
+					t.Errorf("%s, unchecked, %s: %+v, %v", d.kind, bad.what, v, err)
+				}
+			}
+		}
 	}
 }
 
