@@ -78,7 +78,7 @@ func TestOneValue(t *testing.T) {
 				t.Errorf("%s: SI %s, want %s", c.name, got, c.si)
 			}
 		}
-		if in := InWords(Compare(cat, a, b)); in != c.words {
+		if in := InWords(Compare(cat, a, b), nil); in != c.words {
 			t.Errorf("%s: in words %q", c.name, in)
 		}
 	}
@@ -214,7 +214,7 @@ func TestNewParameter(t *testing.T) {
 		return Side{Label: "x", Sheet: schematest.Sheet(), Tune: &tune, Texts: map[string][]byte{preset.TunePath(schematest.Rig, "main"): []byte(schematest.Tune(v))}}
 	}
 	r := Compare(with, side(with, 10), side(with, 20))
-	if got, want := InWords(r), "recovery.tilt 10 → 20 (+10, 2 coarse steps quicker recovery)"; got != want {
+	if got, want := InWords(r, nil), "recovery.tilt 10 → 20 (+10, 2 coarse steps quicker recovery)"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 	p := schematest.Param()
@@ -265,7 +265,7 @@ func TestBuild(t *testing.T) {
 		a := Side{Label: "a", Rig: &preset.Rig{Gimbal: "halyard", Parts: base}, Sheet: sheetSI()}
 		b := Side{Label: "b", Rig: &preset.Rig{Gimbal: "halyard", Parts: c.after}, Sheet: sheetSI()}
 		r := Compare(cat, a, b)
-		if got := InWords(r); got != c.words {
+		if got := InWords(r, nil); got != c.words {
 			t.Errorf("%s: %q, want %q", c.name, got, c.words)
 		}
 		if r.Same != (c.words == "") {
@@ -436,7 +436,7 @@ follow.walk.lag.pan 40 → 55 (+15, 3 coarse steps longer)
 the proof of 2026-03-02 08:00 UTC on unit H-2 is out of date
 note changed`
 	r := Compare(cat, a, b)
-	if got := InWords(r); got != want {
+	if got := InWords(r, nil); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
 	}
 	if got, want := Stat(r), "build +410 g; 8 values (2 major, 5 notable, 1 minor); proof out of date; note changed"; got != want {

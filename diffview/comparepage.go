@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/svg"
@@ -99,21 +100,21 @@ func WriteHTML(w io.Writer, r Report, o Options, foot page.Foot) error {
 	}
 	o.page = true
 	v := r.forPage(o)
-	p := page.Page{Title: title(r), Name: "Compare", Sub: r.sub(), Library: o.Place.Library, Path: o.Place.Under("Compare"), Foot: foot, Folder: o.Place.Folder}
+	p := page.Page{Title: title(r), Name: "Compare", Sub: r.sub(o.Zone), Library: o.Place.Library, Path: o.Place.Under("Compare"), Foot: foot, Folder: o.Place.Folder}
 	return page.Write(w, t, p, v)
 }
 
 // sub is the days of both sides and how many figures went either way.
-func (r Report) sub() string {
+func (r Report) sub(zone *time.Location) string {
 	var out []string
-	a, b := r.Before.When, r.After.When
+	a, b := schema.SayDay(r.Before.When, zone), schema.SayDay(r.After.When, zone)
 	switch {
-	case !a.IsZero() && !b.IsZero():
-		out = append(out, a.Format("2006-01-02")+" to "+b.Format("2006-01-02"))
-	case !b.IsZero():
-		out = append(out, b.Format("2006-01-02"))
-	case !a.IsZero():
-		out = append(out, "from "+a.Format("2006-01-02")+" to now")
+	case a != "" && b != "":
+		out = append(out, a+" to "+b)
+	case b != "":
+		out = append(out, b)
+	case a != "":
+		out = append(out, "from "+a+" to now")
 	}
 	out = append(out, Stat(r))
 	if b := r.Behaviour; b != nil {

@@ -93,7 +93,7 @@ func TestLook(t *testing.T) {
 		WriteText(os.Stdout, r, Options{}, Style{Width: w})
 		os.Stdout.WriteString("\n=====\n")
 	}
-	os.Stdout.WriteString(InWords(r) + "\n")
+	os.Stdout.WriteString(InWords(r, nil) + "\n")
 	r.Behaviour = Behave(schema.Default(), a, b, Conditions{})
 	WriteText(os.Stdout, r, Options{}, Style{Width: 80})
 	foot := page.Foot{Made: time.Date(2026, 3, 10, 7, 0, 0, 0, utc), Version: "0.1", Commits: []string{a.Meta.Revision}}

@@ -34,7 +34,7 @@ func FuzzTexts(f *testing.F) {
 			"markdown": func(w io.Writer) error { return WriteMarkdown(w, r, Options{All: true}) },
 			"html":     func(w io.Writer) error { return WriteHTML(w, r, Options{All: true}, page.Foot{}) },
 			"json":     func(w io.Writer) error { return safe.WriteJSON(w, r) },
-			"words":    func(w io.Writer) error { _, err := io.WriteString(w, InWords(r)+Stat(r)); return err },
+			"words":    func(w io.Writer) error { _, err := io.WriteString(w, InWords(r, nil)+Stat(r)); return err },
 		} {
 			var out bytes.Buffer
 			if err := write(&out); err != nil {

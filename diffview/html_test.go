@@ -87,7 +87,7 @@ func TestHostileText(t *testing.T) {
 		"markdown": func(w io.Writer) error { return WriteMarkdown(w, r, Options{All: true}) },
 		"html":     func(w io.Writer) error { return WriteHTML(w, r, Options{All: true}, foot) },
 		"json":     func(w io.Writer) error { return safe.WriteJSON(w, r) },
-		"in words": func(w io.Writer) error { _, err := io.WriteString(w, InWords(r)); return err },
+		"in words": func(w io.Writer) error { _, err := io.WriteString(w, InWords(r, nil)); return err },
 		"one line": func(w io.Writer) error { _, err := io.WriteString(w, Stat(r)); return err },
 	}
 	for name, f := range outs {

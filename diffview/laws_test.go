@@ -158,8 +158,8 @@ func TestLawsOfTuneAndRig(t *testing.T) {
 		if err != nil || !sameRig(gotR, *b.Rig) {
 			t.Fatalf("apply(diff(a,b), a) is not b: %v\n%+v\n%+v", err, gotR, b.Rig)
 		}
-		if (InWords(r) == "") != r.Same {
-			t.Fatalf("InWords is %q where Same = %v", InWords(r), r.Same)
+		if (InWords(r, nil) == "") != r.Same {
+			t.Fatalf("InWords is %q where Same = %v", InWords(r, nil), r.Same)
 		}
 		for _, c := range allChanges(r) {
 			if c.Delta != nil && c.Sense != 0 && c.Direction == "" {

@@ -5,6 +5,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"rigkeep/preset"
 	"rigkeep/schema"
@@ -24,8 +25,9 @@ type Proof struct {
 	// beside it is of stiffness and filters.
 	Groups []GroupProof `json:"groups,omitempty"`
 
-	after  *preset.Proof
-	others map[string]*preset.Proof
+	before, after *preset.Proof
+	holdSame      bool // only proofs of other groups differ
+	others        map[string]*preset.Proof
 }
 
 // GroupProof is how the proof of one group differs.
@@ -34,7 +36,8 @@ type GroupProof struct {
 	Before string `json:"before"` // "proved", "not proved" or "out of date"
 	After  string `json:"after"`
 	Why    string `json:"why,omitempty"` // it is out of date
-	At     string `json:"at,omitempty"`  // when the later side was tested
+	At     string `json:"at,omitempty"`  // when the later side was tested, in UTC
+	at     time.Time
 }
 
 // groupProofs lists the groups, but for hold, whose proof or state differs.
@@ -71,7 +74,7 @@ func (c *comparison) groupProofs() []GroupProof {
 		}
 		p := GroupProof{Group: g, Before: firstText(x.State, preset.NotProved), After: firstText(y.State, preset.NotProved)}
 		if y.Proof != nil && !y.Proof.At.IsZero() {
-			p.At = when(y.Proof.At)
+			p.at, p.At = y.Proof.At, schema.SayMoment(y.Proof.At, time.UTC)
 		}
 		for _, w := range y.Reasons {
 			p.Why = firstText(p.Why, w.Text)
@@ -88,14 +91,14 @@ func sameProofFlat(a, b *preset.Proof, group string) bool {
 	return reflect.DeepEqual(a.Flat(group), b.Flat(group))
 }
 
-// words says it in a line.
-func (g GroupProof) words() string {
+// words says it in a line, with its moment in a zone.
+func (g GroupProof) words(zone *time.Location) string {
 	s := preset.GroupWords(g.Group) + " " + g.After
 	if g.Before == g.After {
 		s += " anew"
 	}
-	if g.After == preset.Proved && g.At != "" {
-		s += " " + g.At
+	if g.After == preset.Proved && !g.at.IsZero() {
+		s += " " + schema.SayMoment(g.at, zone)
 	}
 	if g.Why != "" {
 		s += ": " + g.Why
@@ -104,103 +107,126 @@ func (g GroupProof) words() string {
 }
 
 func (c *comparison) proof() {
-	p := Proof{Op: Changed, Level: schema.Minor, Groups: c.groupProofs()}
-	if c.b.Tune != nil {
-		p.after, p.others = c.b.Tune.Proof, c.b.Tune.Others
-	}
-	var said []string
-	if s := c.holdProof(&p); s != "" {
-		said = append(said, s)
-	}
-	for _, g := range p.Groups {
-		said = append(said, g.words())
-		p.Level = max(p.Level, schema.Notable)
-	}
-	if said == nil {
-		return
-	}
-	p.Sentence = strings.Join(said, "; ")
-	c.r.Proof = &p
-}
-
-// holdProof compares the proofs of stiffness and filters, and says how they differ; "" is not at all.
-func (c *comparison) holdProof(p *Proof) string {
-	var a *preset.Proof
-	b := p.after
+	var a, b *preset.Proof
 	if c.a.Tune != nil {
 		a = c.a.Tune.Proof
 	}
-	switch {
-	case a == nil && b == nil:
-		return ""
-	case a == nil:
+	if c.b.Tune != nil {
+		b = c.b.Tune.Proof
+	}
+	groups := c.groupProofs()
+	if a == nil && b == nil && groups == nil {
+		return
+	}
+	p := Proof{Op: Changed, before: a, after: b, Level: schema.Minor, Groups: groups}
+	if c.b.Tune != nil {
+		p.others = c.b.Tune.Others
+	}
+	if groups != nil {
+		p.Level = schema.Notable
+	}
+	if a == nil && b == nil {
+		c.say(p)
+		return
+	}
+	if a == nil {
 		p.Op = Added
-	case b == nil:
+	} else if b == nil {
 		p.Op = Removed
-	default:
-		p.Fields = c.fields(schema.KindTune, proofKeys(a), proofKeys(b), nil)
+	}
+	fa, fb := proofKeys(a), proofKeys(b)
+	if (a == nil) == (b == nil) {
+		p.Fields = c.fields(schema.KindTune, fa, fb, nil)
 	}
 	p.StaleBefore, p.StaleAfter = stale(c.a), stale(c.b)
 	if p.Op == Changed && p.Fields == nil && equal(texts(p.StaleBefore), texts(p.StaleAfter)) {
-		return ""
+		if groups == nil {
+			return
+		}
+		p.holdSame = true
+		c.say(p)
+		return
 	}
 	for _, f := range p.Fields {
 		p.Level = max(p.Level, f.Level)
 	}
-	did, now := p.did(a, b), p.now(a, b)
-	switch {
-	case did == "":
-		return proofOfDay(b) + " " + now
-	case now == "":
-		return did
-	}
-	return did + ", and " + now
-}
-
-// did says what became of the record itself, "" where it is as it was.
-func (p *Proof) did(a, b *preset.Proof) string {
 	switch {
 	case p.Op == Removed:
 		p.Level = schema.Major
-		return proofOfDay(a) + " removed"
 	case p.Op == Added:
 		p.Level = schema.Notable
-		return proofOfDay(b) + " is new"
-	case !a.At.Equal(b.At) || a.Unit != b.Unit:
-		return proofOfDay(b) + " replaces " + proofOfDay(a)
-	case p.Fields != nil:
-		return proofOfDay(b) + " was changed"
 	}
-	return ""
+	switch {
+	case b == nil || len(p.StaleAfter) == 0:
+	case p.held():
+		p.Level = schema.Major
+	default:
+		p.Level = max(p.Level, schema.Notable)
+	}
+	c.say(p)
 }
 
-// now says whether the later record holds, where that is worth a word.
-func (p *Proof) now(a, b *preset.Proof) string {
-	held := a != nil && len(p.StaleBefore) == 0
+// say keeps what differs of the proof, with the sentence that answers give.
+func (c *comparison) say(p Proof) {
+	p.Sentence = p.words(time.UTC)
+	c.r.Proof = &p
+}
+
+// held reports whether the proof held on the first side.
+func (p Proof) held() bool { return p.before != nil && len(p.StaleBefore) == 0 }
+
+// words says what happened to the proof, with its moments in a zone.
+func (p Proof) words(zone *time.Location) string {
+	var out []string
+	if s := p.holdWords(zone); s != "" {
+		out = append(out, s)
+	}
+	for _, g := range p.Groups {
+		out = append(out, g.words(zone))
+	}
+	return strings.Join(out, "; ")
+}
+
+// holdWords is words of the proof of stiffness and filters alone, "" where it is the same.
+func (p Proof) holdWords(zone *time.Location) string {
+	a, b := p.before, p.after
+	named := func(p *preset.Proof) string {
+		s := "the proof"
+		if !p.At.IsZero() {
+			s += " of " + schema.SayMoment(p.At, zone)
+		}
+		if p.Unit != "" {
+			s += " on unit " + p.Unit
+		}
+		return s
+	}
+	did, now := "", ""
+	switch {
+	case p.holdSame || a == nil && b == nil:
+		return ""
+	case p.Op == Removed:
+		did = named(a) + " removed"
+	case p.Op == Added:
+		did = named(b) + " is new"
+	case !a.At.Equal(b.At) || a.Unit != b.Unit:
+		did = named(b) + " replaces " + named(a)
+	case p.Fields != nil:
+		did = named(b) + " was changed"
+	}
 	switch {
 	case b == nil:
-	case len(p.StaleAfter) > 0 && held:
-		p.Level = schema.Major
-		return "is out of date"
 	case len(p.StaleAfter) > 0:
-		p.Level = max(p.Level, schema.Notable)
-		return "is out of date"
-	case a != nil && !held:
-		return "is valid again"
+		now = "is out of date"
+	case a != nil && !p.held():
+		now = "is valid again"
 	}
-	return ""
-}
-
-// proofOfDay names a proof by its day and unit.
-func proofOfDay(p *preset.Proof) string {
-	s := "the proof"
-	if !p.At.IsZero() {
-		s += " of " + when(p.At)
+	switch {
+	case now == "":
+		return did
+	case did == "":
+		return named(b) + " " + now
 	}
-	if p.Unit != "" {
-		s += " on unit " + p.Unit
-	}
-	return s
+	return did + ", and " + now
 }
 
 func stale(s Side) []string {

@@ -45,6 +45,24 @@ type Tally struct {
 	Accepted int `json:"accepted"`
 }
 
+// Summary says what was found on one line.
+func (r Review) Summary() string {
+	if words := r.Counts.Words(); words != "" {
+		return words
+	}
+	return r.noFindings()
+}
+
+// noFindings says in how many rules nothing was found: those that could not be tested
+// somewhere do not count.
+func (r Review) noFindings() string {
+	untested := map[string]bool{}
+	for _, n := range r.NotChecked {
+		untested[n.Rule] = true
+	}
+	return fmt.Sprintf("no findings in %d of %s", r.Checked-len(untested), schema.Count(r.Checked, "rule", "rules"))
+}
+
 // Since is what changed of one tune.
 type Since struct {
 	Of      string  `json:"of"`
@@ -61,7 +79,7 @@ func Tallied(r review.Result) Tally {
 	return Tally{r.Count(schema.Fix), r.Count(schema.Check), r.Count(schema.Note), r.Accepted()}
 }
 
-// Words says the tally on one line.
+// Words says the tally on one line, "" of no finding.
 func (t Tally) Words() string {
 	var out []string
 	for _, c := range []struct {
@@ -71,9 +89,6 @@ func (t Tally) Words() string {
 		if c.n > 0 {
 			out = append(out, fmt.Sprintf("%d %s", c.n, c.what))
 		}
-	}
-	if out == nil {
-		return "nothing found"
 	}
 	return strings.Join(out, ", ")
 }
@@ -124,13 +139,13 @@ func WriteReviewText(w io.Writer, r Review, s Style, why bool) error {
 	if s := r.Partial(); s != "" {
 		p.hang(look, "", safe.Line(s))
 	}
-	p.hang(strong, "", safe.Line(head+": "+r.Counts.Words()))
+	p.hang(strong, "", safe.Line(head+": "+r.Summary()))
 	open, accepted := split(r.Findings)
 	if why {
 		p.hang(dim, "", fmt.Sprintf("%s, %s", schema.Count(len(r.Subject), "tune", "tunes"), schema.Count(r.Checked, "rule", "rules")))
 		for _, f := range open {
 			p.line("")
-			p.finding(f)
+			p.finding(f, r.At.Location())
 		}
 		for i, f := range accepted {
 			if i == 0 {
@@ -138,7 +153,7 @@ func WriteReviewText(w io.Writer, r Review, s Style, why bool) error {
 				p.hang(strong, "", "Accepted")
 			}
 			p.line("")
-			p.finding(f)
+			p.finding(f, r.At.Location())
 		}
 		p.changes(r.Changes)
 		if len(r.NotChecked) > 0 {
@@ -280,7 +295,7 @@ func notCheckedWords(n review.NotChecked) string {
 	return s + ": " + n.Why
 }
 
-func (p *printer) finding(f review.Finding) {
+func (p *printer) finding(f review.Finding, zone *time.Location) {
 	label := strings.ToUpper(f.Severity.String()) + "  "
 	tn := severityTone(f.Severity)
 	if !f.Open() {
@@ -300,7 +315,7 @@ func (p *printer) finding(f review.Finding) {
 		if i == 0 {
 			name = "from"
 		}
-		p.label(name, evidenceWords(e), dim)
+		p.label(name, evidenceWords(e, zone), dim)
 	}
 	if a := f.Accepted; a != nil {
 		p.label("accept", acceptedWords(*a), plainTone)
@@ -320,8 +335,8 @@ func (p *printer) label(name, s string, t tone) {
 	}
 }
 
-// evidenceWords says a fact with where it is from.
-func evidenceWords(e review.Evidence) string {
+// evidenceWords says a fact with where it is from, and its day in a zone.
+func evidenceWords(e review.Evidence, zone *time.Location) string {
 	var at []string
 	if e.File != "" {
 		f := e.File
@@ -334,7 +349,7 @@ func evidenceWords(e review.Evidence) string {
 		at = append(at, short(e.Revision))
 	}
 	if !e.When.IsZero() {
-		at = append(at, e.When.Format("2006-01-02"))
+		at = append(at, schema.SayDay(e.When, zone))
 	}
 	if e.Who != "" {
 		at = append(at, e.Who)

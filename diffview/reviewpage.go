@@ -64,7 +64,7 @@ var severityWords = map[schema.Severity]struct {
 	word, many string
 }{schema.Fix: {page.Bad, "FIX", "must fix"}, schema.Check: {page.Look, "CHECK", "check"}, schema.Note: {page.Note, "NOTE", "note"}}
 
-// Answer says on one line what a review asks for.
+// Answer says on one line what a review asks for, "" of nothing.
 func (t Tally) Answer() string {
 	switch {
 	case t.Fix > 0 && t.Check > 0:
@@ -76,7 +76,7 @@ func (t Tally) Answer() string {
 	case t.Note > 0:
 		return "Nothing to fix. " + schema.Count(t.Note, "note", "notes")
 	}
-	return "Nothing found"
+	return ""
 }
 
 // Partial says of which rules a review is where it is not of all, "" for a whole one.
@@ -156,8 +156,11 @@ func (r Review) ForPage() Findings {
 		href = func(string) string { return "" }
 	}
 	v := Findings{Partial: r.Partial(), Answer: r.Counts.Answer(), Goes: r.Goes, Unfit: r.Unfit}
-	if v.Partial != "" && r.Counts.Fix+r.Counts.Check+r.Counts.Note == 0 {
-		v.Answer = "Nothing found by these rules. The others were not run."
+	if r.Counts.Fix+r.Counts.Check+r.Counts.Note == 0 {
+		v.Answer = sentenceCase(r.noFindings())
+		if v.Partial != "" {
+			v.Answer += ". The others were not run."
+		}
 	}
 	v.Rules = fmt.Sprintf("%s run, %s", schema.Count(r.Checked, "rule", "rules"), schema.Count(len(r.Subject), "tune", "tunes"))
 	for _, s := range []schema.Severity{schema.Fix, schema.Check, schema.Note} {
@@ -205,7 +208,7 @@ func (r Review) together(open bool, rigs map[string]int, href func(string) strin
 			at[k] = i
 			groups = append(groups, nil)
 		}
-		groups[i] = append(groups[i], findingView{f})
+		groups[i] = append(groups[i], findingView{f, r.At.Location()})
 	}
 	ids := map[string]int{}
 	var out []page.Finding
@@ -273,7 +276,10 @@ func (r Review) together(open bool, rigs map[string]int, href func(string) strin
 }
 
 // findingView is a finding for the page.
-type findingView struct{ review.Finding }
+type findingView struct {
+	review.Finding
+	zone *time.Location // of the days that it names
+}
 
 func (f findingView) Word() string {
 	if f.Accepted == nil {
@@ -295,7 +301,7 @@ func (f findingView) Facts() []string {
 				x.Text += fmt.Sprintf(" (line %d)", e.Line)
 			}
 		}
-		out = append(out, evidenceWords(x))
+		out = append(out, evidenceWords(x, f.zone))
 		last = e
 	}
 	return out
@@ -324,7 +330,7 @@ func WriteReviewHTML(w io.Writer, r Review, foot page.Foot) error {
 			sub = "for job " + r.Job + ", " + sub
 		}
 	}
-	v.Facts = []page.Fact{{Term: "Tunes", Text: together(clipList(r.Subject, 8))}, {Term: "Rules", Text: fmt.Sprintf("%d run", r.Checked)}, {Term: "Reviewed", Text: r.At.Format("2006-01-02 15:04 MST")}, {Term: "Reviewed by", Text: " "}}
+	v.Facts = []page.Fact{{Term: "Tunes", Text: together(clipList(r.Subject, 8))}, {Term: "Rules", Text: fmt.Sprintf("%d run", r.Checked)}, {Term: "Reviewed", Text: schema.SayMoment(r.At, nil)}, {Term: "Reviewed by", Text: " "}}
 	return page.Write(w, t, page.Page{Title: r.title(), Name: r.title(), Sub: sub, Library: r.Place.Library, Path: r.Place.Under("Review"), Foot: foot}, v)
 }
 

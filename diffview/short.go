@@ -73,11 +73,7 @@ func (r Report) headline(o Options) string {
 			s = "now"
 		}
 		if !p.When.IsZero() {
-			at := p.When
-			if o.Zone != nil {
-				at = at.In(o.Zone)
-			}
-			if day := at.Format("2006-01-02"); !strings.Contains(s, day) {
+			if day := schema.SayDay(p.When, o.Zone); !strings.Contains(s, day) {
 				s += " (" + day + ")"
 			}
 		}

@@ -36,7 +36,10 @@ func sig(v float64) string {
 }
 
 // value writes a decoded value as a person would.
-func value(v any) string {
+func value(v any) string { return valueIn(v, time.UTC) }
+
+// valueIn is value with moments in a zone.
+func valueIn(v any, zone *time.Location) string {
 	switch x := v.(type) {
 	case nil:
 		return "not set"
@@ -48,11 +51,14 @@ func value(v any) string {
 		}
 		return "no"
 	case time.Time:
-		return when(x)
+		if _, form := schema.Moment(x); form == schema.Day {
+			return schema.SayDate(x)
+		}
+		return schema.SayMoment(x, zone)
 	case []any:
 		parts := make([]string, len(x))
 		for i, e := range x {
-			parts[i] = value(e)
+			parts[i] = valueIn(e, zone)
 		}
 		return "[" + strings.Join(parts, ", ") + "]"
 	case map[string]any:
@@ -65,17 +71,6 @@ func value(v any) string {
 		return schema.Num(n)
 	}
 	return fmt.Sprint(v)
-}
-
-// when writes a date, with the time where there is one.
-func when(t time.Time) string {
-	switch {
-	case t.IsZero():
-		return ""
-	case t.Hour() == 0 && t.Minute() == 0 && t.Second() == 0:
-		return t.Format("2006-01-02")
-	}
-	return schema.SayMoment(t, nil)
 }
 
 // equal compares two decoded values: 40 and 40.0 are the same, and so are two

@@ -276,7 +276,7 @@ func (p Part) row() row {
 	}
 	for _, f := range p.Fields {
 		if f.Key != "mass" && f.Key != "place" {
-			words = append(words, f.Label+" "+f.arrow())
+			words = append(words, f.Label+" "+f.arrow(nil))
 		}
 	}
 	c[2].Text = strings.Join(words, "; ")
@@ -315,16 +315,16 @@ func point(v [3]float64) string {
 	return strings.Join(out, ", ") + " mm"
 }
 
-// arrow is a field's before and after.
-func (f Field) arrow() string {
+// arrow is a field's before and after, moments in a zone.
+func (f Field) arrow(zone *time.Location) string {
 	unit := unitAfter(f.Unit)
 	switch f.Op {
 	case Added:
-		return value(f.After) + unit
+		return valueIn(f.After, zone) + unit
 	case Removed:
-		return value(f.Before) + unit
+		return valueIn(f.Before, zone) + unit
 	}
-	return value(f.Before) + " → " + value(f.After) + unit
+	return valueIn(f.Before, zone) + " → " + valueIn(f.After, zone) + unit
 }
 
 // groupSection shows one group of parameters.
@@ -482,7 +482,7 @@ func fieldBlocks(caption string, fs []Field, o Options) []block {
 			hidden++
 			continue
 		}
-		t.Rows = append(t.Rows, f.row())
+		t.Rows = append(t.Rows, f.row(o.Zone))
 	}
 	var out []block
 	if t.Rows != nil {
@@ -494,7 +494,7 @@ func fieldBlocks(caption string, fs []Field, o Options) []block {
 	return out
 }
 
-func (f Field) row() row {
+func (f Field) row(zone *time.Location) row {
 	key := cell{Text: "~ " + f.Key}
 	switch f.Op {
 	case Added:
@@ -502,7 +502,7 @@ func (f Field) row() row {
 	case Removed:
 		key = cell{Text: "- " + f.Key, Tone: removed}
 	}
-	v := cell{Text: f.arrow()}
+	v := cell{Text: f.arrow(zone)}
 	if len(f.Words) > 0 {
 		v = cell{Marks: f.Words}
 	} else if f.Delta != nil && f.Op == Changed {
@@ -530,7 +530,7 @@ func (r Report) proofSection(o Options) section {
 	case p.Op == Removed:
 		mark = "- "
 	}
-	s.Blocks = append(s.Blocks, block{Para: mark + sentenceCase(p.Sentence) + ".", Tone: strong})
+	s.Blocks = append(s.Blocks, block{Para: mark + sentenceCase(p.words(o.Zone)) + ".", Tone: strong})
 	for _, w := range p.StaleAfter {
 		s.Blocks = append(s.Blocks, para("after: %s", w))
 	}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"rigkeep/diffview/safe"
@@ -16,9 +17,9 @@ const lineWidth = 72
 
 // InWords says a report in plain lines for the body of a commit, one for each
 // change. It is "" when nothing differs. Lines keep to 72 columns where the
-// words allow it.
-func InWords(r Report) string {
-	var w wordLines
+// words allow it. Moments are in a zone: a commit keeps UTC.
+func InWords(r Report, zone *time.Location) string {
+	w := wordLines{zone: zone}
 	if b := r.Build; b != nil {
 		for _, s := range b.words() {
 			w.add(s)
@@ -27,7 +28,7 @@ func InWords(r Report) string {
 	}
 	w.tune(r)
 	if r.Proof != nil {
-		w.add(r.Proof.Sentence)
+		w.add(r.Proof.words(zone))
 	}
 	w.other(r)
 	for _, d := range r.Documents {
@@ -45,7 +46,10 @@ func InWords(r Report) string {
 
 // wordLines are the lines of a report. What Rigkeep records by itself is said only where there
 // is nothing else.
-type wordLines struct{ out, derived []string }
+type wordLines struct {
+	out, derived []string
+	zone         *time.Location
+}
 
 // add adds a line, in the first of its wordings that is not too long.
 func (w *wordLines) add(wordings ...string) { w.out = append(w.out, fitting(wordings)) }
@@ -61,7 +65,7 @@ func fitting(wordings []string) string {
 }
 
 func (w *wordLines) field(f Field) {
-	wordings := []string{f.sentence(), f.short()}
+	wordings := []string{f.sentence(w.zone), f.short(w.zone)}
 	if f.Derived {
 		w.derived = append(w.derived, fitting(wordings))
 	} else {
@@ -133,7 +137,7 @@ func (w *wordLines) document(d Document) {
 		return
 	}
 	for i := 0; i < len(d.Fields); i++ {
-		if s, n := wholeItem(d.Fields[i:]); n > 0 {
+		if s, n := wholeItem(d.Fields[i:], w.zone); n > 0 {
 			w.add(s)
 			i += n - 1
 			continue
@@ -166,7 +170,7 @@ func wholeStyle(r Report, list []Change) (style string, n int) {
 // wholeItem says the item of a list that the first fields add or remove as a
 // whole: pin added: rig "hxdk37xyrz", tune "main". n is how many fields that are. Of what a
 // unit held the values are only counted: the tune that is named has them.
-func wholeItem(list []Field) (words string, n int) {
+func wholeItem(list []Field, zone *time.Location) (words string, n int) {
 	item, op := listItem(list[0].Key), list[0].Op
 	if item == "" || op != Added && op != Removed {
 		return "", 0
@@ -191,7 +195,7 @@ func wholeItem(list []Field) (words string, n int) {
 			if id, ok := v.(string); ok && strings.HasPrefix(item, "held[") && key == "revision" && len(id) > 10 {
 				v = id[:10]
 			}
-			in = append(in, key+" "+value(v)+unitAfter(f.Unit))
+			in = append(in, key+" "+valueIn(v, zone)+unitAfter(f.Unit))
 		}
 	}
 	if values > 0 {
@@ -298,23 +302,23 @@ func (c Change) StepWords() string {
 func trim(v float64) string { return schema.Num(math.Round(v*100) / 100) }
 
 // short is how a field changed, cut to what a line can take.
-func (f Field) short() string {
-	if len(f.Words) > 0 || len(value(f.Before))+len(value(f.After)) > lineWidth {
+func (f Field) short(zone *time.Location) string {
+	if len(f.Words) > 0 || len(valueIn(f.Before, zone))+len(valueIn(f.After, zone)) > lineWidth {
 		return f.Key + " " + string(f.Op)
 	}
-	return f.sentence()
+	return f.sentence(zone)
 }
 
 // sentence is how a field changed, whole.
-func (f Field) sentence() string {
+func (f Field) sentence(zone *time.Location) string {
 	unit := unitAfter(f.Unit)
 	switch f.Op {
 	case Added:
-		return f.Key + " " + value(f.After) + unit + " (new)"
+		return f.Key + " " + valueIn(f.After, zone) + unit + " (new)"
 	case Removed:
-		return f.Key + " removed, was " + value(f.Before) + unit
+		return f.Key + " removed, was " + valueIn(f.Before, zone) + unit
 	}
-	s := f.Key + " " + value(f.Before) + " → " + value(f.After) + unit
+	s := f.Key + " " + valueIn(f.Before, zone) + " → " + valueIn(f.After, zone) + unit
 	if f.Delta != nil {
 		s += " (" + schema.Signed(*f.Delta) + ")"
 	}

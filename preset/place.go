@@ -135,9 +135,9 @@ func Locate(p string) (Place, bool) {
 // KindPhoto is the kind of a photo's place; a photo is not a file that is read for what it says.
 const KindPhoto = "photo"
 
-// PhotoPath is a photo of a rig, by the day on which it was added and the sum of what it holds.
+// PhotoPath is a photo of a rig, by the day, in UTC, on which it was added and the sum of what it holds.
 func PhotoPath(fp string, day time.Time, data []byte) string {
-	return RigDir(fp) + "/photos/" + day.Format("2006-01-02") + "-" + fmt.Sprintf("%x", sha256.Sum256(data))[:10] + ".jpg"
+	return RigDir(fp) + "/photos/" + schema.SayDay(day, time.UTC) + "-" + fmt.Sprintf("%x", sha256.Sum256(data))[:10] + ".jpg"
 }
 
 // LocatePhoto says which rig a path holds a photo of; ok is false for any other path.

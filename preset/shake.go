@@ -26,9 +26,9 @@ type OnsetRecord struct {
 	Job   string // the job it was for, "" unknown
 }
 
-// Text says an onset as a technician would.
-func (o OnsetRecord) Text() string {
-	s := fmt.Sprintf("onset of %s: %s on %s", o.Axis, schema.Num(o.Onset), o.At.Format("2006-01-02"))
+// Text says an onset as a technician would, with its day in a zone.
+func (o OnsetRecord) Text(zone *time.Location) string {
+	s := fmt.Sprintf("onset of %s: %s on %s", o.Axis, schema.Num(o.Onset), schema.SayDay(o.At, zone))
 	if o.Job != "" {
 		s += " (job " + o.Job + ")"
 	}
@@ -47,10 +47,10 @@ const nearHz = 0.1
 // ShakeHints is what the record of a rig says for or against causes of a shake:
 // the tune's stiffness against the onsets on record, the resting effort of its
 // proof, and a frequency (0 unknown) against what is known to ring. axes are those
-// in question.
+// in question, and zone that of the days it names.
 //
 // Source: weights are common practice, no source.
-func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets []OnsetRecord, hz float64) []diagnose.Hint {
+func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets []OnsetRecord, hz float64, zone *time.Location) []diagnose.Hint {
 	var out []diagnose.Hint
 	add := func(cause string, w int, format string, args ...any) {
 		out = append(out, diagnose.Hint{Cause: cause, Weight: w, Text: fmt.Sprintf(format, args...)})
@@ -78,11 +78,11 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 		}
 		switch ratio := on / k; { // 1.76 over 1.1 is 1.6
 		case ratio <= 1+rounding:
-			add("over-onset", 4, "%s; tune %s, not below it", rec.Text(), schema.Num(v))
+			add("over-onset", 4, "%s; tune %s, not below it", rec.Text(zone), schema.Num(v))
 		case ratio < sheet.BenchMargin*(1-rounding):
-			add("over-onset", 2, "%s; tune %s, margin only %.2f", rec.Text(), schema.Num(v), ratio)
+			add("over-onset", 2, "%s; tune %s, margin only %.2f", rec.Text(zone), schema.Num(v), ratio)
 		default:
-			add("over-onset", -2, "%s; tune %s, margin %.2f", rec.Text(), schema.Num(v), ratio)
+			add("over-onset", -2, "%s; tune %s, margin %.2f", rec.Text(zone), schema.Num(v), ratio)
 		}
 	}
 	for _, a := range axes {
@@ -97,9 +97,9 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 		if e, ok := t.Proof.Effort[a]; ok && t.Proof.Rig == r.ID {
 			switch {
 			case math.Abs(e) > sheet.WorkablePct:
-				add("out-of-balance", 3, "%s held %s %% at the proof of %s, over the workable %s %%", a, schema.Num(e), t.Proof.At.Format("2006-01-02"), schema.Num(sheet.WorkablePct))
+				add("out-of-balance", 3, "%s held %s %% at the proof of %s, over the workable %s %%", a, schema.Num(e), schema.SayDay(t.Proof.At, zone), schema.Num(sheet.WorkablePct))
 			case math.Abs(e) <= sheet.GoodPct:
-				add("out-of-balance", -1, "%s held %s %% at the proof of %s, and the build is the same", a, schema.Num(e), t.Proof.At.Format("2006-01-02"))
+				add("out-of-balance", -1, "%s held %s %% at the proof of %s, and the build is the same", a, schema.Num(e), schema.SayDay(t.Proof.At, zone))
 			}
 		}
 		if t.Proof.Rig != "" && t.Proof.Rig != r.ID {

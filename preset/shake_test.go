@@ -39,7 +39,7 @@ func TestShakeHints(t *testing.T) {
 	} {
 		got := map[string]int{}
 		text := ""
-		for _, h := range preset.ShakeHints(sh, r, c.tune, []schema.Axis{schema.Tilt}, rec, c.hz) {
+		for _, h := range preset.ShakeHints(sh, r, c.tune, []schema.Axis{schema.Tilt}, rec, c.hz, nil) {
 			got[h.Cause] += h.Weight
 			text += h.Text + "\n"
 		}
@@ -57,7 +57,7 @@ func TestShakeHints(t *testing.T) {
 		t.Fatalf("%v: no case of rounding", q)
 	}
 	sh.BenchMargin = 1.6
-	for _, h := range preset.ShakeHints(sh, r, tune(1.1, nil), []schema.Axis{schema.Tilt}, []preset.OnsetRecord{{Axis: schema.Tilt, Onset: 1.76, At: at}}, 0) {
+	for _, h := range preset.ShakeHints(sh, r, tune(1.1, nil), []schema.Axis{schema.Tilt}, []preset.OnsetRecord{{Axis: schema.Tilt, Onset: 1.76, At: at}}, 0, nil) {
 		if h.Weight != -2 || !strings.Contains(h.Text, "margin 1.60") {
 			t.Errorf("at the margin: %+v", h)
 		}

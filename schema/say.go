@@ -62,7 +62,20 @@ func Signed(v float64) string {
 	return Num(v)
 }
 
-// SayDay writes the day of a moment in a zone; nil is the moment's own. The zero time is "".
+// SayDate writes a calendar day (of a job, until when something counts): it stands in files as
+// midnight UTC and is the same day for every reader. The zero time is "".
+func SayDate(t time.Time) string { return SayDay(t, time.UTC) }
+
+// SayDates writes the days from one to another, both among them.
+func SayDates(from, to time.Time) string {
+	if to.IsZero() || SayDate(from) == SayDate(to) {
+		return SayDate(from)
+	}
+	return SayDate(from) + " to " + SayDate(to)
+}
+
+// SayDay writes the day on which a moment (a test, a revision) fell where the reader is; a nil
+// zone is the moment's own. The zero time is "".
 func SayDay(t time.Time, zone *time.Location) string { return inZone(t, zone, "2006-01-02") }
 
 // SayMoment writes a moment to the minute in a zone, which it names; nil is the moment's own zone.
@@ -70,6 +83,9 @@ func SayDay(t time.Time, zone *time.Location) string { return inZone(t, zone, "2
 func SayMoment(t time.Time, zone *time.Location) string {
 	return inZone(t, zone, "2006-01-02 15:04 MST")
 }
+
+// SayClock writes the time of day of what happened a moment ago, in a zone.
+func SayClock(t time.Time, zone *time.Location) string { return inZone(t, zone, "15:04:05") }
 
 func inZone(t time.Time, zone *time.Location, form string) string {
 	if t.IsZero() {

@@ -93,7 +93,7 @@ func nearEnd(a preset.MarkAnswer) string {
 
 // markLine is the answer for all adjustments: found marks first, then predicted ones,
 // then what is unknown and how to get it.
-func markLine(answers []preset.MarkAnswer, s *schema.Sheet) string {
+func (k *invocation) markLine(answers []preset.MarkAnswer, s *schema.Sheet) string {
 	if len(s.Adjustments) == 0 {
 		return "the gimbal sheet lists no adjustment; the build is taken as balanced"
 	}
@@ -106,7 +106,7 @@ func markLine(answers []preset.MarkAnswer, s *schema.Sheet) string {
 		switch {
 		case a.Found != nil:
 			found = append(found, markShort(a))
-			on = a.Found.At.Format("2006-01-02")
+			on = k.on(a.Found.At)
 			if a.In.Unit != "" {
 				on += " on " + safe.Line(a.In.Unit)
 			}

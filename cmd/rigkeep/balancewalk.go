@@ -230,7 +230,7 @@ func (b *balanceRun) state(saved string) error {
 		return b.encode(j)
 	}
 	b.out("%s: %s\n", b.paint.bold(b.d.Label()+" on "+firstOf(b.unit, b.d.Sheet.Slug)), "nothing written (dry run)")
-	b.out("%s", hung("Marks", markLine(answers, b.d.Sheet), b.wide))
+	b.out("%s", hung("Marks", b.markLine(answers, b.d.Sheet), b.wide))
 	if b.rec != nil && (len(b.rec.Record.Marks) > 0 || len(b.rec.Record.Efforts) > 0) {
 		b.out("%s", hung("Would keep", safe.Text(strings.Join(b.rec.Record.Found(b.d.Sheet, b.d.Rig), "; ")), b.wide))
 	}
@@ -396,7 +396,7 @@ func (b *balanceRun) askMark(a *prompter, x preset.MarkAnswer, i, n int) (undo, 
 		how := fmt.Sprintf("expected %s to %s mm, from %s", wholeMM(x.Lo), wholeMM(x.Hi), schema.Count(records(x), "record", "records"))
 		if found {
 			def = schema.Sig(to*1000, 4)
-			how = "found " + x.Found.At.Format("2006-01-02")
+			how = "found " + b.on(x.Found.At)
 			if x.In.Unit != "" {
 				how += " on " + safe.Line(x.In.Unit)
 			}

@@ -181,7 +181,7 @@ func (x *diagnosis) record() []diagnose.Hint {
 	if x.report != nil && x.report.Verdict.Hz != nil {
 		hz = *x.report.Verdict.Hz
 	}
-	return preset.ShakeHints(x.rig.Sheet, x.rig.Rig, x.rig.Tune, x.axes(), x.onsets, hz)
+	return preset.ShakeHints(x.rig.Sheet, x.rig.Rig, x.rig.Tune, x.axes(), x.onsets, hz, x.Now().Location())
 }
 
 // price works out what the filters on the plan cost, on the unit of the proof where
@@ -354,7 +354,7 @@ func (x *diagnosis) encode() error {
 	}
 	onsets := []onset{}
 	for _, o := range x.onsets {
-		onsets = append(onsets, onset{o.Axis.String(), o.Onset, o.Hz, o.Unit, o.At.Format("2006-01-02T15:04:05Z07:00"), o.Job, o.Where})
+		onsets = append(onsets, onset{o.Axis.String(), o.Onset, o.Hz, o.Unit, o.At.UTC().Format("2006-01-02T15:04:05Z"), o.Job, o.Where})
 	}
 	return x.invocation.encode(struct {
 		Format  int                  `json:"format"`
@@ -389,7 +389,7 @@ func (x *diagnosis) print() {
 		for _, a := range x.axes() {
 			for _, o := range x.onsets {
 				if o.Axis == a {
-					x.out("%s", wrap("on record: "+safe.Text(o.Text()), "", x.wide))
+					x.out("%s", wrap("on record: "+safe.Text(o.Text(x.Now().Location())), "", x.wide))
 					break
 				}
 			}

@@ -109,7 +109,7 @@ func (x *diagnosis) onRecord() (string, bool) {
 			if o.Hz > 0 {
 				text += fmt.Sprintf(" at %s Hz", schema.Num(o.Hz))
 			}
-			text += " (" + o.At.Format("2006-01-02")
+			text += " (" + x.on(o.At)
 			if o.Unit != "" {
 				text += ", " + o.Unit
 			}

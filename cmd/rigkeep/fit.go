@@ -334,7 +334,7 @@ func (k fitRun) printFit(title string, ans fitAnswer) {
 	all := k.c.Bool("all")
 	asked := ans.Efforts != nil || ans.Sight != nil // what was asked for comes instead
 	k.printf("\n%s", hung("Payload", k.payloadWords(ans), k.wide))
-	k.write(hung("Marks", markLine(ans.answers, ans.sheet), k.wide))
+	k.write(hung("Marks", k.markLine(ans.answers, ans.sheet), k.wide))
 	for _, u := range ans.Unknown {
 		k.write(hung("Unknown", safe.Text(u), k.wide))
 	}

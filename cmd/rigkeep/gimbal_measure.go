@@ -487,7 +487,7 @@ func (m *measuring) finish() error {
 	for _, f := range []struct {
 		key string
 		v   any
-	}{{"kind", string(schema.Measured)}, {"unit", m.q.Unit()}, {"points", points}, {"sigmas", sigmas}, {"measured_on", m.unit}, {"date", m.Now().Format("2006-01-02")}, {"readings", readings}} {
+	}{{"kind", string(schema.Measured)}, {"unit", m.q.Unit()}, {"points", points}, {"sigmas", sigmas}, {"measured_on", m.unit}, {"date", m.on(m.Now())}, {"readings", readings}} {
 		edits = append(edits, file.Edit{Key: at + "." + f.key, Value: f.v})
 	}
 	model := m.model()

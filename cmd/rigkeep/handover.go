@@ -294,7 +294,7 @@ func (k bundleRun) lastChanges(c *handover.Contents, r handover.Rig, t handover.
 	for i := 0; i < len(moments) && i < lastJobs+1; i++ {
 		m := moments[i].Change
 		if i+1 < len(moments) {
-			m.Words = reportWords(diffview.Compare(k.cat, moments[i+1].side, moments[i].side))
+			m.Words = reportWords(diffview.Compare(k.cat, moments[i+1].side, moments[i].side), k.Now().Location())
 		} else if since == "jobs" || len(hist) > lastJobs {
 			break // what it is to be compared with lies further back than we look
 		} else {
@@ -305,9 +305,9 @@ func (k bundleRun) lastChanges(c *handover.Contents, r handover.Rig, t handover.
 	return out, since
 }
 
-func reportWords(r diffview.Report) []string {
+func reportWords(r diffview.Report, zone *time.Location) []string {
 	var out []string
-	for _, line := range strings.Split(diffview.InWords(r), "\n") {
+	for _, line := range strings.Split(diffview.InWords(r, zone), "\n") {
 		if line = strings.TrimSpace(line); line != "" {
 			out = append(out, line)
 		}
@@ -416,8 +416,8 @@ func (k bundleRun) signatureOf(p *handover.Package) (signature, error) {
 
 func (s signature) good() bool { return s.TrustLevel == string(handover.Good) }
 
-// words say who signed, loudly where it is not to be trusted.
-func (s signature) words(p *handover.Package) (text, hint string) {
+// words say who signed, loudly where it is not to be trusted; days are in zone.
+func (s signature) words(p *handover.Package, zone *time.Location) (text, hint string) {
 	names := strings.Join(s.Principals, ", ")
 	at := "pinned here"
 	if s.List != "" {
@@ -426,7 +426,7 @@ func (s signature) words(p *handover.Package) (text, hint string) {
 	switch s.TrustLevel {
 	case string(handover.Good):
 		if s.List == "" {
-			at = "pinned here on " + s.pinned.Format("2006-01-02")
+			at = "pinned here on " + schema.SayDay(s.pinned, zone)
 			if s.Proposed != "" {
 				at += ", proposed by revision " + store.Rev(s.Proposed).Short() + " of " + s.ProposedBy
 			}
@@ -435,7 +435,7 @@ func (s signature) words(p *handover.Package) (text, hint string) {
 	case string(handover.Unsigned):
 		return "NOT SIGNED: anyone could have made this file", "ask the sender for a signed one: rigkeep handover write --sign KEY"
 	case string(handover.Proposed):
-		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT PINNED HERE: %s, which %s names for %s (%s)", s.Key, handover.SignersPath, names, s.proposal.Origin()),
+		return fmt.Sprintf("SIGNED BY A KEY THAT IS NOT PINNED HERE: %s, which %s names for %s (%s)", s.Key, handover.SignersPath, names, s.proposal.Origin(zone)),
 			"if " + names + " confirms the key by another way, pin it with:\nrigkeep trust add " + s.Key
 	case string(handover.Rebound):
 		return fmt.Sprintf("SIGNED BY ANOTHER KEY THAN BEFORE: %s signed with %s here; this is %s", p.Sender, s.bound, s.Key),

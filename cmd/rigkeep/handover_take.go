@@ -204,7 +204,7 @@ func (k bundleRun) historyOf(p *handover.Package) func(handover.Rig, handover.Tu
 			}
 			a.Texts, b.Texts = nil, nil
 			c := commits[i]
-			out = append(out, card.Change{When: c.When, Who: c.Author.Name, Why: c.Subject, Job: c.Job(), Revision: c.Trailer(handover.Trailer), Words: reportWords(diffview.Compare(k.cat, a, b))})
+			out = append(out, card.Change{When: c.When, Who: c.Author.Name, Why: c.Subject, Job: c.Job(), Revision: c.Trailer(handover.Trailer), Words: reportWords(diffview.Compare(k.cat, a, b), k.Now().Location())})
 		}
 		return out, "revisions"
 	}
@@ -214,7 +214,7 @@ func (k bundleRun) printTaking(t *taking) error {
 	p := t.p
 	k.printf("%s\n", k.paint.bold("handover from "+safe.Line(p.Sender.String())))
 	k.printf("  as of %s, revision %s, made by %s\n", k.clock(p.Time), p.Revision.Short(), safe.Line(p.Manifest.Tool))
-	text, hint := t.sig.words(p)
+	text, hint := t.sig.words(p, k.Now().Location())
 	colour := k.paint.bad
 	if t.sig.good() {
 		colour = k.paint.good
@@ -450,7 +450,7 @@ func (k bundleRun) trust(t *taking) error {
 			return err
 		}
 	}
-	text, hint := t.sig.words(t.p)
+	text, hint := t.sig.words(t.p, k.Now().Location())
 	unsigned := t.sig.TrustLevel == string(handover.Unsigned)
 	flag := "trust-unknown"
 	if unsigned {

@@ -123,7 +123,7 @@ func runJobOpen(k *invocation) error {
 		return err
 	}
 	if !j.To.IsZero() && j.To.Before(j.From) {
-		return usage("the last day, %s, is before the first, %s", j.To.Format("2006-01-02"), j.From.Format("2006-01-02"))
+		return usage("the last day, %s, is before the first, %s", schema.SayDate(j.To), schema.SayDate(j.From))
 	}
 	w, err := k.measure("widest", unit.Length, "mm")
 	if err != nil {
@@ -148,7 +148,7 @@ func runJobOpen(k *invocation) error {
 	for _, r := range k.c.StringSlice("crew") {
 		j.Crew = append(j.Crew, preset.Crew{Role: r})
 	}
-	j.Slug = j.From.Format("2006-01-02") + "-" + tail
+	j.Slug = schema.SayDate(j.From) + "-" + tail
 	if tail == "" || !preset.IsName(j.Slug) {
 		return usage("%q cannot be turned into a file name", firstOf(k.c.String("slug"), name)).hinted("use 1 to 50 letters or digits, or add --slug SHORT-NAME")
 	}
@@ -376,7 +376,7 @@ func runJobShow(k *invocation) error {
 	if k.json() {
 		return k.encode(jsonJobOf(j, pins))
 	}
-	k.printf("%s\n%s", k.paint.bold(slug), wrap(fmt.Sprintf("%s, %s to %s, %s", safe.Line(j.Name), j.From.Format("2006-01-02"), j.To.Format("2006-01-02"), j.State), "  ", k.wide))
+	k.printf("%s\n%s", k.paint.bold(slug), wrap(fmt.Sprintf("%s, %s, %s", safe.Line(j.Name), schema.SayDates(j.From, j.To), j.State), "  ", k.wide))
 	if j.Note != "" {
 		k.write(wrap(safe.Text(j.Note), "  ", k.wide))
 	}

@@ -21,7 +21,7 @@ func labelVerb() command {
 }
 
 func runLabel(k *invocation) error {
-	l := card.Label{Foot: "As of " + k.Now().Format("2006-01-02")}
+	l := card.Label{Foot: "As of " + k.on(k.Now())}
 	name := ""
 	if strings.HasPrefix(k.args[0], "unit:") {
 		u, err := k.lib.Units().Find(k.args[0])

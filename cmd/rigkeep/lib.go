@@ -120,6 +120,9 @@ func (k *invocation) clock(t time.Time) string {
 	return schema.SayMoment(t, k.Now().Location())
 }
 
+// on is the day of a moment as people here read it.
+func (k *invocation) on(t time.Time) string { return schema.SayDay(t, k.Now().Location()) }
+
 // loadNow reads the tune that the first argument names, for a command that works on
 // the work tree and so takes no moment.
 func (k *invocation) loadNow(needTune bool, does string) (*library.Loaded, error) {

@@ -145,7 +145,7 @@ func (k deviceRun) wants(d *library.Loaded, sheet *schema.Sheet, style string) (
 		}
 		w := link.Want{Key: key, Dial: p.Dial, Axis: p.Axis, Number: v}
 		if p.Group == "stiffness" {
-			w.Ceiling, w.Why = ceiling(sheet, sheet.Dials[p.Dial], p.Axis, onsets)
+			w.Ceiling, w.Why = k.ceiling(sheet, sheet.Dials[p.Dial], p.Axis, onsets)
 		}
 		out = append(out, w)
 	}
@@ -154,7 +154,7 @@ func (k deviceRun) wants(d *library.Loaded, sheet *schema.Sheet, style string) (
 
 // ceiling is the stiffest dial number that the lowest onset on record allows, nil where
 // none is known.
-func ceiling(sheet *schema.Sheet, d schema.Dial, axis string, onsets []preset.OnsetRecord) (*float64, string) {
+func (k deviceRun) ceiling(sheet *schema.Sheet, d schema.Dial, axis string, onsets []preset.OnsetRecord) (*float64, string) {
 	var low *preset.OnsetRecord
 	for i, o := range onsets {
 		if o.Axis.String() == axis && (low == nil || d.Less(o.Onset, low.Onset)) {
@@ -183,7 +183,7 @@ func ceiling(sheet *schema.Sheet, d schema.Dial, axis string, onsets []preset.On
 		top = low.Onset * sheet.BenchMargin
 	}
 	top = math.Round(top*1e6) / 1e6
-	return &top, fmt.Sprintf("the onset %s of %s less the margin %s", schema.Num(low.Onset), low.At.Format("2006-01-02"), schema.Num(sheet.BenchMargin))
+	return &top, fmt.Sprintf("the onset %s of %s less the margin %s", schema.Num(low.Onset), k.on(low.At), schema.Num(sheet.BenchMargin))
 }
 
 // open opens the line and begins to take the person's lines.

@@ -83,7 +83,7 @@ func runJobPack(k *invocation) error {
 }
 
 func jsonPackOf(slug string, p library.Packing) jsonPack {
-	out := jsonPack{1, slug, p.Job.From.Format("2006-01-02"), p.Job.To.Format("2006-01-02"), []jsonPackUnit{}, []jsonPackPart{}, []jsonTwice{}, append([]string{}, p.Said...)}
+	out := jsonPack{1, slug, schema.SayDate(p.Job.From), schema.SayDate(p.Job.To), []jsonPackUnit{}, []jsonPackPart{}, []jsonTwice{}, append([]string{}, p.Said...)}
 	known := func(n int) *int {
 		if n < 0 {
 			return nil

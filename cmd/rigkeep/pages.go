@@ -271,10 +271,7 @@ func (s *site) nextPin(fp string) (preset.Job, preset.Pin, bool) {
 }
 
 func (s *site) saved(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	return t.In(s.zone).Format("2 January 2006, 15:04")
+	return schema.SayMoment(t, s.zone)
 }
 
 // rowState is how a rig of a list stands.

@@ -66,7 +66,7 @@ func (s *site) history(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs 
 				x.Values[key], seen[key] = rigview.Number(val), true
 			}
 			if i > 0 {
-				x.Since = reportWords(diffview.Compare(s.cat, diffview.Side{Label: "then", Sheet: d.Sheet, Tune: h.tune}, now))
+				x.Since = reportWords(diffview.Compare(s.cat, diffview.Side{Label: "then", Sheet: d.Sheet, Tune: h.tune}, now), s.zone)
 			}
 		}
 		v.History = append(v.History, x)
@@ -158,7 +158,7 @@ func (s *site) overTime(d *library.Loaded, revs []revision, r library.RigRow) []
 		c.Series = []svg.Series{line}
 		for k := range 3 {
 			at := first + (now-first)*float64(k)/2
-			c.Ticks = append(c.Ticks, svg.Tick{At: at, Name: time.Unix(int64(at*86400), 0).In(s.zone).Format("2 Jan 06")})
+			c.Ticks = append(c.Ticks, svg.Tick{At: at, Name: schema.SayDay(time.Unix(int64(at*86400), 0), s.zone)})
 		}
 		out = append(out, page.Figure{ID: "over-" + a.String(), Chart: c})
 	}

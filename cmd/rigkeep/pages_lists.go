@@ -21,7 +21,7 @@ import (
 func (s *site) job(j preset.Job) (page.State, error) {
 	v := pages.Job{Site: s.of, Name: j.Name, Note: j.Note, Sub: pages.JobRow{From: j.From, To: j.To}.Days()}
 	state := page.State{}
-	rev := diffview.Review{Format: 1, Of: j.Slug, Job: j.Slug, Name: j.Name, From: review.Day(j.From), To: review.Day(j.To), At: s.today, Subject: []string{}, Href: s.href}
+	rev := diffview.Review{Format: 1, Of: j.Slug, Job: j.Slug, Name: j.Name, From: schema.SayDate(j.From), To: schema.SayDate(j.To), At: s.today, Subject: []string{}, Href: s.href}
 	if j.State == "open" {
 		snap, err := s.lib.Review(library.ReviewRequest{Job: j.Slug, Now: s.today})
 		if err != nil {
@@ -37,7 +37,7 @@ func (s *site) job(j preset.Job) (page.State, error) {
 				for a, val := range rigview.Stiffness(x.Sheet, x.Tune, nil) {
 					g.Values[a] = val.Number
 				}
-				g.State = rigview.Overall(rigview.Proof(x.Rig, x.Sheet, x.Tune, x.Unit))
+				g.State = rigview.Overall(rigview.Proof(x.Rig, x.Sheet, x.Tune, x.Unit, s.zone))
 				rev.Goes = append(rev.Goes, g)
 				v.Cases = append(v.Cases, s.packed(x.Name, x.Rig, x.Sheet, x.Unit))
 			}
@@ -169,7 +169,7 @@ func (s *site) rigsInOrder() []pages.RigRow {
 	rank := map[page.Verdict]int{page.Bad: 0, page.Look: 1, page.Note: 2, page.Good: 3}
 	when := map[string]string{}
 	for _, j := range s.jobs {
-		when[pages.File("job", j.Slug)] = j.From.Format("2006-01-02")
+		when[pages.File("job", j.Slug)] = schema.SayDate(j.From)
 	}
 	slices.SortStableFunc(rows, func(a, b pages.RigRow) int {
 		ja, jb := cmp.Or(when[a.Job.Href], "9"), cmp.Or(when[b.Job.Href], "9")

@@ -68,7 +68,7 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 	sheet, tune := d.Sheet, d.Tune
 	v.Line = rigview.Line(d.Rig, sheet)
 	row.Line = v.Line
-	v.Groups = rigview.Proof(d.Rig, sheet, tune, row.Unit)
+	v.Groups = rigview.Proof(d.Rig, sheet, tune, row.Unit, s.zone)
 	row.State = rigview.Overall(v.Groups)
 	v.Unit = rigview.Unit(sheet)
 	revs, err := s.revisions(d, r)

@@ -85,7 +85,7 @@ func runReview(k *invocation) error {
 	r := diffview.Review{Format: 1, Of: of, At: k.Now(), Result: res, Counts: diffview.Tallied(res), Subject: []string{}, Only: pick, Changes: []diffview.Since{}}
 	if snap.Job != nil {
 		j := snap.Job
-		r.Job, r.Name, r.From, r.To = j.Slug, j.Name, review.Day(j.From), review.Day(j.To)
+		r.Job, r.Name, r.From, r.To = j.Slug, j.Name, schema.SayDate(j.From), schema.SayDate(j.To)
 	}
 	for i := range snap.Subjects {
 		r.Subject = append(r.Subject, snap.Subjects[i].Name)
@@ -266,7 +266,7 @@ func (k reviewRun) accept(snap review.Snapshot, res review.Result, ids []string)
 	if err != nil {
 		return err
 	}
-	subject := fmt.Sprintf("Accept %s until %s: %s", strings.Join(ids, ", "), review.Day(until), why)
+	subject := fmt.Sprintf("Accept %s until %s: %s", strings.Join(ids, ", "), schema.SayDate(until), why)
 	if k.dryRun() {
 		k.recordResult("", subject, strings.Join(body, "\n"), plan.Paths()...)
 		k.printf("would save as one revision:\n\n%s\n\n%s\n", safe.Line(subject), safe.Text(strings.Join(body, "\n")))
@@ -370,12 +370,12 @@ func (k reviewRun) overJobs(rr library.RigRef, pins []library.JobPin, sheet *sch
 			continue
 		}
 		if t := k.lib.Jobs().PinnedTune(p, rr); t != nil {
-			ms = append(ms, diffview.Moment{Name: p.Job.Slug, Short: review.Day(p.Job.From), Tune: *t})
+			ms = append(ms, diffview.Moment{Name: p.Job.Slug, Short: schema.SayDate(p.Job.From), Tune: *t})
 		}
 	}
 	last := diffview.Moment{Name: "now", Short: "now", Tune: now}
 	if j != nil {
-		last.Name, last.Short = j.Slug, review.Day(j.From)
+		last.Name, last.Short = j.Slug, schema.SayDate(j.From)
 	}
 	return diffview.OverJobs(k.cat, sheet, append(ms, last))
 }
@@ -386,7 +386,7 @@ func (k reviewRun) renderReview(r diffview.Review, snap *review.Snapshot) error 
 	}
 	if done, err := k.htmlPage(func(w io.Writer) error { return diffview.WriteReviewHTML(w, r, k.reviewFoot(snap)) }); done || err != nil {
 		if done && k.c.String("html") != "-" {
-			k.say("%s", r.Counts.Words())
+			k.say("%s", r.Summary())
 		}
 		return err
 	}

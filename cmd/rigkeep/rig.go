@@ -172,7 +172,7 @@ func (k rigRun) printList(rows []*library.RigRow) {
 	t := table{head: true, rows: make([][]string, 0, len(rows)+1)}
 	t.add("rig", "lens", "tune", "unit", "changed", "next job")
 	on, now := "", k.Now()
-	zone, year := now.Location(), now.Format("2006-")
+	year := now.Format("2006-")
 	for _, r := range rows {
 		if r.Gimbal != on {
 			on = r.Gimbal
@@ -180,7 +180,7 @@ func (k rigRun) printList(rows []*library.RigRow) {
 		}
 		changed := ""
 		if !r.Changed.IsZero() {
-			changed = r.Changed.In(zone).Format("2006-01-02")
+			changed = k.on(r.Changed)
 		}
 		if r.Unsaved {
 			changed = "not saved"

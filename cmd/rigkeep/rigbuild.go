@@ -236,7 +236,7 @@ func (k buildRun) sayChange(from, to preset.Rig, sheet *schema.Sheet) error {
 		return err
 	}
 	if len(sheet.Adjustments) > 0 {
-		t.add("marks", markLine(ans.answers, sheet))
+		t.add("marks", k.markLine(ans.answers, sheet))
 	}
 	if err := fitRun(k).fitReport(&ans, to, sheet, nil); err != nil {
 		return err

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -168,11 +169,11 @@ func (k saveRun) printStrays(targets []library.Target) error {
 	return nil
 }
 
-// words are the change of every report in plain lines.
+// words are the change of every report in plain lines, as a commit keeps them.
 func words(rs []diffview.Report) string {
 	var out []string
 	for _, r := range rs {
-		w := strings.TrimSpace(diffview.InWords(r))
+		w := strings.TrimSpace(diffview.InWords(r, time.UTC))
 		if w == "" {
 			continue
 		}

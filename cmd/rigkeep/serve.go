@@ -70,7 +70,7 @@ func runServe(k *invocation) error {
 			return l.Plans().Commit(ctx, p, subject, strings.TrimSpace(words(reports)+"\n\n"+body), by, k.Now())
 		},
 		Now: k.Now, Who: who, Hosts: hosts,
-		Told: func(line string) { k.say("%s  %s", k.Now().Format("15:04:05"), line) },
+		Told: func(line string) { k.say("%s  %s", schema.SayClock(k.Now(), nil), line) },
 	})
 	defer s.Close()
 	failed := make(chan error, 1)

@@ -6,6 +6,7 @@ import (
 	"rigkeep/preset"
 	"rigkeep/preset/fit"
 	"rigkeep/preset/mass"
+	"rigkeep/schema"
 )
 
 // The JSON shapes of answers that show a model's own values. Units stand in the
@@ -174,5 +175,5 @@ func jsonJobOf(j preset.Job, pins []jsonPin) jsonJob {
 
 // rowOf is what a list shows of a job.
 func rowOf(j preset.Job) jobRow {
-	return jobRow{Slug: j.Slug, Name: j.Name, From: j.From.Format("2006-01-02"), To: j.To.Format("2006-01-02"), State: j.State, Pins: len(j.Pins), Shots: len(j.Shots)}
+	return jobRow{Slug: j.Slug, Name: j.Name, From: schema.SayDate(j.From), To: schema.SayDate(j.To), State: j.State, Pins: len(j.Pins), Shots: len(j.Shots)}
 }

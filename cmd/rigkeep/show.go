@@ -209,7 +209,7 @@ func (k showRun) shortTune(d *library.Loaded) preset.Standing {
 	hold := standing[0]
 	state := strings.ToUpper(hold.State)
 	if hold.State == preset.Proved {
-		state += " " + hold.Proof.At.In(k.Now().Location()).Format("2006-01-02") + ", " + safe.Line(hold.Proof.Unit)
+		state += " " + k.on(hold.Proof.At) + ", " + safe.Line(hold.Proof.Unit)
 	} else if hold.State == preset.OutOfDate {
 		state = "PROOF OUT OF DATE"
 	}
@@ -445,7 +445,7 @@ func (k showRun) groupLines(d *library.Loaded) string {
 		}
 		words := ""
 		if p := s.Proof; p != nil {
-			words = p.At.In(k.Now().Location()).Format("2006-01-02") + ", " + p.Unit
+			words = k.on(p.At) + ", " + p.Unit
 		}
 		for i, r := range s.Reasons {
 			if i == 0 {
@@ -542,7 +542,7 @@ func (k showRun) proofWords(d *library.Loaded, stale []preset.Staleness) string 
 	}
 	place := map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place]
 	var b strings.Builder
-	fmt.Fprintf(&b, "tested %s on %s", firstOf(place, "somewhere"), p.At.Format("2006-01-02"))
+	fmt.Fprintf(&b, "tested %s on %s", firstOf(place, "somewhere"), k.on(p.At))
 	if p.By != "" {
 		b.WriteString(" by " + safe.Line(p.By))
 	}

@@ -160,7 +160,7 @@ func (k startRun) putTune(d *library.Loaded, e library.Edited) error {
 	now.Texts[path] = e.After.Text()
 	said := ""
 	if d.Tune != nil {
-		said = diffview.InWords(diffview.Compare(k.cat, compareRun(k).side(d), compareRun(k).side(&now)))
+		said = diffview.InWords(diffview.Compare(k.cat, compareRun(k).side(d), compareRun(k).side(&now)), k.Now().Location())
 	}
 	verb, err := k.put(e)
 	if err != nil {

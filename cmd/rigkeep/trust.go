@@ -124,7 +124,7 @@ var errNotPinned = errors.New("not pinned")
 // that made it, else for the end of the print, as its owner says it.
 func (k trustRun) askPin(x handover.Proposal) error {
 	names := safe.Line(strings.Join(x.Principals, ", "))
-	fmt.Fprint(k.Stderr, k.fold(k.Stderr, fmt.Sprintf("%s\n  is proposed for %s by %s", x.Key.Print, names, safe.Line(x.Origin()))), "\n")
+	fmt.Fprint(k.Stderr, k.fold(k.Stderr, fmt.Sprintf("%s\n  is proposed for %s by %s", x.Key.Print, names, safe.Line(x.Origin(k.Now().Location())))), "\n")
 	var answer string
 	if x.Vouched != "" {
 		fmt.Fprint(k.Stderr, "Pin it? [y/N] ")
@@ -229,7 +229,7 @@ func runTrustList(k *invocation) error {
 			continue
 		}
 		k.printf("  %s\n", x.Key.Print)
-		k.write(wrap(safe.Line("for "+strings.Join(x.Principals, ", ")+", by "+x.Origin()), "    ", k.wide))
+		k.write(wrap(safe.Line("for "+strings.Join(x.Principals, ", ")+", by "+x.Origin(k.Now().Location())), "    ", k.wide))
 	}
 	if bad > 0 {
 		k.say("%s of %s unreadable; they propose no key", schema.Count(bad, "line", "lines"), handover.SignersPath)

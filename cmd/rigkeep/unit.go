@@ -452,7 +452,7 @@ func (k unitRun) printHeld(d *library.Loaded, held []unitHeld) {
 			name += fmt.Sprintf(" %d", h.Memory)
 		}
 		head = append(head, name)
-		since = append(since, h.At.In(k.Now().Location()).Format("2006-01-02"))
+		since = append(since, k.on(h.At))
 		t.right[i+2] = true
 		maps.Copy(all, h.Values)
 	}

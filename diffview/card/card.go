@@ -230,7 +230,7 @@ func Write(w io.Writer, cat *schema.Catalogue, c Card) error {
 	}
 	b := body{Note: c.Note, Several: len(c.Rigs) > 1}
 	if c.Sender != "" {
-		b.Facts = []fact{{"handed over by", c.Sender}, {"as of", c.When.In(zone).Format("2006-01-02 15:04 MST")}, {"revision", c.Revision}}
+		b.Facts = []fact{{"handed over by", c.Sender}, {"as of", schema.SayMoment(c.When, zone)}, {"revision", c.Revision}}
 	}
 	var names []string
 	for i, r := range c.Rigs {
@@ -305,7 +305,7 @@ func rigOf(cat *schema.Catalogue, c Card, r Rig, id string, zone *time.Location)
 	}
 	v.State = "This card: revision " + clip(c.Revision, 10)
 	if !c.When.IsZero() {
-		v.State += ", " + c.When.In(zone).Format("2006-01-02 15:04 MST")
+		v.State += ", " + schema.SayMoment(c.When, zone)
 	}
 	for i, t := range r.Tunes {
 		x := tuneOf(cat, r, t, zone)
@@ -377,17 +377,17 @@ func efforts(r Rig, t preset.Tune, name string) (table, bool) {
 
 func tuneOf(cat *schema.Catalogue, r Rig, t Tune, zone *time.Location) tuneView {
 	v := tuneView{Title: "tune " + t.Name, Note: t.Tune.Note, Since: t.Since}
-	v.Groups = rigview.Proof(r.Rig, r.Sheet, &t.Tune, r.Unit)
+	v.Groups = rigview.Proof(r.Rig, r.Sheet, &t.Tune, r.Unit, zone)
 	v.Vals, v.Pair = rigview.Stiffness(r.Sheet, &t.Tune, t.Proved), rigview.FiltersAndLimits(r.Sheet, &t.Tune, t.Proved)
 	v.Styles = rigview.StylesOf(r.Sheet, &t.Tune, v.Groups)
 	v.Values, v.Cautions = values(cat, r, t.Tune)
 	v.Proof = proof(t.Tune)
-	v.Onset = onset(r, t)
+	v.Onset = onset(r, t, zone)
 	if b, ok := efforts(r, t.Tune, t.Name); ok {
 		v.Efforts = &b
 	}
 	for _, c := range t.Changes {
-		head := joined(", ", c.When.In(zone).Format("2006-01-02 15:04 MST"), c.Who, prefixed("job ", c.Job), prefixed("revision ", clip(c.Revision, 10)))
+		head := joined(", ", schema.SayMoment(c.When, zone), c.Who, prefixed("job ", c.Job), prefixed("revision ", clip(c.Revision, 10)))
 		v.Changes = append(v.Changes, changeView{head, c.Why, c.Words})
 	}
 	return v
@@ -477,7 +477,7 @@ func proof(t preset.Tune) (facts []fact) {
 }
 
 // onset is where each axis began to oscillate, from the proof, else from the last bench log.
-func onset(r Rig, t Tune) *table {
+func onset(r Rig, t Tune, zone *time.Location) *table {
 	out := table{Caption: "Dial numbers on the tested unit", Head: []string{"axis", "onset", "kept", "seen"}}
 	for _, a := range schema.Axes {
 		at, hz, from := math.NaN(), 0.0, ""
@@ -492,7 +492,7 @@ func onset(r Rig, t Tune) *table {
 		for i := len(r.Logs) - 1; i >= 0 && math.IsNaN(at); i-- {
 			log := r.Logs[i]
 			if res, ok := log.Results[a]; ok && res.Onset != nil && (log.Tune == "" || log.Tune == t.Name) {
-				at, hz, from = *res.Onset, res.Hz, "in the bench log of "+log.Began.UTC().Format("2006-01-02")
+				at, hz, from = *res.Onset, res.Hz, "in the bench log of "+schema.SayDay(log.Began, zone)
 			}
 		}
 		if math.IsNaN(at) {

@@ -22,6 +22,7 @@ import (
 
 	"rigkeep/diffview/safe"
 	"rigkeep/diffview/svg"
+	"rigkeep/schema"
 )
 
 //go:embed page.css
@@ -128,7 +129,7 @@ func (f Foot) Day() string {
 	if f.Made.IsZero() {
 		return ""
 	}
-	return "State of " + f.Made.Format("2006-01-02 15:04 MST")
+	return "State of " + schema.SayMoment(f.Made, nil)
 }
 
 // File is a file that went into the page.

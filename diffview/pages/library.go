@@ -9,6 +9,7 @@ import (
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/safe"
+	"rigkeep/schema"
 )
 
 // Library is the page of a library.
@@ -71,17 +72,7 @@ type JobRow struct {
 }
 
 // Days says when a job is.
-func (j JobRow) Days() string { return days(j.From, j.To) }
-
-func days(from, to time.Time) string {
-	switch {
-	case to.IsZero() || from.Equal(to):
-		return from.Format("2 January 2006")
-	case from.Year() == to.Year() && from.Month() == to.Month():
-		return fmt.Sprintf("%d to %s", from.Day(), to.Format("2 January 2006"))
-	}
-	return from.Format("2 January 2006") + " to " + to.Format("2 January 2006")
-}
+func (j JobRow) Days() string { return schema.SayDates(j.From, j.To) }
 
 // Entry is what the search finds: a name, the page, what it is, and words.
 type Entry [4]string
@@ -294,7 +285,7 @@ func WantedTwice(jobs []JobRow) []string {
 			}
 			for _, u := range a.Units {
 				if slices.Contains(b.Units, u) {
-					out = append(out, fmt.Sprintf("%s on %s: %s and %s", u, days(from, to), b.Name, a.Name))
+					out = append(out, fmt.Sprintf("%s on %s: %s and %s", u, schema.SayDates(from, to), b.Name, a.Name))
 				}
 			}
 		}

@@ -112,8 +112,8 @@ type Group struct {
 }
 
 // Proof gives the state of each group: hold, limits, horizon, then each follow style. on is the
-// unit that it goes out on, "" where that is not said.
-func Proof(r preset.Rig, s *schema.Sheet, t *preset.Tune, on string) []Group {
+// unit that it goes out on, "" where that is not said; days are in zone.
+func Proof(r preset.Rig, s *schema.Sheet, t *preset.Tune, on string, zone *time.Location) []Group {
 	none := page.State{V: page.Bad, Word: "not proved"}
 	if t == nil {
 		return []Group{{Name: "Hold", State: page.State{V: page.Note, Word: "no tune yet"}}}
@@ -131,7 +131,7 @@ func Proof(r preset.Rig, s *schema.Sheet, t *preset.Tune, on string) []Group {
 		}
 		g := Group{Name: Title(name), State: states[x.State]}
 		if p := x.Proof; p != nil {
-			g.Tested = join(", ", day(p.At), p.Unit, map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place], p.By)
+			g.Tested = join(", ", schema.SayDay(p.At, zone), p.Unit, map[string]string{"hand": "handheld", "stand": "on the stand only"}[p.Place], p.By)
 			if p.Minutes > 0 {
 				g.Tested += ", " + schema.Num(p.Minutes) + " min"
 			}
@@ -307,13 +307,6 @@ func Title(s string) string {
 		return s
 	}
 	return strings.ToUpper(string(r[:1])) + string(r[1:])
-}
-
-func day(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	return t.Format("2 January 2006")
 }
 
 func join(sep string, words ...string) string {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"rigkeep/preset"
+	"rigkeep/schema"
 )
 
 // The longest that an acceptance may last, and how long it lasts where neither the person nor the
@@ -32,13 +33,15 @@ func AcceptedUntil(j preset.Job, asked, today time.Time) (time.Time, error) {
 	}
 	until = time.Date(until.Year(), until.Month(), until.Day(), 0, 0, 0, 0, time.UTC)
 	switch {
-	case Day(today) > Day(until): // as the clock there has it
-		return until, fmt.Errorf("%s is over already", Day(until))
+	case schema.SayDay(today, nil) > schema.SayDate(until): // as the clock there has it
+		return until, fmt.Errorf("%s is over already", schema.SayDate(until))
 	case until.After(today.Add(acceptMost)):
-		return until, fmt.Errorf("%s is more than a year away; choose a date within one year", Day(until))
+		return until, fmt.Errorf("%s is more than a year away; choose a date within one year", schema.SayDate(until))
 	}
 	return until, nil
 }
 
 // Over reports whether a job has no day left.
-func Over(j preset.Job, today time.Time) bool { return Day(today) > Day(j.To) }
+func Over(j preset.Job, today time.Time) bool {
+	return schema.SayDay(today, nil) > schema.SayDate(j.To)
+}

@@ -109,7 +109,7 @@ func balanceBuild(l *look, x *Subject) {
 	if last == nil {
 		return
 	}
-	what := fmt.Sprintf("balanced on %s with a build of %.3f kg; it has %.3f kg now", last.Began.Format("2006-01-02"), last.MassKg, x.Rig.Mass())
+	what := fmt.Sprintf("balanced on %s with a build of %.3f kg; it has %.3f kg now", l.day(last.Began), last.MassKg, x.Rig.Mass())
 	l.on(x, hit{what: what, seen: []string{last.Rig}, evidence: []Evidence{{Text: "balance record of build " + last.Rig, File: last.Path, Line: 1, Who: last.By, When: last.Began}}})
 }
 

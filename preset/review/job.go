@@ -76,17 +76,17 @@ func unitClash(l *look) {
 	for _, unit := range order {
 		c := by[unit]
 		var words, jobs, seen []string
-		ev := []Evidence{l.pinned(c.x, fmt.Sprintf("%s goes out on %s, %s to %s", c.x.Ref, unit, day(j.From), day(j.To)), "unit")}
+		ev := []Evidence{l.pinned(c.x, fmt.Sprintf("%s goes out on %s, %s to %s", c.x.Ref, unit, schema.SayDate(j.From), schema.SayDate(j.To)), "unit")}
 		for _, o := range c.others {
 			ref := o.Ref
 			if o.Revision != "" {
 				ref += " at " + shortRev(o.Revision)
 			}
-			words = append(words, fmt.Sprintf("%s with %s, %s to %s", o.Job, ref, day(o.From), day(o.To)))
+			words = append(words, fmt.Sprintf("%s with %s, %s to %s", o.Job, ref, schema.SayDate(o.From), schema.SayDate(o.To)))
 			if !slices.Contains(jobs, o.Job) {
 				jobs = append(jobs, o.Job)
 			}
-			seen = append(seen, o.Job+" "+o.Rig+"/"+o.Tune+" "+o.Revision+" "+day(o.From)+" "+day(o.To))
+			seen = append(seen, o.Job+" "+o.Rig+"/"+o.Tune+" "+o.Revision+" "+schema.SayDate(o.From)+" "+schema.SayDate(o.To))
 			ev = append(ev, o.File.fact(fmt.Sprintf("%s pins %s to the same unit", o.Job, ref), o.Key))
 		}
 		l.on(c.x, hit{of: word1(unit), what: fmt.Sprintf("unit %s goes out with %s here, and on %s", unit, c.x.Ref, strings.Join(words, "; ")), evidence: ev, fill: []string{"{other}", jobs[0]}, seen: seen})
@@ -130,7 +130,7 @@ func partTwice(l *look) {
 			known = known || t.Have >= 0
 		}
 		l.on(nil, hit{of: schema.Slug(part), what: part + ": " + strings.Join(words, "; "), lower: !known, seen: append([]string{part}, words...),
-			evidence: []Evidence{l.s.JobFile.fact(fmt.Sprintf("what the job pins, %s to %s", day(j.From), day(j.To)), "pin[0].rig", "from")}})
+			evidence: []Evidence{l.s.JobFile.fact(fmt.Sprintf("what the job pins, %s to %s", schema.SayDate(j.From), schema.SayDate(j.To)), "pin[0].rig", "from")}})
 	}
 }
 
@@ -252,6 +252,7 @@ func unitHolds(l *look, x *Subject) {
 	var ev []Evidence
 	var words []string
 	digest := x.Tune.Digest()
+	seen := []string{digest} // not the words: their day is that of the reader
 	for _, h := range holds {
 		if h.Digest == digest {
 			return
@@ -269,10 +270,10 @@ func unitHolds(l *look, x *Subject) {
 		if h.Memory > 0 {
 			name = fmt.Sprintf("in memory %d %s", h.Memory, name)
 		}
-		words = append(words, name+" since "+day(h.At))
+		words, seen = append(words, name+" since "+l.day(h.At)), append(seen, name+" since "+moment(h.At))
 		ev = append(ev, x.unitFact(u, name+", "+cmp.Or(h.By, "name not recorded"), "held[0].at"))
 	}
-	l.on(x, hit{what: fmt.Sprintf("unit %s holds %s", u.Serial, strings.Join(words, "; ")), evidence: ev, seen: append([]string{digest}, words...)})
+	l.on(x, hit{what: fmt.Sprintf("unit %s holds %s", u.Serial, strings.Join(words, "; ")), evidence: ev, seen: seen})
 }
 
 func unitUnknown(l *look, x *Subject) {

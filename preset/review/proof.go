@@ -113,7 +113,7 @@ func proofRig(l *look, x *Subject) {
 		return
 	}
 	words := x.buildWords(p)
-	what := "the build changed since the proof of " + day(p.At)
+	what := "the build changed since the proof of " + l.day(p.At)
 	if len(words) > 0 {
 		what += ": " + strings.Join(words, "; ")
 	}
@@ -244,8 +244,8 @@ func proofTune(l *look, x *Subject) {
 	if p == nil || p.Digest == "" || p.Digest == x.Tune.GroupDigest(preset.GroupHold) || x.taken() {
 		return
 	}
-	what := "values changed since the proof of " + day(p.At)
-	ev := []Evidence{x.proofFact("proved on "+day(p.At), "proof.hold.digest")}
+	what := "values changed since the proof of " + l.day(p.At)
+	ev := []Evidence{x.proofFact("proved on "+l.day(p.At), "proof.hold.digest")}
 	if x.Proved == nil {
 		l.on(x, hit{what: what + "; the proved values were never saved", evidence: ev, seen: x.state()})
 		return
@@ -476,7 +476,7 @@ func proofStand(l *look, x *Subject) {
 	if p == nil || p.Place != "stand" || x.taken() {
 		return
 	}
-	l.on(x, hit{what: "the proof of " + day(p.At) + " was made on the stand only", evidence: []Evidence{x.proofFact("place = stand", "proof.hold.place")}})
+	l.on(x, hit{what: "the proof of " + l.day(p.At) + " was made on the stand only", evidence: []Evidence{x.proofFact("place = stand", "proof.hold.place")}, seen: []string{moment(p.At)}})
 }
 
 func proofOld(l *look, x *Subject) {
@@ -492,9 +492,12 @@ func proofOld(l *look, x *Subject) {
 	if days <= l.rule.Limit.Value {
 		return
 	}
-	what := fmt.Sprintf("proved %s, %.0f days ago (recheck after %s)", day(p.At), days, schema.Sig(l.rule.Limit.Value, 6))
-	l.on(x, hit{what: what, evidence: []Evidence{x.proofFact("proved on "+day(p.At), "proof.hold.at")}, seen: []string{p.At.UTC().Format(time.RFC3339)}})
+	what := fmt.Sprintf("proved %s, %.0f days ago (recheck after %s)", l.day(p.At), days, schema.Sig(l.rule.Limit.Value, 6))
+	l.on(x, hit{what: what, evidence: []Evidence{x.proofFact("proved on "+l.day(p.At), "proof.hold.at")}, seen: []string{moment(p.At)}})
 }
+
+// moment names a moment alike for every reader, as what was seen has to.
+func moment(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 
 // short is a digest as people quote it.
 func short(sum string) string {

@@ -166,7 +166,7 @@ type Exchange struct {
 
 // Snapshot is all that a review looks at.
 type Snapshot struct {
-	Now      time.Time
+	Now      time.Time // its zone is the reader's
 	Cat      *schema.Catalogue
 	Job      *preset.Job // nil for a rig by itself
 	JobFile  Source
@@ -342,10 +342,10 @@ func (r *Result) accept(s Snapshot) {
 			if a.Finding != f.ID {
 				continue
 			}
-			acc := &Acceptance{By: a.By, Why: a.Why, Until: day(a.Until)}
+			acc := &Acceptance{By: a.By, Why: a.Why, Until: schema.SayDate(a.Until)}
 			switch {
-			case day(s.Now) > day(a.Until): // the day is over where Now is
-				acc.Lapsed = "it was accepted until " + day(a.Until)
+			case schema.SayDay(s.Now, nil) > schema.SayDate(a.Until): // the day is over where Now is
+				acc.Lapsed = "it was accepted until " + schema.SayDate(a.Until)
 			case a.Seen != "" && a.Seen != f.Seen:
 				acc.Lapsed = "something else was accepted: what was found has changed since"
 			}
@@ -357,10 +357,8 @@ func (r *Result) accept(s Snapshot) {
 	}
 }
 
-func day(t time.Time) string { return t.Format("2006-01-02") }
-
-// Day is a day as findings write it.
-func Day(t time.Time) string { return day(t) }
+// day is the day of a moment where the reader is.
+func (l *look) day(t time.Time) string { return schema.SayDay(t, l.s.Now.Location()) }
 
 // on adds a finding about a subject.
 func (l *look) on(x *Subject, h hit) {

@@ -196,9 +196,9 @@ func (l Limits) oscillations(r *AxisReport, clear []Peak) []motion {
 		switch {
 		case best != nil:
 			hz := best.Hz
-			out = append(out, motion{kind, &hz, best.RMS, fmt.Sprintf("a clear %.2f Hz at %s rms, %.0f dB above the floor beside it: %s", hz, dps(best.RMS), math.Min(best.Prominence(), 99), kind)})
+			out = append(out, motion{kind, &hz, best.RMS, fmt.Sprintf("%s at %.1f Hz (%s rms, %.0f dB above the floor)", kind, hz, dps(best.RMS), math.Min(best.Prominence(), 99))})
 		case rest >= limit && rest >= share*below:
-			out = append(out, motion{kind, nil, rest, fmt.Sprintf("%s rms between %g and %.4g Hz without a clear frequency, above the limit of %s and %.2g of what lies below: %s", dps(rest), band.Low, band.High, dps(limit), share, kind)})
+			out = append(out, motion{kind, nil, rest, fmt.Sprintf("%s without a clear frequency (%s rms between %g and %.4g Hz, above the limit of %s and %.2g of what lies below)", kind, dps(rest), band.Low, band.High, dps(limit), share)})
 		}
 	}
 	return out

@@ -282,7 +282,7 @@ func (x *accepting) proof(theirs, own *file.Doc) (*file.Doc, error) {
 		if mine.Proof != nil && !strings.HasPrefix(mine.Proof.Ended, preset.EndedByHandover) {
 			t := preset.TuneIn(x.l.Cat, theirs)
 			if t.Proof != nil && !t.Proof.At.Equal(mine.Proof.At) {
-				x.note(own.Name(), fmt.Sprintf("kept our proof of %s; theirs (%s, unit %s) is in the history", mine.Proof.At.Format("2006-01-02"), t.Proof.At.Format("2006-01-02"), t.Proof.Unit))
+				x.note(own.Name(), fmt.Sprintf("kept our proof of %s; theirs (%s, unit %s) is in the history", schema.SayDay(mine.Proof.At, x.l.Zone), schema.SayDay(t.Proof.At, x.l.Zone), t.Proof.Unit))
 			}
 			d, err := theirs.Delete("proof")
 			if err != nil {

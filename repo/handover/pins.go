@@ -371,12 +371,13 @@ func Proposals(l *store.Lib, pins *Pins, now time.Time) (out []Proposal, bad int
 	return out, bad, nil
 }
 
-// Origin says which revision made a proposal, who made that, and which pinned key signed it.
-func (p *Proposal) Origin() string {
+// Origin says which revision made a proposal, who made that and on which day of a zone, and which
+// pinned key signed it.
+func (p *Proposal) Origin(zone *time.Location) string {
 	if p.Revision == "" {
 		return "an edit that is in no revision"
 	}
-	s := fmt.Sprintf("revision %s of %s, %s", p.Revision.Short(), p.By, p.When.UTC().Format("2006-01-02"))
+	s := fmt.Sprintf("revision %s of %s, %s", p.Revision.Short(), p.By, schema.SayDay(p.When, zone))
 	if p.Vouched != "" {
 		return s + ", signed with the pinned key " + p.Vouched
 	}

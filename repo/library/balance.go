@@ -111,7 +111,7 @@ func (l Balances) OfDay(d *Loaded, unit string, day time.Time) (b preset.Balance
 	if err != nil {
 		return b, false, err
 	}
-	of := func(t time.Time) string { return t.In(day.Location()).Format(time.DateOnly) }
+	of := func(t time.Time) string { return schema.SayDay(t, day.Location()) }
 	own = slices.DeleteFunc(own, func(r preset.BalanceRecord) bool {
 		return r.Open() || of(r.Began) != of(day) || unit != "" && r.Unit != "" && serial(d.Sheet, r.Unit) != serial(d.Sheet, unit)
 	})

@@ -256,7 +256,7 @@ func (c *checker) job(place preset.Place, doc *file.Doc, fault faultFunc) {
 	if j.To.Before(j.From) {
 		fault("to", "the last day is before the first", "correct one of them", false)
 	}
-	if !strings.HasPrefix(place.Name, j.From.Format("2006-01-02")) {
+	if !strings.HasPrefix(place.Name, schema.SayDate(j.From)) {
 		fault("from", "the first day is not the date in the file's name", "rename the file or correct the day", true)
 	}
 	for i, pin := range j.Pins {

@@ -492,11 +492,11 @@ func (l Names) date(s string) (time.Time, bool) {
 		now := l.Now().In(zone)
 		switch name := strings.ToLower(s); name {
 		case "yesterday":
-			s = now.AddDate(0, 0, -1).Format("2006-01-02")
+			s = schema.SayDay(now.AddDate(0, 0, -1), nil)
 		case "today", "tomorrow":
 		default:
 			if t, ok := schema.ParseDay(name, now.AddDate(0, 0, -7)); ok {
-				s = t.Format("2006-01-02")
+				s = schema.SayDate(t)
 			}
 		}
 	}

@@ -201,7 +201,7 @@ func (l Jobs) alsoWants(out *Packing, other string, o preset.Job, wanted map[str
 	if day.Before(out.Job.From) {
 		day = out.Job.From
 	}
-	when := fmt.Sprintf("also by job:%s on %s", other, day.Format("2006-01-02"))
+	when := fmt.Sprintf("also by job:%s on %s", other, schema.SayDate(day))
 	theirs, theirUnits, _ := l.needs(o)
 	for key, n := range wanted {
 		t := theirs[key]

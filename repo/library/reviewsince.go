@@ -238,7 +238,7 @@ func (l reviewFacts) onRecord(x *review.Subject, a ask, st state, hist []Revisio
 		return err
 	}
 	if p := x.Tune.Proof; p != nil && !r.there[p.Rig] {
-		r.proof(p, x.TuneFile, "at the proof of "+review.Day(p.At))
+		r.proof(p, x.TuneFile, "at the proof of "+schema.SayDay(p.At, l.Zone))
 	}
 	if err := r.earlier(st, hist); err != nil {
 		return err
@@ -297,7 +297,7 @@ func (r onsets) earlier(st state, hist []Revision) error {
 		if t == nil || t.Proof == nil || r.there[h.Fingerprint] || r.there[t.Proof.Rig] || sameRecord(r.x, t.Proof) {
 			continue
 		}
-		r.proof(t.Proof, source(h.Path, data, stamp(h.Commit)), "at the earlier proof of "+review.Day(t.Proof.At))
+		r.proof(t.Proof, source(h.Path, data, stamp(h.Commit)), "at the earlier proof of "+schema.SayDay(t.Proof.At, r.Zone))
 	}
 	return nil
 }
@@ -331,7 +331,7 @@ func (r onsets) benchLogs(fp string) error {
 			}
 			src := b.File
 			src.At.Who, src.At.When = b.Log.By, b.Log.Began
-			r.x.Onsets = append(r.x.Onsets, review.Onset{Axis: ax, Value: *res.Onset, Hz: res.Hz, From: "on the bench of " + review.Day(b.Log.Began), Key: "result." + ax.String(), File: src,
+			r.x.Onsets = append(r.x.Onsets, review.Onset{Axis: ax, Value: *res.Onset, Hz: res.Hz, From: "on the bench of " + schema.SayDay(b.Log.Began, r.Zone), Key: "result." + ax.String(), File: src,
 				Now: r.now(ax, b.Log.Inertia, b.Log.MassKg)})
 		}
 	}

@@ -82,7 +82,7 @@ func (l Lists) listText(path string, data []byte) string {
 		if err != nil || j.State != "open" {
 			return ""
 		}
-		out := []string{j.To.Format("2006-01-02")}
+		out := []string{schema.SayDate(j.To)}
 		for _, p := range j.Pins {
 			out = append(out, p.Rig)
 		}
@@ -210,7 +210,7 @@ func (r *RigRow) take(name, text string) {
 
 // addJobsAndUnits gives the rows, which are by fingerprint, the next job of each rig and the units that hold a tune of it.
 func addJobsAndUnits(rows []RigRow, others []*store.Summary, today time.Time) {
-	day := today.Format("2006-01-02")
+	day := schema.SayDay(today, nil)
 	for _, o := range others { // jobs lie by their first day
 		x := strings.Split(o.Value, fieldSep)
 		for _, fp := range x[1:] {

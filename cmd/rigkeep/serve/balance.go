@@ -149,7 +149,7 @@ func (t *task) balanceMark(p *pages.Stand, x *balanceAt) {
 	num, how := fmt.Sprintf("%.0f", math.Round(to*1000)+0), ""
 	if found {
 		num = mm(to)
-		how = "found " + a.Found.At.Format("2006-01-02")
+		how = "found " + schema.SayDay(a.Found.At, t.now().Location())
 		if a.In.Unit != "" {
 			how += " on " + a.In.Unit
 		}

@@ -16,6 +16,7 @@ import (
 	"rigkeep/diffview/safe"
 	"rigkeep/preset"
 	"rigkeep/repo/store"
+	"rigkeep/schema"
 )
 
 // Rules of pairing.
@@ -186,7 +187,7 @@ func (s *Server) Devices() []string {
 	defer s.pairs.mu.Unlock()
 	var out []string
 	for _, d := range s.pairs.devices {
-		out = append(out, fmt.Sprintf("%d  %s <%s>, %s at %s, seen %s", d.n, safe.Line(d.who.Name), safe.Line(d.who.Email), d.what, d.addr, d.seen.Format("15:04:05")))
+		out = append(out, fmt.Sprintf("%d  %s <%s>, %s at %s, seen %s", d.n, safe.Line(d.who.Name), safe.Line(d.who.Email), d.what, d.addr, schema.SayClock(d.seen, nil)))
 	}
 	return out
 }

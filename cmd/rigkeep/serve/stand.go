@@ -84,7 +84,7 @@ func (t *task) get(name string) string { return first(strings.TrimSpace(t.form.G
 func (t *task) now() time.Time { return t.s.opt.Now() }
 
 func (t *task) clock(at time.Time) string {
-	return at.In(t.now().Location()).Format("15:04:05")
+	return schema.SayClock(at, t.now().Location())
 }
 
 // once takes an answer unless it is the same that this device gave to the same question
