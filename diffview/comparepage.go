@@ -266,7 +266,7 @@ func (v *compareView) figures(list []Figure) {
 func (f Figure) pageRow() figureRow {
 	row := figureRow{Name: f.Name + ", " + f.Of, Before: f.text(f.Before), After: f.text(f.After), Crossed: f.past(f.After)}
 	if f.Limit != nil {
-		row.Name += ", limit " + trim(*f.Limit) + unitAfter(f.Unit)
+		row.Name += ", limit " + schema.Decimals(*f.Limit, 2) + unitAfter(f.Unit)
 	}
 	if f.Before != nil && f.After != nil && f.Differs {
 		row.Change = direction(*f.After-*f.Before, three(math.Abs(*f.After-*f.Before))+unitAfter(f.Unit)).Text
@@ -282,7 +282,7 @@ func (v *compareView) limits(list []Figure, amber string) {
 		if !f.past(f.After) || f.Detail {
 			continue
 		}
-		said := fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), trim(*f.Limit)+unitAfter(f.Unit))
+		said := fmt.Sprintf("%s, %s %s, limit %s", f.Of, f.Name, f.text(f.After), schema.Decimals(*f.Limit, 2)+unitAfter(f.Unit))
 		if f.Crossed() {
 			crossed = append(crossed, said)
 		} else {
@@ -307,7 +307,7 @@ func (v *compareView) limits(list []Figure, amber string) {
 	case amber != "":
 		v.Amber, v.But = said, amber
 	default:
-		v.Crossed, v.But = said, "By the model. No proof with a recorded onset speaks for these values."
+		v.Crossed, v.But = said, "By the model. These values have no proof with a recorded onset."
 	}
 }
 

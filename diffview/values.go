@@ -23,17 +23,8 @@ func tidy(v float64) float64 {
 // num writes a number without dust.
 func num(v float64) string { return schema.Num(tidy(v)) }
 
-// sig writes a computed quantity to four significant digits, never in powers of ten.
-func sig(v float64) string {
-	if v == 0 || math.IsInf(v, 0) || math.IsNaN(v) {
-		return strconv.FormatFloat(v, 'f', -1, 64)
-	}
-	d := 3 - int(math.Floor(math.Log10(math.Abs(v))))
-	if d > 15 {
-		return strconv.FormatFloat(v, 'g', 4, 64)
-	}
-	return strconv.FormatFloat(v, 'f', max(d, 0), 64)
-}
+// sig writes a computed quantity to four significant digits.
+func sig(v float64) string { return schema.Digits(v, 4) }
 
 // value writes a decoded value as a person would.
 func value(v any) string { return valueIn(v, time.UTC) }

@@ -310,7 +310,7 @@ func ratio(r float64) string {
 func point(v [3]float64) string {
 	var out []string
 	for _, x := range v {
-		out = append(out, schema.Num(math.Round(x*10)/10+0))
+		out = append(out, schema.Decimals(x, 1))
 	}
 	return strings.Join(out, ", ") + " mm"
 }

@@ -276,7 +276,7 @@ func (c Change) StepWords() string {
 		if n, ok := whole(fine); ok {
 			return schema.Count(n, "step", "steps") + dir
 		}
-		return trim(fine) + " steps" + dir
+		return schema.Decimals(fine, 2) + " steps" + dir
 	}
 	if n, ok := whole(coarse); ok && n > 0 {
 		return schema.Count(n, "coarse step", "coarse steps") + dir
@@ -295,11 +295,8 @@ func (c Change) StepWords() string {
 	if fine < 1 {
 		return "less than a fine step" + dir
 	}
-	return trim(fine) + " fine steps" + dir
+	return schema.Decimals(fine, 2) + " fine steps" + dir
 }
-
-// trim writes a count of steps to two decimals.
-func trim(v float64) string { return schema.Num(math.Round(v*100) / 100) }
 
 // short is how a field changed, cut to what a line can take.
 func (f Field) short(zone *time.Location) string {

@@ -65,7 +65,7 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 			}
 		}
 		if rec != nil && rec.Hz > 0 && hz > 0 && math.Abs(rec.Hz-hz) <= nearHz*hz {
-			add("over-onset", 2, "shakes at %.3g Hz; earlier onset of %s at %s Hz", hz, a, schema.Num(rec.Hz))
+			add("over-onset", 2, "shakes at %s Hz; earlier onset of %s at %s Hz", schema.Sig(hz, 3), a, schema.Num(rec.Hz))
 		}
 		if t == nil || rec == nil || !ok {
 			continue
@@ -88,7 +88,7 @@ func ShakeHints(sheet *schema.Sheet, r Rig, t *Tune, axes []schema.Axis, onsets 
 	for _, a := range axes {
 		for _, q := range r.Resonances {
 			if q.Axis == a && hz > 0 && math.Abs(q.Hz-hz) <= nearHz*hz {
-				add("long-part", 3, "it shakes at %.3g Hz, and the build sheet has a part that rings at %s Hz on %s", hz, schema.Num(q.Hz), a)
+				add("long-part", 3, "it shakes at %s Hz, and the build sheet has a part that rings at %s Hz on %s", schema.Sig(hz, 3), schema.Num(q.Hz), a)
 			}
 		}
 		if t == nil || t.Proof == nil {

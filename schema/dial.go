@@ -72,7 +72,7 @@ const ExtrapolatedWords = ", extrapolated"
 
 // SIWords is an SI value of a number for people, with where it rests on no measurement.
 func (d Dial) SIWords(v, si float64, unit string) string {
-	out := fmt.Sprintf("%.4g %s", si, unit)
+	out := Sig(si, 4) + " " + unit
 	if d.Extrapolated(v) {
 		out += ExtrapolatedWords
 	}

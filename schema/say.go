@@ -3,6 +3,7 @@ package schema
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -50,6 +51,25 @@ func Rounded(v float64, digits int) float64 {
 
 // Sig writes a computed number to so many significant digits, without zeros behind them.
 func Sig(v float64, digits int) string { return Num(Rounded(v, digits)) }
+
+// Digits is Sig with the zeros behind the number, as a column of computed figures wants them:
+// 2.50 under 1.87. Figures before the point are never rounded.
+func Digits(v float64, digits int) string {
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return Num(v)
+	}
+	places := digits - 1 - int(math.Floor(math.Log10(math.Abs(v))))
+	if places > 15 {
+		return strconv.FormatFloat(v, 'g', digits, 64)
+	}
+	return strconv.FormatFloat(v, 'f', max(places, 0), 64)
+}
+
+// Decimals writes a number to so many decimals at most, without zeros behind it.
+func Decimals(v float64, places int) string {
+	s := math.Pow10(places)
+	return Num(math.Round(v*s)/s + 0) // no negative zero
+}
 
 // Signed writes a difference with its sign and without the binary dust of decimals.
 func Signed(v float64) string {

@@ -53,14 +53,14 @@ type jsonMark struct {
 
 func (k markRun) jsonMarks(answers []preset.MarkAnswer) []jsonMark {
 	out := []jsonMark{}
-	mm := func(m float64) *float64 { v := preset.Rounded(m*1000, 6); return &v }
+	inMM := func(m float64) *float64 { v := preset.Rounded(m*1000, 6); return &v }
 	for _, a := range answers {
 		j := jsonMark{Name: a.Adjustment.Name, Stage: a.Adjustment.Stage.String(), Rising: a.Adjustment.Rising(), Unknown: a.Unknown, From: a.Parent, OutMM: preset.Rounded(a.Out*1000, 6), EffortPct: a.Effort}
 		if a.Found != nil {
-			j.Found, j.FoundAt, j.FoundOn = mm(*a.Found.Mark), a.Found.At.UTC().Format("2006-01-02T15:04:05Z"), a.In.Unit
+			j.Found, j.FoundAt, j.FoundOn = inMM(*a.Found.Mark), a.Found.At.UTC().Format("2006-01-02T15:04:05Z"), a.In.Unit
 		}
 		if a.Mark != nil {
-			j.Predicted, j.Low, j.High, j.Records = mm(a.Mark.Mid), mm(a.Lo), mm(a.Hi), a.Mark.N
+			j.Predicted, j.Low, j.High, j.Records = inMM(a.Mark.Mid), inMM(a.Lo), inMM(a.Hi), a.Mark.N
 		}
 		out = append(out, j)
 	}

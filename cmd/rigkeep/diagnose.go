@@ -451,7 +451,7 @@ func (x *diagnosis) printLog() {
 	if !t.Even {
 		even = fmt.Sprintf("uneven samples (up to %.3g ms), resampled by timestamp (%s)", t.StepMax*1e3, r.Method)
 	}
-	x.out("%s", wrap(fmt.Sprintf("%d rows over %.1f s, %.4g Hz, %s", t.Rows, t.Duration, r.Rate, even), "", x.wide))
+	x.out("%s", wrap(fmt.Sprintf("%s over %.1f s, %s Hz, %s", schema.Count(t.Rows, "row", "rows"), t.Duration, schema.Sig(r.Rate, 4), even), "", x.wide))
 	var cols []string
 	for _, c := range r.Columns {
 		cols = append(cols, fmt.Sprintf("%s from %q (%s)", c.Use, safe.Line(c.Name), c.Unit))
@@ -480,7 +480,7 @@ func (x *diagnosis) printLog() {
 		var peaks []string
 		for i, p := range a.Peaks {
 			if i < 3 && degrees(p.RMS) >= leastLevel { // less than that is the sum's own dust
-				peaks = append(peaks, fmt.Sprintf("%.4g (%.3g)", p.Hz, degrees(p.RMS)))
+				peaks = append(peaks, fmt.Sprintf("%s (%s)", schema.Sig(p.Hz, 4), schema.Sig(degrees(p.RMS), 3)))
 			}
 		}
 		tab.add(append(row, strings.Join(peaks, ", "))...)
@@ -490,7 +490,7 @@ func (x *diagnosis) printLog() {
 	x.out("%s", wrap(fmt.Sprintf("levels in deg/s rms: sway %g to %g Hz, rocking to %g Hz, chatter above", b[0].Low, b[0].High, b[1].High), "", x.wide))
 	for _, a := range r.Axes {
 		for _, s := range a.Series {
-			x.out("%s: %.4g Hz with %s\n", a.Axis, s.Hz, schema.Count(len(s.Members)-1, "harmonic", "harmonics"))
+			x.out("%s: %s Hz with %s\n", a.Axis, schema.Sig(s.Hz, 4), schema.Count(len(s.Members)-1, "harmonic", "harmonics"))
 		}
 	}
 	x.out("\n%s", wrap(x.paint.bold(string(r.Verdict.Kind))+" on "+r.Verdict.Axis+": "+safe.Text(strings.Join(r.Verdict.Evidence, "; ")), "", x.wide))
@@ -507,7 +507,7 @@ const leastLevel = 0.001
 // levelText is an rms rate in deg/s for a table.
 func levelText(rad float64) string {
 	if d := degrees(rad); d == 0 || d >= leastLevel {
-		return fmt.Sprintf("%.3g", d)
+		return schema.Sig(d, 3)
 	}
 	return fmt.Sprintf("<%g", leastLevel)
 }

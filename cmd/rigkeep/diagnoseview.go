@@ -175,7 +175,7 @@ func (x *diagnosis) verdict() {
 		x.out("Also: %s\n", strings.Join(other, ", "))
 	}
 	t := r.Timing
-	log := fmt.Sprintf("Log: %s, %.1f s at %.4g Hz", schema.Count(t.Rows, "row", "rows"), t.Duration, r.Rate)
+	log := fmt.Sprintf("Log: %s, %.1f s at %s Hz", schema.Count(t.Rows, "row", "rows"), t.Duration, schema.Sig(r.Rate, 4))
 	for _, a := range r.Axes {
 		if s := a.Loudest; a.Axis == v.Axis && s != nil && s.RMS > 0 {
 			log += fmt.Sprintf("; loudest %.1f to %.1f s %s, mean %s deg/s", s.Start, s.Start+s.Length, levelText(s.RMS), levelText(s.Mean))

@@ -225,7 +225,7 @@ func (k explainRun) printOn(ex schema.Explanation) {
 	if on.Value != nil {
 		v := withUnit(schema.Num(*on.Value), on.Unit)
 		if on.ValueSI != nil {
-			if si := fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si != v {
+			if si := schema.Sig(*on.ValueSI, 4) + " " + on.SIUnit; si != v {
 				if on.Extrapolated {
 					si += schema.ExtrapolatedWords
 				}
@@ -242,7 +242,7 @@ func (k explainRun) printOn(ex schema.Explanation) {
 			r += ", larger is " + on.LargerIs
 		}
 		if on.MinSI != nil && on.MaxSI != nil {
-			r += fmt.Sprintf("  (%.4g to %.4g %s)", *on.MinSI, *on.MaxSI, on.SIUnit)
+			r += fmt.Sprintf("  (%s to %s %s)", schema.Sig(*on.MinSI, 4), schema.Sig(*on.MaxSI, 4), on.SIUnit)
 		}
 		t.add("range", r)
 	}

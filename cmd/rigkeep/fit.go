@@ -609,10 +609,10 @@ func (k fitRun) printEfforts(ans fitAnswer) {
 		k.write(wrap(safe.Text(h.Point+": "+h.Words), "  ", k.wide))
 		var cost []string
 		if h.Current != nil {
-			cost = append(cost, fmt.Sprintf("%.3g A, %.3g W of motor heat", *h.Current, *h.Heat))
+			cost = append(cost, fmt.Sprintf("%s A, %s W of motor heat", schema.Sig(*h.Current, 3), schema.Sig(*h.Heat, 3)))
 		}
 		if h.StandingDeg != nil && *h.StandingDeg > 0 {
-			cost = append(cost, fmt.Sprintf("constant error %.2g° at this tune's stiffness", *h.StandingDeg))
+			cost = append(cost, fmt.Sprintf("constant error %s° at this tune's stiffness", schema.Sig(*h.StandingDeg, 2)))
 		}
 		if len(cost) > 0 {
 			k.write(wrap("- holding it: "+strings.Join(cost, "; "), "  ", k.wide))
@@ -623,9 +623,9 @@ func (k fitRun) printEfforts(ans fitAnswer) {
 		k.write(wrap("Battery cost "+(&domain.Unknown{Needs: "each motor's constant and winding", Key: "torque_constant_nm_a, winding_ohm", Do: "from the motor maker's data sheet, or winding_ohm with an ohmmeter at the unplugged motor"}).Error()+".", "  ", k.wide))
 		return
 	case ans.Draw.Share > 0:
-		k.write(wrap(fmt.Sprintf("Holding costs %.3g W, %.2g %% of the battery per hour.", ans.Draw.Power, ans.Draw.Share*100), "  ", k.wide))
+		k.write(wrap(fmt.Sprintf("Holding costs %s W, %s %% of the battery per hour.", schema.Sig(ans.Draw.Power, 3), schema.Sig(ans.Draw.Share*100, 2)), "  ", k.wide))
 	default:
-		k.write(wrap(fmt.Sprintf("Holding adds %.3g W to the battery's load.", ans.Draw.Power), "  ", k.wide))
+		k.write(wrap(fmt.Sprintf("Holding adds %s W to the battery's load.", schema.Sig(ans.Draw.Power, 3)), "  ", k.wide))
 	}
 	if len(ans.NoMotor) > 0 {
 		k.write(wrap("Not counted, for want of a torque constant and winding in the sheet: "+strings.Join(ans.NoMotor, ", "), "  ", k.wide))

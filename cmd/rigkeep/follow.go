@@ -358,7 +358,7 @@ func (k followRun) printFollow(d *library.Loaded, out followAnswer) {
 				case math.Abs(*x) < 1e-9: // the dust of the arithmetic
 					return "0"
 				}
-				return fmt.Sprintf("%.3g", *x)
+				return schema.Sig(*x, 3)
 			}
 			if p.Against != nil {
 				t.add(f.name, cell(p.Of), cell(p.Against), f.unit)

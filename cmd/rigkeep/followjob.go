@@ -167,7 +167,7 @@ func chosenPoint(p *follow.Proposal) follow.Point {
 func (k followRun) printShots(d *library.Loaded, j preset.Job, slug string, shots []preset.ShotStyle) {
 	k.out("%s", wrap(fmt.Sprintf("%s: styles for the shots of %s on %s", k.paint.bold(safe.Line(d.Label())), k.paint.bold(slug), d.Sheet.Slug), "", k.wide))
 	if j.DriftPct > 0 {
-		k.out("%s", wrap(fmt.Sprintf("drift limit: %g %% of frame", j.DriftPct), "", k.wide))
+		k.out("%s", wrap(fmt.Sprintf("drift limit: %s %% of frame", schema.Num(j.DriftPct)), "", k.wide))
 	}
 	for _, s := range shots {
 		head := safe.Line(s.Shot.Name)
@@ -175,7 +175,7 @@ func (k followRun) printShots(d *library.Loaded, j preset.Job, slug string, shot
 			head += ", " + safe.Line(s.Shot.Kind)
 		}
 		if s.Lens > 0 {
-			head += fmt.Sprintf(", %g mm", s.Lens)
+			head += ", " + schema.Num(s.Lens) + " mm"
 			if s.Shot.LensMM == 0 {
 				head += " (" + s.LensFrom + ")"
 			}
@@ -189,7 +189,7 @@ func (k followRun) printShots(d *library.Loaded, j preset.Job, slug string, shot
 		for _, key := range sortedKeys(s.Proposal.Values) {
 			si := ""
 			if v, u, err := preset.SI(k.cat, d.Sheet, preset.Tune{Values: map[string]any{key: s.Proposal.Values[key]}}, key); err == nil {
-				si = fmt.Sprintf("%.3g %s", v, u)
+				si = schema.Sig(v, 3) + " " + u
 			}
 			t.add(key, schema.Num(s.Proposal.Values[key]), si)
 		}

@@ -308,7 +308,7 @@ func (k gimbalRun) sheetDials(s *schema.Sheet) {
 		if d.Map != nil {
 			lo, _ := d.ToSI(d.Min)
 			hi, _ := d.ToSI(d.Max)
-			si = fmt.Sprintf("%s %.4g to %.4g %s", d.Map.Kind, lo, hi, d.Map.Unit)
+			si = fmt.Sprintf("%s %s to %s %s", d.Map.Kind, schema.Sig(lo, 4), schema.Sig(hi, 4), d.Map.Unit)
 		}
 		t.add(d.Key, d.ShownAs, fmt.Sprintf("%s to %s, step %s", schema.Num(d.Min), schema.Num(d.Max), schema.Num(d.Fine)), d.Up, si)
 	}

@@ -423,7 +423,7 @@ func (k bundleRun) printConversions(cs []handover.Conversion) {
 			t.add(c.Key, schema.Num(c.From), "", "", schema.Num(c.To), "the same dial")
 			continue
 		}
-		t.add(c.Key, schema.Num(c.From), fmt.Sprintf("%.4g %s", c.SI, c.Unit), fmt.Sprintf("%.4g", c.Exact), schema.Num(c.To), why)
+		t.add(c.Key, schema.Num(c.From), schema.Sig(c.SI, 4)+" "+c.Unit, schema.Sig(c.Exact, 4), schema.Num(c.To), why)
 	}
 	k.write(t.render(k.paint, "  ", k.wide))
 	k.write(wrap("Caution: equal stiffness is not equal behaviour. This gimbal has a different inertia and nothing was proved on it: start below these numbers.", "  ", k.wide))

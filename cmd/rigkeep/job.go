@@ -382,19 +382,19 @@ func runJobShow(k *invocation) error {
 	}
 	var facts []string
 	if j.Widest > 0 {
-		facts = append(facts, fmt.Sprintf("widest lens %g mm", j.Widest))
+		facts = append(facts, fmt.Sprintf("widest lens %s mm", schema.Num(j.Widest)))
 	}
 	if j.Longest > 0 {
-		facts = append(facts, fmt.Sprintf("longest lens %g mm", j.Longest))
+		facts = append(facts, fmt.Sprintf("longest lens %s mm", schema.Num(j.Longest)))
 	}
 	if j.Sensor[0] > 0 {
-		facts = append(facts, fmt.Sprintf("sensor %g × %g mm", j.Sensor[0], j.Sensor[1]))
+		facts = append(facts, fmt.Sprintf("sensor %s × %s mm", schema.Num(j.Sensor[0]), schema.Num(j.Sensor[1])))
 	}
 	if j.DriftPct > 0 {
-		facts = append(facts, fmt.Sprintf("drift up to %g %% of frame", j.DriftPct))
+		facts = append(facts, fmt.Sprintf("drift up to %s %% of frame", schema.Num(j.DriftPct)))
 	}
 	if j.DelayS > 0 {
-		facts = append(facts, fmt.Sprintf("delay up to %g s", j.DelayS))
+		facts = append(facts, fmt.Sprintf("delay up to %s s", schema.Num(j.DelayS)))
 	}
 	if len(facts) > 0 {
 		k.write(wrap(strings.Join(facts, ", "), "  ", k.wide))
@@ -417,7 +417,7 @@ func runJobShow(k *invocation) error {
 		for _, s := range j.Shots {
 			lens := ""
 			if s.LensMM > 0 {
-				lens = fmt.Sprintf("%g mm", s.LensMM)
+				lens = fmt.Sprintf("%s mm", schema.Num(s.LensMM))
 			}
 			t.add(s.Name, s.Kind, lens, s.Style)
 		}

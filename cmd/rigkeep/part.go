@@ -275,7 +275,7 @@ func jsonShopPartOf(p preset.ShopPart) jsonShopPart {
 
 // partSize shows the size of a part in words.
 func (u units) partSize(p preset.Part) string {
-	n := func(v float64) string { return strings.TrimSuffix(strings.TrimSuffix(u.m(v), " "+u.length), ".0") }
+	n := func(v float64) string { return strings.TrimSuffix(u.m(v), " "+u.length) }
 	switch p.Shape {
 	case "box":
 		return n(p.Size[0]) + " × " + n(p.Size[1]) + " × " + n(p.Size[2])
@@ -293,7 +293,7 @@ func (u units) place(v *[3]float64) string {
 	}
 	var out []string
 	for _, x := range v {
-		out = append(out, strings.TrimSuffix(strings.TrimSuffix(u.m(x), " "+u.length), ".0"))
+		out = append(out, strings.TrimSuffix(u.m(x), " "+u.length))
 	}
 	return strings.Join(out, ", ")
 }

@@ -331,7 +331,7 @@ func partsTable(r preset.Rig) table {
 	return t
 }
 
-func mm(m float64) string { return schema.Num(math.Round(m*1e4)/10 + 0) }
+func mm(m float64) string { return schema.Decimals(m*1000, 1) }
 
 // balanceLines say what does not fit, or hardly does, with the build balanced.
 func balanceLines(rep fit.Report) []string {
@@ -431,7 +431,7 @@ func values(cat *schema.Catalogue, r Rig, t preset.Tune) ([]table, []string) {
 					text += fmt.Sprintf(" of %s to %s, larger is %s", schema.Num(*on.Min), schema.Num(*on.Max), on.LargerIs)
 				}
 				if on.ValueSI != nil {
-					if si = fmt.Sprintf("%.4g %s", *on.ValueSI, on.SIUnit); si == plain {
+					if si = schema.Sig(*on.ValueSI, 4) + " " + on.SIUnit; si == plain {
 						si = "" // the dial shows SI itself
 					} else if on.Extrapolated {
 						si += schema.ExtrapolatedWords

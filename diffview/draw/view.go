@@ -95,7 +95,9 @@ type label struct {
 }
 
 func round(v float64) float64 { return math.Round(v*10) / 10 }
-func num(v float64) string    { return strconv.FormatFloat(round(v)+0, 'f', -1, 64) }
+
+// coord is a coordinate of SVG, which is not for people.
+func coord(v float64) string { return strconv.FormatFloat(round(v)+0, 'f', -1, 64) }
 
 // Of is from where the view looks: "side", "above" or "front".
 func (v View) Of() string {
@@ -106,7 +108,7 @@ func (v View) Of() string {
 // Quadrants are the dark quarters of the sign for a centre of gravity.
 func (v View) Quadrants() string {
 	x, y := v.CG[0], v.CG[1]
-	return fmt.Sprintf("M%s %sh-7a7 7 0 0 1 7-7zm0 0h7a7 7 0 0 1-7 7z", num(x), num(y))
+	return fmt.Sprintf("M%s %sh-7a7 7 0 0 1 7-7zm0 0h7a7 7 0 0 1-7 7z", coord(x), coord(y))
 }
 
 // ErrNothing says that a build has no size that can be drawn.
@@ -188,7 +190,7 @@ func (b Build) view(p plane, id string, corners [][]mass.Vec, lo, hi mass.Vec, s
 			if k > 0 {
 				text.WriteByte(' ')
 			}
-			text.WriteString(num(q[0]) + "," + num(q[1]))
+			text.WriteString(coord(q[0]) + "," + coord(q[1]))
 		}
 		s.Points = text.String()
 		v.Shapes = append(v.Shapes, s)
@@ -340,7 +342,7 @@ func (l *layout) tilt(b Build) {
 		n := int(math.Max(2, math.Abs(to-from)/3))
 		for i := range n + 1 {
 			x, y := at(from+(to-from)*float64(i)/float64(n), r)
-			fmt.Fprintf(&t, "%s%s %s", map[bool]string{true: "M", false: "L"}[i == 0], num(x), num(y))
+			fmt.Fprintf(&t, "%s%s %s", map[bool]string{true: "M", false: "L"}[i == 0], coord(x), coord(y))
 		}
 		return t.String()
 	}
@@ -425,7 +427,7 @@ func arrowTo(x1, y1, x2, y2 float64) arrow {
 	dx, dy := x2-x1, y2-y1
 	n := math.Hypot(dx, dy)
 	dx, dy = dx/n, dy/n
-	return arrow{seg{round(x1), round(y1), round(x2 - 8*dx), round(y2 - 8*dy)}, fmt.Sprintf("M%s %sL%s %sL%s %sz", num(x2), num(y2), num(x2-10*dx-5*dy), num(y2-10*dy+5*dx), num(x2-10*dx+5*dy), num(y2-10*dy-5*dx))}
+	return arrow{seg{round(x1), round(y1), round(x2 - 8*dx), round(y2 - 8*dy)}, fmt.Sprintf("M%s %sL%s %sL%s %sz", coord(x2), coord(y2), coord(x2-10*dx-5*dy), coord(y2-10*dy+5*dx), coord(x2-10*dx+5*dy), coord(y2-10*dy-5*dx))}
 }
 
 // cut keeps a name to n characters, by its middle.

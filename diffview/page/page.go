@@ -14,7 +14,6 @@ import (
 	"html/template"
 	"io"
 	"math"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -277,14 +276,7 @@ func Number(v float64) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return "–"
 	}
-	if v == 0 {
-		return "0"
-	}
-	d := 2 - int(math.Floor(math.Log10(math.Abs(v))))
-	if d > 9 {
-		return strconv.FormatFloat(v, 'g', 3, 64)
-	}
-	return strconv.FormatFloat(v, 'f', max(d, 0), 64)
+	return schema.Digits(v, 3)
 }
 
 // Dial writes a dial number that may have been computed: as Number does, without zeros after

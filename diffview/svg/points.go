@@ -68,6 +68,7 @@ func thin(run [][2]float64) [][2]float64 {
 	return append(out, run[len(run)-1])
 }
 
+// coord is a coordinate of SVG, which is not for people.
 func coord(v float64) string { return strconv.FormatFloat(round(v), 'f', -1, 64) }
 
 // apart moves labels that would cover each other, keeping their order.

@@ -57,9 +57,9 @@ func Draw(c svg.Chart, width, height int, ascii bool) (string, error) {
 	x0, x1 = spread(x0, x1)
 	y0, y1 = spread(y0, y1)
 	g := grid{h: height, x0: x0, x1: x1, y0: y0, y1: y1, logX: c.LogX && x0 > 0}
-	labels := map[int]string{0: number(y1), height - 1: number(y0)}
+	labels := map[int]string{0: axisLabel(y1), height - 1: axisLabel(y0)}
 	if height > 5 {
-		labels[(height-1)/2] = number(g.yAt((height - 1) / 2))
+		labels[(height-1)/2] = axisLabel(g.yAt((height - 1) / 2))
 	}
 	left := 0
 	for _, l := range labels {
@@ -90,7 +90,7 @@ func Draw(c svg.Chart, width, height int, ascii bool) (string, error) {
 		b.WriteString(strings.TrimRight(fmt.Sprintf("%*s ", left, labels[i])+wall+string(row), " ") + "\n")
 	}
 	b.WriteString(strings.Repeat(" ", left+1) + corner + strings.Repeat(floor, w) + "\n")
-	lo, hi := number(x0), number(x1)
+	lo, hi := axisLabel(x0), axisLabel(x1)
 	mid := safe.Line(c.XLabel)
 	room := w - len(lo) - len(hi)
 	mid = runewidth.Truncate(mid, max(0, room-2), "")
@@ -145,8 +145,8 @@ func spread(lo, hi float64) (float64, float64) {
 	return lo - d, hi + d
 }
 
-// number is a value in few characters.
-func number(v float64) string { return fmt.Sprintf("%.4g", v) }
+// axisLabel is a value beside an axis, in as few characters as it can take: not a number to read off.
+func axisLabel(v float64) string { return fmt.Sprintf("%.4g", v) }
 
 type grid struct {
 	cells          [][]byte

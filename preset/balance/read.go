@@ -82,9 +82,9 @@ func ReadAtAttitude(axis schema.Axis, a Axis, efforts []float64, sign Sign, th T
 	case ok:
 		r.Side = side.Scale(d)
 		lies, slide := words(side)
-		r.Words += fmt.Sprintf(": %.1f mm %s the axis, move the build %s", d*1000, lies, slide)
+		r.Words += fmt.Sprintf(": %s mm %s the axis, move the build %s", schema.Decimals(d*1000, 1), lies, slide)
 	default:
-		r.Words += fmt.Sprintf(": %.1f mm off the axis, side unknown (try one side and read again)", d*1000)
+		r.Words += fmt.Sprintf(": %s mm off the axis, side unknown (try one side and read again)", schema.Decimals(d*1000, 1))
 	}
 	return r, nil
 }

@@ -6,8 +6,9 @@ package domain
 import (
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
+
+	"rigkeep/schema"
 )
 
 // Error is input outside the domain of a model. Find it with errors.As.
@@ -52,7 +53,7 @@ func (e *Unknown) Error() string {
 }
 
 // Number gives v as short text for Error.Value.
-func Number(v float64) string { return strconv.FormatFloat(v, 'g', 6, 64) }
+func Number(v float64) string { return schema.Sig(v, 6) }
 
 // Checker collects the first error of several checks of one model, so that a
 // function can state its whole domain at its top.

@@ -192,7 +192,7 @@ func (l *Limits) fill() error {
 		c.Finite("offset left by the adjustments", v)
 	}
 	if l.Length == nil {
-		l.Length = func(m float64) string { return fmt.Sprintf("%.1f mm", m*1000) }
+		l.Length = func(m float64) string { return schema.Decimals(m*1000, 1) + " mm" }
 	}
 	if l.Mass == nil {
 		l.Mass = func(kg float64) string { return fmt.Sprintf("%.3f kg", kg) }

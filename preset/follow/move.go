@@ -318,7 +318,7 @@ func (s Step) String() string {
 	case Sway:
 		tones := make([]string, len(s.Tones))
 		for i, t := range s.Tones {
-			tones[i] = deg(t.Amplitude) + " at " + trim(t.Frequency) + "Hz"
+			tones[i] = deg(t.Amplitude) + " at " + exact(t.Frequency) + "Hz"
 		}
 		out := "sway " + strings.Join(tones, " and ")
 		if s.Duration > 0 {
@@ -329,7 +329,8 @@ func (s Step) String() string {
 	return fmt.Sprintf("recorded %s (%d samples)", sec(s.Duration), len(s.Samples))
 }
 
-func deg(rad float64) string { return trim(rad/Deg) + "deg" }
-func sec(s float64) string   { return trim(s) + "s" }
+func deg(rad float64) string { return exact(rad/Deg) + "deg" }
+func sec(s float64) string   { return exact(s) + "s" }
 
-func trim(v float64) string { return strconv.FormatFloat(v, 'g', 10, 64) }
+// exact writes a number so that a move in words can be read back as what it was.
+func exact(v float64) string { return strconv.FormatFloat(v, 'g', 10, 64) }

@@ -186,6 +186,9 @@ func Show(k Kind, v float64, name string) (string, error) {
 	if strings.Trim(s, "-0.") == "" {
 		s = strings.TrimPrefix(s, "-")
 	}
+	if k == Length && strings.Contains(s, ".") { // a tape shows no zeros behind the point, a scale does
+		s = strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
+	}
 	return s + " " + u.names[0], nil
 }
 

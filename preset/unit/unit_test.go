@@ -98,7 +98,7 @@ func TestShow(t *testing.T) {
 		want string
 	}{
 		{Mass, 1.2, "lb", "2.65 lb"}, {Mass, 0.68, "g", "680 g"}, {Length, 0.0141, "mm", "14.1 mm"}, {Angle, math.Pi / 6, "deg", "30.00 deg"},
-		{Length, -0.00001, "mm", "0.0 mm"}, {Torque, OzfIn, "ozf·in", "1.00 ozf·in"},
+		{Length, -0.00001, "mm", "0 mm"}, {Length, 0.33, "mm", "330 mm"}, {Length, 0.33, "in", "12.99 in"}, {Length, 0.254, "in", "10 in"}, {Mass, 1.2, "kg", "1.200 kg"}, {Torque, OzfIn, "ozf·in", "1.00 ozf·in"},
 	} {
 		if got, err := Show(c.kind, c.v, c.unit); err != nil || got != c.want {
 			t.Errorf("got %q, %v; want %q", got, err, c.want)

@@ -1,8 +1,9 @@
 package vibration
 
 import (
-	"fmt"
 	"math"
+
+	"rigkeep/schema"
 )
 
 // Stretch is the loudest second or so of an axis: what shakes in bursts is quieter
@@ -49,7 +50,7 @@ func loudest(rate float64, start []float64, pieces [][]float64, above float64) *
 	return &out
 }
 
-func herz(v float64) string { return fmt.Sprintf("%.4g Hz", v) }
+func herz(v float64) string { return schema.Sig(v, 4) + " Hz" }
 
 // folded says once what lies above half the log's rate, for the frequency of a
 // verdict: it may be that of an oscillation too fast for the log.

@@ -223,7 +223,7 @@ func (l Limits) footsteps(series []Series) []Peak {
 	return out
 }
 
-func dps(v float64) string { return fmt.Sprintf("%.3g deg/s", v/deg) }
+func dps(v float64) string { return schema.Sig(v/deg, 3) + " deg/s" }
 
 // acts lists what to try for a kind, in the order balance, stiffness, filters.
 // Common practice, no source: chatter wants a heavier filter, slow and

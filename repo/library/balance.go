@@ -205,7 +205,7 @@ func (l Balances) placeBalance(b *Balancing) error {
 func (l Balances) AddMark(ctx context.Context, b *Balancing, sheet *schema.Sheet, m preset.BalanceMark) error {
 	t := file.Table{{Key: "name", Value: m.Name}, {Key: "at", Value: m.At.UTC().Truncate(time.Second)}}
 	if m.Mark != nil {
-		t = append(t, file.Field{Key: "mm", Value: number(preset.Rounded(*m.Mark*1000, 6))})
+		t = append(t, file.Field{Key: "mm", Value: tomlNumber(preset.Rounded(*m.Mark*1000, 6))})
 	}
 	if err := l.appendBalance(ctx, b, sheet, "mark", t); err != nil {
 		return err
@@ -221,10 +221,10 @@ func (l Balances) AddEffort(ctx context.Context, b *Balancing, sheet *schema.She
 		t = append(t, file.Field{Key: "axis", Value: e.Axis})
 	}
 	if e.Effort != nil {
-		t = append(t, file.Field{Key: "pct", Value: number(*e.Effort)})
+		t = append(t, file.Field{Key: "pct", Value: tomlNumber(*e.Effort)})
 	}
 	if len(e.Sides) == 2 {
-		t = append(t, file.Field{Key: "sides_pct", Value: []any{number(e.Sides[0]), number(e.Sides[1])}})
+		t = append(t, file.Field{Key: "sides_pct", Value: []any{tomlNumber(e.Sides[0]), tomlNumber(e.Sides[1])}})
 	}
 	if err := l.appendBalance(ctx, b, sheet, "effort", t); err != nil {
 		return err
@@ -276,7 +276,7 @@ func balanceDoc(path string, b preset.BalanceRecord) (*file.Doc, error) {
 	w.Key("began", b.Began)
 	w.Key("mass_kg", b.MassKg)
 	if b.CG != nil {
-		w.Key("cg_mm", []any{number(preset.Rounded(b.CG[0]*1000, 6)), number(preset.Rounded(b.CG[1]*1000, 6)), number(preset.Rounded(b.CG[2]*1000, 6))})
+		w.Key("cg_mm", []any{tomlNumber(preset.Rounded(b.CG[0]*1000, 6)), tomlNumber(preset.Rounded(b.CG[1]*1000, 6)), tomlNumber(preset.Rounded(b.CG[2]*1000, 6))})
 	}
 	if b.Origin != "" {
 		w.Key("origin", b.Origin)

@@ -283,19 +283,19 @@ func stepTable(s preset.BenchStep) file.Table {
 	}
 	add("axis", s.Axis, s.Axis != "")
 	add("key", s.Key, s.Key != "")
-	add("value", number(s.Value), s.HasValue)
+	add("value", tomlNumber(s.Value), s.HasValue)
 	add("saw", s.Saw, true)
-	add("hz", number(s.Hz), s.Hz != 0)
+	add("hz", tomlNumber(s.Hz), s.Hz != 0)
 	if s.TiltDeg != nil {
-		add("tilt_deg", number(*s.TiltDeg), true)
+		add("tilt_deg", tomlNumber(*s.TiltDeg), true)
 	}
 	add("inertia_kgm2", s.Inertia, s.Inertia > 0)
 	add("text", s.Text, s.Text != "")
 	return t
 }
 
-// number writes a whole number as a person does: 41, not 41.0.
-func number(v float64) any {
+// tomlNumber is a number as a value of a file, a whole one as a person types it: 41, not 41.0.
+func tomlNumber(v float64) any {
 	if v == float64(int64(v)) && v > -1e15 && v < 1e15 {
 		return int64(v)
 	}
@@ -333,7 +333,7 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 		order = append(order, a.String())
 	}
 	for _, d := range b.Plan.HandDeg {
-		hand = append(hand, number(d))
+		hand = append(hand, tomlNumber(d))
 	}
 	w.Key("order", order)
 	w.Key("margin", b.Plan.Margin)
@@ -342,7 +342,7 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 		if len(b.Plan.Styles) > 0 {
 			w.Key("styles", b.Plan.Styles)
 		}
-		w.Key("minutes", number(b.Plan.Minutes))
+		w.Key("minutes", tomlNumber(b.Plan.Minutes))
 	}
 	for _, a := range b.Plan.Order {
 		x, ok := b.Plan.Axes[a]
@@ -355,7 +355,7 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 			v   *float64
 		}{{"offered", x.Offered}, {"onset_low", x.OnsetLow}, {"onset_high", x.OnsetHigh}, {"tilt_deg", x.TiltDeg}, {"held", x.Held}} {
 			if f.v != nil {
-				w.Key(f.key, number(*f.v))
+				w.Key(f.key, tomlNumber(*f.v))
 			}
 		}
 		if x.Why != "" {
@@ -366,7 +366,7 @@ func benchDoc(path string, b preset.BenchLog) (*file.Doc, error) {
 		w.Table("set", "filters")
 		for _, k := range []string{"sensing", "drive"} {
 			if v, ok := b.Set["filters."+k]; ok {
-				w.Key(k, number(v))
+				w.Key(k, tomlNumber(v))
 			}
 		}
 	}
@@ -404,14 +404,14 @@ func (s *Session) end(now time.Time) (*file.Doc, error) {
 			v   *float64
 		}{{"kept", r.Kept}, {"clean", r.Clean}, {"onset", r.Onset}} {
 			if f.v != nil {
-				x = append(x, file.Field{Key: f.key, Value: number(*f.v)})
+				x = append(x, file.Field{Key: f.key, Value: tomlNumber(*f.v)})
 			}
 		}
 		if r.Hz > 0 {
-			x = append(x, file.Field{Key: "hz", Value: number(r.Hz)})
+			x = append(x, file.Field{Key: "hz", Value: tomlNumber(r.Hz)})
 		}
 		if r.TiltDeg != nil {
-			x = append(x, file.Field{Key: "tilt_deg", Value: number(*r.TiltDeg)})
+			x = append(x, file.Field{Key: "tilt_deg", Value: tomlNumber(*r.TiltDeg)})
 		}
 		if r.Inertia > 0 {
 			x = append(x, file.Field{Key: "inertia_kgm2", Value: r.Inertia})

@@ -92,7 +92,7 @@ func (l Editor) proofTable(p preset.Proof, group string) file.Table {
 			continue
 		}
 		if n, isNum := schema.Number(v); isNum {
-			v = number(n)
+			v = tomlNumber(n)
 		}
 		name, axis, per := strings.Cut(key, ".")
 		if !per {

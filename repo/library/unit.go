@@ -449,7 +449,7 @@ func valueTable(cat *schema.Catalogue, values map[string]any) file.Table {
 	for _, k := range keys {
 		v := values[k]
 		if n, ok := schema.Number(v); ok {
-			v = number(n)
+			v = tomlNumber(n)
 		}
 		out = nest(out, schema.SplitPath(k), v)
 	}

@@ -74,7 +74,7 @@ func (x *balanceAt) id() string {
 	return fmt.Sprintf("%d-%d-%d", len(x.b.Record.Marks)+len(x.b.Record.Efforts), x.mark, x.point)
 }
 
-func mm(m float64) string { return schema.Num(preset.Rounded(m*1000, 4)) }
+func mm(m float64) string { return schema.Sig(m*1000, 4) }
 
 func showBalance(t *task) (pages.Stand, error) {
 	x, err := t.balanceAt()

@@ -5,12 +5,12 @@ import (
 	"fmt"
 	"path"
 	"slices"
-	"strconv"
 	"strings"
 
 	"rigkeep/diffview/page"
 	"rigkeep/diffview/pages"
 	"rigkeep/preset/bench"
+	"rigkeep/preset/unit"
 	"rigkeep/repo/library"
 	"rigkeep/schema"
 )
@@ -333,7 +333,7 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 		e.Axis, e.HasAxis = q.Axis, true
 	}
 	if hz := t.get("hz"); hz != "" && (do == "chatter" || do == "rocking" || do == "stand") {
-		if e.Hz, err = number(hz); err != nil || !(e.Hz > 0) {
+		if e.Hz, err = unit.Number(hz); err != nil || !(e.Hz > 0) {
 			return e, fmt.Errorf("%q is not a frequency: write a number above 0 and up to %g", hz, schema.MaxShakeHz)
 		}
 	}
@@ -354,13 +354,13 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 		return e, nil
 	case "nearer":
 		a, ok := schema.ParseAxis(t.get("axis"))
-		v, err := number(t.get("value"))
+		v, err := unit.Number(t.get("value"))
 		if !ok || err != nil {
 			return e, errors.New("choose the axis and type the value to keep")
 		}
 		return bench.Event{Saw: bench.Nearer, Axis: a, HasAxis: true, Value: &v}, nil
 	case "other":
-		v, err := number(t.get("value"))
+		v, err := unit.Number(t.get("value"))
 		if err != nil {
 			return e, fmt.Errorf("%q is not a number of the dial", t.get("value"))
 		}
@@ -389,9 +389,4 @@ func (t *task) benchEvent(q bench.Proposal) (e bench.Event, err error) {
 		e.Axis, e.HasAxis = a, true
 	}
 	return e, nil
-}
-
-// number reads a number as people type it, with a decimal comma or point.
-func number(text string) (float64, error) {
-	return strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
 }
