@@ -27,7 +27,7 @@ type errNoLoop struct {
 }
 
 func (e *errNoLoop) Error() string {
-	return "gimbal " + e.gimbal + " has no " + strings.Join(e.keys, " and ") + " (needed for margins). Two onsets with their frequency on one unit give it"
+	return "gimbal " + e.gimbal + " has no " + schema.List(e.keys) + " (needed for margins). Two onsets with their frequency on one unit give it"
 }
 
 // model builds the loop of one axis of one side; nil when the tune does not set its stiffness.

@@ -5,7 +5,6 @@ import (
 	"math"
 	"slices"
 	"sort"
-	"strings"
 
 	"rigkeep/preset"
 	"rigkeep/schema"
@@ -388,7 +387,7 @@ func (c *comparison) relate(p schema.Param) relation {
 		if r.b.Map == nil {
 			lack = append(lack, sb.Slug)
 		}
-		r.how, r.reason = apart, "not comparable: no SI conversion for "+strings.Join(lack, " or ")
+		r.how, r.reason = apart, "not comparable: no SI conversion for "+schema.Either(lack)
 	}
 	return r
 }

@@ -123,7 +123,7 @@ func ParseEfforts(s string) ([]float64, error) {
 		out = append(out, v)
 	}
 	if len(out) > 2 {
-		return nil, fmt.Errorf("%d readings; type one, or two from either side as 2.8/1.2", len(out))
+		return nil, fmt.Errorf("%s; type one, or two from either side as 2.8/1.2", schema.Count(len(out), "reading", "readings"))
 	}
 	return out, nil
 }

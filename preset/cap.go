@@ -370,7 +370,7 @@ func LongWithoutResonance(r Rig) (string, bool) {
 	if !(hi-lo >= longBuild) {
 		return "", false
 	}
-	return fmt.Sprintf("the build is %.0f mm long and no resonance of it is on record: the loop model takes it as rigid, and one flexible part at 25 Hz can take up to 90 %% of its onset. Support the lens, and find the onset from below", (hi-lo)*1e3), true
+	return fmt.Sprintf("the build is %.0f mm long and no resonance of it is on record: the loop model takes it as rigid, and one flexible part at 25 Hz can take up to 90 %% of its onset. Support the lens, and work up to the onset", (hi-lo)*1e3), true
 }
 
 // ends are the soft and the stiff end of a dial.

@@ -315,7 +315,7 @@ func (d Dial) checkMap(key string, p Param) []Problem {
 	}
 	if m.Kind == Measured {
 		if n, w := len(m.Sigmas), len(m.Points); n != 0 && n != w {
-			return bad(".sigmas", fmt.Sprintf("%d uncertainties for %d points", n, w), "one for each point, or none", "measure again: rigkeep gimbal measure")
+			return bad(".sigmas", Count(n, "uncertainty", "uncertainties")+" for "+Count(w, "point", "points"), "one for each point, or none", "measure again: rigkeep gimbal measure")
 		}
 		if len(m.Points) < 2 {
 			return bad(".points", "the map has "+Count(len(m.Points), "point", "points"), "at least two settings: dial, value, dial, value", "measure another setting: rigkeep gimbal measure")

@@ -121,7 +121,7 @@ func gimbalKind(ps []Param) Kind {
 	gimbal = append(gimbal, refs...)
 	return Kind{Name: KindGimbal, Title: "Gimbal sheet", Doc: "One model of stabiliser: what it carries, its motors, and the dials of its controller.", Fields: gimbal, Sections: append(dialSections(ps),
 		Section{Path: "link", Doc: "How its units speak over a wire, where they speak an open standard.", Optional: true},
-		Section{Path: "payload", Doc: "What the head may carry, from the maker's manual."},
+		Section{Path: "payload", Doc: "Payload, from the maker's manual."},
 		Section{Path: "space", Doc: "Clear space for the build, from the axis centre."},
 		Section{Path: "travel.tilt", Doc: "Mechanical travel of tilt."},
 		Section{Path: "loop", Doc: "Facts of the control loop, where they are known; margins need them."},

@@ -137,7 +137,7 @@ func readDialLink(f Flat, at string, d Dial) (*DialLink, []Problem) {
 	for _, v := range []float64{l.Lowest, l.Highest} {
 		raw := (v - l.Offset) / l.Scale
 		if raw < lo-hair || raw > hi+hair {
-			add(".type", fmt.Sprintf("dial %s would be %s, which is no %s", Num(v), Num(raw), l.Type), "a number of the device between "+Num(lo)+" and "+Num(hi), "correct type, scale or offset")
+			add(".type", fmt.Sprintf("dial %s would be %s, not a value of type %s", Num(v), Num(raw), l.Type), "a number of the device between "+Num(lo)+" and "+Num(hi), "correct type, scale or offset")
 			return l, ps
 		}
 		if whole && math.Abs(raw-math.Round(raw)) > hair {

@@ -93,7 +93,7 @@ func filter(key, name, doc string, order int) Param {
 		Step: 1, Coarse: 1,
 		Cautions: []string{
 			"Adjust filters only after balance and stiffness, one step at a time (common practice).",
-			"After a heavier setting, find the onset again on every axis, from below: a stiffness that was clean may now oscillate.",
+			"After a heavier setting, work up to the onset again on every axis: a stiffness that was clean may now oscillate.",
 		},
 		Significance: Significance{Notable: 1, Major: 2},
 	}

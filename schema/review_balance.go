@@ -57,14 +57,14 @@ var reviewBalance = ReviewFamily{
 			Do:       "Check the mark, its scale and every clamp, and whether a part changed.",
 			Commands: []string{"rigkeep balance {rig}", "rigkeep fit {rig} --why"},
 			Limit:    &ReviewLimit{Value: 99, Unit: "% interval", Source: "common practice, no source"},
-			About:    "Fires when a mark of the newest balance record lies outside the interval that the records before it lead to.",
+			About:    "Fires when a mark of the newest balance record lies outside the range that the records before it lead to.",
 		},
 		{
 			ID: "effort-doubt", Title: "Resting effort disagrees with the marks", Severity: Check, Weight: 51,
 			Why:      "With these marks the build should hold with less: something pulls, a clamp slipped, or a part moved after it was balanced.",
 			Do:       "Power off, turn each axis through its travel, check every clamp and cable, then balance again.",
 			Commands: []string{"rigkeep balance {rig}"},
-			About:    "Fires when a resting effort of the newest balance record is more than its marks allow, by the interval of the mark and 2 % for friction. It needs the motor's torque.",
+			About:    "Fires when a resting effort of the newest balance record is more than its marks allow, by the range of the mark and 2 % for friction. It needs the motor's torque.",
 		},
 		{
 			ID: "effort-over", Title: "Resting effort too high", Severity: Fix, Weight: 90,

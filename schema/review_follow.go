@@ -17,7 +17,7 @@ var reviewFollow = ReviewFamily{
 			Why:      "Before the head catches up, the subject drifts further in frame than the job allows.",
 			Do:       "Reduce dead band or lag for {keys}, or agree on a wider lens or limit.",
 			Commands: []string{"rigkeep start {ref} --shots {shots}"},
-			About:    "Fires when the follow model has the subject drift farther, as a share of the frame, than tolerance.drift_pct of the job, through the job's longest lens: for each shot of the job with its style and kind of move, and for each style named as a kind of shot; one that no shot asks for is worth a look only. The same move is taken about pan and about tilt. Sway of the hands is counted.",
+			About:    "Fires when the follow model has the subject drift farther, as a share of the frame, than tolerance.drift_pct of the job, through the job's longest lens: for each shot of the job with its style and kind of move, and for each style named as a kind of shot; one that no shot asks for weighs one step less. The same move is taken about pan and about tilt. Sway of the hands is counted.",
 		},
 		{
 			ID: "follow-delay", Title: "Head too far behind", Severity: Fix, Weight: 44,

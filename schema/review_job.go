@@ -17,7 +17,7 @@ var reviewJob = ReviewFamily{
 			Why:      "It can be on one build at a time, and the other one waits for it.",
 			Do:       "Send another part, get one more, or put the rigs on one unit.",
 			Commands: []string{"rigkeep job pack {job}"},
-			About:    "Fires when the units of the job, or this job and another open one that shares a day with it, want more of a part than the shop has. Rigs that go on one unit share its parts. Where the shop does not say how many there are it is worth a look only.",
+			About:    "Fires when the units of the job, or this job and another open one that shares a day with it, want more of a part than the shop has. Rigs that go on one unit share its parts. Where the shop does not say how many there are, it weighs one step less.",
 		},
 		{
 			ID: "job-empty", Title: "The job pins no rig", Severity: Fix, Weight: 97,

@@ -11,14 +11,14 @@ var reviewStiffness = ReviewFamily{
 			Do:       "Lower {keys}, a hand at the motor switch, then test it handheld.",
 			Commands: []string{"rigkeep bench {ref}"},
 			Limit:    &ReviewLimit{Value: 3, Unit: "fine steps", Source: "common practice, no source"},
-			About:    "Fires when the stiffness of an axis is within 3 fine steps below an onset that was recorded for this rig, or at or above it: in the proof, in an earlier proof of this tune, or in a bench log of this rig. An onset seen on an earlier build of the rig asks for a look only, since another inertia has another onset. Session results that contradict themselves are left out.",
+			About:    "Fires when the stiffness of an axis is within 3 fine steps below an onset that was recorded for this rig, or at or above it: in the proof, in an earlier proof of this tune, or in a bench log of this rig. An onset seen on an earlier build of the rig weighs one step less, since another inertia has another onset. Session results that contradict themselves are left out.",
 		},
 		{
 			ID: "stiffness-above", Title: "Stiffer than near rigs", Severity: Check, Weight: 65,
 			Why:      "Proved tunes of near rigs on this gimbal, scaled by inertia, are lower.",
 			Do:       "Find the onset of {keys} again; if there is margin, record it with the proof.",
 			Commands: []string{"rigkeep start {ref}", "rigkeep bench {ref}"},
-			About:    "Fires when the stiffness of an axis is stiffer than the interval that a starting tune is computed with, in which proved values should end (90 %). The interval is learned from proved tunes on this gimbal and the sheet's reference; where nothing is known there is none.",
+			About:    "Fires when the stiffness of an axis is stiffer than the expected range of a starting tune, in which 90 % of proved values lie. The range is learned from proved tunes on this gimbal and the sheet's reference; where nothing is known there is none.",
 		},
 	},
 }

@@ -52,7 +52,7 @@ func checkPart(f Flat, at string) []Problem {
 			got = k
 		}
 		if got == "" && required {
-			add(RuleOnce, keys[0], "the "+what+" is missing", strings.Join(keys, " or "), "weigh or measure it, and add it")
+			add(RuleOnce, keys[0], "the "+what+" is missing", Either(keys), "weigh or measure it, and add it")
 		}
 		return got
 	}

@@ -32,6 +32,14 @@ func List(words []string) string {
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }
 
+// Either writes words as "pan, tilt or roll".
+func Either(words []string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " or " + words[len(words)-1]
+}
+
 // Rounded is v to so many significant digits.
 func Rounded(v float64, digits int) float64 {
 	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {

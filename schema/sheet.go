@@ -336,7 +336,7 @@ func (s *Sheet) references(c *Catalogue, f Flat) (ps []Problem) {
 			}
 		}
 		if r.PayloadKg > s.PayloadMax || r.PayloadKg < s.PayloadMin {
-			ps = append(ps, contradiction(at+"payload_kg", "the reference payload "+Num(r.PayloadKg)+" kg is outside what this gimbal carries, "+Num(s.PayloadMin)+" to "+Num(s.PayloadMax)+" kg", "a payload this gimbal may carry", "correct one of them"))
+			ps = append(ps, contradiction(at+"payload_kg", "the reference payload "+Num(r.PayloadKg)+" kg is outside what this gimbal carries, "+Num(s.PayloadMin)+" to "+Num(s.PayloadMax)+" kg", "a payload from the minimum to the maximum of this gimbal", "correct one of them"))
 		}
 		for _, k := range keys {
 			key, ok := strings.CutPrefix(k, at)
@@ -401,12 +401,12 @@ func readMap(f Flat, at string) (*Map, []Problem) {
 		if need := slices.Contains(needs, k); need && !there {
 			ps = append(ps, Problem{Key: key, What: "the key is missing", Want: k + " for a " + string(m.Kind) + " map", Fix: "add it", Rule: RuleMap})
 		} else if !need && there {
-			ps = append(ps, Problem{Key: key, What: "a " + string(m.Kind) + " map has no " + k, Want: strings.Join(needs, " and "), Fix: "remove it, or choose another kind", Rule: RuleMap})
+			ps = append(ps, Problem{Key: key, What: "a " + string(m.Kind) + " map has no " + k, Want: List(needs), Fix: "remove it, or choose another kind", Rule: RuleMap})
 		}
 	}
 	pts := f.Nums(at + ".points")
 	if len(pts)%2 == 1 {
-		ps = append(ps, Problem{Key: at + ".points", What: fmt.Sprintf("the table has %d numbers, an odd count", len(pts)), Want: "pairs: dial, value, dial, value", Fix: "add the missing one", Rule: RuleMap})
+		ps = append(ps, Problem{Key: at + ".points", What: "the table has " + Count(len(pts), "number", "numbers") + ", an odd count", Want: "pairs: dial, value, dial, value", Fix: "add the missing one", Rule: RuleMap})
 	}
 	for i := 0; i+1 < len(pts); i += 2 {
 		m.Points = append(m.Points, [2]float64{pts[i], pts[i+1]})

@@ -71,5 +71,5 @@ func Suggest(word string, candidates []string) string {
 	if len(n) == 0 {
 		return ""
 	}
-	return "did you mean " + strings.Join(n, " or ") + "?"
+	return "did you mean " + Either(n) + "?"
 }

@@ -251,7 +251,7 @@ func (w *walk) unknown(s stray, guess bool) Problem {
 		near = Nearest(indexes().ReplaceAllString(key, "[]"), w.kind.keys())
 	}
 	if near != nil {
-		p.Fix = "did you mean " + strings.Join(near, " or ") + "?"
+		p.Fix = "did you mean " + Either(near) + "?"
 	}
 	return p
 }

@@ -143,7 +143,7 @@ func (k *invocation) noteOn(d *library.Loaded, e *bench.Event, key string) error
 	p, ok := k.cat.Param(key)
 	switch {
 	case e.Saw != bench.Note:
-		return usage("--key goes with --saw note").hinted("a look at a stiffness is given with --axis and --value")
+		return usage("--key goes with --saw note").hinted("a trial of a stiffness is given with --axis and --value")
 	case !ok || p.Group == "stiffness":
 		f := usage("--key %q is not a parameter to note", key)
 		if s := schema.Suggest(key, []string{"filters.sensing", "filters.drive"}); s != "" {
@@ -372,7 +372,7 @@ func (k markRun) effortReadings() (map[schema.Axis][]float64, error) {
 	}
 	for a, e := range m {
 		if len(e) > 2 {
-			return nil, usage("--effort: %s has %d readings", a, len(e)).hinted("one, or two from either side: tilt=2.8/1.2")
+			return nil, usage("--effort: %s has %s", a, schema.Count(len(e), "reading", "readings")).hinted("one, or two from either side: tilt=2.8/1.2")
 		}
 		for _, v := range e {
 			if v < -100 || v > 100 {

@@ -113,7 +113,7 @@ func (b *benchRun) bar(p bench.Proposal, wide int) string {
 			case r.Kept != nil:
 				kept = append(kept, strings.ToUpper(r.Axis.String())+" "+schema.Num(*r.Kept))
 			case r.Status == bench.Failed:
-				kept = append(kept, b.paint.bad(strings.ToUpper(r.Axis.String())+" OSCILLATES: DO NOT WORK IT"))
+				kept = append(kept, b.paint.bad(strings.ToUpper(r.Axis.String())+" OSCILLATES: DO NOT USE IT"))
 			}
 		}
 		return "  " + strings.Join(kept, "   ")

@@ -158,6 +158,7 @@ func (e Env) report(err error, asJSON bool) int {
 	if f != nil && f.hint != "" {
 		hint = strings.TrimPrefix(hint+"\n"+f.hint, "\n")
 	}
+	hint = capitals(hint)
 	if asJSON {
 		j := jsonError{Format: 1}
 		j.Error.Kind, j.Error.Exit, j.Error.Message, j.Error.Hint = kind, code, text, hint

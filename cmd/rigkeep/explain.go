@@ -143,7 +143,7 @@ func (k explainRun) printShort(ex schema.Explanation, d *library.Loaded) {
 				}
 			}
 			if to != nil {
-				w += " (to " + strings.Join(to, " or ") + ")"
+				w += " (to " + schema.Either(to) + ")"
 			}
 			steps = append(steps, w)
 		}

@@ -24,7 +24,7 @@ import (
 func fitVerb() command {
 	return command{
 		name: "fit", args: "RIG[/TUNE]", short: "does the build fit, and at which marks will it balance",
-		long: "Checks the build, balanced, against the gimbal's payload and clearances, and says at which mark each adjustment balances: found on record, or predicted with its 90 % interval. --without, --add and --on try changes without saving. " +
+		long: "Checks the build, balanced, against the gimbal's payload and clearances, and says at which mark each adjustment balances: found on record, or predicted with its 90 % range. --without, --add and --on try changes without saving. " +
 			"--effort records the controller's resting efforts. --lens with --sensor gives the angle of view, the angle of one pixel, and the tilt range with nothing of the gimbal in view. " +
 			"Exit 1 if something does not fit or cannot be balanced.",
 		example: "rigkeep fit a-cam-prime\nrigkeep fit a-cam-prime --why\nrigkeep fit a-cam-prime --without monitor --on skiff-small\nrigkeep fit a-cam-prime --effort roll=2,tilt=-6/-3 --battery 98Wh\nrigkeep fit a-cam-prime --lens 35mm --sensor 24.9x18.7mm --pixels 6000",

@@ -460,7 +460,7 @@ func dialsOf(s string, axes []string) ([]newDial, error) {
 	case len(out) == 0:
 		return nil, fmt.Errorf("what does the controller call it? write the name before the range")
 	case len(out) > len(axes):
-		return nil, fmt.Errorf("%d names, where %d are asked for", len(out), len(axes))
+		return nil, fmt.Errorf("%s, where %d are asked for", schema.Count(len(out), "name", "names"), len(axes))
 	case len(axes) > 1 && len(out) == 1:
 		return nil, fmt.Errorf("one name each for %s, with commas between, a - where there is none", strings.Join(axes, ", "))
 	}

@@ -323,7 +323,7 @@ func (k bundleRun) readHandover(name string) (*handover.Package, error) {
 	if name != "-" {
 		st, err := os.Stat(k.path(name))
 		if err == nil && !st.Mode().IsRegular() {
-			return nil, fail(exitUsage, "%s is no file", name)
+			return nil, fail(exitUsage, "%s is not a file", name)
 		}
 		f, err := os.Open(k.path(name))
 		if os.IsNotExist(err) {

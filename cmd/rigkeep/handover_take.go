@@ -389,7 +389,7 @@ func (k bundleRun) printEffect(t *taking) error {
 		k.write(wrap("note: "+safe.Line(firstOf(n.File, n.Path))+": "+safe.Line(n.Text), "  ", k.wide))
 	}
 	if left := t.a.JobsLeft; len(left) > 0 {
-		k.write(wrap("jobs left out: "+safe.Line(strings.Join(left, ", "))+" (--jobs takes in those that are not here yet)", "  ", k.wide))
+		k.write(wrap("jobs left out: "+safe.Line(strings.Join(left, ", "))+" (--jobs adds those that are not here yet)", "  ", k.wide))
 	}
 	return nil
 }
@@ -547,7 +547,7 @@ func (t *taking) trailers() []store.Trailer {
 // printBeside says what came in beside the tunes, and what stayed out.
 func (k bundleRun) printBeside(t *taking) {
 	if n := t.a.Photos; n > 0 {
-		k.printf("%s taken in\n", schema.Count(n, "photo", "photos"))
+		k.printf("%s accepted\n", schema.Count(n, "photo", "photos"))
 	}
 	for _, u := range t.a.Units {
 		k.printf("%s\n", safe.Line(u.Words()))

@@ -61,6 +61,20 @@ func plainLead(s string) string {
 	return s
 }
 
+// plainStart is a line that begins with a word in lower case, not with a key, a path or a flag.
+var plainStart = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile("^[a-z]+(?:[ ,:;]|$)") })
+
+// capitals begins each line of a hint with a capital, but for a command.
+func capitals(hint string) string {
+	lines := strings.Split(hint, "\n")
+	for i, l := range lines {
+		if plainStart().MatchString(l) && !strings.HasPrefix(l, "rigkeep ") {
+			lines[i] = strings.ToUpper(l[:1]) + l[1:]
+		}
+	}
+	return strings.Join(lines, "\n")
+}
+
 // tries is the text with each command of a hint on a line of its own.
 func tries(text string) string {
 	if !strings.Contains(text, "rigkeep ") {

@@ -383,7 +383,7 @@ func runUndo(k *invocation) error {
 	}
 	if k.dryRun() {
 		k.recordResult("", k.why(subject), body, plan.Paths()...)
-		k.printf("would take back %s (%s):\n\n%s\n", rev.Short(), safe.Line(c.Subject), safe.Text(body))
+		k.printf("would undo %s (%s):\n\n%s\n", rev.Short(), safe.Line(c.Subject), safe.Text(body))
 		return nil
 	}
 	return k.commit(plan, k.why(subject), strings.TrimSpace("Reverses "+string(rev)+".\n\n"+body), nil)

@@ -298,7 +298,7 @@ func runJobClose(k *invocation) error {
 	}
 	if k.dryRun() {
 		k.recordResult("", k.why("Close job "+slug), "", plan.Paths()...)
-		k.printf("would close %s and fix its %d pins\n", slug, len(j.Pins))
+		k.printf("would close %s and fix %s\n", slug, schema.Count(len(j.Pins), "pin", "pins"))
 		return nil
 	}
 	return k.commit(plan, k.why("Close job "+slug), "", nil)

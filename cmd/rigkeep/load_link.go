@@ -103,7 +103,7 @@ func runLoadLink(k *invocation, d *library.Loaded, u library.UnitRef, memory int
 			return err
 		}
 	} else if k.c.Bool("restore") {
-		return fail(exitNotFound, "the last writing to unit %s left nothing to put back", u.Serial)
+		return fail(exitNotFound, "the last writing to unit %s left nothing to restore", u.Serial)
 	}
 	return r.load(d, wants, others, style)
 }

@@ -55,7 +55,7 @@ func axisNumbers(s string) (map[schema.Axis]float64, error) {
 	out := map[schema.Axis]float64{}
 	for a, v := range all {
 		if out[a] = v[0]; len(v) > 1 {
-			return nil, fmt.Errorf("%s has %d numbers, and takes one", a, len(v))
+			return nil, fmt.Errorf("%s has %s, and takes one", a, schema.Count(len(v), "number", "numbers"))
 		}
 	}
 	return out, err
@@ -301,7 +301,7 @@ func (k proveRun) askProof(d *library.Loaded, p *preset.Proof, styles *[]string,
 			missing = append(missing, "--place hand or --place stand")
 		}
 		if len(missing) > 0 {
-			return false, usage("missing: %s", strings.Join(missing, " and ")).hinted("see: rigkeep prove --help")
+			return false, usage("missing: %s", schema.List(missing)).hinted("see: rigkeep prove --help")
 		}
 		return false, nil
 	}

@@ -26,7 +26,7 @@ func reviewVerb() command {
 			"Lists changes since --since (default: the rig's last job) and what could not be checked.\n\n" +
 			"--accept records in the job that a finding is accepted, with a reason and an end date (default: the job's last day; two weeks if the job is over). If the finding changes, or after that day, it returns.\n\n" +
 			"Exit 1 if anything must be fixed. --rules lists the checks, --explain RULE explains one.",
-		example: "rigkeep review pilot-station\nrigkeep review a-cam-prime --since 2026-01-15\nrigkeep review pilot-station --only proof --html review.html\nrigkeep review pilot-station --accept proof-missing:a-cam-prime -m \"Worked this morning, nothing to hear\" --until 2026-03-06\nrigkeep review --explain onset-near",
+		example: "rigkeep review pilot-station\nrigkeep review a-cam-prime --since 2026-01-15\nrigkeep review pilot-station --only proof --html review.html\nrigkeep review pilot-station --accept proof-missing:a-cam-prime -m \"Tested handheld this morning, no oscillation\" --until 2026-03-06\nrigkeep review --explain onset-near",
 		flags: append(boolFlags("quiet", "only the exit code", "rules", "list the rules", "why", "reason, evidence and id of each finding"),
 			&cli.StringFlag{Name: "job", Usage: "check the rig for this `JOB`"},
 			&cli.StringFlag{Name: "since", Usage: "say what changed since this `JOB|DATE|REVISION`"},

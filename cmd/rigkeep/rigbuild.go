@@ -344,7 +344,7 @@ func (k buildRun) nearWords(r preset.Rig) (string, error) {
 }
 
 func rigRefreshVerb() command {
-	return command{name: "refresh", args: "[RIG…]", short: "take in what changed of a rig's parts in the shop", changes: true, maxArgs: -1, argKind: []string{"rigs"},
+	return command{name: "refresh", args: "[RIG…]", short: "bring changes of the shop's parts into a rig", changes: true, maxArgs: -1, argKind: []string{"rigs"},
 		long:    "Only what changed by at least a step of the fingerprint (5 g, 5 mm) is taken. The build sheet is written and not saved. --dry-run names the proofs that would go out of date, group by group.",
 		example: "rigkeep rig refresh --all --dry-run",
 		flags:   boolFlags("all", "all rigs of the library"), run: runRigRefresh}

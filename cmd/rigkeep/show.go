@@ -20,7 +20,7 @@ func showVerb() command {
 		name: "show", args: "RIG[/TUNE][@WHEN]", short: "show a tune, now or at a job, date or revision",
 		long:    "Shows the values with units, the proof and its state, and unsaved edits. --all lists each key with its SI value; --raw prints the file.",
 		example: "rigkeep show a-cam-prime\nrigkeep show a-cam-prime@~1\nrigkeep show a-cam-prime@night-pilotage --json",
-		flags:   boolFlags("all", "list every key, with its SI value where the gimbal sheet has a conversion", "raw", "print the file itself, also one that is no readable tune"),
+		flags:   boolFlags("all", "list every key, with its SI value where the gimbal sheet has a conversion", "raw", "print the file itself, also of an unreadable tune"),
 		pages:   true, reads: true, minArgs: 1, maxArgs: 1, argKind: []string{"rig"}, run: runShow,
 	}
 }

@@ -374,7 +374,7 @@ func TestWaitForAnother(t *testing.T) {
 	s.env["RIGKEEP_WAIT"] = "1"
 	begun := time.Now()
 	code, _, errw := s.real("save", "a-cam-prime", "-m", "Pan")
-	if code != 4 || !strings.Contains(errw, "waiting for another rigkeep") || !strings.Contains(errw, "more than 1s\nwait until it finishes, then repeat the command") {
+	if code != 4 || !strings.Contains(errw, "waiting for another rigkeep") || !strings.Contains(errw, "more than 1s\nWait until it finishes, then repeat the command") {
 		t.Errorf("exit %d\n%s", code, errw)
 	}
 	if time.Since(begun) > 10*time.Second {

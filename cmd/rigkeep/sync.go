@@ -172,7 +172,7 @@ func (p *progressLine) tell(what string, done, total int64) {
 	p.last = time.Now()
 	text := fmt.Sprintf("%s %.1f MB", what, float64(done)/1e6)
 	if what != "receiving" {
-		text = fmt.Sprintf("%s %d objects", what, done)
+		text = what + " " + schema.Count(int(done), "object", "objects")
 		if total > 0 {
 			text = fmt.Sprintf("%s %d of %d objects", what, done, total)
 		}

@@ -264,16 +264,9 @@ func runUnitShow(k *invocation) error {
 		k.write(unitRun{k}.keyTable(preset.KeyLines(k.cat, sheet, h.Values), nil))
 	}
 	if n := len(u.Held) - len(holds); n > 0 {
-		k.printf("\n%s before (--json lists them)\n", entries(n))
+		k.printf("\n%s before (--json lists them)\n", schema.Count(n, "entry", "entries"))
 	}
 	return nil
-}
-
-func entries(n int) string {
-	if n == 1 {
-		return "1 entry"
-	}
-	return fmt.Sprintf("%d entries", n)
 }
 
 func runUnitRename(k *invocation) error {

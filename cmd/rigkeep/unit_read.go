@@ -291,7 +291,7 @@ func (k unitRun) pending(u library.UnitRef) (link.Begin, string, error) {
 }
 
 func (k unitRun) sayPending(u library.UnitRef, log string) {
-	k.say("The last writing to this unit did not end, and its old values were not all put back (%s).", safe.Line(log))
+	k.say("The last writing to this unit did not end, and not all its old values were restored (%s).", safe.Line(log))
 	k.say("Try: rigkeep load RIG --unit %s --link --restore", safe.Line(u.Serial))
 }
 

@@ -64,7 +64,7 @@ type Photo struct {
 // PhotoURL is a picture for a page that loads nothing. Anything but a JPEG is refused.
 func PhotoURL(jpeg []byte) (template.URL, error) {
 	if !bytes.HasPrefix(jpeg, []byte{0xff, 0xd8, 0xff}) {
-		return "", fmt.Errorf("the photo is no JPEG")
+		return "", fmt.Errorf("the photo is not a JPEG")
 	}
 	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpeg)), nil
 }
@@ -168,7 +168,7 @@ const source = `{{define "body"}}{{if .Several}}<div class="contents"><table cla
 {{with .Main}}{{template "values" .Vals}}{{template "pair" .Pair}}{{end}}
 {{with .Unit}}<p class="small soft">Stiffness in {{line .}}.</p>{{end}}
 {{range .Over}}<p class="over">✗ Does not fit: {{line .}}</p>{{end}}
-<p class="caution"><b>Caution:</b> power off before you move the camera. Balance first. Start low and keep a hand at the motor switch. Numbers from another unit, other hands or another build are a place to start, from below.</p>
+<p class="caution"><b>Caution:</b> power off before you move the camera. Balance first. Start low and keep a hand at the motor switch. Numbers from another unit, other hands or another build are a low starting point.</p>
 <div class="g2" style="margin-top:14px">
 {{with .Main}}{{if .Styles.Rows}}<div class="short"><h3>Follow styles</h3>{{template "styles" .Styles}}</div>{{end}}{{end}}
 {{if .Marks}}<div class="short"><h3>Marks</h3><table class="matrix"><caption class="hush">Marks to set</caption><thead class="hush"><tr><th scope="col">Scale</th><th scope="col">Mark</th></tr></thead><tbody>{{range .Marks}}<tr><th scope="row">{{line .Name}}</th><td class="r"><span class="v">{{line .Value}}</span>{{with .Range}} <span class="soft">{{line .}}</span>{{end}}</td></tr>{{end}}</tbody></table></div>{{end}}

@@ -155,7 +155,7 @@ const layout = `{{define "page"}}<!DOCTYPE html>
 {{with .Page.Sub}}<p class="sub">{{line .}}</p>
 {{end}}{{end}}{{template "body" .Body}}
 <footer>
-{{with .Page.Foot}}<p>{{with .Day}}{{.}}{{end}}{{with .Commits}}{{range $i, $c := .}}{{if $i}}, {{else}}, revision {{end}}<code>{{short $c}}</code>{{end}}{{end}}. Made by Rigkeep{{with .Version}} {{line .}}{{end}}. Calculated values are a place to start, from below. The maker’s manual, local codes and qualified crew come first.</p>
+{{with .Page.Foot}}<p>{{with .Day}}{{.}}{{end}}{{with .Commits}}{{range $i, $c := .}}{{if $i}}, {{else}}, revision {{end}}<code>{{short $c}}</code>{{end}}{{end}}. Made by Rigkeep{{with .Version}} {{line .}}{{end}}. Calculated values are a low starting point, not a safe setting. The maker’s manual, local codes and qualified crew come first.</p>
 {{with .Files}}<details><summary>Files and check sums</summary><ul class="in">{{range .}}<li><code>{{raw .Path}}</code> SHA-256 <code>{{raw .SHA256}}</code></li>{{end}}</ul></details>{{end}}{{end}}</footer>
 </main>
 {{with .Page.Data}}<script type="application/json" id="data">{{.}}</script>

@@ -52,7 +52,7 @@ type EvidenceRow struct{ Axis, Text, Value string }
 const startBody = `{{define "body"}}<p class="answer">{{line .Answer}}</p>
 {{with .Values}}{{template "values" .}}{{end}}{{with .Pair}}{{template "pair" .}}{{end}}
 {{with .Unit}}<p class="small soft">Stiffness in {{line .}}.</p>{{end}}
-<p class="caution"><b>Caution:</b> these are values to start from, from below; none of them is tested. Balance first. Raise one axis at a time and keep a hand at the motor switch: an oscillating axis can throw a loose part and pinch fingers. The maker’s manual, local codes and qualified crew come first.</p>
+<p class="caution"><b>Caution:</b> these are low starting points; none of them is tested. Balance first. Raise one axis at a time and keep a hand at the motor switch: an oscillating axis can throw a loose part and pinch fingers. The maker’s manual, local codes and qualified crew come first.</p>
 {{with .Command}}{{template "command" .}}{{end}}
 {{range .Warnings}}<p style="margin-top:12px"><span class="st look"><i aria-hidden="true">!</i>{{line .}}</span></p>{{end}}
 {{with .Figures}}<section aria-labelledby="over"><div class="head"><h2 id="over">Stiffness over inertia</h2><span class="soft small">equal axes, both by factors</span></div>

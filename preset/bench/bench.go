@@ -530,7 +530,7 @@ func (st *state) acceptDecision(e Event) (Event, error) {
 		return e, &AnswerError{fmt.Sprintf("no oscillation stands at %s on %s", domain.Number(*e.Value), e.Axis), "name a value at which one was seen"}
 	}
 	if e.Saw == Withdraw && a.count(k, false) < 2 {
-		return e, &AnswerError{fmt.Sprintf("the oscillation at %s cannot be withdrawn yet", schema.Num(*e.Value)), "look at it again until it was clean twice, or take the answer back"}
+		return e, &AnswerError{fmt.Sprintf("the oscillation at %s cannot be withdrawn yet", schema.Num(*e.Value)), "repeat the trial until it was clean twice, or undo the answer"}
 	}
 	return e, nil
 }

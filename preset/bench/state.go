@@ -380,7 +380,7 @@ func (a *axis) doubt(clash bool, ask func(Stage, int, string, ...any) Proposal) 
 		case clean >= 2:
 			return ask(Decide, a.hi, "%s oscillated once, then clean %d times: withdraw it or keep it as the onset?", a.num(a.hi), clean), true
 		case clean == 1:
-			return ask(Relook, a.hi, "%s oscillated once and was clean once: a third look decides", a.num(a.hi)), true
+			return ask(Relook, a.hi, "%s oscillated once and was clean once: a third trial decides", a.num(a.hi)), true
 		case clash:
 			return ask(Relook, a.hi, "%s oscillated but a stiffer value was clean: check it again", a.num(a.hi)), true
 		}

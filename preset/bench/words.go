@@ -24,7 +24,7 @@ func (s *Session) HandCautions() []string {
 	for _, r := range s.Results() {
 		switch r.Status {
 		case Failed:
-			out = append(out, r.Axis.String()+" oscillates even at its softest: do not work the head like that. Quit, check balance, loose parts and filters, then try again.")
+			out = append(out, r.Axis.String()+" oscillates even at its softest: do not use the head like that. Quit, check balance, loose parts and filters, then try again.")
 		case Skipped:
 			out = append(out, r.Axis.String()+" skipped; value unchanged.")
 		}

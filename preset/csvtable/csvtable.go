@@ -13,6 +13,8 @@ import (
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"rigkeep/schema"
 )
 
 // Bounds of a table; far above what a person types.
@@ -118,7 +120,7 @@ func Read(data []byte) (*Table, error) {
 			if len(cells) > len(t.Header) && t.Comma == ',' {
 				fix = "a decimal comma in a table with commas between its cells has to be a point, or stand in quotes"
 			}
-			return nil, Fault{line, "", fmt.Sprintf("the row has %d cells, the header %d", len(cells), len(t.Header)), fix}
+			return nil, Fault{line, "", fmt.Sprintf("the row has %s, the header %d", schema.Count(len(cells), "cell", "cells"), len(t.Header)), fix}
 		}
 		if len(t.Rows) == MaxRows {
 			return nil, Fault{line, "", fmt.Sprintf("the table has more than %d rows", MaxRows), "take it in by parts"}

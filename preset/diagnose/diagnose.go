@@ -337,7 +337,7 @@ func (t *Table) Contradictions() []string {
 				used = used || c.Speaks[q.ID][a.ID] != 0
 			}
 			if !used {
-				out = append(out, "the answer "+q.ID+" = "+a.ID+" speaks for or against nothing")
+				out = append(out, "the answer "+q.ID+" = "+a.ID+" is evidence for or against no cause")
 			}
 		}
 	}

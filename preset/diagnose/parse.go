@@ -139,7 +139,7 @@ func (p *parser) cause(t *Table, at string, m map[string]any) Cause {
 	}
 	speaks, ok := m["speaks"].(map[string]any)
 	if !ok {
-		p.fault(at+".speaks", "no answer speaks for or against this cause", "speaks = { question = { answer = weight } }", "write it")
+		p.fault(at+".speaks", "no answer is evidence for or against this cause", "speaks = { question = { answer = weight } }", "write it")
 	}
 	for _, qid := range sortedAny(speaks) {
 		q, ok := t.Question(qid)

@@ -126,7 +126,7 @@ func (p *parser) line(line string) error {
 			return p.heading(line, cells)
 		}
 		if len(cells) != len(p.head) {
-			return p.fail("row", fmt.Sprintf("%d cells", len(cells)), fmt.Sprintf("%d as in the heading", len(p.head)))
+			return p.fail("row", schema.Count(len(cells), "cell", "cells"), fmt.Sprintf("%d as in the heading", len(p.head)))
 		}
 		for i, c := range cells {
 			if c == "" {
@@ -224,7 +224,7 @@ func (r Reading) need(keys ...string) error {
 			if r.Line > 0 {
 				name = fmt.Sprintf("line %d: %s", r.Line, name)
 			}
-			return &domain.Error{Model: "dial", Name: name, Value: "without " + k, Want: strings.Join(keys, " and ")}
+			return &domain.Error{Model: "dial", Name: name, Value: "without " + k, Want: schema.List(keys)}
 		}
 	}
 	return nil

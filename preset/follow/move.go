@@ -6,6 +6,8 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+
+	"rigkeep/schema"
 )
 
 // StepKind names one piece of an operator's move.
@@ -326,7 +328,7 @@ func (s Step) String() string {
 		}
 		return out
 	}
-	return fmt.Sprintf("recorded %s (%d samples)", sec(s.Duration), len(s.Samples))
+	return fmt.Sprintf("recorded %s (%s)", sec(s.Duration), schema.Count(len(s.Samples), "sample", "samples"))
 }
 
 func deg(rad float64) string { return exact(rad/Deg) + "deg" }

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"rigkeep/preset/internal/csvlog"
+	"rigkeep/schema"
 )
 
 // ReadError is a recording that cannot be read: the line (0 for the whole file),
@@ -79,7 +80,7 @@ func ReadRecording(r io.Reader, o RecordingOptions) ([]Sample, error) {
 		out = append(out, Sample{Angle: a + turns})
 	}
 	if len(out) < 2 {
-		return nil, &ReadError{What: fmt.Sprintf("%d rows of numbers", len(out)), Do: "expected at least two"}
+		return nil, &ReadError{What: schema.Count(len(out), "row of numbers", "rows of numbers"), Do: "expected at least two"}
 	}
 	if t.Scale == 0 {
 		if err := t.FromSteps(csvlog.Median(csvlog.Steps(times))); err != nil {

@@ -24,6 +24,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"rigkeep/preset/domain"
+	"rigkeep/schema"
 )
 
 func inputErr(what string, got any, want string) error {
@@ -115,7 +116,7 @@ func weightAt(w []float64) func(int) float64 {
 
 func checkSeries(what string, n int, v []float64, positive bool) error {
 	if v != nil && len(v) != n {
-		return inputErr(what, fmt.Sprintf("%d values", len(v)), fmt.Sprintf("%d, one for each observation", n))
+		return inputErr(what, schema.Count(len(v), "value", "values"), fmt.Sprintf("%d, one for each observation", n))
 	}
 	for i, x := range v {
 		if !finite(x) || positive && x <= 0 {
@@ -155,7 +156,7 @@ func FitLine(x, y, weights []float64) (Line, error) {
 		return Line{}, err
 	}
 	if len(y) != n {
-		return Line{}, inputErr("y", fmt.Sprintf("%d values", len(y)), fmt.Sprintf("%d, one for each x", n))
+		return Line{}, inputErr("y", schema.Count(len(y), "value", "values"), fmt.Sprintf("%d, one for each x", n))
 	}
 	if err := checkSeries("weight", n, weights, true); err != nil {
 		return Line{}, err
@@ -232,7 +233,7 @@ func (d Data) check() error {
 		}
 	}
 	if len(d.K) != n {
-		return inputErr("stiffness", fmt.Sprintf("%d values", len(d.K)), fmt.Sprintf("%d, one for each inertia", n))
+		return inputErr("stiffness", schema.Count(len(d.K), "value", "values"), fmt.Sprintf("%d, one for each inertia", n))
 	}
 	return nil
 }

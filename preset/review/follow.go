@@ -319,7 +319,7 @@ func (l *look) follow(x *Subject, limit float64, unit, key, lens string, measure
 	if lens != "" {
 		ev = append(ev, l.s.JobFile.fact("longest lens "+schema.Sig(l.s.Job.Longest, 6)+" mm", lens))
 	}
-	// a style that no shot of the list asks for is worth a look only
+	// a style that no shot of the list asks for weighs one step less
 	l.on(x, hit{what: say(strings.Join(words, ", ")), evidence: ev, lower: !asked, fill: []string{"{keys}", schema.List(keys), "{shots}", strings.Join(shots, ",")}})
 }
 

@@ -195,7 +195,7 @@ func pinBehind(l *look, x *Subject) {
 		words = append(words, "the proof is another")
 	}
 	ev := []Evidence{l.pinned(x, "pinned to "+shortRev(x.PinnedAt.Revision), "revision")}
-	where := "in the work tree, not saved"
+	where := "unsaved edits"
 	if n.At.Revision != "" {
 		where = "as " + shortRev(n.At.Revision)
 		ev = append(ev, n.At.told(cmp.Or(n.Path, x.TuneFile.Path), "newer revision"))

@@ -85,7 +85,7 @@ func stiffnessAbove(l *look, x *Subject) {
 		return
 	}
 	if x.Learned == nil {
-		l.cannot(x, "%s", cmp.Or(x.NotLearned, "where it should end was not computed"))
+		l.cannot(x, "%s", cmp.Or(x.NotLearned, "its expected range was not computed"))
 		return
 	}
 	var words, keys []string

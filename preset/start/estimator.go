@@ -31,11 +31,11 @@ type estimator struct {
 
 func rigProblem(r Rig) string {
 	if !(r.Mass > 1e-9 && r.Mass < 1e6) { // no package of a camera, and no number to scale from
-		return fmt.Sprintf("its mass is %s kg, not a number above 0 that a package can have", domain.Number(r.Mass))
+		return fmt.Sprintf("its mass is %s kg, not a number above 0 that a build can have", domain.Number(r.Mass))
 	}
 	for _, j := range r.J {
 		if !(j == 0 || j > 1e-15 && j < 1e6) {
-			return fmt.Sprintf("its inertia is %s kg·m², not 0 (unknown) or a number above that a package can have", domain.Number(j))
+			return fmt.Sprintf("its inertia is %s kg·m², not 0 (unknown) or a number above that a build can have", domain.Number(j))
 		}
 	}
 	return ""

@@ -164,7 +164,7 @@ func (s *estimator) otherUnits(f *fit) (string, bool) {
 	if len(f.units) == 1 {
 		return fmt.Sprintf("every proof is of unit %s, and one unit says nothing of how others differ: for %s the range allows ±%.0f %%, a guess", f.units[0], who, 100*1.645*s.o.Unit), true
 	}
-	return fmt.Sprintf("no proof is of %s: the range includes the spread of the %d units proved", who, len(f.units)), true
+	return fmt.Sprintf("no proof is of %s: the range includes the spread of %s", who, schema.Count(len(f.units), "proved unit", "proved units")), true
 }
 
 // listed keeps a long list of refusals readable.

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"rigkeep/schema"
 )
 
 // Constants in SI. Source: all exact by definition (yard and pound agreement of
@@ -153,7 +155,7 @@ func ParseSize(text string, n int) ([]float64, error) {
 	pieces := strings.FieldsFunc(text, func(r rune) bool { return r == 'x' || r == 'X' || r == '×' || r == '*' })
 	if len(pieces) != n {
 		example := strings.TrimSuffix(strings.Repeat("24x", n), "x") + "mm"
-		return nil, &ParseError{Length, clip(text), lengths(len(pieces)), fmt.Sprintf("write %d joined by x, as %s", n, example)}
+		return nil, &ParseError{Length, clip(text), "is " + schema.Count(len(pieces), "length", "lengths"), fmt.Sprintf("write %d joined by x, as %s", n, example)}
 	}
 	unit := ""
 	if _, rest, ok := number(strings.TrimSpace(pieces[n-1])); ok {
@@ -294,11 +296,4 @@ func clip(s string) string {
 		i--
 	}
 	return s[:i] + "…"
-}
-
-func lengths(n int) string {
-	if n == 1 {
-		return "is 1 length"
-	}
-	return fmt.Sprintf("is %d lengths", n)
 }

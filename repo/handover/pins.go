@@ -375,7 +375,7 @@ func Proposals(l *store.Lib, pins *Pins, now time.Time) (out []Proposal, bad int
 // pinned key signed it.
 func (p *Proposal) Origin(zone *time.Location) string {
 	if p.Revision == "" {
-		return "an edit that is in no revision"
+		return "an unsaved edit"
 	}
 	s := fmt.Sprintf("revision %s of %s, %s", p.Revision.Short(), p.By, schema.SayDay(p.When, zone))
 	if p.Vouched != "" {

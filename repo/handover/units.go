@@ -304,7 +304,7 @@ func (c UnitChange) Words() string {
 		parts = append(parts, schema.Count(c.Entries, "entry", "entries")+" of what it held")
 	}
 	if len(c.Keys) > 0 {
-		parts = append(parts, strings.Join(c.Keys, " and ")+" filled in")
+		parts = append(parts, schema.List(c.Keys)+" filled in")
 	}
 	return "unit " + c.Unit + ": " + strings.Join(parts, ", ")
 }

@@ -63,7 +63,7 @@ func (l Editor) Editable(name string, build bool) (e Editable, err error) {
 		return e, err
 	}
 	if ref.When != "" {
-		return e, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s names a moment; only what lies in the work tree can be edited", name), Hint: "To bring an older tune back: rigkeep restore " + name}
+		return e, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%s names a moment; only the files as they are now can be edited", name), Hint: "To bring an older tune back: rigkeep restore " + name}
 	}
 	rr, err := l.Names().Find(ref.Rig)
 	if err != nil {

@@ -246,7 +246,7 @@ func (l WordSearch) SearchIn(list FindTexts, aliases func() (map[string]string, 
 		}
 	}
 	if len(want) == 0 || len(want) > 32 {
-		return nil, 0, &store.Error{Kind: store.ErrBadPath, Msg: fmt.Sprintf("%d words to find", len(want)), Hint: "Give one to 32 words"}
+		return nil, 0, &store.Error{Kind: store.ErrBadPath, Msg: schema.Count(len(want), "word", "words") + " to find", Hint: "Give one to 32 words"}
 	}
 	all := uint32(1)<<len(want) - 1
 	things, order, some := matches(list, want)

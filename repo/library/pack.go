@@ -143,7 +143,7 @@ func (l Jobs) Pack(slug string) (Packing, error) {
 		q, owner := l.have(key)
 		out.Parts = append(out.Parts, PackPart{Part: n.part.From, Name: n.part.Name, Slot: n.part.Slot, Wanted: n.count, Have: q, Owner: owner, Rigs: n.rigs})
 		if n.count > 1 && len(n.units) > 1 && (q < 0 || n.count > q) {
-			text := fmt.Sprintf("wanted on %s: %d, ", strings.Join(n.units, " and "), n.count)
+			text := fmt.Sprintf("wanted on %s: %d, ", schema.List(n.units), n.count)
 			if q < 0 {
 				text += "and the shop does not say how many there are"
 			} else {

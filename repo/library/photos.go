@@ -191,7 +191,7 @@ func (l *Library) checkStray(fp, p string, add func(Finding)) {
 		if r, ok := l.Names().workRef(fp); ok && r.Alias != "" {
 			alias = r.Alias
 		}
-		add(Finding{Path: p, What: "this file lies in the rig's folder and is not kept: it is in no revision", Fix: StrayHint(alias, p), Warning: true})
+		add(Finding{Path: p, What: "this file lies in the rig's folder and is in no revision and not kept", Fix: StrayHint(alias, p), Warning: true})
 		return
 	}
 	if _, ok := preset.LocatePhoto(p); !ok {

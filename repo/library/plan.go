@@ -91,7 +91,7 @@ func (l Planner) Target(name string) (Target, error) {
 		return Target{}, err
 	}
 	if ref.When != "" {
-		return Target{}, &store.Error{Kind: store.ErrBadPath, Msg: name + " names a moment; only what lies in the work tree now can be saved", Hint: "To bring an older tune back: rigkeep restore " + name}
+		return Target{}, &store.Error{Kind: store.ErrBadPath, Msg: name + " names a moment; only the files as they are now can be saved", Hint: "To bring an older tune back: rigkeep restore " + name}
 	}
 	rr, err := l.Names().Find(ref.Rig)
 	if err != nil {

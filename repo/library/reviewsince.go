@@ -99,7 +99,7 @@ func (l reviewFacts) sinceProof(x *review.Subject, a ask, st state, hist []Revis
 		recorded = i
 	}
 	if recorded < 0 {
-		return nil // proved in the work tree, not saved
+		return nil // proved, not saved
 	}
 	h := hist[recorded]
 	data, err := l.Store.Revisions().ReadBlob(h.Blob)

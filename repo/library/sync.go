@@ -12,6 +12,7 @@ import (
 	"rigkeep/repo/merge"
 	"rigkeep/repo/store"
 	"rigkeep/repo/transport"
+	"rigkeep/schema"
 )
 
 // RemoteRef is a remote as the library knows it.
@@ -46,7 +47,7 @@ func (l Syncer) asGit(r *RemoteRef) error {
 	}
 	s := l.Store
 	if urls := s.SettingAll("remote", r.Name, "url"); r.Name != "" && !r.New && len(urls) > 1 {
-		return refuse("remote."+r.Name+".url", strings.Join(urls, " and "))
+		return refuse("remote."+r.Name+".url", schema.List(urls))
 	}
 	to := r.Address
 	// longest applies the setting that fits most of the address, as git does.

@@ -78,7 +78,7 @@ func (l Editor) ImportTunes(t *csvtable.Table, o ImportOptions) (rows []Imported
 		}
 	}
 	if len(rows)+len(f.faults) == 0 {
-		f.fault(0, "", "the table has no row to take in", "")
+		f.fault(0, "", "the table has no row to import", "")
 	}
 	for _, i := range f.keyed {
 		if !f.known[i] && f.as[i] == "" && len(t.Rows) > 0 && len(f.first) > 0 {

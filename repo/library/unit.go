@@ -414,7 +414,7 @@ func (l Units) PlanHeld(p *Plan, u UnitRef, h schema.Held, firmware string) erro
 
 func (l Units) addHeld(doc *file.Doc, u UnitRef, h schema.Held, firmware string) (*file.Doc, error) {
 	if h.Memory > 0 && h.Memory > u.Memories {
-		what := fmt.Sprintf("unit %s has %d memories", u.Serial, u.Memories)
+		what := fmt.Sprintf("unit %s has %s", u.Serial, schema.Count(u.Memories, "memory", "memories"))
 		if u.Memories == 0 {
 			what = "no numbered memories are on record for unit " + u.Serial
 		}

@@ -158,7 +158,7 @@ func File(in Input) (Output, error) {
 		}
 		d, err := file.Parse(in.Path, text)
 		if err != nil && broken == "" {
-			broken = "the file of " + side + " cannot be read: " + firstLine(err.Error())
+			broken = "the file of " + side + " is unreadable: " + firstLine(err.Error())
 		}
 		return d
 	}

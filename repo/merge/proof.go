@@ -258,7 +258,7 @@ func pairsOf(cat *schema.Catalogue, ours, theirs []string) []string {
 	case n == 1:
 		text += ", and one more pair"
 	case n > 1:
-		text += fmt.Sprintf(", and %d more pairs", n)
+		text += ", and " + schema.Count(n, "more pair", "more pairs")
 	}
 	return []string{text}
 }

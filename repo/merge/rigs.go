@@ -457,7 +457,7 @@ func (s *set) checkBuildVsStiffness(in Input, merged []byte, massOurs, massTheir
 	if len(labels) == 0 {
 		return nil
 	}
-	return []string{"the build changed on one side and " + strings.Join(labels, " and ") + " on the other"}
+	return []string{"the build changed on one side and " + schema.List(labels) + " on the other"}
 }
 
 // markStale tells of the proofs that the merge of a tune ended, mixed, and ends those that a

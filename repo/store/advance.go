@@ -80,10 +80,10 @@ func (t *tx) advance(to plumbing.Hash, who, why string) (again bool, err error) 
 	err = tree.Diff(r, root, c.tree, func(ch tree.Change) error {
 		if !ch.New.IsZero() {
 			if err := CheckPath(ch.Path); err != nil {
-				return &Error{Kind: ErrDamaged, Msg: "revision " + rev(to).Short() + " cannot be taken in: " + err.Error(), Paths: []string{ch.Path}}
+				return &Error{Kind: ErrDamaged, Msg: "revision " + rev(to).Short() + " cannot be accepted: " + err.Error(), Paths: []string{ch.Path}}
 			}
 			if ch.NewMode != tree.ModeFile && ch.NewMode != tree.ModeExec {
-				return &Error{Kind: ErrDamaged, Msg: fmt.Sprintf("revision %s cannot be taken in: %s is a link or another repository; only ordinary files have a place in a library", rev(to).Short(), ch.Path), Paths: []string{ch.Path}}
+				return &Error{Kind: ErrDamaged, Msg: fmt.Sprintf("revision %s cannot be accepted: %s is a link or another repository; only ordinary files have a place in a library", rev(to).Short(), ch.Path), Paths: []string{ch.Path}}
 			}
 		}
 		s := step{File: File{Path: ch.Path, Delete: ch.New.IsZero()}, mode: ch.NewMode, id: ch.New, old: tree.Entry{Mode: ch.OldMode, ID: ch.Old}}

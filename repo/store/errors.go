@@ -10,7 +10,7 @@ import (
 // The classes of failure. Test for them with errors.Is; ExitClass gives the exit status each
 // leads to.
 var (
-	ErrNotFound   = errors.New("no such thing")          // 3
+	ErrNotFound   = errors.New("not found")              // 3
 	ErrBusy       = errors.New("busy")                   // 4: the lock was not free in time
 	ErrChanged    = errors.New("changed since read")     // 4: a file is not as the caller read it
 	ErrDiverged   = errors.New("diverged")               // 4: the branch holds other work

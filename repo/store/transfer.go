@@ -259,7 +259,7 @@ func MakeShared(dir string) error {
 	}
 	tmp, err := os.MkdirTemp(filepath.Dir(dir), ".rigkeep-shared-*")
 	if errors.Is(err, fs.ErrNotExist) {
-		return &Error{Kind: ErrNotFound, Msg: "there is no folder " + filepath.Dir(dir), Hint: "Check that the disk or stick is there"}
+		return &Error{Kind: ErrNotFound, Msg: "no folder " + filepath.Dir(dir), Hint: "Check that the disk or stick is there"}
 	} else if err != nil {
 		return device("making "+dir, err)
 	}

@@ -19,6 +19,7 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"rigkeep/repo/store"
+	"rigkeep/schema"
 )
 
 // sshLogin proves who is asking by the keys of an agent and key files, and holds the server to
@@ -225,7 +226,7 @@ func (l *sshLogin) explain(err error) error {
 		e.Hint = "Make one with `ssh-keygen -t ed25519` and give the .pub file to the server's administrator, or name a key file in RIGKEEP_SSH_KEY"
 	}
 	if len(l.locked) > 0 {
-		e.Msg += "; " + strings.Join(l.locked, " and ") + " needs a passphrase"
+		e.Msg += "; " + schema.List(l.locked) + " needs a passphrase"
 		e.Hint = "Unlock it with `ssh-add " + l.locked[0] + "`, or " + strings.ToLower(e.Hint[:1]) + e.Hint[1:]
 	}
 	return e

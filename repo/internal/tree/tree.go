@@ -136,7 +136,7 @@ func at(e Entry, i int) byte {
 }
 
 // ErrNone means that a path is not in a tree.
-var ErrNone = errors.New("no such path")
+var ErrNone = errors.New("path not found")
 
 // Lookup finds a path in the tree root; the empty path is the root itself.
 func Lookup(g Getter, root plumbing.Hash, path string) (Entry, error) {
