@@ -51,13 +51,18 @@ func (k *invocation) readPhoto(name string) ([]byte, error) {
 	return data, nil
 }
 
-// badPhoto is an error of a photo with what to do as the hint.
+// badPhoto is an error of a photo with what to do as the hint. A file that is no photo to take
+// is a wrong argument, as a table that cannot be imported is; only a broken one is damaged.
 func badPhoto(err error) error {
 	var e *photo.Error
 	if !errors.As(err, &e) {
 		return err
 	}
-	return &failure{code: exitDamaged, text: strings.TrimSuffix(err.Error(), "; "+e.Do), hint: e.Do, err: err}
+	code := exitUsage
+	if errors.Is(err, photo.ErrDamaged) {
+		code = exitDamaged
+	}
+	return &failure{code: code, text: strings.TrimSuffix(err.Error(), "; "+e.Do), hint: e.Do, err: err}
 }
 
 func runPhotoAdd(k *invocation) error {

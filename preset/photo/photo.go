@@ -28,6 +28,9 @@ type Error struct{ What, Do string }
 
 func (e *Error) Error() string { return e.What + "; " + e.Do }
 
+// ErrDamaged is of a file of the right kind that cannot be read whole.
+var ErrDamaged = &Error{"the picture is damaged", "save it again from a program that shows it, as JPEG"}
+
 // Clean takes a JPEG or PNG file and gives a JPEG of at most MaxEdge pixels and MaxBytes bytes,
 // turned as its orientation says, transparent parts on white, without location, times, camera,
 // thumbnail, comments or colour profile.
@@ -42,7 +45,6 @@ func Clean(data []byte) ([]byte, error) {
 		return nil, err
 	}
 	cfg, img, turn := image.Config{}, image.Image(nil), 1
-	damaged := &Error{"the picture is damaged", "save it again from a program that shows it, as JPEG"}
 	switch kind {
 	case "jpeg":
 		cfg, err = jpeg.DecodeConfig(bytes.NewReader(data))
@@ -50,7 +52,7 @@ func Clean(data []byte) ([]byte, error) {
 		cfg, err = png.DecodeConfig(bytes.NewReader(data))
 	}
 	if err != nil || cfg.Width < 1 || cfg.Height < 1 {
-		return nil, damaged
+		return nil, ErrDamaged
 	}
 	if int64(cfg.Width)*int64(cfg.Height) > MaxPixels {
 		return nil, &Error{fmt.Sprintf("the picture has %d × %d pixels, more than %d megapixels", cfg.Width, cfg.Height, MaxPixels/1_000_000), "make it smaller and try again"}
@@ -63,21 +65,21 @@ func Clean(data []byte) ([]byte, error) {
 		img, err = png.Decode(bytes.NewReader(data))
 	}
 	if err != nil || img.Bounds().Dx() != cfg.Width || img.Bounds().Dy() != cfg.Height {
-		return nil, damaged
+		return nil, ErrDamaged
 	}
 	for edge := MaxEdge; edge >= 50; edge = edge * 4 / 5 {
 		small := upright(fit(img, edge), turn)
 		for _, quality := range []int{85, 75, 65, 55} {
 			var out bytes.Buffer
 			if err := jpeg.Encode(&out, small, &jpeg.Options{Quality: quality}); err != nil {
-				return nil, damaged
+				return nil, ErrDamaged
 			}
 			if out.Len() <= MaxBytes {
 				return out.Bytes(), nil
 			}
 		}
 	}
-	return nil, damaged
+	return nil, ErrDamaged
 }
 
 // IsClean reports whether a file is as Clean makes it, as far as can be told without decoding

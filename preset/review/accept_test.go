@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rigkeep/preset"
+	"rigkeep/schema"
 )
 
 // The days are counted by hand from the rule of AcceptedUntil. At 22 h in a zone 11 h ahead of UTC
@@ -36,8 +37,8 @@ func TestAcceptedUntil(t *testing.T) {
 			asked = day(c.asked)
 		}
 		got, err := AcceptedUntil(preset.Job{To: day(c.to)}, asked, today)
-		if c.err == "" && (err != nil || Day(got) != c.until) || c.err != "" && (err == nil || !strings.HasPrefix(err.Error(), c.err)) {
-			t.Errorf("job to %s, asked %q: %s, %v", c.to, c.asked, Day(got), err)
+		if c.err == "" && (err != nil || schema.SayDate(got) != c.until) || c.err != "" && (err == nil || !strings.HasPrefix(err.Error(), c.err)) {
+			t.Errorf("job to %s, asked %q: %s, %v", c.to, c.asked, schema.SayDate(got), err)
 		}
 	}
 }
