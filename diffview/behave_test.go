@@ -194,7 +194,7 @@ func TestMeasuredOutranksTheModel(t *testing.T) {
 	}
 	b.Rig.ID = b.Rig.Fingerprint()
 	b.Sheet.BenchMargin = 1.5
-	if s := pageOf(); !strings.Contains(s, "✗ Over the limit: loop, tilt") || !strings.Contains(s, "No proof with a recorded onset") {
+	if s := pageOf(); !strings.Contains(s, "✗ Over the limit: loop, tilt") || !strings.Contains(s, "These values have no proof with a recorded onset") {
 		t.Error("a limit crossed by the model alone is not told")
 	}
 	b.Tune.Proof = &preset.Proof{Place: "hand", Rig: b.Rig.ID, Digest: b.Tune.GroupDigest(preset.GroupHold), Onset: map[schema.Axis]float64{schema.Tilt: 100}}

@@ -46,7 +46,7 @@ func TestLinkOfASheet(t *testing.T) {
 		{pan + ".id", "SEVENTEEN_CHARS_X", pan + ".id", "SEVENTEEN"},
 		{pan + ".id", "TILT_STIFF", "dial.stiffness.tilt.link.id", "stiffness.pan has the setting"},
 		{pan + ".type", "int64", pan + ".type", "one of uint8"},
-		{pan + ".type", "uint8", pan + ".type", "dial 70 would be 700, which is no uint8"},
+		{pan + ".type", "uint8", pan + ".type", "dial 70 would be 700, not a value of type uint8"},
 		{pan + ".scale", int64(0), pan + ".scale", "the scale is 0"},
 		{pan + ".scale", 0.3, pan + ".scale", "not a whole number"},
 		{pan + ".highest", int64(101), pan + ".lowest", "5 to 101"},

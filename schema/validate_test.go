@@ -128,7 +128,7 @@ func TestValidate(t *testing.T) {
 		{KindJob, "pin[0].tune", nil, "pin[0].tune", "missing"},
 
 		// rules that span keys
-		{KindRig, "part[0].mass_kg", nil, "part[0].mass_kg", "mass_kg or mass_g or mass_lb"},
+		{KindRig, "part[0].mass_kg", nil, "part[0].mass_kg", "mass_kg, mass_g, mass_lb or mass_oz"},
 		{KindRig, "part[0].mass_g", 2350.0, "part[0].mass_g", "given twice"},
 		{KindRig, "part[0].on", "body.top", "part[0].place_mm", "at a place and on the mount"},
 		{KindRig, "part[0].shift_mm", []any{1.0, 0.0, 0.0}, "part[0].shift_mm", "at a place and shifted"},

@@ -107,7 +107,7 @@ func TestClearancesByHand(t *testing.T) {
 			t.Errorf("%s: %+v, want %v by %s", what, it, want.grade, want.part)
 		}
 	}
-	if w := item(t, r.Balanced, "front").Words; w != "lens is 10.0 mm past clearance, front" {
+	if w := item(t, r.Balanced, "front").Words; w != "lens is 10 mm past clearance, front" {
 		t.Errorf("words: %s", w)
 	}
 	if it := item(t, r.Balanced, "swept about pan"); it.Grade != Unknown {
@@ -126,7 +126,7 @@ func TestClearSizeAlone(t *testing.T) {
 	for what, margin := range map[string]float64{"length": 0.01, "width": 0, "height": -0.005} {
 		near(t, what, item(t, r.Balanced, what).Margin, margin, 1e-12)
 	}
-	if it := item(t, r.Balanced, "height"); it.Grade != Over || it.Words != "body is 5.0 mm past the clear space in height" || r.Grade != Over {
+	if it := item(t, r.Balanced, "height"); it.Grade != Over || it.Words != "body is 5 mm past the clear space in height" || r.Grade != Over {
 		t.Errorf("%+v", it)
 	}
 	if len(r.Balanced) != 6 {
@@ -266,7 +266,7 @@ func TestOverhang(t *testing.T) {
 	f, b := r.Overhang[0], r.Overhang[1]
 	near(t, "front", f.Reach, 0.12, 1e-9)
 	near(t, "past the plate", *f.Past, 0.075, 1e-9)
-	if f.Part != "lens" || f.Words != "lens: 120.0 mm ahead of the tilt axis, 75.0 mm past the plate" {
+	if f.Part != "lens" || f.Words != "lens: 120 mm ahead of the tilt axis, 75 mm past the plate" {
 		t.Errorf("%+v", f)
 	}
 	near(t, "back", b.Reach, 0.06, 1e-9)

@@ -495,7 +495,7 @@ func cases(t testing.TB) []ruleCase {
 		{rule: "pin-open", name: "never saved for it", change: sub(func(x *Subject) { x.Open = true }), fires: true, command: "rigkeep job add 2026-03-02-night b-cam"},
 		{rule: "pin-open", name: "saved"},
 		{rule: "pin-behind", name: "newer values", change: sub(func(x *Subject) { x.Newer = &Newer{At: later, Keys: []string{"stiffness.tilt"}} }), fires: true, says: []string{"stiffness.tilt changed since", shortRev(later.Revision)}, severity: schema.Check, command: "rigkeep compare b-cam@2026-03-02-night b-cam"},
-		{rule: "pin-behind", name: "newer proof, not saved", change: sub(func(x *Subject) { x.Newer = &Newer{Proof: true} }), fires: true, says: []string{"not saved", "the proof is another"}, severity: schema.Check},
+		{rule: "pin-behind", name: "newer proof, not saved", change: sub(func(x *Subject) { x.Newer = &Newer{Proof: true} }), fires: true, says: []string{"unsaved edits", "the proof is another"}, severity: schema.Check},
 		{rule: "pin-behind", name: "the same"},
 		{rule: "unit-unnamed", name: "no unit", edit: jobbed("unit = \"Small A\"\n", ""), fires: true, severity: schema.Check, command: "rigkeep job add 2026-03-02-night b-cam --unit UNIT"},
 		{rule: "unit-unnamed", name: "unknown unit", edit: jobbed("Small A", "Small Z"), fires: true, severity: schema.Check, says: []string{"Small Z"}, command: "rigkeep unit list skiff-small"},
