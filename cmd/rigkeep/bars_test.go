@@ -3,11 +3,13 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"math/rand"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -34,7 +36,7 @@ func TestSetMovesNoByte(t *testing.T) {
 	dir := demoLibrary(t)
 	file := filepath.Join(dir, filepath.FromSlash(tunePath))
 	r := rand.New(rand.NewSource(20260301))
-	keys := sortedKeys(tuneKeys)
+	keys := slices.Sorted(maps.Keys(tuneKeys))
 	number := regexp.MustCompile(`^[-+0-9a-fx_.]*$`)
 	changed := 0
 	for i := 0; i < 300; i++ {
@@ -130,13 +132,13 @@ func TestPatchesApply(t *testing.T) {
 	}
 	for i := 0; i < 100; i++ {
 		before := rig()
-		for _, p := range sortedKeys(before) {
+		for _, p := range slices.Sorted(maps.Keys(before)) {
 			text := before[p]
 			if now := mutate(p, text); now != text {
 				write(dir, map[string]string{p: now})
 			}
 		}
-		key := sortedKeys(tuneKeys)[r.Intn(len(tuneKeys))]
+		key := slices.Sorted(maps.Keys(tuneKeys))[r.Intn(len(tuneKeys))]
 		lo, hi := tuneKeys[key][0], tuneKeys[key][1]
 		mustRun(t, dir, "set", "b-cam-85", fmt.Sprintf("%s=%d", key, int(lo)+r.Intn(int(hi-lo))))
 		if code, out, errs := run(t, dir, "save", "b-cam-85", "-m", fmt.Sprint("Pair ", i)); code != 0 {
@@ -172,7 +174,7 @@ func TestPatchesApply(t *testing.T) {
 				}
 			}
 			if len(got) != len(after) {
-				t.Fatalf("pair %d: %v leaves %v, want %v", i, tool, sortedKeys(got), sortedKeys(after))
+				t.Fatalf("pair %d: %v leaves %v, want %v", i, tool, slices.Sorted(maps.Keys(got)), slices.Sorted(maps.Keys(after)))
 			}
 		}
 	}

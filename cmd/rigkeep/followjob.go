@@ -3,7 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -186,7 +188,7 @@ func (k followRun) printShots(d *library.Loaded, j preset.Job, slug string, shot
 			continue
 		}
 		t := table{right: map[int]bool{1: true}}
-		for _, key := range sortedKeys(s.Proposal.Values) {
+		for _, key := range slices.Sorted(maps.Keys(s.Proposal.Values)) {
 			si := ""
 			if v, u, err := preset.SI(k.cat, d.Sheet, preset.Tune{Values: map[string]any{key: s.Proposal.Values[key]}}, key); err == nil {
 				si = schema.Sig(v, 3) + " " + u

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -239,7 +240,7 @@ func runGimbalShow(k *invocation) error {
 		k.printf("\n%s\n", k.paint.bold("reference tunes"))
 		for _, r := range s.References {
 			var vs []string
-			for _, key := range sortedKeys(r.Values) {
+			for _, key := range slices.Sorted(maps.Keys(r.Values)) {
 				vs = append(vs, key+" "+schema.Num(r.Values[key]))
 			}
 			k.write(wrap(fmt.Sprintf("%s: %s (%s)", u.kg(r.PayloadKg), strings.Join(vs, ", "), r.Source), "  ", k.wide))

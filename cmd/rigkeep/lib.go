@@ -8,7 +8,6 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -362,15 +361,6 @@ func (k *invocation) confirm(question string) error {
 }
 
 func isNotFound(err error) bool { return errors.Is(err, store.ErrNotFound) }
-
-func sortedKeys[V any](m map[string]V) []string {
-	out := make([]string, 0, len(m))
-	for k := range m {
-		out = append(out, k)
-	}
-	sort.Strings(out)
-	return out
-}
 
 // put writes an edited file into the work tree, and says in a word that it did, or with
 // --dry-run would.

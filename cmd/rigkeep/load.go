@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -455,7 +457,7 @@ func (l *loadRun) readBack(a *prompter) error {
 // compare lays what the controller shows beside the tune and records it: as the tune
 // where every value was read and is as it should be, else as the values that were read.
 func (l *loadRun) compare(shows map[string]any) error {
-	for _, key := range sortedKeys(shows) {
+	for _, key := range slices.Sorted(maps.Keys(shows)) {
 		if ps := schema.Errors(l.cat.CheckValue(key, shows[key], l.d.Sheet)); len(ps) > 0 {
 			return usage("%s", ps[0].Error())
 		}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -79,7 +80,7 @@ func (s *site) history(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs 
 			}
 		}
 	}
-	for _, key := range s.cat.Expand(sortedKeys(styles)) {
+	for _, key := range s.cat.Expand(slices.Sorted(maps.Keys(styles))) {
 		if seen[key] {
 			v.Keys = append(v.Keys, key)
 			if p, ok := s.cat.Param(key); ok {

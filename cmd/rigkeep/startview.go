@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -180,7 +181,7 @@ func (v startView) follow() {
 			continue
 		}
 		var parts []string
-		for _, key := range sortedKeys(f.Style.Values) {
+		for _, key := range slices.Sorted(maps.Keys(f.Style.Values)) {
 			parts = append(parts, strings.TrimPrefix(key, "follow.")+" "+schema.Num(f.Style.Values[key]))
 		}
 		v.printf("\n")

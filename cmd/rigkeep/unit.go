@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -420,12 +421,12 @@ func unitsHolding(d *library.Loaded) []unitHeld {
 // differs are the keys in which a unit differs from the values of a tune: the tune's own, then those it does not set.
 func (h unitHeld) differs(tune map[string]any) []jsonOff {
 	out := []jsonOff{}
-	for _, key := range sortedKeys(tune) {
+	for _, key := range slices.Sorted(maps.Keys(tune)) {
 		if v, ok := h.Values[key]; !ok || valueText(v) != valueText(tune[key]) {
 			out = append(out, jsonOff{key, tune[key], v})
 		}
 	}
-	for _, key := range sortedKeys(h.Values) {
+	for _, key := range slices.Sorted(maps.Keys(h.Values)) {
 		if _, ok := tune[key]; !ok {
 			out = append(out, jsonOff{key, nil, h.Values[key]})
 		}

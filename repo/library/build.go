@@ -199,7 +199,7 @@ func onePart(parts []preset.Part, name string) (int, error) {
 	for _, same := range []func(preset.Part) string{func(p preset.Part) string { return p.Slot }, func(p preset.Part) string { return p.From }, func(p preset.Part) string { return p.Name }} {
 		var hits []int
 		for i, p := range parts {
-			if name != "" && strings.EqualFold(same(p), name) {
+			if name != "" && schema.CanonicalName(same(p)) == schema.CanonicalName(name) {
 				hits = append(hits, i)
 			}
 		}

@@ -112,7 +112,7 @@ func changed(rig, shop preset.Part) []string {
 			out = append(out, "mount "+m.Name+" moved")
 		}
 	}
-	if !strings.EqualFold(rig.Name, shop.Name) {
+	if schema.CanonicalName(rig.Name) != schema.CanonicalName(shop.Name) {
 		out = append(out, "named "+shop.Name)
 	}
 	return out

@@ -14,6 +14,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"rigkeep/preset"
 	"rigkeep/preset/mass"
 	"rigkeep/preset/start"
@@ -173,13 +175,11 @@ func (l Lists) summarise(head store.Rev) (*summary, error) {
 		}
 	}
 	var mu sync.Mutex
-	var wg sync.WaitGroup
+	var g errgroup.Group
 	workers := min(runtime.GOMAXPROCS(0), 4)
 	done := 0
 	for w := range workers {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
+		g.Go(func() error {
 			sheets := map[string]*schema.Sheet{}
 			for i := w; i < len(order); i += workers {
 				r := l.summariseRig(head, order[i], by[order[i]], sheets)
@@ -192,10 +192,10 @@ func (l Lists) summarise(head store.Rev) (*summary, error) {
 				}
 				mu.Unlock()
 			}
-		}()
+			return nil
+		})
 	}
-	wg.Wait()
-	return s, nil
+	return s, g.Wait()
 }
 
 // summariseRig reads one rig with its tunes; nil when it has no build sheet.

@@ -2,12 +2,13 @@ package hist
 
 import (
 	"container/heap"
+	"context"
 	"runtime"
 	"slices"
-	"sync"
 	"sync/atomic"
 
 	"github.com/go-git/go-git/v5/plumbing"
+	"golang.org/x/sync/errgroup"
 
 	"rigkeep/repo/internal/objects"
 	"rigkeep/repo/internal/tree"
@@ -180,23 +181,18 @@ func (w *walk) place(c *pending) {
 func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plumbing.Hash, look Look, progress func(done, total int)) error {
 	workers := min(runtime.GOMAXPROCS(0), 8, len(order)/256+1)
 	var done atomic.Int64
-	var failed atomic.Bool
-	errs := make([]error, workers)
-	var wg sync.WaitGroup
+	g, ctx := errgroup.WithContext(context.Background())
 	for w := range workers {
 		part := order[len(order)*w/workers : len(order)*(w+1)/workers]
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
+		g.Go(func() error {
 			r := s.NewReader(baseCache)
 			r.Through = true
 			for i, c := range part {
-				if failed.Load() {
-					return
+				if ctx.Err() != nil { // another worker failed
+					return nil
 				}
-				if errs[w] = diff(r, c, treeOf, look); errs[w] != nil {
-					failed.Store(true)
-					return
+				if err := diff(r, c, treeOf, look); err != nil {
+					return err
 				}
 				if i%500 == 499 {
 					n := done.Add(500)
@@ -205,15 +201,10 @@ func changes(s *objects.Store, order []*pending, treeOf func(plumbing.Hash) plum
 					}
 				}
 			}
-		}()
+			return nil
+		})
 	}
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return g.Wait()
 }
 
 func diff(r *objects.Reader, c *pending, treeOf func(plumbing.Hash) plumbing.Hash, look Look) error {

@@ -116,6 +116,10 @@ func serve(t testing.TB, port int, cmd *exec.Cmd) {
 		_ = cmd.Process.Kill()
 		_, _ = cmd.Process.Wait()
 		_ = log.Close()
+		if t.Failed() {
+			text, _ := os.ReadFile(log.Name())
+			t.Logf("%s said: %s", cmd.Path, text)
+		}
 	})
 	for range 200 {
 		c, err := net.DialTimeout("tcp", fmt.Sprintf("127.0.0.1:%d", port), time.Second)
@@ -253,7 +257,7 @@ func ServeSSH(t testing.TB) *SSH {
 	s.KnownHosts = filepath.Join(s.Home, ".ssh", "known_hosts")
 	must(os.WriteFile(s.KnownHosts, []byte(s.KnownLine), 0o600))
 	conf := filepath.Join(dir, "conf")
-	must(os.WriteFile(conf, fmt.Appendf(nil, "ListenAddress 127.0.0.1:%d\nHostKey %s\nAuthorizedKeysFile %s\nStrictModes no\nUsePAM no\nPidFile none\nPasswordAuthentication no\nKbdInteractiveAuthentication no\nPermitRootLogin yes\nMaxStartups 100\n",
+	must(os.WriteFile(conf, fmt.Appendf(nil, "ListenAddress 127.0.0.1:%d\nHostKey %s\nAuthorizedKeysFile %s\nStrictModes no\nUsePAM no\nPidFile none\nPasswordAuthentication no\nKbdInteractiveAuthentication no\nPermitRootLogin yes\nMaxStartups 100\nLogLevel VERBOSE\n",
 		s.Port, filepath.Join(dir, "host"), filepath.Join(dir, "allowed")), 0o600))
 	if os.Getuid() == 0 {
 		_ = os.MkdirAll("/run/sshd", 0o755) // sshd wants it; packages make it at boot
