@@ -130,6 +130,13 @@ func (t Tune) GroupValues(group string) map[string]any {
 // GroupDigest identifies the values of one group as Digest does those of the tune.
 func (t Tune) GroupDigest(group string) string { return digestOf(t.GroupValues(group)) }
 
+// IsOf reports whether the proof is of a tune's values of the group, by their digest.
+func (p *Proof) IsOf(t Tune, group string) bool { return p.Digest == t.GroupDigest(group) }
+
+// ValuesChanged reports whether a tune's values of the group are others than the proof is of. A
+// proof that does not say of which it is, is taken to be of these.
+func (p *Proof) ValuesChanged(t Tune, group string) bool { return p.Digest != "" && !p.IsOf(t, group) }
+
 // ProofOf is the proof of a group, nil without one.
 func (t Tune) ProofOf(group string) *Proof {
 	if group == GroupHold {
@@ -339,7 +346,7 @@ func (t Tune) reasons(group string, p *Proof, r Rig, sheet *schema.Sheet, unit s
 	switch {
 	case group == GroupLimits && len(p.TiltsDeg) > 0:
 		// the tilts that were tested say more than the values that were set
-	case p.Digest != "" && p.Digest != t.GroupDigest(group):
+	case p.ValuesChanged(t, group):
 		add("tune", "values changed since the proof")
 	}
 	if group == GroupHold || group == GroupLimits {

@@ -184,3 +184,16 @@ func TestProvedMargins(t *testing.T) {
 		t.Errorf("another unit: %+v", m)
 	}
 }
+
+// A proof is of the values with its digest; one without a digest says nothing of a change.
+func TestProofIsOf(t *testing.T) {
+	was := preset.Tune{Values: map[string]any{"stiffness.pan": 40.0, "limits.speed.pan": 90.0}}
+	now := preset.Tune{Values: map[string]any{"stiffness.pan": 41.0, "limits.speed.pan": 90.0}}
+	p := &preset.Proof{Digest: was.GroupDigest(preset.GroupHold)}
+	if !p.IsOf(was, preset.GroupHold) || p.IsOf(now, preset.GroupHold) || p.ValuesChanged(was, preset.GroupHold) || !p.ValuesChanged(now, preset.GroupHold) {
+		t.Error("one stiffness more or less is another set of values")
+	}
+	if old := (&preset.Proof{}); old.ValuesChanged(now, preset.GroupHold) || old.IsOf(now, preset.GroupHold) {
+		t.Error("a proof without a digest")
+	}
+}

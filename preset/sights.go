@@ -96,7 +96,7 @@ func (b BenchLog) OnsetObservations(c *schema.Catalogue, sheet *schema.Sheet, r 
 // Source: the proof; the coarse step is common practice, no source.
 func (t Tune) ProofSession(sheet *schema.Sheet) (b BenchLog, ok bool) {
 	p := t.Proof
-	if p == nil || p.Ended != "" || p.Digest != t.GroupDigest(GroupHold) {
+	if p == nil || p.Ended != "" || !p.IsOf(t, GroupHold) {
 		return b, false
 	}
 	b = BenchLog{Rig: p.Rig, Unit: p.Unit, By: p.By, Began: p.At, Ended: p.At, MassKg: p.MassKg, Inertia: p.Inertia, Set: map[string]float64{}, Results: map[schema.Axis]BenchResult{}}

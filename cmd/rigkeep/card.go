@@ -59,12 +59,7 @@ func runCard(k *invocation) error {
 			if err != nil {
 				return err
 			}
-			for _, x := range revs {
-				if p := d.Tune.Proof; p != nil && x.tune != nil && x.tune.GroupDigest(preset.GroupHold) == p.Digest {
-					t.Proved = x.tune.Values
-					break
-				}
-			}
+			t.Proved = provedValues(revs, d.Tune)
 			r.Tunes = []card.Tune{t}
 		}
 		c.Rigs = append(c.Rigs, r)

@@ -43,6 +43,19 @@ func (s *site) revisions(d *library.Loaded, r library.RigRow) ([]revision, error
 	return out, nil
 }
 
+// provedValues are the values that a tune's proof is of, as they were saved; nil where they are not among its revisions.
+func provedValues(revs []revision, tune *preset.Tune) map[string]any {
+	if tune == nil || tune.Proof == nil {
+		return nil
+	}
+	for _, x := range revs {
+		if x.tune != nil && tune.Proof.IsOf(*x.tune, preset.GroupHold) {
+			return x.tune.Values
+		}
+	}
+	return nil
+}
+
 // history is the revisions with what differs from now, and the stiffnesses over time.
 func (s *site) history(v *pages.Rig, row *pages.RigRow, d *library.Loaded, revs []revision, r library.RigRow) {
 	if len(revs) == 0 {
@@ -140,7 +153,7 @@ func (s *site) overTime(d *library.Loaded, revs []revision, r library.RigRow) []
 				continue
 			}
 			line.X, line.Y = append(line.X, days(h.When)), append(line.Y, n)
-			if p := h.tune.Proof; p != nil && !p.At.IsZero() && !proofs[p.At] && p.Digest == h.tune.GroupDigest(preset.GroupHold) {
+			if p := h.tune.Proof; p != nil && !p.At.IsZero() && !proofs[p.At] && p.IsOf(*h.tune, preset.GroupHold) {
 				proofs[p.At] = true
 				c.Points = append(c.Points, svg.Point{X: min(max(days(p.At), x0), x1), Y: n, Name: "proved " + schema.Num(n), Kind: "proved"})
 				if on, ok := p.Onset[a]; ok {

@@ -75,15 +75,7 @@ func (s *site) fillRig(v *pages.Rig, row *pages.RigRow, d *library.Loaded, r lib
 	if err != nil {
 		return err
 	}
-	var proved map[string]any
-	if tune != nil && tune.Proof != nil {
-		for _, x := range revs {
-			if x.tune != nil && x.tune.GroupDigest(preset.GroupHold) == tune.Proof.Digest {
-				proved = x.tune.Values
-				break
-			}
-		}
-	}
+	proved := provedValues(revs, tune)
 	v.Values, v.Pair = rigview.Stiffness(sheet, tune, proved), rigview.FiltersAndLimits(sheet, tune, proved)
 	if tune != nil {
 		v.Styles, v.Other = rigview.StylesOf(sheet, tune, v.Groups), rigview.Other(s.cat, tune)

@@ -241,7 +241,7 @@ func partWords(then, now []preset.Part) []string {
 
 func proofTune(l *look, x *Subject) {
 	p := x.proof()
-	if p == nil || p.Digest == "" || p.Digest == x.Tune.GroupDigest(preset.GroupHold) || x.taken() {
+	if p == nil || !p.ValuesChanged(*x.Tune, preset.GroupHold) || x.taken() {
 		return
 	}
 	what := "values changed since the proof of " + l.day(p.At)

@@ -75,7 +75,7 @@ func (l reviewFacts) sinceProof(x *review.Subject, a ask, st state, hist []Revis
 	if p == nil {
 		return nil
 	}
-	stale := p.Digest != "" && p.Digest != x.Tune.GroupDigest(preset.GroupHold) || p.Rig != "" && p.Rig != x.Rig.Fingerprint()
+	stale := p.ValuesChanged(*x.Tune, preset.GroupHold) || p.Rig != "" && p.Rig != x.Rig.Fingerprint()
 	if !stale {
 		return nil
 	}

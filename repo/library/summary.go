@@ -280,7 +280,7 @@ const mostProved = 50
 // this gimbal: the numbers of another's dials say nothing here.
 func (l Lists) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool) {
 	p := tune.Proof
-	changed := p.Digest != "" && p.Digest != tune.GroupDigest(preset.GroupHold)
+	changed := p.ValuesChanged(*tune, preset.GroupHold)
 	if !changed && (p.Rig == "" || p.Rig == r.Fingerprint()) {
 		return true
 	}
@@ -303,7 +303,7 @@ func (l Lists) asProved(r preset.Rig, name string, tune *preset.Tune) (same bool
 		if t.Proof == nil || !t.Proof.At.Equal(p.At) {
 			break
 		}
-		if changed && t.GroupDigest(preset.GroupHold) == p.Digest {
+		if changed && p.IsOf(*t, preset.GroupHold) {
 			tune.Values = t.Values
 		}
 		if h.Fingerprint != r.ID {
