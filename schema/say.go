@@ -67,8 +67,8 @@ func Digits(v float64, digits int) string {
 		return Num(v)
 	}
 	places := digits - 1 - int(math.Floor(math.Log10(math.Abs(v))))
-	if places > 15 {
-		return strconv.FormatFloat(v, 'g', digits, 64)
+	if places > 9 { // too many zeros behind the point to be counted
+		return strconv.FormatFloat(Rounded(v, digits), 'g', -1, 64)
 	}
 	return strconv.FormatFloat(v, 'f', max(places, 0), 64)
 }

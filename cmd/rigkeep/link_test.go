@@ -27,7 +27,7 @@ import (
 
 // linkedSheet gives quay-large a link: the stiffness of tilt with a fraction, the lag of
 // pan in whole numbers.
-func linkedSheet(t testing.TB, s *shop, integers, permanent string) {
+func linkedSheet(t testing.TB, s *fixture, integers, permanent string) {
 	t.Helper()
 	name := filepath.Join(s.dir, "gimbals", "quay-large.toml")
 	b, err := os.ReadFile(name)
@@ -60,7 +60,7 @@ func linkTable(t testing.TB) string {
 }
 
 // linkShop is a library whose rig a-cam-prime has a tune for a linked gimbal.
-func linkShop(t testing.TB) *shop {
+func linkShop(t testing.TB) *fixture {
 	t.Helper()
 	s := newFixture(t)
 	s.ok(t, "start", "a-cam-prime", "--write")
@@ -72,7 +72,7 @@ func linkShop(t testing.TB) *shop {
 }
 
 // copyShop is the same library in another place.
-func copyShop(t testing.TB, s *shop) *shop {
+func copyShop(t testing.TB, s *fixture) *fixture {
 	t.Helper()
 	c := *s
 	c.dir = filepath.Join(t.TempDir(), "lib")
@@ -83,7 +83,7 @@ func copyShop(t testing.TB, s *shop) *shop {
 }
 
 // command is the program as a process of its own.
-func (s *shop) command(t testing.TB, args ...string) *exec.Cmd {
+func (s *fixture) command(t testing.TB, args ...string) *exec.Cmd {
 	t.Helper()
 	exe, err := os.Executable()
 	if err != nil {
@@ -98,7 +98,7 @@ func (s *shop) command(t testing.TB, args ...string) *exec.Cmd {
 	return c
 }
 
-func (s *shop) child(t testing.TB, stdin string, args ...string) (code int, stdout, stderr string) {
+func (s *fixture) child(t testing.TB, stdin string, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
 	var out, errw bytes.Buffer
 	c := s.command(t, args...)
@@ -112,7 +112,7 @@ func (s *shop) child(t testing.TB, stdin string, args ...string) (code int, stdo
 }
 
 // writesOf are the logs of unit QL-0044, oldest first.
-func writesOf(t testing.TB, s *shop) [][]link.Event {
+func writesOf(t testing.TB, s *fixture) [][]link.Event {
 	t.Helper()
 	names, err := filepath.Glob(filepath.Join(s.dir, "units", "quay-large", "QL-0044", "writes", "*.jsonl"))
 	if err != nil {
@@ -265,7 +265,7 @@ func steady(row string) string {
 }
 
 // playFault writes a tune to a device with a fault and gives its row of the table.
-func playFault(t *testing.T, base *shop, table string, f fault) string {
+func playFault(t *testing.T, base *fixture, table string, f fault) string {
 	kind, answers := f.kind, f.answers
 	if kind == "" {
 		kind = "udp"

@@ -39,7 +39,7 @@ type terminal struct {
 }
 
 // open starts rigkeep on a terminal of the size given.
-func (s *shop) open(t *testing.T, rows, cols int, args ...string) *terminal {
+func (s *fixture) open(t *testing.T, rows, cols int, args ...string) *terminal {
 	t.Helper()
 	p, tty, err := pty.Open()
 	if err != nil {
@@ -284,7 +284,7 @@ func (x *terminal) play(s stand) int {
 	}
 }
 
-func (s *shop) log(t *testing.T) string {
+func (s *fixture) log(t *testing.T) string {
 	t.Helper()
 	logs, err := filepath.Glob(filepath.Join(s.dir, "rigs/*/*/bench/*.toml"))
 	if err != nil || len(logs) != 1 {

@@ -12,10 +12,10 @@ import (
 )
 
 // demoShop is the demo library, its clock on the morning of the last shoot.
-func demoShop(t *testing.T) *shop {
+func demoShop(t *testing.T) *fixture {
 	t.Helper()
 	top := t.TempDir()
-	s := &shop{dir: top, now: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), env: map[string]string{"HOME": top, "XDG_CONFIG_HOME": filepath.Join(top, ".config"), "GIT_CONFIG_NOSYSTEM": "1",
+	s := &fixture{dir: top, now: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), env: map[string]string{"HOME": top, "XDG_CONFIG_HOME": filepath.Join(top, ".config"), "GIT_CONFIG_NOSYSTEM": "1",
 		"RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>", "NO_COLOR": "1", "COLUMNS": "80", "LANG": "C.UTF-8"}}
 	s.ok(t, "demo", "made", "--quiet")
 	s.dir = filepath.Join(top, "made", "library")

@@ -131,7 +131,7 @@ func TestShapes(t *testing.T) {
 	for _, p := range shapeCases {
 		if strings.Contains(p.line, "DEVICE") && device == "" {
 			device = devicetest.Start(t, "udp", "--table", linkTable(t), "--heartbeat", "300").Address()
-			linkedSheet(t, &shop{dir: dir}, "by value", "on command")
+			linkedSheet(t, &fixture{dir: dir}, "by value", "on command")
 		}
 		out := play(dir, strings.ReplaceAll(p.line, "DEVICE", device)+" --json")
 		var doc map[string]any

@@ -12,19 +12,19 @@ import (
 	"time"
 )
 
-// shop is a library for a test, with the example sheets and rigs, and a clock.
-type shop struct {
+// fixture is a library for a test, with the example sheets and rigs, and a clock.
+type fixture struct {
 	dir string
 	now time.Time
 	env map[string]string
 }
 
-func newFixture(t testing.TB) *shop {
+func newFixture(t testing.TB) *fixture {
 	t.Helper()
 	top := t.TempDir()
-	s := &shop{dir: filepath.Join(top, "lib"), now: time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC), env: map[string]string{
+	s := &fixture{dir: filepath.Join(top, "lib"), now: time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC), env: map[string]string{
 		"HOME": top, "XDG_CONFIG_HOME": filepath.Join(top, ".config"), "GIT_CONFIG_NOSYSTEM": "1", "RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>", "NO_COLOR": "1", "COLUMNS": "80", "LANG": "C.UTF-8"}}
-	err := fixture.copyTo(top, func(made string) error {
+	err := fixtureMade.copyTo(top, func(made string) error {
 		first := *s
 		first.dir = filepath.Join(made, "lib")
 		desk := filepath.Join(made, "desk")
@@ -52,13 +52,13 @@ func newFixture(t testing.TB) *shop {
 	return s
 }
 
-// fixture is what newFixture fills; its clock stood at fixtureDone then.
+// fixtureMade is what newFixture fills; its clock stood at fixtureDone then.
 var (
-	fixture     begun
+	fixtureMade begun
 	fixtureDone time.Time
 )
 
-func (s *shop) run(stdin string, args ...string) (code int, stdout, stderr string) {
+func (s *fixture) run(stdin string, args ...string) (code int, stdout, stderr string) {
 	var out, errw bytes.Buffer
 	s.now = s.now.Add(time.Second)
 	now := s.now
@@ -67,7 +67,7 @@ func (s *shop) run(stdin string, args ...string) (code int, stdout, stderr strin
 	return code, out.String(), errw.String()
 }
 
-func (s *shop) ok(t testing.TB, args ...string) string {
+func (s *fixture) ok(t testing.TB, args ...string) string {
 	t.Helper()
 	code, out, errw := s.run("", args...)
 	if code != 0 {

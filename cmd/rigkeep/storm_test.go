@@ -23,7 +23,7 @@ var savedAs = regexp.MustCompile(`saved as ([0-9a-f]{10})\b`)
 var long = os.Getenv("RIGKEEP_STORM") != ""
 
 // process prepares the real program in the shop's library.
-func (s *shop) process(args ...string) (c *exec.Cmd, out, errw *bytes.Buffer) {
+func (s *fixture) process(args ...string) (c *exec.Cmd, out, errw *bytes.Buffer) {
 	c = exec.Command("rigkeep", args...)
 	out, errw = new(bytes.Buffer), new(bytes.Buffer)
 	c.Dir, c.Stdout, c.Stderr = s.dir, out, errw
@@ -35,7 +35,7 @@ func (s *shop) process(args ...string) (c *exec.Cmd, out, errw *bytes.Buffer) {
 }
 
 // real runs the real program to its end.
-func (s *shop) real(args ...string) (code int, stdout, stderr string) {
+func (s *fixture) real(args ...string) (code int, stdout, stderr string) {
 	c, out, errw := s.process(args...)
 	if err := c.Run(); c.ProcessState == nil {
 		return -1, "", err.Error()
@@ -44,7 +44,7 @@ func (s *shop) real(args ...string) (code int, stdout, stderr string) {
 }
 
 // git runs plain git in the library.
-func (s *shop) git(t testing.TB, args ...string) string {
+func (s *fixture) git(t testing.TB, args ...string) string {
 	t.Helper()
 	c := exec.Command("git", args...)
 	c.Dir = s.dir

@@ -287,7 +287,7 @@ func (l reviewFacts) exchange(s *review.Snapshot) error {
 		return err
 	}
 	x := &review.Exchange{Ref: name}
-	if x.Ahead, x.Behind, err = l.Store.Revisions().Apart(head, at); err != nil {
+	if x.Ahead, x.Behind, err = l.Store.Revisions().AheadBehind(head, at); err != nil {
 		s.NoExchange = "unreadable revisions of the server: " + err.Error()
 		return nil
 	}

@@ -158,11 +158,11 @@ func File(in Input) (Output, error) {
 		}
 		d, err := file.Parse(in.Path, text)
 		if err != nil && broken == "" {
-			broken = "the file of " + side + " is unreadable: " + firstLine(err.Error())
+			broken = side + " file is unreadable: " + firstLine(err.Error())
 		}
 		return d
 	}
-	od, td := read("ours", in.Ours), read("theirs", in.Theirs)
+	od, td := read("our", in.Ours), read("their", in.Theirs)
 	m.b = &doc{}
 	var base map[string]any
 	if in.Base != nil && broken == "" {

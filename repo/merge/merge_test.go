@@ -239,7 +239,7 @@ func TestProof(t *testing.T) {
 func TestBrokenAndNewer(t *testing.T) {
 	in := Input{Cat: cat, Path: "t.toml", Kind: schema.KindTune, Base: []byte(tuneBase), Ours: []byte("pan = = 3\n"), Theirs: []byte(edits(t, tuneBase, "pan = 41", "pan = 42"))}
 	out, err := File(in)
-	if err != nil || len(out.Conflicts) != 1 || out.Conflicts[0].Key != "" || !strings.Contains(out.Conflicts[0].Why, "ours cannot be read") {
+	if err != nil || len(out.Conflicts) != 1 || out.Conflicts[0].Key != "" || !strings.Contains(out.Conflicts[0].Why, "our file is unreadable") {
 		t.Errorf("%v %v", out.Conflicts, err)
 	}
 	in.Choose = func(c Conflict, clean bool) (Choice, bool) { return Choice{Take: Theirs}, !clean }

@@ -48,7 +48,7 @@ func (l Writer) Hold(name string) (release func(), ok bool, err error) {
 	if err := l.ensureStateDir(); err != nil {
 		return nil, false, device("preparing to write", err)
 	}
-	lk, ok, err := disk.TryLock(l.fs, l.own(name+".lock"))
+	lk, ok, err := disk.TryLock(l.fs, l.stateDir(name+".lock"))
 	if err != nil || !ok {
 		if err != nil {
 			err = device("locking", err)

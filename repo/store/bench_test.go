@@ -113,7 +113,7 @@ func BenchmarkHistory(b *testing.B) {
 func BenchmarkHistoryIndex(b *testing.B) {
 	each(b, func(b *testing.B, l *Lib, n int) {
 		for b.Loop() {
-			if err := os.RemoveAll(l.own("history")); err != nil {
+			if err := os.RemoveAll(l.stateDir("history")); err != nil {
 				b.Fatal(err)
 			}
 			must(must(Open(l.Root()))(b).History().Of(benchPath(n/2), 1))(b)

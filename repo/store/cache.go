@@ -11,13 +11,13 @@ import (
 // or it cannot be read. What is cached is derived: whoever reads it must be able
 // to do without.
 func (l *Lib) Cache(name string) (data []byte, ok bool) {
-	data, err := os.ReadFile(l.own("cache", filepath.Base(name)))
+	data, err := os.ReadFile(l.stateDir("cache", filepath.Base(name)))
 	return data, err == nil
 }
 
 // ViewCache is Cache for who looks at a few of the bytes: they count until done is called.
 func (l *Lib) ViewCache(name string) (data []byte, done func(), ok bool) {
-	data, done, err := disk.Map(l.own("cache", filepath.Base(name)))
+	data, done, err := disk.Map(l.stateDir("cache", filepath.Base(name)))
 	return data, done, err == nil
 }
 
@@ -29,7 +29,7 @@ func (l *Lib) SetCache(name string, data []byte) {
 	if l.ensureStateDir() != nil {
 		return
 	}
-	dir := l.own("cache")
+	dir := l.stateDir("cache")
 	by := disk.Share(disk.OS{}, l.d.Sharing)
 	if err := by.Mkdir(dir, 0o777); err != nil && !os.IsExist(err) {
 		return

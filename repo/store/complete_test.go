@@ -87,14 +87,14 @@ func TestCompleteAll(t *testing.T) {
 	}
 	read := func() string {
 		t.Helper()
-		b, err := os.ReadFile(made.own("history"))
+		b, err := os.ReadFile(made.stateDir("history"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		return string(b)
 	}
 	whole := read()
-	if err := os.Remove(made.own("history")); err != nil {
+	if err := os.Remove(made.stateDir("history")); err != nil {
 		t.Fatal(err)
 	}
 	made = fresh()

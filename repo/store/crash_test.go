@@ -201,7 +201,7 @@ func stateOf(t testing.TB, dir string) state {
 	// A process that another test is just starting may share our lock for a moment, and then
 	// Open takes the dead writer for a live one.
 	for range 200 {
-		if names, _ := os.ReadDir(l.own("held")); len(names) == 0 {
+		if names, _ := os.ReadDir(l.stateDir("held")); len(names) == 0 {
 			break
 		}
 		time.Sleep(2 * time.Millisecond)

@@ -172,15 +172,15 @@ func TestDerivedNeverTrusted(t *testing.T) {
 	}
 	good := map[string][]byte{}
 	for _, name := range names {
-		good[name] = must(os.ReadFile(l.own(name)))(t)
+		good[name] = must(os.ReadFile(l.stateDir(name)))(t)
 	}
 	// Files are put in place by rename, as everything that is mapped must be.
 	place := func(name string, data []byte) {
 		t.Helper()
-		if err := os.WriteFile(l.own("x"), data, 0o666); err != nil {
+		if err := os.WriteFile(l.stateDir("x"), data, 0o666); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.Rename(l.own("x"), l.own(name)); err != nil {
+		if err := os.Rename(l.stateDir("x"), l.stateDir(name)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -212,7 +212,7 @@ func TestDerivedNeverTrusted(t *testing.T) {
 			}
 		}
 	}
-	if err := os.RemoveAll(l.own()); err != nil {
+	if err := os.RemoveAll(l.stateDir()); err != nil {
 		t.Fatal(err)
 	}
 	if got := ask(); got != want {
@@ -234,17 +234,17 @@ func TestDerivedDamagedBlocks(t *testing.T) {
 		return fmt.Sprint(revs, keys)
 	}
 	want := ask()
-	good := must(os.ReadFile(l.own("history")))(t)
+	good := must(os.ReadFile(l.stateDir("history")))(t)
 	if len(good) < 10*4096 {
 		t.Fatal("too small to mean anything:", len(good))
 	}
 	for at := 100; at < len(good); at += 5000 {
 		bad := append([]byte{}, good...)
 		bad[at] ^= 4
-		if err := os.WriteFile(l.own("x"), bad, 0o666); err != nil {
+		if err := os.WriteFile(l.stateDir("x"), bad, 0o666); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.Rename(l.own("x"), l.own("history")); err != nil {
+		if err := os.Rename(l.stateDir("x"), l.stateDir("history")); err != nil {
 			t.Fatal(err)
 		}
 		if got := ask(); got != want {
@@ -270,7 +270,7 @@ func TestHistoryJournalFolds(t *testing.T) {
 		edit(t, l, "a.toml", fmt.Sprintf("a = %d\n", i+1), "A")
 		must(must(Open(l.Root()))(t).History().Of("a.toml", 0))(t)
 	}
-	journal := must(os.ReadFile(l.own("history.journal")))(t)
+	journal := must(os.ReadFile(l.stateDir("history.journal")))(t)
 	if n := strings.Count(string(journal), "\n"); n != 6 {
 		t.Fatalf("the journal has %d lines:\n%s", n, journal)
 	}
@@ -299,7 +299,7 @@ func TestHistoryJournalFolds(t *testing.T) {
 	if told == 0 {
 		t.Fatal("no progress was told")
 	}
-	if _, err := os.Stat(l.own("history.journal")); err == nil {
+	if _, err := os.Stat(l.stateDir("history.journal")); err == nil {
 		t.Fatal("the journal was not folded")
 	}
 	if revs := must(must(Open(l.Root()))(t).History().Of("a.toml", 3))(t); len(revs) != 3 {

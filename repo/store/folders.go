@@ -58,7 +58,7 @@ func (c *folderCache) match(folders []*folder) {
 	}
 }
 
-func (l WorkTree) foldersName() string { return l.own(l.heldName("folders")) }
+func (l WorkTree) foldersName() string { return l.stateDir(l.heldName("folders")) }
 
 // loadFolders gives the cache, empty if there is none that can be used, or nil where folder
 // times are not to be trusted.
@@ -122,7 +122,7 @@ func (l WorkTree) saveFolders(s *scan, began time.Time) {
 	if l.ensureStateDir() != nil {
 		return
 	}
-	tmp := disk.TempName(l.own(), "tmp_")
+	tmp := disk.TempName(l.stateDir(), "tmp_")
 	if disk.WriteNew(l.fs, tmp, out, 0o666) == nil && l.fs.Rename(tmp, l.foldersName()) != nil {
 		_ = l.fs.Remove(tmp)
 	}

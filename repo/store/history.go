@@ -198,7 +198,7 @@ func (l History) lendIndex(head plumbing.Hash) (x *hist.Index, done func(), err 
 }
 
 func errHistory(l *Lib) error {
-	return &Error{Kind: ErrDamaged, Msg: "the history index cannot be made", Hint: "Delete " + l.own("history") + " and try again"}
+	return &Error{Kind: ErrDamaged, Msg: "the history index cannot be made", Hint: "Delete " + l.stateDir("history") + " and try again"}
 }
 
 // index gives the history index with head in it. histMu is held.
@@ -208,7 +208,7 @@ func (l History) index(head plumbing.Hash, anew bool) (*hist.Index, error) {
 
 // makeIndex is index; look as hist.Index.Extend has it.
 func (l History) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist.Index, error) {
-	base, journal := l.own("history"), l.own("history.journal")
+	base, journal := l.stateDir("history"), l.stateDir("history.journal")
 	sum := l.shallowSum()
 	if l.hist == nil {
 		x, err := hist.Load(l.fs, base, journal, sum)
@@ -231,7 +231,7 @@ func (l History) makeIndex(head plumbing.Hash, anew bool, look hist.Look) (*hist
 	if x.Unsaved() && l.ensureStateDir() == nil {
 		// A library that may not be written to, or a process that is writing it now, is no reason
 		// to wait or to fail: the answer is in memory.
-		if lk, ok, err := disk.TryLock(l.fs, l.own("history.lock")); err == nil && ok {
+		if lk, ok, err := disk.TryLock(l.fs, l.stateDir("history.lock")); err == nil && ok {
 			_ = x.Store(l.fs, base, journal)
 			lk.Unlock()
 		}

@@ -426,17 +426,17 @@ var errTooLarge = errors.New("the file is too large")
 
 func (l *Lib) work(path string) string { return filepath.Join(l.d.Work, filepath.FromSlash(path)) }
 
-// own is the folder for everything the store keeps beside git's own files.
-func (l *Lib) own(parts ...string) string {
+// stateDir is the folder for everything the store keeps beside git's own files.
+func (l *Lib) stateDir(parts ...string) string {
 	return filepath.Join(append([]string{l.d.Common, "rigkeep"}, parts...)...)
 }
 
 // ensureStateDir makes the store's folder.
 func (l *Lib) ensureStateDir() error {
-	if _, err := l.fs.Stat(l.own("held")); err == nil {
+	if _, err := l.fs.Stat(l.stateDir("held")); err == nil {
 		return nil
 	}
-	for _, d := range []string{l.own(), l.own("held")} {
+	for _, d := range []string{l.stateDir(), l.stateDir("held")} {
 		if err := l.fs.Mkdir(d, 0o777); err != nil && !errors.Is(err, os.ErrExist) {
 			return err
 		}
@@ -447,5 +447,5 @@ func (l *Lib) ensureStateDir() error {
 // PagesDir is the folder for pages made from the library, beside git's own files, where
 // no revision holds them. It may not be there yet; the folder above it is.
 func (l *Lib) PagesDir() (string, error) {
-	return l.own("pages"), l.ensureStateDir()
+	return l.stateDir("pages"), l.ensureStateDir()
 }

@@ -74,7 +74,7 @@ func (l *Lib) lock(ctx context.Context) (unlock func(), err error) {
 	}
 	w := l.Writer().newWaiter(ctx)
 	for {
-		lk, ok, err := disk.TryLock(l.fs, l.own("lock"))
+		lk, ok, err := disk.TryLock(l.fs, l.stateDir("lock"))
 		if err != nil {
 			return nil, device("locking the library", err)
 		}
@@ -118,7 +118,7 @@ type gitLock struct {
 // readyLock prepares the lock of target under a name of our own in the held folder. The lock
 // itself is taken by take.
 func (l Writer) readyLock(target, heldName string) (*gitLock, error) {
-	g := &gitLock{l: l.Lib, target: target, held: l.own("held", heldName)}
+	g := &gitLock{l: l.Lib, target: target, held: l.stateDir("held", heldName)}
 	if err := l.fs.Remove(g.held); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, device("preparing a lock", err)
 	}

@@ -66,15 +66,15 @@ func (l Writer) note(m *move) error {
 	sum := sha256.Sum256(text)
 	text = append(append(append(text, '\n'), hex.EncodeToString(sum[:])...), '\n')
 	l.clearNote()
-	return disk.WriteNew(l.fs, l.own("held", "note"), text, 0o666)
+	return disk.WriteNew(l.fs, l.stateDir("held", "note"), text, 0o666)
 }
 
-func (l Writer) clearNote() { _ = l.fs.Remove(l.own("held", "note")) }
+func (l Writer) clearNote() { _ = l.fs.Remove(l.stateDir("held", "note")) }
 
 // readNote gives the note, or nil if there is none or it was cut short while being written, in
 // which case nothing that it announces had begun.
 func (l Writer) readNote() *note {
-	raw, err := l.fs.ReadFile(l.own("held", "note"))
+	raw, err := l.fs.ReadFile(l.stateDir("held", "note"))
 	if err != nil {
 		return nil
 	}
@@ -93,11 +93,11 @@ func (l Writer) readNote() *note {
 // recoverIfNeeded repairs at Open if a dead writer left something. A live writer, or a library that
 // we may not write to, is left alone.
 func (l *Lib) recoverIfNeeded() error {
-	names, err := l.fs.ReadDir(l.own("held"))
+	names, err := l.fs.ReadDir(l.stateDir("held"))
 	if err != nil || len(names) == 0 {
 		return nil
 	}
-	lk, ok, err := disk.TryLock(l.fs, l.own("lock"))
+	lk, ok, err := disk.TryLock(l.fs, l.stateDir("lock"))
 	if err != nil || !ok {
 		return nil
 	}
@@ -119,14 +119,14 @@ func (l Writer) say(format string, a ...any) {
 
 // repair runs under the advisory lock and puts right what a dead writer left.
 func (l Writer) repair(ctx context.Context) error {
-	names, err := l.fs.ReadDir(l.own("held"))
+	names, err := l.fs.ReadDir(l.stateDir("held"))
 	if err != nil || len(names) == 0 {
 		return nil
 	}
 	n := l.readNote()
 	locks, temps, noted, said := 0, 0, false, len(l.repairs)
 	for _, e := range names {
-		held := l.own("held", e.Name())
+		held := l.stateDir("held", e.Name())
 		kind, arg, _ := strings.Cut(e.Name(), "@")
 		git := l.d.Common
 		if arg != "" && kind != "ref" {

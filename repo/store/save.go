@@ -326,7 +326,7 @@ func (t *tx) save(q *SaveRequest) (id plumbing.Hash, again bool, err error) {
 	}
 	m := move{branch: branch, from: head, to: commit.ID, steps: steps, up: up,
 		who: signature(committer, when), why: word + ": " + strings.Join(strings.Fields(q.Subject), " ")}
-	along := objects.SyncBatch{Dirs: []string{l.own("held")}}
+	along := objects.SyncBatch{Dirs: []string{l.stateDir("held")}}
 	if !slices.ContainsFunc(steps, func(s step) bool { return s.write }) {
 		// The work tree stays as it is, so what the index will hold is known now, and can be
 		// written into its lock while the objects are.
@@ -412,7 +412,7 @@ func (t *tx) putIndexBack() error {
 	if t.raw == nil {
 		return l.fs.Remove(name)
 	}
-	if err := l.fs.Rename(l.own("held", "old_index"), name); err == nil {
+	if err := l.fs.Rename(l.stateDir("held", "old_index"), name); err == nil {
 		return l.fs.SyncDir(l.d.Git)
 	}
 	if err := g.fill(t.raw); err != nil {
@@ -426,7 +426,7 @@ func (t *tx) putIndexBack() error {
 
 // keep gives a file a second name in the held folder and returns it, or "" if that cannot be.
 func (t *tx) keep(name, as string) string {
-	kept := t.l.own("held", as)
+	kept := t.l.stateDir("held", as)
 	_ = t.l.fs.Remove(kept)
 	if t.l.fs.Link(name, kept) != nil {
 		return ""
@@ -436,7 +436,7 @@ func (t *tx) keep(name, as string) string {
 
 // forget drops the second names.
 func (t *tx) forget(m *move) {
-	_ = t.l.fs.Remove(t.l.own("held", "old_index"))
+	_ = t.l.fs.Remove(t.l.stateDir("held", "old_index"))
 	for i := range m.steps {
 		if m.steps[i].kept != "" {
 			_ = t.l.fs.Remove(m.steps[i].kept)

@@ -93,7 +93,7 @@ func (l *Lib) AddAttribute(ctx context.Context, line string) (changed bool, err 
 		return false, device("writing git's attributes", err)
 	}
 	raw = append(raw, line+"\n"...)
-	temp := disk.TempName(l.own("held"), "tmp_")
+	temp := disk.TempName(l.stateDir("held"), "tmp_")
 	err = disk.WriteSynced(l.fs, temp, raw, 0o666)
 	if err == nil {
 		if err = disk.Move(l.fs, temp, name, raw); err != nil {

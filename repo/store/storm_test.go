@@ -155,7 +155,7 @@ func TestKillStorm(t *testing.T) {
 				repairs++
 			}
 		}
-		if names, _ := os.ReadDir(l.own("held")); len(names) > 0 {
+		if names, _ := os.ReadDir(l.stateDir("held")); len(names) > 0 {
 			unfinished++
 		}
 		l2, err := Open(dir)
@@ -661,12 +661,12 @@ func TestForeignLockStays(t *testing.T) {
 	// proves nothing about the lock of somebody else.
 	ours := []string{lock, filepath.Join(l.Root(), ".git", "HEAD.lock"), filepath.Join(l.Root(), ".git", "refs", "heads", "main.lock")}
 	for i, held := range []string{"index", "head", refHeld("refs/heads/main")} {
-		if err := errors.Join(os.WriteFile(l.own("held", held), nil, 0o666), os.WriteFile(ours[i], nil, 0o666)); err != nil {
+		if err := errors.Join(os.WriteFile(l.stateDir("held", held), nil, 0o666), os.WriteFile(ours[i], nil, 0o666)); err != nil {
 			t.Fatal(err)
 		}
 	}
 	l = must(Open(l.Root()))(t)
-	if names, _ := os.ReadDir(l.own("held")); len(names) != 0 || len(l.Recovered()) == 0 {
+	if names, _ := os.ReadDir(l.stateDir("held")); len(names) != 0 || len(l.Recovered()) == 0 {
 		t.Fatal(names, l.Recovered())
 	}
 	for _, name := range ours {
@@ -676,7 +676,7 @@ func TestForeignLockStays(t *testing.T) {
 	}
 	// The same file under both names is ours, and goes.
 	for i, held := range []string{"index", "head", refHeld("refs/heads/main")} {
-		if err := os.Link(ours[i], l.own("held", held)); err != nil {
+		if err := os.Link(ours[i], l.stateDir("held", held)); err != nil {
 			t.Fatal(err)
 		}
 	}

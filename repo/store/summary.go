@@ -76,7 +76,7 @@ func (l WorkTree) Summaries(o SummaryOptions) ([]Summary, error) {
 			}
 			root = h.Tree
 		}
-		name := l.own("list-" + o.Name)
+		name := l.stateDir("list-" + o.Name)
 		was, known := l.loadSummaries(name, o.Version)
 		if known != nil && was == root {
 			out = known
@@ -244,7 +244,7 @@ func (l WorkTree) saveSummaries(name, version string, root plumbing.Hash, list [
 	if l.ensureStateDir() != nil {
 		return
 	}
-	tmp := disk.TempName(l.own(), "tmp_")
+	tmp := disk.TempName(l.stateDir(), "tmp_")
 	if disk.WriteNew(l.fs, tmp, formatSummaries(version, root, list), 0o666) == nil && l.fs.Rename(tmp, name) != nil {
 		_ = l.fs.Remove(tmp)
 	}

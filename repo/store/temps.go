@@ -34,9 +34,9 @@ func (l WorkTree) temps() (out []tempFile) {
 		dir      string
 		prefixes []string
 	}{
-		{l.own(), []string{"tmp_"}},
-		{l.own("held"), []string{"tmp_"}},
-		{l.own("cache"), []string{"new-"}},
+		{l.stateDir(), []string{"tmp_"}},
+		{l.stateDir("held"), []string{"tmp_"}},
+		{l.stateDir("cache"), []string{"new-"}},
 		{l.ObjectFolder(), []string{objects.TempPrefix, receivedPrefix}},
 		{filepath.Join(l.ObjectFolder(), "pack"), []string{objects.PackTemp}},
 	} {
@@ -72,7 +72,7 @@ func (l WorkTree) Temps() (t Temps) {
 // library's lock, before a write. Ages are told by the file system's own clock, since the disk may
 // be another machine's.
 func (l WorkTree) sweepTemps() {
-	mark := l.own("swept")
+	mark := l.stateDir("swept")
 	st, err := l.fs.Lstat(mark)
 	if err == nil && time.Since(st.ModTime()).Abs() < tempAge {
 		return

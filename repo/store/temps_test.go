@@ -20,8 +20,8 @@ func TestOldTemps(t *testing.T) {
 	young := time.Now().Add(-30 * time.Minute)
 	l.SetCache("x", []byte("x"))
 	dirs := map[string]string{
-		l.own():                                 "tmp_1_1_x",
-		l.own("cache"):                          "new-1_1_x",
+		l.stateDir():                            "tmp_1_1_x",
+		l.stateDir("cache"):                     "new-1_1_x",
 		l.ObjectFolder():                        objects.TempPrefix + "1_1_x",
 		filepath.Join(l.ObjectFolder(), "pack"): objects.PackTemp + "1_1_x",
 	}
@@ -56,7 +56,7 @@ func TestOldTemps(t *testing.T) {
 	if got := l.Work().Temps(); got != (Temps{9, 45}) {
 		t.Errorf("there are %+v", got)
 	}
-	if err := os.Chtimes(l.own("swept"), old, old); err != nil {
+	if err := os.Chtimes(l.stateDir("swept"), old, old); err != nil {
 		t.Fatal(err)
 	}
 	edit(t, l, "a.toml", "a = 3\n", "More")

@@ -220,7 +220,7 @@ func (l WorkTree) tempWork(path string, data []byte, mode uint32) (temp string, 
 			perm &^= 0o111
 		}
 	}
-	temp = disk.TempName(l.own("held"), "tmp_")
+	temp = disk.TempName(l.stateDir("held"), "tmp_")
 	if err := disk.WriteSynced(l.fs, temp, data, perm); err != nil {
 		return "", err
 	}

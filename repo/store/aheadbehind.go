@@ -10,8 +10,8 @@ import (
 	"rigkeep/repo/internal/tree"
 )
 
-// Apart counts the revisions that only a has and those that only b has.
-func (l Revisions) Apart(a, b Rev) (onlyA, onlyB int, err error) {
+// AheadBehind counts the revisions that only a has and those that only b has.
+func (l Revisions) AheadBehind(a, b Rev) (onlyA, onlyB int, err error) {
 	err = l.with(func(r *objects.Reader) error {
 		x, _, err := l.between(r, []Rev{a}, []Rev{b})
 		if err != nil {

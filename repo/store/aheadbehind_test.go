@@ -11,7 +11,7 @@ func TestApartAgreesWithGit(t *testing.T) {
 	l := branchy(t)
 	for _, c := range [][2]string{{"main", "side"}, {"side", "main"}, {"main", "main"}, {"main~2", "side"}, {"main~3", "main"}} {
 		a, b := Rev(git(t, l.Root(), "rev-parse", c[0])), Rev(git(t, l.Root(), "rev-parse", c[1]))
-		x, y, err := l.Revisions().Apart(a, b)
+		x, y, err := l.Revisions().AheadBehind(a, b)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -19,7 +19,7 @@ func TestApartAgreesWithGit(t *testing.T) {
 			t.Errorf("%v: %s, git says %s", c, got, want)
 		}
 	}
-	if _, _, err := l.Revisions().Apart(Rev(strings.Repeat("0", 39)+"1"), ""); err == nil {
+	if _, _, err := l.Revisions().AheadBehind(Rev(strings.Repeat("0", 39)+"1"), ""); err == nil {
 		t.Error("a revision that is not there counts as one")
 	}
 }
