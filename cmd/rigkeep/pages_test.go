@@ -96,6 +96,7 @@ func spoil(t *testing.T, dir string, run func(int, ...string) string) {
 // Pages as the commands write them, on a phone, at a desk, on paper, light and dark.
 func TestPages(t *testing.T) {
 	t.Parallel()
+	pagetest.Open(t) // one browser for all of them
 	dir, run := spoiledHarbour(t)
 	for _, p := range []struct {
 		name   string

@@ -107,7 +107,7 @@ func CheckFile(t testing.TB, file string) []byte {
 func look(t testing.TB, name, file string, beside []string) []byte {
 	t.Helper()
 	l := looker{name: name, file: file, beside: beside}
-	ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(browserOptions(t)...), chromedp.WithListener(l.listen))
+	ctx, cancel := tab(t, chromedp.WithListener(l.listen))
 	defer cancel()
 	l.ctx = ctx
 	l.start(t)
@@ -142,15 +142,54 @@ type looker struct {
 	heard      []string
 }
 
-func browserOptions(t testing.TB) []chromedp.ExecAllocatorOption {
-	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
-	for _, f := range []string{"disable-quic", "disable-background-networking", "disable-component-update", "disable-sync"} {
-		opts = append(opts, chromedp.Flag(f, true))
-	}
-	return opts
+// shared is the browser that the tests of a package share while they run: to start one takes longer than to look at a page.
+var shared struct {
+	sync.Mutex
+	users int
+	ctx   context.Context
+	stop  func()
 }
 
-// start starts the browser and has it tell of requests and faults.
+// Open keeps a browser until the test ends, for it and for all others meanwhile. Each look is
+// in a tab with a profile of its own.
+func Open(t testing.TB) context.Context {
+	t.Helper()
+	shared.Lock()
+	defer shared.Unlock()
+	if shared.users == 0 {
+		profile, err := os.MkdirTemp("", "pagetest-")
+		if err != nil {
+			t.Fatal(err)
+		}
+		opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(profile)}
+		for _, f := range []string{"disable-quic", "disable-background-networking", "disable-component-update", "disable-sync"} {
+			opts = append(opts, chromedp.Flag(f, true))
+		}
+		ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(opts...))
+		shared.ctx, shared.stop = ctx, func() { cancel(); _ = os.RemoveAll(profile) }
+		if err := chromedp.Do(ctx); err != nil {
+			shared.stop()
+			t.Fatal(err)
+		}
+	}
+	shared.users++
+	t.Cleanup(func() {
+		shared.Lock()
+		defer shared.Unlock()
+		if shared.users--; shared.users == 0 {
+			shared.stop()
+		}
+	})
+	return shared.ctx
+}
+
+// tab opens an empty page in the shared browser.
+func tab(t testing.TB, opts ...chromedp.ContextOption) (context.Context, context.CancelFunc) {
+	t.Helper()
+	return chromedp.NewContext(Open(t), append(opts, chromedp.WithNewBrowserContext())...)
+}
+
+// start opens the page's tab and has it tell of requests and faults.
 func (l *looker) start(t testing.TB) {
 	t.Helper()
 	l.run(t, "start", chromedp.Func(func(ctx context.Context, s *chromedp.Target) error {
@@ -279,8 +318,7 @@ const FirstScreen = 800
 // stand whole above FirstScreen.
 func Answers(t testing.TB, as []Answer) {
 	t.Helper()
-	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
-	ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(opts...))
+	ctx, cancel := tab(t)
 	defer cancel()
 	dir := t.TempDir()
 	for i, a := range as {
@@ -317,11 +355,10 @@ func Answers(t testing.TB, as []Answer) {
 	}
 }
 
-// Phone opens a browser of a phone's size; done ends it.
+// Phone opens a page of a phone's size; done closes it.
 func Phone(t testing.TB) (ctx context.Context, done func()) {
 	t.Helper()
-	opts := []chromedp.ExecAllocatorOption{chromedp.ExecPath(Browser(t)), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir())}
-	ctx, done = chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(opts...))
+	ctx, done = tab(t)
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(390, 844)); err != nil {
 		t.Fatal(err)
 	}
