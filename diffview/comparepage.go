@@ -275,7 +275,7 @@ func (f Figure) pageRow() figureRow {
 }
 
 // limits says which limits are crossed now, and which were before. amber is a test on record that
-// speaks for the later values, "" for none.
+// is in favour of the later values, "" for none.
 func (v *compareView) limits(list []Figure, amber string) {
 	var crossed, still []string
 	for _, f := range list {
@@ -320,7 +320,7 @@ func (v *compareView) most(list []Figure) {
 			continue
 		}
 		by := math.Abs(*f.After-*f.Before) / math.Max(math.Max(math.Abs(*f.After), math.Abs(*f.Before)), 1e-9)
-		// what the subject does in the frame is what people see, so it is told before others
+		// what the subject does in the frame is what people see, so it comes before the others
 		if strings.HasPrefix(f.Key, "follow.") {
 			by++
 		}
@@ -347,7 +347,7 @@ func (f Figure) text(v *float64) string {
 	return three(*v) + unitAfter(f.Unit)
 }
 
-// provedWithMargin says that what was measured speaks for the later values.
+// provedWithMargin says that what was measured is in favour of the later values.
 func (r Report) provedWithMargin() string {
 	if r.b.Tune == nil || r.b.Sheet == nil || r.b.Rig == nil {
 		return ""

@@ -149,7 +149,7 @@ type barPart struct {
 	saw  bench.Outcome
 }
 
-// barParts are the values tried on an axis with the one in question among them, which is at at.
+// barParts are the values tried on an axis, with the proposed one in its place among them; at is that place.
 func (b *benchRun) barParts(p bench.Proposal) (parts []barPart, at int) {
 	const asked = " ?"
 	at = -1

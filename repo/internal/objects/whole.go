@@ -104,7 +104,7 @@ type unpacking struct {
 	byID  map[plumbing.Hash]int
 }
 
-// pending is a delta that its base is not there for yet.
+// pending is a delta whose base has not been read yet.
 type pending struct {
 	i     int
 	e     entry
