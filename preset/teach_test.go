@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand"
+	"os"
 	"testing"
 	"time"
 
@@ -167,7 +168,7 @@ func request(t testing.TB, sh *schema.Sheet, r preset.Rig, unit string, logs []p
 
 // Three sessions on a simulated gimbal tell where the fourth rig's ends: the value
 // expected is within two coarse steps of the one that the fourth session keeps, and the
-// 90 % interval holds it, in nine of ten of 120 seeded shops. The cap, which allows less,
+// 90 % interval holds it, in nine of ten of 120 seeded shops (40 without RIGKEEP_STORM). The cap, which allows less,
 // does not enter the interval: it only bounds the value offered. Once with all sessions
 // on one unit, once with the first two on another unit than the one at hand. The sheet's
 // references are left out: what helps is what the sessions taught.
@@ -176,9 +177,12 @@ func TestThreeSessionsTeachTheNextStart(t *testing.T) {
 	sh.References = nil
 	now := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
 	for _, two := range []bool{false, true} {
-		runs := 120
+		runs := 40
+		if os.Getenv("RIGKEEP_STORM") != "" {
+			runs = 120
+		}
 		if two {
-			runs = 60
+			runs /= 2
 		}
 		landed, inside, capped, n, worst := 0, 0, 0, 0, 0.0
 		inScale, nScale, inDelay, nDelay := 0, 0, 0, 0
