@@ -92,11 +92,12 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 	if n := len(w) * len(s); n == 0 || n > maxTried {
 		return nil, refuse("number of styles to try", n, "1 to 20000: give fewer dead bands or lags")
 	}
+	road := newPath(m, searchStep)
 	var tried []Point
 	try := func(w, s []float64) error {
 		for _, a := range w {
 			for _, b := range s {
-				pt, ok, err := tryStyle(m, shot, Style{a, b, o.Model}, o.FieldOfView, shownDrift*p.MaxDrift)
+				pt, ok, err := tryStyle(m, road, shot, Style{a, b, o.Model}, o.FieldOfView, shownDrift*p.MaxDrift)
 				if err != nil {
 					return err
 				}
@@ -120,7 +121,7 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 	}
 	p.Best, p.Trade = best(tried, p.MaxDrift), tradeCurve(tried)
 	if p.Least = tried[0]; math.IsInf(p.Least.SPARC, 0) { // not worked out so far from the limit
-		p.Least, _, err = tryStyle(m, shot, p.Least.Style, o.FieldOfView, math.Inf(1))
+		p.Least, _, err = tryStyle(m, road, shot, p.Least.Style, o.FieldOfView, math.Inf(1))
 	}
 	return p, err
 }
@@ -128,9 +129,9 @@ func Search(shot Shot, o SearchOptions) (*Proposal, error) {
 // tryStyle simulates a style on a shot. Beyond the drift shown it leaves the
 // smoothness at minus infinity, and it is false for a style that loses the subject
 // by a quarter turn.
-func tryStyle(m Move, shot Shot, s Style, fov, shown float64) (Point, bool, error) {
+func tryStyle(m Move, road *path, shot Shot, s Style, fov, shown float64) (Point, bool, error) {
 	r, err := Simulate(m, s, Options{Step: searchStep, Tail: math.Max(minTail+math.Max(0, shot.Landing), searchTail*s.Lag), FieldOfView: fov, NoSmoothness: true,
-		Landing: math.Max(0, shot.Landing), CountLanding: shot.Landing >= 0})
+		Landing: math.Max(0, shot.Landing), CountLanding: shot.Landing >= 0, path: road})
 	if err != nil || r.Drift.MaxShare == nil {
 		return Point{}, false, err
 	}

@@ -21,6 +21,8 @@ type Options struct {
 	// NoSmoothness leaves out the two smoothness measures, which cost more than
 	// the simulation itself.
 	NoSmoothness bool
+
+	path *path // of the move at Step, where several styles go the same way
 }
 
 const (
@@ -167,7 +169,7 @@ func Simulate(m Move, s Style, o Options) (*Response, error) {
 	r.Trace = Trace{o.Step, buf[:n:n], buf[n : 2*n : 2*n], buf[2*n:]}
 	run := newRun(m, s, o)
 	for i := 0; i < n; i++ {
-		run.to(float64(i) * o.Step)
+		run.to(i)
 		r.Trace.Handle[i], r.Trace.Camera[i], r.Trace.Rate[i] = run.handle, run.camera(run.handle), run.v
 	}
 	run.figures(r)
@@ -184,7 +186,7 @@ func Simulate(m Move, s Style, o Options) (*Response, error) {
 type run struct {
 	head
 	o                 Options
-	steps             []placed
+	path              *path
 	knots             []float64
 	t                 float64 // the head's clock, exactly at a sample or knot
 	handle, meant     float64
@@ -204,38 +206,67 @@ type run struct {
 }
 
 func newRun(m Move, s Style, o Options) *run {
-	r := &run{head: newHead(s, o.Step), o: o, steps: m.place(), knots: m.knots(), stop: m.Duration(), moved: math.NaN(), farAt: math.NaN()}
+	r := &run{head: newHead(s, o.Step), o: o, path: o.path, knots: m.knots(), stop: m.Duration(), moved: math.NaN(), farAt: math.NaN()}
+	if r.path == nil {
+		r.path = newPath(m, o.Step)
+	}
 	for len(r.knots) > 0 && r.knots[0] <= 0 {
 		r.knots = r.knots[1:]
 	}
 	return r
 }
 
-// to goes on to time t, stopping at every knot before it.
-func (r *run) to(t float64) {
+// path is the way of a move's handle: where it is at each sample, worked out when first asked for.
+type path struct {
+	steps []placed
+	step  float64 // s between samples
+	at    []way
+}
+
+// way is where the handle is, and where it is meant to be without sway, both in rad.
+type way struct{ handle, meant float64 }
+
+func newPath(m Move, step float64) *path { return &path{steps: m.place(), step: step} }
+
+// sample is the way at sample i.
+func (p *path) sample(i int) way {
+	for len(p.at) <= i {
+		p.at = append(p.at, p.when(float64(len(p.at))*p.step))
+	}
+	return p.at[i]
+}
+
+// when is the way at time t.
+func (p *path) when(t float64) (w way) {
+	w.handle, w.meant = heading(p.steps, t)
+	return w
+}
+
+// to goes on to sample i, stopping at every knot before it.
+func (r *run) to(i int) {
+	t := float64(i) * r.o.Step
 	for len(r.knots) > 0 && r.knots[0] < t {
-		r.line(r.knots[0])
+		r.line(r.knots[0], r.path.when(r.knots[0]))
 		r.knots = r.knots[1:]
 	}
 	if len(r.knots) > 0 && r.knots[0] == t {
 		r.knots = r.knots[1:]
 	}
-	r.line(t)
+	r.line(t, r.path.sample(i))
 }
 
-// line takes the handle straight from where it is to its heading at time t.
-func (r *run) line(t float64) {
+// line takes the handle straight from where it is to where it is at time t.
+func (r *run) line(t float64, w way) {
 	if t > r.t {
-		h, meant := heading(r.steps, t)
 		dt := t - r.t
 		if d := dt - r.o.Step; math.Abs(d) < 1e-9*r.o.Step {
 			dt = r.o.Step // the same to rounding: the kept exponential serves
 		}
-		if h != r.handle && math.IsNaN(r.moved) {
+		if w.handle != r.handle && math.IsNaN(r.moved) {
 			r.moved = r.t
 		}
-		r.step((h-r.handle)/dt, dt)
-		r.t, r.handle, r.meant = t, h, meant
+		r.step((w.handle-r.handle)/dt, dt)
+		r.t, r.handle, r.meant = t, w.handle, w.meant
 	}
 	c := r.camera(r.handle)
 	trail := math.Abs(r.handle - c)
@@ -284,7 +315,7 @@ func (r *run) figures(out *Response) {
 		out.Omitted["start_delay_s"] = "the camera does not move: the handle stays inside the dead band"
 	}
 	rate := 0.0
-	for _, s := range r.steps {
+	for _, s := range r.path.steps {
 		if s.Kind == Pan {
 			rate = math.Max(rate, math.Abs(s.Rate))
 		}
