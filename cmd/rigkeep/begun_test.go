@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"sync"
 	"testing"
 )
@@ -48,4 +49,23 @@ func (b *begun) copyTo(to string, fill func(dir string) error) (err error) {
 		return err
 	}
 	return exec.Command("cp", "-a", b.filled+"/.", to).Run()
+}
+
+// madeDemo is what demoIn copies.
+var madeDemo begun
+
+// demoIn lays the demo into a folder, as "rigkeep demo harbour" does there, and gives its library.
+// The scenario has its own clock, so that it is the same whenever it is made.
+func demoIn(t testing.TB, top string) string {
+	t.Helper()
+	err := madeDemo.copyTo(top, func(dir string) error {
+		if code, _, errs := run(t, dir, "demo", "harbour", "--quiet"); code != 0 {
+			return errors.New(errs)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return filepath.Join(top, "harbour", "library")
 }

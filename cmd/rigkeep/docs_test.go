@@ -23,12 +23,7 @@ func playReadme(t *testing.T, text string) string {
 	e := Env{Stdin: strings.NewReader(""), Dir: dir, Now: func() time.Time { return clock }, Getenv: func(k string) string {
 		return map[string]string{"RIGKEEP_AUTHOR": "Stabiliser technician <technician@example.org>", "COLUMNS": "100", "NO_COLOR": "1", "HOME": dir, "PATH": os.Getenv("PATH")}[k]
 	}}
-	var sink bytes.Buffer
-	e.Stdout, e.Stderr = &sink, &sink
-	if code := Main([]string{"rigkeep", "demo", "harbour", "--quiet"}, e); code != 0 {
-		t.Fatalf("demo: exit %d\n%s", code, sink.String())
-	}
-	e.Dir = filepath.Join(dir, "harbour", "library")
+	e.Dir = demoIn(t, dir)
 	head := regexp.MustCompile(` \| head -(\d+)$`)
 	block := regexp.MustCompile("(?s)```console\n(.*?)```")
 	return block.ReplaceAllStringFunc(text, func(b string) string {

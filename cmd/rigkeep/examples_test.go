@@ -17,16 +17,14 @@ import (
 func TestExamplesRun(t *testing.T) {
 	t.Parallel()
 	top := t.TempDir()
-	if code, _, errs := run(t, top, "demo", "made", "--quiet"); code != 0 {
-		t.Fatal(errs)
-	}
+	made := demoIn(t, top)
 	redirect := regexp.MustCompile(` [<>] \S+$`)
 	for path := range leaves(newApp(Env{Getenv: func(string) string { return "" }}, nil).Commands, "") {
 		v := findVerb(strings.Fields(path))
 		if v.raw || path == "demo" {
 			continue // plain git; the demo has a script of its own
 		}
-		dir := filepath.Join(top, "made", "library")
+		dir := made
 		switch {
 		case path == "init":
 			dir = t.TempDir()
@@ -35,7 +33,7 @@ func TestExamplesRun(t *testing.T) {
 			if err := os.MkdirAll(dir, 0o755); err != nil {
 				t.Fatal(err)
 			}
-			if err := os.CopyFS(dir, os.DirFS(filepath.Join(top, "made", "library"))); err != nil {
+			if err := os.CopyFS(dir, os.DirFS(made)); err != nil {
 				t.Fatal(err)
 			}
 		}

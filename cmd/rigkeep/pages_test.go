@@ -20,56 +20,50 @@ import (
 	"rigkeep/examples/synthetic"
 )
 
+var demoMorning = time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC)
+
 // harbour is the demo's library, and a way to run commands in it: with the exit code that is
 // wanted, and what they print.
 func harbour(t *testing.T) (dir string, run func(want int, args ...string) string) {
 	t.Helper()
-	return harbourFrom(t, &plainHarbour, func(*testing.T, string, func(int, ...string) string) {})
+	top := t.TempDir()
+	dir = demoIn(t, top)
+	return dir, runIn(t, top, dir, demoMorning)
 }
+
+// otherHarbour is what spoiledHarbour copies.
+var otherHarbour begun
 
 // spoiledHarbour is harbour with something for a review to say.
 func spoiledHarbour(t *testing.T) (dir string, run func(want int, args ...string) string) {
 	t.Helper()
-	return harbourFrom(t, &otherHarbour, spoil)
-}
-
-// plainHarbour and otherHarbour are what harbour and spoiledHarbour fill.
-var plainHarbour, otherHarbour begun
-
-// harbourFrom copies a demo; change has a say in it before it is first copied.
-func harbourFrom(t *testing.T, from *begun, change func(t *testing.T, dir string, run func(int, ...string) string)) (dir string, run func(want int, args ...string) string) {
-	t.Helper()
-	in := func(top string, clock time.Time) (string, func(want int, args ...string) string) {
-		e := Env{Stdin: strings.NewReader(""), Dir: top, Now: func() time.Time { return clock }, Getenv: func(k string) string {
-			return map[string]string{"RIGKEEP_AUTHOR": "Stabiliser technician <technician@example.org>", "NO_COLOR": "1", "HOME": top, "PATH": os.Getenv("PATH")}[k]
-		}}
-		run := func(want int, args ...string) string {
-			clock = clock.Add(time.Minute)
-			var out, errs bytes.Buffer
-			e.Stdout, e.Stderr = &out, &errs
-			if code := Main(append([]string{"rigkeep"}, args...), e); code != want {
-				t.Fatalf("rigkeep %s: exit %d, want %d\n%s%s", strings.Join(args, " "), code, want, out.String(), errs.String())
-			}
-			return out.String()
-		}
-		dir := filepath.Join(top, "harbour", "library")
-		if _, err := os.Stat(dir); err != nil {
-			run(0, "demo", "harbour", "--quiet")
-		}
-		e.Dir = dir
-		return dir, run
-	}
 	top := t.TempDir()
-	morning := time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC)
-	err := from.copyTo(top, func(made string) error {
-		dir, run := in(made, morning)
-		change(t, dir, run)
+	err := otherHarbour.copyTo(top, func(made string) error {
+		dir := demoIn(t, made)
+		spoil(t, dir, runIn(t, made, dir, demoMorning))
 		return nil
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return in(top, morning.Add(20*time.Minute)) // behind all that was run in it
+	dir = filepath.Join(top, "harbour", "library")
+	return dir, runIn(t, top, dir, demoMorning.Add(20*time.Minute)) // behind all that spoil ran
+}
+
+// runIn runs commands in a folder, a minute apart.
+func runIn(t *testing.T, home, dir string, clock time.Time) func(want int, args ...string) string {
+	return func(want int, args ...string) string {
+		t.Helper()
+		clock = clock.Add(time.Minute)
+		var out, errs bytes.Buffer
+		e := Env{Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Dir: dir, Now: func() time.Time { return clock }, Getenv: func(k string) string {
+			return map[string]string{"RIGKEEP_AUTHOR": "Stabiliser technician <technician@example.org>", "NO_COLOR": "1", "HOME": home, "PATH": os.Getenv("PATH")}[k]
+		}}
+		if code := Main(append([]string{"rigkeep"}, args...), e); code != want {
+			t.Fatalf("rigkeep %s: exit %d, want %d\n%s%s", strings.Join(args, " "), code, want, out.String(), errs.String())
+		}
+		return out.String()
+	}
 }
 
 // spoil gives a review of night-pilotage something to say on two gimbals, in words
@@ -387,6 +381,40 @@ func TestCardSheet(t *testing.T) {
 		if n := bytes.Count(pdf, []byte("/Type /Page\n")); n != 1 {
 			t.Errorf("the card of %s takes %d sheets", rig, n)
 		}
+	}
+}
+
+// Two runs at once, each with a goroutine for each rig, make the same pages. The library is
+// small, for the race detector.
+func TestPagesAtOnce(t *testing.T) {
+	t.Parallel()
+	dir := demoLibrary(t)
+	mustRun(t, dir, "job", "open", "Pilot cutter", "--from", "2026-03-04", "--slug", "cutter")
+	mustRun(t, dir, "job", "add", "cutter", "b-cam-85")
+	outs := [2]string{filepath.Join(t.TempDir(), "one"), filepath.Join(t.TempDir(), "two")}
+	codes := make(chan int)
+	for _, out := range outs {
+		go func() {
+			code, _, _ := run(t, dir, "pages", out)
+			codes <- code
+		}()
+	}
+	if a, b := <-codes, <-codes; a != exitOK || b != exitOK {
+		t.Fatalf("exit %d and %d", a, b)
+	}
+	one, err := snapshot(outs[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	two, err := snapshot(outs[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(one) < 8 {
+		t.Errorf("%d pages", len(one))
+	}
+	for _, d := range differing(one, two) {
+		t.Error(d)
 	}
 }
 

@@ -17,8 +17,7 @@ func demoShop(t *testing.T) *fixture {
 	top := t.TempDir()
 	s := &fixture{dir: top, now: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), env: map[string]string{"HOME": top, "XDG_CONFIG_HOME": filepath.Join(top, ".config"), "GIT_CONFIG_NOSYSTEM": "1",
 		"RIGKEEP_AUTHOR": "A-cam operator <a-cam@example.org>", "NO_COLOR": "1", "COLUMNS": "80", "LANG": "C.UTF-8"}}
-	s.ok(t, "demo", "made", "--quiet")
-	s.dir = filepath.Join(top, "made", "library")
+	s.dir = demoIn(t, top)
 	return s
 }
 

@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"context"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -40,17 +41,26 @@ func gitEnv() []string {
 // git runs the real git in dir and fails the test if it fails.
 func git(t testing.TB, dir string, args ...string) string {
 	t.Helper()
-	out, err := tryGit(dir, args...)
+	return gitOn(t, dir, "", args...)
+}
+
+// gitOn is git with something on its standard input.
+func gitOn(t testing.TB, dir, in string, args ...string) string {
+	t.Helper()
+	out, err := runGit(dir, strings.NewReader(in), args...)
 	if err != nil {
 		t.Fatalf("git %s: %v\n%s", strings.Join(args, " "), err, out)
 	}
 	return strings.TrimSpace(out)
 }
 
-func tryGit(dir string, args ...string) (string, error) {
+func tryGit(dir string, args ...string) (string, error) { return runGit(dir, nil, args...) }
+
+func runGit(dir string, in io.Reader, args ...string) (string, error) {
 	cmd := exec.Command("git", args...)
 	cmd.Dir = dir
 	cmd.Env = gitEnv()
+	cmd.Stdin = in
 	var b bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &b, &b
 	err := cmd.Run()
