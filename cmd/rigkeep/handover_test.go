@@ -140,7 +140,7 @@ func peak(t *testing.T, what, dir string, args ...string) (kb int) {
 	c := exec.Command(os.Args[0], args...)
 	c.Args[0] = "rigkeep"
 	c.Dir = dir
-	c.Env = append(os.Environ(), "RIGKEEP_PEAK="+note, "RIGKEEP_AUTHOR=B-cam operator <b-cam@example.org>")
+	c.Env = append(os.Environ(), "GOGC=100", "RIGKEEP_PEAK="+note, "RIGKEEP_AUTHOR=B-cam operator <b-cam@example.org>")
 	out, err := c.CombinedOutput()
 	if c.ProcessState == nil || c.ProcessState.ExitCode() != exitDamaged {
 		t.Fatalf("%s: %v\n%s", what, err, out)

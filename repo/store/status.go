@@ -149,6 +149,9 @@ func (l WorkTree) status(want func(path string) bool) ([]Change, error) {
 // stagedChanges compares the index with tree root. Folders whose cached tree is the
 // revision's own are not opened, so a clean index costs one comparison.
 func stagedChanges(r *objects.Reader, x *index.Index, root plumbing.Hash, fn func(string, ChangeKind)) error {
+	if x.Is(root) {
+		return nil
+	}
 	var walk func(dir string, id plumbing.Hash, n *index.Node, es []index.Entry) error
 	walk = func(dir string, id plumbing.Hash, n *index.Node, es []index.Entry) error {
 		if n != nil && n.Entries >= 0 && n.ID == id && n.Entries == len(es) {

@@ -74,6 +74,7 @@ func (e *Entry) IntentToAdd() bool { return e.Ext&extIntentToAdd != 0 }
 // Index is a parsed index.
 type Index struct {
 	Entries []Entry // in git's order: by path bytes, then stage
+	packed  []byte  // the cached tree as it was read, until it is asked for
 	tree    *Node
 	reuc    []byte // resolve-undo, kept as it is
 	Version uint32
@@ -87,8 +88,29 @@ type Node struct {
 	Subs    []*Node
 }
 
-// Root gives the cached tree, or nil.
-func (x *Index) Root() *Node { return x.tree }
+// Root gives the cached tree, or nil. One that cannot be read is only a lost cache.
+func (x *Index) Root() *Node {
+	if x.packed != nil {
+		if root, rest, err := parseNode(x.packed, 0); err == nil && len(rest) == 0 {
+			x.tree = root
+		}
+		x.packed = nil
+	}
+	return x.tree
+}
+
+// Is says that the cached tree knows the whole index to be that tree. It does not read the
+// folders, of which a large library has twenty thousand.
+func (x *Index) Is(root plumbing.Hash) bool {
+	n := x.tree
+	if x.packed != nil {
+		var err error
+		if n, _, _, err = parseHead(x.packed); err != nil {
+			return false
+		}
+	}
+	return n != nil && n.ID == root && n.Entries == len(x.Entries)
+}
 
 // Sub finds a subfolder of a cached tree node.
 func (n *Node) Sub(name string) *Node {
@@ -162,10 +184,7 @@ func Parse(b []byte, verify bool) (*Index, error) {
 		at += size
 		switch sig {
 		case "TREE":
-			// A cached tree that cannot be read is only a lost cache.
-			if root, rest, err := parseNode(data, 0); err == nil && len(rest) == 0 {
-				x.tree = root
-			}
+			x.packed = data
 		case "REUC":
 			x.reuc = data
 		case "EOIE", "IEOT", "UNTR", "FSMN": // derived; git makes them anew
@@ -245,32 +264,9 @@ func parseEntry(b []byte, text string, at int, version uint32, prev string) (Ent
 }
 
 func parseNode(b []byte, depth int) (*Node, []byte, error) {
-	z := bytes.IndexByte(b, 0)
-	if z < 0 || depth > 200 {
+	n, subs, b, err := parseHead(b)
+	if err != nil || depth > 200 {
 		return nil, nil, errNode
-	}
-	n := &Node{Name: disk.Text(b[:z])}
-	b = b[z+1:]
-	nl := bytes.IndexByte(b, '\n')
-	if nl < 0 {
-		return nil, nil, errNode
-	}
-	a, c, ok := strings.Cut(string(b[:nl]), " ")
-	b = b[nl+1:]
-	count, err1 := strconv.Atoi(a)
-	subs, err2 := strconv.Atoi(c)
-	if !ok || err1 != nil || err2 != nil || subs < 0 || subs > len(b) {
-		return nil, nil, errNode
-	}
-	n.Entries = count
-	if count >= 0 {
-		if len(b) < 20 {
-			return nil, nil, errNode
-		}
-		copy(n.ID[:], b)
-		b = b[20:]
-	} else {
-		n.Entries = -1
 	}
 	for range subs {
 		s, rest, err := parseNode(b, depth+1)
@@ -281,6 +277,38 @@ func parseNode(b []byte, depth int) (*Node, []byte, error) {
 		b = rest
 	}
 	return n, b, nil
+}
+
+// parseHead reads a folder alone, and how many subfolders follow it.
+func parseHead(b []byte) (n *Node, subs int, rest []byte, err error) {
+	z := bytes.IndexByte(b, 0)
+	if z < 0 {
+		return nil, 0, nil, errNode
+	}
+	n = &Node{Name: disk.Text(b[:z])}
+	b = b[z+1:]
+	nl := bytes.IndexByte(b, '\n')
+	if nl < 0 {
+		return nil, 0, nil, errNode
+	}
+	a, c, ok := strings.Cut(string(b[:nl]), " ")
+	b = b[nl+1:]
+	count, err1 := strconv.Atoi(a)
+	subs, err2 := strconv.Atoi(c)
+	if !ok || err1 != nil || err2 != nil || subs < 0 || subs > len(b) {
+		return nil, 0, nil, errNode
+	}
+	n.Entries = count
+	if count >= 0 {
+		if len(b) < 20 {
+			return nil, 0, nil, errNode
+		}
+		copy(n.ID[:], b)
+		b = b[20:]
+	} else {
+		n.Entries = -1
+	}
+	return n, subs, b, nil
 }
 
 var errNode = errors.New("broken cached tree")
@@ -348,7 +376,7 @@ func (x *Index) Drop(path string) {
 
 // Invalidate marks every folder on the way to path as to be computed anew.
 func (x *Index) Invalidate(path string) {
-	n := x.tree
+	n := x.Root()
 	for n != nil {
 		n.Entries = -1
 		name, rest, more := strings.Cut(path, "/")
@@ -363,7 +391,7 @@ func (x *Index) Invalidate(path string) {
 // SetTree records that folder dir ("" is the root) is now tree id, if the cached tree holds it
 // as was; a folder where something else is staged is marked as to be computed anew.
 func (x *Index) SetTree(dir string, was, id plumbing.Hash) {
-	n := x.tree
+	n := x.Root()
 	for d := dir; n != nil && d != ""; {
 		name, rest, _ := strings.Cut(d, "/")
 		n, d = n.Sub(name), rest
@@ -412,8 +440,8 @@ func (x *Index) Format() []byte {
 			out = append(out, 0)
 		}
 	}
-	if x.tree != nil {
-		out = extension(out, "TREE", x.tree.format(nil))
+	if root := x.Root(); root != nil {
+		out = extension(out, "TREE", root.format(nil))
 	}
 	if len(x.reuc) > 0 {
 		out = extension(out, "REUC", x.reuc)

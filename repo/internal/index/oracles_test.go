@@ -13,4 +13,4 @@ func (x *Index) Below(prefix string) []Entry {
 }
 
 // SetRoot installs a whole cached tree, for an index built from a commit.
-func (x *Index) SetRoot(n *Node) { x.tree = n }
+func (x *Index) SetRoot(n *Node) { x.tree, x.packed = n, nil }
