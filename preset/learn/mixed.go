@@ -63,11 +63,17 @@ type Conditioned struct {
 
 // rigSums is what one rig's proofs say of its effect, given everything else.
 type rigSums struct {
-	s2    float64   // variance of the rig effect
-	w     float64   // sum of precisions
-	wy    float64   // precision times y
-	wz    []float64 // precision times the row of each effect
-	units []int     // the places of wz beyond 0 and 1 that are not zero
+	s2    float64    // variance of the rig effect
+	w     float64    // sum of precisions
+	wy    float64    // precision times y
+	wz    [2]float64 // precision times the rows of the line
+	units []unitSum  // and of the units that it was on
+}
+
+// unitSum is the precision of one column.
+type unitSum struct {
+	col int
+	w   float64
 }
 
 func (m Mixed) check(ps []Proof) error {
@@ -115,7 +121,7 @@ func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
 	if err := m.check(ps); err != nil {
 		return nil, err
 	}
-	c := &Conditioned{m: m, units: map[string]int{}, rigs: make(map[string]*rigSums, len(ps))}
+	c := &Conditioned{m: m, units: map[string]int{}, rigs: make(map[string]*rigSums, len(ps)), all: make([]*rigSums, 0, len(ps))}
 	at := c.place(ps)
 	q := c.sum(ps, at)
 	q.takeOut(c.all)
@@ -152,6 +158,8 @@ type precision struct {
 func (c *Conditioned) sum(ps []Proof, at []int) *precision {
 	n := 2 + len(c.units)
 	q := &precision{a: make([]float64, n*n), r: make([]float64, n)}
+	// in one piece, as a thousand rigs are summed a hundred times; nearly all were on one unit
+	rigs, units := make([]rigSums, 0, len(ps)), make([]unitSum, len(ps))
 	for i, p := range ps {
 		w := 1 / c.m.errVar(p)
 		y := p.Y - c.m.Mean[0] - c.m.Mean[1]*p.X
@@ -175,7 +183,8 @@ func (c *Conditioned) sum(ps []Proof, at []int) *precision {
 		}
 		g := c.rigs[p.Rig]
 		if g == nil {
-			g = &rigSums{s2: p.RigSD * p.RigSD, wz: make([]float64, 2, 3)}
+			rigs = append(rigs, rigSums{s2: p.RigSD * p.RigSD, units: units[i : i : i+1]})
+			g = &rigs[len(rigs)-1]
 			c.all = append(c.all, g)
 			c.rigs[p.Rig] = g
 		}
@@ -258,22 +267,21 @@ func (c *Conditioned) solve(q *precision, proofs int) error {
 
 // add adds a precision to the column of a unit.
 func (g *rigSums) add(col int, w float64) {
-	for i, u := range g.units {
-		if u == col {
-			g.wz[2+i] += w
+	for i := range g.units {
+		if g.units[i].col == col {
+			g.units[i].w += w
 			return
 		}
 	}
-	g.units = append(g.units, col)
-	g.wz = append(g.wz, w)
+	g.units = append(g.units, unitSum{col, w})
 }
 
 // each goes through the columns that are not zero.
 func (g *rigSums) each(f func(col int, v float64)) {
 	f(0, g.wz[0])
 	f(1, g.wz[1])
-	for i, u := range g.units {
-		f(u, g.wz[2+i])
+	for _, u := range g.units {
+		f(u.col, u.w)
 	}
 }
 

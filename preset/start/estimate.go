@@ -105,10 +105,11 @@ func (l line) solve() (*estimate, error) {
 	}
 	var all []tried
 	best, bestAt := math.Inf(-1), 0
+	middle := l.median()
 	for _, own := range owns {
 		for i, f := range spreadFactors {
 			for j, u := range spreadFactors {
-				h := hypothesis{own: l.median() * own, scale: f, unit: u, lnPrior: math.Log(factorWeights[i] * factorWeights[j])}
+				h := hypothesis{own: middle * own, scale: f, unit: u, lnPrior: math.Log(factorWeights[i] * factorWeights[j])}
 				ps := l.observations(h, extra)
 				m := l.prior(h)
 				c, err := m.Condition(ps)
@@ -260,11 +261,12 @@ func (l line) outliers(e *estimate) ([]float64, error) {
 		if pass > 0 && change < 1e-6 {
 			break
 		}
-		c, err := l.prior(h).Condition(l.observations(h, extra))
+		obs := l.observations(h, extra)
+		c, err := l.prior(h).Condition(obs)
 		if err != nil {
 			return nil, err
 		}
-		for i, p := range l.observations(h, extra)[len(l.anchors):] {
+		for i, p := range obs[len(l.anchors):] {
 			p.Rig = "" // about the line, not about what its own rig makes of it
 			rest[i] = (p.Y - c.Expect(p)) / own[i]
 		}
