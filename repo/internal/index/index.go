@@ -88,7 +88,8 @@ type Node struct {
 	Subs    []*Node
 }
 
-// Root gives the cached tree, or nil. One that cannot be read is only a lost cache.
+// Root gives the cached tree, or nil. One that cannot be read is only a lost cache. The first call
+// reads it, so it is not for two goroutines at once.
 func (x *Index) Root() *Node {
 	if x.packed != nil {
 		if root, rest, err := parseNode(x.packed, 0); err == nil && len(rest) == 0 {

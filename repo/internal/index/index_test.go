@@ -128,11 +128,21 @@ func TestCachedTree(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	unread, err := Parse(raw, true) // whose folders nobody asked for
+	if err != nil {
+		t.Fatal(err)
+	}
 	root := x.Root()
 	was, id := root.ID, plumbing.NewHash("1111111111111111111111111111111111111111")
+	if !unread.Is(was) || unread.Is(id) || !x.Is(was) {
+		t.Error("Is does not know the index's own tree, or takes another for it")
+	}
 	x.SetTree("", was, id)
-	if root.ID != id {
+	if root.ID != id || !x.Is(id) {
 		t.Error("the root did not move")
+	}
+	if unread.Drop(unread.Entries[0].Path); unread.Is(was) {
+		t.Error("an entry is gone, and Is does not see it")
 	}
 	x.SetTree("rigs", id, was) // not what the index holds: something else is staged there
 	if root.Sub("rigs").Entries != -1 {
