@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -26,22 +27,26 @@ import (
 // so that revisions come out the same each time.
 func TestMain(m *testing.M) {
 	testscript.Main(tests{m}, map[string]func(){"rigkeep": func() {
-		e := osEnv()
-		if s := os.Getenv("RIGKEEP_NOW"); s != "" {
-			t, err := time.Parse(time.RFC3339, s)
-			if err != nil {
-				panic(err)
-			}
-			e.Now = func() time.Time { return t }
-		}
-		plain := overhear(&e, os.Args)
-		code := Main(os.Args, e)
-		plain()
+		code := overheard(os.Args, osEnv())
 		if name := os.Getenv("RIGKEEP_PEAK"); name != "" {
 			notePeak(name)
 		}
 		os.Exit(code)
 	}})
+}
+
+// overheard is Main with the clock at RIGKEEP_NOW, where that is set, and its words looked at.
+func overheard(args []string, e Env) int {
+	if s := e.Getenv("RIGKEEP_NOW"); s != "" {
+		t, err := time.Parse(time.RFC3339, s)
+		if err != nil {
+			panic(err)
+		}
+		e.Now = func() time.Time { return t }
+	}
+	plain := overhear(&e, args)
+	defer plain()
+	return Main(args, e)
 }
 
 // notePeak leaves the process's greatest memory, in kB, in a file. The parent cannot ask for it:
@@ -94,6 +99,7 @@ func TestScripts(t *testing.T) {
 			return unpack(desk)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"run":      cmdRun,
 			"exitcode": cmdExitCode,
 			"gitclean": cmdGitClean,
 			"library":  cmdLibrary,
@@ -106,19 +112,47 @@ func TestScripts(t *testing.T) {
 	})
 }
 
+// run [N] rigkeep ARGS… runs the program without a process of its own, a process being most of what a
+// short command costs, and checks its exit code: 0, or N, or any other than 0 behind "!". It reads
+// nothing: behind stdin, and where a process matters, a script says exec or exitcode. With
+// RIGKEEP_STORM each run is a process.
+func cmdRun(ts *testscript.TestScript, neg bool, args []string) {
+	want := 0
+	if len(args) > 0 {
+		if n, err := strconv.Atoi(args[0]); err == nil {
+			want, args = n, args[1:]
+		}
+	}
+	if len(args) == 0 || args[0] != "rigkeep" || neg && want != 0 {
+		ts.Fatalf("usage: [!] run [N] rigkeep ARGS…")
+	}
+	var code int
+	if os.Getenv("RIGKEEP_STORM") != "" {
+		code = inProcess(ts, args)
+	} else {
+		code = overheard(args, Env{Stdin: strings.NewReader(""), Stdout: ts.Stdout(), Stderr: ts.Stderr(), Getenv: ts.Getenv, Dir: ts.MkAbs("."), Now: time.Now})
+	}
+	if neg && code == 0 || !neg && code != want {
+		ts.Fatalf("exit code %d", code)
+	}
+}
+
+// inProcess runs a command as a process and gives its exit code.
+func inProcess(ts *testscript.TestScript, args []string) int {
+	err := ts.Exec(args[0], args[1:]...)
+	if ee, ok := err.(*exec.ExitError); ok {
+		return ee.ExitCode()
+	}
+	ts.Check(err)
+	return 0
+}
+
 // exitcode N rigkeep ARGS… runs a command and checks its exit code.
 func cmdExitCode(ts *testscript.TestScript, neg bool, args []string) {
 	if len(args) < 2 || neg {
 		ts.Fatalf("usage: exitcode N command…")
 	}
-	err := ts.Exec(args[1], args[2:]...)
-	code := 0
-	if ee, ok := err.(*exec.ExitError); ok {
-		code = ee.ExitCode()
-	} else if err != nil {
-		ts.Fatalf("%v", err)
-	}
-	if fmt.Sprint(code) != args[0] {
+	if code := inProcess(ts, args[1:]); fmt.Sprint(code) != args[0] {
 		ts.Fatalf("exit code %d, want %s", code, args[0])
 	}
 }

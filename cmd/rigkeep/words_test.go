@@ -55,14 +55,14 @@ func unplainIn(text string) []string {
 // plain in it, or more than a screen, in a file. RIGKEEP_WORDS names the file; the sessions fail where it has
 // anything.
 func overhear(e *Env, args []string) (done func()) {
-	name := os.Getenv("RIGKEEP_WORDS")
+	name := e.Getenv("RIGKEEP_WORDS")
 	if name == "" || len(args) > 1 && args[1] == "git" || onTerminal(e.Stdout) || onTerminal(e.Stderr) {
 		return func() {}
 	}
 	var text bytes.Buffer
 	e.Stdout, e.Stderr = io.MultiWriter(e.Stdout, &text), io.MultiWriter(e.Stderr, &text)
 	return func() {
-		bad := append(unplainIn(text.String()), overScreen(text.String(), args)...)
+		bad := append(unplainIn(text.String()), overScreen(text.String(), args, e.Getenv("RIGKEEP_SCREEN"))...)
 		if bad == nil {
 			return
 		}
@@ -79,8 +79,8 @@ func overhear(e *Env, args []string) (done func()) {
 
 // overScreen says where a default answer is more than one screen, of RIGKEEP_SCREEN lines at 80 columns. A
 // session of questions is many screens, and whoever asks for all of it gets that.
-func overScreen(text string, args []string) []string {
-	most, err := strconv.Atoi(os.Getenv("RIGKEEP_SCREEN"))
+func overScreen(text string, args []string, screen string) []string {
+	most, err := strconv.Atoi(screen)
 	if err != nil || slices.ContainsFunc(args, func(a string) bool {
 		return slices.Contains([]string{"--plain", "--json", "--raw", "--all", "--why", "--help", "--dry-run"}, a)
 	}) {
@@ -152,8 +152,7 @@ func TestPlainWords(t *testing.T) {
 // TestOverhear: a run that prints one of each form is caught, on stdout and on stderr.
 func TestOverhear(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "words")
-	t.Setenv("RIGKEEP_WORDS", name)
-	e := Env{Stdout: io.Discard, Stderr: io.Discard}
+	e := Env{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(key string) string { return map[string]string{"RIGKEEP_WORDS": name}[key] }}
 	done := overhear(&e, []string{"rigkeep", "fit"})
 	fmt.Fprint(e.Stdout, "1 findings\n[library gimbal rig]\n3.2150000000000003 kg\nplain\n")
 	fmt.Fprint(e.Stderr, "4.000 deg\ncentre of gravity -9.4 mm forward\n")
