@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"html/template"
 	"io"
+	"sync"
 
 	"rigkeep/diffview/safe"
 )
@@ -58,7 +59,7 @@ code { font: 7.5pt/1.25 ui-monospace, monospace; overflow-wrap: anywhere }
 </html>
 `
 
-var labelPage = template.Must(template.New("label").Parse(labelSource))
+var labelPage = sync.OnceValue(func() *template.Template { return template.Must(template.New("label").Parse(labelSource)) })
 
 // WriteLabel writes a label as one page of 100 × 62 mm without anything from outside.
 //
@@ -73,7 +74,7 @@ func WriteLabel(w io.Writer, l Label) error {
 	}
 	l.Title, l.Warn, l.Foot = safe.Line(l.Title), safe.Line(l.Warn), safe.Line(l.Foot)
 	var b bytes.Buffer
-	if err := labelPage.ExecuteTemplate(&b, "label", struct {
+	if err := labelPage().ExecuteTemplate(&b, "label", struct {
 		Label
 		Code code
 	}{l, c}); err != nil {

@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"strings"
+	"sync"
 	"unicode"
 	"unicode/utf8"
 )
@@ -43,14 +44,14 @@ func CheckPath(path string) error {
 			return bad("a part ends in a dot or a space")
 		case lower == ".git" || strings.HasPrefix(lower, "git~"):
 			return bad("it points into git's own folder")
-		case reserved[strings.TrimRight(stem, " ")]:
+		case reserved()[strings.TrimRight(stem, " ")]:
 			return bad(fmt.Sprintf("Windows keeps the name %q for a device", part))
 		}
 	}
 	return nil
 }
 
-var reserved = func() map[string]bool {
+var reserved = sync.OnceValue(func() map[string]bool {
 	m := map[string]bool{"con": true, "prn": true, "aux": true, "nul": true, "conin$": true, "conout$": true}
 	for i := '0'; i <= '9'; i++ {
 		m["com"+string(i)], m["lpt"+string(i)] = true, true
@@ -59,4 +60,4 @@ var reserved = func() map[string]bool {
 		m["com"+string(i)], m["lpt"+string(i)] = true, true
 	}
 	return m
-}()
+})

@@ -75,7 +75,7 @@ func (r *Reader) try(b []byte) (f Frame, n int, more bool) {
 		f = Frame{Version: 2, Seq: b[4], System: b[5], Component: b[6], Signed: b[2]&signed != 0}
 		id = uint32(b[7]) | uint32(b[8])<<8 | uint32(b[9])<<16
 	}
-	l, known := layouts[id]
+	l, known := layouts()[id]
 	size := int(b[1])
 	if !known || size > l.size || f.Version == 1 && size != l.size1 && size != l.size {
 		return f, 0, false

@@ -18,6 +18,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"sync"
 )
 
 // Bytes of a frame around its payload.
@@ -173,13 +174,13 @@ func (Version) layout() layout {
 }
 
 // layouts are the messages by id.
-var layouts = func() map[uint32]layout {
+var layouts = sync.OnceValue(func() map[uint32]layout {
 	m := map[uint32]layout{}
 	for _, x := range []Message{Heartbeat{}, ReadOne{}, ReadAll{}, Value{}, Set{}, Command{}, Ack{}, Version{}} {
 		m[x.layout().id] = x.layout()
 	}
 	return m
-}()
+})
 
 func u16(b []byte) uint16 { return binary.LittleEndian.Uint16(b) }
 func u32(b []byte) uint32 { return binary.LittleEndian.Uint32(b) }
