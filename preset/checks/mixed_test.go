@@ -17,8 +17,9 @@ func runMixed(in inputs) (map[string]any, error) {
 	pr := in.table("prior")
 	mean, v := pr.nums("mean"), pr.nums("var")
 	m := learn.Mixed{Mean: [2]float64{mean[0], mean[1]}, Var: [2]float64{v[0], v[1]}, UnitSD: in.num("sigma_u", 0)}
+	units, rigs := learn.Numbers{}, learn.Numbers{}
 	proof := func(p inputs) learn.Proof {
-		return learn.Proof{X: math.Log(p.num("J", 0) / in.num("J_ref", 0)), Y: math.Log(p.num("K", 1)), Unit: p.str("unit"), Rig: p.str("rig"),
+		return learn.Proof{X: math.Log(p.num("J", 0) / in.num("J_ref", 0)), Y: math.Log(p.num("K", 1)), Unit: units.Of(p.str("unit")), Rig: rigs.Of(p.str("rig")),
 			RigSD: in.num("sigma_r", 0), ErrSD: in.num("sigma_w", 0)}
 	}
 	var ps []learn.Proof

@@ -3,6 +3,7 @@ package learn
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -20,13 +21,32 @@ type Mixed struct {
 	UnitSD    float64
 }
 
-// Proof is one proof on record. Two proofs of one Rig share its effect, two of one
-// Unit share that unit's; "" is a rig or unit of its own.
+// Proof is one proof on record. Rigs and units are numbered from 1, close together: two
+// proofs of one rig share its effect, two of one unit share that unit's. Number 0 is a rig
+// or unit of its own.
 type Proof struct {
 	X, Y      float64
-	Unit, Rig string
+	Unit, Rig int
 	RigSD     float64 // spread of the rig effect; of one rig the same in every proof
 	ErrSD     float64 // spread of this proof's own error, above 0
+}
+
+// Numbers numbers the names of rigs, or of units, for a Proof.
+type Numbers map[string]int
+
+// Of is the number of a name, from 1 in the order in which they come up; "" is 0.
+//
+// Source: definition.
+func (n Numbers) Of(name string) int {
+	if name == "" {
+		return 0
+	}
+	i, ok := n[name]
+	if !ok {
+		i = len(n) + 1
+		n[name] = i
+	}
+	return i
 }
 
 // Normal is a normal distribution of y.
@@ -52,13 +72,12 @@ func ZQuantile(p float64) float64 { return distuv.UnitNormal.Quantile(p) }
 // Conditioned is a Mixed after its proofs.
 type Conditioned struct {
 	m     Mixed
-	units map[string]int // place of each unit's effect
-	rigs  map[string]*rigSums
+	units []int     // column of each unit's effect by its number, 0 for a unit without a proof
+	rigs  []rigSums // by number; a rig without a proof has a precision of 0
 	mean  []float64 // of b0, b1 and each unit's effect
 	cov   *mat.SymDense
 	// LogEvidence is ln of the density of the proofs under the model.
 	LogEvidence float64
-	all         []*rigSums // in the order of the proofs, so that sums round alike every time
 }
 
 // rigSums is what one rig's proofs say of its effect, given everything else.
@@ -80,10 +99,14 @@ func (m Mixed) check(ps []Proof) error {
 	if !finite(m.Mean[0], m.Mean[1], m.Var[0], m.Var[1], m.UnitSD) || m.Var[0] < 0 || m.Var[1] < 0 || m.UnitSD < 0 {
 		return inputErr("prior", fmt.Sprintf("%+v", m), "finite numbers, variances of 0 or more")
 	}
-	for i, p := range ps {
+	for i := range ps {
+		p := &ps[i]
 		name := func() string { return fmt.Sprintf("proof %d of %d", i+1, len(ps)) }
 		if !finite(p.X, p.Y) {
 			return inputErr(name(), fmt.Sprintf("x %v, y %v", p.X, p.Y), "two numbers")
+		}
+		if p.Unit < 0 || p.Rig < 0 {
+			return inputErr(name(), fmt.Sprintf("unit %d, rig %d", p.Unit, p.Rig), "numbers of 0 or more")
 		}
 		if !(p.RigSD >= 0) || math.IsInf(p.RigSD, 0) {
 			return inputErr(name()+": spread of its rig", p.RigSD, "0 or more")
@@ -99,10 +122,10 @@ func (m Mixed) check(ps []Proof) error {
 // unit that are its own.
 func (m Mixed) errVar(p Proof) float64 {
 	v := p.ErrSD * p.ErrSD
-	if p.Rig == "" {
+	if p.Rig == 0 {
 		v += p.RigSD * p.RigSD
 	}
-	if p.Unit == "" {
+	if p.Unit == 0 {
 		v += m.UnitSD * m.UnitSD
 	}
 	return v
@@ -118,106 +141,198 @@ func (m Mixed) errVar(p Proof) float64 {
 // S (1 + S A S)⁻¹ S with S their prior standard deviations, which a standard
 // deviation of 0 does not harm.
 func (m Mixed) Condition(ps []Proof) (*Conditioned, error) {
-	if err := m.check(ps); err != nil {
+	cs, err := m.ConditionEach(new(Workspace), ps, m.UnitSD)
+	if err != nil {
 		return nil, err
 	}
-	c := &Conditioned{m: m, units: map[string]int{}, rigs: make(map[string]*rigSums, len(ps)), all: make([]*rigSums, 0, len(ps))}
-	at := c.place(ps)
-	q := c.sum(ps, at)
-	q.takeOut(c.all)
-	if err := c.solve(q, len(ps)); err != nil {
-		return nil, err
-	}
-	return c, nil
+	return cs[0], nil
 }
 
-// place gives each unit its column, and for each proof the column of its unit; -1 if it has none.
-func (c *Conditioned) place(ps []Proof) []int {
-	at := make([]int, len(ps))
-	for i, p := range ps {
-		if c.m.UnitSD == 0 || p.Unit == "" {
-			at[i] = -1
-			continue
-		}
-		if _, ok := c.units[p.Unit]; !ok {
-			c.units[p.Unit] = 2 + len(c.units)
-		}
-		at[i] = c.units[p.Unit]
-	}
-	return at
+// Workspace is memory for one ConditionEach after the other.
+type Workspace struct {
+	rigs  []rigSums
+	units []unitSum
 }
 
-// precision is what the proofs say of the columns: A = Z' V⁻¹ Z and r = Z' V⁻¹ (y - prior mean),
-// V the errors with the rig effects, row by row; with y' V⁻¹ y and ln |V|.
-type precision struct {
-	a, r        []float64
-	quad, lndet float64
-}
-
-// sum adds up the proofs, with V the errors alone, and what the proofs of each rig share.
-func (c *Conditioned) sum(ps []Proof, at []int) *precision {
-	n := 2 + len(c.units)
-	q := &precision{a: make([]float64, n*n), r: make([]float64, n)}
-	// in one piece, as a thousand rigs are summed a hundred times; nearly all were on one unit
-	rigs, units := make([]rigSums, 0, len(ps)), make([]unitSum, len(ps))
-	for i, p := range ps {
-		w := 1 / c.m.errVar(p)
-		y := p.Y - c.m.Mean[0] - c.m.Mean[1]*p.X
-		z := [3]float64{1, p.X, 1}
-		cols := [3]int{0, 1, at[i]}
-		for j, cj := range cols {
-			if cj < 0 {
-				continue
+// ConditionEach is Condition for each of several spreads between units in place of UnitSD.
+// What does not depend on them is summed once. The answers hold until the workspace is used
+// again. Errors as Condition's.
+//
+// Source: as Condition.
+func (m Mixed) ConditionEach(w *Workspace, ps []Proof, unitSDs ...float64) ([]*Conditioned, error) {
+	for i, sd := range unitSDs {
+		if m.UnitSD = sd; i == 0 {
+			if err := m.check(ps); err != nil {
+				return nil, err
 			}
-			for k, ck := range cols {
-				if ck >= 0 {
-					q.a[cj*n+ck] += w * z[j] * z[k]
-				}
-			}
-			q.r[cj] += w * z[j] * y
-		}
-		q.quad += w * y * y
-		q.lndet -= math.Log(w)
-		if p.Rig == "" {
-			continue
-		}
-		g := c.rigs[p.Rig]
-		if g == nil {
-			rigs = append(rigs, rigSums{s2: p.RigSD * p.RigSD, units: units[i : i : i+1]})
-			g = &rigs[len(rigs)-1]
-			c.all = append(c.all, g)
-			c.rigs[p.Rig] = g
-		}
-		g.w += w
-		g.wy += w * y
-		g.wz[0] += w
-		g.wz[1] += w * p.X
-		if at[i] >= 0 {
-			g.add(at[i], w)
+		} else if err := m.check(nil); err != nil {
+			return nil, err
 		}
 	}
-	return q
+	units, columns := columns(ps)
+	steady := w.sums(columns, ps)
+	alone := false // whether a proof on a unit of its own is of a rig with others: its variance has the spread between units in it
+	for i := range ps {
+		if p := &ps[i]; p.Unit != 0 {
+			steady.add(m, p, units[p.Unit])
+		} else {
+			alone = alone || p.Rig != 0
+		}
+	}
+	if !alone {
+		steady.takeOut()
+	}
+	out := make([]*Conditioned, 0, len(unitSDs))
+	for _, sd := range unitSDs {
+		m.UnitSD = sd
+		q := steady.copy(alone)
+		for i := range ps {
+			if p := &ps[i]; p.Unit == 0 {
+				q.add(m, p, 0)
+			}
+		}
+		if alone {
+			q.takeOut()
+		}
+		c := &Conditioned{m: m, units: units, rigs: q.rigs}
+		if err := c.solve(q, len(ps)); err != nil {
+			return nil, err
+		}
+		out = append(out, c)
+	}
+	return out, nil
+}
+
+// columns gives each unit with a proof its column behind those of the line, by its number,
+// and says how many columns there are.
+func columns(ps []Proof) (of []int, n int) {
+	n = 2
+	for _, p := range ps {
+		for p.Unit >= len(of) {
+			of = append(of, 0)
+		}
+		if p.Unit != 0 && of[p.Unit] == 0 {
+			of[p.Unit] = n
+			n++
+		}
+	}
+	return of, n
+}
+
+// sums is what the proofs say of the columns: A = Z' V⁻¹ Z, of which the upper half is kept
+// row by row, and r = Z' V⁻¹ (y - prior mean), V the errors and in the end the rig effects;
+// with y' V⁻¹ y and |V|.
+type sums struct {
+	a, r []float64
+	quad float64
+	det  logProduct
+	rigs []rigSums
+}
+
+// sums makes room for n columns and the rigs of these proofs.
+func (w *Workspace) sums(n int, ps []Proof) *sums {
+	rigs := 1
+	for i := range ps {
+		rigs = max(rigs, ps[i].Rig+1)
+	}
+	if len(w.rigs) < rigs {
+		w.rigs, w.units = make([]rigSums, rigs), make([]unitSum, rigs)
+	}
+	s := &sums{a: make([]float64, n*n), r: make([]float64, n), det: logProduct{rest: 1}, rigs: w.rigs[:rigs]}
+	for i := range s.rigs {
+		s.rigs[i] = rigSums{units: w.units[i : i : i+1]} // room for one: nearly all rigs were on one unit
+	}
+	return s
+}
+
+// copy is the same sums to go on from, with sums of the rigs of its own if they are to change.
+func (s *sums) copy(rigs bool) *sums {
+	c := *s
+	c.a, c.r = slices.Clone(s.a), slices.Clone(s.r)
+	if rigs {
+		c.rigs = slices.Clone(s.rigs)
+		for i := range c.rigs {
+			c.rigs[i].units = slices.Clone(c.rigs[i].units)
+		}
+	}
+	return &c
+}
+
+// add adds a proof, on the unit of a column or, of column 0, on one of its own.
+func (s *sums) add(m Mixed, p *Proof, col int) {
+	v := m.errVar(*p)
+	w := 1 / v
+	y := p.Y - m.Mean[0] - m.Mean[1]*p.X
+	n := len(s.r)
+	s.a[0] += w
+	s.a[1] += w * p.X
+	s.a[n+1] += w * p.X * p.X
+	s.r[0] += w * y
+	s.r[1] += w * p.X * y
+	if col != 0 {
+		s.a[col] += w
+		s.a[n+col] += w * p.X
+		s.a[col*n+col] += w
+		s.r[col] += w * y
+	}
+	s.quad += w * y * y
+	s.det.times(v)
+	if p.Rig == 0 {
+		return
+	}
+	g := &s.rigs[p.Rig]
+	if g.w == 0 {
+		g.s2 = p.RigSD * p.RigSD
+	}
+	g.w += w
+	g.wy += w * y
+	g.wz[0] += w
+	g.wz[1] += w * p.X
+	if col != 0 {
+		g.add(col, w)
+	}
 }
 
 // takeOut takes the rigs' effects out.
-func (q *precision) takeOut(rigs []*rigSums) {
-	n := len(q.r)
-	for _, g := range rigs {
+func (s *sums) takeOut() {
+	n := len(s.r)
+	for i := range s.rigs {
+		g := &s.rigs[i]
 		if g.s2 == 0 {
 			continue
 		}
 		f := g.s2 / (1 + g.s2*g.w)
-		q.lndet += math.Log1p(g.s2 * g.w)
-		q.quad -= f * g.wy * g.wy
+		s.det.times(1 + g.s2*g.w)
+		s.quad -= f * g.wy * g.wy
 		g.each(func(j int, vj float64) {
-			q.r[j] -= f * vj * g.wy
-			g.each(func(k int, vk float64) { q.a[j*n+k] -= f * vj * vk })
+			s.r[j] -= f * vj * g.wy
+			row := s.a[j*n : j*n+n]
+			g.each(func(k int, vk float64) {
+				if j <= k {
+					row[k] -= f * vj * vk
+				}
+			})
 		})
 	}
 }
 
+// logProduct is the logarithm of a product: most factors are multiplied, which is quicker than
+// to add their logarithms.
+type logProduct struct{ log, rest float64 }
+
+func (l *logProduct) times(v float64) {
+	if next := l.rest * v; next > 1e-200 && next < 1e200 {
+		l.rest = next
+		return
+	}
+	l.log += math.Log(l.rest) + math.Log(v)
+	l.rest = 1
+}
+
+func (l logProduct) value() float64 { return l.log + math.Log(l.rest) }
+
 // solve finds mean, covariance and evidence.
-func (c *Conditioned) solve(q *precision, proofs int) error {
+func (c *Conditioned) solve(q *sums, proofs int) error {
 	n := len(q.r)
 	sd := make([]float64, n)
 	sd[0], sd[1] = math.Sqrt(c.m.Var[0]), math.Sqrt(c.m.Var[1])
@@ -258,7 +373,7 @@ func (c *Conditioned) solve(q *precision, proofs int) error {
 		}
 	}
 	quad := q.quad - mat.Dot(&e, rhs)
-	c.LogEvidence = -0.5 * (float64(proofs)*math.Log(2*math.Pi) + q.lndet + ch.LogDet() + quad)
+	c.LogEvidence = -0.5 * (float64(proofs)*math.Log(2*math.Pi) + q.det.value() + ch.LogDet() + quad)
 	if !finite(c.LogEvidence) || !finite(c.mean...) {
 		return inputErr("regression", "numbers too large or too small to work with", "numbers of ordinary size")
 	}
@@ -292,35 +407,45 @@ func (c *Conditioned) Line() (intercept, slope, slopeSD float64) {
 	return c.m.Mean[0] + c.mean[0], c.m.Mean[1] + c.mean[1], math.Sqrt(math.Max(0, c.cov.At(1, 1)))
 }
 
+// effects are the column of p's unit, 0 for one without a proof, and what is known of its rig, nil
+// for one without.
+func (c *Conditioned) effects(p Proof) (col int, g *rigSums) {
+	if p.Unit < len(c.units) {
+		col = c.units[p.Unit]
+	}
+	if p.Rig != 0 && p.Rig < len(c.rigs) && c.rigs[p.Rig].w != 0 {
+		g = &c.rigs[p.Rig]
+	}
+	return col, g
+}
+
+// share is the variance of the rig effect, given all else; times precision times what is left it
+// is the effect.
+func (g *rigSums) share() float64 { return g.s2 / (1 + g.s2*g.w) }
+
 // Predict gives one further proof, its own error included, of p's rig on p's unit
-// (Y is not used). A name that is not on record, and "", is a new one.
+// (Y is not used). A number that is not on record, and 0, is a new one.
 //
 // Source: as Condition.
 func (c *Conditioned) Predict(p Proof) (Normal, error) {
-	if err := (Mixed{}).check([]Proof{{X: p.X, RigSD: p.RigSD, ErrSD: p.ErrSD}}); err != nil {
+	if err := (Mixed{}).check([]Proof{{X: p.X, Unit: p.Unit, Rig: p.Rig, RigSD: p.RigSD, ErrSD: p.ErrSD}}); err != nil {
 		return Normal{}, err
 	}
-	n := len(c.mean)
-	z := make([]float64, n)
-	z[0], z[1] = 1, p.X
 	rest := p.ErrSD * p.ErrSD
 	out := c.m.Mean[0] + c.m.Mean[1]*p.X
-	if i, ok := c.units[p.Unit]; ok && p.Unit != "" {
-		z[i] = 1
-	} else {
+	col, g := c.effects(p)
+	if col == 0 {
 		rest += c.m.UnitSD * c.m.UnitSD
 	}
-	if g := c.rigs[p.Rig]; g != nil && p.Rig != "" {
-		// given all else, the rig effect is f (sum of precision times what is left)
-		f := g.s2 / (1 + g.s2*g.w)
+	if g != nil {
+		f := g.share()
 		out += f * g.wy
-		g.each(func(col int, v float64) { z[col] -= f * v })
 		rest += f
 	} else {
 		rest += p.RigSD * p.RigSD
 	}
-	zv := mat.NewVecDense(n, z)
-	out += mat.Dot(zv, mat.NewVecDense(n, c.mean))
+	zv := mat.NewVecDense(len(c.mean), c.row(p))
+	out += mat.Dot(zv, mat.NewVecDense(len(c.mean), c.mean))
 	v := mat.Inner(zv, c.cov, zv) + rest
 	if !finite(out, v) {
 		return Normal{}, inputErr("prediction", "numbers too large or too small to work with", "numbers of ordinary size")
@@ -328,57 +453,62 @@ func (c *Conditioned) Predict(p Proof) (Normal, error) {
 	return Normal{out, math.Sqrt(v)}, nil
 }
 
+// row is how a prediction at p rests on the columns.
+func (c *Conditioned) row(p Proof) []float64 {
+	z := make([]float64, len(c.mean))
+	z[0], z[1] = 1, p.X
+	col, g := c.effects(p)
+	if col != 0 {
+		z[col] = 1
+	}
+	if g != nil {
+		f := g.share()
+		g.each(func(col int, v float64) { z[col] -= f * v })
+	}
+	return z
+}
+
+// on is a row of a proof times a value for each column.
+func (c *Conditioned) on(values []float64, p Proof) float64 {
+	out := values[0] + p.X*values[1]
+	col, g := c.effects(p)
+	if col != 0 {
+		out += values[col]
+	}
+	if g != nil {
+		f := g.share()
+		g.each(func(col int, v float64) { out -= f * v * values[col] })
+	}
+	return out
+}
+
 // Expect is y at a proof's place without its error: the line, its unit's effect where
 // that is on record, and its rig's.
 //
 // Source: as Condition.
 func (c *Conditioned) Expect(p Proof) float64 {
-	out := c.m.Mean[0] + c.mean[0] + (c.m.Mean[1]+c.mean[1])*p.X
-	if i, ok := c.units[p.Unit]; ok && p.Unit != "" {
-		out += c.mean[i]
-	}
-	if g := c.rigs[p.Rig]; g != nil && p.Rig != "" {
-		f := g.s2 / (1 + g.s2*g.w)
-		out += f * g.wy
-		g.each(func(col int, v float64) { out -= f * v * c.mean[col] })
+	out := c.m.Mean[0] + c.m.Mean[1]*p.X + c.on(c.mean, p)
+	if _, g := c.effects(p); g != nil {
+		out += g.share() * g.wy
 	}
 	return out
 }
 
-// Influence is how far the prediction for t follows the Y of p, a proof on record: 0
-// not at all, 1 wholly.
+// Influences is how far the prediction for t follows the Y of each of some proofs on
+// record: 0 not at all, 1 wholly.
 //
 // Source: the prediction is linear in the proofs; this is its derivative.
-func (c *Conditioned) Influence(t, p Proof) float64 {
-	w := 1 / c.m.errVar(p)
-	row := func(p Proof) (*rigSums, map[int]float64) {
-		z := map[int]float64{0: 1, 1: p.X}
-		if i, ok := c.units[p.Unit]; ok && p.Unit != "" {
-			z[i] = 1
+func (c *Conditioned) Influences(t Proof, ps []Proof) []float64 {
+	var at mat.VecDense
+	at.MulVec(c.cov, mat.NewVecDense(len(c.mean), c.row(t)))
+	_, of := c.effects(t)
+	out := make([]float64, len(ps))
+	for i, p := range ps {
+		out[i] = c.on(at.RawVector().Data, p)
+		if _, g := c.effects(p); g != nil && g == of {
+			out[i] += g.share()
 		}
-		g := c.rigs[p.Rig]
-		if p.Rig == "" {
-			g = nil
-		}
-		if g != nil {
-			f := g.s2 / (1 + g.s2*g.w)
-			g.each(func(col int, v float64) { z[col] -= f * v })
-		}
-		return g, z
-	}
-	gt, zt := row(t)
-	gp, zp := row(p)
-	var out float64
-	for j := range len(c.mean) {
-		for k := range len(c.mean) {
-			if a, b := zt[j], zp[k]; a != 0 && b != 0 {
-				out += a * b * c.cov.At(j, k)
-			}
-		}
-	}
-	out *= w
-	if gt != nil && gt == gp {
-		out += gt.s2 / (1 + gt.s2*gt.w) * w
+		out[i] /= c.m.errVar(p)
 	}
 	return out
 }

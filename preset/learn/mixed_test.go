@@ -2,7 +2,6 @@ package learn
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"testing"
 
@@ -16,7 +15,7 @@ import (
 //
 // Source: Gaussian conditioning (Rasmussen & Williams 2006, ch. 2, from memory).
 func dense(m Mixed, ps []Proof, t Proof) (mean, sd, logDensity float64) {
-	same := func(a, b string) bool { return a != "" && a == b }
+	same := func(a, b int) bool { return a != 0 && a == b }
 	cov := func(a, b Proof) float64 {
 		v := m.Var[0] + m.Var[1]*a.X*b.X
 		if same(a.Unit, b.Unit) {
@@ -62,16 +61,17 @@ func dense(m Mixed, ps []Proof, t Proof) (mean, sd, logDensity float64) {
 
 // Conditioning by effects gives what the dense covariance gives.
 func TestMixedAgainstTheDenseCovariance(t *testing.T) {
+	var w Workspace // one for all, as what is left in it must not matter
 	rapid.Check(t, func(t *rapid.T) {
 		f := func(lo, hi float64) *rapid.Generator[float64] { return rapid.Float64Range(lo, hi) }
 		m := Mixed{Mean: [2]float64{f(-2, 4).Draw(t, "b0"), f(0.5, 1.5).Draw(t, "b1")},
 			Var:    [2]float64{rapid.OneOf(f(1e-4, 9), rapid.Just(0.0)).Draw(t, "v0"), rapid.OneOf(f(1e-4, 1), rapid.Just(0.0)).Draw(t, "v1")},
 			UnitSD: rapid.OneOf(f(0.01, 0.5), rapid.Just(0.0)).Draw(t, "unit")}
-		rigSD := map[string]float64{}
+		rigSD := map[int]float64{}
 		draw := func(i int) Proof {
-			p := Proof{X: f(-2, 2).Draw(t, "x"), Y: f(-3, 6).Draw(t, "y"), Unit: rapid.SampledFrom([]string{"", "A", "B", "C"}).Draw(t, "u"),
-				Rig: rapid.SampledFrom([]string{"", "r", "s", "t"}).Draw(t, "r"), RigSD: rapid.OneOf(f(0.01, 0.5), rapid.Just(0.0)).Draw(t, "rsd"), ErrSD: f(0.02, 0.5).Draw(t, "e")}
-			if p.Rig != "" {
+			p := Proof{X: f(-2, 2).Draw(t, "x"), Y: f(-3, 6).Draw(t, "y"), Unit: rapid.IntRange(0, 3).Draw(t, "u"),
+				Rig: rapid.IntRange(0, 3).Draw(t, "r"), RigSD: rapid.OneOf(f(0.01, 0.5), rapid.Just(0.0)).Draw(t, "rsd"), ErrSD: f(0.02, 0.5).Draw(t, "e")}
+			if p.Rig != 0 {
 				if sd, ok := rigSD[p.Rig]; ok {
 					p.RigSD = sd
 				}
@@ -84,21 +84,25 @@ func TestMixedAgainstTheDenseCovariance(t *testing.T) {
 			ps = append(ps, draw(i))
 		}
 		to := draw(-1)
-		c, err := m.Condition(ps)
+		spreads := []float64{m.UnitSD, m.UnitSD / 2}
+		cs, err := m.ConditionEach(&w, ps, spreads...)
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := c.Predict(to)
-		if err != nil {
-			t.Fatal(err)
-		}
-		mean, sd, ev := dense(m, ps, to)
-		for _, v := range []struct {
-			what      string
-			got, want float64
-		}{{"mean", got.Mean, mean}, {"standard deviation", got.SD, sd}, {"evidence", c.LogEvidence, ev}} {
-			if math.Abs(v.got-v.want) > 1e-7*(1+math.Abs(v.want)) {
-				t.Fatalf("%s: got %.12g, want %.12g", v.what, v.got, v.want)
+		for i, c := range cs {
+			got, err := c.Predict(to)
+			if err != nil {
+				t.Fatal(err)
+			}
+			m.UnitSD = spreads[i]
+			mean, sd, ev := dense(m, ps, to)
+			for _, v := range []struct {
+				what      string
+				got, want float64
+			}{{"mean", got.Mean, mean}, {"standard deviation", got.SD, sd}, {"evidence", c.LogEvidence, ev}} {
+				if math.Abs(v.got-v.want) > 1e-7*(1+math.Abs(v.want)) {
+					t.Fatalf("spread %d: %s: got %.12g, want %.12g", i, v.what, v.got, v.want)
+				}
 			}
 		}
 	})
@@ -109,9 +113,9 @@ func TestInfluenceIsTheSlopeOfThePrediction(t *testing.T) {
 	m := Mixed{Mean: [2]float64{1, 1}, Var: [2]float64{4, 0.01}, UnitSD: 0.15}
 	var ps []Proof
 	for i := range 9 {
-		ps = append(ps, Proof{X: float64(i%5) / 3, Y: 1 + float64(i%4)/5, Unit: []string{"A", "B", ""}[i%3], Rig: []string{"r", "s", "", "t"}[i%4], RigSD: 0.1, ErrSD: 0.08})
+		ps = append(ps, Proof{X: float64(i%5) / 3, Y: 1 + float64(i%4)/5, Unit: []int{1, 2, 0}[i%3], Rig: []int{1, 2, 0, 3}[i%4], RigSD: 0.1, ErrSD: 0.08})
 	}
-	for _, to := range []Proof{{X: 0.4, Unit: "A", Rig: "r", RigSD: 0.1, ErrSD: 0.08}, {X: 1, Unit: "new", RigSD: 0.1, ErrSD: 0.08}} {
+	for _, to := range []Proof{{X: 0.4, Unit: 1, Rig: 1, RigSD: 0.1, ErrSD: 0.08}, {X: 1, Unit: 7, RigSD: 0.1, ErrSD: 0.08}} {
 		c, err := m.Condition(ps)
 		if err != nil {
 			t.Fatal(err)
@@ -123,6 +127,7 @@ func TestInfluenceIsTheSlopeOfThePrediction(t *testing.T) {
 		if e := c.Expect(to); math.Abs(e-y.Mean) > 1e-12 {
 			t.Errorf("expected %v, predicted %v", e, y.Mean)
 		}
+		influences := c.Influences(to, ps)
 		for i := range ps {
 			more := append([]Proof{}, ps...)
 			more[i].Y += 0.1
@@ -134,7 +139,7 @@ func TestInfluenceIsTheSlopeOfThePrediction(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if got, want := c.Influence(to, ps[i]), (z.Mean-y.Mean)/0.1; math.Abs(got-want) > 1e-9 {
+			if got, want := influences[i], (z.Mean-y.Mean)/0.1; math.Abs(got-want) > 1e-9 {
 				t.Errorf("proof %d: influence %v, slope %v", i, got, want)
 			}
 		}
@@ -145,7 +150,7 @@ func TestMixedRefuses(t *testing.T) {
 	ok := Proof{X: 0, Y: 1, ErrSD: 0.1}
 	m := Mixed{Mean: [2]float64{1, 1}, Var: [2]float64{1, 1}}
 	var de *domain.Error
-	for _, p := range []Proof{{X: math.NaN(), Y: 1, ErrSD: 0.1}, {Y: math.Inf(1), ErrSD: 0.1}, {ErrSD: 0}, {ErrSD: 0.1, RigSD: -1}} {
+	for _, p := range []Proof{{X: math.NaN(), Y: 1, ErrSD: 0.1}, {Y: math.Inf(1), ErrSD: 0.1}, {ErrSD: 0}, {ErrSD: 0.1, RigSD: -1}, {ErrSD: 0.1, Unit: -1}, {ErrSD: 0.1, Rig: -1}} {
 		if _, err := m.Condition([]Proof{ok, p}); !errors.As(err, &de) {
 			t.Errorf("%+v: %v", p, err)
 		}
@@ -170,7 +175,7 @@ func TestMixedRefuses(t *testing.T) {
 func BenchmarkMixed1000(b *testing.B) {
 	var ps []Proof
 	for i := range 1000 {
-		ps = append(ps, Proof{X: float64(i%37) / 20, Y: float64(i%41) / 20, Unit: fmt.Sprint(i % 4), Rig: fmt.Sprint(i % 400), RigSD: 0.1, ErrSD: 0.08})
+		ps = append(ps, Proof{X: float64(i%37) / 20, Y: float64(i%41) / 20, Unit: 1 + i%4, Rig: 1 + i%400, RigSD: 0.1, ErrSD: 0.08})
 	}
 	m := Mixed{Mean: [2]float64{1, 1}, Var: [2]float64{9, 0.01}, UnitSD: 0.15}
 	for b.Loop() {

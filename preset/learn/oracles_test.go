@@ -36,9 +36,9 @@ func (p Posterior) Influence(j, ji, w float64) (float64, error) {
 // Unit is the effect of a unit, 0 about UnitSD for one not on record.
 //
 // Source: as Condition.
-func (c *Conditioned) Unit(name string) Normal {
-	i, ok := c.units[name]
-	if !ok || name == "" {
+func (c *Conditioned) Unit(number int) Normal {
+	i, _ := c.effects(Proof{Unit: number})
+	if i == 0 {
 		return Normal{0, c.m.UnitSD}
 	}
 	return Normal{c.mean[i], math.Sqrt(math.Max(0, c.cov.At(i, i)))}

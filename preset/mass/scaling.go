@@ -169,19 +169,28 @@ const growth = 3.0 / 5
 //
 // Source: as Distance.
 func SizeDistance(m, n float64, j, k [3]float64) float64 {
-	dm := math.Log(n / m)
-	var sum, axes float64
+	var ln []float64
 	for a := range j {
 		if j[a] > 0 && k[a] > 0 {
-			d := growth * math.Log(k[a]/j[a])
-			sum += d * d
-			axes++
+			ln = append(ln, math.Log(k[a]/j[a]))
 		}
 	}
-	if axes == 0 {
-		return math.Abs(dm) * math.Sqrt2
+	return LnDistance(math.Log(n/m), ln...)
+}
+
+// LnDistance is SizeDistance from the differences of ln mass and of ln inertia about each axis
+// that is known of both.
+//
+// Source: as Distance.
+func LnDistance(mass float64, inertias ...float64) float64 {
+	if len(inertias) == 0 {
+		return math.Abs(mass) * math.Sqrt2
 	}
-	return math.Sqrt(dm*dm + sum/axes)
+	var sum float64
+	for _, ln := range inertias {
+		sum += growth * ln * growth * ln
+	}
+	return math.Sqrt(mass*mass + sum/float64(len(inertias)))
 }
 
 // Distance returns how far q is from p: the plain distance over ln mass, centre

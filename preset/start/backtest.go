@@ -85,7 +85,7 @@ func Backtest(q Request, opt BacktestOptions) (*Report, error) {
 			break
 		}
 	}
-	s, err := newEstimator(q)
+	s, err := newEstimator(q, new(scratch))
 	if err != nil {
 		return nil, err
 	}

@@ -33,21 +33,31 @@ type line struct {
 	spreads   Spreads
 	slopeSD   float64
 	base      learn.Normal // ln K at the rig's own inertia before anything is known
-	proofs    []lineProof
 	anchors   []anchorPoint
-	rig, unit string
+	rig, unit int // as numbered in the proofs
 	lnJ       float64
 	jSD       float64 // of the rig's own inertia, in ln
 	// ownUnknown says that the gimbal's own inertia is not in the lnJ: it is then an
 	// unknown of the line.
 	ownUnknown bool
 	robust     learn.Robust
+	*scratch
+}
+
+// scratch is memory that one line uses after the other, and one request after the other.
+type scratch struct {
+	tunes  []tuneFacts
+	proofs []lineProof
+	obs    []learn.Proof
+	work   learn.Workspace
+	points []point
+	dists  []float64
 }
 
 // lineProof is one proof as the line sees it.
 type lineProof struct {
 	lnJ, lnK  float64
-	rig, unit string
+	rig, unit int     // as learn.Proof has them
 	jSD       float64 // of its inertia, in ln
 	errSD     float64
 }
@@ -83,7 +93,7 @@ var (
 // Source: learn.Mixed; Bayesian averaging over a grid (Gelman et al., Bayesian Data
 // Analysis, 3rd ed., ch. 10, from memory).
 func (l line) solve() (*estimate, error) {
-	e := &estimate{trust: ones(len(l.proofs)), expect: make([]float64, len(l.proofs)), influence: make([]float64, len(l.proofs))}
+	e := &estimate{trust: ones(len(l.proofs)), expect: make([]float64, len(l.proofs))}
 	extra, err := l.outliers(e)
 	if err != nil {
 		return nil, err
@@ -92,62 +102,65 @@ func (l line) solve() (*estimate, error) {
 	if l.ownUnknown {
 		owns = ownMultiples
 	}
-	rigs := map[string]bool{}
-	units := map[string]bool{}
-	for _, p := range l.proofs {
-		rigs[p.rig] = true
-		units[p.unit] = true
-	}
 	type tried struct {
 		h hypothesis
-		c *learn.Conditioned
 		y learn.Normal
 	}
 	var all []tried
 	best, bestAt := math.Inf(-1), 0
 	middle := l.median()
+	m := l.prior()
 	for _, own := range owns {
 		for i, f := range spreadFactors {
+			h := hypothesis{own: middle * own, scale: f}
+			spreads := make([]float64, len(spreadFactors))
 			for j, u := range spreadFactors {
-				h := hypothesis{own: middle * own, scale: f, unit: u, lnPrior: math.Log(factorWeights[i] * factorWeights[j])}
-				ps := l.observations(h, extra)
-				m := l.prior(h)
-				c, err := m.Condition(ps)
-				if err != nil {
-					return nil, err
-				}
+				spreads[j] = m.UnitSD * u
+			}
+			cs, err := m.ConditionEach(&l.work, l.observations(h, extra), spreads...)
+			if err != nil {
+				return nil, err
+			}
+			for j, c := range cs {
 				y, err := c.Predict(l.question(h))
 				if err != nil {
 					return nil, err
 				}
-				h.lnPrior += c.LogEvidence
+				h.unitSD, h.lnPrior = spreads[j], math.Log(factorWeights[i]*factorWeights[j])+c.LogEvidence
 				if h.lnPrior > best {
 					best, bestAt = h.lnPrior, len(all)
 				}
-				all = append(all, tried{h, c, y})
+				all = append(all, tried{h, y})
 			}
 		}
 	}
 	for _, t := range all {
 		e.parts = append(e.parts, weightedNormal{math.Exp(t.h.lnPrior - best), t.y})
 	}
-	top := all[bestAt]
-	_, e.slope, _ = top.c.Line()
-	e.own = top.h.own
-	e.scatter = math.Hypot(l.spreads.Session, l.spreads.Rig) * top.h.scale
-	obs := l.observations(top.h, extra)
-	for i, p := range obs[len(l.anchors):] {
-		e.influence[i] = top.c.Influence(l.question(top.h), p)
-		e.expect[i] = top.c.Expect(p)
+	top := all[bestAt].h
+	obs := l.observations(top, extra)
+	m.UnitSD = top.unitSD
+	c, err := m.ConditionEach(&l.work, obs, m.UnitSD)
+	if err != nil {
+		return nil, err
+	}
+	_, e.slope, _ = c[0].Line()
+	e.own = top.own
+	e.scatter = math.Hypot(l.spreads.Session, l.spreads.Rig) * top.scale
+	obs = obs[len(l.anchors):]
+	e.influence = c[0].Influences(l.question(top), obs)
+	for i, p := range obs {
+		e.expect[i] = c[0].Expect(p)
 	}
 	return e, nil
 }
 
 // hypothesis is one set of spreads and own inertia.
 type hypothesis struct {
-	own         float64 // kg·m² beside what the proofs have
-	scale, unit float64 // factors on the spreads
-	lnPrior     float64
+	own     float64 // kg·m² beside what the proofs have
+	scale   float64 // factor on the spreads, but for that between units
+	unitSD  float64 // which is this
+	lnPrior float64
 }
 
 // median is the middle inertia among the proofs, the anchors and the rig.
@@ -172,13 +185,14 @@ func (l line) x(h hypothesis, lnJ float64) (x, share float64) {
 	return math.Log((j + h.own) / (me + h.own)), j / (j + h.own)
 }
 
-func (l line) prior(h hypothesis) learn.Mixed {
-	return learn.Mixed{Mean: [2]float64{l.base.Mean, 1}, Var: [2]float64{l.base.SD * l.base.SD, l.slopeSD * l.slopeSD}, UnitSD: l.spreads.Unit * h.unit}
+func (l line) prior() learn.Mixed {
+	return learn.Mixed{Mean: [2]float64{l.base.Mean, 1}, Var: [2]float64{l.base.SD * l.base.SD, l.slopeSD * l.slopeSD}, UnitSD: l.spreads.Unit}
 }
 
-// observations are the anchors, each of a rig and unit of its own, then the proofs.
+// observations are the anchors, each of a rig and unit of its own, then the proofs. They hold
+// until it is called again.
 func (l line) observations(h hypothesis, extra []float64) []learn.Proof {
-	out := make([]learn.Proof, 0, len(l.anchors)+len(l.proofs))
+	out := l.obs[:0]
 	for _, a := range l.anchors {
 		x, _ := l.x(h, a.lnJ)
 		out = append(out, learn.Proof{X: x, Y: a.lnK, ErrSD: a.sd})
@@ -187,6 +201,7 @@ func (l line) observations(h hypothesis, extra []float64) []learn.Proof {
 		x, share := l.x(h, p.lnJ)
 		out = append(out, learn.Proof{X: x, Y: p.lnK, Unit: p.unit, Rig: p.rig, RigSD: l.rigSD(h, p.jSD*share), ErrSD: math.Hypot(p.errSD*h.scale, extra[i])})
 	}
+	l.obs = out
 	return out
 }
 
@@ -226,7 +241,7 @@ func (l line) outliers(e *estimate) ([]float64, error) {
 	if n < minProofs || !(l.robust.Cut > 0) {
 		return extra, nil
 	}
-	h := hypothesis{scale: 1, unit: 1}
+	h := hypothesis{scale: 1}
 	own := make([]float64, n) // spread of a proof about the line, its unit known
 	at := make([]float64, n)
 	rest := make([]float64, n)
@@ -239,8 +254,8 @@ func (l line) outliers(e *estimate) ([]float64, error) {
 	for i := range rest {
 		rest[i] = (at[i] - mid) / math.Hypot(own[i], l.spreads.Unit)
 	}
+	size := make([]float64, n)
 	for pass := range l.robust.MaxIter {
-		size := make([]float64, n)
 		for i, z := range rest {
 			size[i] = math.Abs(z)
 		}
@@ -262,13 +277,13 @@ func (l line) outliers(e *estimate) ([]float64, error) {
 			break
 		}
 		obs := l.observations(h, extra)
-		c, err := l.prior(h).Condition(obs)
+		c, err := l.prior().ConditionEach(&l.work, obs, l.spreads.Unit)
 		if err != nil {
 			return nil, err
 		}
 		for i, p := range obs[len(l.anchors):] {
-			p.Rig = "" // about the line, not about what its own rig makes of it
-			rest[i] = (p.Y - c.Expect(p)) / own[i]
+			p.Rig = 0 // about the line, not about what its own rig makes of it
+			rest[i] = (p.Y - c[0].Expect(p)) / own[i]
 		}
 	}
 	for i, t := range e.trust {

@@ -12,17 +12,21 @@ import (
 	"rigkeep/schema"
 )
 
+// tuneFacts is what a tune counts with, whatever the parameter; 0 where it cannot be used.
+type tuneFacts struct {
+	lnJ    [3]float64
+	thin   [3]bool // that inertia comes from mass alone
+	lnMass float64
+	errSD  float64 // of its proof: session, doubt, age
+}
+
 // estimator is a request with everything worked out once that does not depend on
 // which tune is left out: logarithms, distances' ingredients, trust.
 type estimator struct {
-	q      Request
-	o      Options
-	lnJ    [][3]float64 // of each tune; NaN where mass itself is unusable
-	thin   [][3]bool    // that inertia comes from mass alone
-	errSD  []float64    // of each proof: session, doubt, age
-	bad    map[int]string
-	points []point // reused by one parameter's regression after the other
-	dists  []float64
+	q   Request
+	o   Options
+	bad map[int]string
+	*scratch
 	// offset takes 5/3 ln mass to ln inertia per axis; scaleFree says that no
 	// inertia is known anywhere, so that mass^(5/3) itself stands for it.
 	offset    [3]float64
@@ -41,8 +45,9 @@ func rigProblem(r Rig) string {
 	return ""
 }
 
-func newEstimator(q Request) (*estimator, error) {
-	s := &estimator{q: q, o: DefaultOptions(), bad: map[int]string{}}
+// newEstimator works in the memory given.
+func newEstimator(q Request, room *scratch) (*estimator, error) {
+	s := &estimator{q: q, o: DefaultOptions(), bad: map[int]string{}, scratch: room}
 	if q.Options != nil {
 		s.o = *q.Options
 	}
@@ -72,8 +77,8 @@ func newEstimator(q Request) (*estimator, error) {
 	if over, _ := fits.Load(q.Rig.Mass, 0, q.PayloadLimit, 1); over == fits.Over {
 		return nil, &PayloadError{q.Rig.Mass, q.PayloadLimit}
 	}
-	n := len(q.Tunes)
-	s.lnJ, s.thin, s.errSD = make([][3]float64, n), make([][3]bool, n), make([]float64, n)
+	s.tunes = slices.Grow(s.tunes[:0], len(q.Tunes))[:len(q.Tunes)]
+	clear(s.tunes)
 	for i, t := range q.Tunes {
 		why := rigProblem(t.Rig)
 		if why == "" {
@@ -87,9 +92,9 @@ func newEstimator(q Request) (*estimator, error) {
 		case t.OutOfDate != "":
 			s.bad[i] = "its proof is out of date: " + t.OutOfDate
 		default:
-			s.errSD[i] = s.o.Session * math.Exp2(math.Min(t.AgeDays/s.o.HalfLifeDays, 8)/2)
+			s.tunes[i].errSD = s.o.Session * math.Exp2(math.Min(t.AgeDays/s.o.HalfLifeDays, 8)/2)
 			if t.Doubt != "" {
-				s.errSD[i] = math.Hypot(s.errSD[i], s.o.Doubt)
+				s.tunes[i].errSD = math.Hypot(s.tunes[i].errSD, s.o.Doubt)
 			}
 		}
 	}
@@ -98,11 +103,12 @@ func newEstimator(q Request) (*estimator, error) {
 		if _, no := s.bad[i]; no {
 			continue
 		}
+		s.tunes[i].lnMass = math.Log(t.Rig.Mass)
 		for a, j := range t.OnsetJ {
 			if j > 0 {
 				t.Rig.J[a] = j
 			}
-			s.lnJ[i][a], s.thin[i][a] = s.inertia(t.Rig, schema.Axis(a))
+			s.tunes[i].lnJ[a], s.tunes[i].thin[a] = s.inertia(t.Rig, schema.Axis(a))
 		}
 	}
 	return s, nil
@@ -208,6 +214,7 @@ func (s *estimator) gather(p Param, sc scale, rig Rig, unit string, out leave, o
 		f.points = make([]point, 0, len(s.q.Tunes))
 	}
 	f.lnJ, f.thin = s.inertia(rig, p.Axis)
+	lnMass := math.Log(rig.Mass)
 	for i := range s.q.Tunes {
 		t := &s.q.Tunes[i]
 		if out.out(i, t) {
@@ -230,8 +237,8 @@ func (s *estimator) gather(p Param, sc scale, rig Rig, unit string, out leave, o
 			f.refused = append(f.refused, Refusal{t.Ref, why})
 			continue
 		}
-		pt := point{i: i, lnJ: s.lnJ[i][p.Axis], lnK: y, value: v, own: t.Rig.ID != "" && t.Rig.ID == rig.ID}
-		pt.dist = mass.SizeDistance(rig.Mass, t.Rig.Mass, [3]float64{math.Exp(f.lnJ)}, [3]float64{math.Exp(pt.lnJ)})
+		pt := point{i: i, lnJ: s.tunes[i].lnJ[p.Axis], lnK: y, value: v, own: t.Rig.ID != "" && t.Rig.ID == rig.ID}
+		pt.dist = mass.LnDistance(s.tunes[i].lnMass-lnMass, pt.lnJ-f.lnJ)
 		f.points = append(f.points, pt)
 	}
 	f.total = len(f.points)
@@ -385,7 +392,8 @@ func (s *estimator) solve(p Param, sc scale, f *fit, withAnchors bool) error {
 	if sc.mapped {
 		slopeSD = s.o.SlopeSD
 	}
-	l := line{spreads: s.o.Spreads, slopeSD: slopeSD, lnJ: f.lnJ, jSD: s.jSD(f.thin, p.Axis), rig: f.rig, unit: f.unit,
+	rigs, units := learn.Numbers{}, learn.Numbers{}
+	l := line{scratch: s.scratch, spreads: s.o.Spreads, slopeSD: slopeSD, lnJ: f.lnJ, jSD: s.jSD(f.thin, p.Axis), rig: rigs.Of(f.rig), unit: units.Of(f.unit),
 		ownUnknown: s.q.OwnUnknown[p.Axis] && !s.scaleFree[p.Axis], robust: s.o.Robust}
 	if withAnchors {
 		l.anchors = s.anchors(p, sc, f)
@@ -409,9 +417,10 @@ func (s *estimator) solve(p Param, sc scale, f *fit, withAnchors bool) error {
 	}
 	lo, hi := math.Inf(1), math.Inf(-1)
 	reach := func(x float64) { lo, hi = math.Min(lo, x), math.Max(hi, x) }
+	l.proofs = l.proofs[:0]
 	for _, pt := range f.points {
 		t := &s.q.Tunes[pt.i]
-		l.proofs = append(l.proofs, lineProof{lnJ: pt.lnJ, lnK: pt.lnK, rig: t.Rig.ID, unit: t.Unit, jSD: s.jSD(s.thin[pt.i][p.Axis], p.Axis), errSD: s.errSD[pt.i]})
+		l.proofs = append(l.proofs, lineProof{lnJ: pt.lnJ, lnK: pt.lnK, rig: rigs.Of(t.Rig.ID), unit: units.Of(t.Unit), jSD: s.jSD(s.tunes[pt.i].thin[p.Axis], p.Axis), errSD: s.tunes[pt.i].errSD})
 		reach(pt.lnJ)
 	}
 	for _, a := range l.anchors {

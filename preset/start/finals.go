@@ -1,6 +1,8 @@
 package start
 
 import (
+	"sync"
+
 	"rigkeep/preset/domain"
 )
 
@@ -10,7 +12,9 @@ import (
 //
 // Source: as Start.
 func Finals(q Request) (map[string]Range, error) {
-	s, err := newEstimator(q)
+	room := rooms.Get().(*scratch) // a review asks for many rigs, one after the other
+	defer rooms.Put(room)
+	s, err := newEstimator(q, room)
 	if err != nil {
 		return nil, err
 	}
@@ -31,6 +35,8 @@ func Finals(q Request) (map[string]Range, error) {
 	}
 	return out, nil
 }
+
+var rooms = sync.Pool{New: func() any { return new(scratch) }}
 
 // final fits the line and gives the interval, nil where nothing is known.
 func (s *estimator) final(p Param, sc scale, f *fit) (*Range, error) {

@@ -301,7 +301,7 @@ func (e *PayloadError) Error() string {
 // equal bandwidth, K ∝ J, and J ∝ m^(5/3) from geometric similarity (Gibbings,
 // Dimensional Analysis, from memory); constants common practice, no source.
 func Start(q Request) (*Result, error) {
-	s, err := newEstimator(q)
+	s, err := newEstimator(q, new(scratch))
 	if err != nil {
 		return nil, err
 	}
