@@ -44,26 +44,40 @@ func (l Evidence) StartRequest(r preset.Rig, sheet *schema.Sheet, tune *preset.T
 type evidence struct {
 	tunes   []start.Tune
 	skipped []Skipped
+	logs    []savedLog
 	facts   *identify.Report // of the unit; nil without one, or without a session
 }
 
-// evidence gathers the proved tunes and saved sessions of a gimbal.
-func (l Evidence) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Time) (e evidence, err error) {
+// evidence gathers the proved tunes and saved sessions of a gimbal, and what they tell of a unit
+// ("" for none).
+func (l Evidence) evidence(sheet *schema.Sheet, gimbal, unit string, now time.Time) (evidence, error) {
+	e, err := l.ofGimbal(sheet, gimbal, now)
+	if err != nil {
+		return e, err
+	}
+	return l.ofUnit(e, sheet, unit)
+}
+
+// ofGimbal is the evidence of a gimbal, whatever the unit.
+func (l Evidence) ofGimbal(sheet *schema.Sheet, gimbal string, now time.Time) (e evidence, err error) {
 	if e.tunes, e.skipped, err = l.proofs(gimbal, now); err != nil {
 		return e, err
 	}
-	logs, err := l.savedLogs(gimbal)
-	if err != nil {
+	if e.logs, err = l.savedLogs(gimbal); err != nil {
 		return e, err
 	}
 	for i := range e.tunes {
 		e.tunes[i].Unit = serial(sheet, e.tunes[i].Unit)
 	}
-	e.tunes = withSessions(e.tunes, l.sessions(sheet, logs, now))
-	if unit == "" {
-		return e, nil
+	e.tunes = withSessions(e.tunes, l.sessions(sheet, e.logs, now))
+	return e, nil
+}
+
+// ofUnit adds to the evidence of a gimbal what it tells of a unit; "" is none.
+func (l Evidence) ofUnit(e evidence, sheet *schema.Sheet, unit string) (_ evidence, err error) {
+	if unit != "" {
+		e.facts, err = l.unitFacts(sheet, unit, e.logs)
 	}
-	e.facts, err = l.unitFacts(sheet, unit, logs)
 	return e, err
 }
 
@@ -186,8 +200,13 @@ func startTune(r preset.Rig, sheet *schema.Sheet, t preset.Tune, ref string, now
 func withSessions(proofs, sessions []start.Tune) []start.Tune {
 	type place struct{ rig, unit string }
 	at := map[place][]int{}
+	for _, s := range sessions {
+		at[place{s.Rig.ID, s.Unit}] = nil
+	}
 	for i, t := range proofs {
-		at[place{t.Rig.ID, t.Unit}] = append(at[place{t.Rig.ID, t.Unit}], i)
+		if of, ok := at[place{t.Rig.ID, t.Unit}]; ok {
+			at[place{t.Rig.ID, t.Unit}] = append(of, i)
+		}
 	}
 	out := proofs
 next:

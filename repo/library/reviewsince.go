@@ -2,6 +2,7 @@ package library
 
 import (
 	"bytes"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -394,32 +395,40 @@ func sameRecord(x *review.Subject, p *preset.Proof) bool {
 // learn asks the starting model where the stiffness of each subject should end. The
 // evidence of a gimbal and unit is gathered once for all its rigs.
 func (l reviewFacts) learn(xs []review.Subject, now time.Time) error {
-	known := map[[2]string]evidence{}
-	place := func(x *review.Subject) [2]string { return [2]string{x.Rig.Gimbal, serial(x.Sheet, x.Unit)} }
+	type place struct{ gimbal, unit string }
+	of := func(x *review.Subject) place { return place{x.Rig.Gimbal, serial(x.Sheet, x.Unit)} }
+	sheets := map[string]*schema.Sheet{}
+	known := map[place]*evidence{}
 	for i := range xs {
-		x := &xs[i]
-		if x.Tune == nil || x.Sheet == nil {
-			continue
+		if x := &xs[i]; x.Tune != nil && x.Sheet != nil {
+			sheets[x.Rig.Gimbal] = x.Sheet
+			known[of(x)] = &evidence{}
 		}
-		at := place(x)
-		if _, ok := known[at]; ok {
-			continue
-		}
-		e, err := l.Evidence().evidence(x.Sheet, at[0], at[1], now)
-		if err != nil {
-			return err
-		}
-		known[at] = e
+	}
+	gimbals, places := slices.Collect(maps.Keys(sheets)), slices.Collect(maps.Keys(known))
+	found := make([]evidence, len(gimbals))
+	if err := eachOf(len(gimbals), func(i int) (err error) {
+		found[i], err = l.Evidence().ofGimbal(sheets[gimbals[i]], gimbals[i], now)
+		return err
+	}); err != nil {
+		return err
+	}
+	if err := eachOf(len(places), func(i int) (err error) {
+		at := places[i]
+		*known[at], err = l.Evidence().ofUnit(found[slices.Index(gimbals, at.gimbal)], sheets[at.gimbal], at.unit)
+		return err
+	}); err != nil {
+		return err
 	}
 	return eachOf(len(xs), func(i int) error {
 		x := &xs[i]
 		if x.Tune == nil || x.Sheet == nil {
 			return nil
 		}
-		at := place(x)
-		q, err := l.Evidence().ownRequest(x.Rig, x.Sheet, x.Tune, at[1])
+		at := of(x)
+		q, err := l.Evidence().ownRequest(x.Rig, x.Sheet, x.Tune, at.unit)
 		if err == nil {
-			l.Evidence().with(&q, known[at], x.Rig, x.Sheet, x.Tune)
+			l.Evidence().with(&q, *known[at], x.Rig, x.Sheet, x.Tune)
 			x.Learned, err = start.Finals(q)
 		}
 		if x.NotLearned = ""; err != nil {

@@ -355,8 +355,9 @@ func (l Evidence) proofs(gimbal string, now time.Time) ([]start.Tune, []Skipped,
 		}
 	}
 	sort.Strings(fps)
-	var out []start.Tune
+	out := make([]start.Tune, 0, len(fps))
 	var skipped []Skipped
+	seen := map[string]string{}
 	for _, fp := range fps {
 		r := s.rigs[fp]
 		if r.fault != "" {
@@ -368,7 +369,7 @@ func (l Evidence) proofs(gimbal string, now time.Time) ([]start.Tune, []Skipped,
 			case t.fault != "":
 				skipped = append(skipped, Skipped{preset.TunePath(fp, t.name), t.fault})
 			case t.proof:
-				as, err := decodeEvidence(t.as)
+				as, err := decodeEvidence(t.as, seen)
 				if err != nil {
 					return nil, nil, err
 				}
@@ -481,6 +482,9 @@ func (r *reader) flag() bool {
 
 func (r *reader) values() map[string]float64 {
 	n := r.num()
+	if n == 0 {
+		return nil
+	}
 	m := make(map[string]float64, min(n, 16))
 	for i := 0; i < n && !r.bad; i++ {
 		k := r.key()
@@ -583,9 +587,10 @@ func encodeEvidence(as start.Tune) []byte {
 	return w.b
 }
 
-func decodeEvidence(b []byte) (as start.Tune, err error) {
-	r := &reader{b: b, seen: map[string]string{}}
-	as.Ref, as.Unit, as.Doubt, as.OutOfDate, as.Rig.ID = r.str(), r.str(), r.str(), r.str(), r.str()
+// decodeEvidence reads one tune's evidence; seen is for all that are read together.
+func decodeEvidence(b []byte, seen map[string]string) (as start.Tune, err error) {
+	r := &reader{b: b, seen: seen}
+	as.Ref, as.Unit, as.Doubt, as.OutOfDate, as.Rig.ID = r.str(), r.key(), r.key(), r.key(), r.str()
 	as.Rig.JFromMass = r.flag()
 	as.Rig.Mass = r.f64()
 	for a := range as.Rig.J {
