@@ -54,13 +54,12 @@ func libraryKind(_ []Param) Kind {
 }
 
 func gimbalKind(ps []Param) Kind {
-	var dials, refs []Field
+	dials, refs := make([]Field, 0, 12*len(ps)), make([]Field, 0, len(ps))
+	seen := map[string]bool{}
 	for _, p := range ps {
-		if p.Dial != "" {
-			d := "dial." + p.Dial
-			if _, ok := fieldAt(dials, d+".min"); !ok {
-				dials = append(dials, dialFields(d, p)...)
-			}
+		if p.Dial != "" && !seen[p.Dial] {
+			seen[p.Dial] = true
+			dials = dialFields(dials, "dial."+p.Dial, p)
 		}
 		rf := p.Field
 		rf.Path, rf.Required, rf.Of = "reference[]."+p.Path, false, p.Path
@@ -110,7 +109,8 @@ func gimbalKind(ps []Param) Kind {
 			Field{Path: "loop." + a + ".integral_hz", Type: Float, Unit: "1/s", Min: At(0), Max: At(100), Doc: "Integral over stiffness, Ki/K.", Example: 0.5},
 		)
 	}
-	gimbal = append(append(gimbal, linkFields()...), dials...)
+	gimbal = slices.Grow(append(gimbal, linkFields()...), len(dials)+len(refs)+8)
+	gimbal = append(gimbal, dials...)
 	gimbal = append(gimbal,
 		Field{Path: "reference[].payload_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Payload these values were tested with.", Example: 3.2},
 		Field{Path: "reference[].source", Type: String, Required: true, MaxLen: 400, Doc: "Where that is known from.", Example: "Our own bench, clean handheld."},
@@ -284,15 +284,6 @@ func dialSections(ps []Param) []Section {
 	return ss
 }
 
-func fieldAt(fs []Field, path string) (Field, bool) {
-	for _, f := range fs {
-		if f.Path == path {
-			return f, true
-		}
-	}
-	return Field{}, false
-}
-
 // far bounds what a dial number or a mapped value can be, so that no range overflows.
 const far = 1e6
 
@@ -307,8 +298,8 @@ func shownExample(dial string) string {
 	return strings.Join(words, " ")
 }
 
-func dialFields(d string, p Param) []Field {
-	fs := []Field{
+func dialFields(fs []Field, d string, p Param) []Field {
+	fs = append(fs, []Field{
 		{Path: d + ".min", Type: Float, Required: true, Min: At(-far), Max: At(far), Doc: "Smallest number of the " + p.Name + " dial.", Example: 0.0},
 		{Path: d + ".max", Type: Float, Required: true, Min: At(-far), Max: At(far), Doc: "Largest number.", Example: 100.0},
 		{Path: d + ".coarse", Type: Float, Required: true, Above: At(0), Max: At(far), Doc: "Coarse step.", Example: p.Coarse},
@@ -317,8 +308,8 @@ func dialFields(d string, p Param) []Field {
 		{Path: d + ".default", Type: Float, Min: At(-far), Max: At(far), Doc: "What the controller comes with.", Example: 20.0},
 		{Path: d + ".unit", Type: String, MaxLen: 20, Doc: "The controller's own unit word, if it shows one.", Example: "%"},
 		{Path: d + ".shown_as", Type: String, MaxLen: 40, Doc: "What this controller calls the dial; it can be typed in place of the key.", Example: shownExample(p.Dial)},
-	}
-	fs = append(fs, dialLinkFields(d)...)
+	}...)
+	fs = dialLinkFields(fs, d)
 	if len(p.SI) == 0 {
 		return fs
 	}

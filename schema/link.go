@@ -75,9 +75,9 @@ func linkFields() []Field {
 	}
 }
 
-func dialLinkFields(d string) []Field {
+func dialLinkFields(fs []Field, d string) []Field {
 	d += ".link"
-	return []Field{
+	return append(fs, []Field{
 		{Path: d + ".id", Type: String, Required: true, Pattern: `[!-~]{1,16}`, Doc: "What the device calls this setting, upper and lower case as it does.", Example: "TILT_STIFF"},
 		{Path: d + ".type", Type: String, Required: true, Enum: LinkTypes(), Doc: "Kind of number it is there.", Example: "real32"},
 		{Path: d + ".scale", Type: Float, Min: At(-far), Max: At(far), Doc: "Dial number for each one of the device's; 1 where it is not given.", Example: 0.1},
@@ -86,7 +86,7 @@ func dialLinkFields(d string) []Field {
 		{Path: d + ".lowest", Type: Float, Min: At(-far), Max: At(far), Doc: "Lowest dial number that may be written.", Example: 5.0},
 		{Path: d + ".highest", Type: Float, Min: At(-far), Max: At(far), Doc: "Highest dial number that may be written.", Example: 70.0},
 		{Path: d + ".step", Type: Float, Above: At(0), Max: At(far), Doc: "Most that it may be raised in one go, in dial numbers; 5 % of the range where it is not given.", Example: 2.0},
-	}
+	}...)
 }
 
 // readLink reads the link of a sheet, nil where there is none.

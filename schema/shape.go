@@ -9,21 +9,22 @@ type node struct {
 	path    string // pattern
 	name    string // last segment; "*" for a chosen name
 	kids    map[string]*node
-	order   []*node // kids as the catalogue lists them
-	star    *node   // the kid that stands for any name
-	list    bool    // an array of tables
-	field   *Field  // set for a value
-	param   *Param  // the parameter whose dial numbers the value is in
-	section Section
-	needs   []*node // kids that must be there
+	order   []*node  // kids as the catalogue lists them
+	star    *node    // the kid that stands for any name
+	list    bool     // an array of tables
+	field   *Field   // set for a value
+	param   *Param   // the parameter whose dial numbers the value is in
+	section *Section // never nil
+	needs   []*node  // kids that must be there
 }
 
-func newNode(path, name string) *node {
-	return &node{path: path, name: name, kids: map[string]*node{}}
-}
+// plain is the section of what none describes.
+var plain Section
 
-// kid finds or makes the child for one segment of a pattern.
-func (n *node) child(segment string) *node {
+// child finds the child at a path, a pattern, or makes it in the room given: every command that reads a
+// tune makes 500 of them.
+func (n *node) child(path string, room *[]node) *node {
+	segment := path[strings.LastIndexByte(path, '.')+1:]
 	name, list := strings.CutSuffix(segment, "[]")
 	if name == "*" && n.star != nil {
 		return n.star
@@ -31,16 +32,19 @@ func (n *node) child(segment string) *node {
 	if k, ok := n.kids[name]; ok {
 		return k
 	}
-	path := segment
-	if n.path != "" {
-		path = n.path + "." + segment
+	if len(*room) == 0 {
+		*room = make([]node, 64)
 	}
-	k := newNode(path, name)
-	k.list = list
+	k := &(*room)[0]
+	*room = (*room)[1:]
+	*k = node{path: path, name: name, section: &plain, list: list}
 	n.order = append(n.order, k)
 	if name == "*" {
 		n.star = k
 	} else {
+		if n.kids == nil {
+			n.kids = map[string]*node{}
+		}
 		n.kids[name] = k
 	}
 	return k
@@ -49,7 +53,7 @@ func (n *node) child(segment string) *node {
 // grow builds the tree of a kind. ps gives the dial of values that are in dial
 // numbers.
 func grow(k *Kind, ps []Param) *node {
-	root := newNode("", "")
+	root, room := &node{section: &plain}, []node(nil)
 	byPath := map[string]*Param{}
 	for i := range ps {
 		byPath[ps[i].Path] = &ps[i]
@@ -57,17 +61,22 @@ func grow(k *Kind, ps []Param) *node {
 	for i := range k.Fields {
 		f := &k.Fields[i]
 		n := root
-		for _, s := range strings.Split(f.Path, ".") {
-			n = n.child(s)
+		for end := 0; end < len(f.Path); end++ {
+			if more := strings.IndexByte(f.Path[end:], '.'); more >= 0 {
+				end += more
+			} else {
+				end = len(f.Path)
+			}
+			n = n.child(f.Path[:end], &room)
 		}
 		n.field = f
 		if n.param = byPath[f.Of]; f.Of == "" && k.Name == KindTune {
 			n.param = byPath[f.Path]
 		}
 	}
-	for _, t := range k.Sections {
-		if n := root.find(steps(t.Path)); n != nil {
-			n.section = t
+	for i := range k.Sections {
+		if n := root.find(steps(k.Sections[i].Path)); n != nil {
+			n.section = &k.Sections[i]
 		}
 	}
 	root.settle()
