@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -23,7 +24,7 @@ import (
 	"rigkeep/examples"
 )
 
-// TestMain makes the scripts run the real program. RIGKEEP_NOW sets its clock,
+// TestMain gives the scripts the program as a process. RIGKEEP_NOW sets its clock,
 // so that revisions come out the same each time.
 func TestMain(m *testing.M) {
 	testscript.Main(tests{m}, map[string]func(){"rigkeep": func() {
@@ -112,10 +113,10 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// run [N] rigkeep ARGS… runs the program without a process of its own, a process being most of what a
-// short command costs, and checks its exit code: 0, or N, or any other than 0 behind "!". It reads
-// nothing: behind stdin, and where a process matters, a script says exec or exitcode. With
-// RIGKEEP_STORM each run is a process.
+// run [N] rigkeep ARGS… calls the program here, as a process is most of what a short command costs, and
+// checks its exit code: 0, or N, or any other than 0 behind "!". It reads nothing, and what it starts
+// itself has the environment of the test, not of the script: behind stdin, for git and its drivers, and
+// for an editor that asks for its environment a script says exec or exitcode. With RIGKEEP_STORM each run is a process.
 func cmdRun(ts *testscript.TestScript, neg bool, args []string) {
 	want := 0
 	if len(args) > 0 {
@@ -126,9 +127,12 @@ func cmdRun(ts *testscript.TestScript, neg bool, args []string) {
 	if len(args) == 0 || args[0] != "rigkeep" || neg && want != 0 {
 		ts.Fatalf("usage: [!] run [N] rigkeep ARGS…")
 	}
+	if len(args) > 1 && args[1] == "git" || slices.Contains(args, "--install-drivers") {
+		ts.Fatalf("git would have the settings of whoever runs the tests, or this test as its driver: exec rigkeep")
+	}
 	var code int
 	if os.Getenv("RIGKEEP_STORM") != "" {
-		code = inProcess(ts, args)
+		code = asProcess(ts, args)
 	} else {
 		code = overheard(args, Env{Stdin: strings.NewReader(""), Stdout: ts.Stdout(), Stderr: ts.Stderr(), Getenv: ts.Getenv, Dir: ts.MkAbs("."), Now: time.Now})
 	}
@@ -137,8 +141,8 @@ func cmdRun(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-// inProcess runs a command as a process and gives its exit code.
-func inProcess(ts *testscript.TestScript, args []string) int {
+// asProcess runs a command as a process and gives its exit code.
+func asProcess(ts *testscript.TestScript, args []string) int {
 	err := ts.Exec(args[0], args[1:]...)
 	if ee, ok := err.(*exec.ExitError); ok {
 		return ee.ExitCode()
@@ -152,7 +156,7 @@ func cmdExitCode(ts *testscript.TestScript, neg bool, args []string) {
 	if len(args) < 2 || neg {
 		ts.Fatalf("usage: exitcode N command…")
 	}
-	if code := inProcess(ts, args[1:]); fmt.Sprint(code) != args[0] {
+	if code := asProcess(ts, args[1:]); fmt.Sprint(code) != args[0] {
 		ts.Fatalf("exit code %d, want %s", code, args[0])
 	}
 }
