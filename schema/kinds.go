@@ -109,7 +109,7 @@ func gimbalKind(ps []Param) Kind {
 			Field{Path: "loop." + a + ".integral_hz", Type: Float, Unit: "1/s", Min: At(0), Max: At(100), Doc: "Integral over stiffness, Ki/K.", Example: 0.5},
 		)
 	}
-	gimbal = slices.Grow(append(gimbal, linkFields()...), len(dials)+len(refs)+8)
+	gimbal = slices.Grow(append(gimbal, linkFields()...), len(dials)+len(refs)+2+len(axisNames))
 	gimbal = append(gimbal, dials...)
 	gimbal = append(gimbal,
 		Field{Path: "reference[].payload_kg", Type: Float, Required: true, Unit: "kg", Above: At(0), Max: At(100), Doc: "Payload these values were tested with.", Example: 3.2},
@@ -298,6 +298,7 @@ func shownExample(dial string) string {
 	return strings.Join(words, " ")
 }
 
+// dialFields appends the fields of a dial, which are below d.
 func dialFields(fs []Field, d string, p Param) []Field {
 	fs = append(fs, []Field{
 		{Path: d + ".min", Type: Float, Required: true, Min: At(-far), Max: At(far), Doc: "Smallest number of the " + p.Name + " dial.", Example: 0.0},

@@ -75,6 +75,7 @@ func linkFields() []Field {
 	}
 }
 
+// dialLinkFields appends the fields of the link of a dial, which are below d.
 func dialLinkFields(fs []Field, d string) []Field {
 	d += ".link"
 	return append(fs, []Field{

@@ -18,11 +18,11 @@ type node struct {
 	needs   []*node  // kids that must be there
 }
 
-// plain is the section of what none describes.
-var plain Section
+// noSection is that of a place which none describes.
+var noSection Section
 
-// child finds the child at a path, a pattern, or makes it in the room given: every command that reads a
-// tune makes 500 of them.
+// child finds the child at a path, which is a pattern, or makes it in the room given: 500 of them are
+// made by every command that reads a tune.
 func (n *node) child(path string, room *[]node) *node {
 	segment := path[strings.LastIndexByte(path, '.')+1:]
 	name, list := strings.CutSuffix(segment, "[]")
@@ -37,7 +37,7 @@ func (n *node) child(path string, room *[]node) *node {
 	}
 	k := &(*room)[0]
 	*room = (*room)[1:]
-	*k = node{path: path, name: name, section: &plain, list: list}
+	*k = node{path: path, name: name, section: &noSection, list: list}
 	n.order = append(n.order, k)
 	if name == "*" {
 		n.star = k
@@ -53,7 +53,7 @@ func (n *node) child(path string, room *[]node) *node {
 // grow builds the tree of a kind. ps gives the dial of values that are in dial
 // numbers.
 func grow(k *Kind, ps []Param) *node {
-	root, room := &node{section: &plain}, []node(nil)
+	root, room := &node{section: &noSection}, []node(nil)
 	byPath := map[string]*Param{}
 	for i := range ps {
 		byPath[ps[i].Path] = &ps[i]
@@ -61,13 +61,10 @@ func grow(k *Kind, ps []Param) *node {
 	for i := range k.Fields {
 		f := &k.Fields[i]
 		n := root
-		for end := 0; end < len(f.Path); end++ {
-			if more := strings.IndexByte(f.Path[end:], '.'); more >= 0 {
-				end += more
-			} else {
-				end = len(f.Path)
+		for i := range len(f.Path) + 1 {
+			if i == len(f.Path) || f.Path[i] == '.' {
+				n = n.child(f.Path[:i], &room)
 			}
-			n = n.child(f.Path[:end], &room)
 		}
 		n.field = f
 		if n.param = byPath[f.Of]; f.Of == "" && k.Name == KindTune {

@@ -171,27 +171,29 @@ func (m Mixed) ConditionEach(w *Workspace, ps []Proof, unitSDs ...float64) ([]*C
 	}
 	units, columns := columns(ps)
 	steady := w.sums(columns, ps)
-	alone := false // whether a proof on a unit of its own is of a rig with others: its variance has the spread between units in it
+	// The variance of a proof without a unit has the spread between units in it; if it has a rig,
+	// so have the sums of that rig.
+	rigsChange := false
 	for i := range ps {
 		if p := &ps[i]; p.Unit != 0 {
 			steady.add(m, p, units[p.Unit])
 		} else {
-			alone = alone || p.Rig != 0
+			rigsChange = rigsChange || p.Rig != 0
 		}
 	}
-	if !alone {
+	if !rigsChange {
 		steady.takeOut()
 	}
 	out := make([]*Conditioned, 0, len(unitSDs))
 	for _, sd := range unitSDs {
 		m.UnitSD = sd
-		q := steady.copy(alone)
+		q := steady.copy(rigsChange)
 		for i := range ps {
 			if p := &ps[i]; p.Unit == 0 {
 				q.add(m, p, 0)
 			}
 		}
-		if alone {
+		if rigsChange {
 			q.takeOut()
 		}
 		c := &Conditioned{m: m, units: units, rigs: q.rigs}
@@ -301,7 +303,7 @@ func (s *sums) takeOut() {
 		if g.s2 == 0 {
 			continue
 		}
-		f := g.s2 / (1 + g.s2*g.w)
+		f := g.left()
 		s.det.times(1 + g.s2*g.w)
 		s.quad -= f * g.wy * g.wy
 		g.each(func(j int, vj float64) {
@@ -407,8 +409,8 @@ func (c *Conditioned) Line() (intercept, slope, slopeSD float64) {
 	return c.m.Mean[0] + c.mean[0], c.m.Mean[1] + c.mean[1], math.Sqrt(math.Max(0, c.cov.At(1, 1)))
 }
 
-// effects are the column of p's unit, 0 for one without a proof, and what is known of its rig, nil
-// for one without.
+// effects gives the column of p's unit, 0 if that has no proof, and the sums of its rig, nil if
+// that has none.
 func (c *Conditioned) effects(p Proof) (col int, g *rigSums) {
 	if p.Unit < len(c.units) {
 		col = c.units[p.Unit]
@@ -419,9 +421,8 @@ func (c *Conditioned) effects(p Proof) (col int, g *rigSums) {
 	return col, g
 }
 
-// share is the variance of the rig effect, given all else; times precision times what is left it
-// is the effect.
-func (g *rigSums) share() float64 { return g.s2 / (1 + g.s2*g.w) }
+// left is the variance that the rig effect still has, given all else.
+func (g *rigSums) left() float64 { return g.s2 / (1 + g.s2*g.w) }
 
 // Predict gives one further proof, its own error included, of p's rig on p's unit
 // (Y is not used). A number that is not on record, and 0, is a new one.
@@ -438,7 +439,7 @@ func (c *Conditioned) Predict(p Proof) (Normal, error) {
 		rest += c.m.UnitSD * c.m.UnitSD
 	}
 	if g != nil {
-		f := g.share()
+		f := g.left()
 		out += f * g.wy
 		rest += f
 	} else {
@@ -462,13 +463,13 @@ func (c *Conditioned) row(p Proof) []float64 {
 		z[col] = 1
 	}
 	if g != nil {
-		f := g.share()
+		f := g.left()
 		g.each(func(col int, v float64) { z[col] -= f * v })
 	}
 	return z
 }
 
-// on is a row of a proof times a value for each column.
+// on is the row of p times a value for each column.
 func (c *Conditioned) on(values []float64, p Proof) float64 {
 	out := values[0] + p.X*values[1]
 	col, g := c.effects(p)
@@ -476,7 +477,7 @@ func (c *Conditioned) on(values []float64, p Proof) float64 {
 		out += values[col]
 	}
 	if g != nil {
-		f := g.share()
+		f := g.left()
 		g.each(func(col int, v float64) { out -= f * v * values[col] })
 	}
 	return out
@@ -489,7 +490,7 @@ func (c *Conditioned) on(values []float64, p Proof) float64 {
 func (c *Conditioned) Expect(p Proof) float64 {
 	out := c.m.Mean[0] + c.m.Mean[1]*p.X + c.on(c.mean, p)
 	if _, g := c.effects(p); g != nil {
-		out += g.share() * g.wy
+		out += g.left() * g.wy
 	}
 	return out
 }
@@ -506,7 +507,7 @@ func (c *Conditioned) Influences(t Proof, ps []Proof) []float64 {
 	for i, p := range ps {
 		out[i] = c.on(at.RawVector().Data, p)
 		if _, g := c.effects(p); g != nil && g == of {
-			out[i] += g.share()
+			out[i] += g.left()
 		}
 		out[i] /= c.m.errVar(p)
 	}

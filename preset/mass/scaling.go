@@ -178,7 +178,7 @@ func SizeDistance(m, n float64, j, k [3]float64) float64 {
 	return LnDistance(math.Log(n/m), ln...)
 }
 
-// LnDistance is SizeDistance from the differences of ln mass and of ln inertia about each axis
+// LnDistance is SizeDistance, given the differences of ln mass and of ln inertia about each axis
 // that is known of both.
 //
 // Source: as Distance.

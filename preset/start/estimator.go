@@ -45,7 +45,7 @@ func rigProblem(r Rig) string {
 	return ""
 }
 
-// newEstimator works in the memory given.
+// newEstimator works in room, as do its regressions: what they give holds until room is used again.
 func newEstimator(q Request, room *scratch) (*estimator, error) {
 	s := &estimator{q: q, o: DefaultOptions(), bad: map[int]string{}, scratch: room}
 	if q.Options != nil {

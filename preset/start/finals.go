@@ -36,6 +36,7 @@ func Finals(q Request) (map[string]Range, error) {
 	return out, nil
 }
 
+// rooms are of requests that are done.
 var rooms = sync.Pool{New: func() any { return new(scratch) }}
 
 // final fits the line and gives the interval, nil where nothing is known.

@@ -393,7 +393,7 @@ func sameRecord(x *review.Subject, p *preset.Proof) bool {
 }
 
 // learn asks the starting model where the stiffness of each subject should end. The
-// evidence of a gimbal and unit is gathered once for all its rigs.
+// evidence of a gimbal is gathered once for all its rigs, and what it tells of a unit once.
 func (l reviewFacts) learn(xs []review.Subject, now time.Time) error {
 	type place struct{ gimbal, unit string }
 	of := func(x *review.Subject) place { return place{x.Rig.Gimbal, serial(x.Sheet, x.Unit)} }
